@@ -1,0 +1,1 @@
+"""Strikewatch watches hydraulic breakers at work."""

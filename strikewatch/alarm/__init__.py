@@ -1,0 +1,1 @@
+"""Findings become alerts: priorities, whose fault, what to say."""

@@ -1,0 +1,1 @@
+"""Alerts leave the house: log, webhook, and the courier that drains the outbox."""

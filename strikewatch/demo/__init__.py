@@ -1,0 +1,1 @@
+"""The invented site, on one machine."""

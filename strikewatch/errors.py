@@ -1,0 +1,47 @@
+"""The exception tree. Each branch says who must act.
+
+StrikewatchError
+├── SettingsError     whoever wrote the settings: all mistakes at once, each with its path
+├── InputError        whoever hands over a recorded shift: the file, the row or column, the remedy
+├── Rejected          whoever sends a payload (a gateway): counted and kept, never fatal
+├── StoreError        whoever runs the machine: disk, permissions, a locked or foreign database
+├── BrokerError       whoever runs the broker or another instance: refused, taken over
+└── DeliveryError     whoever runs the receiving endpoint: recorded with the attempt, retried
+"""
+
+
+class StrikewatchError(Exception):
+    """The root of everything this package raises on purpose."""
+
+
+class SettingsError(StrikewatchError):
+    """One or more settings are wrong. `problems` holds every one as (path, what is wrong and the remedy)."""
+
+    def __init__(self, problems: list[tuple[str, str]]) -> None:
+        self.problems = problems
+        super().__init__("\n".join(f"{path}: {what}" for path, what in problems))
+
+
+class InputError(StrikewatchError):
+    """A recorded shift cannot be used. The message names the place and the remedy."""
+
+
+class Rejected(StrikewatchError):
+    """A payload or a row breaks the contract. `reason` is a short stable word to count by, `detail` the place."""
+
+    def __init__(self, reason: str, detail: str) -> None:
+        self.reason = reason
+        self.detail = detail
+        super().__init__(f"{reason}: {detail}")
+
+
+class StoreError(StrikewatchError):
+    """The database cannot be read or written."""
+
+
+class BrokerError(StrikewatchError):
+    """The MQTT broker refuses us for good, or another instance took over our session."""
+
+
+class DeliveryError(StrikewatchError):
+    """An endpoint did not take a delivery."""

@@ -1,0 +1,67 @@
+"""The alert record: one shape for the log, the replay, the webhook, the HTTP API and the store."""
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+from strikewatch.model import instant
+from strikewatch.model.instant import Instant
+
+Priority = Literal["low", "medium", "high"]
+PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "high")
+
+Step = Literal["raised", "escalated", "cleared"]
+"""What happened to an alert; also the last word of the webhook's event type."""
+
+
+def alert_id(hammer: str, fault: str, onset: Instant) -> str:
+    """The same for the same hammer, fault and onset (to the microsecond), whichever run found it."""
+    key = f"{hammer}\n{fault}\n{instant.text(onset)}"
+    return hashlib.blake2b(key.encode(), digest_size=12).hexdigest()
+
+
+@dataclass(slots=True)
+class Alert:
+    """One fault of one hammer. `evidence` holds numbers (or short words) with units in their names."""
+
+    fault: str
+    site: str
+    hammer: str
+    operator: str | None
+    priority: Priority
+    onset: Instant
+    cleared: Instant | None = None
+    historic: bool = False
+    summary: str = ""
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        return alert_id(self.hammer, self.fault, self.onset)
+
+    def record(self) -> dict[str, Any]:
+        """The record of the contract, ready for JSON."""
+        return {
+            "id": self.id,
+            "fault": self.fault,
+            "site": self.site,
+            "hammer": self.hammer,
+            "operator": self.operator,
+            "priority": self.priority,
+            "onset": instant.text(self.onset),
+            "cleared": None if self.cleared is None else instant.text(self.cleared),
+            "historic": self.historic,
+            "summary": self.summary,
+            "evidence": dict(self.evidence),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A step in the life of an alert: what happened, and the whole record as it stands after it."""
+
+    step: Step
+    site: str
+    hammer: str
+    alert_id: str
+    record: dict[str, Any]

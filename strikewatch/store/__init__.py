@@ -1,0 +1,1 @@
+"""Tables, the one transaction of a step, recordings of shifts."""
