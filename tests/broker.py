@@ -1,0 +1,168 @@
+"""A real MQTT broker for tests: Debian's mosquitto on a free loopback port.
+
+    with Broker(tmp_path) as broker:             # open to all, persistent
+        client.connect(broker.host, broker.port)
+        broker.restart()                         # a clean stop and start on the same port, sessions kept
+        broker.kill()                            # kill -9; what the last autosave did not hold is gone
+        broker.start()
+
+`users={"name": "password"}` shuts out everyone else, `acl="..."` is the text of an access list and
+`tls=Tls(...)` (paths of PEM files; `tests.certificates` makes them) makes it speak TLS only. The broker dies
+with the thread that started it.
+"""
+
+import contextlib
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+
+@dataclass(frozen=True)
+class Tls:
+    """PEM files of the server; with `require_certificate` a client must show one that `ca_file` signed."""
+
+    ca_file: Path
+    cert_file: Path
+    key_file: Path
+    require_certificate: bool = False
+
+
+def free_port() -> int:
+    """A TCP port that nothing on 127.0.0.1 listens on at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+class Broker:
+    """One mosquitto. `extra` are further lines of its configuration; `log` is what it has said so far."""
+
+    host = "127.0.0.1"
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        port: int | None = None,
+        users: dict[str, str] | None = None,
+        acl: str | None = None,
+        tls: Tls | None = None,
+        persistence: bool = True,
+        max_inflight: int = 500,
+        max_queued: int = 1_000_000,
+        extra: str = "",
+    ) -> None:
+        self.folder = folder / "broker"
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port() if port is None else port
+        self.tls = tls
+        self._process: subprocess.Popen[bytes] | None = None
+        self._log = self.folder / "mosquitto.log"
+        self._conf = self.folder / "mosquitto.conf"
+        lines = [
+            f"listener {self.port} {self.host}",
+            "user root",  # otherwise a broker started by root gives up its rights to `folder`
+            f"persistence {str(persistence).lower()}",
+            f"persistence_location {self.folder}/",
+            "autosave_interval 1",
+            f"max_inflight_messages {max_inflight}",
+            f"max_queued_messages {max_queued}",
+            "set_tcp_nodelay true",
+            "log_type all",
+            "log_dest stderr",
+            f"allow_anonymous {str(users is None).lower()}",
+        ]
+        if users is not None:
+            lines.append(f"password_file {self._password_file(users)}")
+        if acl is not None:
+            path = self.folder / "acl"
+            path.write_text(acl)
+            path.chmod(0o600)
+            lines.append(f"acl_file {path}")
+        if tls is not None:
+            lines += [f"cafile {tls.ca_file}", f"certfile {tls.cert_file}", f"keyfile {tls.key_file}"]
+            lines.append(f"require_certificate {str(tls.require_certificate).lower()}")
+        self._conf.write_text("\n".join([*lines, extra, ""]))
+
+    def _password_file(self, users: dict[str, str]) -> Path:
+        path = self.folder / "passwords"
+        path.touch(mode=0o600)
+        for name, password in users.items():
+            subprocess.run(["mosquitto_passwd", "-b", path, name, password], check=True, capture_output=True)
+        return path
+
+    @property
+    def log(self) -> str:
+        return self._log.read_text(errors="replace") if self._log.exists() else ""
+
+    @property
+    def running(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
+    def start(self) -> None:
+        """Start, and come back once it listens. Raises RuntimeError with the log if it does not."""
+        assert not self.running, "already running"
+        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen(
+                ["setpriv", "--pdeathsig", "KILL", program, "-c", str(self._conf)],
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+            )
+        deadline = time.monotonic() + 10
+        while self.running and time.monotonic() < deadline:
+            with contextlib.suppress(OSError), socket.create_connection((self.host, self.port), timeout=1):
+                return
+            time.sleep(0.01)
+        self.kill()
+        raise RuntimeError(f"mosquitto did not start:\n{self.log}")
+
+    def stop(self) -> None:
+        """A clean stop: sessions and queues are written to the folder if persistent."""
+        self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """kill -9: sessions and queues fall back to what the last autosave held."""
+        self._end(signal.SIGKILL)
+
+    def restart(self, *, down_s: float = 0.0) -> None:
+        """Stop cleanly, stay away for `down_s`, come back on the same port."""
+        self.stop()
+        time.sleep(down_s)
+        self.start()
+
+    def _end(self, how: signal.Signals) -> None:
+        process, self._process = self._process, None
+        if process is not None:
+            process.send_signal(how)
+            try:
+                process.wait(10)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait(10)
+
+    def freeze(self) -> None:
+        """SIGSTOP: the socket stays open and silent, as over a dead radio link."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Undo `freeze`."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
+    def __enter__(self) -> "Broker":
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.kill()
