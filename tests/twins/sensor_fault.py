@@ -1,0 +1,80 @@
+"""sensor_fault: a channel out of range (a not-available code is) or frozen, read slowly."""
+
+from collections.abc import Sequence
+
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.events import Event
+from strikewatch.model.instant import seconds
+from tests.twins.knowledge import (
+    Record,
+    Row,
+    Span,
+    admitted,
+    both,
+    firing,
+    in_range,
+    joined,
+    known,
+    raw,
+    reached,
+)
+from tests.twins.whose import operator_at
+
+FOREVER = 2**62
+FREEZES = ("pressure_bar", "oil_c")
+
+
+def out_of_range(rows: Sequence[Row], channel: str) -> list[Span]:
+    """From an impossible value to the next possible one."""
+    spans: list[Span] = []
+    since: int | None = None
+    for row in rows:
+        value = raw(row, channel)
+        if value is None:
+            continue
+        if not in_range(channel, value):
+            since = row.time_ns if since is None else since
+        elif since is not None:
+            spans.append((since, row.time_ns))
+            since = None
+    if since is not None:
+        spans.append((since, FOREVER))
+    return spans
+
+
+def frozen(rows: Sequence[Row], channel: str, bouts: Sequence[Span], amount_ns: int) -> list[Span]:
+    """From the instant enough firing has gone by on one same value, to the first different value."""
+    runs: list[tuple[float, list[Span]]] = []
+    for piece in known(rows, channel):
+        if not runs or runs[-1][0] != piece.value:
+            runs.append((piece.value, []))
+        runs[-1][1].append((piece.start, piece.end))
+    spans: list[Span] = []
+    for i, (_, same) in enumerate(runs):
+        since = reached(both(bouts, same), 0, amount_ns)
+        if since is not None:
+            spans.append((since, runs[i + 1][1][0][0] if i + 1 < len(runs) else FOREVER))
+    return spans
+
+
+def find(
+    rows: Sequence[Row],
+    events: Sequence[Event],
+    end: int,
+    *,
+    frozen_s: float = 600.0,
+    on_bar: float = 80.0,
+    off_bar: float = 60.0,
+) -> list[Record]:
+    rows = admitted(rows)
+    bouts = firing(rows, on_bar=on_bar, off_bar=off_bar)
+    bad: list[Span] = []
+    for channel in CHANNELS:
+        bad += out_of_range(rows, channel)
+    for channel in FREEZES:
+        bad += frozen(rows, channel, bouts, seconds(frozen_s))
+    return [
+        Record("sensor_fault", onset, cleared if cleared <= end else None, "low", operator_at(events, onset))
+        for onset, cleared in joined(sorted(bad))
+        if onset <= end
+    ]
