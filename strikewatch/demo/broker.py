@@ -1,0 +1,113 @@
+"""A real MQTT broker on loopback for the demo: mosquitto where installed, else the one that comes by pip.
+
+Either is a process in a session of its own, so that Ctrl-C in the terminal does not reach it before its
+clients are done, and ends with the context. Open to everyone on this machine: for a demo and tests only.
+"""
+
+import contextlib
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Final, Literal
+
+from strikewatch.errors import BrokerError
+
+Kind = Literal["mosquitto", "iotcore"]
+TRIES: Final = 3
+START_S: Final = 10.0
+STOP_S: Final = 5.0
+
+
+def mosquitto_program() -> str | None:
+    """Where mosquitto is; Debian keeps it in a folder that is not on everyone's path."""
+    return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+
+
+class Broker:
+    """Context manager: listens on `host`:`port` while it is open; `name` says which broker it is.
+
+    `kind` None: mosquitto if installed. Raises BrokerError, in the broker's own words, if it does not start.
+    """
+
+    host: Final = "127.0.0.1"
+
+    def __init__(self, kind: Kind | None = None) -> None:
+        self.name: Kind = kind or ("mosquitto" if mosquitto_program() else "iotcore")
+        self.port = 0
+        self._process: subprocess.Popen[bytes] | None = None
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+
+    def __enter__(self) -> "Broker":
+        self._folder = tempfile.TemporaryDirectory(prefix="strikewatch-broker-")
+        for _ in range(TRIES):
+            # Someone else may take the port between the look and the broker's own bind: hence the tries.
+            self.port = _free_port()
+            if self._start(Path(self._folder.name)):
+                return self
+        said = (Path(self._folder.name) / "log").read_text(errors="replace").strip()
+        self.close()
+        raise BrokerError(f"{self.name} does not start: {said or 'it says nothing'}")
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the broker; a second time does nothing."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.terminate()
+            try:
+                process.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+            if process.stdin is not None:
+                process.stdin.close()
+        if self._folder is not None:
+            self._folder.cleanup()
+            self._folder = None
+
+    def _start(self, folder: Path) -> bool:
+        """Whether it listens; on False nothing is left running."""
+        with (folder / "log").open("wb") as log:
+            self._process = process = subprocess.Popen(
+                self._command(folder),
+                stdin=subprocess.PIPE,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,
+            )
+        deadline = time.monotonic() + START_S
+        while process.poll() is None and time.monotonic() < deadline:
+            with contextlib.suppress(OSError), socket.create_connection((self.host, self.port), timeout=1.0):
+                return True
+            time.sleep(0.02)
+        process.kill()
+        process.wait()
+        return False
+
+    def _command(self, folder: Path) -> list[str]:
+        if self.name == "iotcore":
+            return [sys.executable, "-m", "strikewatch.demo.iotcore_child", self.host, str(self.port)]
+        lines = (
+            f"listener {self.port} {self.host}",
+            "allow_anonymous true",
+            "persistence false",
+            # For a client that is away; not 0, which means different things in different versions.
+            "max_queued_messages 1000000",
+            "set_tcp_nodelay true",
+        )
+        config = folder / "mosquitto.conf"
+        config.write_text("\n".join(lines) + "\n")
+        return [mosquitto_program() or "mosquitto", "-c", str(config)]
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind((Broker.host, 0))
+        port: int = probe.getsockname()[1]
+        return port

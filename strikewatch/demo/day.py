@@ -1,0 +1,148 @@
+"""The demo's day on the site: who works where, and all that the six gateways send, as it falls due.
+
+The first hour is arranged so that each fault shows early: oil is warm already, HB-04's gateway comes out of a
+dead spot with the morning's hours in hand, and op-13 has not greased. Then part follows part without end.
+"""
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import count
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.demo.feed import Feed, sense
+from strikewatch.demo.payloads import block, dump, event_payload, payloads
+from strikewatch.demo.people import OPERATORS, Range
+from strikewatch.demo.site import HAMMERS, SITE, Hammer, live_out, source
+from strikewatch.demo.work import Plan, Turn, Worker
+from strikewatch.model.batch import Rows
+from strikewatch.model.events import Event
+from strikewatch.model.instant import SECOND, Instant
+
+SLICE_S: Final = 60
+PART_H: Final = 4.0
+MORNING_H: Final = 1.95
+"""HB-04 has run so long, without greasing and without signal, when the demo begins."""
+MORNING_STEP_S: Final = 5.0
+SILENT_S: Final[Range] = (700.0, 790.0)
+"""Seconds into the demo during which nothing of HB-06 gets through."""
+
+FIRST: Final[dict[str, tuple[tuple[str, float], ...]]] = {
+    "HB-01": (("op-12", 2.0), ("op-11", PART_H)),
+    "HB-02": (("op-16", 2.0), ("op-17", PART_H)),
+    "HB-03": (("op-14", 2.0), ("op-13", PART_H)),
+    "HB-04": (("op-13", MORNING_H + 0.35), ("op-11", MORNING_H + PART_H)),
+    "HB-05": (("op-15", 2.0), ("op-12", PART_H)),
+    "HB-06": (("op-18", 2.0), ("op-14", PART_H)),
+}
+"""Who works on each hammer in the first part, until how many hours after it began."""
+FIRST_OIL_C: Final = {
+    "HB-01": 73.0,
+    "HB-02": 77.0,
+    "HB-03": 66.0,
+    "HB-04": 55.0,
+    "HB-05": 60.0,
+    "HB-06": 62.0,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One MQTT message: not sent before event time `due_ns`. `topic` without the prefix."""
+
+    due_ns: Instant
+    hammer: str
+    topic: str
+    payload: bytes
+
+
+def site_messages(start_ns: Instant, seed: int) -> Iterator[Message]:
+    """Everything all gateways send, without end."""
+    lanes = [hammer_messages(hammer, start_ns, seed) for hammer in HAMMERS.values()]
+    return heapq.merge(*lanes, key=lambda message: message.due_ns)
+
+
+def hammer_messages(hammer: Hammer, start_ns: Instant, seed: int) -> Iterator[Message]:
+    """What one gateway sends: part after part of days, each going on where the last one ended."""
+    worker = live_out(_first_plan(hammer, start_ns), seed)
+    yield from _part(hammer, worker, start_ns, seed, 0)
+    for part in count(1):
+        worker = live_out(_next_plan(hammer, worker, part), seed + part)
+        yield from _part(hammer, worker, worker.plan.start_ns, seed, part)
+
+
+def _first_plan(hammer: Hammer, start_ns: Instant) -> Plan:
+    turns = tuple(Turn(OPERATORS[name], hours * 3600.0) for name, hours in FIRST[hammer.name])
+    early_ns = round(MORNING_H * 3600.0) * SECOND if hammer.name == "HB-04" else 0
+    return Plan(
+        SITE,
+        hammer.name,
+        start_ns - early_ns,
+        turns,
+        hammer.center_m,
+        hammer.breaker,
+        oil_c=FIRST_OIL_C[hammer.name],
+        air_c=(36.0, 38.0),
+        warm_up_s=20.0,
+    )
+
+
+def _next_plan(hammer: Hammer, before: Worker, part: int) -> Plan:
+    names = list(OPERATORS)
+    place = list(HAMMERS).index(hammer.name)
+    turns = tuple(
+        Turn(OPERATORS[names[(place + 3 * part + turn) % len(names)]], (turn + 1) * PART_H * 1800.0)
+        for turn in range(2)
+    )
+    return replace(
+        before.plan,
+        start_ns=before.line.now_ns,
+        turns=turns,
+        oil_c=before.line.oil_c,
+        grease_age_s=before.line.running_s - before.greased_s,
+    )
+
+
+def _part(hammer: Hammer, worker: Worker, start_ns: Instant, seed: int, part: int) -> Iterator[Message]:
+    """Samples and events of one worker from `start_ns` on; what was before it goes first, in one block."""
+    end_ns = worker.line.now_ns
+    if worker.plan.start_ns < start_ns:
+        yield from _morning(hammer, worker, start_ns, seed)
+    later = [_told(hammer, event, event.time) for event in worker.events if event.time >= start_ns]
+    samples = (
+        message
+        for slice_ns in range(start_ns, end_ns, SLICE_S * SECOND)
+        for message in _slice(hammer, worker, slice_ns, source(seed + part, hammer.name, slice_ns // SECOND))
+        if part or not _silent(hammer, message.due_ns - start_ns)
+    )
+    yield from heapq.merge(later, samples, key=lambda message: message.due_ns)
+
+
+def _silent(hammer: Hammer, after_ns: int) -> bool:
+    return hammer.name == "HB-06" and SILENT_S[0] <= after_ns / SECOND < SILENT_S[1]
+
+
+def _slice(hammer: Hammer, worker: Worker, slice_ns: Instant, rng: np.random.Generator) -> Iterator[Message]:
+    feed = hammer.feed
+    rows = sense(worker.line, feed, slice_ns, slice_ns + SLICE_S * SECOND, rng)
+    for due_ns, payload in payloads(rows, feed.form, feed.step_s, hammer.carrier):
+        yield Message(due_ns, hammer.name, f"{SITE}/{hammer.name}/samples", payload)
+
+
+def _morning(hammer: Hammer, worker: Worker, start_ns: Instant, seed: int) -> Iterator[Message]:
+    """Out of signal a gateway keeps only slow channels, sparsely; back in it, it sends all in one block."""
+    for event in worker.events:
+        if event.time < start_ns:
+            yield _told(hammer, event, start_ns)
+    sparse = Feed(MORNING_STEP_S, active=False, run_on_s=None)
+    rows = sense(worker.line, sparse, worker.plan.start_ns, start_ns, source(seed, hammer.name, 1))
+    slow = Rows(rows.time_ns, {name: rows.columns[name] for name in ("engine_rpm", "oil_c")})
+    body: dict[str, Any] = block(slow, MORNING_STEP_S, imperial=hammer.feed.form == "imperial")
+    payload = dump(body)
+    yield Message(start_ns, hammer.name, f"{SITE}/{hammer.name}/samples", payload)
+
+
+def _told(hammer: Hammer, event: Event, due_ns: Instant) -> Message:
+    return Message(due_ns, hammer.name, f"{SITE}/{hammer.name}/events", event_payload(event))

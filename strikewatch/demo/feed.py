@@ -1,0 +1,82 @@
+"""What a carrier's gateway reads of the truth: which channels, how often, with what noise and resolution."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from strikewatch.demo.timeline import Timeline
+from strikewatch.model.batch import Floats, Ints, Rows
+from strikewatch.model.instant import SECOND, Instant
+
+Form = Literal["block", "imperial", "senml", "instant"]
+"""On the wire: columnar blocks of 1 s, the same in degF and psi, SenML packs of 1 s, single instants."""
+
+PRESSURE_NOISE_BAR: Final = 0.8
+OIL_NOISE_C: Final = 0.06
+ENGINE_NOISE_RPM: Final = 5.0
+POSE_NOISE_M: Final = 0.02
+AVERAGED_OVER: Final = 8
+POSE_EVERY_S: Final = 1.0
+OIL_EVERY_S: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A row every `step_s`. `averaged`: pressure is the mean over the step before, else of the instant.
+
+    `run_on_s`: the gateway hangs on the ignition key and falls silent so long after it; None = own supply.
+    """
+
+    step_s: float = 0.1
+    averaged: bool = False
+    active: bool = True
+    engine: bool = True
+    pose: bool = False
+    run_on_s: float | None = 20.0
+    form: Form = "block"
+
+
+def sense(line: Timeline, feed: Feed, start_ns: Instant, stop_ns: Instant, rng: np.random.Generator) -> Rows:
+    """Rows of `line` on the feed's grid within [start_ns, stop_ns), rounded to what its sensors resolve."""
+    step_ns = round(feed.step_s * SECOND)
+    first, last = (-(-(edge - line.start_ns) // step_ns) for edge in (start_ns, min(stop_ns, line.now_ns)))
+    tick = np.arange(first, max(last, first), dtype=np.int64)
+    time_ns: Ints = line.start_ns + tick * step_ns
+    if feed.run_on_s is not None:
+        before_ns = np.maximum(time_ns - round(feed.run_on_s * SECOND), line.start_ns)
+        powered = (line.held("rpm", time_ns) > 0.0) | (line.held("rpm", before_ns) > 0.0)
+        tick, time_ns = tick[powered], time_ns[powered]
+
+    def noisy(true: Floats, noise: float, decimals: int) -> Floats:
+        return np.round(true + rng.normal(0.0, noise, len(true)), decimals)
+
+    def every(period_s: float, column: Floats) -> Floats:
+        """Keep only what is sampled once a period."""
+        return np.where(tick % max(1, round(period_s / feed.step_s)) == 0, column, np.nan)
+
+    columns: dict[str, Floats] = {}
+    if feed.active:
+        columns["active"] = line.firing(time_ns).astype(np.float64)
+    columns["pressure_bar"] = (
+        np.round(2.0 * noisy(_pressure_bar(line, feed, time_ns), PRESSURE_NOISE_BAR, 6)) / 2.0
+    )
+    columns["oil_c"] = every(OIL_EVERY_S, noisy(line.true_oil_c(time_ns), OIL_NOISE_C, 1))
+    if feed.engine:
+        true_rpm = line.held("rpm", time_ns)
+        columns["engine_rpm"] = every(
+            POSE_EVERY_S, np.where(true_rpm > 0.0, noisy(true_rpm, ENGINE_NOISE_RPM, 0), 0.0)
+        )
+    if feed.pose:
+        for channel, held in (("tool_x_m", "x_m"), ("tool_y_m", "y_m")):
+            columns[channel] = every(POSE_EVERY_S, noisy(line.held(held, time_ns), POSE_NOISE_M, 2))
+    return Rows(time_ns, columns)
+
+
+def _pressure_bar(line: Timeline, feed: Feed, time_ns: Ints) -> Floats:
+    if not feed.averaged:
+        return line.pressure_bar(time_ns)
+    within_ns = np.arange(AVERAGED_OVER, dtype=np.int64) * (round(feed.step_s * SECOND) // AVERAGED_OVER)
+    fine_ns = np.maximum(time_ns[:, None] - within_ns, line.start_ns)
+    mean_bar: Floats = line.pressure_bar(fine_ns.ravel()).reshape(fine_ns.shape).mean(axis=1)
+    return mean_bar

@@ -1,0 +1,53 @@
+"""Labels: what really happened on the invented site, beside the samples that hint at it.
+
+One JSON object a line: `{"truth": word, "hammer": ..., "from": time, "to": time}`, by the word more fields:
+
+====================  =================================================================================
+`at_controls`         `operator`, `signed_on`: who really sat there, and whether the feed was told
+`linger`              `operator`, `firing_s`: 15 s of firing or more without moving the tool
+`blank`               `operator`, `kind` (start, middle, end of a bout), `fall` (share of pressure lost), `s`
+`hot`                 `peak_c`, `firing_s`: oil truly above 80 degC, and how long it was worked meanwhile
+`cold`                `operator`, `firing_s`: firing while the oil was below 20 degC, up to when it was warm
+`grease_overdue`      `running_h`: engine hours since the last greasing beyond 2, until greased or the end
+`unchecked`           `operator`: a turn that began without the walk-round check, until the first blow
+`hard_stone`          `hard` 0..1: pressure lower and rate higher, yet no fault
+`throttled`           `operator`, `flow`: pressure and rate lower, yet the tool is loaded
+`engine_off`          nobody works: lunch, greasing, the check
+`signal_lost`         `cause`: samples that no one will ever see
+`backlog`             samples that came only at its end (or later)
+`duplicates`          `rows`: samples that came twice
+`wrong_clock`         `by_s`: stamped that many seconds late (positive) or early (negative)
+`out_of_range`        `channel`: readings that mean a broken sensor or "not available"
+====================  =================================================================================
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from strikewatch.model import instant
+from strikewatch.model.instant import Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What was true of `hammer` from `start_ns` to `end_ns`."""
+
+    truth: str
+    hammer: str
+    start_ns: Instant
+    end_ns: Instant
+    fields: dict[str, Any] = field(default_factory=dict)
+
+    def record(self) -> dict[str, Any]:
+        """The line of `labels.jsonl`."""
+        first = {"truth": self.truth, "hammer": self.hammer}
+        span = {"from": instant.text(self.start_ns), "to": instant.text(self.end_ns)}
+        return first | span | self.fields
+
+
+def lines(labels: Iterable[Label]) -> str:
+    """All as JSON lines, in order of time, hammer and truth."""
+    ordered = sorted(labels, key=lambda one: (one.start_ns, one.hammer, one.truth, one.end_ns))
+    return "".join(json.dumps(one.record()) + "\n" for one in ordered)

@@ -1,0 +1,177 @@
+"""Four recorded shifts of the invented site, always the same: `python -m strikewatch.demo.shifts FOLDER`."""
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.demo import labels
+from strikewatch.demo.feed import sense
+from strikewatch.demo.feed_faults import Arrivals
+from strikewatch.demo.labels import Label
+from strikewatch.demo.payloads import millis
+from strikewatch.demo.people import OPERATORS
+from strikewatch.demo.site import HAMMERS, SITE, live_out, source
+from strikewatch.demo.work import Plan, Turn
+from strikewatch.model import instant
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.events import Event
+from strikewatch.model.instant import SECOND
+from strikewatch.store.parquet import event_object, write_shift
+
+HOUR_S: Final = 3600.0
+Recorded = tuple[list[Arrivals], list[Event], list[Label]]
+
+
+def _turns(*turns: tuple[str, float] | tuple[str, float, bool]) -> tuple[Turn, ...]:
+    return tuple(Turn(OPERATORS[name], hours * HOUR_S, *rest) for name, hours, *rest in turns)
+
+
+def _plan(hammer: str, start: str, turns: Sequence[Turn], **more: Any) -> Plan:
+    kind = HAMMERS[hammer]
+    return replace(Plan(SITE, hammer, instant.parse(start), turns, kind.center_m, kind.breaker), **more)
+
+
+def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
+    """What the gateways of these hammers read while the plans happen, all of it in order."""
+    arrivals, events, truths = [], [], []
+    for plan in plans:
+        worker = live_out(plan, seed)
+        rows = sense(
+            worker.line,
+            HAMMERS[plan.hammer].feed,
+            plan.start_ns,
+            worker.line.now_ns,
+            source(seed, plan.hammer, 1),
+        )
+        arrivals.append(Arrivals.prompt(plan.hammer, rows))
+        events.extend(worker.events)
+        truths.extend(worker.line.labels)
+    return arrivals, sorted(events, key=lambda event: (event.time, event.hammer)), truths
+
+
+def hot_bench() -> Recorded:
+    """The bench on a hot afternoon: op-12 lingers, op-13 never greases, op-16 works on in hot oil."""
+    start, air_c = "2026-07-14T11:00:00Z", (33.0, 39.0)
+    lunch = ((1.05 * HOUR_S, 1.25 * HOUR_S),)
+    return _record(
+        101,
+        [
+            _plan("HB-01", start, _turns(("op-12", 2.5)), air_c=air_c, oil_c=58.0, pauses_s=lunch),
+            _plan("HB-02", start, _turns(("op-13", 2.3), ("op-16", 2.75)), air_c=air_c, oil_c=62.0),
+        ],
+    )
+
+
+def pad_handover() -> Recorded:
+    """The pad: tools fired before they are set or fallen through, and a handover while the oil is hot."""
+    start, air_c = "2026-07-15T12:30:00Z", (36.0, 38.0)
+    return _record(
+        202,
+        [
+            _plan("HB-03", start, _turns(("op-14", 0.75), ("op-15", 1.5)), air_c=air_c, oil_c=74.0),
+            _plan("HB-04", start, _turns(("op-15", 0.8), ("op-18", 1.5, False)), air_c=air_c, oil_c=64.0),
+        ],
+    )
+
+
+def trench_feed() -> Recorded:
+    """The trench on a cold morning, with feeds that drop, burst, repeat, and tell the wrong time."""
+    start = instant.parse("2026-03-04T06:30:00Z")
+    (fifth, sixth), events, truths = _record(
+        303,
+        [
+            _plan("HB-05", "2026-03-04T06:30:00Z", _turns(("op-17", 0.8)), air_c=(4.0, 7.0), oil_c=9.0),
+            _plan("HB-06", "2026-03-04T06:30:00Z", _turns(("op-18", 0.8)), air_c=(4.0, 7.0), oil_c=14.0),
+        ],
+    )
+
+    def at(minutes: float) -> int:
+        return start + round(minutes * 60.0) * SECOND
+
+    fifth = fifth.dropout(at(14), at(15.5), "antenna torn off by a stone")
+    fifth = fifth.out_of_range(at(24), at(26), "oil_c", 215.0)
+    fifth = fifth.duplicates(at(30), at(32), 0.7)
+    sixth = sixth.backlog(at(12), at(16), 20.0)
+    sixth = sixth.wrong_clock(
+        at(22), at(22.75), instant.parse("2000-01-01T00:00:00Z") / SECOND - at(22) / SECOND
+    )
+    sixth = sixth.wrong_clock(at(28), at(28.5), 40.0 * 60.0)
+    sixth = sixth.backlog(at(36), at(38.5), 0.0)
+    return [fifth, sixth], events, truths
+
+
+def quiet_bench() -> Recorded:
+    """Nothing to find: op-11 works carefully in hard stone, op-17 with the engine turned down."""
+    start, air_c = "2026-04-21T07:00:00Z", (11.0, 16.0)
+    return _record(
+        404,
+        [
+            _plan("HB-01", start, _turns(("op-11", 1.0)), air_c=air_c, oil_c=40.0, stone_hard=(0.3, 1.0)),
+            _plan("HB-03", start, _turns(("op-11", 0.5), ("op-17", 1.0)), air_c=air_c, oil_c=42.0),
+        ],
+    )
+
+
+SHIFTS: Final[dict[str, Callable[[], Recorded]]] = {
+    "hot-bench": hot_bench,
+    "pad-handover": pad_handover,
+    "quiet-bench": quiet_bench,
+    "trench-feed": trench_feed,
+}
+AS_CSV: Final = ("trench-feed",)
+"""Kept as CSV in order of arrival, across hammers, the way a logger writes it."""
+
+
+def write(name: str, folder: Path) -> None:
+    """Make the shift `name` into `folder`: samples, events and labels; goldens are left alone."""
+    arrivals, events, truths = SHIFTS[name]()
+    if name in AS_CSV:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "samples.csv").write_text(_csv(arrivals), encoding="utf-8")
+        told = "".join(json.dumps(event_object(event)) + "\n" for event in events)
+        (folder / "events.jsonl").write_text(told, encoding="utf-8")
+    else:
+        write_shift(folder, SITE, {one.hammer: one.rows for one in arrivals}, events)
+    truths = truths + [label for one in arrivals for label in one.labels]
+    (folder / "labels.jsonl").write_text(labels.lines(truths), encoding="utf-8")
+
+
+def _csv(arrivals: Sequence[Arrivals]) -> str:
+    """All rows in order of arrival; a cell is empty where the channel was not sampled."""
+    names = [name for name in CHANNELS if any(name in one.rows.columns for one in arrivals)]
+    came = np.concatenate([one.came_ns for one in arrivals])
+    lines = [
+        ",".join(
+            (millis(int(one.rows.time_ns[row])), SITE, one.hammer, *(_cell(one, name, row) for name in names))
+        )
+        for one in arrivals
+        for row in range(len(one.rows))
+    ]
+    ordered = (lines[row] for row in np.argsort(came, kind="stable"))
+    return "\n".join((",".join(("time", "site", "hammer", *names)), *ordered)) + "\n"
+
+
+def _cell(one: Arrivals, name: str, row: int) -> str:
+    value = one.rows.columns[name][row] if name in one.rows.columns else np.nan
+    if np.isnan(value):
+        return ""
+    return ("false", "true")[int(value)] if CHANNELS[name].boolean else f"{value:g}"
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Write every shift into the folder named, one folder each."""
+    if len(arguments) != 1:
+        print("usage: python -m strikewatch.demo.shifts FOLDER", file=sys.stderr)
+        return 2
+    for name in SHIFTS:
+        write(name, Path(arguments[0]) / name)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,62 @@
+"""The invented site fennick-hollow: three places, six hammers on their carriers, each with its own feed."""
+
+import zlib
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from strikewatch.demo.breaker import Breaker
+from strikewatch.demo.feed import Feed
+from strikewatch.demo.work import Plan, Worker
+
+SITE: Final = "fennick-hollow"
+
+BENCH: Final = (120.0, 340.0)
+"""Hard-rock quarry bench with its oversize pile; metres on the site's grid."""
+PAD: Final = (260.0, 210.0)
+"""Demolition pad."""
+TRENCH: Final = (410.0, 95.0)
+"""Service trench."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hammer:
+    """One hammer, its carrier, where it works, how it is built and what its gateway sends."""
+
+    name: str
+    carrier: str
+    center_m: tuple[float, float]
+    breaker: Breaker = field(default_factory=Breaker)
+    feed: Feed = field(default_factory=Feed)
+
+
+HAMMERS: Final[dict[str, Hammer]] = {
+    hammer.name: hammer
+    for hammer in (
+        Hammer("HB-01", "EX-21", BENCH, Breaker(145.0, 622.0), Feed(pose=True)),
+        Hammer("HB-02", "EX-22", BENCH, Breaker(152.0, 547.0), Feed(averaged=True, engine=False, pose=True)),
+        Hammer("HB-03", "EX-23", PAD, Breaker(138.0, 683.0), Feed(form="senml")),
+        Hammer(
+            "HB-04", "EX-24", PAD, Breaker(160.0, 493.0, vents=True), Feed(averaged=True, form="imperial")
+        ),
+        Hammer(
+            "HB-05", "EX-25", TRENCH, Breaker(150.0, 736.0), Feed(step_s=0.2, averaged=True, active=False)
+        ),
+        Hammer(
+            "HB-06", "EX-26", TRENCH, Breaker(132.0, 811.0), Feed(step_s=0.5, averaged=True, form="instant")
+        ),
+    )
+}
+
+
+def source(seed: int, hammer: str, part: int) -> np.random.Generator:
+    """A stream of chance of its own for each hammer and part, the same on every machine."""
+    return np.random.default_rng([seed, zlib.crc32(hammer.encode()), part])
+
+
+def live_out(plan: Plan, seed: int) -> Worker:
+    """Let a plan's day happen; the worker holds its timeline, events and labels."""
+    worker = Worker(plan, source(seed, plan.hammer, 0))
+    worker.run()
+    return worker
