@@ -1,7 +1,8 @@
 """A recorded shift on disk: `samples.parquet` and `events.jsonl`, as the contract lays them down.
 
-Each row group holds one hammer, in event time, so that a reader takes one hammer at a time and needs no more
-memory. Times are delta-encoded and floats split by byte before zstd: smaller and faster to read than the defaults.
+Each row group holds one hammer, in event time, so that a reader takes one hammer at a time and needs no
+more memory. Times are delta-encoded and floats split by byte before zstd: smaller and faster to read than by
+default.
 """
 
 import json

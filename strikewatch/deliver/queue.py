@@ -1,0 +1,75 @@
+"""Which message may go out next: the oldest of each alert, once its time has come."""
+
+import heapq
+from collections import deque
+from dataclasses import dataclass
+
+from strikewatch.store.outbox import Waiting
+
+Line = tuple[str, str]
+"""(site, alert id): its messages go out one after the other, in the order in which they were queued."""
+
+
+@dataclass(slots=True)
+class Pending:
+    """A message in its line. `due` is monotonic time (ns)."""
+
+    seq: int
+    line: Line
+    attempts: int
+    due: int
+
+
+class Queue:
+    """One endpoint's waiting messages. Times are monotonic nanoseconds.
+
+    A later step of an alert never overtakes an earlier one: only the head of each line is ever handed out,
+    and the line stands still until that one is `done` or comes `again`.
+    """
+
+    def __init__(self) -> None:
+        self._lines: dict[Line, deque[Pending]] = {}
+        self._heads: list[tuple[int, int, Pending]] = []
+
+    def __len__(self) -> int:
+        return sum(len(line) for line in self._lines.values())
+
+    def add(self, waiting: Waiting, due: int) -> None:
+        """Put a message at the end of its line; call in queued order."""
+        one = Pending(waiting.seq, (waiting.site, waiting.alert_id), waiting.attempts, due)
+        line = self._lines.setdefault(one.line, deque())
+        line.append(one)
+        if len(line) == 1:
+            self._offer(one)
+
+    def next_due(self) -> int | None:
+        """When the next message may go out; None while nothing waits."""
+        return self._heads[0][0] if self._heads else None
+
+    def take(self, now: int) -> Pending | None:
+        """The message that has been due longest, if any is due; follow with `done` or `again`."""
+        if self._heads and self._heads[0][0] <= now:
+            return heapq.heappop(self._heads)[2]
+        return None
+
+    def done(self, one: Pending) -> None:
+        """It is finished with, sent or parked: its line moves up."""
+        line = self._lines[one.line]
+        line.popleft()
+        if line:
+            self._offer(line[0])
+        else:
+            del self._lines[one.line]
+
+    def again(self, one: Pending, due: int) -> None:
+        """It stays at the head of its line, to be tried again at `due`."""
+        one.attempts += 1
+        one.due = due
+        self._offer(one)
+
+    def clear(self) -> None:
+        self._lines.clear()
+        self._heads.clear()
+
+    def _offer(self, one: Pending) -> None:
+        heapq.heappush(self._heads, (one.due, one.seq, one))

@@ -1,0 +1,131 @@
+"""The outbox as its courier sees it: what waits for an endpoint, and what became of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import bindparam, func, select, update
+
+from strikewatch.model.instant import Instant
+from strikewatch.store.store import Store
+from strikewatch.store.tables import endpoints, outbox
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A message that still has to go out; `due` is wall time, `attempts` those made so far."""
+
+    seq: int
+    site: str
+    alert_id: str
+    attempts: int
+    due: Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What to send: `name` is the same for the same content, `body` the alert's record as JSON."""
+
+    seq: int
+    name: str
+    step: str
+    body: str
+    created: Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How an attempt ended. `due` is the next one while it waits, `at` the wall time of this one."""
+
+    seq: int
+    state: Literal["waiting", "sent", "parked"]
+    attempts: int
+    due: Instant
+    words: str
+    at: Instant
+
+
+class Outbox:
+    """One endpoint's share of the outbox."""
+
+    def __init__(self, store: Store, endpoint: str) -> None:
+        self._store = store
+        self._endpoint = endpoint
+
+    @property
+    def off(self) -> str | None:
+        """Why the endpoint is switched off; None while it is on."""
+        return self._store.off.get(self._endpoint)
+
+    def waiting(self, after: int = 0) -> list[Waiting]:
+        """What waits with a number beyond `after`, in the order in which it was queued."""
+        with self._store.read() as connection:
+            rows = connection.execute(_WAITING, {"endpoint": self._endpoint, "after": after})
+            return [Waiting(*row) for row in rows]
+
+    def message(self, seq: int) -> Message:
+        with self._store.read() as connection:
+            return Message(*connection.execute(_MESSAGE, {"number": seq}).one())
+
+    def settle(self, outcomes: Sequence[Outcome]) -> None:
+        """Write down what became of some messages, in one transaction."""
+        rows = [
+            {
+                "number": one.seq,
+                "state": one.state,
+                "attempts": one.attempts,
+                "due_ns": one.due,
+                "last_outcome": one.words,
+                "finished_ns": None if one.state == "waiting" else one.at,
+            }
+            for one in outcomes
+        ]
+        if rows:
+            with self._store.write() as connection:
+                connection.execute(_SETTLE, rows)
+
+    def switch_off(self, reason: str, at: Instant) -> None:
+        """Send nothing more here, also after a restart; what waits is parked, and so is what comes."""
+        with self._store.write() as connection:
+            connection.execute(
+                update(endpoints).where(endpoints.c.name == self._endpoint).values(off_ns=at, reason=reason)
+            )
+            connection.execute(
+                update(outbox)
+                .where(outbox.c.endpoint == self._endpoint, outbox.c.state == "waiting")
+                .values(state="parked", last_outcome=reason, finished_ns=at)
+            )
+            self._store.off[self._endpoint] = reason
+
+    def counts(self) -> dict[str, int]:
+        """Messages by state."""
+        with self._store.read() as connection:
+            counted = (
+                select(outbox.c.state, func.count().label("n"))
+                .where(outbox.c.endpoint == self._endpoint)
+                .group_by(outbox.c.state)
+            )
+            return {row.state: row.n for row in connection.execute(counted)}
+
+
+_WAITING = (
+    select(outbox.c.seq, outbox.c.site, outbox.c.alert_id, outbox.c.attempts, outbox.c.due_ns)
+    .where(
+        outbox.c.endpoint == bindparam("endpoint"),
+        outbox.c.state == "waiting",
+        outbox.c.seq > bindparam("after"),
+    )
+    .order_by(outbox.c.seq)
+)
+
+_MESSAGE = select(outbox.c.seq, outbox.c.message, outbox.c.step, outbox.c.body, outbox.c.created_ns).where(
+    outbox.c.seq == bindparam("number")
+)
+
+_SETTLE = (
+    update(outbox)
+    .where(outbox.c.seq == bindparam("number"))
+    .values(
+        {name: bindparam(name) for name in ("state", "attempts", "due_ns", "last_outcome", "finished_ns")}
+    )
+)

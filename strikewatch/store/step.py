@@ -1,0 +1,54 @@
+"""What one step hands to the store, and what the store hands back after a restart."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from strikewatch.model.alert import Change
+from strikewatch.model.batch import Key, Rows
+from strikewatch.model.events import Event
+from strikewatch.model.instant import Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Reject:
+    """A payload that broke the contract: where it came from, what it was, and why it was refused."""
+
+    topic: str
+    payload: bytes
+    reason: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepRecord:
+    """Everything that one step must make durable before its messages are acknowledged.
+
+    `received` is the wall time of the step. `rows` were admitted in it and `events` arrived in it; `applied`
+    took effect in it, each with its `applied` instant. `states` holds the new state of every hammer that
+    moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without being kept
+    (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
+    """
+
+    received: Instant
+    rows: Sequence[tuple[Key, Rows]] = ()
+    events: Sequence[Event] = ()
+    applied: Sequence[Event] = ()
+    changes: Sequence[Change] = ()
+    states: Mapping[Key, bytes] = field(default_factory=dict)
+    layout: str = ""
+    rejects: Sequence[Reject] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """Where the last step left off.
+
+    `states`: per hammer the layout's name and the bytes. `alerts`: the records of all alerts still open or
+    provisional, in onset order. `events`: those stored that have not taken effect yet, in time order.
+    """
+
+    states: dict[Key, tuple[str, bytes]]
+    alerts: list[dict[str, Any]]
+    events: list[Event]

@@ -1,0 +1,241 @@
+"""The store: everything one step found out becomes durable in one transaction, or not at all."""
+
+import hashlib
+import json
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import Connection, inspect, or_, select
+from sqlalchemy.exc import SQLAlchemyError
+
+from strikewatch.errors import StoreError
+from strikewatch.model import instant
+from strikewatch.model.alert import Change
+from strikewatch.model.events import Event
+from strikewatch.model.instant import Instant
+from strikewatch.store import spool, statements, tables
+from strikewatch.store.sqlite import READER, Claim, open_engine
+from strikewatch.store.step import Reject, Saved, StepRecord
+
+PAYLOAD_KEPT: Final = 4096
+"""Bytes kept of a rejected payload."""
+
+
+class Settings(BaseModel):
+    """Where the processor keeps what it must not forget."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    path: Path = Field(Path("strikewatch.db"), description="database file, made if missing")
+    rejects_kept: int = Field(
+        10_000,
+        ge=1,
+        description="rejected payloads kept for inspection, the oldest dropped beyond it (count)",
+    )
+
+
+class Store:
+    """One SQLite file with one writer.
+
+    `endpoints` names the webhook endpoints and their addresses: each change of an alert is queued for every
+    one of them. Raises StoreError where the database cannot be used; every method may raise it too.
+    """
+
+    def __init__(
+        self, where: Path | str, endpoints: Mapping[str, str] | None = None, rejects_kept: int = 10_000
+    ) -> None:
+        self.path = Path(where)
+        self._rejects_kept = rejects_kept
+        self._lock = threading.Lock()
+        self.off: dict[str, str] = {}
+        """Endpoints switched off, with the reason. Guarded by the writer's lock."""
+        self._endpoints = dict(endpoints or {})
+        with self._explained():
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self._claim = Claim(self.path)
+            except OSError as error:
+                raise StoreError(f"cannot make the folder of {self.path}: {error}") from error
+            try:
+                self._engine = open_engine(self.path)
+                self._readers = self._engine.execution_options(**{READER: True})
+                self._writer = self._engine.connect()
+                self._prepare()
+            except BaseException:
+                self._claim.release()
+                raise
+
+    def close(self) -> None:
+        """Give the database back; a committed step is durable without it."""
+        with self._lock, self._explained():
+            self._writer.close()
+            self._engine.dispose()
+            self._claim.release()
+
+    def load(self) -> Saved:
+        """Where the last committed step left off."""
+        states, alerts, events = tables.hammer_state, tables.alerts, tables.events
+        with self.read() as connection:
+            saved_states = {
+                (site, hammer): (layout, bytes(state))
+                for site, hammer, layout, state in connection.execute(select(states))
+            }
+            records = connection.scalars(
+                select(alerts.c.record)
+                .where(or_(alerts.c.cleared_ns.is_(None), alerts.c.provisional))
+                .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
+            )
+            pending = connection.execute(
+                select(events.c.site, events.c.hammer, events.c.kind, events.c.time_ns, events.c.fields)
+                .where(events.c.applied_ns.is_(None))
+                .order_by(events.c.time_ns, events.c.seq)
+            )
+            return Saved(
+                saved_states,
+                [json.loads(record) for record in records],
+                [
+                    Event(site, hammer, kind, at, json.loads(fields))
+                    for site, hammer, kind, at, fields in pending
+                ],
+            )
+
+    def commit(self, step: StepRecord) -> None:
+        """Make one step durable. After it returns, its messages may be acknowledged."""
+        blob = spool.encode(step.rows, step.applied) if step.rows or step.applied else b""
+        states = [
+            {"site": site, "hammer": hammer, "layout": step.layout, "state": state}
+            for (site, hammer), state in step.states.items()
+        ]
+        with self.write() as connection:
+            if blob:
+                row = {"received_ns": step.received, "size": len(blob), "rows": blob}
+                statements.SPOOL.run(connection, [row])
+            statements.STATE.run(connection, states)
+            statements.EVENT.run(connection, [_event_row(one, step.received) for one in step.events])
+            statements.APPLIED.run(connection, [_event_row(one, step.received) for one in step.applied])
+            self._store_changes(connection, step.changes, step.received)
+            self._store_rejects(connection, step)
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """The writer's connection in a transaction; committed, synced, at the end of the block."""
+        with self._lock, self._explained(), self._writer.begin():
+            yield self._writer
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A connection that sees the last commit at each statement."""
+        with self._explained(), self._readers.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            cause = getattr(error, "orig", None) or error
+            raise StoreError(
+                f"database {self.path}: {cause}. Check that its disk has room and that it may be written, "
+                "and that it is a strikewatch database"
+            ) from error
+
+    def _prepare(self) -> None:
+        """Make the tables in an empty file; refuse a foreign one; learn which endpoints are off."""
+        with self.write() as connection:
+            found = set(inspect(connection).get_table_names())
+            if not found:
+                tables.metadata.create_all(connection)
+                connection.execute(tables.schema.insert(), {"version": tables.SCHEMA})
+            elif tables.schema.name not in found:
+                raise StoreError(f"{self.path} is another program's database: name another file")
+            version = connection.scalar(select(tables.schema.c.version))
+            if version != tables.SCHEMA:
+                raise StoreError(
+                    f"{self.path} holds tables of version {version}, this program reads {tables.SCHEMA}: "
+                    "use the program that made it, or name another file"
+                )
+            for name, url in self._endpoints.items():
+                connection.execute(statements.ENDPOINT, {"name": name, "url": url})
+            points = tables.endpoints.c
+            rows = connection.execute(select(points.name, points.reason).where(points.off_ns.is_not(None)))
+            self.off = {name: reason for name, reason in rows if name in self._endpoints}
+
+    def _store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
+        alerts: list[dict[str, Any]] = []
+        messages: list[dict[str, Any]] = []
+        for change in changes:
+            record = change.record
+            body = json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+            alerts.append(
+                {
+                    "site": change.site,
+                    "id": change.alert_id,
+                    "hammer": change.hammer,
+                    "fault": record["fault"],
+                    "operator": record["operator"],
+                    "priority": record["priority"],
+                    "onset_ns": instant.parse(record["onset"]),
+                    "cleared_ns": instant.parse(record["cleared"]) if record["cleared"] else None,
+                    "historic": record["historic"],
+                    "provisional": bool(record.get("provisional", False)),
+                    "record": body,
+                    "first_seen_ns": now,
+                    "updated_ns": now,
+                }
+            )
+            content = f"{change.site}\n{change.alert_id}\n{change.step}\n{body}"
+            message = hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+            messages += [
+                {
+                    "endpoint": endpoint,
+                    "message": message,
+                    "site": change.site,
+                    "alert_id": change.alert_id,
+                    "step": change.step,
+                    "body": body,
+                    "created_ns": now,
+                    "due_ns": now,
+                    "attempts": 0,
+                    "state": "parked" if endpoint in self.off else "waiting",
+                    "last_outcome": self.off.get(endpoint),
+                }
+                for endpoint in self._endpoints
+            ]
+        statements.ALERT.run(connection, alerts)
+        statements.MESSAGE.run(connection, messages)
+
+    def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
+        counts = dict(step.counts)
+        for reject in step.rejects:
+            counts[reject.reason] = counts.get(reject.reason, 0) + 1
+        statements.COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
+        kept = [_reject_row(one, step.received) for one in step.rejects[-self._rejects_kept :]]
+        if kept:
+            statements.REJECT.run(connection, kept)
+            connection.execute(statements.FORGET, {"kept": self._rejects_kept})
+
+
+def _event_row(event: Event, received: Instant) -> dict[str, Any]:
+    return {
+        "site": event.site,
+        "hammer": event.hammer,
+        "kind": event.kind,
+        "time_ns": event.time,
+        "fields": json.dumps(event.fields, ensure_ascii=False, sort_keys=True, separators=(",", ":")),
+        "applied_ns": event.applied if event.applied >= 0 else None,
+        "received_ns": received,
+    }
+
+
+def _reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
+    return {
+        "topic": reject.topic,
+        "payload": reject.payload[:PAYLOAD_KEPT],
+        "reason": reject.reason,
+        "detail": reject.detail,
+        "received_ns": received,
+    }

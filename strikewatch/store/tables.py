@@ -1,0 +1,156 @@
+"""The tables. Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`,
+else the wall clock.
+"""
+
+from typing import Final
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+SCHEMA: Final = 1
+"""Version of the tables below; a database of another version is refused."""
+
+metadata: Final = MetaData()
+
+_SEQ: Final = BigInteger().with_variant(Integer, "sqlite")
+"""A growing number; SQLite grows only what is called INTEGER (which holds 64 bits there)."""
+
+
+def _numbered() -> Column[int]:
+    return Column("seq", _SEQ, primary_key=True, autoincrement=True)
+
+
+schema: Final = Table("strikewatch_schema", metadata, Column("version", Integer, primary_key=True))
+
+hammer_state: Final = Table(
+    "hammer_state",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("hammer", Text, primary_key=True),
+    Column("layout", Text, nullable=False),
+    Column("state", LargeBinary, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+alerts: Final = Table(
+    "alerts",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("id", Text, primary_key=True),
+    Column("hammer", Text, nullable=False),
+    Column("fault", Text, nullable=False),
+    Column("operator", Text),
+    Column("priority", Text, nullable=False),
+    Column("onset_ns", BigInteger, nullable=False),
+    Column("cleared_ns", BigInteger),
+    Column("historic", Boolean, nullable=False),
+    Column("provisional", Boolean, nullable=False),
+    Column("record", Text, nullable=False),
+    Column("first_seen_ns", BigInteger, nullable=False),
+    Column("updated_ns", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("alerts_by_onset", alerts.c.site, alerts.c.onset_ns)
+_open: Final = alerts.c.cleared_ns.is_(None) | alerts.c.provisional
+Index("alerts_open", alerts.c.onset_ns, sqlite_where=_open, postgresql_where=_open)
+
+events: Final = Table(
+    "events",
+    metadata,
+    _numbered(),
+    Column("site", Text, nullable=False),
+    Column("hammer", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("time_ns", BigInteger, nullable=False),
+    Column("fields", Text, nullable=False),
+    Column("applied_ns", BigInteger),
+    Column("received_ns", BigInteger, nullable=False),
+    UniqueConstraint("site", "hammer", "kind", "time_ns", "fields"),
+)
+_pending: Final = events.c.applied_ns.is_(None)
+Index("events_pending", events.c.time_ns, sqlite_where=_pending, postgresql_where=_pending)
+
+outbox: Final = Table(
+    "outbox",
+    metadata,
+    _numbered(),
+    Column("endpoint", Text, nullable=False),
+    Column(
+        "message", Text, nullable=False
+    ),  # names the content: the same step of the same alert, to the letter
+    Column("site", Text, nullable=False),
+    Column("alert_id", Text, nullable=False),
+    Column("step", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("created_ns", BigInteger, nullable=False),
+    Column("due_ns", BigInteger, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("state", Text, nullable=False),  # waiting, sent or parked
+    Column("last_outcome", Text),
+    Column("finished_ns", BigInteger),
+    UniqueConstraint("endpoint", "message"),
+    sqlite_autoincrement=True,
+)
+_waiting: Final = outbox.c.state == "waiting"
+Index("outbox_due", outbox.c.endpoint, outbox.c.seq, sqlite_where=_waiting, postgresql_where=_waiting)
+
+endpoints: Final = Table(
+    "endpoints",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("url", Text, nullable=False),
+    Column("off_ns", BigInteger),
+    Column("reason", Text),
+)
+
+arrived: Final = Table(
+    "arrived",
+    metadata,
+    _numbered(),
+    Column("received_ns", BigInteger, nullable=False),
+    Column("size", Integer, nullable=False),
+    Column("rows", LargeBinary, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+segments: Final = Table(
+    "segments",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("began_ns", BigInteger, nullable=False),  # the name's instant: rises within a site
+    Column("first_seq", BigInteger, nullable=False),
+    Column("last_seq", BigInteger, nullable=False),
+    Column("state", Text, nullable=False),  # planned, then written once its folder stands
+    Column("written_ns", BigInteger),
+    Column("size", BigInteger, nullable=False),
+)
+
+rejects: Final = Table(
+    "rejects",
+    metadata,
+    _numbered(),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("received_ns", BigInteger, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+reject_counts: Final = Table(
+    "reject_counts",
+    metadata,
+    Column("reason", Text, primary_key=True),
+    Column("n", BigInteger, nullable=False),
+)
