@@ -58,10 +58,18 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A step in the life of an alert: what happened, and the whole record as it stands after it."""
+    """A step in the life of an alert: what happened, and the whole record as it stands after it.
+
+    `provisional`: seen by looking ahead through a silence; rows that come late may still say otherwise.
+    `deliver`: whether the outside is told; a mere confirmation or correction of the record is not news.
+    """
 
     step: Step
     site: str
     hammer: str
     alert_id: str
     record: dict[str, Any]
+    onset: Instant
+    cleared: Instant | None = None
+    provisional: bool = False
+    deliver: bool = True

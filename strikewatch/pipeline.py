@@ -1,0 +1,271 @@
+"""One step of the core: a batch of rows and events in, findings and the next state out.
+
+Nothing here knows a clock, a disk or a socket, nor whether the rows are live or recorded. A step changes nothing by
+itself: `keep` makes its outcome the present. So a step can be committed elsewhere first, or be a mere look ahead.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.alarm import crew
+from strikewatch.detect import DETECTORS, reading
+from strikewatch.detect.detector import Detector, DetectorSettings
+from strikewatch.detect.kernels import EVENT, FINDING, NEVER, SPAN
+from strikewatch.model.alert import PRIORITIES
+from strikewatch.model.batch import Batch, Key, Rows
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.events import Event
+from strikewatch.model.finding import Finding, FindingStep
+from strikewatch.model.instant import Instant
+
+HammerSettings = Mapping[str, DetectorSettings]
+"""Of one hammer: each detector's settings by its name, and `firing` for the reading."""
+
+_PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
+    ("reading", 1, reading.STATE, reading.FRESH),
+    *((d.name, d.version, d.state, d.fresh) for d in DETECTORS),
+    (crew.NAME, crew.VERSION, crew.STATE, {}),
+)
+STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
+LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version, dtype, _ in _PARTS)
+"""Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
+
+_STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
+_NONE: Final[Mapping[str, Any]] = {
+    **{name: np.empty(0, np.float64) for name in CHANNELS},
+    "events": np.empty(0, EVENT),
+    "bad": np.empty(0, np.uint32),
+    "good": np.empty(0, np.uint32),
+}
+
+
+def _fresh() -> Any:
+    record = np.zeros(1, STATE)
+    for name, _, _, fields in _PARTS:
+        for field, value in fields.items():
+            record[name][field] = value
+    return record
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a step found, and the state of its hammers after it (records of `STATE`, one a portion)."""
+
+    keys: tuple[Key, ...]
+    slots: Any
+    state: Any
+    findings: list[Finding]
+
+    def saved(self) -> dict[Key, bytes]:
+        """Each hammer's state as bytes of `LAYOUT`."""
+        return {key: self.state[g : g + 1].tobytes() for g, key in enumerate(self.keys)}
+
+
+class Pipeline:
+    """The detectors' state for every hammer seen, and the step that carries it on.
+
+    `settings_of` gives a hammer's settings; it is asked once a hammer.
+    """
+
+    def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
+        self._settings_of = settings_of
+        self._slots: dict[Key, int] = {}
+        self._state = np.zeros(0, STATE)
+        self._params: dict[str, Any] = {
+            "firing": np.zeros(0, reading.PARAMS),
+            **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
+        }
+        self._out = np.empty(0, FINDING)
+
+    @property
+    def hammers(self) -> tuple[Key, ...]:
+        return tuple(self._slots)
+
+    def upto(self, key: Key) -> Instant:
+        """The hammer's watermark; NEVER for one not seen."""
+        slot = self._slots.get(key)
+        return NEVER if slot is None else int(self._state[slot]["reading"]["upto"])
+
+    def on_duty(self, key: Key, instant: Instant, lasts_ns: int) -> str | None:
+        slot = self._slots.get(key)
+        return None if slot is None else crew.on_duty(self._state[slot]["crew"], instant, lasts_ns)
+
+    def declare(self, key: Key, channels: Iterable[str]) -> None:
+        """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
+        record = self._state[self._slot(key)]
+        for part in STATE.names or ():
+            for channel in channels:
+                if f"has_{channel}" in (record.dtype[part].names or ()):
+                    record[part][f"has_{channel}"] = 1
+
+    def restore(self, key: Key, layout: str, state: bytes) -> list[str]:
+        """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
+        record = _fresh()
+        lost: list[str] = []
+        offset = 0
+        saved = {}
+        for part in layout.split():
+            size = int(part.rpartition(":")[2])
+            saved[part] = state[offset : offset + size]
+            offset += size
+        for part, (name, _, dtype, _) in zip(LAYOUT.split(), _PARTS, strict=True):
+            if part in saved and len(saved[part]) == dtype.itemsize:
+                record[name] = np.frombuffer(saved[part], dtype)
+            else:
+                lost.append(name)
+        self._state[self._slot(key)] = record[0]
+        return lost
+
+    def step(self, batch: Batch, *, report: bool = False) -> Outcome:
+        """Work through a batch. `report` closes it: faults that stand at the watermark are told of with their
+        evidence up to there, and greasings that still wait for a row are applied."""
+        portions = batch.portions
+        keys = tuple(portion.key for portion in portions)
+        slots = np.array([self._slot(key) for key in keys], np.int64)
+        state = self._state[slots]
+        rows = Rows.join([portion.rows for portion in portions]) if portions else Rows(np.empty(0, np.int64), {})
+        spans, events = self._spans(batch, slots, state)
+        inputs = self._inputs(rows, state, events)
+        fire_until = np.empty(len(rows) + len(portions), np.int64)
+        reading.firing(
+            spans,
+            rows.time_ns,
+            state["reading"],
+            self._params["firing"],
+            inputs["active"],
+            inputs["pressure_bar"],
+            fire_until,
+        )
+        for g, portion in enumerate(portions):
+            for event in portion.events:
+                crew.note(state[g]["crew"], event)
+        # Room for the worst a kernel can do; what is not written to costs nothing.
+        room = 4 * (len(fire_until) + 4 * len(events)) + 40 * len(portions)
+        if len(self._out) < room:
+            self._out = np.empty(room, FINDING)
+        findings: list[Finding] = []
+        for detector in DETECTORS:
+            n = detector.run(
+                report,
+                spans,
+                rows.time_ns,
+                fire_until,
+                state[detector.name],
+                self._params[detector.name],
+                *(inputs[name] for name in detector.reads),
+                self._out,
+            )
+            if n:
+                findings += (_finding(detector, keys, *raw) for raw in self._out[:n].tolist())
+        if len(findings) > 1:
+            findings.sort(key=lambda finding: finding.at)
+        return Outcome(keys, slots, state, findings)
+
+    def keep(self, outcome: Outcome) -> None:
+        """Make the outcome of a step the present."""
+        self._state[outcome.slots] = outcome.state
+
+    def _slot(self, key: Key) -> int:
+        slot = self._slots.get(key)
+        if slot is None:
+            slot = self._slots[key] = len(self._slots)
+            if slot == len(self._state):
+                more = max(4, slot // 2)
+                self._state = np.concatenate([self._state, np.repeat(_fresh(), more)])
+                for name, params in self._params.items():
+                    self._params[name] = np.concatenate([params, np.zeros(more, params.dtype)])
+            settings = self._settings_of(key)
+            firing = settings["firing"]
+            assert isinstance(firing, reading.Settings)
+            self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
+            for detector in DETECTORS:
+                self._params[detector.name][slot] = detector.params(settings[detector.name])
+        return slot
+
+    @staticmethod
+    def _spans(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
+        """Where in the columns each hammer's rows lie, its watermarks, and the greasings among its events."""
+        spans = np.zeros(len(slots), SPAN)
+        greasings: list[tuple[int, int, int, int, int]] = []
+        first = 0
+        for g, portion in enumerate(batch.portions):
+            before = int(state[g]["reading"]["upto"])
+            if before == NEVER:
+                before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.upto
+            last = first + len(portion.rows)
+            first_event = len(greasings)
+            greasings += (_greasing(event) for event in portion.events if event.kind == "grease")
+            spans[g] = (slots[g], before, portion.upto, first, last, first_event, len(greasings))
+            first = last
+        return spans, np.array(greasings, EVENT)
+
+    @staticmethod
+    def _inputs(rows: Rows, state: Any, events: Any) -> dict[str, Any]:
+        """The columns with what is physically impossible taken out, and which channels were bad and good where."""
+        inputs: dict[str, Any] = {**_NONE, "events": events}
+        impossible: dict[str, Any] = {}
+        for name, column in rows.columns.items():
+            bad = reading.impossible(column, CHANNELS[name])
+            if bad is not None:
+                impossible[name] = bad
+                column = np.where(bad, np.nan, column)
+            inputs[name] = column
+        if impossible or state["sensor_fault"]["impossible"].any():
+            inputs["bad"] = np.zeros(len(rows), np.uint32)
+            inputs["good"] = np.zeros(len(rows), np.uint32)
+            for bit, name in enumerate(CHANNELS):
+                if name in rows.columns:
+                    if name in impossible:
+                        inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
+                    inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
+        return inputs
+
+
+def _greasing(event: Event) -> tuple[int, int, int, int, int]:
+    strokes: list[int] = event.fields.get("strokes") or []
+    manual = event.fields.get("method", "manual") == "manual"
+    return (event.effective, event.effective - event.time, len(strokes), min(strokes, default=0), manual)
+
+
+class _Unknown:
+    def __format__(self, spec: str) -> str:
+        return "unknown"
+
+
+class _Words(dict[str, Any]):
+    def __missing__(self, name: str) -> _Unknown:
+        return _Unknown()
+
+
+def _finding(
+    detector: Detector,
+    keys: tuple[Key, ...],
+    group: int,
+    fault_index: int,
+    step: int,
+    onset: int,
+    at: int,
+    priority: int,
+    numbers: list[float],
+) -> Finding:
+    """Name what a kernel wrote (the fields of `FINDING`)."""
+    fault = detector.faults[fault_index]
+    evidence = {
+        name: render(value)
+        for (name, render), value in zip(fault.evidence.items(), numbers, strict=False)
+        if value == value
+    }
+    return Finding(
+        key=keys[group],
+        fault=fault.name,
+        step=_STEPS[step],
+        onset=onset,
+        at=at,
+        priority=PRIORITIES[priority],
+        evidence=evidence,
+        summary=fault.summary.format_map(_Words(evidence)),
+        of_operator=fault.of_operator,
+    )
