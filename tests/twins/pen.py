@@ -181,9 +181,10 @@ class Pen:
             SECOND, self.dice.choice((True, False, None)), {"oil_c": self.dice.choice((80.0, 79.0, 77.0))}
         )
         self.row(SECOND, True, {"oil_c": self.dice.choice((81.0, math.nextafter(80.0, 90.0)))})
-        if self.dice.random() < 0.3:
-            self.row(max(1, delay // 2), None, {"oil_c": self.dice.choice((80.0, 86.0, 81.0))})
-            delay -= delay // 2
+        if delay > 60 * SECOND or self.dice.random() < 0.3:
+            half = 60 * SECOND + self.hair() if delay > 60 * SECOND else max(1, delay // 2)
+            self.row(half, None, {"oil_c": self.dice.choice((80.0, 86.0, 81.0))})
+            delay -= half
         self.row(max(1, delay + self.hair()), True, {"oil_c": self.dice.choice((80.0, 81.0, 85.5))})
         for _ in range(self.dice.randint(0, 4)):
             self.row(self.dice.choice((SECOND, 2 * SECOND)), self.dice.choice((True, False)))

@@ -42,7 +42,7 @@ def columns(rows: list[Row]) -> Rows:
 
 
 def scaled(dice: random.Random) -> dict[str, dict[str, Any]]:
-    """Settings under which a few hundred rows meet every rule."""
+    """Settings under which a few hundred rows meet every rule; an on-delay beyond the hold too."""
     return {
         "same_spot": {
             "limit_s": dice.choice((15.0, 6.0, 3.0)),
@@ -53,7 +53,7 @@ def scaled(dice: random.Random) -> dict[str, dict[str, Any]]:
             "hot_c": 80.0,
             "cool_c": 78.0,
             "high_c": 85.0,
-            "on_delay_s": dice.choice((5.0, 5.0, 1.0, 0.0)),
+            "on_delay_s": dice.choice((5.0, 5.0, 5.0, 1.0, 0.0, 75.0)),
         },
         "cold_oil": {"cold_limit_c": 20.0, "cold_firing_s": dice.choice((10.0, 4.0))},
         "grease": {
@@ -114,7 +114,8 @@ def cut_short(dice: random.Random, rows: dict[str, list[Row]], settings: Setting
     found = [record for one in rows.values() for record in find_all(one, [], end, settings)]
     if not found:
         return end
-    record = dice.choice(found)
+    fault = dice.choice(sorted({record.fault for record in found}))
+    record = dice.choice([record for record in found if record.fault == fault])
     instant = record.onset
     if record.cleared is not None and dice.random() < 0.5:
         instant = record.cleared
