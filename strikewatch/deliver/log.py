@@ -81,9 +81,10 @@ def set_up(settings: Settings) -> None:
 
 
 def log_changes(changes: Iterable[Change]) -> None:
-    """One line for each change of an alert: the step, and the record as it stands after it."""
+    """One line for each change of an alert that is news: the step, and the record as it stands after it."""
     for change in changes:
-        _log.info(ALERT, step=change.step, **change.record)
+        if change.deliver:
+            _log.info(ALERT, step=change.step, **change.record)
 
 
 def _plain(_logger: Any, _method: str, line: EventDict) -> EventDict:

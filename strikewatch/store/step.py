@@ -42,13 +42,23 @@ class StepRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class SavedAlert:
+    """An alert as it last stood; `onset` and `cleared` to the nanosecond, which the record cuts off."""
+
+    record: dict[str, Any]
+    onset: Instant
+    cleared: Instant | None
+    provisional: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Saved:
     """Where the last step left off.
 
-    `states`: per hammer the layout's name and the bytes. `alerts`: the records of all alerts still open or
-    provisional, in onset order. `events`: those stored that have not taken effect yet, in time order.
+    `states`: per hammer the layout's name and the bytes. `alerts`: all that are still open or provisional, in
+    onset order. `events`: those stored that have not taken effect yet, in time order.
     """
 
     states: dict[Key, tuple[str, bytes]]
-    alerts: list[dict[str, Any]]
+    alerts: list[SavedAlert]
     events: list[Event]

@@ -13,13 +13,12 @@ from sqlalchemy import Connection, inspect, or_, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
-from strikewatch.model import instant
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 from strikewatch.store import spool, statements, tables
 from strikewatch.store.sqlite import READER, Claim, open_engine
-from strikewatch.store.step import Reject, Saved, StepRecord
+from strikewatch.store.step import Reject, Saved, SavedAlert, StepRecord
 
 PAYLOAD_KEPT: Final = 4096
 """Bytes kept of a rejected payload."""
@@ -41,8 +40,8 @@ class Settings(BaseModel):
 class Store:
     """One SQLite file with one writer.
 
-    `endpoints` names the webhook endpoints and their addresses: each change of an alert is queued for every
-    one of them. Raises StoreError where the database cannot be used; every method may raise it too.
+    `endpoints` names the webhook endpoints and their addresses: each change of an alert that shall be told
+    is queued for every one of them. Raises StoreError where the database cannot be used, as every method may.
     """
 
     def __init__(
@@ -84,8 +83,8 @@ class Store:
                 (site, hammer): (layout, bytes(state))
                 for site, hammer, layout, state in connection.execute(select(states))
             }
-            records = connection.scalars(
-                select(alerts.c.record)
+            standing = connection.execute(
+                select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.provisional)
                 .where(or_(alerts.c.cleared_ns.is_(None), alerts.c.provisional))
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
             )
@@ -96,7 +95,7 @@ class Store:
             )
             return Saved(
                 saved_states,
-                [json.loads(record) for record in records],
+                [SavedAlert(json.loads(record), *more) for record, *more in standing],
                 [
                     Event(site, hammer, kind, at, json.loads(fields))
                     for site, hammer, kind, at, fields in pending
@@ -178,15 +177,17 @@ class Store:
                     "fault": record["fault"],
                     "operator": record["operator"],
                     "priority": record["priority"],
-                    "onset_ns": instant.parse(record["onset"]),
-                    "cleared_ns": instant.parse(record["cleared"]) if record["cleared"] else None,
+                    "onset_ns": change.onset,
+                    "cleared_ns": change.cleared,
                     "historic": record["historic"],
-                    "provisional": bool(record.get("provisional", False)),
+                    "provisional": change.provisional,
                     "record": body,
                     "first_seen_ns": now,
                     "updated_ns": now,
                 }
             )
+            if not change.deliver:
+                continue
             content = f"{change.site}\n{change.alert_id}\n{change.step}\n{body}"
             message = hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
             messages += [

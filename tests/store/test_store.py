@@ -1,0 +1,235 @@
+"""One transaction a step: all of it or nothing, and the same again changes nothing. On real SQLite files."""
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlalchemy import text
+
+from strikewatch.errors import StoreError
+from strikewatch.model.alert import Alert, Change, Step
+from strikewatch.model.batch import Rows
+from strikewatch.model.events import Event
+from strikewatch.store import spool
+from strikewatch.store.step import Reject, SavedAlert, StepRecord
+from strikewatch.store.store import Store
+
+NOW = 1_772_608_500_000_000_000
+KEY = ("pit", "HB-01")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    store = Store(
+        tmp_path / "data" / "watch.db", {"yard": "http://yard.test/", "office": "http://office.test/"}
+    )
+    yield store
+    store.close()
+
+
+def change(
+    step: Step = "raised",
+    onset: int = NOW,
+    cleared: int | None = None,
+    site: str = "pit",
+    summary: str = "",
+    **flags: bool,
+) -> Change:
+    alert = Alert("same_spot", site, "HB-01", None, "medium", onset, cleared, summary=summary)
+    return Change(step, site, "HB-01", alert.id, alert.record(), onset, cleared, **flags)
+
+
+def query(store: Store, sql: str) -> list[tuple[Any, ...]]:
+    with store.read() as connection:
+        return [tuple(row) for row in connection.execute(text(sql))]
+
+
+def test_a_step_comes_back_whole(store: Store) -> None:
+    rows = [(KEY, Rows(np.array([NOW]), {"oil_c": np.array([60.5])}))]
+    arrived = Event(*KEY, "sign_on", NOW, {"operator": "op-14"})
+    raised = change()
+    store.commit(
+        StepRecord(
+            NOW, rows, [arrived], changes=[raised], states={KEY: b"\x00\xff" * 9}, layout="reading/1:18"
+        )
+    )
+    saved = store.load()
+    assert saved.states == {KEY: ("reading/1:18", b"\x00\xff" * 9)}
+    assert saved.alerts == [SavedAlert(raised.record, NOW, None, False)]
+    assert saved.events == [arrived]
+    ((blob,),) = query(store, "select rows from arrived")
+    assert spool.decode(blob)[0][0][1].columns["oil_c"].tolist() == [60.5]
+
+
+def test_states_are_replaced_hammer_by_hammer(store: Store) -> None:
+    store.commit(StepRecord(NOW, states={KEY: b"a", ("pit", "HB-02"): b"b"}, layout="old"))
+    store.commit(StepRecord(NOW, states={KEY: b"c"}, layout="new"))
+    assert store.load().states == {KEY: ("new", b"c"), ("pit", "HB-02"): ("old", b"b")}
+
+
+def test_a_redelivered_event_changes_nothing_and_takes_effect_once(store: Store) -> None:
+    event = Event(*KEY, "grease", NOW, {"strokes": [12, 12], "method": "manual"})
+    again = Event(*KEY, "grease", NOW, {"method": "manual", "strokes": [12, 12]})
+    other = Event(*KEY, "grease", NOW, {"strokes": [12, 11], "method": "manual"})
+    store.commit(StepRecord(NOW, events=[event]))
+    store.commit(StepRecord(NOW + 1, events=[again, other]))
+    assert store.load().events == [event, other]
+    store.commit(StepRecord(NOW + 2, applied=[Event(*KEY, "grease", NOW, event.fields, applied=NOW + 5)]))
+    store.commit(StepRecord(NOW + 3, events=[again]))
+    assert store.load().events == [other]
+    assert query(store, "select applied_ns, received_ns from events order by seq") == [
+        (NOW + 5, NOW),
+        (None, NOW + 1),
+    ]
+
+
+def test_an_event_may_arrive_and_take_effect_in_one_step(store: Store) -> None:
+    event = Event(*KEY, "check", NOW, {"result": "ok"})
+    done = Event(*KEY, "check", NOW, {"result": "ok"}, applied=NOW)
+    store.commit(StepRecord(NOW, events=[event], applied=[done]))
+    assert store.load().events == []
+    assert query(store, "select count(*), max(applied_ns) from events") == [(1, NOW)]
+
+
+def test_an_alert_is_kept_as_it_last_stood_and_queued_once_a_step(store: Store) -> None:
+    raised, cleared = change(), change("cleared", cleared=NOW + 10**9)
+    store.commit(StepRecord(NOW, changes=[raised]))
+    store.commit(StepRecord(NOW + 1, changes=[raised, cleared]))
+    store.commit(StepRecord(NOW + 2, changes=[cleared]))
+    assert store.load().alerts == []
+    assert query(store, "select onset_ns, cleared_ns, first_seen_ns, updated_ns from alerts") == [
+        (NOW, NOW + 10**9, NOW, NOW + 2)
+    ]
+    assert query(store, "select endpoint, step, created_ns from outbox order by seq") == [
+        ("yard", "raised", NOW),
+        ("office", "raised", NOW),
+        ("yard", "cleared", NOW + 1),
+        ("office", "cleared", NOW + 1),
+    ]
+
+
+def test_the_same_alert_with_other_words_is_news(store: Store) -> None:
+    store.commit(StepRecord(NOW, changes=[change(summary="15 s in one spot")]))
+    store.commit(StepRecord(NOW, changes=[change(summary="15.1 s in one spot")]))
+    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(2,)]
+
+
+def test_two_sites_may_name_their_hammers_alike(store: Store) -> None:
+    store.commit(StepRecord(NOW, changes=[change(site="pit"), change(site="quay")]))
+    assert [one.record["site"] for one in store.load().alerts] == ["pit", "quay"]
+    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(2,)]
+
+
+def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
+    """And to the nanosecond, which their records do not hold."""
+    late, early = change(onset=NOW + 6_001), change(onset=NOW + 5_999)
+    store.commit(StepRecord(NOW, changes=[late, early]))
+    assert [one.onset for one in store.load().alerts] == [NOW + 5_999, NOW + 6_001]
+
+
+def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_not_news(store: Store) -> None:
+    ahead = change("cleared", cleared=NOW + 3, provisional=True)
+    store.commit(StepRecord(NOW, changes=[ahead]))
+    assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, True)]
+    store.commit(StepRecord(NOW, changes=[change("cleared", cleared=NOW + 3, summary="sure", deliver=False)]))
+    assert store.load().alerts == []
+    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(1,)]
+
+
+def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(tmp_path: Path) -> None:
+    store = Store(tmp_path / "watch.db", rejects_kept=5)
+    for k in range(4):
+        rejects = [Reject("t", b"%d.%d" % (k, i), "bad_json", "line 1") for i in range(3)]
+        store.commit(StepRecord(NOW + k, rejects=rejects, counts={"duplicate": 2}))
+    kept = query(store, "select payload, received_ns from rejects order by seq")
+    assert kept == [
+        (b"2.1", NOW + 2),
+        (b"2.2", NOW + 2),
+        (b"3.0", NOW + 3),
+        (b"3.1", NOW + 3),
+        (b"3.2", NOW + 3),
+    ]
+    flood = [Reject("t", b"x" * 10_000, "too_long", f"{i}") for i in range(50)]
+    store.commit(StepRecord(NOW + 9, rejects=flood))
+    assert query(store, "select detail, length(payload) from rejects order by seq") == [
+        (f"{i}", 4096) for i in range(45, 50)
+    ]
+    assert dict(query(store, "select reason, n from reject_counts")) == {
+        "bad_json": 12,
+        "duplicate": 8,
+        "too_long": 50,
+    }
+    store.close()
+
+
+def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) -> None:
+    """A full disk, played by SQLite's own page limit."""
+    store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
+    with store._lock:
+        raw = store._writer.connection.dbapi_connection
+        assert raw is not None
+        pages = raw.cursor().execute("pragma page_count").fetchone()[0]
+        raw.cursor().execute(f"pragma max_page_count={pages}")
+    big = [(KEY, Rows(np.arange(100_000) + NOW, {"oil_c": np.zeros(100_000)}))]
+    with pytest.raises(StoreError, match=r"watch\.db.*full.*disk has room"):
+        store.commit(StepRecord(NOW, rows=big, changes=[change()], states={KEY: b"second"}, layout="l"))
+    assert store.load().states == {KEY: ("l", b"first")}
+    assert store.load().alerts == []
+    with store._lock:
+        raw.cursor().execute("pragma max_page_count=1000000")
+    store.commit(StepRecord(NOW, rows=big, changes=[change()], states={KEY: b"third"}, layout="l"))
+    assert store.load().states == {KEY: ("l", b"third")}
+
+
+def test_it_is_durable_by_settings(store: Store) -> None:
+    raw = store._writer.connection.dbapi_connection
+    assert raw is not None
+    got = [raw.cursor().execute(f"pragma {name}").fetchone()[0] for name in ("journal_mode", "synchronous")]
+    assert got == ["wal", 2]
+
+
+def test_a_second_processor_on_one_database_is_refused_until_the_first_is_gone(tmp_path: Path) -> None:
+    first = Store(tmp_path / "watch.db")
+    with pytest.raises(StoreError, match="in use by another"):
+        Store(tmp_path / "watch.db")
+    first.close()
+    Store(tmp_path / "watch.db").close()
+
+
+def test_foreign_databases_are_refused_and_left_alone(tmp_path: Path) -> None:
+    foreign = sqlite3.connect(tmp_path / "foreign.db")
+    foreign.execute("create table theirs (x)")
+    foreign.commit()
+    with pytest.raises(StoreError, match="another program's database"):
+        Store(tmp_path / "foreign.db")
+    assert foreign.execute("select name from sqlite_master").fetchall() == [("theirs",)]
+    foreign.close()
+    (tmp_path / "noise.db").write_bytes(b"not a database" * 100)
+    with pytest.raises(StoreError, match="not a database"):
+        Store(tmp_path / "noise.db")
+    Store(tmp_path / "newer.db").close()
+    newer = sqlite3.connect(tmp_path / "newer.db")
+    newer.execute("update strikewatch_schema set version = 99")
+    newer.commit()
+    newer.close()
+    with pytest.raises(StoreError, match="version 99"):
+        Store(tmp_path / "newer.db")
+
+
+def test_a_new_address_switches_an_endpoint_on_again(tmp_path: Path) -> None:
+    path = tmp_path / "watch.db"
+    store = Store(path, {"yard": "http://a.test/"})
+    with store.write() as connection:
+        connection.execute(text("update endpoints set off_ns = 1, reason = 'gone'"))
+    store.close()
+    again = Store(path, {"yard": "http://a.test/"})
+    assert again.off == {"yard": "gone"}
+    again.commit(StepRecord(NOW, changes=[change()]))
+    assert query(again, "select state, last_outcome from outbox") == [("parked", "gone")]
+    again.close()
+    moved = Store(path, {"yard": "http://b.test/"})
+    assert moved.off == {}
+    moved.close()
