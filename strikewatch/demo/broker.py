@@ -5,7 +5,9 @@ clients are done, and ends with the context. Open to everyone on this machine: f
 """
 
 import contextlib
+import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -19,6 +21,7 @@ from strikewatch.errors import BrokerError
 Kind = Literal["mosquitto", "iotcore"]
 TRIES: Final = 3
 START_S: Final = 10.0
+CHILD: Final = (sys.executable, "-m", "strikewatch.demo.broker_child")
 STOP_S: Final = 5.0
 
 
@@ -57,16 +60,9 @@ class Broker:
 
     def close(self) -> None:
         """End the broker; a second time does nothing."""
-        process, self._process = self._process, None
-        if process is not None:
-            process.terminate()
-            try:
-                process.wait(STOP_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
-            if process.stdin is not None:
-                process.stdin.close()
+        if self._process is not None:
+            _end(self._process)
+            self._process = None
         if self._folder is not None:
             self._folder.cleanup()
             self._folder = None
@@ -86,13 +82,13 @@ class Broker:
             with contextlib.suppress(OSError), socket.create_connection((self.host, self.port), timeout=1.0):
                 return True
             time.sleep(0.02)
-        process.kill()
-        process.wait()
+        _end(process)
+        self._process = None
         return False
 
     def _command(self, folder: Path) -> list[str]:
         if self.name == "iotcore":
-            return [sys.executable, "-m", "strikewatch.demo.iotcore_child", self.host, str(self.port)]
+            return [*CHILD, self.name, self.host, str(self.port)]
         lines = (
             f"listener {self.port} {self.host}",
             "allow_anonymous true",
@@ -103,7 +99,18 @@ class Broker:
         )
         config = folder / "mosquitto.conf"
         config.write_text("\n".join(lines) + "\n")
-        return [mosquitto_program() or "mosquitto", "-c", str(config)]
+        return [*CHILD, self.name, mosquitto_program() or "mosquitto", str(config)]
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """By closing its input; with force, and all that it started, only where that does not help."""
+    if process.stdin is not None:
+        process.stdin.close()
+    try:
+        process.wait(STOP_S)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
 
 
 def _free_port() -> int:

@@ -143,6 +143,10 @@ class Timeline:
         found = self._table[np.searchsorted(self._table["start_ns"], time_ns, side="right") - 1]
         return found, (time_ns - found["start_ns"]) / SECOND
 
+    def piece_starts_ns(self) -> Ints:
+        """The instants at which something changes."""
+        return np.array([piece[0] for piece in self._pieces], np.int64)
+
     def pressure_bar(self, time_ns: Ints) -> Floats:
         """Supply pressure with its pulses, bar, at instants [n] of the timeline."""
         piece, into_s = self._at(time_ns)

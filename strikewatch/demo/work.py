@@ -181,6 +181,8 @@ class Worker:
                 line.x_m += way * math.cos(turn)
                 line.y_m += way * math.sin(turn)
             self._spot(hard)
+        if line.now_ns == start_ns:
+            return
         if hard > 0.6:
             line.label("hard_stone", start_ns, line.now_ns, hard=round(hard, 2))
         if self.who.flow < 1.0:

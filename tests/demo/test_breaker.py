@@ -1,0 +1,90 @@
+"""The breaker model against the ratios and rates of the project's checks (a lumped model, not measured)."""
+
+import numpy as np
+import pytest
+from scipy.signal import periodogram
+
+from strikewatch.demo.breaker import Breaker, pulse
+from strikewatch.demo.oil import Circuit
+from strikewatch.demo.timeline import Timeline
+from strikewatch.model.batch import Floats
+
+
+def struck(breaker: Breaker, rate_hz: float, **how: float) -> Floats:
+    """20 s of steady supply pressure sampled at `rate_hz`, bar."""
+    line = Timeline("HB-01", 0, breaker, Circuit(), 40.0, lambda _: 20.0)
+    line.spend(30.0, 1800.0, firing=True, **how)
+    seconds = 5.013 + np.arange(0.0, 20.0, 1.0 / rate_hz)
+    return line.pressure_bar(np.round(seconds * 1e9).astype(np.int64))
+
+
+def blows_per_min(pressure_bar: Floats, rate_hz: float) -> float:
+    frequency, power = periodogram(pressure_bar, rate_hz, detrend="constant")
+    return float(frequency[np.argmax(power)]) * 60.0
+
+
+def test_throttled_pump() -> None:
+    """18 % less flow gives 26 % less pressure and 11 % less rate (CHECKS, blow rate: physics)."""
+    breaker = Breaker()
+    assert breaker.working_bar(flow=0.82) / breaker.working_bar() == pytest.approx(0.74, abs=1e-12)
+    assert breaker.rate_hz(flow=0.82) / breaker.rate_hz() == pytest.approx(0.89, abs=1e-12)
+
+
+def test_harder_rock() -> None:
+    """10 % less pressure, 15 % more rate (CHECKS, blow rate: physics)."""
+    breaker = Breaker()
+    assert breaker.working_bar(hard=1.0) / breaker.working_bar() == pytest.approx(0.90)
+    assert breaker.rate_hz(hard=1.0) / breaker.rate_hz() == pytest.approx(1.15)
+
+
+@pytest.mark.parametrize("fall", [0.2, 0.4, 0.6])
+def test_struck_blank(fall: float) -> None:
+    """Pressure and rate both fall, and pulses with them (CHECKS: 20-60 % in pressure)."""
+    breaker = Breaker()
+    loaded, blank = struck(breaker, 200.0), struck(breaker, 200.0, blank=fall)
+    assert blank.mean() / loaded.mean() == pytest.approx(1.0 - fall, rel=5e-3)
+    assert blows_per_min(blank, 200.0) < blows_per_min(loaded, 200.0) - 20.0
+    assert np.ptp(blank) < np.ptp(loaded)
+
+
+def test_vented_design_stops_pulsing() -> None:
+    assert (
+        np.ptp(struck(Breaker(vents=True), 200.0, blank=0.4))
+        < 1e-6
+        < np.ptp(struck(Breaker(vents=True), 200.0))
+    )
+
+
+@pytest.mark.parametrize("rate", [300.0, 620.0, 1500.0])
+def test_blow_rate_shows_in_the_spectrum_of_a_fast_feed(rate: float) -> None:
+    """300-1500 blows/min, read with scipy's periodogram from 20 s at 500 Hz (resolution 3 a minute)."""
+    assert blows_per_min(struck(Breaker(blows_per_min=rate), 500.0), 500.0) == pytest.approx(rate, abs=3.0)
+
+
+def test_slow_feed_hides_the_rate() -> None:
+    """Sampled at 10 Hz, 900 blows/min reads 300 and 600 reads as nothing at all (CHECKS: aliasing)."""
+    assert blows_per_min(struck(Breaker(blows_per_min=900.0), 10.0), 10.0) == pytest.approx(300.0, abs=3.0)
+    assert np.ptp(struck(Breaker(blows_per_min=600.0), 10.0)) < 1e-6
+
+
+def test_pulse_has_mean_0_and_peak_to_peak_1() -> None:
+    shape = pulse(np.linspace(0.0, 1.0, 36_000, endpoint=False))
+    assert shape.mean() == pytest.approx(0.0, abs=1e-12)
+    assert np.ptp(shape) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_heat_is_a_share_of_hydraulic_power() -> None:
+    """150 bar x 120 L/min = 30.0 kW (CHECKS: kW = bar L/min / 600): half is lost loaded, all blank."""
+    breaker = Breaker(level_bar=150.0, flow_l_per_min=120.0)
+    assert breaker.loss_w() == pytest.approx(0.55 * 30_000.0)
+    assert breaker.loss_w(blank=0.4) == pytest.approx(0.6 * 30_000.0)
+
+
+def test_pressure_rises_at_the_start_and_decays_after_release() -> None:
+    line = Timeline("HB-01", 0, Breaker(pulse_bar=0.0), Circuit(), 40.0, lambda _: 20.0)
+    line.spend(5.0, 1800.0)
+    line.spend(5.0, 1800.0, firing=True)
+    line.spend(5.0, 1800.0)
+    seen = line.pressure_bar(np.array([4_999, 5_250, 9_999, 10_120, 14_999], np.int64) * 10**6)
+    rise, fall = 1.0 - np.exp(-1.0), np.exp(-1.0)
+    assert seen == pytest.approx([12.0, 12.0 + 133.0 * rise, 145.0, 12.0 + 133.0 * fall, 12.0], abs=0.02)

@@ -1,0 +1,163 @@
+"""The demo's broker, both kinds, with real clients: loopback only, redelivers, takes large messages, ends."""
+
+import os
+import queue
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.demo import broker as module
+from strikewatch.demo.broker import Broker, Kind
+from strikewatch.errors import BrokerError
+
+KINDS: tuple[Kind, ...] = ("mosquitto", "iotcore")
+TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
+WAIT_S = 10.0
+
+
+@pytest.fixture(params=KINDS)
+def broker(request: pytest.FixtureRequest) -> Iterator[Broker]:
+    with Broker(request.param) as started:
+        yield started
+
+
+class Listener:
+    """A client with a session that is kept, which acknowledges only what it is told to."""
+
+    def __init__(self, broker: Broker) -> None:
+        self.got: queue.Queue[mqtt.MQTTMessage] = queue.Queue()
+        subscribed = threading.Event()
+        self.client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id="listener", clean_session=False, manual_ack=True
+        )
+        self.client.on_message = lambda *arrived: self.got.put(arrived[2])
+        self.client.on_subscribe = lambda *_: subscribed.set()
+        self.client.connect(broker.host, broker.port)
+        self.client.loop_start()
+        self.client.subscribe(TOPIC, qos=1)
+        assert subscribed.wait(WAIT_S)
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+def publish(broker: Broker, *payloads: bytes) -> None:
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    for payload in payloads:
+        client.publish(TOPIC, payload, qos=1).wait_for_publish(WAIT_S)
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_redelivers_what_was_not_acknowledged(broker: Broker) -> None:
+    """Five of ten acknowledged, then the client comes anew: just the other five come a second time."""
+    sent = [f"{number}".encode() for number in range(10)]
+    first = Listener(broker)
+    publish(broker, *sent)
+    messages = [first.got.get(timeout=WAIT_S) for _ in sent]
+    assert [message.payload for message in messages] == sent
+    for message in messages[:5]:
+        first.client.ack(message.mid, message.qos)
+    first.close()
+    second = Listener(broker)
+    again = [second.got.get(timeout=WAIT_S) for _ in sent[5:]]
+    for message in again:
+        second.client.ack(message.mid, message.qos)
+    publish(broker, b"last")
+    after = second.got.get(timeout=WAIT_S)
+    second.close()
+    assert [message.payload for message in again] == sent[5:]
+    assert after.payload == b"last"
+
+
+def test_keeps_messages_far_larger_than_a_block(broker: Broker) -> None:
+    """A gateway's backlog in one message, beyond iotcore's default limit of 20,480 bytes."""
+    large = b"[" + b"1," * 100_000 + b"1]"
+    listener = Listener(broker)
+    publish(broker, large)
+    assert listener.got.get(timeout=WAIT_S).payload == large
+    listener.close()
+
+
+def test_listens_on_loopback_only(broker: Broker) -> None:
+    """The port is free on every other address of the machine: another socket may bind it there."""
+    with socket.socket() as other, pytest.raises(OSError, match="in use"):
+        other.bind(("127.0.0.1", broker.port))
+    with socket.socket() as other:
+        other.bind(("127.0.0.2", broker.port))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_ends_with_its_context_and_twice_is_harmless(kind: Kind) -> None:
+    with Broker(kind) as broker:
+        assert broker.name == kind
+        port, process = broker.port, broker._process
+    broker.close()
+    assert process is not None
+    assert process.returncode is not None
+    with pytest.raises(OSError, match="refused"):
+        socket.create_connection((broker.host, port), timeout=1.0)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_can_be_held_by_another_thread(kind: Kind) -> None:
+    """Opened and closed in a thread of its own: no signal handlers, no tie to the main thread."""
+    ports: list[int] = []
+
+    def hold() -> None:
+        with Broker(kind) as broker:
+            publish(broker, b"{}")
+            ports.append(broker.port)
+
+    thread = threading.Thread(target=hold)
+    thread.start()
+    thread.join()
+    assert len(ports) == 1
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_ends_even_when_its_owner_is_killed(kind: Kind) -> None:
+    """kill -9 of the process that opened it leaves no broker behind."""
+    code = (
+        "import sys, time; from strikewatch.demo.broker import Broker\n"
+        f"with Broker('{kind}') as broker: print(broker.port, flush=True); time.sleep(600)"
+    )
+    owner = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
+    assert owner.stdout is not None
+    port = int(owner.stdout.readline())
+    os.kill(owner.pid, signal.SIGKILL)
+    owner.wait()
+    owner.stdout.close()
+    gone = threading.Event()
+    for _ in range(500):
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)):
+                gone.set()
+                break
+        threading.Event().wait(0.02)
+    assert gone.is_set()
+
+
+def test_takes_iotcore_where_mosquitto_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert Broker().name == "mosquitto"
+    monkeypatch.setattr(module, "mosquitto_program", lambda: None)
+    assert Broker().name == "iotcore"
+
+
+def test_says_why_it_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The broker's own words come with the error, and nothing stays behind."""
+    monkeypatch.setattr(
+        Broker, "_command", lambda *_: [sys.executable, "-c", "raise SystemExit('no such luck')"]
+    )
+    with pytest.raises(BrokerError, match="mosquitto does not start: no such luck"):
+        Broker("mosquitto").__enter__()

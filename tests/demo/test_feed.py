@@ -1,0 +1,144 @@
+"""What feeds make of the truth: grid, resolution, averaging, silence with the key off, faults of feeds."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from strikewatch.demo.feed import Feed, sense
+from strikewatch.demo.feed_faults import Arrivals
+from strikewatch.demo.oil import Circuit
+from strikewatch.demo.people import OPERATORS
+from strikewatch.demo.site import HAMMERS, SITE, live_out
+from strikewatch.demo.timeline import Timeline
+from strikewatch.demo.work import Plan, Turn
+from strikewatch.model import instant
+from strikewatch.model.batch import Rows
+from strikewatch.model.instant import SECOND
+
+START_NS = instant.parse("2026-07-14T11:00:00Z")
+
+
+@pytest.fixture(scope="module")
+def line() -> Timeline:
+    hammer = HAMMERS["HB-01"]
+    turns, lunch = (Turn(OPERATORS["op-12"], 1800.0),), ((600.0, 900.0),)
+    plan = Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, pauses_s=lunch)
+    return live_out(plan, 8).line
+
+
+def read(line: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.0) -> Rows:
+    return sense(
+        line,
+        feed,
+        START_NS + int(first_s) * SECOND,
+        START_NS + int(last_s) * SECOND,
+        np.random.default_rng(1),
+    )
+
+
+def test_values_stand_on_the_resolution_of_their_sensors(line: Timeline) -> None:
+    rows = read(line, Feed(pose=True))
+    steps = {
+        "pressure_bar": 0.5,
+        "oil_c": 0.1,
+        "engine_rpm": 1.0,
+        "tool_x_m": 0.01,
+        "tool_y_m": 0.01,
+        "active": 1.0,
+    }
+    assert set(rows.columns) == set(steps)
+    for name, step in steps.items():
+        known = rows.columns[name][~np.isnan(rows.columns[name])]
+        assert known == pytest.approx(np.round(known / step) * step, abs=1e-9)
+
+
+def test_noise_is_small_and_not_biased(line: Timeline) -> None:
+    rows = read(line, Feed())
+    off_bar = rows.columns["pressure_bar"] - line.pressure_bar(rows.time_ns)
+    assert abs(off_bar.mean()) < 0.05
+    assert 0.6 < off_bar.std() < 1.1
+
+
+def test_averaging_removes_most_of_the_pulses() -> None:
+    """The mean over 0.1 s takes in about one blow at 10.4 blows/s; a momentary one scatters with it."""
+    steady = Timeline("HB-01", START_NS, HAMMERS["HB-01"].breaker, Circuit(), 40.0, lambda _: 20.0)
+    steady.spend(120.0, 1800.0, firing=True)
+    spread = [
+        read(steady, Feed(averaged=a), 10.0, 110.0).columns["pressure_bar"].std() for a in (False, True)
+    ]
+    assert spread[0] > 4.0
+    assert spread[1] < 1.2
+
+
+def test_gateway_falls_silent_after_the_key_unless_it_has_its_own_supply(line: Timeline) -> None:
+    """Off at the start and over lunch: rows stop 20 s after the one time that the key is turned off."""
+    keyed, own = read(line, Feed(run_on_s=20.0)), read(line, Feed(run_on_s=None))
+    assert len(own) == 18_000
+    off = int((line.held("rpm", own.time_ns) == 0.0).sum())
+    assert off > 3_000
+    assert len(own) - len(keyed) == off - 200
+    assert (keyed.columns["engine_rpm"] == 0.0).sum() == 20
+
+
+def test_slices_hold_the_same_instants_as_the_whole(line: Timeline) -> None:
+    feed = Feed(step_s=0.5)
+    parts = [read(line, feed, first_s, first_s + 60.0) for first_s in range(0, 1800, 60)]
+    assert Rows.join(parts).time_ns.tolist() == read(line, feed).time_ns.tolist()
+    assert Rows.join(parts).columns["active"].tolist() == read(line, feed).columns["active"].tolist()
+
+
+@pytest.fixture
+def arrivals(line: Timeline) -> Arrivals:
+    return Arrivals.prompt("HB-01", read(line, Feed(step_s=0.5, run_on_s=None)))
+
+
+def at(after_s: float) -> int:
+    return START_NS + round(after_s * SECOND)
+
+
+def test_dropout_loses_just_its_span(arrivals: Arrivals) -> None:
+    left = arrivals.dropout(at(100), at(160), "test")
+    assert len(arrivals.rows) - len(left.rows) == 120
+    assert not ((left.rows.time_ns >= at(100)) & (left.rows.time_ns < at(160))).any()
+    assert left.labels[0].record()["from"] == "2026-07-14T11:01:40.000000Z"
+
+
+def test_backlog_loses_nothing_and_comes_after_its_span(arrivals: Arrivals) -> None:
+    between = arrivals.backlog(at(100), at(160), 20.0)
+    assert sorted(between.rows.time_ns.tolist()) == arrivals.rows.time_ns.tolist()
+    backward = np.flatnonzero(np.diff(between.rows.time_ns) < 0)
+    assert len(backward) > 10
+    assert (np.diff(between.came_ns) >= 0).all()
+    at_once = arrivals.backlog(at(100), at(160), 0.0)
+    assert at_once.rows.time_ns.tolist() == arrivals.rows.time_ns.tolist()
+    assert int(at_once.came_ns[200]) == at(160) - 1
+
+
+def test_duplicates_repeat_rows_bit_for_bit(arrivals: Arrivals) -> None:
+    twice = arrivals.duplicates(at(100), at(160), 0.7)
+    assert len(twice.rows) == len(arrivals.rows) + 120
+    assert twice.labels[0].fields == {"rows": 120}
+    unique, first = np.unique(twice.rows.time_ns, return_index=True)
+    assert unique.tolist() == arrivals.rows.time_ns.tolist()
+    assert np.array_equal(twice.rows.columns["pressure_bar"][first], arrivals.rows.columns["pressure_bar"])
+
+
+def test_wrong_clock_moves_stamps_and_not_the_order_of_arrival(arrivals: Arrivals) -> None:
+    wrong = arrivals.wrong_clock(at(100), at(130), 2400.0)
+    moved = wrong.rows.time_ns - arrivals.rows.time_ns
+    assert np.unique(moved).tolist() == [0, 2400 * SECOND]
+    assert int((moved > 0).sum()) == 60
+    assert wrong.came_ns.tolist() == arrivals.came_ns.tolist()
+
+
+def test_broken_sensor_reads_the_same_wherever_it_is_sampled(arrivals: Arrivals) -> None:
+    broken = arrivals.out_of_range(at(100), at(160), "oil_c", 215.0).rows.columns["oil_c"]
+    assert (broken == 215.0).sum() == 12
+    assert np.isnan(broken).sum() == np.isnan(arrivals.rows.columns["oil_c"]).sum()
+
+
+def test_faults_add_up_their_labels(arrivals: Arrivals) -> None:
+    both = arrivals.dropout(at(10), at(20), "test").duplicates(at(30), at(40), 1.0)
+    assert [label.truth for label in both.labels] == ["signal_lost", "duplicates"]
+    assert replace(both, labels=()).labels == ()

@@ -1,0 +1,79 @@
+"""The gateways against a real broker: the day, in order, at the clock's pace; and how they stop."""
+
+import queue
+import threading
+from collections.abc import Iterator
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.demo import gateways as module
+from strikewatch.demo.broker import Broker
+from strikewatch.demo.clock import PacedClock
+from strikewatch.demo.day import Message, site_messages
+from strikewatch.demo.gateways import Gateways
+from strikewatch.demo.site import HAMMERS
+from strikewatch.errors import BrokerError
+from strikewatch.model import instant
+
+START_NS = instant.parse("2026-07-14T11:00:00Z")
+WAIT_S = 20.0
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Broker]:
+    with Broker("mosquitto") as started:
+        yield started
+
+
+def test_publishes_the_day_in_order_and_never_early(broker: Broker) -> None:
+    """The first 600 messages: each hammer's are those of the day, none before its time on the clock."""
+    got: queue.Queue[tuple[int, str, bytes]] = queue.Queue()
+    clock = PacedClock(START_NS, 1.0)
+    subscribed = threading.Event()
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda *arrived: got.put((clock.now_ns(), arrived[2].topic, arrived[2].payload))
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    client.subscribe("plant/#", qos=1)
+    assert subscribed.wait(WAIT_S)
+    clock = PacedClock(START_NS, 60.0)
+    with Gateways(broker.host, broker.port, clock, seed=3, prefix="plant") as gateways:
+        arrived = [got.get(timeout=WAIT_S) for _ in range(600)]
+        assert gateways.failure is None
+    assert gateways.sent >= 600
+    client.disconnect()
+    client.loop_stop()
+    expected: dict[str, list[Message]] = {name: [] for name in HAMMERS}
+    for message, _ in zip(site_messages(START_NS, 3), range(1200), strict=False):
+        expected[message.hammer].append(message)
+    for at_ns, topic, payload in arrived:
+        message = expected[topic.split("/")[2]].pop(0)
+        assert (topic, payload) == (f"plant/{message.topic}", message.payload)
+        assert at_ns >= message.due_ns
+
+
+def test_stops_at_once_in_a_long_wait_and_twice_is_harmless(broker: Broker) -> None:
+    """At a pace at which the next message is due in an hour, stop does not wait for it."""
+    gateways = Gateways(broker.host, broker.port, PacedClock(START_NS, 1e-6)).start()
+    gateways.stop()
+    gateways.stop()
+    assert gateways.failure is None
+    assert not [thread for thread in threading.enumerate() if thread.name == "gateways"]
+
+
+def test_no_broker_is_an_error_that_names_the_address() -> None:
+    with pytest.raises(BrokerError, match=r"127\.0\.0\.1:9"):
+        Gateways("127.0.0.1", 9, PacedClock(START_NS, 60.0)).start()
+
+
+def test_a_failure_of_the_publishing_thread_is_kept(broker: Broker, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> Iterator[Message]:
+        raise RuntimeError("the day is spoilt")
+
+    monkeypatch.setattr(module, "site_messages", broken)
+    gateways = Gateways(broker.host, broker.port, PacedClock(START_NS, 60.0)).start()
+    gateways.stop()
+    assert str(gateways.failure) == "the day is spoilt"

@@ -1,0 +1,136 @@
+"""The recorded shifts: they can be made anew, are small, and hold what the README promises."""
+
+import json
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from strikewatch.demo.shifts import AS_CSV, SHIFTS, main, write
+
+KEPT = Path(__file__).parents[2] / "replay_data"
+MOST_BYTES = 2_000_000
+
+
+def labels(name: str) -> list[dict[str, Any]]:
+    lines = (KEPT / name / "labels.jsonl").read_text("utf-8").splitlines()
+    return [json.loads(line) for line in lines]
+
+
+def samples(name: str) -> pd.DataFrame:
+    if name in AS_CSV:
+        frame = pd.read_csv(KEPT / name / "samples.csv")
+        return frame.assign(time=pd.to_datetime(frame["time"], format="ISO8601"))
+    return pd.read_parquet(KEPT / name / "samples.parquet")
+
+
+@pytest.mark.parametrize("name", SHIFTS)
+def test_made_anew_it_is_what_is_kept(name: str, tmp_path: Path) -> None:
+    """Text files to the byte; Parquet by its values, since its bytes name the version of the writer."""
+    write(name, tmp_path)
+    made = sorted(path.name for path in tmp_path.iterdir())
+    assert len(made) == 3
+    for file in made:
+        if file.endswith(".parquet"):
+            pd.testing.assert_frame_equal(
+                pd.read_parquet(tmp_path / file), pd.read_parquet(KEPT / name / file), check_exact=True
+            )
+        else:
+            assert (tmp_path / file).read_bytes() == (KEPT / name / file).read_bytes(), file
+
+
+def test_command_writes_all_and_refuses_anything_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("strikewatch.demo.shifts.SHIFTS", {"quiet-bench": SHIFTS["quiet-bench"]})
+    assert main([str(tmp_path)]) == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["quiet-bench"]
+    assert main([]) == 2
+    assert "usage" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", SHIFTS)
+def test_each_folder_is_small(name: str) -> None:
+    assert sum(path.stat().st_size for path in (KEPT / name).iterdir()) < MOST_BYTES
+
+
+@pytest.mark.parametrize("name", SHIFTS)
+def test_labels_lie_within_the_shift_and_name_its_hammers(name: str) -> None:
+    hammers = set(samples(name)["hammer"])
+    turns = [one for one in labels(name) if one["truth"] == "at_controls"]
+    first, last = min(one["from"] for one in turns), max(one["to"] for one in turns)
+    for one in labels(name):
+        assert first <= one["from"] < one["to"] <= last, one
+        assert one["hammer"] in hammers
+
+
+def long_blanks(name: str) -> Counter[tuple[str, str]]:
+    blanks = (one for one in labels(name) if one["truth"] == "blank" and one["s"] >= 1.0)
+    return Counter((one["operator"], one["kind"]) for one in blanks)
+
+
+def test_hot_bench_holds_lingering_late_greasing_and_hot_oil() -> None:
+    truths = Counter((one["truth"], one["hammer"]) for one in labels("hot-bench"))
+    assert truths["linger", "HB-01"] > 20
+    assert truths["linger", "HB-02"] == 0
+    assert truths["grease_overdue", "HB-02"] == 1
+    assert truths["grease_overdue", "HB-01"] == 0
+    assert truths["hot", "HB-01"] >= 1
+    assert truths["hot", "HB-02"] >= 1
+    steps = samples("hot-bench").groupby("hammer", observed=True)["time"].diff().dt.total_seconds()
+    assert steps.median() == 0.1
+
+
+def test_hot_bench_oil_reads_hot_where_the_label_says_so() -> None:
+    frame = samples("hot-bench").dropna(subset="oil_c")
+    frame["hot"] = False
+    for one in labels("hot-bench"):
+        if one["truth"] == "hot":
+            span = frame["time"].between(pd.Timestamp(one["from"]), pd.Timestamp(one["to"]))
+            frame.loc[span & (frame["hammer"] == one["hammer"]), "hot"] = True
+    clear = (frame["oil_c"] - 80.0).abs() > 0.35
+    assert (frame["hot"] == (frame["oil_c"] > 80.0))[clear].all()
+    assert frame["hot"].sum() > 20
+
+
+def test_pad_handover_holds_both_kinds_of_blank_and_a_handover_in_hot_oil() -> None:
+    blanks = long_blanks("pad-handover")
+    assert blanks["op-14", "start"] > 10
+    assert blanks["op-15", "end"] > 10
+    told = labels("pad-handover")
+    change = next(one["to"] for one in told if one["truth"] == "at_controls" and one["operator"] == "op-14")
+    hot = [one for one in told if one["truth"] == "hot" and one["hammer"] == "HB-03"]
+    assert any(one["from"] < change < one["to"] and one["firing_s"] > 60.0 for one in hot)
+    unsigned = [one for one in told if one["truth"] == "at_controls" and not one["signed_on"]]
+    assert [one["operator"] for one in unsigned] == ["op-18"]
+
+
+def test_quiet_bench_holds_no_fault_but_look_alikes() -> None:
+    truths = Counter(one["truth"] for one in labels("quiet-bench"))
+    assert not truths.keys() & {"linger", "hot", "cold", "grease_overdue", "unchecked", "signal_lost"}
+    assert not long_blanks("quiet-bench")
+    assert truths["hard_stone"] > 5
+    assert truths["throttled"] > 5
+
+
+def test_trench_feed_holds_every_trouble_of_a_feed() -> None:
+    frame = samples("trench-feed")
+    told = {(one["hammer"], one["truth"]): one for one in labels("trench-feed")}
+    fifth, sixth = (frame[frame["hammer"] == name] for name in ("HB-05", "HB-06"))
+    assert fifth["active"].isna().all()
+    assert sixth["active"].notna().all()
+    assert fifth.duplicated(subset="time").sum() == told["HB-05", "duplicates"]["rows"] == 600
+    assert (fifth["oil_c"] == 215.0).sum() == 24
+    lost = told["HB-05", "signal_lost"]
+    assert not fifth["time"].between(pd.Timestamp(lost["from"]), pd.Timestamp(lost["to"]), "left").any()
+    assert (sixth["time"].dt.year == 2000).sum() == 90
+    assert (np.diff(sixth["time"].astype("int64")) < 0).sum() > 20
+    assert {one["truth"] for one in labels("trench-feed")} >= {
+        "cold",
+        "backlog",
+        "wrong_clock",
+        "out_of_range",
+    }
