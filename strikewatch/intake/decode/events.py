@@ -1,0 +1,105 @@
+"""Events: what people do to a hammer, one JSON object each."""
+
+from typing import Annotated, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from strikewatch.errors import Rejected
+from strikewatch.intake.decode import strict, times
+from strikewatch.intake.decode.topic import ID_PATTERN
+from strikewatch.model.events import Event
+from strikewatch.model.instant import Instant
+
+Id = Annotated[str, Field(pattern=ID_PATTERN)]
+Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_\-]{0,31}$")]
+Millimetres = Annotated[float, Field(gt=0, lt=10_000)]
+
+
+class _Sent(BaseModel):
+    """What every event may bear. `hammer` and `site` are for files; from MQTT the topic counts."""
+
+    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
+
+    time: Annotated[str, Field(max_length=64)] = ""
+    time_ms: int = 0
+    event: str
+    site: Id = ""
+    hammer: Id = ""
+    operator: Id | None = None
+    note: Annotated[str, Field(max_length=2000)] | None = None
+
+
+class _SignOn(_Sent):
+    event: Literal["sign_on"]
+    operator: Id
+
+
+class _SignOff(_Sent):
+    event: Literal["sign_off"]
+
+
+class _Grease(_Sent):
+    event: Literal["grease"]
+    strokes: (
+        Annotated[list[Annotated[int, Field(ge=0, le=1000)]], Field(min_length=1, max_length=16)] | None
+    ) = None
+    method: Word | None = None
+
+
+class _Check(_Sent):
+    event: Literal["check"]
+    result: Literal["ok", "defect"]
+
+
+class _Inspection(_Sent):
+    event: Literal["inspection"]
+    bushing: (
+        Literal["first_groove_visible", "second_groove_visible", "second_groove_faint", "second_groove_gone"]
+        | None
+    ) = None
+    turned_before: bool | None = None
+    bore_mm: Millimetres | None = None
+    tool_mm: Millimetres | None = None
+
+
+class _Service(_Sent):
+    event: Literal["service"]
+
+
+class _Storage(_Sent):
+    event: Literal["storage"]
+    state: Literal["in", "out"]
+
+
+class _ToolChange(_Sent):
+    event: Literal["tool_change"]
+    tool: Word
+
+
+_Any = _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange
+_ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
+_FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
+
+
+def decode_event(payload: bytes, site: str, hammer: str, latest: Instant) -> tuple[Event, tuple[str, ...]]:
+    """The event, and the names of unknown keys. Raises Rejected.
+
+    Where `site` or `hammer` is "", it is taken from the object itself (a line of `events.jsonl`).
+    `latest`: the last instant that the receiver's clock lets pass.
+    """
+    try:
+        sent = _ADAPTER.validate_json(payload)
+    except ValidationError as error:
+        raise strict.rejected(error, skip=1) from None  # the first step is the kind of event
+    twice = strict.read_again(payload)
+    if isinstance(twice, Rejected):
+        raise twice
+    given = sent.model_dump(include=sent.model_fields_set - (sent.model_extra or {}).keys())
+    time = times.of(given, latest)
+    site, hammer = site or sent.site, hammer or sent.hammer
+    for name, value in (("site", site), ("hammer", hammer)):
+        if not value:
+            raise Rejected("missing", f"{name}: is missing")
+    fields = {name: value for name, value in given.items() if name not in _FRAME and value is not None}
+    unknown = tuple(name[:80] for name in sent.model_extra or {})
+    return Event(site, hammer, sent.event, time, fields), unknown

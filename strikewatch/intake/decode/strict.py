@@ -1,0 +1,114 @@
+"""Strict JSON: what a lenient reader lets pass, and one wording for what is wrong.
+
+JSON readers keep the last of two equal keys, and take NaN and Infinity. Here both are errors. Looking for equal keys
+costs a slow second reading, so a cheap count comes first: a payload holds two quotation marks per key and per string,
+however often a key stands there. If the marks are just those of the objects as read, no key stands there twice.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+from pydantic_core import ErrorDetails, ValidationError, from_json
+
+from strikewatch.errors import Rejected
+
+MAX_ROWS: Final = 100_000
+"""Rows of one payload."""
+MAX_BYTES: Final = 16 * 1024 * 1024
+"""Bytes of one payload: all channels of MAX_ROWS rows fit."""
+
+_REMEDIES: Final = {
+    "finite_number": "must be a finite number; send null where not sampled",
+    "float_type": "must be a number, not a string or a boolean",
+    "int_type": "must be a whole number, not a string or a fraction",
+    "int_from_float": "must be a whole number",
+    "bool_type": "must be true, false or null",
+    "list_type": "must be an array",
+    "string_type": "must be a string",
+    "too_long": f"too long; at most {MAX_ROWS} rows a payload",
+    "missing": "is missing",
+    "dict_type": "must be a JSON object",
+    "model_type": "must be a JSON object",
+    "model_attributes_type": "must be a JSON object",
+}
+_REASONS: Final = {
+    "json_invalid": "not_json",
+    "too_long": "too_large",
+    "missing": "missing",
+    "dict_type": "shape",
+    "model_type": "shape",
+    "model_attributes_type": "shape",
+    "union_tag_invalid": "unknown_event",
+    "union_tag_not_found": "unknown_event",
+}
+
+
+def place(prefix: str, *path: str | int) -> str:
+    """A place in a payload, like `[3].pressure_bar[7]`."""
+    for part in path:
+        prefix += f"[{part}]" if isinstance(part, int) else f".{part[:80]}" if prefix else part[:80]
+    return prefix
+
+
+def rejected(error: ValidationError, where: str = "", skip: int = 0) -> Rejected:
+    """The deepest mistake that pydantic found, in our words, without the first `skip` steps of its path."""
+    details = max(error.errors(include_url=False), key=lambda each: len(each["loc"]))
+    path = [part for part in details["loc"][skip:] if isinstance(part, int) or not _is_branch(part)]
+    spot = place(where, *path) or "payload"
+    kind = details["type"]
+    remedy = _REMEDIES.get(kind) or _text(details)
+    if isinstance(details["input"], list) and len(details["loc"]) == 1:
+        remedy = "is an array; an array needs step_s beside it"
+    return Rejected(_REASONS.get(kind, "bad_value"), f"{spot}: {remedy}")
+
+
+def _is_branch(part: str) -> bool:
+    """Whether a step of pydantic's path names a branch of a union and not a key, like `list[nullable[float]]`."""
+    return part.startswith(("list[", "nullable["))
+
+
+def _text(details: ErrorDetails) -> str:
+    return details["msg"].removeprefix("Invalid JSON: ").removeprefix("Input ")[:200]
+
+
+def read(payload: bytes) -> Any:
+    """Any JSON value. Raises Rejected("not_json"): also for broken UTF-8, NaN, and nesting deeper than 200."""
+    try:
+        return from_json(payload, allow_inf_nan=False)
+    except ValueError as error:
+        raise Rejected("not_json", f"payload: {str(error)[:200]}; send UTF-8 JSON (RFC 8259)") from None
+
+
+def is_plain(payload: bytes, objects: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether it is certain that no key stands twice and no NaN or Infinity anywhere in `payload`.
+
+    `objects` is what was read out of it: one object, or an array's objects.
+    """
+    marks = 0
+    for fields in objects:
+        marks += 2 * len(fields)
+        for value in fields.values():
+            if type(value) is str:
+                marks += 2
+    return payload.count(b'"') == marks and b"NaN" not in payload and b"Infinity" not in payload
+
+
+def read_again(payload: bytes) -> Any:
+    """The same as `read`, slower and exact: an object in which a key stands twice comes out as a `Rejected`."""
+
+    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any] | Rejected:
+        fields = dict(pairs)
+        if len(fields) == len(pairs):
+            return fields
+        names = [name for name, _ in pairs]
+        twice = next(name for name in fields if names.count(name) > 1)
+        return Rejected("duplicate_key", f"{twice[:80]}: stands twice in one object; send each key once")
+
+    def constant(word: str) -> None:
+        raise Rejected("not_json", f"payload: {word} is not JSON; send null where not sampled")
+
+    try:
+        return json.loads(payload, object_pairs_hook=unique, parse_constant=constant)
+    except (ValueError, RecursionError) as error:
+        raise Rejected("not_json", f"payload: {str(error)[:200]}; send UTF-8 JSON (RFC 8259)") from None

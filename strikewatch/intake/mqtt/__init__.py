@@ -1,0 +1,10 @@
+"""Messages from an MQTT broker, none lost: `Subscriber` takes them in, and acknowledges those the caller is done with.
+
+subscriber.py  the thread, the queue, who is told what    settings.py  where the broker is, and as whom
+link.py        one connection, from CONNECT to its end    wire.py      a socket read and written in large pieces
+"""
+
+from strikewatch.intake.mqtt.settings import Settings, TlsSettings
+from strikewatch.intake.mqtt.subscriber import Message, Status, Subscriber
+
+__all__ = ["Message", "Settings", "Status", "Subscriber", "TlsSettings"]

@@ -1,0 +1,82 @@
+"""Where the broker is, as whom we come, and how much we take in before it is worked through."""
+
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+class TlsSettings(BaseModel):
+    """TLS. The broker's certificate must be valid for `host`; there is no switch against that."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    ca_file: Path | None = Field(
+        None, description="PEM file of the authorities to trust; none = the system's"
+    )
+    cert_file: Path | None = Field(
+        None, description="PEM file of our own certificate, where the broker asks for one"
+    )
+    key_file: Path | None = Field(None, description="PEM file of the key to cert_file")
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file belong together: give both, or neither")
+        return self
+
+
+class Settings(BaseModel):
+    """The MQTT side of the live processor. Quality of service is always 1, and the session is always kept."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    host: str = Field("localhost", min_length=1, description="name or address of the broker")
+    port: int = Field(1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
+    version: Literal["3.1.1", "5"] = Field("5", description="MQTT version to speak")
+    client_id: str = Field(
+        "strikewatch",
+        pattern=r"^[A-Za-z0-9._\-]{1,64}$",
+        description="name of our session at the broker; no second instance may use it",
+    )
+    prefix: str = Field(
+        "strikewatch",
+        pattern=r"^[A-Za-z0-9._\-]+(/[A-Za-z0-9._\-]+)*$",
+        max_length=128,
+        description="first part of all topics, before /{site}/{hammer}/",
+    )
+    username: str | None = Field(None, description="user name at the broker")
+    password_file: Path | None = Field(
+        None, description="file with the user's password, read at each connect"
+    )
+    tls: TlsSettings | None = Field(None, description="TLS; none = unencrypted")
+    keepalive_s: int = Field(30, ge=1, le=3600, description="s of silence after which the line is checked")
+    session_expiry_s: int = Field(
+        7 * 86_400, ge=60, le=2**32 - 2, description="s that the broker keeps messages for us (MQTT 5 only)"
+    )
+    inflight_limit: int = Field(
+        1000, ge=1, le=65_535, description="messages under way without acknowledgement (MQTT 5 only)"
+    )
+    queue_limit: int = Field(
+        10_000, ge=1, description="messages waiting for a step; beyond it the broker keeps the rest"
+    )
+    queue_limit_mib: int = Field(64, ge=1, description="MiB of payload waiting for a step; likewise")
+    connect_timeout_s: float = Field(10.0, gt=0, description="s to wait for the broker's answer to a connect")
+    reconnect_min_s: float = Field(
+        1.0, gt=0, description="s before the first new attempt; doubles while it fails"
+    )
+    reconnect_max_s: float = Field(60.0, gt=0, description="s between attempts at most")
+    takeover_limit: int = Field(
+        5, ge=2, description="takeovers in a row by another instance before the processor gives up"
+    )
+    takeover_window_s: float = Field(
+        30.0, gt=0, description="s; a session that held longer ends the row of takeovers"
+    )
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.password_file is not None and self.username is None:
+            raise ValueError("password_file is given but no username: give both")
+        if self.reconnect_max_s < self.reconnect_min_s:
+            raise ValueError("reconnect_max_s must not be less than reconnect_min_s")
+        return self
