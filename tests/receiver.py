@@ -118,6 +118,12 @@ class Receiver:
             )
             return self.received[:n]
 
+    def events(self, n: int) -> list[dict[str, Any]]:
+        """The events of the first `n` attempts, all of which must have been rightly signed."""
+        got = self.wait_for(n)
+        assert [one.refused for one in got] == [""] * n
+        return [one.event or {} for one in got]
+
     @property
     def names(self) -> list[str]:
         """Of the attempts that were answered with success, the distinct messages in order of arrival."""

@@ -1,0 +1,58 @@
+"""The order of messages, as a property of the queue alone."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.deliver.queue import Queue
+from strikewatch.store.outbox import Waiting
+
+ACTIONS = st.lists(
+    st.one_of(
+        st.tuples(st.just("add"), st.sampled_from("abc"), st.integers(0, 20)),
+        st.tuples(st.just("done"), st.just(""), st.just(0)),
+        st.tuples(st.just("again"), st.just(""), st.integers(1, 20)),
+    ),
+    max_size=60,
+)
+
+
+@given(ACTIONS)
+def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[str, str, int]]) -> None:
+    queue = Queue()
+    now = added = 0
+    waiting: dict[str, list[int]] = {"a": [], "b": [], "c": []}
+    for what, alert, wait in actions:
+        now += 1
+        if what == "add":
+            added += 1
+            queue.add(Waiting(added, "pit", alert, 0, 0), now + wait)
+            waiting[alert].append(added)
+            continue
+        one = queue.take(now)
+        if one is None:
+            assert queue.next_due() is None or queue.next_due() > now  # type: ignore[operator]  # None is left
+            continue
+        assert one.due <= now
+        assert waiting[one.line[1]][0] == one.seq
+        if what == "done":
+            waiting[one.line[1]].pop(0)
+            queue.done(one)
+        else:
+            attempts = one.attempts
+            queue.again(one, now + wait)
+            assert one.attempts == attempts + 1
+    assert len(queue) == sum(len(line) for line in waiting.values())
+    left: dict[str, list[int]] = {"a": [], "b": [], "c": []}
+    while (one := queue.take(10**9)) is not None:
+        left[one.line[1]].append(one.seq)
+        queue.done(one)
+    assert left == waiting
+
+
+def test_the_longest_due_goes_first() -> None:
+    queue = Queue()
+    for seq, (alert, due) in enumerate([("a", 30), ("b", 10), ("c", 20)]):
+        queue.add(Waiting(seq, "pit", alert, 0, 0), due)
+    assert queue.next_due() == 10
+    assert queue.take(5) is None
+    assert [one.seq for one in iter(lambda: queue.take(30), None) if one] == [1, 2, 0]
