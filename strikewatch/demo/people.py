@@ -25,7 +25,7 @@ class Operator:
     early_s: Range = (1.3, 3.5)
     through_share: float = 0.0
     through_s: Range = (1.5, 6.5)
-    skate_share: float = 0.01
+    skate_share: float = 0.003
     release_s: Range = (0.15, 0.5)
     flow: float = 1.0
     grease_after_h: float | None = 1.7
@@ -40,17 +40,19 @@ OPERATORS: Final[dict[str, Operator]] = {
     for who in (
         Operator("op-11", "careful in everything", skate_share=0.0),
         Operator(
-            "op-12", "stays in one spot until the stone gives in", linger_share=0.35, spot_s=(9.0, 14.0)
+            "op-12", "stays in one spot until the stone gives in", linger_share=0.18, spot_s=(9.0, 14.0)
         ),
         Operator("op-13", "never greases on time", grease_after_h=None),
         Operator(
             "op-14",
             "fires before the tool is set, hot oil or not",
-            early_share=0.35,
+            early_share=0.14,
             cools_at_c=None,
             reposition_s=(2.4, 5.0),
         ),
-        Operator("op-15", "lets the tool fall through the broken stone", through_share=0.4, skate_share=0.04),
+        Operator(
+            "op-15", "lets the tool fall through the broken stone", through_share=0.14, skate_share=0.01
+        ),
         Operator(
             "op-16", "quick between spots, works on in hot oil", reposition_s=(1.0, 1.7), cools_at_c=None
         ),
@@ -65,9 +67,9 @@ OPERATORS: Final[dict[str, Operator]] = {
         Operator(
             "op-18",
             "new, a little of everything, forgets to sign off",
-            linger_share=0.12,
-            early_share=0.12,
-            through_share=0.12,
+            linger_share=0.06,
+            early_share=0.05,
+            through_share=0.05,
             grease_after_h=2.4,
             strokes=(8, 9),
             checks=False,

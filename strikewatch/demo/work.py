@@ -229,12 +229,12 @@ class Worker:
         """Loaded blows, the resistance of the stone wandering a little every second or so."""
         while lasting_s > 0.0:
             piece_s = min(lasting_s, self._draw((0.8, 1.6)))
-            wander = float(np.clip(hard + self.rng.normal(0.0, 0.08), 0.0, 1.0))
+            wander = float(np.clip(hard + self.rng.normal(0.0, 0.25), 0.0, 1.0))
             self.spend(piece_s, WORKING_RPM * self.who.flow, firing=True, hard=wander)
             lasting_s -= piece_s
 
     def _blank(self, kind: str, lasting_s: float, hard: float) -> None:
-        start_ns, fall = self.line.now_ns, self._draw((0.25, 0.55))
+        start_ns, fall = self.line.now_ns, self._draw((0.2, 0.6))
         self.spend(lasting_s, WORKING_RPM * self.who.flow, firing=True, hard=hard, blank=fall)
         end_ns = self.line.now_ns
         fields = {"operator": self.who.name, "kind": kind, "fall": round(fall, 3)}
