@@ -41,7 +41,7 @@ def free_port() -> int:
 
 
 class Broker:
-    """One mosquitto. `extra` are further lines of its configuration; `log` is what it has said so far."""
+    """One mosquitto. `extra` are further lines of its configuration, `conf` stands in place of all of them."""
 
     host = "127.0.0.1"
 
@@ -57,6 +57,7 @@ class Broker:
         max_inflight: int = 500,
         max_queued: int = 1_000_000,
         extra: str = "",
+        conf: str | None = None,
     ) -> None:
         self.folder = folder / "broker"
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -88,7 +89,7 @@ class Broker:
         if tls is not None:
             lines += [f"cafile {tls.ca_file}", f"certfile {tls.cert_file}", f"keyfile {tls.key_file}"]
             lines.append(f"require_certificate {str(tls.require_certificate).lower()}")
-        self._conf.write_text("\n".join([*lines, extra, ""]))
+        self._conf.write_text("\n".join([*lines, extra, ""]) if conf is None else conf)
 
     def _password_file(self, users: dict[str, str]) -> Path:
         path = self.folder / "passwords"
@@ -99,6 +100,7 @@ class Broker:
 
     @property
     def log(self) -> str:
+        """What it has said so far."""
         return self._log.read_text(errors="replace") if self._log.exists() else ""
 
     @property

@@ -86,6 +86,7 @@ class _Record(BaseModel):
 
 
 _LABELS: Final = frozenset(_Record.model_fields)
+_BASE: Final = frozenset(label for label in _LABELS if label.startswith("b"))
 
 
 def is_pack(records: list[Any]) -> bool:
@@ -112,7 +113,7 @@ def decode_pack(
         where = f"[{number}]"
         record = _record(each, where)
         given = record.model_fields_set
-        base = base.model_copy(update={label: getattr(record, label) for label in given if label[0] == "b"})
+        base = base.model_copy(update={label: getattr(record, label) for label in given & _BASE})
         unknown.update(dict.fromkeys(label[:80] for label in record.model_extra or {}))
         values = [label for label in ("v", "vs", "vb", "vd") if label in given]
         if len(values) > 1:
