@@ -1,1 +1,5 @@
-"""Strikewatch watches hydraulic breakers at work."""
+"""Strikewatch watches hydraulic breakers at work. In Python: `strikewatch.replay(samples, events, settings)`."""
+
+from strikewatch.hosts.frames import replay
+
+__all__ = ["replay"]

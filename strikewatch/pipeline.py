@@ -59,6 +59,10 @@ class Outcome:
     state: Any
     findings: list[Finding]
 
+    def on_duty(self, key: Key, instant: Instant) -> str | None:
+        """Who was signed on to one of these hammers at an instant, as known after the step."""
+        return crew.on_duty(self.state[self.keys.index(key)]["crew"], instant)
+
     def saved(self) -> dict[Key, bytes]:
         """Each hammer's state as bytes of `LAYOUT`."""
         return {key: self.state[g : g + 1].tobytes() for g, key in enumerate(self.keys)}
@@ -89,13 +93,15 @@ class Pipeline:
         slot = self._slots.get(key)
         return NEVER if slot is None else int(self._state[slot]["reading"]["upto"])
 
-    def on_duty(self, key: Key, instant: Instant, lasts_ns: int) -> str | None:
+    def firing_ns(self, key: Key) -> int:
+        """Firing time of a hammer in all, ns."""
         slot = self._slots.get(key)
-        return None if slot is None else crew.on_duty(self._state[slot]["crew"], instant, lasts_ns)
+        return 0 if slot is None else int(self._state[slot]["reading"]["fired"])
 
     def declare(self, key: Key, channels: Iterable[str]) -> None:
         """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
-        record = self._state[self._slot(key)]
+        slot = self._slot(key)
+        record = self._state[slot]
         for part in STATE.names or ():
             for channel in channels:
                 if f"has_{channel}" in (record.dtype[part].names or ()):
@@ -116,7 +122,8 @@ class Pipeline:
                 record[name] = np.frombuffer(saved[part], dtype)
             else:
                 lost.append(name)
-        self._state[self._slot(key)] = record[0]
+        slot = self._slot(key)
+        self._state[slot] = record[0]
         return lost
 
     def step(self, batch: Batch, *, report: bool = False) -> Outcome:
@@ -126,7 +133,9 @@ class Pipeline:
         keys = tuple(portion.key for portion in portions)
         slots = np.array([self._slot(key) for key in keys], np.int64)
         state = self._state[slots]
-        rows = Rows.join([portion.rows for portion in portions]) if portions else Rows(np.empty(0, np.int64), {})
+        rows = (
+            Rows.join([portion.rows for portion in portions]) if portions else Rows(np.empty(0, np.int64), {})
+        )
         spans, events = self._spans(batch, slots, state)
         inputs = self._inputs(rows, state, events)
         fire_until = np.empty(len(rows) + len(portions), np.int64)

@@ -15,6 +15,9 @@ from strikewatch.model.finding import Finding
 from strikewatch.model.instant import Instant
 
 
+OnDuty = Callable[[Key, Instant], str | None]
+
+
 @dataclass(slots=True)
 class Entry:
     """An alert that is open, or not yet confirmed."""
@@ -31,30 +34,33 @@ class Entry:
 class Ledger:
     """The alerts that may still change, by hammer and id.
 
-    `on_duty(key, instant)` tells the operator signed on; a finding later than `historic_after_ns` after its onset is
-    historic.
+    A finding later than `historic_after_ns` after its onset is historic.
     """
 
-    def __init__(self, on_duty: Callable[[Key, Instant], str | None], historic_after_ns: int) -> None:
-        self._on_duty = on_duty
+    def __init__(self, historic_after_ns: int) -> None:
         self._historic_after_ns = historic_after_ns
         self._entries: dict[Key, dict[str, Entry]] = {}
 
-    def restore(self, key: Key, alert: Alert, *, raised_ahead: bool = False, cleared_ahead: bool = False) -> None:
+    def restore(
+        self, key: Key, alert: Alert, *, raised_ahead: bool = False, cleared_ahead: bool = False
+    ) -> None:
         """Take up an alert of an earlier run."""
         self._entries.setdefault(key, {})[alert.id] = Entry(alert, raised_ahead, cleared_ahead)
 
     def open(self) -> list[Alert]:
         return [entry.alert for entries in self._entries.values() for entry in entries.values()]
 
-    def take(self, findings: Iterable[Finding], now: Instant, *, ahead: bool = False) -> list[Change]:
+    def take(
+        self, findings: Iterable[Finding], on_duty: OnDuty, now: Instant | None, *, ahead: bool = False
+    ) -> list[Change]:
         """Book findings in the order in which they became true; return what changed.
 
-        `now` is the time of whoever runs the step: with it a late finding is told from a fresh one.
+        `on_duty(key, instant)` tells the operator signed on. `now` tells a late finding from a fresh one; None: each was
+        found as it became true, as in a recording.
         """
         changes: list[Change] = []
         for finding in findings:
-            change = self._book(finding, now, ahead)
+            change = self._book(finding, on_duty, now, ahead)
             if change:
                 changes.append(change)
         return changes
@@ -79,19 +85,21 @@ class Ledger:
                 changes.append(_change("raised", entry, deliver=False))
         return changes
 
-    def _book(self, finding: Finding, now: Instant, ahead: bool) -> Change | None:
+    def _book(self, finding: Finding, on_duty: OnDuty, now: Instant | None, ahead: bool) -> Change | None:
         entries = self._entries.setdefault(finding.key, {})
         site, hammer = finding.key
         found_id = alert_id(hammer, finding.fault, finding.onset)
         entry = entries.get(found_id)
         if finding.step == "raised":
             if entry is not None:
-                confirmed = entry.raised_ahead and not ahead
-                entry.raised_ahead &= ahead
-                return _change("raised", entry, deliver=False) if confirmed else None
-            operator = self._on_duty(finding.key, finding.onset)
+                if ahead or not entry.raised_ahead:
+                    return None
+                entry.raised_ahead = False
+                entry.alert.operator = on_duty(finding.key, finding.onset)
+                return _change("raised", entry, deliver=False)
+            operator = on_duty(finding.key, finding.onset)
             alert = Alert(finding.fault, site, hammer, operator, finding.priority, finding.onset)
-            alert.historic = now - finding.onset > self._historic_after_ns
+            alert.historic = now is not None and now - finding.onset > self._historic_after_ns
             entry = entries[found_id] = Entry(alert, raised_ahead=ahead)
         elif entry is None:
             return None

@@ -1,7 +1,7 @@
 """The courier drains the outbox: a worker for each endpoint, so that a slow one holds up nobody else.
 
-Attempts, due times and outcomes are rows, so they survive a restart. An outcome is written after the attempt:
-a crash between the two repeats a message under the same name, and never loses one.
+Attempts, due times and outcomes are rows, so they survive a restart. An outcome is written after the attempt,
+with the next step or soon on its own: a crash in between repeats a message under its name, and loses none.
 """
 
 import random
@@ -15,7 +15,7 @@ from strikewatch.deliver import webhook
 from strikewatch.deliver.post import Answer, Poster
 from strikewatch.deliver.queue import Pending, Queue
 from strikewatch.model.instant import SECOND, Instant, seconds
-from strikewatch.store.outbox import Outbox, Outcome
+from strikewatch.store.outbox import PAGE, Outbox, Outcome
 from strikewatch.store.store import Store
 
 _log = structlog.get_logger(__name__)
@@ -24,7 +24,9 @@ Clock = Callable[[], int]
 """Nanoseconds: `time.time_ns` or `time.monotonic_ns`, or a test's own."""
 
 BATCH: Final = 64
-"""Outcomes written in one transaction, at most."""
+"""Messages sent before a look at what else has come."""
+FLUSH_S: Final = 0.05
+"""How long outcomes wait for a step to be written with (seconds)."""
 
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
@@ -123,6 +125,7 @@ class Worker:
                 self._learn()
                 self._drain()
                 self._sleep()
+            self._outbox.flush()
         except BaseException as error:  # noqa: BLE001  # a dead worker must be seen, whatever killed it
             self.failure = error
             _log.error("courier_died", endpoint=self.name, error=repr(error))
@@ -135,20 +138,23 @@ class Worker:
         if self.off:
             return
         wall, monotonic = self._wall(), self._monotonic()
-        for one in self._outbox.waiting(self._seen):
-            self._seen = one.seq
-            wait = min(max(one.due - wall, 0), seconds(webhook.LONGEST_S)) if one.attempts else 0
-            self._queue.add(one, monotonic + wait)
+        while page := self._outbox.waiting(self._seen):
+            for one in page:
+                self._seen = one.seq
+                wait = min(max(one.due - wall, 0), seconds(webhook.LONGEST_S)) if one.attempts else 0
+                self._queue.add(one, monotonic + wait)
+            if len(page) < PAGE:
+                break
 
     def _drain(self) -> None:
-        """Send what is due, up to a batch, and write down what became of it."""
+        """Send what is due, up to a batch, and note what became of it."""
         outcomes: list[Outcome] = []
         gone = False
         while len(outcomes) < BATCH and not gone and not self._stopping:
             one = self._queue.take(self._monotonic())
             if one is None:
                 break
-            answer = self._poster.post(self._outbox.message(one.seq), self._wall())
+            answer = self._poster.post(one.message or self._outbox.message(one.seq), self._wall())
             outcomes.append(self._judge(one, answer))
             gone = answer.gone
         self._outbox.settle(outcomes)
@@ -159,8 +165,11 @@ class Worker:
         """Until woken or the next message is due."""
         due = self._queue.next_due()
         wait_s = None if due is None else (due - self._monotonic()) / SECOND
-        if wait_s is None or wait_s > 0:
-            self._awake.wait(wait_s)
+        if wait_s is not None and wait_s <= 0:
+            return
+        if not self._awake.wait(FLUSH_S if wait_s is None else min(wait_s, FLUSH_S)):
+            self._outbox.flush()
+            self._awake.wait(None if wait_s is None else max(wait_s - FLUSH_S, 0))
 
     def _judge(self, one: Pending, answer: Answer) -> Outcome:
         """What the answer means for the message; its line in the queue moves accordingly."""

@@ -27,13 +27,13 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     form: Literal["json", "console"] = Field(
-        "console", description="json: one object a line; console: lines for people"
+        default="console", description="json: one object a line; console: lines for people"
     )
     level: Literal["debug", "info", "warning", "error"] = Field(
-        "info", description="the least level shown; alerts are info"
+        default="info", description="the least level shown; alerts are info"
     )
     file: Path | None = Field(
-        None, description="file to append to, reopened when rotated away; standard error if not set"
+        default=None, description="file to append to, reopened when rotated away; standard error if not set"
     )
 
 

@@ -3,8 +3,12 @@
 import heapq
 from collections import deque
 from dataclasses import dataclass
+from typing import Final
 
-from strikewatch.store.outbox import Waiting
+from strikewatch.store.outbox import Message
+
+KEPT: Final = 200
+"""Messages held in memory whole; of more than that, only the place in line is."""
 
 Line = tuple[str, str]
 """(site, alert id): its messages go out one after the other, in the order in which they were queued."""
@@ -12,12 +16,13 @@ Line = tuple[str, str]
 
 @dataclass(slots=True)
 class Pending:
-    """A message in its line. `due` is monotonic time (ns)."""
+    """A message in its line. `due` is monotonic time (ns); `message` is kept only while few are waiting."""
 
     seq: int
     line: Line
     attempts: int
     due: int
+    message: Message | None
 
 
 class Queue:
@@ -30,13 +35,16 @@ class Queue:
     def __init__(self) -> None:
         self._lines: dict[Line, deque[Pending]] = {}
         self._heads: list[tuple[int, int, Pending]] = []
+        self._waiting = 0
 
     def __len__(self) -> int:
-        return sum(len(line) for line in self._lines.values())
+        return self._waiting
 
-    def add(self, waiting: Waiting, due: int) -> None:
+    def add(self, message: Message, due: int) -> None:
         """Put a message at the end of its line; call in queued order."""
-        one = Pending(waiting.seq, (waiting.site, waiting.alert_id), waiting.attempts, due)
+        kept = message if self._waiting < KEPT else None
+        one = Pending(message.seq, (message.site, message.alert_id), message.attempts, due, kept)
+        self._waiting += 1
         line = self._lines.setdefault(one.line, deque())
         line.append(one)
         if len(line) == 1:
@@ -56,6 +64,7 @@ class Queue:
         """It is finished with, sent or parked: its line moves up."""
         line = self._lines[one.line]
         line.popleft()
+        self._waiting -= 1
         if line:
             self._offer(line[0])
         else:
@@ -65,11 +74,13 @@ class Queue:
         """It stays at the head of its line, to be tried again at `due`."""
         one.attempts += 1
         one.due = due
+        one.message = None
         self._offer(one)
 
     def clear(self) -> None:
         self._lines.clear()
         self._heads.clear()
+        self._waiting = 0
 
     def _offer(self, one: Pending) -> None:
         heapq.heappush(self._heads, (one.due, one.seq, one))

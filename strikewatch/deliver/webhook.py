@@ -40,21 +40,24 @@ class Settings(BaseModel):
     )
     url: str = Field(description="where to post, http:// or https://")
     secret_file: Path | None = Field(
-        None, description="file that holds the signing secret, whsec_ and 24 to 64 bytes in base64"
+        default=None, description="file that holds the signing secret, whsec_ and 24 to 64 bytes in base64"
     )
     secret_env: str | None = Field(
-        None, description="environment variable that holds the signing secret, in place of a file"
+        default=None, description="environment variable that holds the signing secret, in place of a file"
     )
     ca_file: Path | None = Field(
-        None, description="certificate authorities to trust in place of the system's"
+        default=None, description="certificate authorities to trust in place of the system's"
     )
-    timeout_s: float = Field(5.0, gt=0, le=60, description="how long an answer may take (seconds)")
+    timeout_s: float = Field(default=5.0, gt=0, le=60, description="how long an answer may take (seconds)")
     retry_s: tuple[float, ...] = Field(
-        (5, 30, 120, 600, 1800, 7200, 21_600, 43_200, 86_400, 86_400, 86_400),
+        default=(5, 30, 120, 600, 1800, 7200, 21_600, 43_200, 86_400, 86_400, 86_400),
         description="waits between the attempts (seconds); after the last one the message is parked",
     )
     jitter: float = Field(
-        0.2, ge=0, le=1, description="each wait is lengthened by a random part of up to so much (fraction)"
+        default=0.2,
+        ge=0,
+        le=1,
+        description="each wait is lengthened by a random part of up to so much (fraction)",
     )
 
     @field_validator("url")

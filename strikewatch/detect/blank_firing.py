@@ -26,15 +26,27 @@ Direction = Literal["falls", "rises", "either"]
 class Settings(DetectorSettings):
     """Suspected blank firing, from the level of supply pressure."""
 
-    blank_min_s: float = Field(1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s")
+    blank_min_s: float = Field(
+        1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s"
+    )
     high_s: float = Field(5.0, gt=0, description="Lasting this long, the alert is high, s")
     window_s: float = Field(0.5, gt=0, description="Length of a window, s")
     transient_s: float = Field(0.5, ge=0, description="Start of a bout that is no evidence, s")
-    level_when_blank: Direction = Field("falls", description="Where the level goes when struck blank; by design")
-    least_change: float = Field(0.15, gt=0, lt=1, description="Change of level that is suspicious, share of the level")
-    spreads: float = Field(4.0, gt=0, description="... and at least so many times the usual spread of windows")
-    learn_s: float = Field(20.0, gt=0, description="Firing from which the level is known well enough to judge, s")
-    relearn_s: float = Field(60.0, gt=0, description="Suspicious without a break for this much firing: learn anew, s")
+    level_when_blank: Direction = Field(
+        "falls", description="Where the level goes when struck blank; by design"
+    )
+    least_change: float = Field(
+        0.15, gt=0, lt=1, description="Change of level that is suspicious, share of the level"
+    )
+    spreads: float = Field(
+        4.0, gt=0, description="... and at least so many times the usual spread of windows"
+    )
+    learn_s: float = Field(
+        20.0, gt=0, description="Firing from which the level is known well enough to judge, s"
+    )
+    relearn_s: float = Field(
+        60.0, gt=0, description="Suspicious without a break for this much firing: learn anew, s"
+    )
 
 
 STATE: Final = np.dtype(
@@ -106,9 +118,7 @@ def _evidence(s: Any, p: Any, until: int, ended: bool) -> Any:
 def _end_run(s: Any, p: Any, at: int, ended: bool, out: Any, n: int, g: int) -> int:
     """The run is over: the hammer stopped (`ended`), or a window was sound again."""
     if s.onset != NEVER:
-        n = emit(
-            out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, _evidence(s, p, at, ended)
-        )
+        n = emit(out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, _evidence(s, p, at, ended))
     s.onset = NEVER
     s.high = 0
     s.run = NEVER

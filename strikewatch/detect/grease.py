@@ -21,12 +21,18 @@ from strikewatch.model.channels import CHANNELS
 class Settings(DetectorSettings):
     """The greasing interval."""
 
-    due_s: float = Field(6300.0, gt=0, description="Operating time since greasing from which it is due, s (1 h 45 min)")
+    due_s: float = Field(
+        6300.0, gt=0, description="Operating time since greasing from which it is due, s (1 h 45 min)"
+    )
     overdue_s: float = Field(7200.0, gt=0, description="... from which it is overdue, s (2 h)")
     high_s: float = Field(10800.0, gt=0, description="... from which the alert is high, s (3 h)")
-    clock: Literal["carrier", "firing"] = Field("carrier", description="What the interval counts: carrier or firing")
+    clock: Literal["carrier", "firing"] = Field(
+        "carrier", description="What the interval counts: carrier or firing"
+    )
     working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(10.0, gt=0, description="Without engine speed: it works while rows come this close, s")
+    steady_s: float = Field(
+        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
+    )
     nipples: int | None = Field(
         None, ge=1, le=8, description="Grease nipples of the hammer; left out: as many as strokes are told of"
     )
@@ -115,9 +121,7 @@ def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
     if s.due_onset != NEVER:
         n = emit(out, n, g, _DUE, CLEARED, s.due_onset, at, LOW, (clock,))
     if s.overdue_onset != NEVER:
-        n = emit(
-            out, n, g, _OVERDUE, CLEARED, s.overdue_onset, at, HIGH if s.high else MEDIUM, (clock,)
-        )
+        n = emit(out, n, g, _OVERDUE, CLEARED, s.overdue_onset, at, HIGH if s.high else MEDIUM, (clock,))
     s.due_onset = NEVER
     s.overdue_onset = NEVER
     s.high = 0
@@ -141,6 +145,17 @@ def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
 
 
 @kernel
+def _move(s: Any, source: int, target: int) -> None:
+    """Move a waiting greasing up; beyond the last there are blank ones, so that equal states are equal bytes."""
+    there = source < s.waiting
+    s.at[target] = s.at[source] if there else 0
+    s.age[target] = s.age[source] if there else 0
+    s.nipples[target] = s.nipples[source] if there else 0
+    s.strokes[target] = s.strokes[source] if there else 0
+    s.manual[target] = s.manual[source] if there else 0
+
+
+@kernel
 def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) -> int:
     """Bring the clock from `done` to hi, running up to `runs_until`, with the greasings on the way."""
     lo = s.done if s.done != NEVER else hi
@@ -153,12 +168,8 @@ def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int)
         n = _grease(s, p, k, out, n, g)
         k += 1
     if k > 0:
-        for j in range(k, s.waiting):
-            s.at[j - k] = s.at[j]
-            s.age[j - k] = s.age[j]
-            s.nipples[j - k] = s.nipples[j]
-            s.strokes[j - k] = s.strokes[j]
-            s.manual[j - k] = s.manual[j]
+        for j in range(WAITING):
+            _move(s, j + k, j)
         s.waiting -= k
     stop = min(hi, runs_until)
     if stop > lo:

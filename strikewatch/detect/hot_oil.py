@@ -34,7 +34,9 @@ class Settings(DetectorSettings):
     on_delay_s: float = Field(5.0, ge=0, description="It must stay above for this long, s")
     cool_c: float = Field(78.0, description="At or below this it is cool again, degC")
     high_c: float = Field(85.0, description="A peak above this makes the alert high, degC")
-    oil_grade: OilGrade = Field("VG 46", description="ISO 3448 grade of the hydraulic oil; see the carrier's handbook")
+    oil_grade: OilGrade = Field(
+        "VG 46", description="ISO 3448 grade of the hydraulic oil; see the carrier's handbook"
+    )
 
 
 STATE: Final = np.dtype(
@@ -101,7 +103,15 @@ def run(
                     if s.hot and v <= p.cool:
                         if s.onset != NEVER:
                             n = emit(
-                                out, n, g, 0, CLEARED, s.onset, a, HIGH if s.high else MEDIUM, _evidence(s, p, s.fired)
+                                out,
+                                n,
+                                g,
+                                0,
+                                CLEARED,
+                                s.onset,
+                                a,
+                                HIGH if s.high else MEDIUM,
+                                _evidence(s, p, s.fired),
                             )
                         s.hot = 0
                         s.onset = NEVER
@@ -144,7 +154,15 @@ def run(
                 s.fired += max(0, min(f, b) - hot_from)
         if report and s.onset != NEVER:
             n = emit(
-                out, n, g, 0, STANDING, s.onset, span.upto, HIGH if s.high else MEDIUM, _evidence(s, p, s.fired)
+                out,
+                n,
+                g,
+                0,
+                STANDING,
+                s.onset,
+                span.upto,
+                HIGH if s.high else MEDIUM,
+                _evidence(s, p, s.fired),
             )
     return n
 

@@ -28,7 +28,7 @@ STATE: Final = np.dtype(
         ("until", "<i8"),  # what is known to fire does so until here
         ("on", "<i8"),  # the last on/off that the feed, or the hysteresis, gave
         ("has_active", "<i8"),
-        ("bad", "<u4"),  # one bit a channel: its last sample was out of range
+        ("fired", "<i8"),  # ns of firing in all
     ]
 )
 FRESH: Final = {"upto": NEVER, "until": NEVER}
@@ -50,6 +50,8 @@ def firing(
         until = s.until
         on = s.on
         has_active = s.has_active
+        fired = s.fired
+        a = span.since
         for i in range(span.first - 1, span.last):
             if i >= span.first:
                 a = time_ns[i]
@@ -67,9 +69,13 @@ def firing(
                             on = 0
                         until = a + _HOLD_PRESSURE if on else a
             fire_until[i + 1 + g] = until
+            if until > a:
+                b = time_ns[i + 1] if i + 1 < span.last else span.upto
+                fired += min(until, b) - a
         s.until = until
         s.on = on
         s.has_active = has_active
+        s.fired = fired
         s.upto = span.upto
 
 

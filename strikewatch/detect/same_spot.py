@@ -21,9 +21,13 @@ from strikewatch.model.channels import CHANNELS
 class Settings(DetectorSettings):
     """Continuous firing in one spot."""
 
-    limit_s: float = Field(15.0, gt=0, description="Firing time in one spot that is a fault, s; high at twice it")
+    limit_s: float = Field(
+        15.0, gt=0, description="Firing time in one spot that is a fault, s; high at twice it"
+    )
     reposition_s: float = Field(2.0, gt=0, description="A pause this long ends the spot, s")
-    spot_radius_m: float = Field(0.5, gt=0, description="The tool farther than this from where it began: a new spot, m")
+    spot_radius_m: float = Field(
+        0.5, gt=0, description="The tool farther than this from where it began: a new spot, m"
+    )
 
 
 STATE: Final = np.dtype(

@@ -19,7 +19,9 @@ from strikewatch.model.channels import CHANNELS
 class Settings(DetectorSettings):
     """A sensor that cannot be believed."""
 
-    frozen_s: float = Field(600.0, gt=0, description="No change at all in this much firing is a frozen sensor, s")
+    frozen_s: float = Field(
+        600.0, gt=0, description="No change at all in this much firing is a frozen sensor, s"
+    )
 
 
 STATE: Final = np.dtype(

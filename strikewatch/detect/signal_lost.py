@@ -20,7 +20,9 @@ class Settings(DetectorSettings):
 
     silence_s: float = Field(30.0, gt=0, description="No row for this long is a lost signal, s")
     working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(10.0, gt=0, description="Without engine speed: it works while rows come this close, s")
+    steady_s: float = Field(
+        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
+    )
 
 
 STATE: Final = np.dtype(

@@ -8,7 +8,7 @@ fall outside and count as missing.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from strikewatch.model.instant import SECOND
 
@@ -56,7 +56,7 @@ CHANNELS: Final[dict[str, Channel]] = {
 PSI_PER_BAR: Final = 14.503773773
 """One bar in pounds-force per square inch (NIST SP 811, appendix B.8)."""
 
-ALIASES: Final[dict[str, tuple[str, Callable[[float], float]]]] = {
+ALIASES: Final[dict[str, tuple[str, Callable[[Any], Any]]]] = {
     "oil_f": ("oil_c", lambda fahrenheit: (fahrenheit - 32.0) * 5.0 / 9.0),
     "pressure_psi": ("pressure_bar", lambda psi: psi / PSI_PER_BAR),
     "pressure_mpa": ("pressure_bar", lambda mpa: mpa * 10.0),

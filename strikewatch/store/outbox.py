@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from sqlalchemy import bindparam, func, select, update
 
@@ -10,23 +10,22 @@ from strikewatch.model.instant import Instant
 from strikewatch.store.store import Store
 from strikewatch.store.tables import endpoints, outbox
 
+PAGE: Final = 200
+
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
-    """A message that still has to go out; `due` is wall time, `attempts` those made so far."""
+class Message:
+    """A message that still has to go out.
+
+    `name` is the same for the same content, `body` the alert's record as JSON. `created` and `due` are wall time,
+    `attempts` those made so far.
+    """
 
     seq: int
     site: str
     alert_id: str
     attempts: int
     due: Instant
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What to send: `name` is the same for the same content, `body` the alert's record as JSON."""
-
-    seq: int
     name: str
     step: str
     body: str
@@ -57,19 +56,19 @@ class Outbox:
         """Why the endpoint is switched off; None while it is on."""
         return self._store.off.get(self._endpoint)
 
-    def waiting(self, after: int = 0) -> list[Waiting]:
-        """What waits with a number beyond `after`, in the order in which it was queued."""
+    def waiting(self, after: int = 0) -> list[Message]:
+        """The first PAGE of what waits with a number beyond `after`, in the order in which it was queued."""
         with self._store.read() as connection:
             rows = connection.execute(_WAITING, {"endpoint": self._endpoint, "after": after})
-            return [Waiting(*row) for row in rows]
+            return [Message(*row) for row in rows]
 
     def message(self, seq: int) -> Message:
         with self._store.read() as connection:
-            return Message(*connection.execute(_MESSAGE, {"number": seq}).one())
+            return Message(*connection.execute(_ONE, {"number": seq}).one())
 
     def settle(self, outcomes: Sequence[Outcome]) -> None:
-        """Write down what became of some messages, in one transaction."""
-        rows = [
+        """Note what became of some messages; written with the next step, or at `flush`."""
+        self._store.ride_along(
             {
                 "number": one.seq,
                 "state": one.state,
@@ -79,10 +78,11 @@ class Outbox:
                 "finished_ns": None if one.state == "waiting" else one.at,
             }
             for one in outcomes
-        ]
-        if rows:
-            with self._store.write() as connection:
-                connection.execute(_SETTLE, rows)
+        )
+
+    def flush(self) -> None:
+        """Write what is noted now."""
+        self._store.flush()
 
     def switch_off(self, reason: str, at: Instant) -> None:
         """Send nothing more here, also after a restart; what waits is parked, and so is what comes."""
@@ -108,24 +108,24 @@ class Outbox:
             return {row.state: row.n for row in connection.execute(counted)}
 
 
-_WAITING = (
-    select(outbox.c.seq, outbox.c.site, outbox.c.alert_id, outbox.c.attempts, outbox.c.due_ns)
-    .where(
+_MESSAGE: Final = select(
+    outbox.c.seq,
+    outbox.c.site,
+    outbox.c.alert_id,
+    outbox.c.attempts,
+    outbox.c.due_ns,
+    outbox.c.message,
+    outbox.c.step,
+    outbox.c.body,
+    outbox.c.created_ns,
+)
+_ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
+_WAITING: Final = (
+    _MESSAGE.where(
         outbox.c.endpoint == bindparam("endpoint"),
         outbox.c.state == "waiting",
         outbox.c.seq > bindparam("after"),
     )
     .order_by(outbox.c.seq)
-)
-
-_MESSAGE = select(outbox.c.seq, outbox.c.message, outbox.c.step, outbox.c.body, outbox.c.created_ns).where(
-    outbox.c.seq == bindparam("number")
-)
-
-_SETTLE = (
-    update(outbox)
-    .where(outbox.c.seq == bindparam("number"))
-    .values(
-        {name: bindparam(name) for name in ("state", "attempts", "due_ns", "last_outcome", "finished_ns")}
-    )
+    .limit(PAGE)
 )

@@ -39,16 +39,21 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    folder: Path = Field(Path("recordings"), description="where {site}/{start}/ folders are made")
-    roll_s: float = Field(3600.0, ge=1, description="a recording ends at whole multiples of this (seconds)")
+    folder: Path = Field(default=Path("recordings"), description="where {site}/{start}/ folders are made")
+    roll_s: float = Field(
+        default=3600.0, ge=1, description="a recording ends at whole multiples of this (seconds)"
+    )
     roll_mib: float = Field(
-        64.0, gt=0, le=1024, description="a recording ends earlier at so many raw bytes, held in memory (MiB)"
+        default=64.0,
+        gt=0,
+        le=1024,
+        description="a recording ends earlier at so many raw bytes, held in memory (MiB)",
     )
-    keep_days: float | None = Field(
-        365.0, gt=0, description="older recordings are removed (days); null: never"
-    )
-    keep_gib: float | None = Field(
-        20.0, gt=0, description="the oldest are removed while all together exceed this (GiB); null: never"
+    keep_days: float = Field(default=365.0, ge=0, description="older recordings are removed (days); 0: never")
+    keep_gib: float = Field(
+        default=20.0,
+        ge=0,
+        description="the oldest are removed while all together exceed this (GiB); 0: never",
     )
 
 
@@ -218,8 +223,8 @@ class Recorder:
         days, gib = self._settings.keep_days, self._settings.keep_gib
         total = sum(one.size for one in kept)
         for one in kept:
-            old = days is not None and now - one.written_ns > days * 86_400 * SECOND
-            large = gib is not None and total > gib * 1024 * MIB
+            old = days > 0 and now - one.written_ns > days * 86_400 * SECOND
+            large = gib > 0 and total > gib * 1024 * MIB
             if not old and not large:
                 continue
             total -= one.size

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from typing import Any, Final
 
-from sqlalchemy import Connection, Insert, Table, bindparam, delete, func, select
+from sqlalchemy import Connection, Insert, Table, Update, bindparam, delete, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.dialects.sqlite.pysqlite import dialect
 
@@ -12,13 +12,12 @@ from strikewatch.store import tables
 
 
 class Prepared:
-    """An insert compiled beforehand: several run in every step, and each costs a third of Core's own way.
+    """A statement compiled beforehand: several run in every step, and each costs a third of Core's own way.
 
-    Every column but a numbered key must be given, by name.
+    `names` are the values that each row must give, by name.
     """
 
-    def __init__(self, statement: Insert, table: Table, unset: Sequence[str] = ("seq",)) -> None:
-        names = [column.name for column in table.columns if column.name not in unset]
+    def __init__(self, statement: Insert | Update, names: Sequence[str]) -> None:
         compiled = statement.compile(dialect=dialect(), column_keys=names)
         self._sql = str(compiled)
         self._values = itemgetter(*(compiled.positiontup or names))
@@ -29,7 +28,12 @@ class Prepared:
             connection.exec_driver_sql(self._sql, [self._values(row) for row in rows])
 
 
-SPOOL: Final = Prepared(insert(tables.arrived), tables.arrived)
+def _names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:
+    """All columns but those that are numbered or left empty."""
+    return [column.name for column in table.columns if column.name not in unset]
+
+
+SPOOL: Final = Prepared(insert(tables.arrived), _names(tables.arrived))
 
 _state_insert = insert(tables.hammer_state)
 STATE: Final = Prepared(
@@ -37,10 +41,10 @@ STATE: Final = Prepared(
         index_elements=["site", "hammer"],
         set_={name: _state_insert.excluded[name] for name in ("layout", "state")},
     ),
-    tables.hammer_state,
+    _names(tables.hammer_state),
 )
 
-EVENT: Final = Prepared(insert(tables.events).on_conflict_do_nothing(), tables.events)
+EVENT: Final = Prepared(insert(tables.events).on_conflict_do_nothing(), _names(tables.events))
 
 _event_insert = insert(tables.events)
 APPLIED: Final = Prepared(
@@ -49,7 +53,7 @@ APPLIED: Final = Prepared(
         set_={"applied_ns": _event_insert.excluded.applied_ns},
         where=tables.events.c.applied_ns.is_(None),
     ),
-    tables.events,
+    _names(tables.events),
 )
 
 _alert_insert = insert(tables.alerts)
@@ -62,11 +66,19 @@ ALERT: Final = Prepared(
             if column.name not in ("site", "id", "first_seen_ns")
         },
     ),
-    tables.alerts,
+    _names(tables.alerts),
 )
 
 MESSAGE: Final = Prepared(
-    insert(tables.outbox).on_conflict_do_nothing(), tables.outbox, unset=("seq", "finished_ns")
+    insert(tables.outbox).on_conflict_do_nothing(), _names(tables.outbox, unset=("seq", "finished_ns"))
+)
+
+_outcome = ("attempts", "state", "due_ns", "last_outcome", "finished_ns")
+SETTLE: Final = Prepared(
+    update(tables.outbox)
+    .where(tables.outbox.c.seq == bindparam("number"))
+    .values({name: bindparam(name) for name in _outcome}),
+    [*_outcome, "number"],
 )
 
 _endpoint_insert = insert(tables.endpoints)
@@ -82,9 +94,9 @@ COUNT: Final = Prepared(
     _count_insert.on_conflict_do_update(
         index_elements=["reason"], set_={"n": tables.reject_counts.c.n + _count_insert.excluded.n}
     ),
-    tables.reject_counts,
+    _names(tables.reject_counts),
 )
 
-REJECT: Final = Prepared(insert(tables.rejects), tables.rejects)
+REJECT: Final = Prepared(insert(tables.rejects), _names(tables.rejects))
 _newest = select(func.max(tables.rejects.c.seq)).scalar_subquery()
 FORGET: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _newest - bindparam("kept"))

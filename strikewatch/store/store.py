@@ -3,7 +3,8 @@
 import hashlib
 import json
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -29,9 +30,9 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    path: Path = Field(Path("strikewatch.db"), description="database file, made if missing")
+    path: Path = Field(default=Path("strikewatch.db"), description="database file, made if missing")
     rejects_kept: int = Field(
-        10_000,
+        default=10_000,
         ge=1,
         description="rejected payloads kept for inspection, the oldest dropped beyond it (count)",
     )
@@ -50,6 +51,7 @@ class Store:
         self.path = Path(where)
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
+        self._riders: deque[Mapping[str, Any]] = deque()
         self.off: dict[str, str] = {}
         """Endpoints switched off, with the reason. Guarded by the writer's lock."""
         self._endpoints = dict(endpoints or {})
@@ -122,8 +124,23 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """The writer's connection in a transaction; committed, synced, at the end of the block."""
-        with self._lock, self._explained(), self._writer.begin():
-            yield self._writer
+        with self._lock, self._explained():
+            riders = list(self._riders)
+            with self._writer.begin():
+                statements.SETTLE.run(self._writer, riders)
+                yield self._writer
+            for _ in riders:
+                self._riders.popleft()
+
+    def ride_along(self, outcomes: Iterable[Mapping[str, Any]]) -> None:
+        """Have outcomes of deliveries written with whatever is written next: it saves them a sync of their own."""
+        self._riders.extend(outcomes)
+
+    def flush(self) -> None:
+        """Write the outcomes that found nothing to ride with."""
+        if self._riders:
+            with self.write():
+                pass
 
     @contextmanager
     def read(self) -> Iterator[Connection]:

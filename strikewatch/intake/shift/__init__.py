@@ -1,0 +1,47 @@
+"""Recorded shifts: a folder, one file, or a frame → pieces of rows by hammer, and events.
+
+table.py     one table in memory → rows, bad ones set apart      parquet.py   row group by row group
+csv.py       text → a table                                      events.py    `events.jsonl`
+"""
+
+from pathlib import Path
+from typing import Final
+
+from strikewatch.errors import InputError
+from strikewatch.intake.shift.csv import CsvShift
+from strikewatch.intake.shift.parquet import ParquetShift
+from strikewatch.intake.shift.table import Shift, TableShift
+
+__all__ = ["Shift", "TableShift", "open_shifts"]
+
+SAMPLES: Final = ("samples.parquet", "samples.csv")
+_KINDS: Final[dict[str, type[ParquetShift] | type[CsvShift]]] = {".parquet": ParquetShift, ".csv": CsvShift}
+_REMEDY: Final = "give a folder with samples.parquet or samples.csv, or one .parquet or .csv file"
+
+
+def open_shifts(path: Path) -> list[Shift]:
+    """The shifts at a path: one file, one folder, or a folder of such folders, in the order of their names.
+
+    Raises InputError, naming the place and the remedy.
+    """
+    if path.is_file():
+        kind = _KINDS.get(path.suffix.lower())
+        if kind is None:
+            raise InputError(f"{path}: not a kind of file that can be replayed; {_REMEDY}")
+        return [kind(path, None)]
+    if not path.is_dir():
+        raise InputError(f"{path}: there is no such file or folder; {_REMEDY}")
+    found = [path / name for name in SAMPLES if (path / name).is_file()]
+    if len(found) > 1:
+        raise InputError(f"{path}: both {' and '.join(SAMPLES)} are there; leave one of them")
+    if found:
+        return [_KINDS[found[0].suffix](found[0], path / "events.jsonl")]
+    shifts = [shift for inner in sorted(path.iterdir()) if inner.is_dir() for shift in _inner(inner)]
+    if not shifts:
+        raise InputError(f"{path}: no recorded shift in this folder; {_REMEDY}")
+    return shifts
+
+
+def _inner(folder: Path) -> list[Shift]:
+    holds = any((folder / name).is_file() for name in SAMPLES) or any(i.is_dir() for i in folder.iterdir())
+    return open_shifts(folder) if holds else []

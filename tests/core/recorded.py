@@ -1,0 +1,59 @@
+"""A recording in memory, for holding the core against its twins and its laws."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from strikewatch.hosts.replay import Replayed, replay_shifts
+from strikewatch.intake.shift.table import Shift, present
+from strikewatch.model.batch import Key, Rows
+from strikewatch.model.events import Event
+from strikewatch.settings import Faults
+
+SITE = "fennick-hollow"
+
+
+class MemoryShift(Shift):
+    """Rows by hammer, in the order of their arrival."""
+
+    place = "memory"
+
+    def __init__(self, rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]]) -> None:
+        super().__init__()
+        self._rows = rows
+        self.total = sum(map(len, rows.values()))
+        self.events = [event for one in events.values() for event in one]
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        return (((SITE, hammer), rows) for hammer, rows in self._rows.items())
+
+    def feeds(self) -> dict[Key, set[str]]:
+        return {key: present(rows) for key, rows in self.pieces()}
+
+
+def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
+    """The core's settings from the twins' keywords."""
+    names = {
+        "hot_oil": {"hot_c": "limit_c"},
+        "cold_oil": {"cold_firing_s": "firing_s"},
+        "grease": {
+            "limit_s": "overdue_s",
+            "row_gap_s": "steady_s",
+            "single_strokes": "strokes_single",
+            "each_strokes": "strokes_each",
+        },
+        "signal_lost": {"row_gap_s": "steady_s"},
+    }
+    tables: dict[str, dict[str, Any]] = {}
+    for twin, keywords in twin_settings.items():
+        for name, value in keywords.items():
+            if name in ("on_bar", "off_bar"):
+                tables.setdefault("firing", {})[name] = value
+            elif name == "count_firing":
+                tables.setdefault("grease", {})["clock"] = "firing" if value else "carrier"
+            else:
+                tables.setdefault(twin, {})[names.get(twin, {}).get(name, name)] = value
+    return Faults.model_validate(tables)
+
+
+def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> Replayed:
+    return replay_shifts([MemoryShift(rows, events)], lambda _key: faults.by_detector())

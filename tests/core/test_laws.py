@@ -1,0 +1,162 @@
+"""Laws over the whole registry of detectors: a new detector gets them unasked.
+
+cut      however a stream is cut, down to row by row and with ticks in between, the findings and the last state are the
+         same to the last bit; cuts and ticks are aimed at the ties, one nanosecond before, at and after each deadline
+company  other hammers in the same batches change nothing
+resume   a state that went through bytes into a new pipeline goes on as if nothing had happened
+purity   a step that is not kept leaves no trace
+"""
+
+import os
+import random
+from collections.abc import Iterator, Sequence
+
+import pytest
+
+from strikewatch.intake.admit import Admit
+from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.model.events import Event
+from strikewatch.model.finding import Finding
+from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.settings import Faults
+from tests.core.recorded import SITE, faults_of
+from tests.twins.knowledge import admitted
+from tests.twins.streams import columns, nasty
+
+CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "1000"))
+SEEDS = 40
+
+Found = list[str]
+
+
+class Stream:
+    """One nasty recording and its settings."""
+
+    def __init__(self, seed: int) -> None:
+        nasty_stream = nasty(seed)
+        self.rows: dict[Key, Rows] = {
+            (SITE, hammer): columns(admitted(one)) for hammer, one in nasty_stream.rows.items()
+        }
+        self.events: dict[Key, list[Event]] = {
+            (SITE, hammer): one for hammer, one in nasty_stream.events.items()
+        }
+        self.end = nasty_stream.end
+        self.faults: Faults = faults_of(nasty_stream.settings)
+
+    def pipeline(self) -> Pipeline:
+        return Pipeline(lambda _key: self.faults.by_detector())
+
+    def portions(self, key: Key, watermarks: Sequence[int]) -> Iterator[Portion]:
+        """The stream of one hammer, cut at these watermarks (inclusive), and closed."""
+        admit = Admit("none")
+        for event in self.events[key]:
+            admit.event(event)
+        rows = self.rows[key]
+        first = 0
+        for upto in watermarks:
+            last = int(rows.time_ns.searchsorted(upto, side="right"))
+            yield admit.portion(key, admit.rows(key, rows[first:last]), upto)
+            first = last
+        yield admit.portion(key, admit.rows(key, rows[first:]), self.end)
+        yield admit.portion(key, NO_ROWS, self.end, closing=True)
+
+
+def lines(findings: Sequence[Finding]) -> Found:
+    return sorted(map(repr, findings))
+
+
+def run(pipeline: Pipeline, portions: Iterator[Portion]) -> Found:
+    found: list[Finding] = []
+    for portion in portions:
+        outcome = pipeline.step(Batch([portion]))
+        pipeline.keep(outcome)
+        found += outcome.findings
+    last = pipeline.step(Batch([Portion(portion.key, NO_ROWS, portion.upto)]), report=True)
+    return lines([*found, *last.findings])
+
+
+def state(pipeline: Pipeline, key: Key) -> bytes:
+    return pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))])).saved()[key]
+
+
+def aimed_cuts(dice: random.Random, stream: Stream, key: Key, instants: Sequence[int]) -> list[int]:
+    """Watermarks at random rows, and around the instants at which something was found."""
+    times = stream.rows[key].time_ns.tolist()
+    some = dice.sample(times, min(len(times), dice.choice((1, 5, 40, len(times)))))
+    at = dice.sample(list(instants), min(len(instants), 30))
+    ticks = [t + dice.choice((-1, 0, 1)) for t in at]
+    near = [t + dice.choice((-1, 1, 500_000_000, 2_000_000_000, 9_999_999_999)) for t in some[:10]]
+    low = times[0] if times else stream.end
+    return sorted({t for t in some + ticks + near if low <= t <= stream.end})
+
+
+@pytest.mark.parametrize("seed", range(SEEDS))
+def test_cut_and_resume(seed: int) -> None:
+    """The same findings and state under random cuts, each now and then carried over as bytes into a new pipeline."""
+    dice = random.Random(seed)
+    stream = Stream(seed)
+    for key in stream.rows:
+        whole = stream.pipeline()
+        expected = run(whole, stream.portions(key, []))
+        at = whole.step(Batch([])).findings
+        assert at == []
+        found_at = [int(line.split(" at=")[1].split(",")[0]) for line in expected]
+        for _ in range(CUTS // SEEDS):
+            watermarks = aimed_cuts(dice, stream, key, found_at)
+            pipeline = stream.pipeline()
+            found: list[Finding] = []
+            for portion in stream.portions(key, watermarks):
+                outcome = pipeline.step(Batch([portion]))
+                found += outcome.findings
+                pipeline.keep(outcome)
+                if dice.random() < 0.2:
+                    saved = outcome.saved()[key]
+                    pipeline = stream.pipeline()
+                    assert pipeline.restore(key, LAYOUT, saved) == []
+            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+            assert lines([*found, *last.findings]) == expected
+            assert state(pipeline, key) == state(whole, key)
+
+
+@pytest.mark.parametrize("seed", range(SEEDS))
+def test_company(seed: int) -> None:
+    """All hammers in common batches, their portions interleaved, find what each finds alone."""
+    dice = random.Random(seed)
+    stream = Stream(seed)
+    alone: Found = []
+    for key in stream.rows:
+        alone += run(stream.pipeline(), stream.portions(key, []))
+    pipeline = stream.pipeline()
+    found: list[Finding] = []
+    queues = {key: list(stream.portions(key, aimed_cuts(dice, stream, key, []))) for key in stream.rows}
+    while any(queues.values()):
+        batch = [queue.pop(0) for queue in queues.values() if queue and dice.random() < 0.7]
+        dice.shuffle(batch)
+        outcome = pipeline.step(Batch(batch))
+        pipeline.keep(outcome)
+        found += outcome.findings
+    closing = [Portion(key, NO_ROWS, pipeline.upto(key)) for key in stream.rows]
+    found += pipeline.step(Batch(closing), report=True).findings
+    assert lines(found) == sorted(alone)
+
+
+@pytest.mark.parametrize("seed", range(SEEDS))
+def test_purity(seed: int) -> None:
+    """Looks ahead that are not kept, between the steps, change nothing; inputs stay as they were."""
+    dice = random.Random(seed)
+    stream = Stream(seed)
+    for key, rows in stream.rows.items():
+        before = {name: column.tobytes() for name, column in rows.columns.items()}
+        expected = run(stream.pipeline(), stream.portions(key, []))
+        pipeline = stream.pipeline()
+        found: list[Finding] = []
+        for portion in stream.portions(key, aimed_cuts(dice, stream, key, [])):
+            ahead = Portion(key, NO_ROWS, portion.upto + dice.randint(0, 10**11))
+            pipeline.step(Batch([ahead]), report=True)
+            outcome = pipeline.step(Batch([portion]))
+            assert outcome.findings == pipeline.step(Batch([portion])).findings
+            pipeline.keep(outcome)
+            found += outcome.findings
+        last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+        assert lines([*found, *last.findings]) == expected
+        assert before == {name: column.tobytes() for name, column in rows.columns.items()}
