@@ -8,7 +8,7 @@ from sqlalchemy import bindparam, func, select, update
 
 from strikewatch.model.instant import Instant
 from strikewatch.store.store import Store
-from strikewatch.store.tables import endpoints, outbox
+from strikewatch.store.tables import WAITING, endpoints, outbox
 
 PAGE: Final = 200
 
@@ -92,7 +92,7 @@ class Outbox:
             )
             connection.execute(
                 update(outbox)
-                .where(outbox.c.endpoint == self._endpoint, outbox.c.state == "waiting")
+                .where(outbox.c.endpoint == self._endpoint, WAITING)
                 .values(state="parked", last_outcome=reason, finished_ns=at)
             )
             self._store.off[self._endpoint] = reason
@@ -123,7 +123,7 @@ _ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (
     _MESSAGE.where(
         outbox.c.endpoint == bindparam("endpoint"),
-        outbox.c.state == "waiting",
+        WAITING,
         outbox.c.seq > bindparam("after"),
     )
     .order_by(outbox.c.seq)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import Connection, inspect, or_, select
+from sqlalchemy import Connection, inspect, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
@@ -87,12 +87,12 @@ class Store:
             }
             standing = connection.execute(
                 select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.provisional)
-                .where(or_(alerts.c.cleared_ns.is_(None), alerts.c.provisional))
+                .where(tables.OPEN)
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
             )
             pending = connection.execute(
                 select(events.c.site, events.c.hammer, events.c.kind, events.c.time_ns, events.c.fields)
-                .where(events.c.applied_ns.is_(None))
+                .where(tables.PENDING)
                 .order_by(events.c.time_ns, events.c.seq)
             )
             return Saved(

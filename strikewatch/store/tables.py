@@ -15,6 +15,8 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    literal_column,
+    or_,
 )
 
 SCHEMA: Final = 1
@@ -61,8 +63,8 @@ alerts: Final = Table(
     sqlite_with_rowid=False,
 )
 Index("alerts_by_onset", alerts.c.site, alerts.c.onset_ns)
-_open: Final = alerts.c.cleared_ns.is_(None) | alerts.c.provisional
-Index("alerts_open", alerts.c.onset_ns, sqlite_where=_open, postgresql_where=_open)
+OPEN: Final = or_(alerts.c.cleared_ns.is_(None), alerts.c.provisional)
+Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN, postgresql_where=OPEN)
 
 events: Final = Table(
     "events",
@@ -77,8 +79,8 @@ events: Final = Table(
     Column("received_ns", BigInteger, nullable=False),
     UniqueConstraint("site", "hammer", "kind", "time_ns", "fields"),
 )
-_pending: Final = events.c.applied_ns.is_(None)
-Index("events_pending", events.c.time_ns, sqlite_where=_pending, postgresql_where=_pending)
+PENDING: Final = events.c.applied_ns.is_(None)
+Index("events_pending", events.c.time_ns, sqlite_where=PENDING, postgresql_where=PENDING)
 
 outbox: Final = Table(
     "outbox",
@@ -101,8 +103,9 @@ outbox: Final = Table(
     UniqueConstraint("endpoint", "message"),
     sqlite_autoincrement=True,
 )
-_waiting: Final = outbox.c.state == "waiting"
-Index("outbox_due", outbox.c.endpoint, outbox.c.seq, sqlite_where=_waiting, postgresql_where=_waiting)
+WAITING: Final = outbox.c.state == literal_column("'waiting'")
+"""To the letter as the index has it, or the index does not serve."""
+Index("outbox_waiting", outbox.c.endpoint, outbox.c.seq, sqlite_where=WAITING, postgresql_where=WAITING)
 
 endpoints: Final = Table(
     "endpoints",

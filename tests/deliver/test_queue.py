@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.deliver.queue import Queue
-from strikewatch.store.outbox import Waiting
+from strikewatch.store.outbox import Message
 
 ACTIONS = st.lists(
     st.one_of(
@@ -16,6 +16,10 @@ ACTIONS = st.lists(
 )
 
 
+def message(seq: int, alert: str) -> Message:
+    return Message(seq, "pit", alert, 0, 0, f"{seq}", "raised", "{}", 0)
+
+
 @given(ACTIONS)
 def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[str, str, int]]) -> None:
     queue = Queue()
@@ -25,7 +29,7 @@ def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[s
         now += 1
         if what == "add":
             added += 1
-            queue.add(Waiting(added, "pit", alert, 0, 0), now + wait)
+            queue.add(message(added, alert), now + wait)
             waiting[alert].append(added)
             continue
         one = queue.take(now)
@@ -52,7 +56,7 @@ def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[s
 def test_the_longest_due_goes_first() -> None:
     queue = Queue()
     for seq, (alert, due) in enumerate([("a", 30), ("b", 10), ("c", 20)]):
-        queue.add(Waiting(seq, "pit", alert, 0, 0), due)
+        queue.add(message(seq, alert), due)
     assert queue.next_due() == 10
     assert queue.take(5) is None
     assert [one.seq for one in iter(lambda: queue.take(30), None) if one] == [1, 2, 0]

@@ -30,7 +30,7 @@ def message(**fields: Any) -> Message:
     )
     for name, value in fields.items():
         setattr(alert, name, value)
-    return Message(7, "abc123", "raised", json.dumps(alert.record()), NOW + 500)
+    return Message(7, "pit", alert.id, 0, 0, "abc123", "raised", json.dumps(alert.record()), NOW + 500)
 
 
 def test_the_published_vector() -> None:

@@ -198,7 +198,7 @@ def test_wherever_it_is_cut_off_each_row_is_recorded_once(
         assert points < 100
         place = tmp_path / str(points)
         folder = place / "recordings"
-        settings = Settings(folder=folder, keep_days=None)
+        settings = Settings(folder=folder, keep_days=0)
         store = Store(place / "watch.db")
         steps = [step(k, WALL + k) for k in range(12)]
         for one in steps[:8]:
@@ -225,10 +225,8 @@ def test_wherever_it_is_cut_off_each_row_is_recorded_once(
     assert points > 20
 
 
-@pytest.mark.parametrize(
-    "limit", [{"keep_days": 0.5, "keep_gib": None}, {"keep_days": None, "keep_gib": 1e-5}]
-)
-def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, float | None]) -> None:
+@pytest.mark.parametrize("limit", [{"keep_days": 0.5, "keep_gib": 0}, {"keep_days": 0, "keep_gib": 1e-5}])
+def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
     """By age, or while all together are too large; a removal cut short is finished the next time."""
     folder = tmp_path / "recordings"
     recorder = Recorder(store, Settings(folder=folder, **limit))

@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import text
+from sqlalchemy import event, text
 
 from strikewatch.errors import StoreError
 from strikewatch.model.alert import Alert, Change, Step
 from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event
 from strikewatch.store import spool
+from strikewatch.store.outbox import Outbox
 from strikewatch.store.step import Reject, SavedAlert, StepRecord
 from strikewatch.store.store import Store
 
@@ -233,3 +234,26 @@ def test_a_new_address_switches_an_endpoint_on_again(tmp_path: Path) -> None:
     moved = Store(path, {"yard": "http://b.test/"})
     assert moved.off == {}
     moved.close()
+
+
+def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> None:
+    """SQLite uses a partial index only where the condition is the index's own, to the letter."""
+    asked: list[tuple[str, Any]] = []
+    engine = store._engine
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def _note(_c: Any, _k: Any, statement: str, parameters: Any, _x: Any, _m: bool) -> None:
+        asked.append((statement, parameters))
+
+    store.load()
+    Outbox(store, "yard").waiting(3)
+    event.remove(engine, "before_cursor_execute", _note)
+    with store.read() as connection:
+        plans = [
+            " ".join(row[3] for row in connection.exec_driver_sql(f"explain query plan {sql}", values))
+            for sql, values in asked
+            if "FROM hammer_state" not in sql
+        ]
+    indexes = ["alerts_open", "events_pending", "outbox_waiting"]
+    assert len(plans) == 3
+    assert all(index in plan for index, plan in zip(indexes, plans, strict=True)), plans
