@@ -14,7 +14,6 @@ from strikewatch.model.batch import Key
 from strikewatch.model.finding import Finding
 from strikewatch.model.instant import Instant
 
-
 OnDuty = Callable[[Key, Instant], str | None]
 
 
@@ -55,8 +54,8 @@ class Ledger:
     ) -> list[Change]:
         """Book findings in the order in which they became true; return what changed.
 
-        `on_duty(key, instant)` tells the operator signed on. `now` tells a late finding from a fresh one; None: each was
-        found as it became true, as in a recording.
+        `on_duty(key, instant)` tells the operator signed on. `now` tells a late finding from a fresh
+        one; None: each was found as it became true, as in a recording.
         """
         changes: list[Change] = []
         for finding in findings:

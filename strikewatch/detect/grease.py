@@ -12,8 +12,19 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hours
-from strikewatch.detect.kernels import CLEARED, ESCALATED, HIGH, LOW, MEDIUM, NEVER, RAISED, STANDING
-from strikewatch.detect.kernels import emit, kernel, sample
+from strikewatch.detect.kernels import (
+    CLEARED,
+    ESCALATED,
+    HIGH,
+    LOW,
+    MEDIUM,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    kernel,
+    sample,
+)
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 

@@ -11,8 +11,18 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hundredth, seconds
-from strikewatch.detect.kernels import CLEARED, ESCALATED, HIGH, MEDIUM, NEVER, RAISED, STANDING
-from strikewatch.detect.kernels import emit, kernel, sample
+from strikewatch.detect.kernels import (
+    CLEARED,
+    ESCALATED,
+    HIGH,
+    MEDIUM,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    kernel,
+    sample,
+)
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 

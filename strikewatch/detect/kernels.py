@@ -11,11 +11,9 @@ begins with row i: the hammer is known to fire up to there, so it fires at a whe
 [a, min(fire_until, b)). The last stretch may have no length; what holds at its instant is known all the same.
 """
 
-import hashlib
 import math
 from collections.abc import Callable
-from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, cast
 
 import numba
 import numpy as np
@@ -70,30 +68,9 @@ FINDING: Final = np.dtype(
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def _cache_folder() -> Path:
-    """Compiled kernels are kept by the source they came from, so that no edit meets a stale one.
-
-    numba looks at the edited file alone; a kernel also holds the functions it took from here.
-    """
-    digest = hashlib.blake2b(f"{numba.__version__} {np.__version__}".encode(), digest_size=8)
-    for source in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(source.read_bytes())
-    base = Path(numba.config.CACHE_DIR) if numba.config.CACHE_DIR else Path.home() / ".cache" / "strikewatch"
-    return base / digest.hexdigest()
-
-
-numba.config.CACHE_DIR = str(_cache_folder())
-
-
-def compiled_before() -> bool:
-    """Whether a start will find its kernels compiled; the very first one has to wait for them."""
-    return Path(numba.config.CACHE_DIR).exists()
-
-
 def kernel(function: _Function) -> _Function:
-    """Compile at the first call and keep the result on disk; other threads run meanwhile."""
-    compiled: _Function = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
-    return compiled
+    """Compile at the first call and keep the result (`strikewatch.compiled` says where); other threads run meanwhile."""
+    return cast(_Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 @kernel

@@ -10,9 +10,10 @@ is used. To give stragglers a chance, rows may wait, by one of three policies:
   is in order.
 
 A row far ahead of its predecessors may come from a wrong clock, and would make all that follow late. It is set aside
-until as much as `reorder_s` of rows, or silence, bears it out; a row that goes on from the old time refutes it.
+until enough rows after it, or silence, bear it out; a row that goes on from the old time refutes it.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -28,8 +29,10 @@ Policy = Literal["none", "window", "hole"]
 NEVER: Final = -(1 << 62)
 HOLE: Final = 1.5
 """A step this much larger than usual is a hole."""
-FAR_NS: Final = 3600 * SECOND
+FAR_NS: Final = 600 * SECOND
 """A row this far ahead of its predecessors needs others to bear it out."""
+BURST_NS: Final = 60 * SECOND
+"""In a table a wrong clock may last this long and still be told; live, the receiver's clock tells it."""
 REMEMBERED: Final = 1024
 """Instants remembered to tell a duplicate from a late row; older ones count as late."""
 
@@ -96,7 +99,8 @@ class Admit:
         gate = self._gate(key)
         gate.last = last
         gate.waiting = waiting
-        gate.events = sorted(events, key=lambda event: event.effective)
+        for event in events:
+            self.event(event)
 
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
         """Rows not used since the last call, each lot with its reason."""
@@ -119,25 +123,26 @@ class Admit:
         time_ns = rows.time_ns
         if not len(time_ns):
             return NO_ROWS
-        if not len(gate.far):
-            waits = len(gate.waiting) > 0
-            steps = np.diff(time_ns, prepend=gate.waiting.time_ns[-1] if waits else gate.last)
-            largest = int(steps.max())
-            if steps.min() > 0 and (largest <= FAR_NS or gate.last == NEVER or self.policy == "none"):
-                if self.policy == "window":
-                    gate.waiting = Rows.join([gate.waiting, rows]) if waits else rows
-                    return self._release(gate)
-                if not waits and (self.policy == "none" or largest <= self._allowed(gate)):
-                    return self._pass(gate, rows)
-        self._sort_in(gate, rows)
-        return self._release(gate)
+        steps = np.diff(time_ns, prepend=gate.waiting.time_ns[-1] if len(gate.waiting) else gate.last)
+        largest = int(steps.max())
+        if steps.min() > 0 and not len(gate.far):
+            if self.policy == "none" or (
+                self.policy == "hole" and not len(gate.waiting) and largest <= self._allowed(gate)
+            ):
+                return self._pass(gate, rows)
+            if self.policy == "window" and (largest <= FAR_NS or gate.last == NEVER):
+                waiting = Rows.join([gate.waiting, rows]) if len(gate.waiting) else rows
+                free = int(np.searchsorted(waiting.time_ns, time_ns[-1] - self._reorder_ns, side="right"))
+                gate.waiting = waiting[free:]
+                return self._pass(gate, waiting[:free])
+        return self._one_by_one(gate, rows)
 
     def flush(self, key: Key) -> Rows:
         """Nothing more is expected soon: let all that waits pass."""
         gate = self._gate(key)
         rows = Rows.join([gate.waiting, gate.far])
         gate.waiting = gate.far = NO_ROWS
-        return self._pass(gate, rows) if len(rows) else NO_ROWS
+        return self._pass(gate, rows)
 
     def portion(self, key: Key, rows: Rows, upto: Instant | None = None, *, closing: bool = False) -> Portion:
         """A portion of rows that passed, up to `upto` (default: the newest row), with the events that fall due, or
@@ -163,19 +168,16 @@ class Admit:
     @staticmethod
     def _allowed(gate: _Gate) -> int:
         """The largest step that is no hole. The very first row has no predecessor to wait for."""
-        if gate.last == NEVER:
-            return -2 * NEVER - 1
-        return int(HOLE * gate.step)
+        return -2 * NEVER if gate.last == NEVER else int(HOLE * gate.step)
 
     def _pass(self, gate: _Gate, rows: Rows) -> Rows:
+        if not len(rows):
+            return NO_ROWS
         newest = int(rows.time_ns[-1])
-        if self.policy == "hole":
-            before = gate.last if len(rows) == 1 else int(rows.time_ns[-2])
-            if before != NEVER:
-                step = newest - before
-                gate.step = (
-                    step if step < gate.step or not gate.step else gate.step + (step - gate.step) // 16
-                )
+        before = gate.last if len(rows) == 1 else int(rows.time_ns[-2])
+        if before != NEVER:
+            step = newest - before
+            gate.step = step if step < gate.step or not gate.step else gate.step + (step - gate.step) // 16
         gate.last = newest
         gate.counts.used += len(rows)
         gate.recent.append(rows.time_ns[-REMEMBERED:])
@@ -183,59 +185,50 @@ class Admit:
             gate.recent = [np.concatenate(gate.recent)[-REMEMBERED:]]
         return rows
 
-    def _sort_in(self, gate: _Gate, rows: Rows) -> None:
-        """Sort rows in among those waiting; sort out duplicates, late ones, and those far ahead."""
-        rows = Rows.join([gate.far, rows])
-        front = int(gate.waiting.time_ns[-1]) if len(gate.waiting) else gate.last
-        near: list[int] = []
-        far: list[int] = []
-        old: list[int] = []
-        refuted: list[int] = []
-        for i, at in enumerate(rows.time_ns.tolist()):
-            if at <= gate.last:
-                old.append(i)
+    def _one_by_one(self, gate: _Gate, rows: Rows) -> Rows:
+        """Where rows are not plainly in order, each in its turn; return those that may pass, in order."""
+        held, far_held = len(gate.waiting), len(gate.far)
+        rows = Rows.join([gate.waiting, gate.far, rows])
+        times: list[int] = rows.time_ns.tolist()
+        waiting = [(times[i], i) for i in range(held)]
+        far = list(range(held, held + far_held))
+        passed: list[int] = []
+        sorted_out: dict[str, list[int]] = {"duplicate": [], "late": [], "wrong_clock": []}
+        seen = {int(at) for part in gate.recent for at in part}
+        bear_out = self._reorder_ns if self.policy == "hole" else BURST_NS
+        last, step = gate.last, gate.step
+        for i in range(held + far_held, len(times)):
+            at = times[i]
+            place = bisect_left(waiting, (at, -1))
+            front = waiting[-1][0] if waiting else last
+            if at in seen or (place < len(waiting) and waiting[place][0] == at):
+                sorted_out["duplicate"].append(i)
+            elif at <= last:
+                sorted_out["late"].append(i)
             elif front != NEVER and at > front + FAR_NS:
                 far.append(i)
-                if at - rows.time_ns[far[0]] >= self._reorder_ns:
-                    near += far
+                if at - times[far[0]] >= bear_out:
+                    waiting += sorted((times[k], k) for k in far)
                     far = []
-                    front = at
             else:
-                refuted += far
+                sorted_out["wrong_clock"] += far
                 far = []
-                near.append(i)
-                front = max(front, at)
+                waiting.insert(place, (at, i))
+            while waiting:
+                at, k = waiting[0]
+                hole = self.policy == "window" or (last != NEVER and at - last > int(HOLE * step))
+                if hole and at > waiting[-1][0] - self._reorder_ns:
+                    break
+                del waiting[0]
+                passed.append(k)
+                seen.add(at)
+                if last != NEVER:
+                    step = at - last if at - last < step or not step else step + (at - last - step) // 16
+                last = at
+        gate.waiting = rows[np.array([k for _, k in waiting], np.intp)]
         gate.far = rows[np.array(far, np.intp)]
-        if refuted:
-            gate.counts.wrong_clock += len(refuted)
-            gate.unused.append(("wrong_clock", rows[np.array(refuted, np.intp)]))
-        if old:
-            past = rows[np.array(old, np.intp)]
-            again = np.isin(past.time_ns, np.concatenate(gate.recent) if gate.recent else [])
-            gate.counts.duplicate += int(again.sum())
-            if not again.all():
-                gate.counts.late += int((~again).sum())
-                gate.unused.append(("late", past[~again]))
-        waiting = Rows.join([gate.waiting, rows[np.array(near, np.intp)]])
-        # The first to arrive of one instant stays.
-        _, first = np.unique(waiting.time_ns, return_index=True)
-        gate.counts.duplicate += len(waiting) - len(first)
-        gate.waiting = waiting[first]
-
-    def _release(self, gate: _Gate) -> Rows:
-        """Pass what need not wait any longer."""
-        time_ns = gate.waiting.time_ns
-        if not len(time_ns):
-            return NO_ROWS
-        if self.policy == "none":
-            free = len(time_ns)
-        else:
-            free = int(np.searchsorted(time_ns, time_ns[-1] - self._reorder_ns, side="right"))
-        if self.policy == "hole":
-            steps = np.diff(time_ns, prepend=gate.last)
-            holes = np.flatnonzero(steps[free:] > self._allowed(gate))
-            free = free + int(holes[0]) if len(holes) else len(time_ns)
-        if not free:
-            return NO_ROWS
-        passed, gate.waiting = gate.waiting[:free], gate.waiting[free:]
-        return self._pass(gate, passed)
+        for reason, found in sorted_out.items():
+            setattr(gate.counts, reason, getattr(gate.counts, reason) + len(found))
+            if found and reason != "duplicate":
+                gate.unused.append((reason, rows[np.array(found, np.intp)]))
+        return self._pass(gate, rows[np.array(passed, np.intp)])

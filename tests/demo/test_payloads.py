@@ -18,10 +18,10 @@ START_NS = instant.parse("2026-07-14T11:00:00Z")
 
 
 def rows_of(count: int) -> Rows:
-    """Rows at 10 Hz with gaps in sampling and one in time."""
+    """Rows at 10 Hz with gaps in sampling, and one in time within a second."""
     rng = np.random.default_rng(4)
     tick = np.arange(count)
-    time_ns = START_NS + (tick + 7 * (tick >= count // 2)) * (SECOND // 10)
+    time_ns = START_NS + (tick + 3 * (tick >= 22)) * (SECOND // 10)
     oil_c = np.where(tick % 10 == 3, np.round(rng.uniform(10.0, 90.0, count), 1), np.nan)
     return Rows(
         time_ns.astype(np.int64),

@@ -25,6 +25,7 @@ from strikewatch.intake.mqtt.wire import Wire
 SESSION_TAKEN_OVER: Final = 0x8E
 _BURST: Final = 500
 """Packets read in a row before acknowledgements and pings get their turn."""
+_LINGER_S: Final = 2.0
 _PINGREQ: Final = b"\xc0\x00"
 _REFUSED: Final = {
     0x85: "the broker does not accept the client id",
@@ -146,7 +147,10 @@ class Link:
 
     def close(self) -> None:
         """Say farewell if anyone is there; the broker keeps the session."""
-        client, self._end = self._client, LinkLostError("closed")
+        client = self._client
+        if client.wire is not None:
+            client.wire.linger_s = _LINGER_S if self.ready and self._end is None else 0.0
+        self._end = self._end or LinkLostError("closed")
         with contextlib.suppress(OSError):
             client.disconnect()
             client.loop_write()

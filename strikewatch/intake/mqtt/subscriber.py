@@ -233,10 +233,12 @@ class Subscriber:
                 yield mid
 
     def _taken_over(self, link: Link, lost: Exception, held_s: float) -> bool:
-        """MQTT 5 says so. MQTT 3.1.1 does not: there a line that opens at once and is soon closed looks like it."""
-        if self._settings.version == "5":
-            return isinstance(lost, LinkLostError) and lost.code == SESSION_TAKEN_OVER
-        return link.ready and held_s <= 2 * self._settings.reconnect_min_s
+        """MQTT 5 can say so. MQTT 3.1.1 cannot, some brokers do not: a line soon closed without a word looks like it."""
+        if not isinstance(lost, LinkLostError) or not link.ready:
+            return False
+        return lost.code == SESSION_TAKEN_OVER or (
+            lost.code == 0 and held_s <= 2 * self._settings.reconnect_min_s
+        )
 
 
 def _plain(error: Exception, settings: Settings) -> str:

@@ -6,6 +6,7 @@ socket each is a system call that gives up Python's global lock, which a busy st
 
 import contextlib
 import ssl
+import time
 from typing import Final, Protocol
 
 _PIECE: Final = 256 * 1024
@@ -19,12 +20,14 @@ class RawSocket(Protocol):
     def close(self) -> None: ...
     def fileno(self) -> int: ...
     def setblocking(self, flag: bool, /) -> None: ...
+    def settimeout(self, value: float, /) -> None: ...
 
 
 class Wire:
     """A non-blocking socket with a buffer either way. Writing never blocks: `flush` sends what the line takes."""
 
     def __init__(self, raw: RawSocket) -> None:
+        self.linger_s = 0.0
         self._raw = raw
         self._in = b""
         self._at = 0
@@ -68,7 +71,17 @@ class Wire:
         self._raw.setblocking(flag)
 
     def close(self) -> None:
-        """Sends what the line still takes: the MQTT client closes at once after its farewell."""
+        """Close; with `linger_s` set, first send what is left and wait so long for the other end to close.
+
+        Closing right after a farewell can make the broker drop what it has not yet read of us: acknowledgements.
+        """
         with contextlib.suppress(OSError):
-            self.flush()
+            if self.linger_s > 0:
+                self._linger(time.monotonic() + self.linger_s)
         self._raw.close()
+
+    def _linger(self, deadline: float) -> None:
+        while (left_s := deadline - time.monotonic()) > 0:
+            self._raw.settimeout(left_s)
+            if not self.flush() and not self._raw.recv(_PIECE):
+                return

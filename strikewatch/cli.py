@@ -1,0 +1,105 @@
+"""The commands, thin: each reads its arguments, loads what it needs, and leaves the work to a host."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from strikewatch.errors import InputError, SettingsError, StrikewatchError
+
+CAUTION = (
+    "Advice, never a safety function. The hammer's handbook, local rules and licensed practice come first."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit code: 0 done, 1 failed at work, 2 unusable input or settings."""
+    options = _parser().parse_args(arguments)
+    try:
+        code: int = options.run(options)
+    except (InputError, SettingsError) as error:
+        print(f"strikewatch: {error}", file=sys.stderr)
+        return 2
+    except StrikewatchError as error:
+        print(f"strikewatch: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # Whoever read our output has gone: nobody is left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="strikewatch",
+        description="Watches hydraulic breakers at work: time in one spot, hot oil, blank firing, missed greasing.",
+        epilog=CAUTION,
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    config = argparse.ArgumentParser(add_help=False)
+    named = os.environ.get("STRIKEWATCH_CONFIG")
+    config.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        default=Path(named) if named else None,
+        help="settings, TOML (default: $STRIKEWATCH_CONFIG, else what is built in)",
+    )
+
+    replay = commands.add_parser(
+        "replay", parents=[config], help="run a recorded shift through the detectors"
+    )
+    replay.add_argument(
+        "path",
+        type=Path,
+        metavar="PATH",
+        help="a shift's folder, one .parquet or .csv file, or a folder of shifts",
+    )
+    replay.add_argument("--json", action="store_true", help="one alert record per line instead of tables")
+    replay.set_defaults(run=_replay)
+
+    run = commands.add_parser("run", parents=[config], help="the live processor")
+    run.set_defaults(run=_run)
+
+    demo = commands.add_parser("demo", help="an invented site on this machine, nothing to install")
+    demo.add_argument("--seconds", type=float, metavar="N", help="end after N seconds (default: at Ctrl-C)")
+    demo.set_defaults(run=_demo)
+
+    settings = commands.add_parser(
+        "settings", parents=[config], help="check the settings and show what is in force"
+    )
+    settings.set_defaults(run=_settings)
+    return parser
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import replay_command
+
+    return replay_command.run(options.path, options.config, as_json=options.json)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from strikewatch.hosts.live import run
+    from strikewatch.settings import load
+
+    return run(load(options.config))
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from strikewatch.demo.show import show
+
+    return show(options.seconds)
+
+
+def _settings(options: argparse.Namespace) -> int:
+    from strikewatch.hosts.settings_command import show
+
+    return show(options.config)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
