@@ -135,8 +135,6 @@ class Worker:
 
     def _learn(self) -> None:
         """Take in what was queued since the last look, with its due time on the clock that never jumps."""
-        if self.off:
-            return
         wall, monotonic = self._wall(), self._monotonic()
         while page := self._outbox.waiting(self._seen):
             for one in page:

@@ -6,7 +6,6 @@ between, the same plan is carried out again, so a row is in exactly one recordin
 of admission, by the wall clock at which a recording's first step came, whatever the hammers' clocks say.
 """
 
-import shutil
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -180,7 +179,6 @@ class Recorder:
         try:
             if not target.exists():
                 part = target.with_name(f".{target.name}.part")
-                shutil.rmtree(part, ignore_errors=True)
                 write_shift(part, site, rows, events, live=True)
                 disk.settle(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
@@ -201,16 +199,14 @@ class Recorder:
                 select(func.max(segments.c.last_seq)).where(segments.c.state == "written")
             )
             plans = connection.execute(
-                select(segments.c.first_seq, segments.c.last_seq, func.max(arrived.c.received_ns))
+                select(segments.c.last_seq, func.max(arrived.c.received_ns))
                 .join(arrived, arrived.c.seq == segments.c.last_seq)
                 .where(segments.c.state == "planned")
-                .group_by(segments.c.first_seq, segments.c.last_seq)
-                .order_by(segments.c.first_seq)
+                .group_by(segments.c.last_seq)
+                .order_by(segments.c.last_seq)
             ).all()
         self._seen = recorded or 0
-        self._give_up(self._seen)
-        for first, last, received in plans:
-            self._seen = first - 1
+        for last, received in plans:
             while self._take(self._seen, last):
                 pass
             self._carry_out(received)

@@ -15,7 +15,6 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    literal_column,
     or_,
 )
 
@@ -103,8 +102,7 @@ outbox: Final = Table(
     UniqueConstraint("endpoint", "message"),
     sqlite_autoincrement=True,
 )
-WAITING: Final = outbox.c.state == literal_column("'waiting'")
-"""To the letter as the index has it, or the index does not serve."""
+WAITING: Final = outbox.c.state == "waiting"
 Index("outbox_waiting", outbox.c.endpoint, outbox.c.seq, sqlite_where=WAITING, postgresql_where=WAITING)
 
 endpoints: Final = Table(

@@ -17,7 +17,7 @@ from strikewatch.deliver.courier import Courier
 from strikewatch.errors import SettingsError, StoreError
 from strikewatch.model.alert import Alert, Change, Step
 from strikewatch.model.instant import SECOND
-from strikewatch.store.outbox import Outbox, Outcome
+from strikewatch.store.outbox import PAGE, Outbox, Outcome
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
 from tests.receiver import Answer, Receiver
@@ -374,6 +374,18 @@ def test_a_long_backlog_is_drained(path: Path, clock: Clock) -> None:
         receiver.wait_for(210)
         yard.until(lambda: Outbox(yard.store, "end0").counts() == {"sent": 210})
         assert len(receiver.names) == 210
+
+
+def test_a_long_row_of_messages_not_yet_due_hides_no_new_one(path: Path, clock: Clock) -> None:
+    script = [500] * (PAGE + 1) + [200]
+    with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+        yard.tell(*((n, "raised") for n in range(PAGE + 1)))
+        yard.until(lambda: all(attempts == 1 for _, attempts, _ in yard.rows()))
+        yard.courier.stop()
+        yard.tell((PAGE + 1, "raised"))
+        yard.restart()
+        receiver.wait_for(PAGE + 2)
+        yard.until(lambda: yard.rows()[-1][0] == "sent")
 
 
 def test_waits_are_lengthened_by_chance_within_bounds(path: Path, clock: Clock) -> None:

@@ -14,7 +14,7 @@ from strikewatch.model.alert import Alert, Change, Step
 from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event
 from strikewatch.store import spool
-from strikewatch.store.outbox import Outbox
+from strikewatch.store.outbox import Outbox, Outcome
 from strikewatch.store.step import Reject, SavedAlert, StepRecord
 from strikewatch.store.store import Store
 
@@ -183,6 +183,31 @@ def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) 
         raw.cursor().execute("pragma max_page_count=1000000")
     store.commit(StepRecord(NOW, rows=big, changes=[change()], states={KEY: b"third"}, layout="l"))
     assert store.load().states == {KEY: ("l", b"third")}
+
+
+def test_a_transaction_holds_the_file_from_its_start(store: Store) -> None:
+    """One that began as a reader could find, when it comes to write, that it may not."""
+    intruder = sqlite3.connect(store.path, timeout=0)
+    with store.write() as connection:
+        connection.execute(text("select count(*) from alerts")).all()
+        with pytest.raises(sqlite3.OperationalError, match="locked"):
+            intruder.execute("update alerts set priority = 'high'")
+    intruder.execute("update alerts set priority = 'high'")
+    intruder.close()
+
+
+def test_outcomes_ride_with_the_next_step_and_only_once(store: Store) -> None:
+    store.commit(StepRecord(NOW, changes=[change()]))
+    outbox = Outbox(store, "yard")
+    (message,) = outbox.waiting()
+    outbox.settle([Outcome(message.seq, "sent", 1, NOW, "HTTP 200", NOW + 1)])
+    assert outbox.counts() == {"waiting": 1}
+    store.commit(StepRecord(NOW))
+    assert outbox.counts() == {"sent": 1}
+    with store.write() as connection:
+        connection.execute(text("update outbox set state = 'parked'"))
+    store.commit(StepRecord(NOW))
+    assert outbox.counts() == {"parked": 1}
 
 
 def test_it_is_durable_by_settings(store: Store) -> None:
