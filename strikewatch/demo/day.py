@@ -17,10 +17,13 @@ from strikewatch.demo.payloads import block, dump, event_payload, payloads
 from strikewatch.demo.people import OPERATORS, Range
 from strikewatch.demo.site import HAMMERS, SITE, Hammer, live_out, source
 from strikewatch.demo.work import Plan, Turn, Worker
+from strikewatch.model import instant
 from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 
+START_NS: Final = instant.parse("2026-07-14T11:00:00Z")
+"""When the demo's day begins, by its own clock."""
 SLICE_S: Final = 60
 PART_H: Final = 4.0
 MORNING_H: Final = 1.95

@@ -11,13 +11,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.demo import gateways as module
 from strikewatch.demo.broker import Broker
 from strikewatch.demo.clock import PacedClock
-from strikewatch.demo.day import Message, site_messages
+from strikewatch.demo.day import START_NS, Message, site_messages
 from strikewatch.demo.gateways import Gateways
 from strikewatch.demo.site import HAMMERS
 from strikewatch.errors import BrokerError
-from strikewatch.model import instant
 
-START_NS = instant.parse("2026-07-14T11:00:00Z")
 WAIT_S = 20.0
 
 
