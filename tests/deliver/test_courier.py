@@ -378,7 +378,8 @@ def test_a_long_backlog_is_drained(path: Path, clock: Clock) -> None:
 
 def test_a_long_row_of_messages_not_yet_due_hides_no_new_one(path: Path, clock: Clock) -> None:
     script = [500] * (PAGE + 1) + [200]
-    with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+    waits = {"retry_s": (600,)}
+    with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver, **waits) as yard:
         yard.tell(*((n, "raised") for n in range(PAGE + 1)))
         yard.until(lambda: all(attempts == 1 for _, attempts, _ in yard.rows()))
         yard.courier.stop()
@@ -386,6 +387,16 @@ def test_a_long_row_of_messages_not_yet_due_hides_no_new_one(path: Path, clock: 
         yard.restart()
         receiver.wait_for(PAGE + 2)
         yard.until(lambda: yard.rows()[-1][0] == "sent")
+
+
+def test_a_clean_stop_leaves_no_outcome_unwritten(path: Path, clock: Clock) -> None:
+    with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+        for n in range(5):
+            yard.tell((n, "raised"))
+            receiver.wait_for(n + 1)
+            yard.courier.stop()
+            assert yard.rows()[-1] == ("sent", 1, "HTTP 200")
+            yard.restart()
 
 
 def test_waits_are_lengthened_by_chance_within_bounds(path: Path, clock: Clock) -> None:
