@@ -152,10 +152,10 @@ def test_the_secret_comes_from_a_file_or_the_environment(
     file = tmp_path / "secret"
     file.write_text(SECRET + "\n")
     from_file = webhook.Settings(name="yard", url="https://a.test/", secret_file=file)
-    from_env = webhook.Settings(name="yard", url="https://a.test/", secret_env="YARD_SECRET")
-    with pytest.raises(SettingsError, match="YARD_SECRET is not set"):
+    from_env = webhook.Settings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
+    with pytest.raises(SettingsError, match="GATE_SECRET is not set"):
         webhook.read_secret(from_env)
-    monkeypatch.setenv("YARD_SECRET", SECRET)
+    monkeypatch.setenv("GATE_SECRET", SECRET)
     assert webhook.read_secret(from_file) == webhook.read_secret(from_env) == webhook.key_of(SECRET)
     file.unlink()
     with pytest.raises(SettingsError, match="cannot read"):
@@ -179,7 +179,7 @@ def test_the_secret_comes_from_a_file_or_the_environment(
     ],
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
-    right: dict[str, Any] = {"name": "yard", "url": "https://alerts.test/x", "secret_env": "YARD_SECRET"}
+    right: dict[str, Any] = {"name": "yard", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
     assert webhook.Settings(**right).retry_s[:3] == (5, 30, 120)
     with pytest.raises(ValidationError):
         webhook.Settings(**(right | wrong))
