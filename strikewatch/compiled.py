@@ -23,10 +23,8 @@ def prepare() -> None:
     chosen = os.environ.get(VARIABLE)
     if chosen and chosen.endswith(name):
         return
-    for base in (
-        Path(chosen) if chosen else Path.home() / ".cache" / "strikewatch",
-        Path(tempfile.gettempdir()) / "strikewatch",
-    ):
+    usual = Path(chosen) if chosen else Path.home() / ".cache" / "strikewatch"
+    for base in (usual, Path(tempfile.gettempdir()) / "strikewatch"):
         try:
             (base / name).mkdir(parents=True, exist_ok=True)
         except OSError:

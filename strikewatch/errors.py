@@ -26,7 +26,7 @@ class InputError(StrikewatchError):
     """A recorded shift cannot be used. The message names the place and the remedy."""
 
 
-class Rejected(StrikewatchError):
+class Rejected(StrikewatchError):  # noqa: N818 - what the field calls it
     """A payload or a row breaks the contract. `reason` is a short stable word to count by, `detail` the place."""
 
     def __init__(self, reason: str, detail: str) -> None:

@@ -126,6 +126,11 @@ class Pipeline:
         self._state[slot] = record[0]
         return lost
 
+    def saved(self, key: Key) -> bytes:
+        """A hammer's present state as bytes of `LAYOUT`."""
+        slot = self._slot(key)
+        return self._state[slot : slot + 1].tobytes()
+
     def step(self, batch: Batch, *, report: bool = False) -> Outcome:
         """Work through a batch. `report` closes it: faults that stand at the watermark are told of with their
         evidence up to there, and greasings that still wait for a row are applied."""

@@ -1,7 +1,7 @@
 """One tree of settings, each branch defined in the room it belongs to.
 
-Read from a TOML file; environment variables `STRIKEWATCH_…` (nested with `__`) override it. Every mistake is reported at
-once, with its path; what is unknown is a mistake too, in the file as in the environment.
+Read from a TOML file; environment variables `STRIKEWATCH_…` (nested with `__`) override it. Every mistake is reported
+at once, with its path; what is unknown is a mistake too, in the file as in the environment.
 """
 
 import os

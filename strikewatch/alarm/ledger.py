@@ -7,9 +7,16 @@ they were only late, and what silence had suggested is withdrawn (cleared, marke
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
 
-from strikewatch.model.alert import PRIORITIES, Alert, Change, Step, alert_id
+from strikewatch.model.alert import (
+    CLEARED_AHEAD,
+    PRIORITIES,
+    RAISED_AHEAD,
+    Alert,
+    Change,
+    Step,
+    alert_id,
+)
 from strikewatch.model.batch import Key
 from strikewatch.model.finding import Finding
 from strikewatch.model.instant import Instant
@@ -19,15 +26,11 @@ OnDuty = Callable[[Key, Instant], str | None]
 
 @dataclass(slots=True)
 class Entry:
-    """An alert that is open, or not yet confirmed."""
+    """An alert that is open, or not yet confirmed. `until`: what was seen ahead, was seen by looking up to here."""
 
     alert: Alert
-    raised_ahead: bool = False
-    cleared_ahead: bool = False
-
-    @property
-    def provisional(self) -> bool:
-        return self.raised_ahead or self.cleared_ahead
+    ahead: int = 0
+    until: Instant = 0
 
 
 class Ledger:
@@ -40,22 +43,26 @@ class Ledger:
         self._historic_after_ns = historic_after_ns
         self._entries: dict[Key, dict[str, Entry]] = {}
 
-    def restore(
-        self, key: Key, alert: Alert, *, raised_ahead: bool = False, cleared_ahead: bool = False
-    ) -> None:
-        """Take up an alert of an earlier run."""
-        self._entries.setdefault(key, {})[alert.id] = Entry(alert, raised_ahead, cleared_ahead)
+    def restore(self, key: Key, alert: Alert, ahead: int, until: Instant) -> None:
+        """Take up an alert of an earlier run; what had been seen ahead was seen by looking up to `until` at most."""
+        self._entries.setdefault(key, {})[alert.id] = Entry(alert, ahead, until)
 
     def open(self) -> list[Alert]:
         return [entry.alert for entries in self._entries.values() for entry in entries.values()]
 
     def take(
-        self, findings: Iterable[Finding], on_duty: OnDuty, now: Instant | None, *, ahead: bool = False
+        self,
+        findings: Iterable[Finding],
+        on_duty: OnDuty,
+        now: Instant | None,
+        *,
+        ahead: Instant | None = None,
     ) -> list[Change]:
         """Book findings in the order in which they became true; return what changed.
 
         `on_duty(key, instant)` tells the operator signed on. `now` tells a late finding from a fresh
-        one; None: each was found as it became true, as in a recording.
+        one; None: each was found as it became true, as in a recording. `ahead`: these come
+        from a look ahead up to there.
         """
         changes: list[Change] = []
         for finding in findings:
@@ -70,54 +77,59 @@ class Ledger:
         if not entries:
             return []
         changes: list[Change] = []
-        for entry in [entry for entry in entries.values() if entry.provisional]:
+        for entry in [one for one in entries.values() if one.ahead and one.until <= upto]:
             alert = entry.alert
-            if entry.raised_ahead and alert.onset <= upto:
+            if entry.ahead & RAISED_AHEAD:
                 alert.cleared = max(alert.onset, alert.cleared or upto)
                 alert.evidence = {**alert.evidence, "withdrawn": True}
                 alert.summary = "Withdrawn: samples that came late show otherwise."
+                entry.ahead = 0
                 del entries[alert.id]
                 changes.append(_change("cleared", entry))
-            elif entry.cleared_ahead and alert.cleared is not None and alert.cleared <= upto:
+            else:
                 alert.cleared = None
-                entry.cleared_ahead = False
+                entry.ahead = 0
                 changes.append(_change("raised", entry, deliver=False))
         return changes
 
-    def _book(self, finding: Finding, on_duty: OnDuty, now: Instant | None, ahead: bool) -> Change | None:
+    def _book(
+        self, finding: Finding, on_duty: OnDuty, now: Instant | None, ahead: Instant | None
+    ) -> Change | None:
         entries = self._entries.setdefault(finding.key, {})
         site, hammer = finding.key
         found_id = alert_id(hammer, finding.fault, finding.onset)
         entry = entries.get(found_id)
         if finding.step == "raised":
             if entry is not None:
-                if ahead or not entry.raised_ahead:
+                if ahead is not None or not entry.ahead & RAISED_AHEAD:
                     return None
-                entry.raised_ahead = False
+                entry.ahead &= ~RAISED_AHEAD
                 entry.alert.operator = on_duty(finding.key, finding.onset)
                 return _change("raised", entry, deliver=False)
             operator = on_duty(finding.key, finding.onset)
             alert = Alert(finding.fault, site, hammer, operator, finding.priority, finding.onset)
             alert.historic = now is not None and now - finding.onset > self._historic_after_ns
-            entry = entries[found_id] = Entry(alert, raised_ahead=ahead)
-        elif entry is None:
+            entry = entries[found_id] = Entry(alert)
+            if ahead is not None:
+                entry.ahead, entry.until = RAISED_AHEAD, ahead
+        elif entry is None or (ahead is not None and entry.ahead & CLEARED_AHEAD):
             return None
         alert = entry.alert
-        before: tuple[Any, ...] = (alert.priority, alert.cleared)
-        if ahead and entry.cleared_ahead:
-            return None
+        before = (alert.priority, alert.cleared)
         alert.summary = finding.summary
         alert.evidence = finding.evidence
         alert.priority = max(alert.priority, finding.priority, key=PRIORITIES.index)
+        if finding.step == "raised":
+            return _change("raised", entry)
         if finding.step == "standing":
             return None
         if finding.step == "cleared":
             alert.cleared = finding.at
-            entry.cleared_ahead = ahead
-            if not ahead:
+            if ahead is None:
+                entry.ahead = 0
                 del entries[found_id]
-        if finding.step == "raised":
-            return _change("raised", entry)
+            else:
+                entry.ahead, entry.until = entry.ahead | CLEARED_AHEAD, ahead
         return _change(finding.step, entry, deliver=(alert.priority, alert.cleared) != before)
 
 
@@ -131,6 +143,6 @@ def _change(step: Step, entry: Entry, *, deliver: bool = True) -> Change:
         record=alert.record(),
         onset=alert.onset,
         cleared=alert.cleared,
-        provisional=entry.provisional,
+        ahead=entry.ahead,
         deliver=deliver,
     )

@@ -69,7 +69,7 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
 def kernel(function: _Function) -> _Function:
-    """Compile at the first call and keep the result (`strikewatch.compiled` says where); other threads run meanwhile."""
+    """Compile at the first call and keep the result (see `strikewatch.compiled`); other threads run meanwhile."""
     return cast(_Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 

@@ -5,9 +5,9 @@ event time (so that memory is constant and no cut of the stream matters). While 
 at the end of a grid interval if the line reaches the limit within `ahead_s` and the whole 95 % prediction band rises
 up to there: the lower edge too, though it falls away from the line as it is drawn out.
 
-Prediction band of a simple linear regression: y(x) ± t(n-2, 0.975) s sqrt(1 + 1/n + (x - mean)² / Sxx); see NIST/SEMATECH
-e-Handbook of Statistical Methods, 4.5.1.2. Its lower edge is steepest where it begins, so it rises all along if it
-rises at the far end.
+Prediction band of a simple linear regression: y(x) ± t(n-2, 0.975) s sqrt(1 + 1/n + (x - mean)² / Sxx); see
+NIST/SEMATECH e-Handbook of Statistical Methods, 4.5.1.2. Its lower edge is
+steepest where it begins, so it rises all along if it rises at the far end.
 """
 
 import math
@@ -34,10 +34,10 @@ BINS: Final = 30
 NEEDED: Final = 15
 """Means of 10 s that a line needs: half the window."""
 
-T_975: Final = np.array(
-    [12.7062, 4.3027, 3.1824, 2.7764, 2.5706, 2.4469, 2.3646, 2.3060, 2.2622, 2.2281]
-    + [2.2010, 2.1788, 2.1604, 2.1448, 2.1314, 2.1199, 2.1098, 2.1009, 2.0930, 2.0860]
-    + [2.0796, 2.0739, 2.0687, 2.0639, 2.0595, 2.0555, 2.0518, 2.0484]
+T_975: Final = np.fromstring(
+    """12.7062 4.3027 3.1824 2.7764 2.5706 2.4469 2.3646 2.3060 2.2622 2.2281 2.2010 2.1788 2.1604 2.1448
+    2.1314 2.1199 2.1098 2.1009 2.0930 2.0860 2.0796 2.0739 2.0687 2.0639 2.0595 2.0555 2.0518 2.0484""",
+    sep=" ",
 )
 """Student's t, two-sided 95 %, by degrees of freedom from 1 (NIST/SEMATECH e-Handbook 1.3.6.7.2)."""
 

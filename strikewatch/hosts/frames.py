@@ -22,8 +22,9 @@ def replay(
     channels. `events`: columns `time`, `hammer`, `event` and what the events carry (`operator`, `strokes`, ...), empty
     where it does not apply. `settings`: a settings file, a mapping like its tables, or loaded settings.
 
-    Returns one row per alert in onset order, the columns of the alert record (instants as RFC 3339 text; `pd.to_datetime`
-    makes timestamps of them). Raises InputError naming the column or row, SettingsError with every mistake.
+    Returns one row per alert in onset order, the columns of the alert record (instants as RFC 3339 text;
+    `pd.to_datetime` makes timestamps of them). Raises InputError
+    naming the column or row, SettingsError with every mistake.
     """
     import pandas as pd
     import pyarrow as pa  # type: ignore[import-untyped]  # ships no types

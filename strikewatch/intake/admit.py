@@ -20,7 +20,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from strikewatch.model.batch import NO_ROWS, Batch, Ints, Key, Portion, Rows
+from strikewatch.model.batch import NO_ROWS, Ints, Key, Portion, Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 
@@ -76,6 +76,7 @@ class Admit:
         self.policy = policy
         self._reorder_ns = reorder_ns
         self._gates: dict[Key, _Gate] = {}
+        self._duplicates_told = 0
 
     @property
     def keys(self) -> tuple[Key, ...]:
@@ -89,10 +90,21 @@ class Admit:
         gate = self._gates.get(key)
         return NEVER if gate is None else gate.last
 
-    def waiting(self, key: Key) -> tuple[Rows, tuple[Event, ...]]:
+    @property
+    def holding(self) -> list[Key]:
+        """The hammers of which rows wait."""
+        return [key for key, gate in self._gates.items() if len(gate.waiting) or len(gate.far)]
+
+    def waiting(self, key: Key) -> Rows:
         """What has arrived but not been passed on: part of the state to save."""
         gate = self._gates[key]
-        return Rows.join([gate.waiting, gate.far]), tuple(gate.events)
+        return Rows.join([gate.waiting, gate.far])
+
+    def take_tally(self) -> dict[str, int]:
+        """Duplicates since the last call; they are counted, not kept."""
+        found = sum(gate.counts.duplicate for gate in self._gates.values())
+        told, self._duplicates_told = self._duplicates_told, found
+        return {"duplicate": found - told} if found > told else {}
 
     def restore(self, key: Key, last: Instant, waiting: Rows, events: Iterable[Event]) -> None:
         """Take up a saved state."""
@@ -117,8 +129,11 @@ class Admit:
         gate.events.sort(key=lambda waiting: waiting.effective)
         return event
 
-    def rows(self, key: Key, rows: Rows) -> Rows:
-        """Take rows in the order of their arrival; return those that may pass now, strictly increasing in time."""
+    def rows(self, key: Key, rows: Rows, *, again: bool = False) -> Rows:
+        """Take rows in the order of their arrival; return those that may pass now, strictly increasing in time.
+
+        `again`: they may have been delivered before, so that old ones count as duplicates.
+        """
         gate = self._gate(key)
         time_ns = rows.time_ns
         if not len(time_ns):
@@ -135,7 +150,7 @@ class Admit:
                 free = int(np.searchsorted(waiting.time_ns, time_ns[-1] - self._reorder_ns, side="right"))
                 gate.waiting = waiting[free:]
                 return self._pass(gate, waiting[:free])
-        return self._one_by_one(gate, rows)
+        return self._one_by_one(gate, rows, again)
 
     def flush(self, key: Key) -> Rows:
         """Nothing more is expected soon: let all that waits pass."""
@@ -154,10 +169,10 @@ class Admit:
         events, gate.events = tuple(gate.events[:due]), gate.events[due:]
         return Portion(key, rows, upto, events)
 
-    def ahead(self, key: Key, upto: Instant) -> Batch:
+    def ahead(self, key: Key, upto: Instant) -> Portion:
         """A look ahead through a silence: no rows, the events waiting, and nothing taken out of the queue."""
         gate = self._gate(key)
-        return Batch([Portion(key, NO_ROWS, upto, tuple(e for e in gate.events if e.effective <= upto))])
+        return Portion(key, NO_ROWS, upto, tuple(e for e in gate.events if e.effective <= upto))
 
     def _gate(self, key: Key) -> _Gate:
         gate = self._gates.get(key)
@@ -185,7 +200,7 @@ class Admit:
             gate.recent = [np.concatenate(gate.recent)[-REMEMBERED:]]
         return rows
 
-    def _one_by_one(self, gate: _Gate, rows: Rows) -> Rows:
+    def _one_by_one(self, gate: _Gate, rows: Rows, again: bool) -> Rows:
         """Where rows are not plainly in order, each in its turn; return those that may pass, in order."""
         held, far_held = len(gate.waiting), len(gate.far)
         rows = Rows.join([gate.waiting, gate.far, rows])
@@ -204,7 +219,7 @@ class Admit:
             if at in seen or (place < len(waiting) and waiting[place][0] == at):
                 sorted_out["duplicate"].append(i)
             elif at <= last:
-                sorted_out["late"].append(i)
+                sorted_out["duplicate" if again else "late"].append(i)
             elif front != NEVER and at > front + FAR_NS:
                 far.append(i)
                 if at - times[far[0]] >= bear_out:

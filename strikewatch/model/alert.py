@@ -10,6 +10,9 @@ from strikewatch.model.instant import Instant
 Priority = Literal["low", "medium", "high"]
 PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "high")
 
+RAISED_AHEAD: Final = 1
+CLEARED_AHEAD: Final = 2
+
 Step = Literal["raised", "escalated", "cleared"]
 """What happened to an alert; also the last word of the webhook's event type."""
 
@@ -60,7 +63,8 @@ class Alert:
 class Change:
     """A step in the life of an alert: what happened, and the whole record as it stands after it.
 
-    `provisional`: seen by looking ahead through a silence; rows that come late may still say otherwise.
+    `ahead`: what of it was seen by looking ahead through a silence only, RAISED_AHEAD and CLEARED_AHEAD
+    added up; rows that come late may still say otherwise.
     `deliver`: whether the outside is told; a mere confirmation or correction of the record is not news.
     """
 
@@ -71,5 +75,5 @@ class Change:
     record: dict[str, Any]
     onset: Instant
     cleared: Instant | None = None
-    provisional: bool = False
+    ahead: int = 0
     deliver: bool = True

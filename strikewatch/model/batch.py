@@ -39,10 +39,7 @@ class Rows:
         names = dict.fromkeys(name for part in parts for name in part.columns)
         columns = {
             name: np.concatenate(
-                [
-                    part.columns[name] if name in part.columns else np.full(len(part), np.nan)
-                    for part in parts
-                ]
+                [part.columns[name] if name in part.columns else np.full(len(part), np.nan) for part in parts]
             )
             for name in names
         }

@@ -43,19 +43,22 @@ class StepRecord:
 
 @dataclass(frozen=True, slots=True)
 class SavedAlert:
-    """An alert as it last stood; `onset` and `cleared` to the nanosecond, which the record cuts off."""
+    """An alert as it last stood; `onset` and `cleared` to the nanosecond, which the record cuts off.
+
+    `ahead` is that of the last `Change`.
+    """
 
     record: dict[str, Any]
     onset: Instant
     cleared: Instant | None
-    provisional: bool
+    ahead: int
 
 
 @dataclass(frozen=True, slots=True)
 class Saved:
     """Where the last step left off.
 
-    `states`: per hammer the layout's name and the bytes. `alerts`: all that are still open or provisional, in
+    `states`: per hammer the layout's name and the bytes. `alerts`: all that are still open or were seen ahead only, in
     onset order. `events`: those stored that have not taken effect yet, in time order.
     """
 

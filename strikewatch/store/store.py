@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import Connection, inspect, select
+from sqlalchemy import Connection, func, inspect, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
@@ -86,7 +86,7 @@ class Store:
                 for site, hammer, layout, state in connection.execute(select(states))
             }
             standing = connection.execute(
-                select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.provisional)
+                select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.ahead)
                 .where(tables.OPEN)
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
             )
@@ -103,6 +103,14 @@ class Store:
                     for site, hammer, kind, at, fields in pending
                 ],
             )
+
+    def knows(self, event: Event) -> bool:
+        """Whether this very event is stored already: a redelivery."""
+        e = tables.events.c
+        row = _event_row(event, 0)
+        same = [getattr(e, name) == row[name] for name in ("site", "hammer", "kind", "time_ns", "fields")]
+        with self.read() as connection:
+            return connection.scalar(select(func.count()).select_from(tables.events).where(*same)) != 0
 
     def commit(self, step: StepRecord) -> None:
         """Make one step durable. After it returns, its messages may be acknowledged."""
@@ -197,7 +205,7 @@ class Store:
                     "onset_ns": change.onset,
                     "cleared_ns": change.cleared,
                     "historic": record["historic"],
-                    "provisional": change.provisional,
+                    "ahead": change.ahead,
                     "record": body,
                     "first_seen_ns": now,
                     "updated_ns": now,

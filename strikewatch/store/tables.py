@@ -55,14 +55,14 @@ alerts: Final = Table(
     Column("onset_ns", BigInteger, nullable=False),
     Column("cleared_ns", BigInteger),
     Column("historic", Boolean, nullable=False),
-    Column("provisional", Boolean, nullable=False),
+    Column("ahead", Integer, nullable=False),
     Column("record", Text, nullable=False),
     Column("first_seen_ns", BigInteger, nullable=False),
     Column("updated_ns", BigInteger, nullable=False),
     sqlite_with_rowid=False,
 )
 Index("alerts_by_onset", alerts.c.site, alerts.c.onset_ns)
-OPEN: Final = or_(alerts.c.cleared_ns.is_(None), alerts.c.provisional)
+OPEN: Final = or_(alerts.c.cleared_ns.is_(None), alerts.c.ahead != 0)
 Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN, postgresql_where=OPEN)
 
 events: Final = Table(

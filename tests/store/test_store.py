@@ -132,9 +132,9 @@ def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
 
 
 def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_not_news(store: Store) -> None:
-    ahead = change("cleared", cleared=NOW + 3, provisional=True)
+    ahead = change("cleared", cleared=NOW + 3, ahead=2)
     store.commit(StepRecord(NOW, changes=[ahead]))
-    assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, True)]
+    assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, 2)]
     store.commit(StepRecord(NOW, changes=[change("cleared", cleared=NOW + 3, summary="sure", deliver=False)]))
     assert store.load().alerts == []
     assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(1,)]

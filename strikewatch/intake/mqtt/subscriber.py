@@ -233,7 +233,7 @@ class Subscriber:
                 yield mid
 
     def _taken_over(self, link: Link, lost: Exception, held_s: float) -> bool:
-        """MQTT 5 can say so. MQTT 3.1.1 cannot, some brokers do not: a line soon closed without a word looks like it."""
+        """MQTT 5 can say so. MQTT 3.1.1 cannot, some brokers do not: then a line soon closed without a word counts."""
         if not isinstance(lost, LinkLostError) or not link.ready:
             return False
         return lost.code == SESSION_TAKEN_OVER or (

@@ -1,0 +1,171 @@
+"""The live processor: a broker's messages to alerts in the log and at the webhooks, until told to stop.
+
+Threads: the network's (`Subscriber`), the worker's (this one), the recorder's, one a webhook endpoint. Each is watched;
+if one dies the process ends with an error rather than go on half alive.
+"""
+
+import signal
+import threading
+import time
+from collections.abc import Callable
+from typing import Final
+
+import structlog
+
+from strikewatch import compiled
+from strikewatch.deliver import log
+from strikewatch.deliver.courier import Courier
+from strikewatch.errors import StrikewatchError
+from strikewatch.hosts.worker import Worker
+from strikewatch.intake.mqtt import Status, Subscriber
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.settings import Settings
+from strikewatch.store.recording import Recorder
+from strikewatch.store.store import Store
+
+_log: Final = structlog.get_logger("live")
+
+TURN_S: Final = 0.2
+RECORD_EVERY_S: Final = 5.0
+SAY_EVERY_NS: Final = 60 * SECOND
+"""Standing trouble is said again at most this often."""
+
+
+def run(settings: Settings) -> int:
+    """Run until SIGTERM or SIGINT; 0 after a clean stop. Raises StrikewatchError when something has died."""
+    log.set_up(settings.log)
+    live = Live(settings)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: live.stop())
+    live.run()
+    return 0
+
+
+class Live:
+    """The processor. `run` blocks until `stop`, which any thread or signal handler may call."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        wall: Callable[[], Instant] = time.time_ns,
+        monotonic: Callable[[], Instant] = time.monotonic_ns,
+    ) -> None:
+        self._settings = settings
+        self._wall = wall
+        self._monotonic = monotonic
+        self._stopping = threading.Event()
+        self._failure: BaseException | None = None
+        self.ready = threading.Event()
+        """Set once connected for the first time."""
+
+    def stop(self) -> None:
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Raises StrikewatchError for settings, store or broker that cannot be used, or a thread that died."""
+        settings = self._settings
+        if not compiled.ready():
+            _log.info(
+                "compiling", note="first start: the detectors are compiled, which takes some seconds once"
+            )
+        store = Store(
+            settings.store.path,
+            {endpoint.name: endpoint.url for endpoint in settings.webhooks},
+            settings.store.rejects_kept,
+        )
+        try:
+            courier = Courier(store, settings.webhooks, self._wall, self._monotonic, self._fail)
+            recorder = Recorder(store, settings.recording)
+            subscriber = Subscriber(settings.mqtt, self._wall)
+            worker = Worker(
+                settings,
+                store,
+                subscriber,
+                wall=self._wall,
+                monotonic=self._monotonic,
+                told=courier.wake,
+                wait=self._stopping.wait,
+            )
+            recording = threading.Thread(target=self._record, args=(recorder,), name="recorder")
+            subscriber.start()
+            courier.start()
+            recording.start()
+            try:
+                self._work(worker, subscriber)
+            finally:
+                self._stopping.set()
+                subscriber.stop()
+                courier.stop()
+                recording.join()
+                if self._failure is None:
+                    recorder.flush(self._wall())
+        finally:
+            store.close()
+        if self._failure is not None:
+            raise StrikewatchError(f"stopped, since a part of it died: {self._failure}") from self._failure
+        _log.info("stopped", messages=worker.messages, rejected=dict(worker.rejected))
+
+    def _work(self, worker: Worker, subscriber: Subscriber) -> None:
+        watch = _Watch(self._monotonic)
+        while not self._stopping.is_set():
+            worker.turn(TURN_S)
+            status = subscriber.status()
+            if status.connected:
+                self.ready.set()
+            watch.look(status, worker)
+
+    def _record(self, recorder: Recorder) -> None:
+        try:
+            while not self._stopping.wait(RECORD_EVERY_S):
+                recorder.tick(self._wall())
+        except BaseException as error:  # noqa: BLE001  # a dead recorder must end the process, whatever killed it
+            self._fail(error)
+
+    def _fail(self, error: BaseException) -> None:
+        self._failure = error
+        self._stopping.set()
+
+
+class _Watch:
+    """Says how the broker and the senders are doing: at each change, and again while trouble stands."""
+
+    def __init__(self, monotonic: Callable[[], Instant]) -> None:
+        self._monotonic = monotonic
+        self._last = ""
+        self._connected = False
+        self._refused: set[str] = set()
+        self._said = self._heard = monotonic()
+        self._rejected = self._messages = 0
+
+    def look(self, status: Status, worker: Worker) -> None:
+        now = self._monotonic()
+        if worker.messages > self._messages:
+            self._messages, self._heard = worker.messages, now
+        if status.connected != self._connected or (not status.connected and status.reason != self._last):
+            self._connected, self._last = status.connected, status.reason
+            if status.connected:
+                _log.info("broker_connected", resumed=status.resumed)
+                self._heard = now
+            elif status.takeovers:
+                _log.error("broker_taken_over", problem=status.reason, takeovers=status.takeovers)
+            else:
+                _log.warning("broker_lost", problem=status.reason)
+        for name, grant in status.grants.items():
+            if not grant.startswith("Granted") and name not in self._refused:
+                self._refused.add(name)
+                _log.error(
+                    "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
+                )
+        if now - self._said < SAY_EVERY_NS:
+            return
+        self._said = now
+        rejected = sum(worker.rejected.values())
+        if rejected > self._rejected:
+            _log.warning(
+                "payloads_rejected", since_last=rejected - self._rejected, in_all=dict(worker.rejected)
+            )
+            self._rejected = rejected
+        if status.connected and now - self._heard >= SAY_EVERY_NS:
+            _log.warning(
+                "nothing_heard", remedy="see whether gateways publish, and the prefix and access list"
+            )
