@@ -12,7 +12,7 @@ import numpy as np
 
 from strikewatch.alarm import crew
 from strikewatch.detect import DETECTORS, reading
-from strikewatch.detect.detector import Detector, DetectorSettings
+from strikewatch.detect.detector import DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, NEVER, SPAN
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Batch, Key, Rows
@@ -30,6 +30,8 @@ _PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     (crew.NAME, crew.VERSION, crew.STATE, {}),
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
+_RAW: Final = np.dtype((np.void, STATE.itemsize))
+"""The same record as a lump: numpy copies lumps far faster than nested fields."""
 LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version, dtype, _ in _PARTS)
 """Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
 
@@ -77,11 +79,14 @@ class Pipeline:
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
-        self._state = np.zeros(0, STATE)
+        self._raw = np.zeros(0, _RAW)
+        self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
             "firing": np.zeros(0, reading.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
+        # Room to work in, kept from step to step.
+        self._fire_until = np.empty(0, np.int64)
         self._out = np.empty(0, FINDING)
 
     @property
@@ -96,7 +101,7 @@ class Pipeline:
     def firing_ns(self, key: Key) -> int:
         """Firing time of a hammer in all, ns."""
         slot = self._slots.get(key)
-        return 0 if slot is None else int(self._state[slot]["reading"]["fired"])
+        return 0 if slot is None else reading.fired_ns(self._state[slot]["reading"])
 
     def declare(self, key: Key, channels: Iterable[str]) -> None:
         """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
@@ -137,13 +142,16 @@ class Pipeline:
         portions = batch.portions
         keys = tuple(portion.key for portion in portions)
         slots = np.array([self._slot(key) for key in keys], np.int64)
-        state = self._state[slots]
+        state = self._raw[slots].view(STATE)
         rows = (
             Rows.join([portion.rows for portion in portions]) if portions else Rows(np.empty(0, np.int64), {})
         )
         spans, events = self._spans(batch, slots, state)
         inputs = self._inputs(rows, state, events)
-        fire_until = np.empty(len(rows) + len(portions), np.int64)
+        stretches = len(rows) + len(portions)
+        if len(self._fire_until) < stretches:
+            self._fire_until = np.empty(stretches, np.int64)
+        fire_until = self._fire_until[:stretches]
         reading.firing(
             spans,
             rows.time_ns,
@@ -172,15 +180,17 @@ class Pipeline:
                 *(inputs[name] for name in detector.reads),
                 self._out,
             )
-            if n:
-                findings += (_finding(detector, keys, *raw) for raw in self._out[:n].tolist())
+            findings += [
+                Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
+                for g, k, step, onset, at, p, numbers in self._out[:n].tolist()
+            ]
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
         return Outcome(keys, slots, state, findings)
 
     def keep(self, outcome: Outcome) -> None:
         """Make the outcome of a step the present."""
-        self._state[outcome.slots] = outcome.state
+        self._raw[outcome.slots] = outcome.state.view(_RAW)
 
     def _slot(self, key: Key) -> int:
         slot = self._slots.get(key)
@@ -188,7 +198,8 @@ class Pipeline:
             slot = self._slots[key] = len(self._slots)
             if slot == len(self._state):
                 more = max(4, slot // 2)
-                self._state = np.concatenate([self._state, np.repeat(_fresh(), more)])
+                self._raw = np.concatenate([self._raw, np.repeat(_fresh().view(_RAW), more)])
+                self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
                     self._params[name] = np.concatenate([params, np.zeros(more, params.dtype)])
             settings = self._settings_of(key)
@@ -242,44 +253,3 @@ def _greasing(event: Event) -> tuple[int, int, int, int, int]:
     strokes: list[int] = event.fields.get("strokes") or []
     manual = event.fields.get("method", "manual") == "manual"
     return (event.effective, event.effective - event.time, len(strokes), min(strokes, default=0), manual)
-
-
-class _Unknown:
-    def __format__(self, spec: str) -> str:
-        return "unknown"
-
-
-class _Words(dict[str, Any]):
-    def __missing__(self, name: str) -> _Unknown:
-        return _Unknown()
-
-
-def _finding(
-    detector: Detector,
-    keys: tuple[Key, ...],
-    group: int,
-    fault_index: int,
-    step: int,
-    onset: int,
-    at: int,
-    priority: int,
-    numbers: list[float],
-) -> Finding:
-    """Name what a kernel wrote (the fields of `FINDING`)."""
-    fault = detector.faults[fault_index]
-    evidence = {
-        name: render(value)
-        for (name, render), value in zip(fault.evidence.items(), numbers, strict=False)
-        if value == value
-    }
-    return Finding(
-        key=keys[group],
-        fault=fault.name,
-        step=_STEPS[step],
-        onset=onset,
-        at=at,
-        priority=PRIORITIES[priority],
-        evidence=evidence,
-        summary=fault.summary.format_map(_Words(evidence)),
-        of_operator=fault.of_operator,
-    )

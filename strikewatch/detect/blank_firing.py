@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hundredth, seconds, tenth
+from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -26,9 +26,12 @@ from strikewatch.detect.kernels import (
     STANDING,
     emit,
     kernel,
+    next_firing,
+    nth,
     sample,
 )
 from strikewatch.model import instant
+from strikewatch.model.finding import Fault
 
 Direction = Literal["falls", "rises", "either"]
 
@@ -153,9 +156,9 @@ def _learn(s: Any, p: Any, level: float, length: int) -> None:
 
 
 @kernel
-def _judge(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def _judge(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
     """A window is full: suspicious, or something to learn from."""
-    level = s.sum / s.n
+    level = total / taken
     length = s.window_end - s.window
     if s.learned >= p.learn and _change(s, p, level) >= 1.0:
         if s.run == NEVER:
@@ -163,11 +166,11 @@ def _judge(s: Any, p: Any, out: Any, n: int, g: int) -> int:
             s.run_sum = 0.0
             s.run_n = 0
         s.run_end = s.window_end
-        s.run_sum += s.sum
-        s.run_n += s.n
+        s.run_sum += total
+        s.run_n += taken
         s.suspect += length
-        s.suspect_sum += s.sum
-        s.suspect_n += s.n
+        s.suspect_sum += total
+        s.suspect_n += taken
         lasted = s.run_end - s.run
         if s.onset == NEVER and lasted >= p.blank_min:
             s.onset = s.run
@@ -208,38 +211,60 @@ def run(
         s = state[g]
         p = params[span.slot]
         a = span.since
-        for i in range(span.first - 1, span.last):
-            if i >= span.first:
-                a = time_ns[i]
-            f = fire_until[i + 1 + g]
+        total = s.sum
+        taken = s.n
+        i = span.first - 1
+        while i < span.last:
+            if s.bout == NEVER and i >= span.first:
+                i = next_firing(time_ns, fire_until, g, i, span.last)
+                if i == span.last:
+                    break
+            row = i >= span.first
+            if row:
+                a = nth(time_ns, i)
+            f = nth(fire_until, i + 1 + g)
+            i += 1
             firing = f > a
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
+            if not firing and s.bout == NEVER:
+                continue
+            b = nth(time_ns, i) if i < span.last else span.upto
             if firing:
-                f = min(f, b)
                 if s.bout == NEVER:
                     s.bout = a
                     s.window = a + p.transient
                     s.window_end = s.window + p.window
-                    s.sum = 0.0
-                    s.n = 0
-                if i >= span.first and a >= s.window:
-                    v = sample(pressure_bar, i)
-                    if v == v:
-                        s.sum += v
-                        s.n += 1
+                    total = 0.0
+                    taken = 0
+                # The rows of a window, as long as the hammer fires on and the next lies in it too.
+                while True:
+                    if row and a >= s.window:
+                        v = sample(pressure_bar, i - 1)
+                        if v == v:
+                            total += v
+                            taken += 1
+                    if f < b or b >= s.window_end or i == span.last or nth(fire_until, i + 1 + g) <= b:
+                        break
+                    row = True
+                    a = b
+                    f = nth(fire_until, i + 1 + g)
+                    i += 1
+                    b = nth(time_ns, i) if i < span.last else span.upto
+                f = min(f, b)
                 s.fire_end = f
                 while s.window_end <= f:
-                    if s.n:
-                        n = _judge(s, p, out, n, g)
+                    if taken:
+                        n = _judge(s, p, total, taken, out, n, g)
                         s.window = s.window_end
-                        s.sum = 0.0
-                        s.n = 0
+                        total = 0.0
+                        taken = 0
                     s.window_end += p.window
-            if s.bout != NEVER and (f < b or not firing):
+            if f < b or not firing:
                 # Release ends the bout and the run, and drops the window that it cut short.
                 if s.run != NEVER:
                     n = _end_run(s, p, s.fire_end, True, out, n, g)
                 s.bout = NEVER
+        s.sum = total
+        s.n = taken
         if report and s.onset != NEVER:
             evidence = _evidence(s, p, s.run_end, False)
             n = emit(out, n, g, 0, STANDING, s.onset, span.upto, HIGH if s.high else MEDIUM, evidence)

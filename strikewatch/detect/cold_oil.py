@@ -9,10 +9,22 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, seconds, tenth
-from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, sample
+from strikewatch.detect.detector import Detector, DetectorSettings, seconds, tenth
+from strikewatch.detect.kernels import (
+    CLEARED,
+    LOW,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    first_below,
+    kernel,
+    nth,
+    sample,
+)
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 
 class Settings(DetectorSettings):
@@ -52,10 +64,15 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
-        a = span.since
-        for i in range(span.first - 1, span.last):
+        i = span.first - 1
+        while i < span.last:
+            if not s.cold:
+                i = first_below(oil_c, max(i, span.first), span.last, p.limit)
+                if i == span.last:
+                    break
+            a = span.since
             if i >= span.first:
-                a = time_ns[i]
+                a = nth(time_ns, i)
                 v = sample(oil_c, i)
                 if v == v:
                     s.oil_until = a + _HOLD
@@ -70,9 +87,10 @@ def run(
                         s.lowest = v
                     elif v < s.lowest:
                         s.lowest = v
+            i += 1
             if s.cold:
-                b = time_ns[i + 1] if i + 1 < span.last else span.upto
-                f = min(fire_until[i + 1 + g], s.oil_until, b)
+                b = nth(time_ns, i) if i < span.last else span.upto
+                f = min(nth(fire_until, i + g), s.oil_until, b)
                 if f > a:
                     before = s.fired
                     s.fired = before + (f - a)

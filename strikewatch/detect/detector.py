@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
+from strikewatch.model.finding import Fault
 from strikewatch.model.instant import SECOND
 
 
@@ -14,10 +15,6 @@ class DetectorSettings(BaseModel):
     """Settings of one detector: closed and frozen; they are its whole configuration."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-Render = Callable[[float], Any]
-"""From the kernel's number to what the alert record shows; NaN is left out before."""
 
 
 def seconds(value_ns: float) -> float:
@@ -34,21 +31,6 @@ def tenth(value: float) -> float:
 
 def hundredth(value: float) -> float:
     return round(value, 2)
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One fault that a detector can find.
-
-    `evidence` names, in the kernel's order, each number of a finding and how it is shown. `summary` is one plain
-    sentence with the evidence's names in braces; `standing` replaces it once the fault is cleared, if given.
-    `of_operator`: whether it counts as a fault of the person, and not of the feed or the machine.
-    """
-
-    name: str
-    summary: str
-    evidence: Mapping[str, Render]
-    of_operator: bool = False
 
 
 @dataclass(frozen=True, slots=True)

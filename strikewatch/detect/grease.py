@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hours
+from strikewatch.detect.detector import Detector, DetectorSettings, hours
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -23,10 +23,12 @@ from strikewatch.detect.kernels import (
     STANDING,
     emit,
     kernel,
+    nth,
     sample,
 )
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 
 class Settings(DetectorSettings):
@@ -92,6 +94,7 @@ PARAMS: Final = np.dtype(
 _DUE: Final = 0
 _OVERDUE: Final = 1
 _SHORT: Final = 2
+_FOREVER: Final = -NEVER
 _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
@@ -190,6 +193,18 @@ def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int)
 
 
 @kernel
+def _quiet_until(s: Any, p: Any) -> int:
+    """Up to what reading of the clock nothing can happen but that it runs on: the short way."""
+    if s.waiting > 0:
+        return NEVER
+    if s.due_onset == NEVER:
+        return min(p.due, p.overdue)  # type: ignore[no-any-return]
+    if s.overdue_onset == NEVER:
+        return p.overdue  # type: ignore[no-any-return]
+    return _FOREVER if s.high else p.high
+
+
+@kernel
 def run(
     report: bool,
     spans: Any,
@@ -218,24 +233,79 @@ def run(
             s.manual[k] = event.manual
             s.waiting = k + 1
         a = span.since
-        for i in range(span.first - 1, span.last):
+        clock = s.clock
+        quiet = _quiet_until(s, p)
+        has_engine_rpm = s.has_engine_rpm
+        rpm_until = s.rpm_until
+        last_row = s.last_row
+        i = span.first - 1
+        while i < span.last:
+            if (
+                i >= span.first
+                and last_row != NEVER
+                and not (p.by_firing or has_engine_rpm or engine_rpm.size)
+            ):
+                # Rows close together: the clock runs through all of them, to where it would reach something.
+                short_of = last_row + (quiet - clock)
+                through = last_row
+                while i < span.last and nth(time_ns, i) - through <= p.steady and nth(time_ns, i) < short_of:
+                    through = nth(time_ns, i)
+                    i += 1
+                clock += through - last_row
+                a = last_row = through
+                if i == span.last:
+                    i -= 1
+            after = i + 1
+            if has_engine_rpm and not p.by_firing:
+                # Only rows with an engine speed matter.
+                while after < span.last and sample(engine_rpm, after) != sample(engine_rpm, after):
+                    after += 1
+            b = nth(time_ns, after) if after < span.last else span.upto
             if i >= span.first:
-                a = time_ns[i]
-                if not (p.by_firing or s.has_engine_rpm):
-                    counts = a - s.last_row <= p.steady
-                    n = _account(s, p, a, a if counts else NEVER, out, n, g)
+                a = nth(time_ns, i)
+                if not (p.by_firing or has_engine_rpm):
+                    counts = a - last_row <= p.steady
+                    ran = a - last_row if counts else 0
+                    if clock + ran < quiet:
+                        clock += ran
+                    else:
+                        s.clock = clock
+                        s.done = max(s.done, last_row)
+                        n = _account(s, p, a, a if counts else NEVER, out, n, g)
+                        clock = s.clock
+                        quiet = _quiet_until(s, p)
                 v = sample(engine_rpm, i)
                 if v == v:
-                    s.has_engine_rpm = 1
-                    s.rpm_until = a + _HOLD if v > p.working_rpm else a
-                s.last_row = a
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
+                    has_engine_rpm = 1
+                    rpm_until = a + _HOLD if v > p.working_rpm else a
+                last_row = a
+            runs_until = NEVER
             if p.by_firing:
-                n = _account(s, p, b, fire_until[i + 1 + g], out, n, g)
-            elif s.has_engine_rpm:
-                n = _account(s, p, b, s.rpm_until, out, n, g)
-            elif b - s.last_row > p.steady:
-                n = _account(s, p, b, NEVER, out, n, g)
+                runs_until = nth(fire_until, i + 1 + g)
+            elif has_engine_rpm:
+                runs_until = rpm_until
+            i = after
+            if not (p.by_firing or has_engine_rpm) and b - last_row <= p.steady:
+                continue
+            ran = max(0, min(runs_until, b) - a)
+            if clock + ran < quiet:
+                clock += ran
+            else:
+                s.clock = clock
+                s.done = max(s.done, a)
+                n = _account(s, p, b, runs_until, out, n, g)
+                clock = s.clock
+                quiet = _quiet_until(s, p)
+        s.clock = clock
+        s.has_engine_rpm = has_engine_rpm
+        s.rpm_until = rpm_until
+        if span.last > span.first:
+            last_row = nth(time_ns, span.last - 1)
+        s.last_row = last_row
+        if p.by_firing or has_engine_rpm or span.upto - last_row > p.steady:
+            s.done = max(s.done, span.upto)
+        elif span.last > span.first:
+            s.done = max(s.done, last_row)
         if report:
             if s.waiting:
                 n = _account(s, p, s.at[s.waiting - 1], NEVER, out, n, g)

@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hundredth, seconds
+from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -20,11 +20,14 @@ from strikewatch.detect.kernels import (
     RAISED,
     STANDING,
     emit,
+    first_above,
     kernel,
+    nth,
     sample,
 )
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 OilGrade = Literal["VG 32", "VG 46", "VG 68", "VG 100"]
 
@@ -102,10 +105,16 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
-        a = span.since
-        for i in range(span.first - 1, span.last):
+        i = span.first - 1
+        while i < span.last:
+            if not s.hot and s.above_since == NEVER:
+                # Neither hot nor on its way there: only a value above the limit matters.
+                i = first_above(oil_c, max(i, span.first), span.last, p.limit)
+                if i == span.last:
+                    break
+            a = span.since
             if i >= span.first:
-                a = time_ns[i]
+                a = nth(time_ns, i)
                 v = sample(oil_c, i)
                 if v == v:
                     s.oil = v
@@ -137,10 +146,11 @@ def run(
                             s.above_since = a
                     else:
                         s.above_since = NEVER
-            if s.hot == 0 and s.above_since == NEVER:
+            i += 1
+            if not s.hot and s.above_since == NEVER:
                 continue
-            last = i + 1 == span.last
-            b = span.upto if last else time_ns[i + 1]
+            last = i == span.last
+            b = span.upto if last else nth(time_ns, i)
             hot_from = a
             if not s.hot:
                 due = s.above_since + p.on_delay
@@ -153,7 +163,7 @@ def run(
                     hot_from = due
                 elif s.oil_until < b or (last and s.oil_until == b):
                     s.above_since = NEVER
-            f = fire_until[i + 1 + g]
+            f = nth(fire_until, i + g)
             if s.hot and f > hot_from:
                 if s.onset == NEVER:
                     s.onset = hot_from

@@ -53,6 +53,9 @@ EVENT: Final = np.dtype(
     ]
 )
 
+EVIDENCE: Final = 6
+"""Numbers that a finding has room for."""
+
 FINDING: Final = np.dtype(
     [
         ("group", "<i8"),
@@ -61,7 +64,7 @@ FINDING: Final = np.dtype(
         ("onset", "<i8"),  # names the fault; the same in all its findings
         ("at", "<i8"),  # when this step became true
         ("priority", "<i8"),
-        ("evidence", "<f8", (8,)),
+        ("evidence", "<f8", (EVIDENCE,)),
     ]
 )
 
@@ -77,7 +80,7 @@ def kernel(function: _Function) -> _Function:
 def emit(
     out: Any, n: int, g: int, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any
 ) -> int:
-    """Write finding number n; return n + 1. `evidence`: a tuple of up to 8 floats, in the fault's order."""
+    """Write finding number n; return n + 1. `evidence`: up to EVIDENCE floats, in the fault's order."""
     finding = out[n]
     finding.group = g
     finding.fault = fault
@@ -87,7 +90,70 @@ def emit(
     finding.priority = priority
     for k in range(len(evidence)):
         finding.evidence[k] = evidence[k]
+    for k in range(len(evidence), EVIDENCE):
+        finding.evidence[k] = 0.0
     return n + 1
+
+
+@kernel
+def nth(array: Any, i: int) -> Any:
+    """array[i] for an i that is not negative: a signed index would be tested, which costs as much as the rule."""
+    return array[np.uintp(i)]
+
+
+@kernel
+def first_above(column: Any, i: int, last: int, limit: float) -> int:
+    """The first row from i on whose value is above the limit; `last` where none is, or the channel is not there."""
+    if column.size == 0:
+        return last
+    while i < last and not nth(column, i) > limit:
+        i += 1
+    return i
+
+
+@kernel
+def first_below(column: Any, i: int, last: int, limit: float) -> int:
+    """The first row from i on whose value is below the limit; likewise."""
+    if column.size == 0:
+        return last
+    while i < last and not nth(column, i) < limit:
+        i += 1
+    return i
+
+
+@kernel
+def first_at(time_ns: Any, i: int, last: int, instant: int) -> int:
+    """The first row from i on at or after an instant; `last` where none is. Few looks, whether it is near or far."""
+    reach = 1
+    while i + reach <= last and nth(time_ns, i + reach - 1) < instant:
+        i += reach
+        reach *= 2
+    high = min(i + reach - 1, last)
+    while i < high:
+        middle = (i + high) // 2
+        if nth(time_ns, middle) < instant:
+            i = middle + 1
+        else:
+            high = middle
+    return i
+
+
+@kernel
+def next_firing(time_ns: Any, fire_until: Any, g: int, i: int, last: int) -> int:
+    """The first row of group g from i on at which the hammer fires; `last` where none is."""
+    while i < last and nth(fire_until, i + 1 + g) <= nth(time_ns, i):
+        i += 1
+    return i
+
+
+@kernel
+def newest(column: Any, first: int, i: int) -> int:
+    """The newest row in first..i that has a value; first - 1 where none has."""
+    if column.size == 0:
+        return first - 1
+    while i >= first and nth(column, i) != nth(column, i):
+        i -= 1
+    return i
 
 
 @kernel
@@ -95,4 +161,4 @@ def sample(column: Any, i: int) -> float:
     """The value of row i, NaN where not sampled; a channel that no hammer here has is an empty array."""
     if column.size == 0 or i < 0:
         return math.nan
-    return column[i]  # type: ignore[no-any-return]
+    return nth(column, i)  # type: ignore[no-any-return]

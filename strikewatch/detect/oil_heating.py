@@ -16,9 +16,21 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, hundredth, tenth
-from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, sample
+from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, tenth
+from strikewatch.detect.kernels import (
+    CLEARED,
+    LOW,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    first_at,
+    kernel,
+    next_firing,
+    nth,
+)
 from strikewatch.model import instant
+from strikewatch.model.finding import Fault
 from strikewatch.model.instant import SECOND
 
 
@@ -63,48 +75,45 @@ def line(mean: Any) -> Any:
     band needs: t s, Sxx, 1 + 1/n, and how far now lies from the mean of x. At least three means must be there.
     """
     n = 0
-    sx = 0.0
-    sy = 0.0
+    sx = sy = sxx = sxy = syy = 0.0
+    # From the middle of the window and of what is usual in it, so that the sums of squares keep their digits.
+    level = mean[BINS - 1] if mean[BINS - 1] == mean[BINS - 1] else 60.0
     for k in range(BINS):
-        if mean[k] == mean[k]:
+        y = mean[k] - level
+        if y == y:
+            x = k + 0.5 - BINS / 2
             n += 1
-            sx += k + 0.5 - BINS
-            sy += mean[k]
-    mx = sx / n
-    my = sy / n
-    sxx = 0.0
-    sxy = 0.0
-    for k in range(BINS):
-        if mean[k] == mean[k]:
-            x = k + 0.5 - BINS - mx
+            sx += x
+            sy += y
             sxx += x * x
-            sxy += x * (mean[k] - my)
+            sxy += x * y
+            syy += y * y
+    mx = sx / n
+    sxx -= sx * mx
+    sxy -= sx * sy / n
     slope = sxy / sxx
-    rss = 0.0
-    for k in range(BINS):
-        if mean[k] == mean[k]:
-            r = mean[k] - my - slope * (k + 0.5 - BINS - mx)
-            rss += r * r
+    rss = max(0.0, syy - sy * sy / n - slope * sxy)
     spread = T_975[n - 3] * math.sqrt(rss / (n - 2))
-    return my - slope * mx, slope, spread, sxx, 1.0 + 1.0 / n, -mx
+    offset = BINS / 2 - mx
+    return level + sy / n + slope * offset, slope, spread, sxx, 1.0 + 1.0 / n, offset
 
 
 @kernel
-def _close(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def _close(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
     """The grid interval is over: take its mean in, and judge."""
     at = s.bin_end
     if s.mean[0] == s.mean[0]:
         s.filled -= 1
     for k in range(BINS - 1):
         s.mean[k] = s.mean[k + 1]
-    s.mean[BINS - 1] = s.sum / s.n if s.n else math.nan
-    if s.n:
+    s.mean[BINS - 1] = total / taken if taken else math.nan
+    if taken:
         s.filled += 1
     warn = False
     now = math.nan
     reach = math.nan
     slope = 0.0
-    if s.filled >= NEEDED:
+    if s.filled >= NEEDED and (s.fired or s.onset != NEVER):
         now, slope, spread, sxx, one, offset = line(s.mean)
         if slope > 0.0 and now < p.limit:
             reach = (p.limit - now) / slope * GRID
@@ -112,7 +121,7 @@ def _close(s: Any, p: Any, out: Any, n: int, g: int) -> int:
             rising = slope > spread * x / (sxx * math.sqrt(one + x * x / sxx))
             # Once given, it stands until the line needs half as long again.
             allowed = p.ahead if s.onset == NEVER else p.ahead * 1.5
-            warn = rising and reach <= allowed and (s.fired > 0 or s.onset != NEVER)
+            warn = rising and reach <= allowed
     evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
     if warn and s.onset == NEVER:
         s.onset = at
@@ -120,10 +129,6 @@ def _close(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     elif not warn and s.onset != NEVER:
         n = emit(out, n, g, 0, CLEARED, s.onset, at, LOW, evidence)
         s.onset = NEVER
-    s.sum = 0.0
-    s.n = 0
-    s.fired = 0
-    s.bin_end = at + GRID
     return n
 
 
@@ -143,26 +148,41 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
+        total = s.sum
+        taken = s.n
+        i = span.first
         a = span.since
-        for i in range(span.first - 1, span.last):
-            if i >= span.first:
-                a = time_ns[i]
-                v = sample(oil_c, i)
-                if v == v:
-                    s.sum += v
-                    s.n += 1
-            if s.bin_end == NEVER:
-                s.bin_end = a - a % GRID + GRID
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
-            f = fire_until[i + 1 + g]
-            if f > a and s.bin_end > a:
-                s.fired = 1
-            while b >= s.bin_end:
-                if s.filled == 0 and s.n == 0 and s.onset == NEVER:
-                    s.bin_end = b - b % GRID + GRID
-                else:
-                    n = _close(s, p, out, n, g)
-                s.fired = 1 if min(f, b) > s.bin_end - GRID else 0
+        f = nth(fire_until, i + g)
+        if s.bin_end == NEVER:
+            s.bin_end = a - a % GRID + GRID
+        fired = s.fired or f > a
+        while True:
+            bin_end = s.bin_end
+            begin = i
+            i = first_at(time_ns, i, span.last, bin_end)
+            fired = fired or next_firing(time_ns, fire_until, g, begin, i) < i
+            if oil_c.size > 0:
+                for k in range(begin, i):
+                    v = nth(oil_c, k)
+                    if v == v:
+                        total += v
+                        taken += 1
+            now = nth(time_ns, i) if i < span.last else span.upto
+            if now < bin_end:
+                break
+            f = min(nth(fire_until, i + g), now)
+            s.fired = fired
+            if s.filled or taken or s.onset != NEVER:
+                n = _close(s, p, total, taken, out, n, g)
+                total = 0.0
+                taken = 0
+            else:
+                s.bin_end = now - now % GRID
+            s.bin_end += GRID
+            fired = f > s.bin_end - GRID
+        s.sum = total
+        s.n = taken
+        s.fired = fired
         if report and s.onset != NEVER:
             now, slope, _spread, _sxx, _one, _offset = line(s.mean)
             reach = (p.limit - now) / slope * GRID if slope > 0.0 else math.nan

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import DetectorSettings
-from strikewatch.detect.kernels import NEVER, kernel, sample
+from strikewatch.detect.kernels import NEVER, kernel, nth, sample
 from strikewatch.model.batch import Floats
 from strikewatch.model.channels import CHANNELS, Channel
 
@@ -28,14 +28,21 @@ STATE: Final = np.dtype(
         ("until", "<i8"),  # what is known to fire does so until here
         ("on", "<i8"),  # the last on/off that the feed, or the hysteresis, gave
         ("has_active", "<i8"),
-        ("fired", "<i8"),  # ns of firing in all
+        ("fired", "<i8"),  # ns of firing in all bouts that are over
+        ("began", "<i8"),  # when the present one began
     ]
 )
-FRESH: Final = {"upto": NEVER, "until": NEVER}
+FRESH: Final = {"upto": NEVER, "until": NEVER, "began": NEVER}
 PARAMS: Final = np.dtype([("on_bar", "<f8"), ("off_bar", "<f8")])
 
 _HOLD_ACTIVE: Final = CHANNELS["active"].hold_ns
 _HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
+
+
+def fired_ns(record: Any) -> int:
+    """Firing time of a hammer in all, up to its watermark, ns."""
+    lasted = min(record["until"], record["upto"]) - record["began"] if record["began"] != NEVER else 0
+    return int(record["fired"] + lasted)
 
 
 @kernel
@@ -50,40 +57,55 @@ def firing(
         until = s.until
         on = s.on
         has_active = s.has_active
-        fired = s.fired
-        a = span.since
-        for i in range(span.first - 1, span.last):
-            if i >= span.first:
-                a = time_ns[i]
-                v = sample(active, i)
-                if v == v:
-                    has_active = 1
-                    on = 1 if v >= 0.5 else 0
-                    until = a + _HOLD_ACTIVE if on else a
-                elif not has_active:
-                    q = sample(pressure_bar, i)
-                    if q == q:
-                        if q >= p.on_bar:
-                            on = 1
-                        elif q < p.off_bar:
-                            on = 0
-                        until = a + _HOLD_PRESSURE if on else a
-            fire_until[i + 1 + g] = until
+        began = s.began
+        fire_until[np.uintp(span.first + g)] = until
+        for i in range(span.first, span.last):
+            a = nth(time_ns, i)
+            if until < a and began != NEVER:
+                s.fired += until - began
+                began = NEVER
+            v = sample(active, i)
+            if v == v:
+                has_active = 1
+                on = 1 if v >= 0.5 else 0
+                until = a + _HOLD_ACTIVE if on else a
+            elif not has_active:
+                q = sample(pressure_bar, i)
+                if q == q:
+                    if q >= p.on_bar:
+                        on = 1
+                    elif q < p.off_bar:
+                        on = 0
+                    until = a + _HOLD_PRESSURE if on else a
             if until > a:
-                b = time_ns[i + 1] if i + 1 < span.last else span.upto
-                fired += min(until, b) - a
+                if began == NEVER:
+                    began = a
+            elif began != NEVER:
+                s.fired += a - began
+                began = NEVER
+            fire_until[np.uintp(i + 1 + g)] = until
         s.until = until
         s.on = on
         s.has_active = has_active
-        s.fired = fired
+        s.began = began
         s.upto = span.upto
 
 
 @kernel
-def _count_impossible(column: Any, low: float, high: float, boolean: bool) -> int:
+def _count_outside(column: Any, low: float, high: float) -> int:
     n = 0
-    for v in column:
-        n += (v < low) | (v > high) | (boolean & (v > low) & (v < high))
+    for i in range(len(column)):
+        if column[i] < low or column[i] > high:
+            n += 1
+    return n
+
+
+@kernel
+def _count_between(column: Any, low: float, high: float) -> int:
+    n = 0
+    for i in range(len(column)):
+        if column[i] > low and column[i] < high:
+            n += 1
     return n
 
 
@@ -93,6 +115,9 @@ def impossible(column: Floats, channel: Channel) -> Any:
     A boolean channel allows 0 and 1 only.
     """
     low, high = channel.low, channel.high
-    if not _count_impossible(column, low, high, channel.boolean):
+    n = _count_outside(column, low, high)
+    if channel.boolean:
+        n += _count_between(column, low, high)
+    if not n:
         return None
     return (column < low) | (column > high) | (channel.boolean & (column > low) & (column < high))

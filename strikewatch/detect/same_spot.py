@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, seconds, tenth
+from strikewatch.detect.detector import Detector, DetectorSettings, seconds, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -22,10 +22,14 @@ from strikewatch.detect.kernels import (
     STANDING,
     emit,
     kernel,
+    newest,
+    next_firing,
+    nth,
     sample,
 )
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 
 class Settings(DetectorSettings):
@@ -54,6 +58,7 @@ STATE: Final = np.dtype(
         ("y", "<f8"),
         ("x_until", "<i8"),
         ("y_until", "<i8"),
+        ("unseen", "<i8"),  # the pose has changed since it was looked at, or the spot has no place yet
         ("oil", "<f8"),
         ("oil_until", "<i8"),
         ("oil_max", "<f8"),
@@ -68,29 +73,51 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @kernel
-def _evidence(s: Any, fired: int) -> Any:
-    pressure = s.pressure_sum / s.pressure_n if s.pressure_n else math.nan
-    return (float(fired), float(s.placed), pressure, s.oil_max)
+def _evidence(s: Any, fired: int, oil_max: float, pressure_sum: float, pressure_n: int) -> Any:
+    pressure = pressure_sum / pressure_n if pressure_n else math.nan
+    return (float(fired), float(s.placed), pressure, oil_max)
 
 
 @kernel
-def _begin(s: Any) -> None:
+def _begin(s: Any, at: int) -> Any:
+    """A spot begins; returns its firing time, highest oil temperature, sum and number of pressures so far."""
     s.open = 1
-    s.fired = 0
     s.onset = NEVER
     s.high = 0
     s.placed = 0
-    s.oil_max = math.nan
-    s.pressure_sum = 0.0
-    s.pressure_n = 0
+    s.unseen = 1
+    return 0, s.oil if s.oil_until > at else math.nan, 0.0, 0
 
 
 @kernel
-def _end(s: Any, at: int, out: Any, n: int, g: int) -> int:
+def _end(s: Any, at: int, evidence: Any, out: Any, n: int, g: int) -> int:
     s.open = 0
+    s.unseen = 0
     if s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, _evidence(s, s.fired))
+        n = emit(out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, evidence)
     return n
+
+
+@kernel
+def _look_at_oil(s: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
+    """Know the oil's temperature as of row i, the newest of those from `first` on."""
+    k = newest(oil_c, first, i)
+    if k >= first:
+        s.oil = oil_c[k]
+        s.oil_until = nth(time_ns, k) + _HOLD_OIL
+
+
+@kernel
+def _look_at_pose(s: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
+    """Likewise where the tool tip is."""
+    k = newest(tool_x_m, first, i)
+    if k >= first:
+        s.x = tool_x_m[k]
+        s.x_until = time_ns[k] + _HOLD_POSE
+    k = newest(tool_y_m, first, i)
+    if k >= first:
+        s.y = tool_y_m[k]
+        s.y_until = time_ns[k] + _HOLD_POSE
 
 
 @kernel
@@ -108,66 +135,84 @@ def run(
     out: Any,
 ) -> int:
     n = 0
-    posed = tool_x_m.size > 0 or tool_y_m.size > 0
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]
         p = params[span.slot]
+        posed = tool_x_m.size > 0 or tool_y_m.size > 0
+        fired, oil_max, pressure_sum, pressure_n = s.fired, s.oil_max, s.pressure_sum, s.pressure_n
         a = span.since
-        for i in range(span.first - 1, span.last):
-            if i >= span.first:
-                a = time_ns[i]
-                if posed:
-                    x = sample(tool_x_m, i)
-                    y = sample(tool_y_m, i)
-                    if x == x:
-                        s.x = x
-                        s.x_until = a + _HOLD_POSE
-                    if y == y:
-                        s.y = y
-                        s.y_until = a + _HOLD_POSE
-                v = sample(oil_c, i)
-                if v == v:
-                    s.oil = v
-                    s.oil_until = a + _HOLD_OIL
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
-            f = fire_until[i + 1 + g]
+        i = span.first - 1
+        while i < span.last:
+            if not s.open and i >= span.first:
+                i = next_firing(time_ns, fire_until, g, i, span.last)
+                if i == span.last:
+                    break
+            row = i >= span.first
+            if row:
+                a = nth(time_ns, i)
+            f = nth(fire_until, i + 1 + g)
+            if row and posed:
+                x = sample(tool_x_m, i)
+                y = sample(tool_y_m, i)
+                if x == x:
+                    s.x = x
+                    s.x_until = a + _HOLD_POSE
+                    s.unseen = 1
+                if y == y:
+                    s.y = y
+                    s.y_until = a + _HOLD_POSE
+                    s.unseen = 1
+            b = nth(time_ns, i + 1) if i + 1 < span.last else span.upto
             if f > a:
                 f = min(f, b)
                 if not s.open:
-                    _begin(s)
-                if s.x_until > a and s.y_until > a:
+                    _look_at_oil(s, time_ns, oil_c, span.first, i)
+                    _look_at_pose(s, time_ns, tool_x_m, tool_y_m, span.first, i)
+                    fired, oil_max, pressure_sum, pressure_n = _begin(s, a)
+                if s.unseen and s.x_until > a and s.y_until > a:
+                    s.unseen = 0
                     if s.placed and math.hypot(s.x - s.ref_x, s.y - s.ref_y) > p.radius:
-                        n = _end(s, a, out, n, g)
-                        _begin(s)
+                        evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
+                        n = _end(s, a, evidence, out, n, g)
+                        _look_at_oil(s, time_ns, oil_c, span.first, i)
+                        fired, oil_max, pressure_sum, pressure_n = _begin(s, a)
                     if not s.placed:
                         s.placed = 1
                         s.ref_x = s.x
                         s.ref_y = s.y
-                if i >= span.first:
+                if row:
                     v = sample(pressure_bar, i)
                     if v == v:
-                        s.pressure_sum += v
-                        s.pressure_n += 1
-                if s.oil_until > a and not s.oil <= s.oil_max:
-                    s.oil_max = s.oil
-                before = s.fired
-                s.fired = before + (f - a)
+                        pressure_sum += v
+                        pressure_n += 1
+                    v = sample(oil_c, i)
+                    if v == v and not v <= oil_max:
+                        oil_max = v
+                before = fired
+                fired += f - a
                 s.last_fire = f
-                if s.fired >= p.limit:
+                if fired >= p.limit:
                     if s.onset == NEVER:
                         s.onset = a + p.limit - before
-                        n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, _evidence(s, p.limit))
-                    if not s.high and s.fired >= 2 * p.limit:
+                        evidence = _evidence(s, p.limit, oil_max, pressure_sum, pressure_n)
+                        n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, evidence)
+                    if not s.high and fired >= 2 * p.limit:
                         s.high = 1
                         at = a + 2 * p.limit - before
-                        n = emit(out, n, g, 0, ESCALATED, s.onset, at, HIGH, _evidence(s, 2 * p.limit))
+                        evidence = _evidence(s, 2 * p.limit, oil_max, pressure_sum, pressure_n)
+                        n = emit(out, n, g, 0, ESCALATED, s.onset, at, HIGH, evidence)
+            i += 1
             if s.open and b - s.last_fire >= p.reposition:
-                n = _end(s, s.last_fire, out, n, g)
+                evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
+                n = _end(s, s.last_fire, evidence, out, n, g)
+        s.fired, s.oil_max, s.pressure_sum, s.pressure_n = fired, oil_max, pressure_sum, pressure_n
+        _look_at_oil(s, time_ns, oil_c, span.first, span.last - 1)
+        _look_at_pose(s, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
         if report and s.open and s.onset != NEVER:
-            n = emit(
-                out, n, g, 0, STANDING, s.onset, span.upto, HIGH if s.high else MEDIUM, _evidence(s, s.fired)
-            )
+            priority = HIGH if s.high else MEDIUM
+            evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
+            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, evidence)
     return n
 
 

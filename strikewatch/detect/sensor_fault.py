@@ -5,15 +5,28 @@ at every sample through 10 min of firing (pressure and oil only: they have no bu
 alert a hammer at a time; it clears when every channel is sound again.
 """
 
+import math
 from typing import Any, Final
 
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault
-from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, sample
+from strikewatch.detect.detector import Detector, DetectorSettings
+from strikewatch.detect.kernels import (
+    CLEARED,
+    LOW,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    first_at,
+    kernel,
+    nth,
+    sample,
+)
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 
 class Settings(DetectorSettings):
@@ -68,6 +81,28 @@ def _note(s: Any, at: int, out: Any, n: int, g: int) -> int:
 
 
 @kernel
+def _newest_change(column: Any, first: int, last: int) -> int:
+    """The newest row of first..last-1 whose value differs from the one before it among these; `first` if none does.
+
+    Where the channel is not there, nothing is missed by going to the end.
+    """
+    if column.size == 0:
+        return last - 1
+    i = last
+    newer = math.nan
+    newer_at = first
+    while i > first:
+        i -= 1
+        v = nth(column, i)
+        if v == v:
+            if newer == newer and v != newer:
+                return newer_at
+            newer = v
+            newer_at = i
+    return first
+
+
+@kernel
 def run(
     report: bool,
     spans: Any,
@@ -86,56 +121,81 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
+        sound = bad.size == 0 and s.impossible == 0
+        troubled = s.onset != NEVER
+        pressure = s.pressure
+        pressure_until = s.pressure_until
+        pressure_same = s.pressure_same
+        oil = s.oil
+        oil_until = s.oil_until
+        oil_same = s.oil_same
         a = span.since
-        for i in range(span.first - 1, span.last):
+        i = span.first - 1
+        seen = span.first
+        while i < span.last:
+            if i >= seen and sound and not troubled:
+                # Within this time nothing can freeze, so that of each channel only the newest change counts.
+                beyond = nth(time_ns, i) + p.frozen - max(pressure_same, oil_same)
+                seen = first_at(time_ns, seen, span.last, beyond)
+                newest = min(_newest_change(pressure_bar, i, seen), _newest_change(oil_c, i, seen))
+                if newest > i:
+                    i = newest
+                    pressure = oil = math.nan
             if i >= span.first:
-                a = time_ns[i]
+                a = nth(time_ns, i)
                 v = sample(pressure_bar, i)
                 if v == v:
-                    s.pressure_until = a + _HOLD_PRESSURE
-                    if v != s.pressure:
-                        s.pressure = v
-                        s.pressure_same = 0
-                        s.frozen &= ~np.uint32(_PRESSURE_BIT)
+                    pressure_until = a + _HOLD_PRESSURE
+                    if v != pressure:
+                        pressure = v
+                        pressure_same = 0
+                        if troubled:
+                            s.frozen &= ~np.uint32(_PRESSURE_BIT)
                 v = sample(oil_c, i)
                 if v == v:
-                    s.oil_until = a + _HOLD_OIL
-                    if v != s.oil:
-                        s.oil = v
-                        s.oil_same = 0
-                        s.frozen &= ~np.uint32(_OIL_BIT)
-                if bad.size > 0:
+                    oil_until = a + _HOLD_OIL
+                    if v != oil:
+                        oil = v
+                        oil_same = 0
+                        if troubled:
+                            s.frozen &= ~np.uint32(_OIL_BIT)
+                if not sound:
                     s.impossible = (s.impossible | bad[i]) & ~good[i]
-                if s.onset != NEVER or s.impossible:
+                    troubled = troubled or s.impossible != 0
+                if troubled:
                     n = _note(s, a, out, n, g)
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
-            f = min(fire_until[i + 1 + g], b)
-            if f > a:
+                    troubled = s.onset != NEVER
+            i += 1
+            f = nth(fire_until, i + g)
+            if f <= a:
+                continue
+            f = min(f, nth(time_ns, i) if i < span.last else span.upto)
+            pressure_was = pressure_same
+            pressure_same += max(0, min(f, pressure_until) - a)
+            oil_was = oil_same
+            oil_same += max(0, min(f, oil_until) - a)
+            pressure_froze = pressure_was < p.frozen <= pressure_same
+            oil_froze = oil_was < p.frozen <= oil_same
+            if pressure_froze or oil_froze:
+                troubled = True
                 # The earlier of the two first, so that the onset is the first instant of either.
-                pressure_at = NEVER
-                oil_at = NEVER
-                until = min(f, s.pressure_until)
-                if until > a:
-                    before = s.pressure_same
-                    s.pressure_same = before + (until - a)
-                    if before < p.frozen <= s.pressure_same:
-                        pressure_at = a + p.frozen - before
-                until = min(f, s.oil_until)
-                if until > a:
-                    before = s.oil_same
-                    s.oil_same = before + (until - a)
-                    if before < p.frozen <= s.oil_same:
-                        oil_at = a + p.frozen - before
-                if oil_at != NEVER and (pressure_at == NEVER or oil_at <= pressure_at):
+                pressure_at = a + p.frozen - pressure_was
+                oil_at = a + p.frozen - oil_was
+                if oil_froze and not (pressure_froze and pressure_at < oil_at):
                     s.frozen |= np.uint32(_OIL_BIT)
                     n = _note(s, oil_at, out, n, g)
-                    oil_at = NEVER
-                if pressure_at != NEVER:
+                if pressure_froze:
                     s.frozen |= np.uint32(_PRESSURE_BIT)
                     n = _note(s, pressure_at, out, n, g)
-                if oil_at != NEVER:
+                if oil_froze:
                     s.frozen |= np.uint32(_OIL_BIT)
                     n = _note(s, oil_at, out, n, g)
+        s.pressure = pressure
+        s.pressure_until = pressure_until
+        s.pressure_same = pressure_same
+        s.oil = oil
+        s.oil_until = oil_until
+        s.oil_same = oil_same
         if report and s.onset != NEVER:
             n = emit(
                 out,

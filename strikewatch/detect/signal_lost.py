@@ -9,10 +9,11 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, Fault, seconds
-from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, sample
+from strikewatch.detect.detector import Detector, DetectorSettings, seconds
+from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, newest, nth
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
+from strikewatch.model.finding import Fault
 
 
 class Settings(DetectorSettings):
@@ -40,6 +41,29 @@ _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
 @kernel
+def _take(s: Any, p: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
+    """Know what is known at row i, the newest of those from `first` on."""
+    before = nth(time_ns, i - 1) if i > first else s.last_row
+    s.last_row = nth(time_ns, i)
+    s.steady = 1 if s.last_row - before <= p.steady else 0
+    k = newest(engine_rpm, first, i)
+    if k >= first:
+        s.has_engine_rpm = 1
+        s.rpm_until = nth(time_ns, k) + _HOLD if engine_rpm[k] > p.working_rpm else nth(time_ns, k)
+
+
+@kernel
+def _judge(s: Any, p: Any, now: int, out: Any, n: int, g: int) -> int:
+    """No row came after the last one until now."""
+    if now - s.last_row >= p.silence and s.onset == NEVER:
+        working = s.rpm_until > s.last_row if s.has_engine_rpm else s.steady == 1
+        if working:
+            s.onset = s.last_row + p.silence
+            n = emit(out, n, g, 0, RAISED, s.onset, s.onset, LOW, (float(p.silence),))
+    return n
+
+
+@kernel
 def run(
     report: bool,
     spans: Any,
@@ -55,24 +79,22 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
-        for i in range(span.first - 1, span.last):
-            if i >= span.first:
-                a = time_ns[i]
+        before = s.last_row
+        lost = s.onset != NEVER
+        for i in range(span.first, span.last):
+            a = nth(time_ns, i)
+            if a - before >= p.silence or lost:
+                if i > span.first:
+                    _take(s, p, time_ns, engine_rpm, span.first, i - 1)
+                n = _judge(s, p, a, out, n, g)
                 if s.onset != NEVER:
                     n = emit(out, n, g, 0, CLEARED, s.onset, a, LOW, (float(a - s.last_row),))
                     s.onset = NEVER
-                s.steady = 1 if a - s.last_row <= p.steady else 0
-                s.last_row = a
-                v = sample(engine_rpm, i)
-                if v == v:
-                    s.has_engine_rpm = 1
-                    s.rpm_until = a + _HOLD if v > p.working_rpm else a
-            b = time_ns[i + 1] if i + 1 < span.last else span.upto
-            if b - s.last_row >= p.silence and s.onset == NEVER:
-                working = s.rpm_until > s.last_row if s.has_engine_rpm else s.steady == 1
-                if working:
-                    s.onset = s.last_row + p.silence
-                    n = emit(out, n, g, 0, RAISED, s.onset, s.onset, LOW, (float(p.silence),))
+                lost = False
+            before = a
+        if span.last > span.first:
+            _take(s, p, time_ns, engine_rpm, span.first, span.last - 1)
+        n = _judge(s, p, span.upto, out, n, g)
         if report and s.onset != NEVER:
             n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, (float(span.upto - s.last_row),))
     return n

@@ -62,7 +62,7 @@ class Stream:
 
 
 def lines(findings: Sequence[Finding]) -> Found:
-    return sorted(map(repr, findings))
+    return sorted(repr(finding._replace(kind=finding.kind.name)) for finding in findings)  # type: ignore[arg-type]
 
 
 def run(pipeline: Pipeline, portions: Iterator[Portion]) -> Found:
@@ -154,7 +154,7 @@ def test_purity(seed: int) -> None:
             ahead = Portion(key, NO_ROWS, portion.upto + dice.randint(0, 10**11))
             pipeline.step(Batch([ahead]), report=True)
             outcome = pipeline.step(Batch([portion]))
-            assert outcome.findings == pipeline.step(Batch([portion])).findings
+            assert lines(outcome.findings) == lines(pipeline.step(Batch([portion])).findings)
             pipeline.keep(outcome)
             found += outcome.findings
         last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)

@@ -1,0 +1,43 @@
+"""What the benchmarks run on: recorded shifts of the invented site, made long."""
+
+from pathlib import Path
+
+import numpy as np
+
+from strikewatch.intake.shift import open_shifts
+from strikewatch.model.batch import Floats, Ints, Key, Rows
+from strikewatch.pipeline import HammerSettings
+from strikewatch.settings import Faults
+
+SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
+KEY: Key = ("fennick-hollow", "HB-01")
+_SETTINGS = Faults().by_detector()
+
+
+def settings_of(_key: Key) -> HammerSettings:
+    return _SETTINGS
+
+
+def bare(n: int) -> Rows:
+    """n rows at 10 Hz of `active`, `pressure_bar` and `oil_c`, every one sampled at every row."""
+    rows = _tiled(n)
+    oil = rows.columns["oil_c"]
+    seen = np.maximum.accumulate(np.where(np.isnan(oil), 0, np.arange(n)))
+    columns = {name: rows.columns[name] for name in ("active", "pressure_bar")}
+    return Rows(rows.time_ns, {**columns, "oil_c": np.nan_to_num(oil[seen], nan=40.0)})
+
+
+def rich(n: int) -> Rows:
+    """n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
+    return _tiled(n)
+
+
+def _tiled(n: int) -> Rows:
+    (shift,) = open_shifts(SHIFT)
+    one = Rows.join([rows for key, rows in shift.pieces() if key == KEY])
+    times = -(-n // len(one))
+    columns: dict[str, Floats] = {
+        name: np.tile(column, times)[:n].copy() for name, column in one.columns.items()
+    }
+    time_ns: Ints = one.time_ns[0] + np.arange(n, dtype=np.int64) * 100_000_000
+    return Rows(time_ns, columns)
