@@ -37,4 +37,4 @@ def prepare() -> None:
 def ready() -> bool:
     """Whether a start finds its detectors compiled; the very first one has to wait for them."""
     folder = os.environ.get(VARIABLE)
-    return folder is not None and any(Path(folder).rglob("*.nbi"))
+    return folder is not None and any(Path(folder).rglob("grease.run*.nbi"))

@@ -77,6 +77,9 @@ class Pipeline:
     """
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
+        reading.settle_firing()
+        for detector in DETECTORS:
+            detector.settle()
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._raw = np.zeros(0, _RAW)

@@ -27,7 +27,9 @@ from strikewatch.detect.kernels import (
     emit,
     kernel,
     next_firing,
+    nothing_yet,
     nth,
+    part,
     sample,
 )
 from strikewatch.model import instant
@@ -103,7 +105,7 @@ MIDDLE: Final = 1
 END: Final = 2
 
 
-@kernel
+@part
 def _change(s: Any, p: Any, level: float) -> float:
     """How far a level lies to the suspicious side, as a multiple of what is suspicious."""
     threshold = max(p.least_change * s.level, p.spreads * s.spread)
@@ -115,7 +117,7 @@ def _change(s: Any, p: Any, level: float) -> float:
     return change / threshold  # type: ignore[no-any-return]
 
 
-@kernel
+@part
 def _evidence(s: Any, p: Any, until: int, ended: bool) -> Any:
     level = s.run_sum / s.run_n
     score = 1.0 - math.exp(-_change(s, p, level))
@@ -127,7 +129,7 @@ def _evidence(s: Any, p: Any, until: int, ended: bool) -> Any:
     return (float(until - s.run), level, s.level, 100.0 * (level - s.level) / s.level, score, float(place))
 
 
-@kernel
+@part
 def _end_run(s: Any, p: Any, at: int, ended: bool, out: Any, n: int, g: int) -> int:
     """The run is over: the hammer stopped (`ended`), or a window was sound again."""
     if s.onset != NEVER:
@@ -138,7 +140,7 @@ def _end_run(s: Any, p: Any, at: int, ended: bool, out: Any, n: int, g: int) -> 
     return n
 
 
-@kernel
+@part
 def _learn(s: Any, p: Any, level: float, length: int) -> None:
     s.learned += length
     if s.learned == length:
@@ -155,7 +157,7 @@ def _learn(s: Any, p: Any, level: float, length: int) -> None:
     s.level += gain * deviation
 
 
-@kernel
+@part
 def _judge(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
     """A window is full: suspicious, or something to learn from."""
     level = total / taken
@@ -205,7 +207,7 @@ def run(
     pressure_bar: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

@@ -19,6 +19,7 @@ from strikewatch.detect.kernels import (
     emit,
     first_below,
     kernel,
+    nothing_yet,
     nth,
     sample,
 )
@@ -59,7 +60,7 @@ def run(
     oil_c: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

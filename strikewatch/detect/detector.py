@@ -2,13 +2,16 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
+from strikewatch.detect.kernels import EVENT, FINDING, SPAN, read_only, settle
 from strikewatch.model.finding import Fault
 from strikewatch.model.instant import SECOND
+
+NO_BITS: Final = np.empty(0, np.uint32)
 
 
 class DetectorSettings(BaseModel):
@@ -55,3 +58,18 @@ class Detector:
     run: Callable[..., int]
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
+
+    def settle(self) -> None:
+        """Have the kernel compiled, or taken from an earlier start."""
+        nothing: dict[str, Any] = {"events": np.empty(0, EVENT), "bad": NO_BITS, "good": NO_BITS}
+        settle(
+            self.run,
+            False,
+            np.empty(0, SPAN),
+            read_only(np.empty(0, np.int64)),
+            np.empty(0, np.int64),
+            np.empty(2, [("one", self.state), ("other", "<i8")])["one"],
+            np.empty(0, self.params_dtype),
+            *(read_only(nothing.get(name, np.empty(0))) for name in self.reads),
+            np.empty(0, FINDING),
+        )

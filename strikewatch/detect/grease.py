@@ -23,7 +23,9 @@ from strikewatch.detect.kernels import (
     STANDING,
     emit,
     kernel,
+    nothing_yet,
     nth,
+    part,
     sample,
 )
 from strikewatch.model import instant
@@ -98,7 +100,7 @@ _FOREVER: Final = -NEVER
 _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
-@kernel
+@part
 def _run_clock(s: Any, p: Any, lo: int, hi: int, out: Any, n: int, g: int) -> int:
     """The clock runs from lo to hi; whatever it reaches on the way is found at its exact instant."""
     before = s.clock
@@ -127,7 +129,7 @@ def _run_clock(s: Any, p: Any, lo: int, hi: int, out: Any, n: int, g: int) -> in
     return n
 
 
-@kernel
+@part
 def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
     """Apply the waiting greasing number k, the clock being right up to its instant."""
     at = s.at[k]
@@ -158,7 +160,7 @@ def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
     return n
 
 
-@kernel
+@part
 def _move(s: Any, source: int, target: int) -> None:
     """Move a waiting greasing up; beyond the last there are blank ones, so that equal states are equal bytes."""
     there = source < s.waiting
@@ -169,7 +171,7 @@ def _move(s: Any, source: int, target: int) -> None:
     s.manual[target] = s.manual[source] if there else 0
 
 
-@kernel
+@part
 def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) -> int:
     """Bring the clock from `done` to hi, running up to `runs_until`, with the greasings on the way."""
     lo = s.done if s.done != NEVER else hi
@@ -192,7 +194,7 @@ def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int)
     return n
 
 
-@kernel
+@part
 def _quiet_until(s: Any, p: Any) -> int:
     """Up to what reading of the clock nothing can happen but that it runs on: the short way."""
     if s.waiting > 0:
@@ -216,7 +218,7 @@ def run(
     events: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

@@ -22,7 +22,9 @@ from strikewatch.detect.kernels import (
     emit,
     first_above,
     kernel,
+    nothing_yet,
     nth,
+    part,
     sample,
 )
 from strikewatch.model import instant
@@ -84,7 +86,7 @@ def viscosity_mm2_s(oil_c: float, walther_a: float, walther_b: float) -> float:
     return 10.0 ** (10.0 ** (walther_a - walther_b * math.log10(oil_c + 273.15))) - 0.7  # type: ignore[no-any-return]
 
 
-@kernel
+@part
 def _evidence(s: Any, p: Any, fired: int) -> Any:
     return (s.peak, float(fired), viscosity_mm2_s(s.peak, p.walther_a, p.walther_b))
 
@@ -100,7 +102,7 @@ def run(
     oil_c: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

@@ -71,13 +71,39 @@ FINDING: Final = np.dtype(
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
+def _compiler(signatures: Any = None, **more: bool) -> Callable[[Any], Any]:
+    options: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", **more}
+    return cast(Callable[[Any], Any], numba.njit(signatures, **options))
+
+
+def read_only(array: Any) -> Any:
+    """As the columns of a recording are; a kernel compiled for it takes others too."""
+    array.flags.writeable = False
+    return array
+
+
+def settle(compiled: Any, *like: Any) -> None:
+    """Compile a kernel for arguments like these, and for no others.
+
+    Left to itself it would be compiled once more whenever a single hammer's record happens to be contiguous.
+    """
+    if compiled.signatures:
+        return
+    compiled.compile(tuple(numba.typeof(one) for one in like))  # type: ignore[no-untyped-call]
+    compiled.disable_compile()
+
+
+def part(function: _Function) -> _Function:
+    """A piece of a kernel, not to be called from Python: spares the compiler the way in."""
+    return cast(_Function, _compiler(no_cpython_wrapper=True, no_cfunc_wrapper=True)(function))
+
+
 def kernel(function: _Function) -> _Function:
     """Compile at the first call and keep the result (see `strikewatch.compiled`); other threads run meanwhile."""
-    return cast(_Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    return cast(_Function, _compiler()(function))
 
 
-@kernel
-def emit(
+def _emit(
     out: Any, n: int, g: int, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any
 ) -> int:
     """Write finding number n; return n + 1. `evidence`: up to EVIDENCE floats, in the fault's order."""
@@ -95,13 +121,29 @@ def emit(
     return n + 1
 
 
-@kernel
+@part
+def nothing_yet() -> int:
+    """Zero findings: not the literal, for which all that is handed it would be compiled once more."""
+    return np.int64(0)  # type: ignore[return-value]  # numba's int
+
+
+_INT: Final = numba.int64
+_OUT: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
+emit: Final = _compiler(
+    # For constants as for variables, once a size of evidence: left to itself it would be compiled forty times.
+    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, EVIDENCE)],  # type: ignore[no-untyped-call]
+    no_cpython_wrapper=True,
+    no_cfunc_wrapper=True,
+)(_emit)
+
+
+@part
 def nth(array: Any, i: int) -> Any:
     """array[i] for an i that is not negative: a signed index would be tested, which costs as much as the rule."""
     return array[np.uintp(i)]
 
 
-@kernel
+@part
 def first_above(column: Any, i: int, last: int, limit: float) -> int:
     """The first row from i on whose value is above the limit; `last` where none is, or the channel is not there."""
     if column.size == 0:
@@ -111,7 +153,7 @@ def first_above(column: Any, i: int, last: int, limit: float) -> int:
     return i
 
 
-@kernel
+@part
 def first_below(column: Any, i: int, last: int, limit: float) -> int:
     """The first row from i on whose value is below the limit; likewise."""
     if column.size == 0:
@@ -121,7 +163,7 @@ def first_below(column: Any, i: int, last: int, limit: float) -> int:
     return i
 
 
-@kernel
+@part
 def first_at(time_ns: Any, i: int, last: int, instant: int) -> int:
     """The first row from i on at or after an instant; `last` where none is. Few looks, whether it is near or far."""
     reach = 1
@@ -138,7 +180,7 @@ def first_at(time_ns: Any, i: int, last: int, instant: int) -> int:
     return i
 
 
-@kernel
+@part
 def next_firing(time_ns: Any, fire_until: Any, g: int, i: int, last: int) -> int:
     """The first row of group g from i on at which the hammer fires; `last` where none is."""
     while i < last and nth(fire_until, i + 1 + g) <= nth(time_ns, i):
@@ -146,7 +188,7 @@ def next_firing(time_ns: Any, fire_until: Any, g: int, i: int, last: int) -> int
     return i
 
 
-@kernel
+@part
 def newest(column: Any, first: int, i: int) -> int:
     """The newest row in first..i that has a value; first - 1 where none has."""
     if column.size == 0:
@@ -156,7 +198,7 @@ def newest(column: Any, first: int, i: int) -> int:
     return i
 
 
-@kernel
+@part
 def sample(column: Any, i: int) -> float:
     """The value of row i, NaN where not sampled; a channel that no hammer here has is an empty array."""
     if column.size == 0 or i < 0:

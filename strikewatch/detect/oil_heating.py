@@ -27,7 +27,9 @@ from strikewatch.detect.kernels import (
     first_at,
     kernel,
     next_firing,
+    nothing_yet,
     nth,
+    part,
 )
 from strikewatch.model import instant
 from strikewatch.model.finding import Fault
@@ -98,7 +100,7 @@ def line(mean: Any) -> Any:
     return level + sy / n + slope * offset, slope, spread, sxx, 1.0 + 1.0 / n, offset
 
 
-@kernel
+@part
 def _close(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
     """The grid interval is over: take its mean in, and judge."""
     at = s.bin_end
@@ -143,7 +145,7 @@ def run(
     oil_c: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import DetectorSettings
-from strikewatch.detect.kernels import NEVER, kernel, nth, sample
+from strikewatch.detect.kernels import NEVER, SPAN, kernel, nth, read_only, sample, settle
 from strikewatch.model.batch import Floats
 from strikewatch.model.channels import CHANNELS, Channel
 
@@ -37,6 +37,14 @@ PARAMS: Final = np.dtype([("on_bar", "<f8"), ("off_bar", "<f8")])
 
 _HOLD_ACTIVE: Final = CHANNELS["active"].hold_ns
 _HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
+
+
+def settle_firing() -> None:
+    """Have `firing` compiled, or taken from an earlier start."""
+    state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
+    times, values = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
+    until = np.empty(0, np.int64)
+    settle(firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, until)
 
 
 def fired_ns(record: Any) -> int:

@@ -24,7 +24,9 @@ from strikewatch.detect.kernels import (
     kernel,
     newest,
     next_firing,
+    nothing_yet,
     nth,
+    part,
     sample,
 )
 from strikewatch.model import instant
@@ -72,13 +74,13 @@ _HOLD_POSE: Final = CHANNELS["tool_x_m"].hold_ns
 _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
-@kernel
+@part
 def _evidence(s: Any, fired: int, oil_max: float, pressure_sum: float, pressure_n: int) -> Any:
     pressure = pressure_sum / pressure_n if pressure_n else math.nan
     return (float(fired), float(s.placed), pressure, oil_max)
 
 
-@kernel
+@part
 def _begin(s: Any, at: int) -> Any:
     """A spot begins; returns its firing time, highest oil temperature, sum and number of pressures so far."""
     s.open = 1
@@ -89,7 +91,7 @@ def _begin(s: Any, at: int) -> Any:
     return 0, s.oil if s.oil_until > at else math.nan, 0.0, 0
 
 
-@kernel
+@part
 def _end(s: Any, at: int, evidence: Any, out: Any, n: int, g: int) -> int:
     s.open = 0
     s.unseen = 0
@@ -98,7 +100,7 @@ def _end(s: Any, at: int, evidence: Any, out: Any, n: int, g: int) -> int:
     return n
 
 
-@kernel
+@part
 def _look_at_oil(s: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
     """Know the oil's temperature as of row i, the newest of those from `first` on."""
     k = newest(oil_c, first, i)
@@ -107,7 +109,7 @@ def _look_at_oil(s: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
         s.oil_until = nth(time_ns, k) + _HOLD_OIL
 
 
-@kernel
+@part
 def _look_at_pose(s: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
     """Likewise where the tool tip is."""
     k = newest(tool_x_m, first, i)
@@ -134,7 +136,7 @@ def run(
     oil_c: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

@@ -21,7 +21,9 @@ from strikewatch.detect.kernels import (
     emit,
     first_at,
     kernel,
+    nothing_yet,
     nth,
+    part,
     sample,
 )
 from strikewatch.model import instant
@@ -61,7 +63,7 @@ _HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
 _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
-@kernel
+@part
 def _note(s: Any, at: int, out: Any, n: int, g: int) -> int:
     """Bring onset and clearing in line with what is wrong at this instant."""
     if s.impossible or s.frozen:
@@ -80,7 +82,7 @@ def _note(s: Any, at: int, out: Any, n: int, g: int) -> int:
     return n
 
 
-@kernel
+@part
 def _newest_change(column: Any, first: int, last: int) -> int:
     """The newest row of first..last-1 whose value differs from the one before it among these; `first` if none does.
 
@@ -116,7 +118,7 @@ def run(
     good: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

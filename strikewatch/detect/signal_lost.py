@@ -10,7 +10,19 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, seconds
-from strikewatch.detect.kernels import CLEARED, LOW, NEVER, RAISED, STANDING, emit, kernel, newest, nth
+from strikewatch.detect.kernels import (
+    CLEARED,
+    LOW,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    kernel,
+    newest,
+    nothing_yet,
+    nth,
+    part,
+)
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault
@@ -40,7 +52,7 @@ PARAMS: Final = np.dtype([("silence", "<i8"), ("working_rpm", "<f8"), ("steady",
 _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
-@kernel
+@part
 def _take(s: Any, p: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
     """Know what is known at row i, the newest of those from `first` on."""
     before = nth(time_ns, i - 1) if i > first else s.last_row
@@ -52,7 +64,7 @@ def _take(s: Any, p: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> 
         s.rpm_until = nth(time_ns, k) + _HOLD if engine_rpm[k] > p.working_rpm else nth(time_ns, k)
 
 
-@kernel
+@part
 def _judge(s: Any, p: Any, now: int, out: Any, n: int, g: int) -> int:
     """No row came after the last one until now."""
     if now - s.last_row >= p.silence and s.onset == NEVER:
@@ -74,7 +86,7 @@ def run(
     engine_rpm: Any,
     out: Any,
 ) -> int:
-    n = 0
+    n = nothing_yet()
     for g in range(len(spans)):
         span = spans[g]
         s = state[g]

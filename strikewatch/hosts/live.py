@@ -12,10 +12,10 @@ from typing import Final
 
 import structlog
 
-from strikewatch import compiled
 from strikewatch.deliver import log
 from strikewatch.deliver.courier import Courier
 from strikewatch.errors import StrikewatchError
+from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status, Subscriber
 from strikewatch.model.instant import SECOND, Instant
@@ -64,10 +64,7 @@ class Live:
     def run(self) -> None:
         """Raises StrikewatchError for settings, store or broker that cannot be used, or a thread that died."""
         settings = self._settings
-        if not compiled.ready():
-            _log.info(
-                "compiling", note="first start: the detectors are compiled, which takes some seconds once"
-            )
+        warm(_log.info)
         store = Store(
             settings.store.path,
             {endpoint.name: endpoint.url for endpoint in settings.webhooks},

@@ -12,9 +12,9 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from strikewatch import compiled
 from strikewatch.hosts.replay import Progress as Told
 from strikewatch.hosts.replay import Replayed, replay_shifts
+from strikewatch.hosts.warm import warm
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.instant import seconds
 from strikewatch.settings import load
@@ -28,8 +28,7 @@ def run(path: Path, config: Path | None, *, as_json: bool) -> int:
     notes = Console(stderr=True, highlight=False, soft_wrap=True)
     settings = load(config)
     shifts = open_shifts(path)
-    if not compiled.ready():
-        notes.print("First start: compiling the detectors, which takes some seconds once.", style="dim")
+    warm(lambda text: notes.print(text, style="dim"))
     total = sum(shift.total for shift in shifts)
     with _bar(notes, total) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)

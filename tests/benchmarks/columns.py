@@ -12,7 +12,7 @@ from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 
 ROWS = 8_000_000
-PIECE = 65_536
+PIECE = 131_072
 PLAIN_ROWS = 200_000
 
 

@@ -20,7 +20,7 @@ Bools = npt.NDArray[np.bool_]
 FEED_CHANNELS: Final = ("active", "engine_rpm")
 """Channels whose mere presence in a feed changes how it is read."""
 
-PIECE_ROWS: Final = 65_536
+PIECE_ROWS: Final = 131_072
 """Rows handed on at once: as many as a processor's cache holds of a few columns."""
 
 _NS_PER_UNIT: Final = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
