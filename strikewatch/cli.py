@@ -6,11 +6,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, SettingsError, StrikewatchError
-
-CAUTION = (
-    "Advice, never a safety function. The hammer's handbook, local rules and licensed practice come first."
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -90,7 +87,7 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from strikewatch.demo.show import show
+    from strikewatch.hosts.demo_command import show
 
     return show(options.seconds)
 

@@ -61,6 +61,11 @@ class Live:
     def stop(self) -> None:
         self._stopping.set()
 
+    @property
+    def stopped(self) -> bool:
+        """Whether it has been told to stop, or has died."""
+        return self._stopping.is_set()
+
     def run(self) -> None:
         """Raises StrikewatchError for settings, store or broker that cannot be used, or a thread that died."""
         settings = self._settings
