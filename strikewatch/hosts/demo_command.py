@@ -65,7 +65,12 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
     (folder / "secret").write_text(secret)
     return load(
         given={
-            "mqtt": {"host": broker.host, "port": broker.port, "client_id": "strikewatch-demo"},
+            "mqtt": {
+                "host": broker.host,
+                "port": broker.port,
+                "client_id": "strikewatch-demo",
+                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that the other speaks
+            },
             "intake": {"grace_s": GRACE_S},
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
@@ -90,7 +95,8 @@ def _processing(live: Live) -> Iterator[Live]:
     thread = threading.Thread(target=run, name="processor")
     thread.start()
     try:
-        live.ready.wait(READY_S)
+        if not live.ready.wait(READY_S):
+            raise StrikewatchError("the processor does not get through to the demo's broker")
         yield live
     finally:
         live.stop()
