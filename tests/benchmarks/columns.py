@@ -3,7 +3,6 @@
 And against four rules of the contract as a plain Python loop and as a pandas groupby.
 """
 
-
 import pandas as pd
 
 from strikewatch.model.batch import Batch, Portion, Rows
@@ -90,5 +89,3 @@ def lines() -> list[Line]:
         a, b = median_s(lambda: detect(short), lambda rival=rival: rival(short))  # type: ignore[misc]
         found.append(Line(f"against {name}: {PLAIN_ROWS / b / 1e6:.1f} M rows/s", "times as fast", b / a, ""))
     return found
-
-
