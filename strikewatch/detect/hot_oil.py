@@ -34,12 +34,13 @@ from strikewatch.model.finding import Fault
 OilGrade = Literal["VG 32", "VG 46", "VG 68", "VG 100"]
 
 WALTHER: Final[dict[OilGrade, tuple[float, float]]] = {
-    "VG 32": (9.523571, 3.743216),
+    "VG 32": (9.580289, 3.766401),
     "VG 46": (9.455829, 3.699602),
-    "VG 68": (9.388703, 3.657037),
-    "VG 100": (9.322487, 3.615655),
+    "VG 68": (9.288586, 3.615938),
+    "VG 100": (9.067002, 3.512093),
 }
-"""ISO 3448 grade → A, B of ASTM D341, log10 log10(v + 0.7) = A - B log10(T_K), at a viscosity index of 100."""
+"""ISO 3448 grade → A, B of ASTM D341, log10 log10(v + 0.7) = A - B log10(T_K), through the grade's viscosity at 40 degC
+and the one at 100 degC that gives a viscosity index of 100 by ASTM D2270."""
 
 
 class Settings(DetectorSettings):

@@ -44,7 +44,7 @@ def test_user_and_password(tmp_path: Path, version: str) -> None:
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
 def test_a_wrong_password_is_said_and_tried_ever_less_often(tmp_path: Path, version: str) -> None:
-    """The gaps between attempts double up to the cap: 0.05, 0.1, 0.2, 0.4, 0.4 s, give or take a fifth; not 0.05 for ever."""
+    """The gaps between attempts double up to the cap, give or take a fifth: 0.05, 0.1, 0.2, 0.4, 0.4 s."""
     password_file = tmp_path / "password"
     password_file.write_text("wrong")
     with Broker(tmp_path, users={"processor": "right"}) as broker:
@@ -177,12 +177,14 @@ CONNACK_5 = bytes([0x20, 3, 0, 0, 0])
 
 def test_a_denied_subscription_is_visible() -> None:
     """Source: MQTT 3.1.1 section 3.9.3: 0x80 is a failure, 0x01 a grant of QoS 1."""
-    with scripted(bytes([0x20, 2, 0, 0]), bytes([0x90, 4, 0, 1, 0x80, 0x01])) as port:
-        with subscribed(Settings(host="127.0.0.1", port=port, version="3.1.1")) as subscriber:
-            status = subscriber.status()
-            assert status.connected
-            assert "denies a subscription: strikewatch/+/+/samples" in status.reason
-            assert status.grants["strikewatch/+/+/events"] == "Granted QoS 1"
+    with (
+        scripted(bytes([0x20, 2, 0, 0]), bytes([0x90, 4, 0, 1, 0x80, 0x01])) as port,
+        subscribed(Settings(host="127.0.0.1", port=port, version="3.1.1")) as subscriber,
+    ):
+        status = subscriber.status()
+        assert status.connected
+        assert "denies a subscription: strikewatch/+/+/samples" in status.reason
+        assert status.grants["strikewatch/+/+/events"] == "Granted QoS 1"
 
 
 def test_a_lesser_grant_is_visible(tmp_path: Path) -> None:

@@ -1,0 +1,102 @@
+"""Oil: viscosity, the heat balance, and the forecast, against standards and reference libraries."""
+
+import math
+from datetime import datetime
+
+import numpy as np
+import pytest
+from chemicals.viscosity import viscosity_index
+from scipy import stats
+
+from strikewatch.demo.oil import approach
+from strikewatch.detect import oil_heating
+from strikewatch.detect.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
+from tests.outside.feed import START, found, rows_of
+
+BANDS = {"VG 32": (28.8, 35.2), "VG 46": (41.4, 50.6), "VG 68": (61.2, 74.8), "VG 100": (90.0, 110.0)}
+
+
+@pytest.mark.parametrize("grade", BANDS)
+def test_grades_lie_in_their_band(grade: OilGrade) -> None:
+    """ISO 3448: kinematic viscosity at 40 degC within 10 % of the grade's number."""
+    low, high = BANDS[grade]
+    at_40 = viscosity_mm2_s(40.0, *WALTHER[grade])
+    assert low <= at_40 <= high
+    assert at_40 == pytest.approx(float(grade.split()[1]), rel=2e-3)
+
+
+@pytest.mark.parametrize("grade", BANDS)
+def test_grades_have_a_viscosity_index_of_100(grade: OilGrade) -> None:
+    """ASTM D2270; reference library `chemicals`."""
+    at_40, at_100 = (viscosity_mm2_s(t, *WALTHER[grade]) * 1e-6 for t in (40.0, 100.0))
+    assert viscosity_index(at_40, at_100) == pytest.approx(100.0, abs=0.5)
+
+
+@pytest.mark.parametrize(("grade", "at_80"), [("VG 32", 8.48), ("VG 46", 11.05), ("VG 68", 14.77)])
+def test_viscosity_at_the_limit(grade: OilGrade, at_80: float) -> None:
+    """ASTM D341 (equation from memory; figures computed with `chemicals`)."""
+    assert viscosity_mm2_s(80.0, *WALTHER[grade]) == pytest.approx(at_80, abs=0.01)
+
+
+def test_vg_46_in_the_cold() -> None:
+    """ASTM D341: 134.5 mm2/s at 20 degC for 46 at 40 and 6.76 at 100 (computed with `chemicals`)."""
+    assert viscosity_mm2_s(20.0, *WALTHER["VG 46"]) == pytest.approx(134.5, abs=0.1)
+
+
+def test_student_t() -> None:
+    """NIST/SEMATECH e-Handbook 1.3.6.7.2; reference library scipy."""
+    for freedom, value in enumerate(oil_heating.T_975, 1):
+        assert value == pytest.approx(stats.t.ppf(0.975, freedom), abs=6e-5)
+
+
+def test_the_line_is_least_squares() -> None:
+    """Slope, value now and residual spread against scipy's linregress, with gaps."""
+    rng = np.random.default_rng(3)
+    mean = 60.0 + 0.12 * np.arange(oil_heating.BINS) + rng.normal(0, 0.3, oil_heating.BINS)
+    mean[[2, 7, 8, 20]] = np.nan
+    x = np.arange(oil_heating.BINS) + 0.5 - oil_heating.BINS
+    there = ~np.isnan(mean)
+    fit = stats.linregress(x[there], mean[there])
+    now, slope, spread, sxx, one, offset = oil_heating.line(mean)
+    n = int(there.sum())
+    rss = float(((mean[there] - fit.intercept - fit.slope * x[there]) ** 2).sum())
+    assert now == pytest.approx(fit.intercept, abs=1e-9)
+    assert slope == pytest.approx(fit.slope, abs=1e-9)
+    assert spread == pytest.approx(stats.t.ppf(0.975, n - 2) * math.sqrt(rss / (n - 2)), rel=1e-4)
+    assert sxx == pytest.approx(((x[there] - x[there].mean()) ** 2).sum(), rel=1e-12)
+    assert (one, offset) == pytest.approx((1 + 1 / n, -x[there].mean()), rel=1e-12)
+
+
+def test_an_oil_circuit_that_overheats_is_warned_of_and_found() -> None:
+    """Heat balance C dT/dt = P - UA (T - Ta): 12 kW into 150 L (870 kg/m3, 1900 J/kgK), 220 W/K, 30 degC outside ends
+    at 84.5 degC with a time constant of 18.8 min (computed; a textbook first-order balance). It passes 80 degC at
+    18.8 min x ln(54.5 / 4.5) = 46.9 min; the warning must come well before, the fault 5 s after."""
+    n = 60 * 60 * 2
+    t = np.arange(n) * 0.5
+    capacity = 150e-3 * 870.0 * 1900.0
+    final, constant_s = 30.0 + 12_000.0 / 220.0, capacity / 220.0
+    assert final == pytest.approx(84.5, abs=0.05)
+    assert constant_s / 60 == pytest.approx(18.8, abs=0.05)
+    oil = np.array([approach(30.0, final, constant_s, one) for one in t.tolist()])
+    passes_s = constant_s * math.log((final - 30.0) / (final - 80.0))
+    rng = np.random.default_rng(1)
+    records = found(rows_of(n, 0.5, active=np.ones(n), oil_c=oil + rng.normal(0, 0.02, n)))
+    (hot,) = records["hot_oil"]
+    hot_s = _seconds(hot["onset"])
+    assert passes_s < hot_s < passes_s + 30.0
+    first = min(_seconds(record["onset"]) for record in records["oil_heating"])
+    # The straight line runs ahead of the curve, so that it comes sooner than 10 min before.
+    assert passes_s - 1200.0 < first < passes_s - 600.0
+
+
+def test_greasing_four_times_in_a_shift() -> None:
+    """Every 2 operating hours is four times in an 8 h shift (common practice, no published source)."""
+    n = 8 * 3600 + 1
+    records = found(rows_of(n, 1.0, active=np.zeros(n), engine_rpm=np.full(n, 1800.0)))
+    (overdue,) = records["grease_overdue"]
+    assert _seconds(overdue["onset"]) == 7200.0
+    assert overdue["priority"] == "high"
+
+
+def _seconds(onset: object) -> float:
+    return datetime.fromisoformat(str(onset)).timestamp() - START / 1e9
