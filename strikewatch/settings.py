@@ -7,6 +7,7 @@ at once, with its path; what is unknown is a mistake too, in the file as in the 
 import os
 import tomllib
 from collections.abc import Mapping
+from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -132,7 +133,6 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
                 **_toml(path.parent / hammers_file, problems),
                 **tables.get("hammers", {}),
             }
-    problems += _unknown_variables()
     settings = None
     try:
         settings = Settings(**tables)
@@ -140,6 +140,8 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
         problems += [(_path(e["loc"]), _message(e)) for e in error.errors()]
     except ValueError as error:
         problems.append(("environment", f"{error}; nested values take JSON"))
+    named = {hook.secret_env for hook in settings.webhooks} if settings is not None else set()
+    problems += _unknown_variables({name for name in named if name})
     if settings is not None:
         for hammer, own in settings.hammers.items():
             try:
@@ -181,16 +183,23 @@ def _path(steps: tuple[str | int, ...]) -> str:
     return ".".join(str(step) for step in steps) or "settings"
 
 
-def _unknown_variables() -> list[tuple[str, str]]:
+def _unknown_variables(secrets: set[str]) -> list[tuple[str, str]]:
     known = _variables(Settings, PREFIX)
     return [
-        (name, "is no setting; remove it, or see config/strikewatch.toml for the names")
+        (name, _unknown_name(name, known))
         for name in sorted(os.environ)
         if name.upper().startswith(PREFIX)
-        and name not in NOT_SETTINGS
+        and name not in NOT_SETTINGS | secrets
         and name.upper() not in known
         and not name.upper().startswith(f"{PREFIX}HAMMERS__")
     ]
+
+
+def _unknown_name(name: str, known: frozenset[str]) -> str:
+    near = get_close_matches(name.upper(), known, 1)
+    return "is no setting; " + (
+        f"did you mean {near[0]}?" if near else "see config/strikewatch.toml for the names"
+    )
 
 
 @cache

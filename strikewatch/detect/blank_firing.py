@@ -41,6 +41,8 @@ Direction = Literal["falls", "rises", "either"]
 class Settings(DetectorSettings):
     """Suspected blank firing, from the level of supply pressure."""
 
+    rising = ("blank_min_s", "high_s")
+
     blank_min_s: float = Field(
         1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s"
     )

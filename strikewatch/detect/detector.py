@@ -2,10 +2,11 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
+from itertools import pairwise
+from typing import Any, ClassVar, Final, Self
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, model_validator
 
 from strikewatch.detect.kernels import EVENT, FINDING, SPAN, read_only, settle
 from strikewatch.model.finding import Fault
@@ -18,6 +19,16 @@ class DetectorSettings(BaseModel):
     """Settings of one detector: closed and frozen; they are its whole configuration."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    rising: ClassVar[tuple[str, ...]] = ()
+    """Settings of which none may be below the one before."""
+
+    @model_validator(mode="after")
+    def _rise(self) -> Self:
+        for lower, upper in pairwise(self.rising):
+            if getattr(self, lower) > getattr(self, upper):
+                raise ValueError(f"{lower} must not be above {upper}")
+        return self
 
 
 def seconds(value_ns: float) -> float:

@@ -36,6 +36,8 @@ from strikewatch.model.finding import Fault
 class Settings(DetectorSettings):
     """The greasing interval."""
 
+    rising = ("due_s", "overdue_s", "high_s")
+
     due_s: float = Field(
         6300.0, gt=0, description="Operating time since greasing from which it is due, s (1 h 45 min)"
     )

@@ -46,6 +46,8 @@ and the one at 100 degC that gives a viscosity index of 100 by ASTM D2270."""
 class Settings(DetectorSettings):
     """Firing with hot oil."""
 
+    rising = ("cool_c", "limit_c", "high_c")
+
     limit_c: float = Field(80.0, description="Oil above this is hot, degC (176 degF)")
     on_delay_s: float = Field(5.0, ge=0, description="It must stay above for this long, s")
     cool_c: float = Field(78.0, description="At or below this it is cool again, degC")

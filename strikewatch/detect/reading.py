@@ -18,6 +18,8 @@ from strikewatch.model.channels import CHANNELS, Channel
 class Settings(DetectorSettings):
     """Firing derived from pressure, for feeds without an `active` channel."""
 
+    rising = ("off_bar", "on_bar")
+
     on_bar: float = Field(80.0, description="Firing from this pressure up, bar")
     off_bar: float = Field(60.0, description="No longer firing below this pressure, bar")
 
