@@ -1,14 +1,20 @@
 """Replay in Python: frames in, a frame of alerts out."""
 
 import json
+import warnings
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from strikewatch.intake.shift.table import TableShift
     from strikewatch.settings import Settings
+
+_UNNAMED = "unnamed"
+"""The site where no column tells it."""
 
 
 def replay(
@@ -23,15 +29,13 @@ def replay(
     where it does not apply. `settings`: a settings file, a mapping like its tables, or loaded settings.
 
     Returns one row per alert in onset order, the columns of the alert record (instants as RFC 3339 text;
-    `pd.to_datetime` makes timestamps of them). Raises InputError
-    naming the column or row, SettingsError with every mistake.
+    `pd.to_datetime` makes timestamps of them). Rows and events that cannot be used are left out with a UserWarning.
+    Raises InputError naming the column or row, SettingsError with every mistake.
     """
     import pandas as pd
-    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 
     from strikewatch.hosts.replay import replay_shifts
     from strikewatch.intake.shift.events import parse_events
-    from strikewatch.intake.shift.table import TableShift
     from strikewatch.model.alert import Alert
     from strikewatch.model.instant import seconds
     from strikewatch.settings import Settings, load
@@ -40,18 +44,35 @@ def replay(
         settings = load(given=settings)
     elif not isinstance(settings, Settings):
         settings = load(Path(settings))
-    if "time" not in samples.columns and samples.index.name == "time":
-        samples = samples.reset_index()
-    shift = TableShift(pa.Table.from_pandas(samples, preserve_index=False), "samples", "unnamed")
+    shift = _shift(samples)
     if events is not None:
         lines = [_event_line(row) for row in events.to_dict("records")]
         sites = {hammer: site for site, hammer in shift.feeds()}
+        only = next(iter(sites.values()), _UNNAMED)
         shift.events, shift.bad["event"] = parse_events(
-            lines, "events", lambda hammer: sites.get(hammer, "unnamed"), shift.examples
+            lines, "events", lambda hammer: sites.get(hammer, only), shift.examples
         )
     result = replay_shifts([shift], settings.of_hammer, seconds(settings.intake.reorder_s))
+    for note in result.notes():
+        warnings.warn(note, stacklevel=2)
     columns = list(Alert("", "", "", None, "low", 0).record())
     return pd.DataFrame(result.records, columns=columns, dtype=object)
+
+
+def _shift(samples: "pd.DataFrame") -> "TableShift":
+    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+
+    from strikewatch.errors import InputError
+    from strikewatch.intake.shift.table import TableShift
+
+    if "time" not in samples.columns and samples.index.name == "time":
+        samples = samples.reset_index()
+    try:
+        table = pa.Table.from_pandas(samples, preserve_index=False)
+    except (pa.ArrowException, ValueError, TypeError) as error:
+        why = " ".join(map(str, error.args))
+        raise InputError(f"samples: {why}; give each column values of one kind, and once") from None
+    return TableShift(table, "samples", _UNNAMED)
 
 
 def _event_line(row: Mapping[Any, Any]) -> bytes:
@@ -60,10 +81,19 @@ def _event_line(row: Mapping[Any, Any]) -> bytes:
 
     told: dict[str, Any] = {}
     for name, value in row.items():
-        if isinstance(value, (list, tuple)) or hasattr(value, "tolist"):
-            told[str(name)] = [int(one) for one in value] if hasattr(value, "__len__") else value.tolist()
-        elif isinstance(value, pd.Timestamp):
-            told[str(name)] = (value if value.tz else value.tz_localize("UTC")).isoformat()
-        elif not pd.isna(value):
-            told[str(name)] = value
+        if pd.api.types.is_list_like(value):
+            told[str(name)] = [_number(one) for one in value]
+        elif pd.isna(value):
+            continue
+        elif isinstance(value, datetime):
+            moment = pd.Timestamp(value)
+            told[str(name)] = (moment if moment.tz else moment.tz_localize("UTC")).isoformat()
+        else:
+            told[str(name)] = _number(value)
     return json.dumps(told, default=str).encode()
+
+
+def _number(value: Any) -> Any:
+    """A number of numpy as one of Python, and whole where it is: an empty field turns a column of ints to floats."""
+    value = value.item() if hasattr(value, "item") else value
+    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -1,7 +1,7 @@
 """Replay: recorded shifts through the same core as live samples, told the time by the recording itself."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -29,6 +29,25 @@ class Replayed:
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
 
+    def notes(self) -> Iterator[str]:
+        """What was left out, and where; silence about it would read as all well."""
+        counts = self.counts
+        for n, what in (
+            (counts.duplicate, "duplicates of an instant already taken"),
+            (
+                counts.late,
+                "late: older than rows already worked through; sort the table by time if it is not in order",
+            ),
+            (counts.wrong_clock, "from a wrong clock: far ahead of the rows that follow"),
+        ):
+            if n:
+                yield f"{n} rows not used, {what}"
+        for reason, n in self.bad.items():
+            what = "events" if reason == "event" else "rows"
+            yield f"{n} {what} skipped for a bad `{reason}`; the first: {self.examples.get(reason, 'unknown')}"
+        if self.ignored:
+            yield f"columns not known and not used: {', '.join(sorted(self.ignored))}"
+
 
 def replay_shifts(
     shifts: Sequence[Shift],
@@ -53,8 +72,9 @@ def replay_shifts(
         result.bad.update({reason: n for reason, n in shift.bad.items() if n})
         result.examples = {**shift.examples, **result.examples}
         result.ignored |= shift.ignored
-    if total and not result.counts.used and result.bad:
-        reason, n = result.bad.most_common(1)[0]
+    bad_rows = Counter({reason: n for reason, n in result.bad.items() if reason != "event"})
+    if bad_rows and not result.counts.used:
+        reason, n = bad_rows.most_common(1)[0]
         raise InputError(
             f"{result.examples[reason]}: no row can be used; `{reason}` is unusable in {n} of {total} rows"
         )

@@ -4,6 +4,7 @@ table.py     one table in memory → rows, bad ones set apart      parquet.py   
 csv.py       text → a table                                      events.py    `events.jsonl`
 """
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -31,17 +32,20 @@ def open_shifts(path: Path) -> list[Shift]:
         return [kind(path, None)]
     if not path.is_dir():
         raise InputError(f"{path}: there is no such file or folder; {_REMEDY}")
-    found = [path / name for name in SAMPLES if (path / name).is_file()]
-    if len(found) > 1:
-        raise InputError(f"{path}: both {' and '.join(SAMPLES)} are there; leave one of them")
-    if found:
-        return [_KINDS[found[0].suffix](found[0], path / "events.jsonl")]
-    shifts = [shift for inner in sorted(path.iterdir()) if inner.is_dir() for shift in _inner(inner)]
+    shifts = list(_inside(path))
     if not shifts:
         raise InputError(f"{path}: no recorded shift in this folder; {_REMEDY}")
     return shifts
 
 
-def _inner(folder: Path) -> list[Shift]:
-    holds = any((folder / name).is_file() for name in SAMPLES) or any(i.is_dir() for i in folder.iterdir())
-    return open_shifts(folder) if holds else []
+def _inside(folder: Path) -> Iterator[Shift]:
+    """The shift a folder is, or else those inside it; names that begin with a dot are left out."""
+    found = [folder / name for name in SAMPLES if (folder / name).is_file()]
+    if len(found) > 1:
+        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} are there; leave one of them")
+    if found:
+        yield _KINDS[found[0].suffix](found[0], folder / "events.jsonl")
+        return
+    for inner in sorted(folder.iterdir()):
+        if inner.is_dir() and not inner.name.startswith("."):
+            yield from _inside(inner)

@@ -17,9 +17,12 @@ _NOT_SAMPLED = ["", "null", "NULL", "NaN", "nan", "None"]
 class CsvShift(TableShift):
     """`samples.csv`."""
 
+    as_text = True
+
     def __init__(self, path: Path, events: Path | None) -> None:
         table, short = _read(path)
-        super().__init__(table, str(path), path.absolute().parent.name, first_row=2)
+        super().__init__(table, str(path), path.resolve().parent.name, first_row=2)
+        self.total += short
         if short:
             self.bad["fields"] += short
             self.examples["fields"] = f"{path}: rows with too few or too many fields"

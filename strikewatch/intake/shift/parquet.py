@@ -9,7 +9,7 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
 from strikewatch.intake.shift.events import read_events
-from strikewatch.intake.shift.table import FEED_CHANNELS, Shift, present
+from strikewatch.intake.shift.table import FEED_CHANNELS, Shift, named, present
 from strikewatch.model.batch import Key, Rows
 from strikewatch.model.channels import ALIASES, CHANNELS
 
@@ -33,7 +33,9 @@ class ParquetShift(Shift):
         self.total = self._file.metadata.num_rows
         feed, as_it_came = _AS_IT_CAME
         self.as_it_came = (self._file.metadata.metadata or {}).get(feed) == as_it_came
-        self._site = path.absolute().parent.name
+        self._site = path.resolve().parent.name
+        schema = self._file.schema
+        self._index = {schema.column(i).path: i for i in range(len(schema))}
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
         self._who = [n for n in ("hammer", "site") if n in names]
         if events is not None:
@@ -73,17 +75,16 @@ class ParquetShift(Shift):
             ) from None
 
     def _statistics(self, group: int, name: str) -> Any:
-        index = self._file.schema_arrow.names.index(name)
-        return self._file.metadata.row_group(group).column(index).statistics
+        return self._file.metadata.row_group(group).column(self._index[name]).statistics
 
     def _only(self, group: int) -> Key | None:
         """The one hammer of a row group, or None where there are several, or it cannot be told."""
         found = {"site": self._site}
         for name in self._who:
             s = self._statistics(group, name)
-            if s is None or not s.has_min_max or s.null_count or s.min != s.max or not s.min:
+            if s is None or not s.has_min_max or s.null_count or s.min != s.max or not named(s.min):
                 return None
-            found[name] = s.min
+            found[name] = named(s.min)
         return found["site"], found["hammer"]
 
     def _in_range(self, group: int, name: str) -> bool | None:
@@ -107,7 +108,7 @@ class ParquetShift(Shift):
             if key is None:
                 table = self._read(group, self._who)
                 keys = {
-                    (str(s), str(h))
+                    (named(s), named(h))
                     for s, h in zip(table["site"].to_pylist(), table["hammer"].to_pylist(), strict=True)
                 }
                 for site, one in keys:

@@ -31,6 +31,9 @@ class Shift:
 
     place: str
     total: int
+    as_text = False
+    """Channels are written as text, as in CSV; elsewhere text in a channel is a mistake."""
+
     as_it_came = False
     """Rows of our own recording: already admitted, and read as they came."""
 
@@ -84,7 +87,7 @@ class Shift:
             channel, convert = ALIASES.get(name, (name, None))
             if channel not in CHANNELS:
                 continue
-            values, wrong = _floats(table[name], name, CHANNELS[channel].boolean, self.place)
+            values, wrong = _floats(table[name], name, CHANNELS[channel].boolean, self.as_text, self.place)
             if wrong is not None:
                 self.note_bad(name, wrong, first_row)
                 bad |= wrong
@@ -152,8 +155,9 @@ def _cut(key: Key, rows: Rows) -> Iterator[tuple[Key, Rows]]:
 
 def _times(column: Any, place: str) -> tuple[Ints, Bools]:
     """Instants [n] int64 ns, and which rows have none that can be used."""
+    column = _plain(column)
     kind = column.type
-    if pa.types.is_string(kind) or pa.types.is_large_string(kind):
+    if _is_text(kind):
         return _parsed_times(column)
     if not pa.types.is_timestamp(kind):
         raise InputError(
@@ -183,21 +187,31 @@ def _parsed_times(column: Any) -> tuple[Ints, Bools]:
             return whole, (whole < instant.EARLIEST) | (whole >= instant.LATEST)
     for i, text in enumerate(column.to_pylist()):
         try:
-            times[i] = at = instant.parse(text or "")
+            times[i] = at = instant.parse((text or "").strip().replace(" ", "T", 1))
             bad[i] = not instant.EARLIEST <= at < instant.LATEST
         except (ValueError, OverflowError):
             bad[i] = True
     return times, bad
 
 
-def _floats(column: Any, name: str, boolean: bool, place: str) -> tuple[Floats, Bools | None]:
+def _plain(column: Any) -> Any:
+    """The column with its dictionary, if it has one, resolved."""
+    return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
+
+
+def _is_text(kind: Any) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _floats(column: Any, name: str, boolean: bool, as_text: bool, place: str) -> tuple[Floats, Bools | None]:
     """Values [n] float64 with NaN where not sampled, and which rows hold something that is no value (None: none)."""
+    column = _plain(column)
     kind = column.type
     if pa.types.is_null(kind):
         return np.full(len(column), np.nan), None
     if pa.types.is_boolean(kind):
         column = column.cast(pa.uint8())
-    elif pa.types.is_string(kind) or pa.types.is_large_string(kind):
+    elif as_text and _is_text(kind):
         return _parsed_floats(column, boolean)
     elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         raise InputError(
@@ -233,12 +247,14 @@ def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
     nameless = codes < 0
     if "site" not in table.column_names:
         return [(site, hammer) for hammer in hammers], codes, nameless
+    if not hammers:
+        return [], codes, nameless
     site_codes, sites = _codes(table["site"])
-    if len(sites) <= 1:
-        own = sites[0] if sites else site
-        return [(own, hammer) for hammer in hammers], codes, nameless
-    pairs, both = np.unique(site_codes * len(hammers) + codes, return_inverse=True)
-    keys = [(sites[p // len(hammers)] if p >= 0 else site, hammers[p % len(hammers)]) for p in pairs.tolist()]
+    if site not in sites:
+        sites.append(site)
+    site_codes = np.where(site_codes < 0, sites.index(site), site_codes)
+    pairs, both = np.unique(site_codes * len(hammers) + np.maximum(codes, 0), return_inverse=True)
+    keys = [(sites[p // len(hammers)], hammers[p % len(hammers)]) for p in pairs.tolist()]
     return keys, both.astype(np.int64), nameless
 
 
@@ -250,9 +266,13 @@ def _codes(column: Any) -> tuple[Ints, list[str]]:
             column = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], pa.string())
     if not pa.types.is_dictionary(column.type):
         column = column.dictionary_encode()
-    names = [None if name is None else str(name).strip() for name in column.dictionary.to_pylist()]
     codes = pc.fill_null(column.indices.cast(pa.int64()), -1).to_numpy(zero_copy_only=False)
-    empty = [code for code, name in enumerate(names) if not name]
-    if empty:
-        codes = np.where(np.isin(codes, empty), -1, codes)
-    return codes, [name or "" for name in names]
+    names: dict[str, int] = {}
+    own = [named(name) for name in column.dictionary.to_pylist()]
+    final = np.array([names.setdefault(name, len(names)) if name else -1 for name in own] + [-1], np.int64)
+    return final[codes], list(names)
+
+
+def named(told: Any) -> str:
+    """The name of a hammer or site as a table tells it, blanks around it left out; empty for none."""
+    return "" if told is None else str(told).strip()
