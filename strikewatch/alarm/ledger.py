@@ -115,7 +115,9 @@ class Ledger:
         elif entry is None or (ahead is not None and entry.ahead & CLEARED_AHEAD):
             return None
         alert = entry.alert
-        before = (alert.priority, alert.cleared)
+        # A clearing seen ahead has been told; that the rows put it elsewhere corrects the record only.
+        news = finding.step != "cleared" or alert.cleared is None
+        before = alert.priority
         alert.summary = finding.summary
         alert.evidence = finding.evidence
         alert.priority = max(alert.priority, finding.priority, key=PRIORITIES.index)
@@ -130,7 +132,9 @@ class Ledger:
                 del entries[found_id]
             else:
                 entry.ahead, entry.until = entry.ahead | CLEARED_AHEAD, ahead
-        return _change(finding.step, entry, deliver=(alert.priority, alert.cleared) != before)
+        return _change(
+            finding.step, entry, deliver=news and (finding.step == "cleared" or alert.priority != before)
+        )
 
 
 def _change(step: Step, entry: Entry, *, deliver: bool = True) -> Change:

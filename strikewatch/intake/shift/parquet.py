@@ -23,12 +23,13 @@ class ParquetShift(Shift):
         super().__init__()
         self.place = str(path)
         try:
-            self._file = pq.ParquetFile(path, read_dictionary=["hammer", "site"])
+            names = pq.read_schema(path).names
+            who = [name for name in ("hammer", "site") if name in names]
+            self._file = pq.ParquetFile(path, read_dictionary=who)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{path}: not a Parquet file that can be read ({error}); record it again"
             ) from None
-        names = self._file.schema_arrow.names
         self.check_columns(names)
         self.total = self._file.metadata.num_rows
         feed, as_it_came = _AS_IT_CAME
@@ -37,7 +38,7 @@ class ParquetShift(Shift):
         schema = self._file.schema
         self._index = {schema.column(i).path: i for i in range(len(schema))}
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
-        self._who = [n for n in ("hammer", "site") if n in names]
+        self._who = who
         if events is not None:
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples)
 

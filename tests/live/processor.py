@@ -1,0 +1,192 @@
+"""`strikewatch run` as a process of its own, and a gateway to feed it."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.model import instant
+from strikewatch.model.batch import Rows
+from strikewatch.model.instant import SECOND, Instant
+from tests.broker import Broker
+
+SITE = "fennick-hollow"
+SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+WAIT_S = 60.0
+
+
+def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
+    """Wait for something to come true, and return it."""
+    deadline = time.monotonic() + within_s
+    while not (value := what()):
+        assert time.monotonic() < deadline, "did not come true in time"
+        time.sleep(0.02)
+    return value
+
+
+class Processor:
+    """One processor's folder, through as many starts as it takes. `tables` are settings beside the usual."""
+
+    def __init__(
+        self, folder: Path, broker: Broker, url: str | None = None, **tables: dict[str, Any]
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.recordings = folder / "recordings"
+        self._process: subprocess.Popen[bytes] | None = None
+        settings: dict[str, dict[str, Any]] = {
+            "mqtt": {
+                "host": broker.host,
+                "port": broker.port,
+                "reconnect_min_s": 0.1,
+                "reconnect_max_s": 0.5,
+            },
+            "store": {"path": str(folder / "strikewatch.db")},
+            "recording": {"folder": str(self.recordings)},
+            "log": {"form": "json", "file": str(folder / "log")},
+        }
+        for name, table in tables.items():
+            settings[name] = {**settings.get(name, {}), **table}
+        text = "".join(_table(name, table) for name, table in settings.items())
+        if url is not None:
+            (folder / "secret").write_text(SECRET)
+            text += f'[[webhooks]]\nname = "office"\nurl = "{url}"\nsecret_file = "{folder / "secret"}"\n'
+            text += "retry_s = [0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1]\n"
+        (folder / "settings.toml").write_text(text)
+
+    def start(self) -> "Processor":
+        before = self.log().count("broker_connected")
+        command = [
+            sys.executable,
+            "-m",
+            "strikewatch.cli",
+            "run",
+            "--config",
+            str(self.folder / "settings.toml"),
+        ]
+        with (self.folder / "stderr").open("ab") as errors:
+            self._process = process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors)
+        until(lambda: self.log().count("broker_connected") > before or process.poll() is not None)
+        return self
+
+    def stop(self) -> int:
+        """SIGTERM; the exit code."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGTERM)
+        return self._process.wait(20)
+
+    def kill(self) -> None:
+        assert self._process is not None
+        os.kill(self._process.pid, signal.SIGKILL)
+        self._process.wait()
+
+    def wait(self, within_s: float) -> int:
+        assert self._process is not None
+        return self._process.wait(within_s)
+
+    def end(self) -> None:
+        if self._process is not None and self._process.poll() is None:
+            self.kill()
+
+    def log(self) -> str:
+        path = self.folder / "log"
+        return path.read_text() if path.exists() else ""
+
+    def lines(self, event: str) -> list[dict[str, Any]]:
+        return [line for line in map(json.loads, self.log().splitlines()) if line["event"] == event]
+
+    def query(self, sql: str) -> list[tuple[Any, ...]]:
+        with sqlite3.connect(
+            f"file:{self.folder / 'strikewatch.db'}?mode=ro", uri=True, timeout=10
+        ) as database:
+            return database.execute(sql).fetchall()
+
+    def alerts(self) -> list[dict[str, Any]]:
+        """The store's alert records in the order of a replay; those withdrawn do not count."""
+        records = [json.loads(record) for (record,) in self.query("select record from alerts")]
+        kept = [record for record in records if "withdrawn" not in record["evidence"]]
+        return sorted(kept, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
+
+    def worked_through(self, hammer: str, upto: Instant) -> None:
+        """Wait until the store says that a hammer's rows up to an instant have been committed."""
+
+        def there() -> bool:
+            found = self.query(f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'")
+            return bool(found) and int.from_bytes(found[0][0], "little", signed=True) >= upto
+
+        until(there)
+
+    def settled(self) -> None:
+        """Wait until nothing more is being written: all that was sent has been committed."""
+        last, same = -1, 0
+        while same < 15:  # longer than a row may wait behind a hole
+            ((now,),) = self.query(
+                "select (select ifnull(max(seq), 0) from arrived) + (select count(*) from events)"
+            )
+            same = same + 1 if now == last else 0
+            last = now
+            time.sleep(0.2)
+
+
+class Gateway:
+    """A paho client that publishes at QoS 1 and waits for each to be taken."""
+
+    def __init__(self, broker: Broker, name: str = "gateway", in_flight: int = 20) -> None:
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False)
+        self._client.max_inflight_messages_set(in_flight)
+        self._client.reconnect_delay_set(1, 1)
+        self._client.connect(broker.host, broker.port)
+        self._client.loop_start()
+        self._pending: list[mqtt.MQTTMessageInfo] = []
+
+    def send(self, hammer: str, kind: str, payload: Any) -> None:
+        text = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+        self._pending.append(self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1))
+
+    def block(self, hammer: str, at: Instant, step_s: float, **channels: Any) -> None:
+        self.send(hammer, "samples", {"time": instant.text(at), "step_s": step_s, **channels})
+
+    def event(self, hammer: str, at: Instant, kind: str, **fields: Any) -> None:
+        self.send(hammer, "events", {"time": instant.text(at), "event": kind, **fields})
+
+    def settle(self) -> None:
+        """Wait until the broker has everything."""
+        until(lambda: all(info.is_published() for info in self._pending))
+        self._pending.clear()
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:
+    """Rows as arrays of objects, `size` in each, times to the nanosecond and null where not sampled."""
+    names = list(rows.columns)
+    objects = []
+    for i, at in enumerate(rows.time_ns.tolist()):
+        values = {name: rows.columns[name][i].item() for name in names}
+        sample: dict[str, Any] = {"time": f"{instant.text(at)[:-1]}{at % 1000:03d}Z"}
+        for name, value in values.items():
+            if value == value:
+                boolean = name in ("active", "grease_flow") and value in (0.0, 1.0)
+                sample[name] = bool(value) if boolean else value
+        objects.append(sample)
+    return [objects[k : k + size] for k in range(0, len(objects), size)]
+
+
+def now_ns() -> Instant:
+    """The present, to the whole second."""
+    return time.time_ns() // SECOND * SECOND
+
+
+def _table(name: str, table: dict[str, Any]) -> str:
+    return f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in table.items())
