@@ -69,7 +69,11 @@ CASES: dict[str, tuple[Callable[[Path], Path], str, str]] = {
         "row 1",
         "`hammer`",
     ),
-    "no instant in any row": (_parquet(F.assign(time=pd.Timestamp("1969-01-01T00:00:00Z"))), "row 1", "`time`"),
+    "no instant in any row": (
+        _parquet(F.assign(time=pd.Timestamp("1969-01-01T00:00:00Z"))),
+        "row 1",
+        "`time`",
+    ),
     "damaged": (_damaged, "samples.parquet", "record it again"),
     "no Parquet": (_file("samples.parquet", b"PAR1 no"), "samples.parquet", "record it again"),
     "nothing in it": (_file("samples.csv", b""), "samples.csv", "first line"),

@@ -146,11 +146,18 @@ class Gateway:
         self._client.reconnect_delay_set(1, 1)
         self._client.connect(broker.host, broker.port)
         self._client.loop_start()
-        self._pending: list[mqtt.MQTTMessageInfo] = []
+        self._sent = 0
+        self._taken = 0
+
+        def taken(*_: Any) -> None:
+            self._taken += 1
+
+        self._client.on_publish = taken
 
     def send(self, hammer: str, kind: str, payload: Any) -> None:
         text = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-        self._pending.append(self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1))
+        self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1)
+        self._sent += 1
 
     def block(self, hammer: str, at: Instant, step_s: float, **channels: Any) -> None:
         self.send(hammer, "samples", {"time": instant.text(at), "step_s": step_s, **channels})
@@ -160,8 +167,7 @@ class Gateway:
 
     def settle(self) -> None:
         """Wait until the broker has everything."""
-        until(lambda: all(info.is_published() for info in self._pending))
-        self._pending.clear()
+        until(lambda: self._taken == self._sent)
 
     def close(self) -> None:
         self._client.disconnect()

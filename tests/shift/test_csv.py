@@ -48,9 +48,9 @@ WAYS: dict[str, Callable[[], str | bytes]] = {
     "columns in another order": lambda: written(
         utc, columns=["oil_c", "active", "hammer", "time", "pressure_bar"]
     ),
-    "unknown and site columns": lambda: frame()
-    .assign(time=lambda f: [utc(t) for t in f["time"]], site=SITE, note="a, b")
-    .to_csv(index=False),
+    "unknown and site columns": lambda: (
+        frame().assign(time=lambda f: [utc(t) for t in f["time"]], site=SITE, note="a, b").to_csv(index=False)
+    ),
     "no newline at the end": lambda: written(utc).rstrip("\n"),
 }
 
@@ -64,9 +64,7 @@ def test_however_it_is_written(way: str, reference: list[dict[str, Any]], tmp_pa
 
 
 @pytest.mark.parametrize("nothing", ["", "null", "NaN", "nan"])
-def test_an_empty_field_is_not_sampled(
-    nothing: str, reference: list[dict[str, Any]], tmp_path: Path
-) -> None:
+def test_an_empty_field_is_not_sampled(nothing: str, reference: list[dict[str, Any]], tmp_path: Path) -> None:
     f = frame()
     f = f.assign(time=[utc(t) for t in f["time"]], pressure_bar=f["pressure_bar"].mask(f.index % 6 == 1))
     result = csv(tmp_path, f.to_csv(index=False, na_rep=nothing))

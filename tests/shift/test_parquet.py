@@ -38,8 +38,9 @@ WAYS: dict[str, Callable[[pd.DataFrame], Any]] = {
     "time as RFC 3339 text": column("time", lambda c: pa.array([t.isoformat() for t in c.to_pandas()])),
     "category hammer": lambda f: f.assign(hammer=f["hammer"].astype("category")),
     "large string hammer": column("hammer", _cast(pa.large_string())),
-    "blanks around a hammer's name": lambda f: f.assign(hammer=f["hammer"].where(f.index % 3 > 0, " HB-01 "))
-    .assign(hammer=lambda g: g["hammer"].where(f["hammer"] == "HB-01", "HB-02")),
+    "blanks around a hammer's name": lambda f: f.assign(
+        hammer=f["hammer"].where(f.index % 3 > 0, " HB-01 ")
+    ).assign(hammer=lambda g: g["hammer"].where(f["hammer"] == "HB-01", "HB-02")),
     "active as int": lambda f: f.assign(active=f["active"].astype(int)),
     "active as float": lambda f: f.assign(active=f["active"].astype(float)),
     "active as nullable bool": lambda f: f.assign(active=f["active"].astype("boolean")),

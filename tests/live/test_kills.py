@@ -1,0 +1,12 @@
+"""A few kills and broker restarts in every run of the tests; `python -m tests.live.kills` does fifty and ten."""
+
+from pathlib import Path
+
+from tests.live.kills import run
+
+
+def test_killed_at_random_nothing_is_missing_and_nothing_comes_twice(tmp_path: Path) -> None:
+    outcome = run(tmp_path, kills=5, broker_restarts=2, seed=3, seconds=900)
+    assert outcome.alerts > 50
+    assert (outcome.missing, outcome.unexpected, outcome.different) == (0, 0, 0)
+    assert (outcome.delivered_under_two_names, outcome.undelivered) == (0, 0)
