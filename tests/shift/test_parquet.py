@@ -128,14 +128,14 @@ def test_active_told_only_late_still_counts_for_the_whole_shift(tmp_path: Path) 
 
 
 def test_two_sites_may_use_one_name(tmp_path: Path) -> None:
-    """The same hammer name at two sites is two hammers, with an id each."""
+    """The same hammer name at two sites is two hammers; site and id together name an alert."""
     f = pd.concat([frame().assign(site="upper"), frame().assign(site="lower")]).sort_values("time")
     records = parquet(tmp_path, f, row_group_size=100).records
     spots = [r for r in records if r["fault"] == "same_spot"]
     assert {(r["site"], r["hammer"]) for r in spots} == {
         (s, h) for s in ("upper", "lower") for h in ("HB-01", "HB-02")
     }
-    assert len({r["id"] for r in records}) == len(records)
+    assert len({(r["site"], r["id"]) for r in records}) == len(records)
 
 
 def test_rows_out_of_order_within_two_seconds_are_put_in_order(

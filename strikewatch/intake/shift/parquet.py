@@ -114,7 +114,7 @@ class ParquetShift(Shift):
                 }
                 for site, one in keys:
                     if one == hammer:
-                        return site
+                        return site or self._site
         if "site" in self._who and self._file.num_row_groups and (key := self._only(0)) is not None:
             return key[0]
         return self._site

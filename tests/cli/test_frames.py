@@ -1,0 +1,120 @@
+"""`strikewatch.replay`: frames in, a frame of alerts out, whatever the frames are made of."""
+
+from collections.abc import Callable
+from datetime import timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import strikewatch
+from strikewatch.errors import InputError, SettingsError
+from strikewatch.settings import load
+from tests.cli.test_replay import FIELDS
+from tests.shift.shapes import EVENTS, SITE, frame, parquet
+
+LONDON_TO_INDIA = timezone(timedelta(hours=5, minutes=30))
+
+
+def told(alerts: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in alerts.to_dict("records")]
+
+
+@pytest.fixture(scope="module")
+def reference(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
+    return parquet(tmp_path_factory.mktemp("reference"), frame()).records
+
+
+FRAMES: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
+    "aware": lambda f: f,
+    "naive is UTC": lambda f: f.assign(time=f["time"].dt.tz_localize(None)),
+    "another zone": lambda f: f.assign(time=f["time"].dt.tz_convert(LONDON_TO_INDIA)),
+    "seconds and less": lambda f: f.assign(time=f["time"].dt.as_unit("ms")),
+    "objects": lambda f: f.assign(time=f["time"].astype(object), active=f["active"].astype(object)),
+    "datetimes": lambda f: f.assign(time=pd.Series([t.to_pydatetime() for t in f["time"]], dtype=object)),
+    "time as the index": lambda f: f.set_index("time"),
+    "any index": lambda f: f.set_index(np.arange(len(f))[::-1]),
+    "text times": lambda f: f.assign(time=[t.isoformat() for t in f["time"]]),
+    "category": lambda f: f.assign(hammer=f["hammer"].astype("category")),
+    "Arrow's kinds": lambda f: f.convert_dtypes(dtype_backend="pyarrow"),
+    "nullable kinds": lambda f: f.convert_dtypes(),
+}
+
+
+@pytest.mark.parametrize("kind", FRAMES)
+def test_whatever_the_frame_is_made_of(kind: str, reference: list[dict[str, Any]]) -> None:
+    alerts = strikewatch.replay(FRAMES[kind](frame().assign(site=SITE)), pd.DataFrame(EVENTS))
+    assert list(alerts.columns) == FIELDS
+    assert told(alerts) == reference
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda e: e.assign(time=pd.to_datetime(e["time"])),
+        lambda e: e.assign(time=pd.to_datetime(e["time"]).dt.tz_localize(None)),
+        lambda e: e.assign(bore_mm=np.nan, turned_before=None, note=pd.NA, applied=pd.NaT),
+        lambda e: e.assign(strokes=[None, np.array([3, 12])]),
+        lambda e: e.assign(strokes=[np.nan, (3.0, 12.0)]),
+        lambda e: e.assign(site=SITE),
+        lambda e: e.iloc[::-1],
+    ],
+)
+def test_events_with_empty_fields_and_strokes_of_any_kind(
+    change: Callable[[pd.DataFrame], pd.DataFrame], reference: list[dict[str, Any]]
+) -> None:
+    alerts = strikewatch.replay(frame().assign(site=SITE), change(pd.DataFrame(EVENTS)))
+    assert told(alerts) == reference
+
+
+def test_nothing_found_keeps_the_columns() -> None:
+    alerts = strikewatch.replay(frame().assign(active=False, oil_c=50.0))
+    assert (list(alerts.columns), len(alerts)) == (FIELDS, 0)
+    assert list(strikewatch.replay(frame().iloc[:0]).columns) == FIELDS
+
+
+def test_settings_in_each_of_their_forms(tmp_path: Path) -> None:
+    """A mapping, a file, its name as text, and settings already loaded."""
+    mapping = {"faults": {"same_spot": {"limit_s": 20.0}}}
+    file = tmp_path / "mine.toml"
+    file.write_text("[faults.same_spot]\nlimit_s = 20.0\n")
+    for settings in (mapping, file, str(file), load(given=mapping)):
+        alerts = strikewatch.replay(frame(), settings=settings)
+        onsets = set(alerts.loc[alerts["fault"] == "same_spot", "onset"])
+        assert onsets == {"2026-03-04T07:00:30.000000Z"}
+    with pytest.raises(SettingsError, match="limit_s"):
+        strikewatch.replay(frame(), settings={"faults": {"same_spot": {"limit_s": -1}}})
+
+
+def test_the_frames_are_left_as_they_were() -> None:
+    samples, events = frame(), pd.DataFrame(EVENTS)
+    strikewatch.replay(samples, events)
+    pd.testing.assert_frame_equal(samples, frame())
+    pd.testing.assert_frame_equal(events, pd.DataFrame(EVENTS))
+
+
+@pytest.mark.parametrize(
+    ("change", "place"),
+    [
+        (lambda f: f.drop(columns="time"), "`time`"),
+        (lambda f: f.drop(columns="hammer"), "`hammer`"),
+        (lambda f: f.assign(time=range(len(f))), "`time`"),
+        (lambda f: f.assign(oil_c="61.2"), "`oil_c`"),
+        (lambda f: f.assign(oil_c=[61.2, "warm"] * (len(f) // 2)), "oil_c"),
+        (lambda f: pd.concat([f, f[["oil_c"]]], axis=1), "oil_c"),
+        (lambda f: f.assign(time=pd.NaT), "time"),
+    ],
+)
+def test_a_frame_that_cannot_be_used(change: Callable[[pd.DataFrame], pd.DataFrame], place: str) -> None:
+    with pytest.raises(InputError, match=place):
+        strikewatch.replay(change(frame()))
+
+
+def test_what_is_left_out_is_told() -> None:
+    events = pd.DataFrame([*EVENTS, {"time": "yesterday", "hammer": "HB-01", "event": "grease"}])
+    with pytest.warns(UserWarning, match="1 events skipped"):
+        strikewatch.replay(frame(), events)
+    with pytest.warns(UserWarning, match="1 rows skipped for a bad `hammer`"):
+        strikewatch.replay(pd.concat([frame(), frame().iloc[:1].assign(hammer=None)]))

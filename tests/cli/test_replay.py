@@ -1,0 +1,178 @@
+"""`strikewatch replay`, as scripts and people meet it."""
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
+import pytest
+
+import strikewatch as api
+from strikewatch.cli import main
+from strikewatch.hosts import replay_command
+from tests.cli.command import ROOT, strikewatch
+from tests.shift.shapes import folder, frame
+
+PAD = ROOT / "replay_data" / "pad-handover"
+TRENCH = ROOT / "replay_data" / "trench-feed"
+INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
+FIELDS = [
+    "id",
+    "fault",
+    "site",
+    "hammer",
+    "operator",
+    "priority",
+    "onset",
+    "cleared",
+    "historic",
+    "summary",
+    "evidence",
+]
+
+
+@pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
+def test_json_is_records_and_nothing_else(shift: Path) -> None:
+    """In the contract's shape, in onset order, ties by hammer then fault; notes go to standard error."""
+    done = strikewatch("replay", shift, "--json")
+    assert done.returncode == 0
+    records = [json.loads(line) for line in done.stdout.splitlines()]
+    assert records
+    for record in records:
+        assert list(record) == FIELDS
+        assert INSTANT.fullmatch(record["onset"])
+        assert record["cleared"] is None or (
+            INSTANT.fullmatch(record["cleared"]) and record["cleared"] >= record["onset"]
+        )
+        assert record["priority"] in ("low", "medium", "high")
+        assert record["operator"] is None or record["operator"].startswith("op-")
+        assert record["historic"] is False
+        assert record["summary"].endswith(".")
+        assert record["evidence"]
+    assert records == sorted(records, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
+    assert len({r["id"] for r in records}) == len(records)
+    if shift is TRENCH:
+        assert "duplicates" in done.stderr
+        assert "late" in done.stderr
+
+
+def test_no_alert_is_no_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shift = folder(tmp_path, [])
+    frame().assign(active=False, oil_c=50.0).to_parquet(shift / "samples.parquet")
+    assert main(["replay", str(shift), "--json"]) == 0
+    assert capsys.readouterr().out == ""
+    assert main(["replay", str(shift)]) == 0
+    assert "0 alerts" in capsys.readouterr().out
+
+
+def test_a_table_without_rows_is_no_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shift = folder(tmp_path, [])
+    frame().iloc[:0].to_parquet(shift / "samples.parquet")
+    assert main(["replay", str(shift), "--json"]) == 0
+    assert capsys.readouterr().out == ""
+
+
+def _ids(shift: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, set[str]]:
+    assert main(["replay", str(shift), "--json"]) == 0
+    ids: dict[str, set[str]] = {}
+    for line in capsys.readouterr().out.splitlines():
+        record = json.loads(line)
+        ids.setdefault(record["hammer"], set()).add(record["id"])
+    return ids
+
+
+def test_an_id_does_not_depend_on_who_asks_or_on_other_hammers(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command on all hammers, on one alone, and Python agree."""
+    together = _ids(PAD, capsys)
+    samples = pq.read_table(PAD / "samples.parquet").to_pandas()
+    one = sorted(together)[0]
+    shift = tmp_path / "alone"
+    shift.mkdir()
+    shutil.copy(PAD / "events.jsonl", shift)
+    samples[samples["hammer"] == one].to_parquet(shift / "samples.parquet")
+    # The recording may end sooner without the others, which can only leave out its last alerts.
+    alone = _ids(shift, capsys)[one]
+    assert alone <= together[one]
+    assert len(alone) >= len(together[one]) - 2
+    events = pd.read_json(PAD / "events.jsonl", lines=True, dtype=False)
+    assert set(api.replay(samples, events)["id"]) == set().union(*together.values())
+
+
+def test_a_settings_file_is_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shift = folder(tmp_path)
+    frame().to_parquet(shift / "samples.parquet")
+    config = tmp_path / "mine.toml"
+    config.write_text("[faults.same_spot]\nlimit_s = 20.0\n")
+    assert main(["replay", str(shift), "--json", "--config", str(config)]) == 0
+    records = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    (onset,) = {r["onset"] for r in records if r["fault"] == "same_spot"}
+    assert datetime.fromisoformat(onset) == datetime.fromisoformat("2026-03-04T07:00:30Z")
+
+
+@pytest.mark.parametrize("width", [80, 140])
+@pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
+def test_tables_keep_to_the_width(shift: Path, width: int) -> None:
+    """No line is cut or longer than the screen; each alert has its line; sentences only where there is room."""
+    done = strikewatch("replay", shift, width=width)
+    assert done.returncode == 0
+    lines = done.stdout.splitlines()
+    assert max(map(len, lines)) <= width
+    assert "…" not in done.stdout
+    golden = [json.loads(line) for line in (shift / "alerts.jsonl").read_text("utf-8").splitlines()]
+    for record in golden:
+        assert any(
+            line.startswith(record["onset"][:21].replace("T", " ")) and record["fault"] in line
+            for line in lines
+        )
+    assert ("what happened" in done.stdout) == (width == 140)
+    for hammer in {record["hammer"] for record in golden}:
+        n = sum(record["hammer"] == hammer for record in golden)
+        assert re.search(rf"^{hammer} +\d+\.\d\d h of firing, {n} alert", done.stdout, re.MULTILINE)
+    for fault in {record["fault"] for record in golden}:
+        n = sum(record["fault"] == fault for record in golden)
+        assert re.search(rf"^{fault} .* {n} *$", done.stdout, re.MULTILINE)
+
+
+def test_names_are_not_taken_for_markup(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A hammer may be called `[b]`."""
+    shift = folder(tmp_path, [])
+    frame().replace({"hammer": {"HB-01": "[b]"}}).to_parquet(shift / "samples.parquet")
+    assert main(["replay", str(shift)]) == 0
+    assert "[b]  0.01 h of firing" in capsys.readouterr().out
+
+
+def test_a_bar_is_for_terminals_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(replay_command, "LONG", 1)
+    assert main(["replay", str(PAD), "--json"]) == 0
+    assert " rows" not in capsys.readouterr().err
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TTY_COMPATIBLE", "1")
+    assert main(["replay", str(PAD), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert " rows" in err
+    assert all(line.startswith("{") for line in out.splitlines())
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["replay", "--help"]])
+def test_help_is_light(arguments: list[str]) -> None:
+    """It loads neither numpy nor anything heavier."""
+    heavy = "numpy, pandas, pyarrow, numba, pydantic, rich"
+    code = (
+        "import sys\nfrom strikewatch.cli import main\n"
+        f"try: main({arguments!r})\nexcept SystemExit: pass\n"
+        f"sys.exit(', '.join(n for n in '{heavy}'.split(', ') if n in sys.modules) or 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "usage: strikewatch" in done.stdout
