@@ -187,7 +187,7 @@ def _parsed_times(column: Any) -> tuple[Ints, Bools]:
             return whole, (whole < instant.EARLIEST) | (whole >= instant.LATEST)
     for i, text in enumerate(column.to_pylist()):
         try:
-            times[i] = at = instant.parse((text or "").strip().replace(" ", "T", 1))
+            times[i] = at = instant.parse((text or "").strip())
             bad[i] = not instant.EARLIEST <= at < instant.LATEST
         except (ValueError, OverflowError):
             bad[i] = True
