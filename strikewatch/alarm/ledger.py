@@ -15,7 +15,6 @@ from strikewatch.model.alert import (
     Alert,
     Change,
     Step,
-    alert_id,
 )
 from strikewatch.model.batch import Key
 from strikewatch.model.finding import Finding
@@ -33,6 +32,12 @@ class Entry:
     until: Instant = 0
 
 
+Name = tuple[str, Instant]
+"""A fault of a hammer and its onset."""
+Booked = tuple[Step, Entry, bool]
+"""A step that was booked, and whether it is news."""
+
+
 class Ledger:
     """The alerts that may still change, by hammer and id.
 
@@ -41,11 +46,11 @@ class Ledger:
 
     def __init__(self, historic_after_ns: int) -> None:
         self._historic_after_ns = historic_after_ns
-        self._entries: dict[Key, dict[str, Entry]] = {}
+        self._entries: dict[Key, dict[Name, Entry]] = {}
 
     def restore(self, key: Key, alert: Alert, ahead: int, until: Instant) -> None:
         """Take up an alert of an earlier run; what had been seen ahead was seen by looking up to `until` at most."""
-        self._entries.setdefault(key, {})[alert.id] = Entry(alert, ahead, until)
+        self._entries.setdefault(key, {})[alert.fault, alert.onset] = Entry(alert, ahead, until)
 
     def open(self) -> list[Alert]:
         return [entry.alert for entries in self._entries.values() for entry in entries.values()]
@@ -66,10 +71,15 @@ class Ledger:
         """
         changes: list[Change] = []
         for finding in findings:
-            change = self._book(finding, on_duty, now, ahead)
-            if change:
-                changes.append(change)
+            booked = self._book(finding, on_duty, now, ahead)
+            if booked:
+                changes.append(_change(*booked))
         return changes
+
+    def follow(self, findings: Iterable[Finding], on_duty: OnDuty) -> list[Alert]:
+        """The same for a recording, whose alerts matter only as they stand in the end: those that were touched."""
+        booked = [self._book(finding, on_duty, None, None) for finding in findings]
+        return [one[1].alert for one in booked if one]
 
     def withdraw(self, key: Key, upto: Instant) -> list[Change]:
         """After a hammer's real rows reached `upto`: take back what silence had suggested and they do not bear out."""
@@ -81,35 +91,36 @@ class Ledger:
             alert = entry.alert
             if entry.ahead & RAISED_AHEAD:
                 alert.cleared = max(alert.onset, alert.cleared or upto)
-                alert.evidence = {**alert.evidence, "withdrawn": True}
-                alert.summary = "Withdrawn: samples that came late show otherwise."
+                evidence, _ = alert.words()
+                told = {**evidence, "withdrawn": True}, "Withdrawn: samples that came late show otherwise."
+                alert.words = lambda told=told: told  # type: ignore[misc]
                 entry.ahead = 0
-                del entries[alert.id]
+                del entries[alert.fault, alert.onset]
                 changes.append(_change("cleared", entry))
             else:
                 alert.cleared = None
                 entry.ahead = 0
-                changes.append(_change("raised", entry, deliver=False))
+                changes.append(_change("raised", entry, False))
         return changes
 
     def _book(
         self, finding: Finding, on_duty: OnDuty, now: Instant | None, ahead: Instant | None
-    ) -> Change | None:
+    ) -> Booked | None:
         entries = self._entries.setdefault(finding.key, {})
         site, hammer = finding.key
-        found_id = alert_id(hammer, finding.fault, finding.onset)
-        entry = entries.get(found_id)
+        name = finding.fault, finding.onset
+        entry = entries.get(name)
         if finding.step == "raised":
             if entry is not None:
                 if ahead is not None or not entry.ahead & RAISED_AHEAD:
                     return None
                 entry.ahead &= ~RAISED_AHEAD
                 entry.alert.operator = on_duty(finding.key, finding.onset)
-                return _change("raised", entry, deliver=False)
+                return "raised", entry, False
             operator = on_duty(finding.key, finding.onset)
             alert = Alert(finding.fault, site, hammer, operator, finding.priority, finding.onset)
             alert.historic = now is not None and now - finding.onset > self._historic_after_ns
-            entry = entries[found_id] = Entry(alert)
+            entry = entries[name] = Entry(alert)
             if ahead is not None:
                 entry.ahead, entry.until = RAISED_AHEAD, ahead
         elif entry is None or (ahead is not None and entry.ahead & CLEARED_AHEAD):
@@ -118,26 +129,23 @@ class Ledger:
         # A clearing seen ahead has been told; that the rows put it elsewhere corrects the record only.
         news = finding.step != "cleared" or alert.cleared is None
         before = alert.priority
-        alert.summary = finding.summary
-        alert.evidence = finding.evidence
+        alert.words = finding.words
         alert.priority = max(alert.priority, finding.priority, key=PRIORITIES.index)
         if finding.step == "raised":
-            return _change("raised", entry)
+            return "raised", entry, True
         if finding.step == "standing":
             return None
         if finding.step == "cleared":
             alert.cleared = finding.at
             if ahead is None:
                 entry.ahead = 0
-                del entries[found_id]
+                del entries[name]
             else:
                 entry.ahead, entry.until = entry.ahead | CLEARED_AHEAD, ahead
-        return _change(
-            finding.step, entry, deliver=news and (finding.step == "cleared" or alert.priority != before)
-        )
+        return finding.step, entry, news and (finding.step == "cleared" or alert.priority != before)
 
 
-def _change(step: Step, entry: Entry, *, deliver: bool = True) -> Change:
+def _change(step: Step, entry: Entry, deliver: bool = True) -> Change:
     alert = entry.alert
     return Change(
         step=step,

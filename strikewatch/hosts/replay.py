@@ -9,10 +9,10 @@ from strikewatch.alarm.ledger import Ledger
 from strikewatch.errors import InputError
 from strikewatch.intake.admit import Admit, Counts
 from strikewatch.intake.shift import Shift
-from strikewatch.model.alert import Change
+from strikewatch.model.alert import Alert
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.model.instant import SECOND
-from strikewatch.pipeline import HammerSettings, Pipeline
+from strikewatch.pipeline import HammerSettings, Outcome, Pipeline
 
 Progress = Callable[[int, int], None]
 """Told rows done and rows in all."""
@@ -89,7 +89,7 @@ class _Run:
         self._ledger = Ledger(historic_after_ns=0)
         self._reorder_ns = reorder_ns
         self._admit = Admit("window", reorder_ns)
-        self._records: dict[tuple[str, str], dict[str, Any]] = {}
+        self._alerts: dict[tuple[str, str, str, int], Alert] = {}
 
     def open(self, shift: Shift) -> None:
         """Make ready for a shift: how its rows are taken, what its feeds have, its events."""
@@ -116,11 +116,10 @@ class _Run:
                 Batch([self._admit.portion(key, NO_ROWS, end, closing=True)]), report=True
             )
             self._pipeline.keep(outcome)
-            self._book(self._ledger.take(outcome.findings, outcome.on_duty, None))
-        for alert in self._ledger.open():
-            self._records[alert.site, alert.id] = alert.record()
+            self._book(outcome)
+        records = {(alert.site, alert.id): alert.record() for alert in self._alerts.values()}
         return Replayed(
-            records=sorted(self._records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
+            records=sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
             counts=sum(self._admit.counts().values(), Counts()),
             firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
         )
@@ -129,8 +128,8 @@ class _Run:
         if len(rows):
             outcome = self._pipeline.step(Batch([self._admit.portion(key, rows)]))
             self._pipeline.keep(outcome)
-            self._book(self._ledger.take(outcome.findings, outcome.on_duty, None))
+            self._book(outcome)
 
-    def _book(self, changes: list[Change]) -> None:
-        for change in changes:
-            self._records[change.site, change.alert_id] = change.record
+    def _book(self, outcome: Outcome) -> None:
+        for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
+            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert

@@ -255,6 +255,7 @@ class _Step:
 
 def _alert(saved: SavedAlert) -> Alert:
     record = saved.record
+    told = record["evidence"], record["summary"]
     return Alert(
         fault=record["fault"],
         site=record["site"],
@@ -262,8 +263,7 @@ def _alert(saved: SavedAlert) -> Alert:
         operator=record["operator"],
         priority=record["priority"],
         onset=saved.onset,
+        words=lambda: told,
         cleared=saved.cleared,
         historic=record["historic"],
-        summary=record["summary"],
-        evidence=record["evidence"],
     )

@@ -1,7 +1,8 @@
 """The alert record: one shape for the log, the replay, the webhook, the HTTP API and the store."""
 
 import hashlib
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from strikewatch.model import instant
@@ -23,9 +24,17 @@ def alert_id(hammer: str, fault: str, onset: Instant) -> str:
     return hashlib.blake2b(key.encode(), digest_size=12).hexdigest()
 
 
+Words = Callable[[], tuple[dict[str, Any], str]]
+"""Makes the evidence, numbers or short words with units in their names, and the summary, one plain sentence."""
+
+
+def _nothing() -> tuple[dict[str, Any], str]:
+    return {}, ""
+
+
 @dataclass(slots=True)
 class Alert:
-    """One fault of one hammer. `evidence` holds numbers (or short words) with units in their names."""
+    """One fault of one hammer. What people read of it is made when asked for: most steps of it nobody reads."""
 
     fault: str
     site: str
@@ -35,8 +44,7 @@ class Alert:
     onset: Instant
     cleared: Instant | None = None
     historic: bool = False
-    summary: str = ""
-    evidence: dict[str, Any] = field(default_factory=dict)
+    words: Words = _nothing
 
     @property
     def id(self) -> str:
@@ -44,6 +52,7 @@ class Alert:
 
     def record(self) -> dict[str, Any]:
         """The record of the contract, ready for JSON."""
+        evidence, summary = self.words()
         return {
             "id": self.id,
             "fault": self.fault,
@@ -54,8 +63,8 @@ class Alert:
             "onset": instant.text(self.onset),
             "cleared": None if self.cleared is None else instant.text(self.cleared),
             "historic": self.historic,
-            "summary": self.summary,
-            "evidence": dict(self.evidence),
+            "summary": summary,
+            "evidence": evidence,
         }
 
 

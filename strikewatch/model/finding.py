@@ -46,17 +46,14 @@ class Finding(NamedTuple):
     def fault(self) -> str:
         return self.kind.name
 
-    @property
-    def evidence(self) -> dict[str, Any]:
-        return {
+    def words(self) -> tuple[dict[str, Any], str]:
+        """The evidence as the alert record shows it, and the summary."""
+        evidence = {
             name: render(number)
             for (name, render), number in zip(self.kind.evidence.items(), self.numbers, strict=False)
             if number == number
         }
-
-    @property
-    def summary(self) -> str:
-        return self.kind.summary.format_map(_Words(self.evidence))
+        return evidence, self.kind.summary.format_map(_Words(evidence))
 
 
 class _Unknown:

@@ -16,6 +16,7 @@ _RFC3339: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(?:\.(\d{1,9})\d*)?([Zz]|[+-]\d\d:\d\d)", re.ASCII
 )
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_NAIVE_EPOCH: Final = _EPOCH.replace(tzinfo=None)
 
 
 def seconds(value_s: float) -> int:
@@ -45,6 +46,5 @@ def parse(text: str) -> Instant:
 
 def text(instant: Instant) -> str:
     """RFC 3339 in UTC with microseconds, cut (not rounded): what an alert record carries."""
-    micros = instant // 1000
-    moment = _EPOCH + timedelta(microseconds=micros)
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{micros % 1_000_000:06d}Z"
+    moment = _NAIVE_EPOCH + timedelta(microseconds=instant // 1000)
+    return moment.isoformat(timespec="microseconds") + "Z"

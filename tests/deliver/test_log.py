@@ -30,7 +30,7 @@ def _restored() -> Iterator[None]:
 
 def change(deliver: bool = True) -> Change:
     alert = Alert("hot_oil", "pit", "HB-03", None, "high", ONSET, historic=True)
-    alert.summary, alert.evidence = "oil at 86 °C", {"peak_c": 86.0}
+    alert.words = lambda: ({"peak_c": 86.0}, "oil at 86 °C")
     return Change("raised", "pit", "HB-03", alert.id, alert.record(), ONSET, deliver=deliver)
 
 

@@ -39,7 +39,7 @@ def change(
     summary: str = "",
     **flags: bool,
 ) -> Change:
-    alert = Alert("same_spot", site, "HB-01", None, "medium", onset, cleared, summary=summary)
+    alert = Alert("same_spot", site, "HB-01", None, "medium", onset, cleared, words=lambda: ({}, summary))
     return Change(step, site, "HB-01", alert.id, alert.record(), onset, cleared, **flags)
 
 

@@ -1,0 +1,23 @@
+"""`python -m tests.benchmarks [a b c d e f]`: one table of ratios, each of two things measured in the same run."""
+
+import importlib
+import os
+import sys
+from typing import Final
+
+from tests.benchmarks.table import show
+
+PARTS: Final = {
+    "a": ("columns", "All detectors over columns in memory"),
+    "b": ("replay", "Replay of a Parquet shift"),
+    "c": ("live", "Live messages"),
+    "d": ("latency", "From publish to webhook"),
+    "e": ("footprint", "State and memory"),
+    "f": ("startup", "Start-up"),
+}
+
+if __name__ == "__main__":
+    for part in sys.argv[1:] or PARTS:
+        module, title = PARTS[part]
+        lines = importlib.import_module(f"tests.benchmarks.{module}").lines()
+        show(f"({part}) {title}; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", lines)

@@ -1,0 +1,56 @@
+"""(b) Replay of a Parquet shift against merely reading its columns."""
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.intake.shift import open_shifts
+from strikewatch.model.batch import Rows
+from strikewatch.store.parquet import write_shift
+from tests.benchmarks import data
+from tests.benchmarks.table import Line, median_s
+
+ROWS = 1_000_000
+HAMMERS = 5
+
+
+def read(path: Path) -> None:
+    """Every column but the names, to numpy, as a replay needs them."""
+    file = pq.ParquetFile(path)
+    names = [name for name in file.schema_arrow.names if name not in ("site", "hammer")]
+    for group in range(file.num_row_groups):
+        table = file.read_row_group(group, columns=names, use_threads=False)
+        for name in names:
+            table[name].to_numpy()
+
+
+def lines() -> list[Line]:
+    found = []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, rows, live in (
+            ("bare feed, recorded live", data.bare(ROWS), True),
+            ("bare feed, foreign table", data.bare(ROWS), False),
+            ("with pose and engine, recorded live", data.rich(ROWS), True),
+        ):
+            shift = Path(folder) / name
+            by_hammer = {
+                f"HB-{k:02d}": Rows(rows.time_ns + np.int64(k), rows.columns) for k in range(HAMMERS)
+            }
+            write_shift(shift, "fennick-hollow", by_hammer, live=live)
+            a, b = median_s(
+                lambda shift=shift: replay_shifts(open_shifts(shift), data.settings_of),  # type: ignore[misc]
+                lambda shift=shift: read(shift / "samples.parquet"),  # type: ignore[misc]
+            )
+            total = ROWS * HAMMERS
+            found.append(
+                Line(
+                    f"replay, {name}: {total / a / 1e6:.1f} M rows/s (reading {total / b / 1e6:.1f})",
+                    "replay / reading",
+                    a / b,
+                    "<= 2",
+                )
+            )
+    return found
