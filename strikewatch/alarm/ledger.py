@@ -130,7 +130,8 @@ class Ledger:
         news = finding.step != "cleared" or alert.cleared is None
         before = alert.priority
         alert.words = finding.words
-        alert.priority = max(alert.priority, finding.priority, key=PRIORITIES.index)
+        if PRIORITIES.index(finding.priority) > PRIORITIES.index(before):
+            alert.priority = finding.priority
         if finding.step == "raised":
             return "raised", entry, True
         if finding.step == "standing":

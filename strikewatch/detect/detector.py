@@ -32,19 +32,19 @@ class DetectorSettings(BaseModel):
 
 
 def seconds(value_ns: float) -> float:
-    return round(value_ns / SECOND, 6)
+    return round(value_ns / 1000) / 1e6
 
 
 def hours(value_ns: float) -> float:
-    return round(value_ns / SECOND / 3600, 4)
+    return round(value_ns / SECOND / 0.36) / 10_000
 
 
 def tenth(value: float) -> float:
-    return round(value, 1)
+    return round(value * 10) / 10
 
 
 def hundredth(value: float) -> float:
-    return round(value, 2)
+    return round(value * 100) / 100
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,7 +62,7 @@ def replay_shifts(
     done = 0
     for shift in shifts:
         run.open(shift)
-        for key, rows in shift.pieces():
+        for key, rows in _read_ahead(shift.pieces()):
             run.rows(key, rows)
             done += len(rows)
             if progress:
@@ -79,6 +80,15 @@ def replay_shifts(
             f"{result.examples[reason]}: no row can be used; `{reason}` is unusable in {n} of {total} rows"
         )
     return result
+
+
+def _read_ahead(pieces: Iterator[tuple[Key, Rows]]) -> Iterator[tuple[Key, Rows]]:
+    """The pieces as they are, the next one read while this one is worked through."""
+    with ThreadPoolExecutor(1, "reader") as reader:
+        coming = reader.submit(next, pieces, None)
+        while (piece := coming.result()) is not None:
+            coming = reader.submit(next, pieces, None)
+            yield piece
 
 
 class _Run:

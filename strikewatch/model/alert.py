@@ -20,8 +20,11 @@ Step = Literal["raised", "escalated", "cleared"]
 
 def alert_id(hammer: str, fault: str, onset: Instant) -> str:
     """The same for the same hammer, fault and onset (to the microsecond), whichever run found it."""
-    key = f"{hammer}\n{fault}\n{instant.text(onset)}"
-    return hashlib.blake2b(key.encode(), digest_size=12).hexdigest()
+    return _id(hammer, fault, instant.text(onset))
+
+
+def _id(hammer: str, fault: str, onset: str) -> str:
+    return hashlib.blake2b(f"{hammer}\n{fault}\n{onset}".encode(), digest_size=12).hexdigest()
 
 
 Words = Callable[[], tuple[dict[str, Any], str]]
@@ -53,14 +56,15 @@ class Alert:
     def record(self) -> dict[str, Any]:
         """The record of the contract, ready for JSON."""
         evidence, summary = self.words()
+        onset = instant.text(self.onset)
         return {
-            "id": self.id,
+            "id": _id(self.hammer, self.fault, onset),
             "fault": self.fault,
             "site": self.site,
             "hammer": self.hammer,
             "operator": self.operator,
             "priority": self.priority,
-            "onset": instant.text(self.onset),
+            "onset": onset,
             "cleared": None if self.cleared is None else instant.text(self.cleared),
             "historic": self.historic,
             "summary": summary,
