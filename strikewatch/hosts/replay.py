@@ -127,7 +127,8 @@ class _Run:
             )
             self._pipeline.keep(outcome)
             self._book(outcome)
-        records = {(alert.site, alert.id): alert.record() for alert in self._alerts.values()}
+        made = (alert.record() for alert in self._alerts.values())
+        records = {(record["site"], record["id"]): record for record in made}
         return Replayed(
             records=sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
             counts=sum(self._admit.counts().values(), Counts()),

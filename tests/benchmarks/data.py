@@ -11,6 +11,8 @@ from strikewatch.settings import Faults
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
 KEY: Key = ("fennick-hollow", "HB-01")
+BOTH: tuple[Key, ...] = (KEY, ("fennick-hollow", "HB-02"))
+"""One operator who lingers, and one who does not grease."""
 _SETTINGS = Faults().by_detector()
 
 
@@ -18,23 +20,23 @@ def settings_of(_key: Key) -> HammerSettings:
     return _SETTINGS
 
 
-def bare(n: int) -> Rows:
+def bare(n: int, key: Key = KEY) -> Rows:
     """n rows at 10 Hz of `active`, `pressure_bar` and `oil_c`, every one sampled at every row."""
-    rows = _tiled(n)
+    rows = _tiled(n, key)
     oil = rows.columns["oil_c"]
     seen = np.maximum.accumulate(np.where(np.isnan(oil), 0, np.arange(n)))
     columns = {name: rows.columns[name] for name in ("active", "pressure_bar")}
     return Rows(rows.time_ns, {**columns, "oil_c": np.nan_to_num(oil[seen], nan=40.0)})
 
 
-def rich(n: int) -> Rows:
+def rich(n: int, key: Key = KEY) -> Rows:
     """n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
-    return _tiled(n)
+    return _tiled(n, key)
 
 
-def _tiled(n: int) -> Rows:
+def _tiled(n: int, key: Key) -> Rows:
     (shift,) = open_shifts(SHIFT)
-    one = Rows.join([rows for key, rows in shift.pieces() if key == KEY])
+    one = Rows.join([rows for one, rows in shift.pieces() if one == key])
     times = -(-n // len(one))
     columns: dict[str, Floats] = {
         name: np.tile(column, times)[:n].copy() for name, column in one.columns.items()

@@ -3,18 +3,16 @@
 import tempfile
 from pathlib import Path
 
-import numpy as np
 import pyarrow.parquet as pq
 
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.intake.shift import open_shifts
-from strikewatch.model.batch import Rows
 from strikewatch.store.parquet import write_shift
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 
 ROWS = 1_000_000
-HAMMERS = 5
+HAMMERS = 4
 
 
 def read(path: Path) -> None:
@@ -30,15 +28,14 @@ def read(path: Path) -> None:
 def lines() -> list[Line]:
     found = []
     with tempfile.TemporaryDirectory() as folder:
-        for name, rows, live in (
-            ("bare feed, recorded live", data.bare(ROWS), True),
-            ("bare feed, foreign table", data.bare(ROWS), False),
-            ("with pose and engine, recorded live", data.rich(ROWS), True),
+        for name, made, live in (
+            ("bare feed, recorded live", data.bare, True),
+            ("bare feed, foreign table", data.bare, False),
+            ("with pose and engine, recorded live", data.rich, True),
         ):
             shift = Path(folder) / name
-            by_hammer = {
-                f"HB-{k:02d}": Rows(rows.time_ns + np.int64(k), rows.columns) for k in range(HAMMERS)
-            }
+            both = [made(ROWS, key) for key in data.BOTH]
+            by_hammer = {f"HB-{k:02d}": both[k % 2] for k in range(HAMMERS)}
             write_shift(shift, "fennick-hollow", by_hammer, live=live)
             a, b = median_s(
                 lambda shift=shift: replay_shifts(open_shifts(shift), data.settings_of),  # type: ignore[misc]
