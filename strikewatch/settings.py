@@ -94,6 +94,9 @@ class Settings(BaseSettings):
     hammers_file: Path | None = Field(
         None, description="A file of such tables, one a hammer; beside this one"
     )
+    alive_file: Path | None = Field(
+        None, description="A file touched every second while all is well, for health checks; left out: none"
+    )
     store: Store = Field(default_factory=Store)
     recording: Recording = Field(default_factory=Recording)
     log: Log = Field(default_factory=Log)

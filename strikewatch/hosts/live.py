@@ -27,6 +27,7 @@ _log: Final = structlog.get_logger("live")
 
 TURN_S: Final = 0.2
 RECORD_EVERY_S: Final = 5.0
+ALIVE_EVERY_S: Final = 1.0
 SAY_EVERY_NS: Final = 60 * SECOND
 """Standing trouble is said again at most this often."""
 
@@ -55,6 +56,7 @@ class Live:
         self._monotonic = monotonic
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
+        self._touched_s = -ALIVE_EVERY_S
         self.ready = threading.Event()
         """Set once connected for the first time."""
 
@@ -114,7 +116,16 @@ class Live:
             status = subscriber.status()
             if status.connected:
                 self.ready.set()
+                self._touch()
             watch.look(status, worker)
+
+    def _touch(self) -> None:
+        """Show a health check that steps are made and the broker is there."""
+        path = self._settings.alive_file
+        now = time.monotonic()
+        if path is not None and now - self._touched_s >= ALIVE_EVERY_S:
+            self._touched_s = now
+            path.touch()
 
     def _record(self, recorder: Recorder) -> None:
         try:
