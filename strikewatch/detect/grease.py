@@ -8,24 +8,20 @@ known only when the next row comes, so greasings in it wait: at most `steady_s`,
 
 from typing import Any, Final, Literal
 
-import numpy as np
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, hours
+from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, WAITING, account, quiet_until
 from strikewatch.detect.kernels import (
-    CLEARED,
-    ESCALATED,
     HIGH,
     LOW,
     MEDIUM,
     NEVER,
-    RAISED,
     STANDING,
     emit,
     kernel,
     nothing_yet,
     nth,
-    part,
     sample,
 )
 from strikewatch.model import instant
@@ -57,155 +53,7 @@ class Settings(DetectorSettings):
     strokes_single: int = Field(15, ge=0, description="Strokes that a single nipple needs at least")
 
 
-WAITING: Final = 8
-"""Greasings that one silence of a few seconds may hold; a ninth is taken at once."""
-
-STATE: Final = np.dtype(
-    [
-        ("clock", "<i8"),  # operating ns since greasing
-        ("done", "<i8"),  # the clock is right up to here
-        ("last_row", "<i8"),
-        ("rpm_until", "<i8"),
-        ("has_engine_rpm", "<i8"),
-        ("due_onset", "<i8"),
-        ("overdue_onset", "<i8"),
-        ("high", "<i8"),
-        ("short_onset", "<i8"),
-        ("short_strokes", "<i8"),
-        ("short_nipples", "<i8"),
-        ("waiting", "<i8"),
-        ("at", "<i8", (WAITING,)),
-        ("age", "<i8", (WAITING,)),
-        ("nipples", "<i8", (WAITING,)),
-        ("strokes", "<i8", (WAITING,)),
-        ("manual", "<i8", (WAITING,)),
-    ]
-)
-PARAMS: Final = np.dtype(
-    [
-        ("due", "<i8"),
-        ("overdue", "<i8"),
-        ("high", "<i8"),
-        ("by_firing", "<i8"),
-        ("working_rpm", "<f8"),
-        ("steady", "<i8"),
-        ("nipples", "<i8"),
-        ("strokes_each", "<i8"),
-        ("strokes_single", "<i8"),
-    ]
-)
-
-_DUE: Final = 0
-_OVERDUE: Final = 1
-_SHORT: Final = 2
-_FOREVER: Final = -NEVER
 _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
-
-
-@part
-def _run_clock(s: Any, p: Any, lo: int, hi: int, out: Any, n: int, g: int) -> int:
-    """The clock runs from lo to hi; whatever it reaches on the way is found at its exact instant."""
-    before = s.clock
-    s.clock = before + (hi - lo)
-    if s.due_onset == NEVER and s.clock >= p.due:
-        s.due_onset = lo + max(0, p.due - before)
-        n = emit(out, n, g, _DUE, RAISED, s.due_onset, s.due_onset, LOW, (float(max(p.due, before)),))
-    if s.overdue_onset == NEVER and s.clock >= p.overdue:
-        s.overdue_onset = lo + max(0, p.overdue - before)
-        s.high = 1 if before >= p.high else 0
-        n = emit(
-            out,
-            n,
-            g,
-            _OVERDUE,
-            RAISED,
-            s.overdue_onset,
-            s.overdue_onset,
-            HIGH if s.high else MEDIUM,
-            (float(max(p.overdue, before)),),
-        )
-    if s.overdue_onset != NEVER and not s.high and s.clock >= p.high:
-        s.high = 1
-        at = lo + max(0, p.high - before)
-        n = emit(out, n, g, _OVERDUE, ESCALATED, s.overdue_onset, at, HIGH, (float(max(p.high, before)),))
-    return n
-
-
-@part
-def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
-    """Apply the waiting greasing number k, the clock being right up to its instant."""
-    at = s.at[k]
-    clock = float(s.clock)
-    if s.due_onset != NEVER:
-        n = emit(out, n, g, _DUE, CLEARED, s.due_onset, at, LOW, (clock,))
-    if s.overdue_onset != NEVER:
-        n = emit(out, n, g, _OVERDUE, CLEARED, s.overdue_onset, at, HIGH if s.high else MEDIUM, (clock,))
-    s.due_onset = NEVER
-    s.overdue_onset = NEVER
-    s.high = 0
-    # Told of only later: the carrier may have worked all the while since.
-    s.clock = min(s.clock, s.age[k])
-    n = _run_clock(s, p, at, at, out, n, g)
-    if s.short_onset != NEVER:
-        evidence = (float(s.short_strokes), float(s.short_nipples))
-        n = emit(out, n, g, _SHORT, CLEARED, s.short_onset, at, LOW, evidence)
-        s.short_onset = NEVER
-    told = s.nipples[k]
-    if s.manual[k] and told > 0:
-        needed = p.nipples if p.nipples > 0 else told
-        strokes = s.strokes[k] if told >= needed else 0
-        if strokes < (p.strokes_single if needed == 1 else p.strokes_each):
-            s.short_onset = at
-            s.short_strokes = strokes
-            s.short_nipples = needed
-            n = emit(out, n, g, _SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
-    return n
-
-
-@part
-def _move(s: Any, source: int, target: int) -> None:
-    """Move a waiting greasing up; beyond the last there are blank ones, so that equal states are equal bytes."""
-    there = source < s.waiting
-    s.at[target] = s.at[source] if there else 0
-    s.age[target] = s.age[source] if there else 0
-    s.nipples[target] = s.nipples[source] if there else 0
-    s.strokes[target] = s.strokes[source] if there else 0
-    s.manual[target] = s.manual[source] if there else 0
-
-
-@part
-def _account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) -> int:
-    """Bring the clock from `done` to hi, running up to `runs_until`, with the greasings on the way."""
-    lo = s.done if s.done != NEVER else hi
-    k = 0
-    while k < s.waiting and s.at[k] <= hi:
-        stop = min(max(s.at[k], lo), runs_until)
-        if stop > lo:
-            n = _run_clock(s, p, lo, stop, out, n, g)
-        lo = max(lo, s.at[k])
-        n = _grease(s, p, k, out, n, g)
-        k += 1
-    if k > 0:
-        for j in range(WAITING):
-            _move(s, j + k, j)
-        s.waiting -= k
-    stop = min(hi, runs_until)
-    if stop > lo:
-        n = _run_clock(s, p, lo, stop, out, n, g)
-    s.done = max(s.done, hi)
-    return n
-
-
-@part
-def _quiet_until(s: Any, p: Any) -> int:
-    """Up to what reading of the clock nothing can happen but that it runs on: the short way."""
-    if s.waiting > 0:
-        return NEVER
-    if s.due_onset == NEVER:
-        return min(p.due, p.overdue)  # type: ignore[no-any-return]
-    if s.overdue_onset == NEVER:
-        return p.overdue  # type: ignore[no-any-return]
-    return _FOREVER if s.high else p.high
 
 
 @kernel
@@ -228,7 +76,7 @@ def run(
         for e in range(span.first_event, span.last_event):
             event = events[e]
             if s.waiting == WAITING:
-                n = _account(s, p, s.at[0], NEVER, out, n, g)
+                n = account(s, p, s.at[0], NEVER, out, n, g)
             k = s.waiting
             s.at[k] = event.at
             s.age[k] = event.age
@@ -238,7 +86,7 @@ def run(
             s.waiting = k + 1
         a = span.since
         clock = s.clock
-        quiet = _quiet_until(s, p)
+        quiet = quiet_until(s, p)
         has_engine_rpm = s.has_engine_rpm
         rpm_until = s.rpm_until
         last_row = s.last_row
@@ -275,9 +123,9 @@ def run(
                     else:
                         s.clock = clock
                         s.done = max(s.done, last_row)
-                        n = _account(s, p, a, a if counts else NEVER, out, n, g)
+                        n = account(s, p, a, a if counts else NEVER, out, n, g)
                         clock = s.clock
-                        quiet = _quiet_until(s, p)
+                        quiet = quiet_until(s, p)
                 v = sample(engine_rpm, i)
                 if v == v:
                     has_engine_rpm = 1
@@ -297,9 +145,9 @@ def run(
             else:
                 s.clock = clock
                 s.done = max(s.done, a)
-                n = _account(s, p, b, runs_until, out, n, g)
+                n = account(s, p, b, runs_until, out, n, g)
                 clock = s.clock
-                quiet = _quiet_until(s, p)
+                quiet = quiet_until(s, p)
         s.clock = clock
         s.has_engine_rpm = has_engine_rpm
         s.rpm_until = rpm_until
@@ -312,13 +160,13 @@ def run(
             s.done = max(s.done, last_row)
         if report:
             if s.waiting:
-                n = _account(s, p, s.at[s.waiting - 1], NEVER, out, n, g)
+                n = account(s, p, s.at[s.waiting - 1], NEVER, out, n, g)
             clock = (float(s.clock),)
             if s.due_onset != NEVER:
-                n = emit(out, n, g, _DUE, STANDING, s.due_onset, span.upto, LOW, clock)
+                n = emit(out, n, g, DUE, STANDING, s.due_onset, span.upto, LOW, clock)
             if s.overdue_onset != NEVER:
                 priority = HIGH if s.high else MEDIUM
-                n = emit(out, n, g, _OVERDUE, STANDING, s.overdue_onset, span.upto, priority, clock)
+                n = emit(out, n, g, OVERDUE, STANDING, s.overdue_onset, span.upto, priority, clock)
     return n
 
 
