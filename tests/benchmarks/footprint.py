@@ -1,10 +1,5 @@
-"""(e) Bytes of state a hammer, and resident memory: at 10, 1,000 and 10,000 hammers, and over a simulated week.
+"""(e) Bytes of state a hammer, resident memory at 10, 1,000 and 10,000 hammers, and flatness over a simulated week."""
 
-Memory is of a process of its own: `python -m tests.benchmarks.footprint HAMMERS MINUTES` prints its MiB at a tenth of
-the time and at the end.
-"""
-
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -17,49 +12,60 @@ from strikewatch.pipeline import STATE, Pipeline
 from tests.benchmarks import data
 from tests.benchmarks.table import Line
 
-MINUTE = 60 * SECOND
-START = 1_700_000_000 * SECOND
-WEEK = 7 * 24 * 60
+HAMMERS = (10, 1_000, 10_000)
+WEEK_MIN = 7 * 24 * 60
 
 
 def resident_mib() -> float:
-    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return int(line.split()[1]) / 1024
+    raise OSError("/proc/self/status says nothing of VmRSS")
 
 
-def work(hammers: int, minutes: int) -> None:
-    """One row a minute of every hammer: memory at a tenth, when all is warm, and at the end."""
+def one(hammers: int, minutes: int) -> None:
+    """Print the resident memory after a tenth and at the end of so many minutes, a row a minute and hammer."""
     pipeline = Pipeline(data.settings_of)
+    keys = [("site", f"HB-{k:05d}") for k in range(hammers)]
+    start = 1_772_608_500 * SECOND
+    early = 0.0
     for minute in range(minutes):
-        at = START + minute * MINUTE
-        firing = np.array([float(minute // 3 % 2)])
-        rows = Rows(
-            np.array([at]), {"active": firing, "pressure_bar": 140 * firing, "oil_c": 50 + 35 * firing}
-        )
-        portions = [Portion(("fennick-hollow", f"HB-{k}"), rows, at) for k in range(hammers)]
-        pipeline.keep(pipeline.step(Batch(portions)))
-        if minute == minutes // 10 or minute == minutes - 1:
-            print(resident_mib())
+        at = start + minute * 60 * SECOND
+        time_ns = np.array([at], np.int64)
+        columns = {
+            "active": np.array([float(minute % 3 > 0)]),
+            "pressure_bar": np.array([140.0 + minute % 7]),
+            "oil_c": np.array([60.0 + minute % 25]),
+        }
+        batch = Batch([Portion(key, Rows(time_ns, columns), at) for key in keys])
+        pipeline.keep(pipeline.step(batch))
+        if minute == minutes // 10:
+            early = resident_mib()
+    print(early, resident_mib())
 
 
-def memory_mib(hammers: int, minutes: int) -> tuple[float, float]:
+def measured(hammers: int, minutes: int) -> tuple[float, float]:
     command = [sys.executable, "-m", "tests.benchmarks.footprint", str(hammers), str(minutes)]
-    first, last = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
-    return float(first), float(last)
+    early, late = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    return float(early), float(late)
 
 
 def lines() -> list[Line]:
     found = []
-    _, least = memory_mib(10, 20)
-    for hammers in (10, 1_000, 10_000):
-        _, mib = memory_mib(hammers, 20)
-        what = f"{hammers:,} hammers: {mib:.0f} MiB, {STATE.itemsize:,} bytes of state each"
-        found.append(Line(what, "memory to that at 10", mib / least, ""))
-    for hammers in (10, 200):
-        first, last = memory_mib(hammers, WEEK)
-        what = f"a week of {hammers} hammers: {first:.1f} MiB after 17 h, {last:.1f} MiB at its end"
-        found.append(Line(what, "end / 17 h", last / first, "flat: 1"))
+    least = 0.0
+    for hammers in HAMMERS:
+        _, late = measured(hammers, 20)
+        least = least or late
+        found.append(Line(f"{hammers:,} hammers: {late:.0f} MiB resident", "to 10 hammers", late / least, ""))
+    early, late = measured(10, WEEK_MIN)
+    found.append(
+        Line(
+            f"10 hammers over a week: {early:.1f} → {late:.1f} MiB", "end / after a tenth", late / early, "1"
+        )
+    )
+    found.append(Line(f"state: {STATE.itemsize} bytes a hammer", "to 4 KiB", STATE.itemsize / 4096, ""))
     return found
 
 
 if __name__ == "__main__":
-    work(int(sys.argv[1]), int(sys.argv[2]))
+    one(*map(int, sys.argv[1:]))

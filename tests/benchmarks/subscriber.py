@@ -10,8 +10,6 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from pydantic import BaseModel
 
 
@@ -23,7 +21,7 @@ class Sample(BaseModel):
 
 
 def main(port: int, n: int, how: str) -> None:
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare", protocol=mqtt.MQTTv5)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare", clean_session=False)
     got = 0
     start = 0.0
     firing_s: dict[str, float] = {}
@@ -56,10 +54,7 @@ def main(port: int, n: int, how: str) -> None:
     client.on_connect = connected
     client.on_message = came
     client.on_subscribe = lambda *_: client.disconnect()
-    properties = Properties(PacketTypes.CONNECT)
-    properties.SessionExpiryInterval = 3600
-    properties.ReceiveMaximum = 1000
-    client.connect("127.0.0.1", port, clean_start=False, properties=properties)
+    client.connect("127.0.0.1", port)
     client.loop_forever()
 
 
