@@ -19,7 +19,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.deliver.webhook import key_of
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
-from tests.benchmarks.live import broker
 from tests.benchmarks.table import Line
 from tests.broker import Broker
 from tests.live.processor import SECRET, SITE, Gateway, Processor, until
@@ -111,7 +110,7 @@ HEADERS = {"webhook-id": "1", "webhook-timestamp": "1", "webhook-signature": "v1
 
 
 def lines() -> list[Line]:
-    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as to:
+    with tempfile.TemporaryDirectory() as name, Broker(Path(name), max_inflight=1000) as to:
         mine, floor = ours(to, Path(name) / "processor"), bare(to)
     return [
         Line(
