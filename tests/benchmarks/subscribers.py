@@ -1,4 +1,4 @@
-"""The subscribers that are compared, each a process of its own: `python -m tests.benchmarks.subscribers KIND HOST PORT N`.
+"""The subscribers compared, each its own process: `python -m tests.benchmarks.subscribers KIND HOST PORT N`.
 
 Prints the seconds from the first message to the last one's end: acknowledged (bare), judged (naive), committed (whole).
 """
