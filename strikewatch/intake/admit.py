@@ -110,7 +110,9 @@ class Admit:
         """Take up a saved state."""
         gate = self._gate(key)
         gate.last = last
-        gate.waiting = waiting
+        jumps = np.flatnonzero(np.diff(waiting.time_ns, prepend=last) > FAR_NS)
+        near = int(jumps[0]) if len(jumps) else len(waiting)
+        gate.waiting, gate.far = waiting[:near], waiting[near:]
         for event in events:
             self.event(event)
 
@@ -138,14 +140,15 @@ class Admit:
         time_ns = rows.time_ns
         if not len(time_ns):
             return NO_ROWS
-        steps = np.diff(time_ns, prepend=gate.waiting.time_ns[-1] if len(gate.waiting) else gate.last)
+        before = int(gate.waiting.time_ns[-1]) if len(gate.waiting) else gate.last
+        steps = np.diff(time_ns, prepend=before if before != NEVER else time_ns[0] - 1)
         largest = int(steps.max())
         if steps.min() > 0 and not len(gate.far):
             if self.policy == "none" or (
-                self.policy == "hole" and not len(gate.waiting) and largest <= self._allowed(gate)
+                self.policy == "hole" and not len(gate.waiting) and largest <= int(HOLE * gate.step)
             ):
                 return self._pass(gate, rows)
-            if self.policy == "window" and (largest <= FAR_NS or gate.last == NEVER):
+            if self.policy == "window" and largest <= FAR_NS:
                 waiting = Rows.join([gate.waiting, rows]) if len(gate.waiting) else rows
                 free = int(np.searchsorted(waiting.time_ns, time_ns[-1] - self._reorder_ns, side="right"))
                 gate.waiting = waiting[free:]
@@ -180,19 +183,13 @@ class Admit:
             gate = self._gates[key] = _Gate()
         return gate
 
-    @staticmethod
-    def _allowed(gate: _Gate) -> int:
-        """The largest step that is no hole. The very first row has no predecessor to wait for."""
-        return -2 * NEVER if gate.last == NEVER else int(HOLE * gate.step)
-
     def _pass(self, gate: _Gate, rows: Rows) -> Rows:
         if not len(rows):
             return NO_ROWS
         newest = int(rows.time_ns[-1])
         before = gate.last if len(rows) == 1 else int(rows.time_ns[-2])
         if before != NEVER:
-            step = newest - before
-            gate.step = step if step < gate.step or not gate.step else gate.step + (step - gate.step) // 16
+            gate.step = _usual(gate.step, newest - before)
         gate.last = newest
         gate.counts.used += len(rows)
         gate.recent.append(rows.time_ns[-REMEMBERED:])
@@ -206,7 +203,7 @@ class Admit:
         rows = Rows.join([gate.waiting, gate.far, rows])
         times: list[int] = rows.time_ns.tolist()
         waiting = [(times[i], i) for i in range(held)]
-        far = list(range(held, held + far_held))
+        far = [(times[i], i) for i in range(held, held + far_held)]
         passed: list[int] = []
         sorted_out: dict[str, list[int]] = {"duplicate": [], "late": [], "wrong_clock": []}
         seen = {int(at) for part in gate.recent for at in part}
@@ -221,12 +218,16 @@ class Admit:
             elif at <= last:
                 sorted_out["duplicate" if again else "late"].append(i)
             elif front != NEVER and at > front + FAR_NS:
-                far.append(i)
-                if at - times[far[0]] >= bear_out:
-                    waiting += sorted((times[k], k) for k in far)
+                place = bisect_left(far, (at, -1))
+                if place < len(far) and far[place][0] == at:
+                    sorted_out["duplicate"].append(i)
+                    continue
+                far.insert(place, (at, i))
+                if far[-1][0] - far[0][0] >= bear_out:
+                    waiting += far
                     far = []
             else:
-                sorted_out["wrong_clock"] += far
+                sorted_out["wrong_clock"] += [k for _, k in far]
                 far = []
                 waiting.insert(place, (at, i))
             while waiting:
@@ -238,12 +239,17 @@ class Admit:
                 passed.append(k)
                 seen.add(at)
                 if last != NEVER:
-                    step = at - last if at - last < step or not step else step + (at - last - step) // 16
+                    step = _usual(step, at - last)
                 last = at
         gate.waiting = rows[np.array([k for _, k in waiting], np.intp)]
-        gate.far = rows[np.array(far, np.intp)]
+        gate.far = rows[np.array([k for _, k in far], np.intp)]
         for reason, found in sorted_out.items():
             setattr(gate.counts, reason, getattr(gate.counts, reason) + len(found))
             if found and reason != "duplicate":
                 gate.unused.append((reason, rows[np.array(found, np.intp)]))
         return self._pass(gate, rows[np.array(passed, np.intp)])
+
+
+def _usual(step: int, new: int) -> int:
+    """The feed's usual step after a new one: shorter at once, longer by and by, so that a long pause changes little."""
+    return new if new < step or not step else step + (min(new, 2 * step) - step) // 16
