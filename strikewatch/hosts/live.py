@@ -26,7 +26,7 @@ from strikewatch.store.store import Store
 _log: Final = structlog.get_logger("live")
 
 TURN_S: Final = 0.2
-RECORD_EVERY_S: Final = 5.0
+RECORD_EVERY_S: Final = 0.05
 ALIVE_EVERY_S: Final = 1.0
 SAY_EVERY_NS: Final = 60 * SECOND
 """Standing trouble is said again at most this often."""

@@ -100,9 +100,9 @@ class Worker:
         if messages or step.changes:
             self._commit(step, touched)
             self._source.acknowledge(messages)
-            log_changes(step.changes)
             if step.changes:
                 self._told()
+                log_changes(step.changes)
         self.messages += len(messages)
         return len(messages)
 

@@ -1,128 +1,148 @@
-"""(d) From publish to webhook received at 500 messages/s, every tenth raising an alert at once.
-
-Against publish to a bare callback that posts over one kept connection to the same receiver.
+"""(d) From publish to webhook received at 500 messages a second, every tenth raising an alert at once (a pressure that
+cannot be), against publish to a bare callback plus one keep-alive POST.
 """
 
 import json
+import signal
+import subprocess
+import sys
 import tempfile
+import threading
 import time
-from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 import numpy as np
 import paho.mqtt.client as mqtt
 import urllib3
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.deliver.webhook import key_of
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
+from tests.benchmarks.subscribers import FILTERS, client
 from tests.benchmarks.table import Line
 from tests.broker import Broker
-from tests.live.processor import SECRET, SITE, Gateway, Processor, until
-from tests.receiver import Receiver
+from tests.live.processor import Processor, now_ns, until
 
-MESSAGES = 5_000
-A_SECOND = 500
-EVERY = 10
-ALERTS = MESSAGES // EVERY
-
-
-def publish(gateway: Gateway) -> dict[str, float]:
-    """When each alert's message was handed over: a hammer that starts on oil long hot, among others at rest."""
-    sent = {}
-    start = time.monotonic()
-    for k in range(MESSAGES):
-        time.sleep(max(0.0, start + k / A_SECOND - time.monotonic()))
-        sample = {"time": instant.text(time.time_ns()), "active": k % EVERY == 0, "pressure_bar": 140.0}
-        hammer = f"HB-{k // EVERY:04d}" if k % EVERY == 0 else f"AT-REST-{k % EVERY}"
-        if k % EVERY == 0:
-            sample["oil_c"] = 84.0
-            sent[hammer] = time.monotonic()
-        gateway.send(hammer, "samples", sample)
-    return sent
+PER_SECOND = 500
+HAMMERS = 50
+SECONDS = 15.0
+WARM_S = 3.0
 
 
-def heat(gateway: Gateway) -> None:
-    """Hot oil in each hammer, at rest, in a usual step so long that the row to come does not wait behind a hole."""
-    now = time.time_ns()
-    for k in range(ALERTS):
-        for before_s in (75, 45, 15):
-            at = instant.text(now - before_s * SECOND)
-            gateway.send(f"HB-{k:04d}", "samples", {"time": at, "active": False, "oil_c": 84.0})
-    gateway.settle()
+class Desk:
+    """Receives POSTs and notes when an onset came first."""
+
+    def __init__(self) -> None:
+        self.came: dict[str, float] = {}
+        desk = self
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+            disable_nagle_algorithm = True
+
+            def do_POST(self) -> None:
+                body = json.loads(self.rfile.read(int(self.headers["content-length"])))
+                desk.came.setdefault(body["data"]["hammer"] + body["data"]["onset"], time.perf_counter())
+                self.send_response(204)
+                self.send_header("content-length", "0")
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Nothing."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.url = f"http://127.0.0.1:{self._server.server_port}/"
+        threading.Thread(target=self._server.serve_forever, daemon=True).start()
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
 
 
-def latencies_ms(sent: dict[str, float], receiver: Receiver, name_of: Callable[[Any], str]) -> list[float]:
-    came: dict[str, float] = {}
-
-    def there() -> bool:
-        for one in list(receiver.received):
-            came.setdefault(name_of(json.loads(one.body)), one.at)
-        return len(came.keys() & sent.keys()) == len(sent)
-
-    until(there)
-    return [(came[name] - at) * 1e3 for name, at in sent.items()]
-
-
-def ours(to: Broker, folder: Path) -> list[float]:
-    with Receiver(key_of(SECRET)) as receiver:
-        one = Processor(folder, to, receiver.url).start()
-        gateway = Gateway(to)
-        try:
-            heat(gateway)
-            time.sleep(4)
-            return latencies_ms(publish(gateway), receiver, _hot)
-        finally:
-            gateway.close()
-            one.end()
+def publish(broker: Broker, sent: dict[str, float]) -> None:
+    """The same pace for both, by the clock."""
+    one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="gateway")
+    one.max_inflight_messages_set(500)
+    one.connect(broker.host, broker.port)
+    one.loop_start()
+    until(one.is_connected)
+    start, begin = now_ns() - 3600 * SECOND, time.perf_counter()
+    for k in range(round(PER_SECOND * SECONDS)):
+        time.sleep(max(0.0, begin + k / PER_SECOND - time.perf_counter()))
+        hammer, turn = f"HB-{k % HAMMERS:02d}", k // HAMMERS
+        at = instant.text(start + turn * (SECOND * HAMMERS // PER_SECOND))
+        bad = (turn + k) % 10 == 0
+        sample = {"time": at, "active": False, "pressure_bar": 5000.0 if bad else 20.0, "oil_c": 50.0}
+        if bad:
+            sent[hammer + at] = time.perf_counter()
+        one.publish(f"strikewatch/fennick-hollow/{hammer}/samples", json.dumps(sample), qos=1)
+    time.sleep(1.0)
+    one.disconnect()
+    one.loop_stop()
 
 
-def bare(to: Broker) -> list[float]:
-    with Receiver(key_of(SECRET)) as receiver:
-        url = urlsplit(receiver.url)
-        pool = urllib3.HTTPConnectionPool(url.hostname or "", url.port)
+def measured(whole: bool) -> np.ndarray[Any, Any]:
+    """Delays in ms, after a while of warming up."""
+    desk, sent = Desk(), dict[str, float]()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Broker(Path(folder) / "broker", max_inflight=1000) as broker,
+    ):
+        if whole:
+            processor = Processor(Path(folder) / "processor", broker, desk.url, log={"level": "info"}).start()
+            publish(broker, sent)
+            processor.stop()
+        else:
+            command = [
+                sys.executable,
+                "-m",
+                "tests.benchmarks.latency",
+                broker.host,
+                str(broker.port),
+                desk.url,
+            ]
+            with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+                assert process.stdout is not None
+                process.stdout.readline()
+                publish(broker, sent)
+                process.send_signal(signal.SIGTERM)
+    desk.close()
+    first = min(sent.values()) + WARM_S
+    return np.array(
+        [1e3 * (desk.came[key] - at) for key, at in sent.items() if at > first and key in desk.came]
+    )
 
-        def came(_client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
-            if b'"active": true' in message.payload:
-                hammer = message.topic.split("/")[2]
-                pool.request("POST", url.path, body=json.dumps({"hammer": hammer}), headers=HEADERS)
 
-        client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        client.on_message = came
-        client.connect(to.host, to.port)
-        client.subscribe(f"strikewatch/{SITE}/#", qos=1)
-        client.loop_start()
-        gateway = Gateway(to)
-        try:
-            time.sleep(0.5)
-            return latencies_ms(publish(gateway), receiver, lambda event: event["hammer"])
-        finally:
-            gateway.close()
-            client.disconnect()
-            client.loop_stop()
-            pool.close()
+def bare(host: str, port: int, url: str) -> None:
+    """A callback that posts what the alert would say, over one connection."""
+    pool = urllib3.PoolManager()
 
+    def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        sample = json.loads(message.payload)
+        if sample["pressure_bar"] > 600.0:
+            data = {"hammer": message.topic.split("/")[2], "onset": sample["time"]}
+            pool.request("POST", url, body=json.dumps({"data": data}))
 
-def _hot(event: Any) -> str:
-    alert = event["data"]
-    return str(alert["hammer"]) if alert["fault"] == "hot_oil" else ""
-
-
-HEADERS = {"webhook-id": "1", "webhook-timestamp": "1", "webhook-signature": "v1,none"}
+    one = client()
+    one.on_message = on_message
+    one.on_subscribe = lambda *_: print("ready", flush=True)
+    one.connect(host, port)
+    one.subscribe(FILTERS)
+    one.loop_forever()
 
 
 def lines() -> list[Line]:
-    with tempfile.TemporaryDirectory() as name, Broker(Path(name), max_inflight=1000) as to:
-        mine, floor = ours(to, Path(name) / "processor"), bare(to)
-    return [
-        Line(
-            f"publish to webhook, p{p}: {np.percentile(mine, p):.1f} ms (bare {np.percentile(floor, p):.1f})",
-            "live / bare",
-            float(np.percentile(mine, p) / np.percentile(floor, p)),
-            goal,
-        )
-        for p, goal in ((50, ""), (99, "<= 5"))
-    ]
+    plain, whole = measured(whole=False), measured(whole=True)
+    found = []
+    for share in (50, 99):
+        a, b = float(np.percentile(whole, share)), float(np.percentile(plain, share))
+        goal = "<= 5" if share == 99 else ""
+        what = f"p{share}: {a:.2f} ms (bare callback and POST {b:.2f} ms), {len(whole)} alerts"
+        found.append(Line(what, "whole / bare", a / b, goal))
+    return found
+
+
+if __name__ == "__main__":
+    bare(sys.argv[1], int(sys.argv[2]), sys.argv[3])

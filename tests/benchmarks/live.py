@@ -53,18 +53,15 @@ def preload(broker: Broker, size: int, count: int) -> None:
     step = SECOND // 10
     for k in range(count):
         at = start + (k // HAMMERS) * size * step
-        firing = (k // HAMMERS) * size // 80 % 3 > 0
-        sample: dict[str, object] = {"time": instant.text(at)}
+        # Bouts of 8 s, and in every 13 minutes one of 24 s: an alert, as often as a real hammer gives cause for one.
+        bouts = [((k // HAMMERS) * size + i) // 80 for i in range(size)]
+        firing = [bout % 2 == 0 or bout % 100 == 1 for bout in bouts]
+        pressure = [140.0 + (k + i) % 7 for i in range(size)]
+        sample: dict[str, object] = {"time": instant.text(at), "oil_c": 60.0 + k // HAMMERS % 5}
         if size == 1:
-            sample |= {"active": firing, "pressure_bar": 140.0 + k % 7, "oil_c": 60.0 + k % 5}
+            sample |= {"active": firing[0], "pressure_bar": pressure[0]}
         else:
-            pressure = [140.0 + i % 7 for i in range(size)]
-            sample |= {
-                "step_s": 0.1,
-                "active": [firing] * size,
-                "pressure_bar": pressure,
-                "oil_c": [61.0] * size,
-            }
+            sample |= {"step_s": 0.1, "active": firing, "pressure_bar": pressure}
         gateway.publish(f"strikewatch/fennick-hollow/HB-{k % HAMMERS:02d}/samples", json.dumps(sample), qos=1)
     until(lambda: taken[0] == count, 120.0)
     gateway.disconnect()

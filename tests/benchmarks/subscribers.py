@@ -90,6 +90,8 @@ def whole(host: str, port: int, n: int) -> float:
     from strikewatch.hosts import live
     from strikewatch.hosts.worker import Worker
     from strikewatch.settings import load
+    from tests.benchmarks.latency import Desk
+    from tests.live.processor import SECRET
 
     times: list[float] = []
 
@@ -104,18 +106,22 @@ def whole(host: str, port: int, n: int) -> float:
             return got
 
     live.Worker = Timed  # type: ignore[misc]
+    desk = Desk()
     with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "secret").write_text(SECRET)
         settings = load(
             given={
                 "mqtt": {"host": host, "port": port, "client_id": CLIENT_ID, "version": "3.1.1"},
                 "store": {"path": str(Path(folder) / "s.db")},
                 "recording": {"folder": str(Path(folder) / "recordings")},
-                "log": {"level": "error"},
+                "log": {"form": "json", "file": str(Path(folder) / "log")},
+                "webhooks": [{"name": "desk", "url": desk.url, "secret_file": str(Path(folder) / "secret")}],
             }
         )
         live.log.set_up(settings.log)
         processor = live.Live(settings)
         processor.run()
+    desk.close()
     return times[-1] - times[0]
 
 
