@@ -8,14 +8,7 @@ they were only late, and what silence had suggested is withdrawn (cleared, marke
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from strikewatch.model.alert import (
-    CLEARED_AHEAD,
-    PRIORITIES,
-    RAISED_AHEAD,
-    Alert,
-    Change,
-    Step,
-)
+from strikewatch.model.alert import CLEARED_AHEAD, RAISED_AHEAD, Alert, Change, Step
 from strikewatch.model.batch import Key
 from strikewatch.model.finding import Finding
 from strikewatch.model.instant import Instant
@@ -126,15 +119,12 @@ class Ledger:
         elif entry is None or (ahead is not None and entry.ahead & CLEARED_AHEAD):
             return None
         alert = entry.alert
-        # A clearing seen ahead has been told; that the rows put it elsewhere corrects the record only.
-        news = finding.step != "cleared" or alert.cleared is None
-        before = alert.priority
-        alert.words = finding.words
-        if PRIORITIES.index(finding.priority) > PRIORITIES.index(before):
-            alert.priority = finding.priority
+        # What was seen ahead has been told; that the rows bear it out, or put it elsewhere, changes the record only.
+        news = alert.cleared is None if finding.step == "cleared" else alert.priority != finding.priority
+        alert.words, alert.priority = finding.words, finding.priority
         if finding.step == "raised":
             return "raised", entry, True
-        if finding.step == "standing":
+        if finding.step == "standing" or (ahead is not None and not news):
             return None
         if finding.step == "cleared":
             alert.cleared = finding.at
@@ -143,7 +133,7 @@ class Ledger:
                 del entries[name]
             else:
                 entry.ahead, entry.until = entry.ahead | CLEARED_AHEAD, ahead
-        return finding.step, entry, news and (finding.step == "cleared" or alert.priority != before)
+        return finding.step, entry, news
 
 
 def _change(step: Step, entry: Entry, deliver: bool = True) -> Change:
