@@ -80,3 +80,7 @@ class Settings(BaseModel):
         if self.reconnect_max_s < self.reconnect_min_s:
             raise ValueError("reconnect_max_s must not be less than reconnect_min_s")
         return self
+
+    def reconnect_delay_s(self, failures: int) -> float:
+        """s to wait after `failures` attempts in a row that did not get in."""
+        return float(min(self.reconnect_max_s, self.reconnect_min_s * 2.0 ** min(max(failures - 1, 0), 30)))

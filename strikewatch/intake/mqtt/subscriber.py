@@ -183,9 +183,7 @@ class Subscriber:
                     f"client id {settings.client_id!r} is in use by another instance, which took over our session "
                     f"{takeovers} times in a row; stop one of them, or give it its own client_id"
                 )
-            delay_s = min(
-                settings.reconnect_max_s, settings.reconnect_min_s * 2.0 ** min(max(failures - 1, 0), 30)
-            )
+            delay_s = settings.reconnect_delay_s(failures)
             self._stopping.wait(delay_s * random.uniform(0.8, 1.2))
 
     def _link(self, generation: int) -> Link:
