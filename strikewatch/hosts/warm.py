@@ -5,22 +5,29 @@ import sys
 from collections.abc import Callable
 from typing import Final
 
+import numpy as np
+
 from strikewatch import compiled
-from strikewatch.detect import DETECTORS
+from strikewatch.detect import DETECTORS, reading
+from strikewatch.model.channels import CHANNELS
 
 OTHERS: Final = ("blank_firing", "grease")
 """As long to compile as all the rest."""
 
 
 def warm(say: Callable[[str], object]) -> None:
-    """Compile what is not compiled yet; nothing at all on later starts."""
-    if compiled.ready():
-        return
-    say("First start: compiling the detectors, which takes some ten seconds once.")
-    with subprocess.Popen([sys.executable, "-m", __name__]):
-        for detector in DETECTORS:
-            if detector.name not in OTHERS:
-                detector.settle()
+    """Have everything compiled, or taken from an earlier start, so that the first step is as quick as the next."""
+    if not compiled.ready():
+        say("First start: compiling the detectors, which takes some ten seconds once.")
+        with subprocess.Popen([sys.executable, "-m", __name__]):
+            for detector in DETECTORS:
+                if detector.name not in OTHERS:
+                    detector.settle()
+    for detector in DETECTORS:
+        detector.settle()
+    reading.settle_firing()
+    for name in ("active", "oil_c"):
+        reading.impossible(np.zeros(1), CHANNELS[name])
 
 
 if __name__ == "__main__":
