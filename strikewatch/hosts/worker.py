@@ -33,6 +33,8 @@ _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 1000
 """At most so many messages in one step, so that a step stays short of the keep-alive."""
+UNKNOWN_TOLD: Final = 1000
+"""Unknown keys said at most: a sender that makes up new ones for ever is not worth the memory."""
 LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
@@ -152,7 +154,7 @@ class Worker:
                 self._admit.event(event)
                 self._heard.setdefault(key, self._monotonic())
         for name in decoded.unknown:
-            if (key, name) not in self._unknown:
+            if (key, name) not in self._unknown and len(self._unknown) < UNKNOWN_TOLD:
                 self._unknown.add((key, name))
                 _log.warning(
                     "unknown_key", site=key[0], hammer=key[1], key=name, remedy="see the list of channels"
