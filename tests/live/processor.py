@@ -63,7 +63,8 @@ class Processor:
             text += "retry_s = [0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1]\n"
         (folder / "settings.toml").write_text(text)
 
-    def start(self) -> "Processor":
+    def start(self, *, connected: bool = True) -> "Processor":
+        """Start the process; wait until the broker has let it in, or, not `connected`, do not wait."""
         before = self.log().count("broker_connected")
         command = [
             sys.executable,
@@ -75,7 +76,8 @@ class Processor:
         ]
         with (self.folder / "stderr").open("ab") as errors:
             self._process = process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors)
-        until(lambda: self.log().count("broker_connected") > before or process.poll() is not None)
+        if connected:
+            until(lambda: self.log().count("broker_connected") > before or process.poll() is not None)
         return self
 
     def stop(self) -> int:
@@ -93,8 +95,12 @@ class Processor:
         assert self._process is not None
         return self._process.wait(within_s)
 
+    @property
+    def ended(self) -> bool:
+        return self._process is None or self._process.poll() is not None
+
     def end(self) -> None:
-        if self._process is not None and self._process.poll() is None:
+        if not self.ended:
             self.kill()
 
     def log(self) -> str:
