@@ -1,19 +1,25 @@
 """One tree of settings, each branch defined in the room it belongs to.
 
 Read from a TOML file; environment variables `STRIKEWATCH_…` (nested with `__`) override it. Every mistake is reported
-at once, with its path; what is unknown is a mistake too, in the file as in the environment.
+at once, with the file and its path there, or the variable; what is unknown is a mistake too, in either.
 """
 
+import json
 import os
 import tomllib
 from collections.abc import Mapping
-from difflib import get_close_matches
-from functools import cache
+from dataclasses import dataclass, field
 from pathlib import Path
+from reprlib import repr as short
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_settings import (
+    BaseSettings,
+    EnvSettingsSource,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+)
 
 from strikewatch.deliver.log import Settings as Log
 from strikewatch.deliver.webhook import Settings as Webhook
@@ -32,10 +38,12 @@ from strikewatch.model.batch import Key
 from strikewatch.pipeline import HammerSettings
 from strikewatch.store.recording import Settings as Recording
 from strikewatch.store.store import Settings as Store
+from strikewatch.variables import PREFIX, meant, mistakes, usable, variables
 
 _CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-PREFIX: Final = "STRIKEWATCH_"
-NOT_SETTINGS: Final = {"STRIKEWATCH_ALL", "STRIKEWATCH_CONFIG"}
+Loc = tuple[str | int, ...]
+OURS: Final = "Value error, "
+"""What pydantic puts before the messages of our own checks."""
 
 
 class Faults(BaseModel):
@@ -92,7 +100,7 @@ class Settings(BaseSettings):
         default_factory=dict, description="Hammer → what differs from `faults` for it, in the same tables"
     )
     hammers_file: Path | None = Field(
-        None, description="A file of such tables, one a hammer; beside this one"
+        None, description="A file of tables, one a hammer, of what differs from `faults` for it"
     )
     alive_file: Path | None = Field(
         None, description="A file touched every second while all is well, for health checks; left out: none"
@@ -111,7 +119,9 @@ class Settings(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        del settings_cls, dotenv_settings, file_secret_settings
+        del dotenv_settings, file_secret_settings
+        if isinstance(env_settings, EnvSettingsSource):
+            env_settings.env_vars = usable(settings_cls)
         return env_settings, init_settings
 
     def of_hammer(self, key: Key) -> HammerSettings:
@@ -125,35 +135,97 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
 
     Raises SettingsError with every problem found.
     """
-    problems: list[tuple[str, str]] = []
-    tables: dict[str, Any] = dict(given or {})
-    if path is not None:
-        tables = _toml(path, problems)
-        hammers_file = os.environ.get(f"{PREFIX}HAMMERS_FILE") or tables.get("hammers_file")
-        if isinstance(hammers_file, str):
-            tables["hammers_file"] = str(path.parent / hammers_file)
-            tables["hammers"] = {
-                **_toml(path.parent / hammers_file, problems),
-                **tables.get("hammers", {}),
-            }
-    settings = None
+    source = _Source(path)
+    tables = source.read(path) if path is not None else dict(given or {})
+    source.take_hammers(tables)
+    settings, faults = None, Faults()
     try:
         settings = Settings(**tables)
+        faults = settings.faults
     except ValidationError as error:
-        problems += [(_path(e["loc"]), _message(e)) for e in error.errors()]
-    except ValueError as error:
-        problems.append(("environment", f"{error}; nested values take JSON"))
-    named = {hook.secret_env for hook in settings.webhooks} if settings is not None else set()
-    problems += _unknown_variables({name for name in named if name})
-    if settings is not None:
-        for hammer, own in settings.hammers.items():
-            try:
-                _overlaid(settings.faults, own)
-            except ValidationError as error:
-                problems += [(f"hammers.{hammer}.{_path(e['loc'])}", _message(e)) for e in error.errors()]
+        source.add(error)
+    if path is not None:
+        source.add_wrong_types(tables)
+    source.check_hammers(tables, faults, whole=settings is not None)
+    problems = [*source.problems.items(), *mistakes(Settings, _secrets(tables))]
     if problems or settings is None:
         raise SettingsError(problems)
     return settings
+
+
+@dataclass
+class _Source:
+    """Where the tables came from, and what is wrong with them, each once."""
+
+    path: Path | None
+    hammers_file: Path | None = None
+    hammers: set[str] = field(default_factory=set)
+    problems: dict[str, str] = field(default_factory=dict)
+
+    def read(self, path: Path) -> dict[str, Any]:
+        try:
+            return tomllib.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            self.problems[str(path)] = f"cannot be read ({error.strerror}); name an existing file"
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            self.problems[str(path)] = f"is not TOML in UTF-8: {error}"
+        return {}
+
+    def take_hammers(self, tables: dict[str, Any]) -> None:
+        """Read the file of hammers and add its tables. Named in a file, it is beside that."""
+        named, beside = os.environ.get(f"{PREFIX}HAMMERS_FILE"), Path()
+        if named is None:
+            named, beside = tables.get("hammers_file"), self.path.parent if self.path else Path()
+        own = tables.get("hammers", {})
+        if not isinstance(named, str | Path) or not isinstance(own, dict):
+            return
+        self.hammers_file = beside / named
+        others = self.read(self.hammers_file)
+        self.hammers = others.keys() - own.keys()
+        for twice in sorted(others.keys() & own.keys()):
+            self.problems[self.place(("hammers", twice))] = f"is in {self.hammers_file} too; keep one"
+        tables |= {"hammers_file": str(self.hammers_file), "hammers": others | own}
+
+    def add(self, error: ValidationError, within: Loc = ()) -> None:
+        for one in error.errors():
+            loc = (*within, *one["loc"])
+            self.problems.setdefault(self.place(loc), _message(one, loc))
+
+    def add_wrong_types(self, tables: Mapping[str, Any]) -> None:
+        """In a file a number is no text and a truth no number; only the environment has to be read leniently."""
+        for name in tables.keys() & Settings.model_fields.keys():
+            kind: TypeAdapter[Any] = TypeAdapter(Settings.model_fields[name].annotation or Any)
+            try:
+                kind.validate_json(json.dumps(tables[name], default=str), strict=True)
+            except ValidationError as error:
+                for one in error.errors():
+                    place = f"{self.path}: {_dotted((name, *one['loc']))}"
+                    if one["type"].endswith("_type"):
+                        self.problems.setdefault(place, _message(one, ()))
+
+    def check_hammers(self, tables: Mapping[str, Any], faults: Faults, whole: bool) -> None:
+        """Each hammer's own tables over those of all; what only their union can tell, where that is `whole`."""
+        hammers = tables.get("hammers")
+        for hammer, own in hammers.items() if isinstance(hammers, dict) else ():
+            if not isinstance(own, dict):
+                continue
+            try:
+                _overlaid(faults, own)
+            except ValidationError as error:
+                for one in error.errors():
+                    if whole or one["type"] != "value_error":
+                        loc = ("hammers", hammer, *one["loc"])
+                        self.problems.setdefault(self.place(loc), _message(one, loc))
+
+    def place(self, loc: Loc) -> str:
+        """The variable that set it, or the file and the path there."""
+        for end in range(len(loc), 0, -1):
+            name = PREFIX + "__".join(map(str, loc[:end])).upper()
+            if name.lower() in usable(Settings):
+                return ".".join([name, *map(str, loc[end:])])
+        if loc[0] == "hammers" and len(loc) > 1 and loc[1] in self.hammers:
+            return f"{self.hammers_file}: {_dotted(loc[1:])}"
+        return f"{self.path}: {_dotted(loc)}" if self.path else _dotted(loc)
 
 
 def _overlaid(faults: Faults, own: Mapping[str, Any]) -> Faults:
@@ -163,55 +235,37 @@ def _overlaid(faults: Faults, own: Mapping[str, Any]) -> Faults:
             merged[name] = {**merged[name], **table}
         else:
             merged[name] = table
-    return Faults.model_validate(merged)
+    return Faults.model_validate(merged, strict=True)
 
 
-def _toml(path: Path, problems: list[tuple[str, str]]) -> dict[str, Any]:
+def _secrets(tables: Mapping[str, Any]) -> set[str]:
+    """The variables that webhooks name to hold their secrets."""
+    hooks = tables.get("webhooks")
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        problems.append((str(path), f"cannot be read ({error.strerror}); name an existing file"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        problems.append((str(path), f"is not TOML in UTF-8: {error}"))
-    return {}
+        hooks = [*(hooks or ()), *json.loads(os.environ.get(f"{PREFIX}WEBHOOKS", "[]"))]
+    except (TypeError, ValueError):
+        return set()
+    return {str(hook["secret_env"]) for hook in hooks if isinstance(hook, dict) and "secret_env" in hook}
 
 
-def _message(error: Any) -> str:
+def _message(error: Any, loc: Loc) -> str:
     if error["type"] == "extra_forbidden":
-        return "is unknown; remove it, or see config/strikewatch.toml for the names"
-    return f"{error['msg']} (got {error['input']!r})"
+        return f"is unknown; {meant(str(loc[-1]), _names(loc))}"
+    if error["type"] == "value_error":
+        return str(error["msg"]).removeprefix(OURS)
+    what = "must be a table" if error["type"] in ("model_type", "dict_type") else error["msg"]
+    return f"{what} (got {short(error['input'])})"
 
 
-def _path(steps: tuple[str | int, ...]) -> str:
-    return ".".join(str(step) for step in steps) or "settings"
+def _names(loc: Loc) -> set[str]:
+    """The names that could have stood where an unknown one does."""
+    if loc[0] == "webhooks":
+        return set(Webhook.model_fields)
+    table = ("faults", *loc[2:-1]) if loc[0] == "hammers" else loc[:-1]
+    prefix = PREFIX + "".join(f"{step}__" for step in table).upper()
+    below = (name.removeprefix(prefix) for name in variables(Settings) if name.startswith(prefix))
+    return {name.lower() for name in below if "__" not in name}
 
 
-def _unknown_variables(secrets: set[str]) -> list[tuple[str, str]]:
-    known = _variables(Settings, PREFIX)
-    return [
-        (name, _unknown_name(name, known))
-        for name in sorted(os.environ)
-        if name.upper().startswith(PREFIX)
-        and name not in NOT_SETTINGS | secrets
-        and name.upper() not in known
-        and not name.upper().startswith(f"{PREFIX}HAMMERS__")
-    ]
-
-
-def _unknown_name(name: str, known: frozenset[str]) -> str:
-    near = get_close_matches(name.upper(), known, 1)
-    return "is no setting; " + (
-        f"did you mean {near[0]}?" if near else "see config/strikewatch.toml for the names"
-    )
-
-
-@cache
-def _variables(model: type[BaseModel], prefix: str) -> frozenset[str]:
-    """Every environment variable that a tree of settings knows."""
-    names: set[str] = set()
-    for name, field in model.model_fields.items():
-        names.add(f"{prefix}{name.upper()}")
-        inner = field.annotation
-        if isinstance(inner, type) and issubclass(inner, BaseModel):
-            names |= _variables(inner, f"{prefix}{name.upper()}__")
-    return frozenset(names)
+def _dotted(loc: Loc) -> str:
+    return ".".join(map(str, loc))

@@ -27,13 +27,13 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     form: Literal["json", "console"] = Field(
-        default="console", description="json: one object a line; console: lines for people"
+        default="console", description="What lines look like: json, one object a line, or console, for people"
     )
     level: Literal["debug", "info", "warning", "error"] = Field(
-        default="info", description="the least level shown; alerts are info"
+        default="info", description="The least level shown: debug, info (alerts are), warning or error"
     )
     file: Path | None = Field(
-        default=None, description="file to append to, reopened when rotated away; standard error if not set"
+        default=None, description="File to append to, reopened when rotated away; left out: standard error"
     )
 
 

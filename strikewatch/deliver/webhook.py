@@ -36,28 +36,28 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str = Field(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="what the endpoint is called here, for good"
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="What the endpoint is called here, for good"
     )
-    url: str = Field(description="where to post, http:// or https://")
+    url: str = Field(description="Where to post, http:// or https://")
     secret_file: Path | None = Field(
-        default=None, description="file that holds the signing secret, whsec_ and 24 to 64 bytes in base64"
+        default=None, description="File that holds the signing secret, whsec_ and 24 to 64 bytes in base64"
     )
     secret_env: str | None = Field(
-        default=None, description="environment variable that holds the signing secret, in place of a file"
+        default=None, description="Environment variable that holds the signing secret, in place of a file"
     )
     ca_file: Path | None = Field(
-        default=None, description="certificate authorities to trust in place of the system's"
+        default=None, description="Certificate authorities to trust in place of the system's"
     )
-    timeout_s: float = Field(default=5.0, gt=0, le=60, description="how long an answer may take (seconds)")
+    timeout_s: float = Field(default=5.0, gt=0, le=60, description="How long an answer may take, s")
     retry_s: tuple[float, ...] = Field(
-        default=(5, 30, 120, 600, 1800, 7200, 21_600, 43_200, 86_400, 86_400, 86_400),
-        description="waits between the attempts (seconds); after the last one the message is parked",
+        default=(5.0, 30.0, 120.0, 600.0, 1800.0, 7200.0, 21_600.0, 43_200.0, 86_400.0, 86_400.0, 86_400.0),
+        description="Waits between the attempts, s; after the last one the message is parked",
     )
     jitter: float = Field(
         default=0.2,
         ge=0,
         le=1,
-        description="each wait is lengthened by a random part of up to so much (fraction)",
+        description="Each wait is lengthened by a random part of up to so much (fraction of it)",
     )
 
     @field_validator("url")

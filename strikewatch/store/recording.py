@@ -38,21 +38,21 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    folder: Path = Field(default=Path("recordings"), description="where {site}/{start}/ folders are made")
-    roll_s: float = Field(
-        default=3600.0, ge=1, description="a recording ends at whole multiples of this (seconds)"
+    folder: Path = Field(
+        default=Path("recordings"), description="Folder in which {site}/{start}/ folders are made"
     )
+    roll_s: float = Field(default=3600.0, ge=1, description="A recording ends at whole multiples of this, s")
     roll_mib: float = Field(
         default=64.0,
         gt=0,
         le=1024,
-        description="a recording ends earlier at so many raw bytes, held in memory (MiB)",
+        description="A recording ends earlier at so many raw bytes, held in memory, MiB",
     )
-    keep_days: float = Field(default=365.0, ge=0, description="older recordings are removed (days); 0: never")
+    keep_days: float = Field(default=365.0, ge=0, description="Older recordings are removed, days; 0: never")
     keep_gib: float = Field(
         default=20.0,
         ge=0,
-        description="the oldest are removed while all together exceed this (GiB); 0: never",
+        description="The oldest are removed while all together exceed this, GiB; 0: never",
     )
 
 

@@ -30,11 +30,11 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    path: Path = Field(default=Path("strikewatch.db"), description="database file, made if missing")
+    path: Path = Field(default=Path("strikewatch.db"), description="Database file, made if missing")
     rejects_kept: int = Field(
         default=10_000,
         ge=1,
-        description="rejected payloads kept for inspection, the oldest dropped beyond it (count)",
+        description="Rejected payloads kept for inspection, the oldest dropped beyond it (count)",
     )
 
 

@@ -5,7 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from strikewatch.settings import PREFIX, Settings, _variables
+from strikewatch.settings import Settings
+from strikewatch.variables import PREFIX, variables
 
 TOP = Path(__file__).parents[2]
 COMPOSE = TOP / "docker-compose.yml"
@@ -37,7 +38,7 @@ def test_its_variables_are_settings_and_no_password_is_in_it() -> None:
     text = COMPOSE.read_text()
     names = set(re.findall(rf"^\s+({PREFIX}\w+):", text, re.MULTILINE))
     assert len(names) == 5
-    assert names <= _variables(Settings, PREFIX)
+    assert names <= variables(Settings).keys()
     assert not re.search(r"(password|secret)s?[:=][ \t]*\S", text.split("services:")[1], re.IGNORECASE)
 
 
@@ -45,3 +46,11 @@ def test_the_image_copies_what_is_there() -> None:
     for sources in re.findall(r"^COPY (.+) \S+$", (TOP / "config" / "Dockerfile").read_text(), re.MULTILINE):
         for source in sources.split():
             assert (TOP / source).exists(), source
+
+
+def test_the_detectors_are_compiled_by_the_user_who_runs_them() -> None:
+    """A cache that this user cannot write to is left alone, and every start would compile anew."""
+    text = (TOP / "config" / "Dockerfile").read_text()
+    assert text.index("\nUSER strikewatch\n") < text.index("\nRUN strikewatch replay ")
+    assert re.search(r"install -d -o strikewatch .*/opt/strikewatch/compiled$", text, re.MULTILINE)
+    assert "NUMBA_CACHE_DIR=/opt/strikewatch/compiled" in text
