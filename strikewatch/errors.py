@@ -6,6 +6,8 @@ StrikewatchError
 ├── Rejected          whoever sends a payload (a gateway): counted and kept, never fatal
 ├── StoreError        whoever runs the machine: disk, permissions, a locked or foreign database
 ├── BrokerError       whoever runs the broker or another instance: refused, taken over
+├── Refused           whoever asked something of an alert or a hammer: why it cannot be done, and the remedy
+│   └── Unknown       … of one that is not there
 └── DeliveryError     whoever runs the receiving endpoint: recorded with the attempt, retried
 """
 
@@ -41,6 +43,14 @@ class StoreError(StrikewatchError):
 
 class BrokerError(StrikewatchError):
     """The MQTT broker refuses us for good, or another instance took over our session."""
+
+
+class Refused(StrikewatchError):  # noqa: N818 - it is an answer, not a fault
+    """What was asked of an alert or a hammer cannot be done as things stand. Says why, and the remedy."""
+
+
+class Unknown(Refused):
+    """No alert or hammer goes by that name, or more than one does."""
 
 
 class DeliveryError(StrikewatchError):
