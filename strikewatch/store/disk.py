@@ -8,11 +8,11 @@ from pathlib import Path
 def settle(part: Path, target: Path) -> None:
     """Give a finished folder its name once every byte of it is on the disk."""
     for file in part.iterdir():
-        _sync(file)
-    _sync(part)
+        sync(file)
+    sync(part)
     part.rename(target)
-    _sync(target.parent)
-    _sync(target.parent.parent)
+    sync(target.parent)
+    sync(target.parent.parent)
 
 
 def remove(folder: Path) -> None:
@@ -24,7 +24,8 @@ def remove(folder: Path) -> None:
         shutil.rmtree(hidden)
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """Have a file, or the names in a folder, on the disk itself."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

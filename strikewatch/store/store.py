@@ -9,8 +9,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
+import structlog
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import Connection, func, inspect, select
+from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
@@ -18,8 +19,12 @@ from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 from strikewatch.store import spool, statements, tables
+from strikewatch.store.backup import backup
+from strikewatch.store.revision import found, make, upgrade
 from strikewatch.store.sqlite import READER, Claim, open_engine
 from strikewatch.store.step import Reject, Saved, SavedAlert, StepRecord
+
+_log = structlog.get_logger(__name__)
 
 PAYLOAD_KEPT: Final = 4096
 """Bytes kept of a rejected payload."""
@@ -168,20 +173,18 @@ class Store:
             ) from error
 
     def _prepare(self) -> None:
-        """Make the tables in an empty file; refuse a foreign one; learn which endpoints are off."""
+        """Make the tables in an empty database, bring an older one up; learn which endpoints are off."""
+        with self.read() as connection:
+            revision = found(connection, str(self.path))
+        if revision not in (None, tables.REVISION):
+            copy = self.path.with_name(f"{self.path.name}.before-{tables.REVISION}")
+            backup(self.path, copy)
+            _log.info("tables_upgraded", found=revision, now=tables.REVISION, copy=str(copy))
         with self.write() as connection:
-            found = set(inspect(connection).get_table_names())
-            if not found:
-                tables.metadata.create_all(connection)
-                connection.execute(tables.schema.insert(), {"version": tables.SCHEMA})
-            elif tables.schema.name not in found:
-                raise StoreError(f"{self.path} is another program's database: name another file")
-            version = connection.scalar(select(tables.schema.c.version))
-            if version != tables.SCHEMA:
-                raise StoreError(
-                    f"{self.path} holds tables of version {version}, this program reads {tables.SCHEMA}: "
-                    "use the program that made it, or name another file"
-                )
+            if revision is None:
+                make(connection)
+            elif revision != tables.REVISION:
+                upgrade(connection, revision)
             for name, url in self._endpoints.items():
                 connection.execute(statements.ENDPOINT, {"name": name, "url": url})
             points = tables.endpoints.c

@@ -18,8 +18,8 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA: Final = 1
-"""Version of the tables below; a database of another version is refused."""
+REVISION: Final = "0001"
+"""Number of the newest file in `migrations/versions`, which takes older databases to the tables below."""
 
 metadata: Final = MetaData()
 
@@ -27,11 +27,9 @@ _SEQ: Final = BigInteger().with_variant(Integer, "sqlite")
 """A growing number; SQLite grows only what is called INTEGER (which holds 64 bits there)."""
 
 
-def _numbered() -> Column[int]:
+def numbered() -> Column[int]:
     return Column("seq", _SEQ, primary_key=True, autoincrement=True)
 
-
-schema: Final = Table("strikewatch_schema", metadata, Column("version", Integer, primary_key=True))
 
 hammer_state: Final = Table(
     "hammer_state",
@@ -68,7 +66,7 @@ Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN, postgresql_where=OPEN
 events: Final = Table(
     "events",
     metadata,
-    _numbered(),
+    numbered(),
     Column("site", Text, nullable=False),
     Column("hammer", Text, nullable=False),
     Column("kind", Text, nullable=False),
@@ -84,7 +82,7 @@ Index("events_pending", events.c.time_ns, sqlite_where=PENDING, postgresql_where
 outbox: Final = Table(
     "outbox",
     metadata,
-    _numbered(),
+    numbered(),
     Column("endpoint", Text, nullable=False),
     Column(
         "message", Text, nullable=False
@@ -117,7 +115,7 @@ endpoints: Final = Table(
 arrived: Final = Table(
     "arrived",
     metadata,
-    _numbered(),
+    numbered(),
     Column("received_ns", BigInteger, nullable=False),
     Column("size", Integer, nullable=False),
     Column("rows", LargeBinary, nullable=False),
@@ -140,7 +138,7 @@ segments: Final = Table(
 rejects: Final = Table(
     "rejects",
     metadata,
-    _numbered(),
+    numbered(),
     Column("topic", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     Column("reason", Text, nullable=False),

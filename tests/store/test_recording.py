@@ -172,7 +172,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
     around(recording, "write_shift")
     around(disk, "settle")
     around(disk, "remove")
-    around(disk, "_sync")
+    around(disk, "sync")
     around(Path, "rename")
     real_write = Store.write
 

@@ -1,0 +1,1 @@
+"""One file a change of the tables, numbered; each names the one before it."""
