@@ -13,7 +13,7 @@ from pathlib import Path
 from reprlib import repr as short
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 from pydantic_settings import (
     BaseSettings,
     EnvSettingsSource,
@@ -21,6 +21,8 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
+from strikewatch.deliver.filter import Filter as WebhookFilter
+from strikewatch.deliver.filter import Sites
 from strikewatch.deliver.log import Settings as Log
 from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.detect.blank_firing import Settings as BlankFiring
@@ -108,7 +110,16 @@ class Settings(BaseSettings):
     store: Store = Field(default_factory=Store)
     recording: Recording = Field(default_factory=Recording)
     log: Log = Field(default_factory=Log)
+    sites: Sites = Field(default_factory=Sites)
     webhooks: tuple[Webhook, ...] = Field((), description="Endpoints that alerts are sent to")
+
+    @field_validator("webhooks")
+    @classmethod
+    def _named_apart(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
+        names = [one.name for one in webhooks]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
+        return webhooks
 
     @classmethod
     def settings_customise_sources(
@@ -260,7 +271,7 @@ def _message(error: Any, loc: Loc) -> str:
 def _names(loc: Loc) -> set[str]:
     """The names that could have stood where an unknown one does."""
     if loc[0] == "webhooks":
-        return set(Webhook.model_fields)
+        return set((WebhookFilter if "filter" in loc else Webhook).model_fields)
     table = ("faults", *loc[2:-1]) if loc[0] == "hammers" else loc[:-1]
     prefix = PREFIX + "".join(f"{step}__" for step in table).upper()
     below = (name.removeprefix(prefix) for name in variables(Settings) if name.startswith(prefix))

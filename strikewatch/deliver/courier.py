@@ -4,7 +4,6 @@ Attempts, due times and outcomes are rows, so they survive a restart. An outcome
 with the next step or soon on its own: a crash in between repeats a message under its name, and loses none.
 """
 
-import random
 import threading
 from collections.abc import Callable, Sequence
 from typing import Final
@@ -12,8 +11,11 @@ from typing import Final
 import structlog
 
 from strikewatch.deliver import webhook
-from strikewatch.deliver.post import Answer, Poster
+from strikewatch.deliver.post import Poster
 from strikewatch.deliver.queue import Pending, Queue
+from strikewatch.deliver.schedule import LONGEST_S
+from strikewatch.deliver.sender import Answer
+from strikewatch.deliver.target import read_secrets
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.store.outbox import PAGE, Outbox, Outcome
 from strikewatch.store.store import Store
@@ -47,7 +49,14 @@ class Courier:
         failed: Callable[[BaseException], None] = lambda _: None,
     ) -> None:
         self._workers = [
-            Worker(Outbox(store, one.name), one, webhook.read_secret(one), wall, monotonic, failed)
+            Worker(
+                Outbox(store, one.name),
+                one,
+                read_secrets(one, f"webhook {one.name}"),
+                wall,
+                monotonic,
+                failed,
+            )
             for one in endpoints
         ]
 
@@ -85,7 +94,7 @@ class Worker:
         self,
         outbox: Outbox,
         settings: webhook.Settings,
-        key: bytes,
+        keys: Sequence[bytes],
         wall: Clock,
         monotonic: Clock,
         failed: Callable[[BaseException], None],
@@ -94,7 +103,7 @@ class Worker:
         self.failure: BaseException | None = None
         self._outbox = outbox
         self._settings = settings
-        self._poster = Poster(settings, key)
+        self._poster = Poster(settings, keys)
         self._wall = wall
         self._monotonic = monotonic
         self._failed = failed
@@ -139,7 +148,7 @@ class Worker:
         while page := self._outbox.waiting(self._seen):
             for one in page:
                 self._seen = one.seq
-                wait = min(max(one.due - wall, 0), seconds(webhook.LONGEST_S)) if one.attempts else 0
+                wait = min(max(one.due - wall, 0), seconds(LONGEST_S)) if one.attempts else 0
                 self._queue.add(one, monotonic + wait)
             if len(page) < PAGE:
                 break
@@ -152,7 +161,7 @@ class Worker:
             one = self._queue.take(self._monotonic())
             if one is None:
                 break
-            answer = self._poster.post(one.message or self._outbox.message(one.seq), self._wall())
+            answer = self._poster.send(one.message or self._outbox.message(one.seq), self._wall())
             outcomes.append(self._judge(one, answer))
             gone = answer.gone
         self._outbox.settle(outcomes)
@@ -177,13 +186,13 @@ class Worker:
             self._queue.done(one)
             return Outcome(one.seq, "sent", attempts, now, answer.words, now)
         tell = _log.bind(endpoint=self.name, alert=one.line[1], attempts=attempts, outcome=answer.words)
-        if answer.gone or attempts > len(self._settings.retry_s):
+        wait_s = None if answer.gone else self._settings.wait_s(attempts, answer.retry_after_s)
+        if wait_s is None:
             self._queue.done(one)
             if not answer.gone:
                 tell.error("delivery_given_up", remedy="see to the receiver; the alert itself is kept")
             return Outcome(one.seq, "parked", attempts, now, answer.words, now)
-        wait_s = self._settings.retry_s[attempts - 1] * (1 + random.uniform(0, self._settings.jitter))
-        wait = seconds(max(wait_s, answer.retry_after_s))
+        wait = seconds(wait_s)
         self._queue.again(one, self._monotonic() + wait)
         tell.warning("delivery_failed", retry_s=round(wait / SECOND, 1))
         return Outcome(one.seq, "waiting", attempts, now + wait, answer.words, now)

@@ -68,7 +68,6 @@ def set_up(settings: Settings) -> None:
         old.close()
     root.addHandler(handler)
     root.setLevel(settings.level.upper())
-    logging.getLogger("urllib3").setLevel(logging.ERROR)  # the courier tells of failed deliveries itself
     structlog.configure(
         processors=[
             structlog.stdlib.filter_by_level,

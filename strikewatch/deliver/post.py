@@ -1,13 +1,19 @@
-"""One attempt at one endpoint: a signed POST over a connection that is kept open."""
+"""One attempt at one target: a signed POST over a connection that is kept open."""
 
-from dataclasses import dataclass
+import http.client
+import time
+from collections.abc import Sequence
+from datetime import UTC
 from email.utils import parsedate_to_datetime
 from typing import Final
-
-import urllib3
-from urllib3.exceptions import HTTPError, ProtocolError
+from urllib.parse import urlsplit
 
 from strikewatch.deliver import webhook
+from strikewatch.deliver.address import Resolver, look_up
+from strikewatch.deliver.line import Line, context_of
+from strikewatch.deliver.schedule import LONGEST_S
+from strikewatch.deliver.sender import Answer
+from strikewatch.deliver.target import Target
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.outbox import Message
 
@@ -15,66 +21,62 @@ _ANSWER_BYTES: Final = 65_536
 """So much of an answer is read to keep the connection in use; one that says more is hung up on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What came of an attempt: `status` is None where no answer came, `retry_after_s` as it asks."""
-
-    status: int | None
-    words: str
-    retry_after_s: float = 0.0
-
-    @property
-    def taken(self) -> bool:
-        return self.status is not None and 200 <= self.status < 300
-
-    @property
-    def gone(self) -> bool:
-        return self.status == 410
-
-
 class Poster:
-    """Posts to one endpoint: no redirects, no proxies, `settings.timeout_s` to connect and to answer."""
+    """Posts to one target: no redirects, no proxies, only to checked addresses, in `timeout_s` altogether."""
 
-    def __init__(self, settings: webhook.Settings, key: bytes) -> None:
-        self._key = key
-        parts = urllib3.util.parse_url(settings.url)
-        self._target = parts.request_uri
-        trust = {"ca_certs": str(settings.ca_file)} if settings.ca_file and parts.scheme == "https" else {}
-        self._pool = urllib3.connectionpool.connection_from_url(
-            settings.url,
-            maxsize=1,
-            timeout=urllib3.Timeout(total=settings.timeout_s),
-            retries=False,
-            **trust,
-        )
+    def __init__(self, target: Target, keys: Sequence[bytes], resolve: Resolver = look_up) -> None:
+        self._keys = keys
+        self._timeout_s = target.timeout_s
+        parts = urlsplit(target.url)
+        self._path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        self._line = Line(target, context_of(target), resolve)
 
-    def post(self, message: Message, now: Instant) -> Answer:
+    def send(self, message: Message, now: Instant) -> Answer:
+        """Post a message of the outbox."""
+        return self.post(message.name, webhook.envelope(message), now)
+
+    def post(self, name: str, body: bytes, now: Instant) -> Answer:
         """Try once, at wall time `now`; a kept connection that the other side has closed does not count."""
-        body = webhook.envelope(message)
-        headers = webhook.headers(self._key, message.name, now // SECOND, body)
+        headers = webhook.headers(self._keys, name, now // SECOND, body)
+        line = self._line
+        line.due(time.monotonic() + self._timeout_s)
         try:
-            try:
-                return self._once(headers, body, now)
-            except ProtocolError:
-                return self._once(headers, body, now)
-        except (HTTPError, OSError) as error:
-            return Answer(None, _words(error))
+            if line.sock is not None:
+                line.story = ["over the connection kept open"]
+                try:
+                    return self._once(headers, body, now)
+                except (ConnectionError, http.client.HTTPException):
+                    line.close()
+            return self._once(headers, body, now)
+        except (OSError, http.client.HTTPException) as error:
+            line.close()
+            return Answer(False, _words(error), story="; ".join(line.story))
+
+    def rest(self) -> None:
+        """Nothing more for now: the connection is kept."""
 
     def close(self) -> None:
-        self._pool.close()
+        self._line.close()
 
     def _once(self, headers: dict[str, str], body: bytes, now: Instant) -> Answer:
-        response = self._pool.urlopen(
-            "POST", self._target, body=body, headers=headers, redirect=False, preload_content=False
-        )
+        line = self._line
+        line.request("POST", self._path, body, headers)
+        response = line.getresponse()
         try:
-            response.read(_ANSWER_BYTES, decode_content=False)  # to its end, it frees the connection for more
-        except HTTPError:
-            pass  # the status has come, and that is what counts
-        finally:
-            response.close()
-        after_s = _retry_after_s(response.headers.get("retry-after"), now)
-        return Answer(response.status, f"HTTP {response.status}", after_s)
+            response.read(_ANSWER_BYTES)
+            whole = response.isclosed()
+        except (OSError, http.client.HTTPException):
+            whole = False  # the status has come, and that is what counts
+        if not whole:
+            line.close()
+        status = response.status
+        return Answer(
+            200 <= status < 300,
+            f"HTTP {status}",
+            status == 410,
+            _retry_after_s(response.headers.get("retry-after"), now),
+            "; ".join([*line.story, f"answered HTTP {status}"]),
+        )
 
 
 def _retry_after_s(value: str | None, now: Instant) -> float:
@@ -85,15 +87,14 @@ def _retry_after_s(value: str | None, now: Instant) -> float:
         wait_s = float(value)
     else:
         try:
-            wait_s = parsedate_to_datetime(value).timestamp() - now / SECOND
-        except ValueError:
+            moment = parsedate_to_datetime(value)
+            wait_s = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() - now / SECOND
+        except (ValueError, OverflowError):
             return 0.0
-    return min(max(wait_s, 0.0), webhook.LONGEST_S)
+    return min(max(wait_s, 0.0), LONGEST_S)
 
 
 def _words(error: Exception) -> str:
-    """What went wrong, in short, without addresses of objects."""
-    reason = getattr(error, "reason", None)
-    cause = reason if isinstance(reason, Exception) else error
-    text = str(cause).split(": ", 1)[-1] if isinstance(cause, HTTPError) else str(cause)
-    return f"{type(cause).__name__}: {text}"[:200]
+    """What went wrong, in short."""
+    kind = "Timeout" if isinstance(error, TimeoutError) else type(error).__name__
+    return f"{kind}: {error}"[:200]

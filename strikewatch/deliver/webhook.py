@@ -5,117 +5,35 @@ Standard Webhooks 1.0.0: https://github.com/standard-webhooks/standard-webhooks
 """
 
 import base64
-import binascii
 import hashlib
 import hmac
 import json
-import os
 import re
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Any, Final, Self
-from urllib.parse import quote, urlsplit
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+from urllib.parse import quote
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field
 
-from strikewatch.errors import Rejected, SettingsError
+from strikewatch.deliver.filter import Filter
+from strikewatch.deliver.schedule import Schedule
+from strikewatch.deliver.target import Target
+from strikewatch.errors import Rejected
 from strikewatch.model import instant
 from strikewatch.store.outbox import Message
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
-PREFIX: Final = "whsec_"
-LONGEST_S: Final = 7 * 86_400.0
-"""The longest wait between two attempts, whoever asks for it (seconds)."""
 TOLERANCE_S: Final = 300
 """How far a message's time stamp may lie from the receiver's clock, against replays (seconds)."""
 
 
-class Settings(BaseModel):
-    """One endpoint that every change of an alert is posted to."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+class Settings(Schedule, Target):
+    """One endpoint that changes of alerts are posted to."""
 
     name: str = Field(
         pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="What the endpoint is called here, for good"
     )
-    url: str = Field(description="Where to post, http:// or https://")
-    secret_file: Path | None = Field(
-        default=None, description="File that holds the signing secret, whsec_ and 24 to 64 bytes in base64"
-    )
-    secret_env: str | None = Field(
-        default=None, description="Environment variable that holds the signing secret, in place of a file"
-    )
-    ca_file: Path | None = Field(
-        default=None, description="Certificate authorities to trust in place of the system's"
-    )
-    timeout_s: float = Field(default=5.0, gt=0, le=60, description="How long an answer may take, s")
-    retry_s: tuple[float, ...] = Field(
-        default=(5.0, 30.0, 120.0, 600.0, 1800.0, 7200.0, 21_600.0, 43_200.0, 86_400.0, 86_400.0, 86_400.0),
-        description="Waits between the attempts, s; after the last one the message is parked",
-    )
-    jitter: float = Field(
-        default=0.2,
-        ge=0,
-        le=1,
-        description="Each wait is lengthened by a random part of up to so much (fraction of it)",
-    )
-
-    @field_validator("url")
-    @classmethod
-    def _address(cls, url: str) -> str:
-        parts = urlsplit(url)
-        if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise ValueError("must be a whole address, like https://alerts.example/strikewatch")
-        if parts.username is not None or parts.password is not None:
-            raise ValueError("must not hold a user or password: messages are signed instead")
-        return url
-
-    @field_validator("retry_s")
-    @classmethod
-    def _waits(cls, waits: tuple[float, ...]) -> tuple[float, ...]:
-        if not all(0 < wait <= LONGEST_S for wait in waits):
-            raise ValueError("every wait must be above 0 and at most a week (604800 seconds)")
-        return waits
-
-    @model_validator(mode="after")
-    def _one_secret(self) -> Self:
-        if (self.secret_file is None) == (self.secret_env is None):
-            raise ValueError("name the signing secret by either secret_file or secret_env")
-        return self
-
-
-def read_secret(settings: Settings) -> bytes:
-    """The key that the settings name. Raises SettingsError, which never shows the secret."""
-    place = f"webhook {settings.name}"
-    if settings.secret_file is not None:
-        path = f"{place} secret_file"
-        try:
-            text = settings.secret_file.read_text("utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError([(path, f"cannot read {settings.secret_file}: {error}")]) from None
-    else:
-        path = f"{place} secret_env"
-        text = os.environ.get(settings.secret_env or "", "")
-        if not text:
-            raise SettingsError([(path, f"the environment variable {settings.secret_env} is not set")])
-    try:
-        return key_of(text.strip())
-    except ValueError as error:
-        raise SettingsError([(path, str(error))]) from None
-
-
-def key_of(secret: str) -> bytes:
-    """The key in a secret of the form whsec_…; ValueError, without the secret, if it is not one."""
-    remedy = f"a signing secret is {PREFIX} and then 24 to 64 bytes in base64"
-    if not secret.startswith(PREFIX):
-        raise ValueError(remedy)
-    try:
-        key = base64.b64decode(secret.removeprefix(PREFIX), validate=True)
-    except binascii.Error:
-        raise ValueError(remedy) from None
-    if not 24 <= len(key) <= 64:
-        raise ValueError(f"{remedy}, this one has {len(key)}")
-    return key
+    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
 
 
 def envelope(message: Message) -> bytes:
@@ -143,13 +61,16 @@ def sign(key: bytes, name: str, at_s: int, body: bytes) -> str:
     return f"v1,{base64.b64encode(signed).decode()}"
 
 
-def headers(key: bytes, name: str, at_s: int, body: bytes) -> dict[str, str]:
-    """All headers of one attempt; `name` stays the same over retries so that receivers can drop repeats."""
+def headers(keys: Sequence[bytes], name: str, at_s: int, body: bytes) -> dict[str, str]:
+    """All headers of one attempt, signed with each key.
+
+    `name` stays the same over retries so that receivers can drop repeats.
+    """
     return {
         "content-type": CONTENT_TYPE,
         "webhook-id": name,
         "webhook-timestamp": str(at_s),
-        "webhook-signature": sign(key, name, at_s, body),
+        "webhook-signature": " ".join(sign(key, name, at_s, body) for key in keys),
     }
 
 

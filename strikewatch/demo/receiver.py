@@ -8,7 +8,8 @@ from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Final
 
-from strikewatch.deliver.webhook import key_of, verify
+from strikewatch.deliver.target import key_of
+from strikewatch.deliver.webhook import verify
 from strikewatch.errors import Rejected
 
 OnAlert = Callable[[str, dict[str, Any]], None]

@@ -75,7 +75,14 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
-            "webhooks": [{"name": "demo", "url": url, "secret_file": str(folder / "secret")}],
+            "webhooks": [
+                {
+                    "name": "demo",
+                    "url": url,
+                    "secret_file": str(folder / "secret"),
+                    "allow_private": ["127.0.0.0/8"],
+                }
+            ],
         }
     )
 

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from strikewatch.deliver.webhook import read_secret
+from strikewatch.deliver.target import read_secrets
 from strikewatch.errors import SettingsError
 from strikewatch.settings import Settings, load
 
@@ -41,7 +41,7 @@ def _files(settings: Settings) -> Iterator[tuple[str, str]]:
             yield place, wrong
     for hook in settings.webhooks:
         try:
-            read_secret(hook)
+            read_secrets(hook, f"webhook {hook.name}")
         except SettingsError as error:
             yield from error.problems
 
@@ -99,6 +99,9 @@ def _key(name: str) -> str:
 def _toml(value: Any) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, dict):
+        pairs = [f"{_toml(name)} = {_toml(one)}" for name, one in value.items()]
+        return f"{{{', '.join(pairs)}}}"
     if isinstance(value, float):
         return repr(value)
     return json.dumps(str(value) if isinstance(value, Path) else value, ensure_ascii=False).replace(

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from strikewatch.deliver import webhook
+from strikewatch.deliver.target import key_of, read_secrets
 from strikewatch.errors import Rejected, SettingsError
 from strikewatch.model.alert import Alert
 from strikewatch.store.outbox import Message
@@ -34,7 +35,7 @@ def message(**fields: Any) -> Message:
 
 def test_the_published_vector() -> None:
     """Standard Webhooks: the example that its libraries test against."""
-    key = webhook.key_of(SECRET)
+    key = key_of(SECRET)
     signature = webhook.sign(key, NAME, 1614265330, b'{"test": 2432232314}')
     assert signature == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
 
@@ -55,7 +56,7 @@ def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int
 def test_the_reference_library_verifies_what_is_sent() -> None:
     now_s = int(datetime.now(UTC).timestamp())
     body = webhook.envelope(message())
-    headers = webhook.headers(webhook.key_of(SECRET), "abc", now_s, body)
+    headers = webhook.headers([key_of(SECRET)], "abc", now_s, body)
     assert standardwebhooks.Webhook(SECRET).verify(body, headers) == json.loads(body)
 
 
@@ -80,9 +81,9 @@ def test_names_that_are_no_uris_are_escaped_in_the_source() -> None:
 
 @pytest.fixture
 def sent() -> tuple[bytes, dict[str, str], bytes]:
-    key = webhook.key_of(SECRET)
+    key = key_of(SECRET)
     body = webhook.envelope(message())
-    return key, webhook.headers(key, "abc", 1000, body), body
+    return key, webhook.headers([key], "abc", 1000, body), body
 
 
 Sent = tuple[bytes, dict[str, str], bytes]
@@ -139,7 +140,7 @@ def test_a_bad_secret_is_named_but_never_shown(tmp_path: Path, secret: str) -> N
     file = tmp_path / "secret"
     file.write_text(secret)
     with pytest.raises(SettingsError) as caught:
-        webhook.read_secret(webhook.Settings(name="yard", url="https://a.test/", secret_file=file))
+        read_secrets(webhook.Settings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
     assert caught.value.problems[0][0] == "webhook yard secret_file"
     hidden = secret.removeprefix("whsec_")
     assert not hidden or hidden not in str(caught.value)
@@ -153,12 +154,12 @@ def test_the_secret_comes_from_a_file_or_the_environment(
     from_file = webhook.Settings(name="yard", url="https://a.test/", secret_file=file)
     from_env = webhook.Settings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
     with pytest.raises(SettingsError, match="GATE_SECRET is not set"):
-        webhook.read_secret(from_env)
+        read_secrets(from_env, "webhook yard")
     monkeypatch.setenv("GATE_SECRET", SECRET)
-    assert webhook.read_secret(from_file) == webhook.read_secret(from_env) == webhook.key_of(SECRET)
+    assert read_secrets(from_file, "a") == read_secrets(from_env, "b") == (key_of(SECRET),)
     file.unlink()
     with pytest.raises(SettingsError, match="cannot read"):
-        webhook.read_secret(from_file)
+        read_secrets(from_file, "webhook yard")
 
 
 @pytest.mark.parametrize(
@@ -179,6 +180,6 @@ def test_the_secret_comes_from_a_file_or_the_environment(
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     right: dict[str, Any] = {"name": "yard", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
-    assert webhook.Settings(**right).retry_s[:3] == (5, 30, 120)
+    assert webhook.Settings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
         webhook.Settings(**(right | wrong))

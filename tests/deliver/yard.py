@@ -10,6 +10,7 @@ from sqlalchemy import text
 
 from strikewatch.deliver import webhook
 from strikewatch.deliver.courier import Courier
+from strikewatch.deliver.target import key_of
 from strikewatch.model.alert import Alert, Change, Step
 from strikewatch.model.instant import SECOND
 from strikewatch.store.step import StepRecord
@@ -17,7 +18,8 @@ from strikewatch.store.store import Store
 from tests.receiver import Receiver
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
-KEY = webhook.key_of(SECRET)
+KEY = key_of(SECRET)
+LOOPBACK = ("127.0.0.0/8",)
 START = 1_772_608_500_000_000_000
 
 
@@ -47,7 +49,12 @@ class Yard:
 
     def __init__(self, path: Path, clock: Clock, endpoints: dict[str, str], **settings: Any) -> None:
         self.path, self.clock = path, clock
-        settings = {"jitter": 0.0, "secret_env": "YARD_SECRET", "retry_s": (5, 30, 120)} | settings
+        settings = {
+            "jitter": 0.0,
+            "secret_env": "YARD_SECRET",
+            "retry_s": (5, 30, 120),
+            "allow_private": LOOPBACK,
+        } | settings
         self.endpoints = [webhook.Settings(name=name, url=url, **settings) for name, url in endpoints.items()]
         self.failed: list[BaseException] = []
         self.open()

@@ -10,6 +10,7 @@ import standardwebhooks
 import urllib3
 
 from strikewatch.deliver import webhook
+from strikewatch.deliver.target import key_of
 from strikewatch.demo.receiver import MAX_BODY_BYTES, Receiver
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
@@ -51,7 +52,7 @@ def post(receiver: Receiver, headers: dict[str, str], body: bytes) -> int:
 
 
 def signed(body: bytes, name: str = "m1", at_s: int = int(NOW_S)) -> dict[str, str]:
-    return webhook.headers(webhook.key_of(SECRET), name, at_s, body)
+    return webhook.headers([key_of(SECRET)], name, at_s, body)
 
 
 BODY = json.dumps(EVENT).encode()

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from strikewatch.deliver.webhook import key_of
+from strikewatch.deliver.target import key_of
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event

@@ -60,6 +60,7 @@ class Processor:
         if url is not None:
             (folder / "secret").write_text(SECRET)
             text += f'[[webhooks]]\nname = "office"\nurl = "{url}"\nsecret_file = "{folder / "secret"}"\n'
+            text += 'allow_private = ["127.0.0.0/8"]\n'
             text += "retry_s = [0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1]\n"
         (folder / "settings.toml").write_text(text)
 

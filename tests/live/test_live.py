@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.deliver.webhook import key_of
+from strikewatch.deliver.target import key_of
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
 from tests.broker import Broker

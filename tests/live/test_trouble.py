@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from strikewatch.deliver.webhook import key_of
+from strikewatch.deliver.target import key_of
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
 from tests.broker import Broker
