@@ -39,7 +39,7 @@ from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.model.batch import Key
 from strikewatch.pipeline import HammerSettings
 from strikewatch.store.recording import Settings as Recording
-from strikewatch.store.store import Settings as Store
+from strikewatch.store.settings import Settings as Store
 from strikewatch.variables import PREFIX, meant, mistakes, usable, variables
 
 _CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)

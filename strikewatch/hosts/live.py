@@ -73,7 +73,7 @@ class Live:
         settings = self._settings
         warm(_log.info)
         store = Store(
-            settings.store.path,
+            settings.store.where,
             {endpoint.name: endpoint.url for endpoint in settings.webhooks},
             settings.store.rejects_kept,
         )

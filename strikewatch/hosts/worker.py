@@ -14,7 +14,7 @@ import structlog
 
 from strikewatch.alarm.ledger import Ledger
 from strikewatch.deliver.log import log_changes
-from strikewatch.errors import Rejected, StoreError
+from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode
 from strikewatch.intake.mqtt import Message
@@ -225,6 +225,8 @@ class Worker:
         while True:
             try:
                 return self._store.commit(record)
+            except StoreLost:
+                raise
             except StoreError as error:
                 _log.error("commit_refused", problem=str(error), remedy="nothing is lost; it is tried again")
                 if self._wait(RETRY_COMMIT_S):

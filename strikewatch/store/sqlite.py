@@ -11,7 +11,9 @@ from typing import Any, Final
 import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 
-from strikewatch.errors import StoreError
+from strikewatch.errors import StoreError, StoreLost
+from strikewatch.store import tables
+from strikewatch.store.backup import backup
 
 _log = structlog.get_logger(__name__)
 
@@ -19,6 +21,7 @@ SOUND: Final = (3, 51, 3)
 """The first version without the rare WAL-reset corruption, which one writer that owns checkpoints avoids."""
 
 _PRAGMAS: Final = (
+    "PRAGMA auto_vacuum=INCREMENTAL",  # takes effect in a new file only
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     "PRAGMA busy_timeout=10000",
@@ -55,6 +58,59 @@ def open_engine(path: Path) -> Engine:
     return engine
 
 
+class SqliteFile:
+    """The database as one file of ours. Raises StoreError where it cannot be used."""
+
+    remedy: Final = (
+        "Check that its disk has room and that it may be written, and that it is a strikewatch database"
+    )
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.name = str(path)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(f"cannot make the folder of {path}: {error}") from error
+        self._claim = Claim(path)
+        self.engine = open_engine(path)
+        self.readers = self.engine.execution_options(**{READER: True})
+        self._files: dict[Path, tuple[int, int]] = {}
+
+    def connect(self) -> Connection:
+        """The writer's connection; the files are from now on those that were there."""
+        connection = self.engine.connect()
+        with connection.begin():
+            connection.exec_driver_sql(
+                "SELECT count(*) FROM sqlite_master"
+            )  # has the log made beside a new file
+        self._files = {path: _identity(path) for path in (self.path, Path(f"{self.path}-wal"))}
+        return connection
+
+    def check(self) -> None:
+        """Raise StoreLost if the file is no longer the one that was opened: what is written would go nowhere."""
+        for path, identity in self._files.items():
+            try:
+                same = _identity(path) == identity
+            except OSError:
+                same = False
+            if not same:
+                raise StoreLost(
+                    f"database file {path} was replaced or removed while in use: nothing more is written or "
+                    "acknowledged; start again with the file that is meant (stop the processor before restoring one)"
+                )
+
+    def copy(self) -> Path:
+        """A copy beside it, as it was before this program's tables."""
+        target = self.path.with_name(f"{self.path.name}.before-{tables.REVISION}")
+        backup(self.path, target)
+        return target
+
+    def release(self) -> None:
+        self.engine.dispose()
+        self._claim.release()
+
+
 class Claim:
     """The right to write to a database, held by one process at a time and freed even by a killed one.
 
@@ -63,14 +119,31 @@ class Claim:
 
     def __init__(self, path: Path) -> None:
         lock = path.with_name(path.name + "-claim")
-        self._connection = sqlite3.connect(lock, timeout=0, isolation_level=None, check_same_thread=False)
+        try:
+            self._connection = sqlite3.connect(lock, timeout=0, isolation_level=None, check_same_thread=False)
+        except sqlite3.OperationalError as error:
+            raise _unwritable(path, error) from error
         try:
             self._connection.execute("BEGIN EXCLUSIVE")
         except sqlite3.OperationalError as error:
             self._connection.close()
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                raise _unwritable(path, error) from error
             raise StoreError(
                 f"{path} is in use by another strikewatch ({error}): stop it, or name another database here"
             ) from error
 
     def release(self) -> None:
         self._connection.close()
+
+
+def _unwritable(path: Path, error: sqlite3.Error) -> StoreError:
+    return StoreError(
+        f"{path} cannot be used ({error}): its folder {path.parent} must be writable for this user, "
+        "with room on its disk"
+    )
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino

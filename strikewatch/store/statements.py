@@ -1,31 +1,55 @@
-"""What a step writes, as statements built once and compiled once."""
+"""What a step writes, as statements built once and compiled once for each kind of database."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from operator import itemgetter
 from typing import Any, Final
 
-from sqlalchemy import Connection, Insert, Table, Update, bindparam, delete, func, select, update
-from sqlalchemy.dialects.sqlite import insert
-from sqlalchemy.dialects.sqlite.pysqlite import dialect
+from sqlalchemy import (
+    Connection,
+    Dialect,
+    Insert,
+    Table,
+    Update,
+    bindparam,
+    delete,
+    func,
+    null,
+    select,
+    update,
+)
+from sqlalchemy.dialects import postgresql, sqlite
 
 from strikewatch.store import tables
+
+Fresh = sqlite.Insert | postgresql.Insert
+"""An insert that says what happens where the row is there already; both databases have it, in the same words."""
+Into = Callable[[Table], Fresh]
+_INTO: Final[Mapping[str, Into]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
 
 
 class Prepared:
     """A statement compiled beforehand: several run in every step, and each costs a third of Core's own way.
 
-    `names` are the values that each row must give, by name.
+    `build` makes it, given the database's own `insert`; `names` are the values that each row must give, by name.
     """
 
-    def __init__(self, statement: Insert | Update, names: Sequence[str]) -> None:
-        compiled = statement.compile(dialect=dialect(), column_keys=names)
-        self._sql = str(compiled)
-        self._values = itemgetter(*(compiled.positiontup or names))
+    def __init__(self, build: Callable[[Into], Insert | Update], names: Sequence[str]) -> None:
+        self._build = build
+        self._names = names
+        self._compiled: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {}
 
     def run(self, connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
         """Once for each row; nothing at all without any."""
         if rows:
-            connection.exec_driver_sql(self._sql, [self._values(row) for row in rows])
+            kind = connection.dialect.name
+            sql, values = self._compiled.get(kind) or self._compile(kind, connection.dialect)
+            connection.exec_driver_sql(sql, [values(row) for row in rows])
+
+    def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
+        compiled = self._build(_INTO[kind]).compile(dialect=dialect, column_keys=self._names)
+        order = compiled.positiontup
+        self._compiled[kind] = str(compiled), itemgetter(*order) if order else dict
+        return self._compiled[kind]
 
 
 def _names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:
@@ -33,70 +57,73 @@ def _names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:
     return [column.name for column in table.columns if column.name not in unset]
 
 
-SPOOL: Final = Prepared(insert(tables.arrived), _names(tables.arrived))
+def plain(table: Table) -> Prepared:
+    """The row as given, which must be new."""
+    return Prepared(lambda into: into(table), _names(table))
 
-_state_insert = insert(tables.hammer_state)
-STATE: Final = Prepared(
-    _state_insert.on_conflict_do_update(
-        index_elements=["site", "hammer"],
-        set_={name: _state_insert.excluded[name] for name in ("layout", "state")},
-    ),
-    _names(tables.hammer_state),
-)
 
-EVENT: Final = Prepared(insert(tables.events).on_conflict_do_nothing(), _names(tables.events))
+def newest(table: Table, key: Sequence[str], but: Sequence[str] = ()) -> Prepared:
+    """The row as given, in place of the one that has the same key, `but` for some columns."""
 
-_event_insert = insert(tables.events)
-APPLIED: Final = Prepared(
-    _event_insert.on_conflict_do_update(
+    def build(into: Into) -> Insert:
+        new = into(table)
+        put = {name: new.excluded[name] for name in _names(table) if name not in (*key, *but)}
+        return new.on_conflict_do_update(index_elements=key, set_=put)
+
+    return Prepared(build, _names(table))
+
+
+def once(table: Table, unset: Sequence[str] = ("seq",)) -> Prepared:
+    """The row as given unless it is there."""
+    return Prepared(lambda into: into(table).on_conflict_do_nothing(), _names(table, unset))
+
+
+def _applied(into: Into) -> Insert:
+    new = into(tables.events)
+    return new.on_conflict_do_update(
         index_elements=["site", "hammer", "kind", "time_ns", "fields"],
-        set_={"applied_ns": _event_insert.excluded.applied_ns},
+        set_={"applied_ns": new.excluded.applied_ns},
         where=tables.events.c.applied_ns.is_(None),
-    ),
-    _names(tables.events),
-)
+    )
 
-_alert_insert = insert(tables.alerts)
-ALERT: Final = Prepared(
-    _alert_insert.on_conflict_do_update(
-        index_elements=["site", "id"],
-        set_={
-            column.name: _alert_insert.excluded[column.name]
-            for column in tables.alerts.columns
-            if column.name not in ("site", "id", "first_seen_ns")
-        },
-    ),
-    _names(tables.alerts),
-)
 
-MESSAGE: Final = Prepared(
-    insert(tables.outbox).on_conflict_do_nothing(), _names(tables.outbox, unset=("seq", "finished_ns"))
-)
+def _endpoint(into: Into) -> Insert:
+    new = into(tables.endpoints)
+    return new.on_conflict_do_update(
+        index_elements=["name"],
+        # a new address is a new endpoint: on again
+        set_={"url": new.excluded.url, "off_ns": null(), "reason": null()},
+        where=tables.endpoints.c.url != new.excluded.url,
+    )
 
-_outcome = ("attempts", "state", "due_ns", "last_outcome", "finished_ns")
-SETTLE: Final = Prepared(
-    update(tables.outbox)
-    .where(tables.outbox.c.seq == bindparam("number"))
-    .values({name: bindparam(name) for name in _outcome}),
-    [*_outcome, "number"],
-)
 
-_endpoint_insert = insert(tables.endpoints)
-ENDPOINT: Final = _endpoint_insert.on_conflict_do_update(
-    index_elements=["name"],
-    # a new address is a new endpoint: on again
-    set_={"url": _endpoint_insert.excluded.url, "off_ns": None, "reason": None},
-    where=tables.endpoints.c.url != _endpoint_insert.excluded.url,
-)
+def _count(into: Into) -> Insert:
+    new = into(tables.reject_counts)
+    return new.on_conflict_do_update(
+        index_elements=["reason"], set_={"n": tables.reject_counts.c.n + new.excluded.n}
+    )
 
-_count_insert = insert(tables.reject_counts)
-COUNT: Final = Prepared(
-    _count_insert.on_conflict_do_update(
-        index_elements=["reason"], set_={"n": tables.reject_counts.c.n + _count_insert.excluded.n}
-    ),
-    _names(tables.reject_counts),
-)
 
-REJECT: Final = Prepared(insert(tables.rejects), _names(tables.rejects))
-_newest = select(func.max(tables.rejects.c.seq)).scalar_subquery()
-FORGET: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _newest - bindparam("kept"))
+_OUTCOME: Final = ("attempts", "state", "due_ns", "last_outcome", "finished_ns")
+
+
+def _settle(_into: Into) -> Update:
+    return (
+        update(tables.outbox)
+        .where(tables.outbox.c.seq == bindparam("number"))
+        .values({name: bindparam(name) for name in _OUTCOME})
+    )
+
+
+SPOOL: Final = plain(tables.arrived)
+STATE: Final = newest(tables.hammer_state, ["site", "hammer"])
+EVENT: Final = once(tables.events)
+APPLIED: Final = Prepared(_applied, _names(tables.events))
+ALERT: Final = newest(tables.alerts, ["site", "id"], but=["first_seen_ns"])
+MESSAGE: Final = once(tables.outbox, unset=("seq", "finished_ns"))
+SETTLE: Final = Prepared(_settle, [*_OUTCOME, "number"])
+ENDPOINT: Final = Prepared(_endpoint, ["name", "url"])
+COUNT: Final = Prepared(_count, _names(tables.reject_counts))
+REJECT: Final = plain(tables.rejects)
+_last = select(func.max(tables.rejects.c.seq)).scalar_subquery()
+FORGET: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _last - bindparam("kept"))

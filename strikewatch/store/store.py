@@ -5,23 +5,21 @@ import json
 import threading
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
 import structlog
-from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import Connection, func, select
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import URL, Connection, func, select
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from strikewatch.errors import StoreError
+from strikewatch.errors import StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 from strikewatch.store import spool, statements, tables
-from strikewatch.store.backup import backup
+from strikewatch.store.database import open_database
 from strikewatch.store.revision import found, make, upgrade
-from strikewatch.store.sqlite import READER, Claim, open_engine
 from strikewatch.store.step import Reject, Saved, SavedAlert, StepRecord
 
 _log = structlog.get_logger(__name__)
@@ -30,57 +28,44 @@ PAYLOAD_KEPT: Final = 4096
 """Bytes kept of a rejected payload."""
 
 
-class Settings(BaseModel):
-    """Where the processor keeps what it must not forget."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    path: Path = Field(default=Path("strikewatch.db"), description="Database file, made if missing")
-    rejects_kept: int = Field(
-        default=10_000,
-        ge=1,
-        description="Rejected payloads kept for inspection, the oldest dropped beyond it (count)",
-    )
-
-
 class Store:
-    """One SQLite file with one writer.
+    """One database with one writer: SQLite's file at a path, or PostgreSQL's at a URL.
 
     `endpoints` names the webhook endpoints and their addresses: each change of an alert that shall be told
     is queued for every one of them. Raises StoreError where the database cannot be used, as every method may.
     """
 
     def __init__(
-        self, where: Path | str, endpoints: Mapping[str, str] | None = None, rejects_kept: int = 10_000
+        self, where: Path | URL, endpoints: Mapping[str, str] | None = None, rejects_kept: int = 10_000
     ) -> None:
-        self.path = Path(where)
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
         self._riders: deque[Mapping[str, Any]] = deque()
+        self._lost: StoreLost | None = None
         self.off: dict[str, str] = {}
         """Endpoints switched off, with the reason. Guarded by the writer's lock."""
         self._endpoints = dict(endpoints or {})
-        with self._explained():
-            try:
-                self.path.parent.mkdir(parents=True, exist_ok=True)
-                self._claim = Claim(self.path)
-            except OSError as error:
-                raise StoreError(f"cannot make the folder of {self.path}: {error}") from error
-            try:
-                self._engine = open_engine(self.path)
-                self._readers = self._engine.execution_options(**{READER: True})
-                self._writer = self._engine.connect()
+        self._database = open_database(where)
+        try:
+            with self._explained():
+                self._writer = self._database.connect()
                 self._prepare()
-            except BaseException:
-                self._claim.release()
-                raise
+        except BaseException:
+            self._database.release()
+            raise
+
+    @property
+    def name(self) -> str:
+        """What to call the database; no secret is in it."""
+        return self._database.name
 
     def close(self) -> None:
         """Give the database back; a committed step is durable without it."""
-        with self._lock, self._explained():
-            self._writer.close()
-            self._engine.dispose()
-            self._claim.release()
+        with self._lock, suppress(SQLAlchemyError):
+            try:
+                self._writer.close()
+            finally:
+                self._database.release()
 
     def load(self) -> Saved:
         """Where the last committed step left off."""
@@ -138,10 +123,14 @@ class Store:
     def write(self) -> Iterator[Connection]:
         """The writer's connection in a transaction; committed, synced, at the end of the block."""
         with self._lock, self._explained():
+            if self._lost is not None:
+                raise self._lost
+            self._database.check()
             riders = list(self._riders)
             with self._writer.begin():
                 statements.SETTLE.run(self._writer, riders)
                 yield self._writer
+            self._database.check()
             for _ in riders:
                 self._riders.popleft()
 
@@ -158,38 +147,40 @@ class Store:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection that sees the last commit at each statement."""
-        with self._explained(), self._readers.connect() as connection:
+        with self._explained(), self._database.readers.connect() as connection:
             yield connection
 
     @contextmanager
     def _explained(self) -> Iterator[None]:
         try:
             yield
+        except StoreLost as error:
+            self._lost = error
+            raise
         except SQLAlchemyError as error:
-            cause = getattr(error, "orig", None) or error
-            raise StoreError(
-                f"database {self.path}: {cause}. Check that its disk has room and that it may be written, "
-                "and that it is a strikewatch database"
-            ) from error
+            cause = str(getattr(error, "orig", None) or error).strip()
+            if isinstance(error, DBAPIError) and error.connection_invalidated:
+                self._lost = StoreLost(f"database {self.name}: the session has ended: {cause}")
+                raise self._lost from error
+            raise StoreError(f"database {self.name}: {cause}. {self._database.remedy}") from error
 
     def _prepare(self) -> None:
         """Make the tables in an empty database, bring an older one up; learn which endpoints are off."""
         with self.read() as connection:
-            revision = found(connection, str(self.path))
+            revision = found(connection, self.name)
         if revision not in (None, tables.REVISION):
-            copy = self.path.with_name(f"{self.path.name}.before-{tables.REVISION}")
-            backup(self.path, copy)
-            _log.info("tables_upgraded", found=revision, now=tables.REVISION, copy=str(copy))
+            copy = self._database.copy()
+            _log.info("tables_upgraded", found=revision, now=tables.REVISION, copy=copy and str(copy))
         with self.write() as connection:
             if revision is None:
                 make(connection)
             elif revision != tables.REVISION:
                 upgrade(connection, revision)
-            for name, url in self._endpoints.items():
-                connection.execute(statements.ENDPOINT, {"name": name, "url": url})
+            rows = [{"name": name, "url": url} for name, url in self._endpoints.items()]
+            statements.ENDPOINT.run(connection, rows)
             points = tables.endpoints.c
-            rows = connection.execute(select(points.name, points.reason).where(points.off_ns.is_not(None)))
-            self.off = {name: reason for name, reason in rows if name in self._endpoints}
+            off = connection.execute(select(points.name, points.reason).where(points.off_ns.is_not(None)))
+            self.off = {name: reason for name, reason in off if name in self._endpoints}
 
     def _store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
         alerts: list[dict[str, Any]] = []

@@ -187,7 +187,7 @@ def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) 
 
 def test_a_transaction_holds_the_file_from_its_start(store: Store) -> None:
     """One that began as a reader could find, when it comes to write, that it may not."""
-    intruder = sqlite3.connect(store.path, timeout=0)
+    intruder = sqlite3.connect(store.name, timeout=0)
     with store.write() as connection:
         connection.execute(text("select count(*) from alerts")).all()
         with pytest.raises(sqlite3.OperationalError, match="locked"):
@@ -257,7 +257,7 @@ def test_a_new_address_switches_an_endpoint_on_again(tmp_path: Path) -> None:
 def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> None:
     """SQLite uses a partial index only where the condition is the index's own, to the letter."""
     asked: list[tuple[str, Any]] = []
-    engine = store._engine
+    engine = store._database.engine
 
     @event.listens_for(engine, "before_cursor_execute")
     def _note(_c: Any, _k: Any, statement: str, parameters: Any, _x: Any, _m: bool) -> None:

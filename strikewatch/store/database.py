@@ -1,0 +1,43 @@
+"""What the store asks of a database: SQLite's file or PostgreSQL's server."""
+
+from pathlib import Path
+from typing import Protocol
+
+from sqlalchemy import URL, Connection, Engine
+
+
+class Database(Protocol):
+    """An opened database. `name` is what to call it, `remedy` what to look at when it refuses.
+
+    `readers` is an engine whose connections see the last commit at each statement.
+    """
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def remedy(self) -> str: ...
+    @property
+    def readers(self) -> Engine: ...
+
+    def connect(self) -> Connection:
+        """The one connection that writes, with the claim to be the only one."""
+
+    def check(self) -> None:
+        """Raise StoreLost where what is written would go nowhere."""
+
+    def copy(self) -> Path | None:
+        """Put a copy aside before the tables are changed, where that is ours to do."""
+
+    def release(self) -> None:
+        """Give everything back, the claim last."""
+
+
+def open_database(where: Path | URL) -> Database:
+    """The file or server meant. Raises StoreError where it cannot be used, or is in use."""
+    if isinstance(where, Path):
+        from strikewatch.store.sqlite import SqliteFile
+
+        return SqliteFile(where)
+    from strikewatch.store.postgresql import PostgresqlServer
+
+    return PostgresqlServer(where)
