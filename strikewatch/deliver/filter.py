@@ -6,7 +6,7 @@ that becomes of the alert, whatever the filter says and at whatever hour. So a r
 exception, and an alert that it was told of does not stay open there for ever.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from functools import cached_property
 from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from strikewatch.deliver.hours import Stretches, parse, within
 from strikewatch.detect import DETECTORS
-from strikewatch.model.alert import PRIORITIES, Change, Priority, Step
+from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.instant import Instant
 
 FAULTS: Final = tuple(fault.name for detector in DETECTORS for fault in detector.faults)
@@ -54,14 +54,14 @@ class Filter(BaseModel):
     def _stretches(self) -> Stretches:
         return parse(self.hours)
 
-    def passes(self, record: Mapping[str, Any], now: Instant, zone: ZoneInfo) -> bool:
-        """Whether an alert, as its record stands, is for this endpoint at the wall time `now`."""
+    def passes(self, record: Mapping[str, Any], now: Instant | None, zone: ZoneInfo) -> bool:
+        """Whether an alert, as its record stands, is for this endpoint at the wall time `now`; None: at any."""
         return (
             (not self.sites or record["site"] in self.sites)
             and (not self.hammers or record["hammer"] in self.hammers)
             and (not self.faults or record["fault"] in self.faults)
             and PRIORITIES.index(record["priority"]) >= PRIORITIES.index(self.lowest)
-            and (not self.hours or within(self._stretches, now, zone))
+            and (now is None or not self.hours or within(self._stretches, now, zone))
         )
 
 
@@ -92,19 +92,12 @@ class Sites(BaseModel):
 
 
 class Routes:
-    """Which endpoint is told of a change, and as which step: the filters of all endpoints, by name."""
+    """The filters of all endpoints, by name: what the store asks when it queues."""
 
     def __init__(self, filters: Mapping[str, Filter], sites: Sites) -> None:
         self._filters = filters
         self._sites = sites
 
-    def __call__(self, change: Change, told: Collection[str], now: Instant) -> dict[str, Step]:
-        """Endpoint → step; `told` are the endpoints that were told of the alert before."""
-        zone = self._sites.zone_of(change.site)
-        steps: dict[str, Step] = {}
-        for name, one in self._filters.items():
-            if name in told:
-                steps[name] = change.step
-            elif change.step != "cleared" and one.passes(change.record, now, zone):
-                steps[name] = "raised"
-        return steps
+    def __call__(self, endpoint: str, record: Mapping[str, Any], now: Instant | None) -> bool:
+        """Whether an alert is for an endpoint at the wall time `now`; None: whatever the hour."""
+        return self._filters[endpoint].passes(record, now, self._sites.zone_of(record["site"]))
