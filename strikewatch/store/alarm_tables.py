@@ -4,7 +4,7 @@
 
 from typing import Final
 
-from sqlalchemy import BigInteger, Column, Index, Integer, Table, Text
+from sqlalchemy import BigInteger, Boolean, Column, Index, Integer, Table, Text, text
 
 from strikewatch.store.tables import metadata, numbered
 
@@ -22,15 +22,18 @@ handling: Final = Table(
     Column("told", Text, nullable=False),  # how it was told: not yet "", else alone or digest
     Column("told_priority", Text, nullable=False),  # the highest that was told
     Column("counts", Text, nullable=False),  # in storms: not "", in all, or for its stream only
-    Column("storm", BigInteger),  # the one that holds it for a digest
+    Column("storm", BigInteger),  # the one it was put into
+    Column("held", Boolean, nullable=False),  # whether that holds it for its next digest
     Column("due_ns", BigInteger),  # when it is to be looked at again
     sqlite_with_rowid=False,
 )
 """One row an alert, from its first change on."""
+
+# Conditions of partial indexes, to be given to the letter: SQLite uses them only then.
 DUE: Final = handling.c.due_ns.is_not(None)
-HELD: Final = handling.c.storm.is_not(None)
-COUNTED: Final = handling.c.counts != ""
-OPEN: Final = handling.c.state != "normal"
+HELD: Final = text("held")
+COUNTED: Final = text("counts <> ''")
+OPEN: Final = text("state <> 'normal'")
 for _name, _where, _columns in (
     ("handling_due", DUE, (handling.c.due_ns,)),
     ("handling_held", HELD, (handling.c.storm,)),
@@ -48,11 +51,11 @@ history: Final = Table(
     Column("fault", Text, nullable=False),  # "" for a whole hammer
     Column("alert_id", Text, nullable=False),  # "" for a shelf or a hammer
     Column("at_ns", BigInteger, nullable=False),
-    Column("by", Text, nullable=False),
+    Column("who", Text, nullable=False),
     Column("event", Text, nullable=False),
     Column("why", Text, nullable=False),
-    Column("before", Text, nullable=False),
-    Column("after", Text, nullable=False),
+    Column("from_state", Text, nullable=False),
+    Column("to_state", Text, nullable=False),
     sqlite_autoincrement=True,
 )
 Index("history_by_alert", history.c.alert_id)
@@ -64,7 +67,7 @@ shelves: Final = Table(
     Column("hammer", Text, primary_key=True),
     Column("fault", Text, primary_key=True),
     Column("until_ns", BigInteger, nullable=False),
-    Column("by", Text, nullable=False),
+    Column("who", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("upto", Text, nullable=False),
     Column("since_ns", BigInteger, nullable=False),
@@ -77,7 +80,7 @@ workshop: Final = Table(
     Column("site", Text, primary_key=True),
     Column("hammer", Text, primary_key=True),
     Column("until_ns", BigInteger),  # until somebody puts it in service
-    Column("by", Text, nullable=False),
+    Column("who", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("since_ns", BigInteger, nullable=False),
 )

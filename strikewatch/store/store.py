@@ -1,6 +1,5 @@
 """The store: everything one step found out becomes durable in one transaction, or not at all."""
 
-import hashlib
 import json
 import threading
 from collections import deque
@@ -13,14 +12,17 @@ import structlog
 from sqlalchemy import URL, Connection, func, select
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
+from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 from strikewatch.store import spool, statements, tables
 from strikewatch.store.database import open_database
+from strikewatch.store.queueing import Dispatch, Route, everywhere, text
 from strikewatch.store.revision import found, make, upgrade
 from strikewatch.store.step import Reject, Saved, SavedAlert, StepRecord
+from strikewatch.store.telling import Telling, any_due
 
 _log = structlog.get_logger(__name__)
 
@@ -32,11 +34,17 @@ class Store:
     """One database with one writer: SQLite's file at a path, or PostgreSQL's at a URL.
 
     `endpoints` names the webhook endpoints and their addresses: each change of an alert that shall be told
-    is queued for every one of them. Raises StoreError where the database cannot be used, as every method may.
+    is queued for every one of them that `route` lets it through to. `alarms`: delays, storms and the like.
+    Raises StoreError where the database cannot be used, as every method may.
     """
 
     def __init__(
-        self, where: Path | URL, endpoints: Mapping[str, str] | None = None, rejects_kept: int = 10_000
+        self,
+        where: Path | URL,
+        endpoints: Mapping[str, str] | None = None,
+        rejects_kept: int = 10_000,
+        alarms: Alarms | None = None,
+        route: Route = everywhere,
     ) -> None:
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
@@ -45,6 +53,8 @@ class Store:
         self.off: dict[str, str] = {}
         """Endpoints switched off, with the reason. Guarded by the writer's lock."""
         self._endpoints = dict(endpoints or {})
+        self._alarms = alarms or Alarms()
+        self._route = route
         self._database = open_database(where)
         try:
             with self._explained():
@@ -93,6 +103,19 @@ class Store:
                     for site, hammer, kind, at, fields in pending
                 ],
             )
+
+    def look(self, now: Instant) -> bool:
+        """Let time pass for what is told: end shelves and stays, tell what has waited. Whether there is news to send.
+
+        `now` is the wall time. Nothing is written where nothing is due.
+        """
+        with self.read() as connection:
+            if not any_due(connection, self._alarms, now):
+                return False
+        with self.write() as connection:
+            told = Telling(connection, self._alarms, now).look()
+            self._dispatch(connection, now).take(told)
+        return bool(told.changes or told.digests)
 
     def knows(self, event: Event) -> bool:
         """Whether this very event is stored already: a redelivery."""
@@ -183,50 +206,14 @@ class Store:
             self.off = {name: reason for name, reason in off if name in self._endpoints}
 
     def _store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
-        alerts: list[dict[str, Any]] = []
-        messages: list[dict[str, Any]] = []
-        for change in changes:
-            record = change.record
-            body = json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-            alerts.append(
-                {
-                    "site": change.site,
-                    "id": change.alert_id,
-                    "hammer": change.hammer,
-                    "fault": record["fault"],
-                    "operator": record["operator"],
-                    "priority": record["priority"],
-                    "onset_ns": change.onset,
-                    "cleared_ns": change.cleared,
-                    "historic": record["historic"],
-                    "ahead": change.ahead,
-                    "record": body,
-                    "first_seen_ns": now,
-                    "updated_ns": now,
-                }
-            )
-            if not change.deliver:
-                continue
-            content = f"{change.site}\n{change.alert_id}\n{change.step}\n{body}"
-            message = hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
-            messages += [
-                {
-                    "endpoint": endpoint,
-                    "message": message,
-                    "site": change.site,
-                    "alert_id": change.alert_id,
-                    "step": change.step,
-                    "body": body,
-                    "created_ns": now,
-                    "due_ns": now,
-                    "attempts": 0,
-                    "state": "parked" if endpoint in self.off else "waiting",
-                    "last_outcome": self.off.get(endpoint),
-                }
-                for endpoint in self._endpoints
-            ]
-        statements.ALERT.run(connection, alerts)
-        statements.MESSAGE.run(connection, messages)
+        if not changes:
+            return
+        statements.ALERT.run(connection, [_alert_row(change, now) for change in changes])
+        told = Telling(connection, self._alarms, now).take(changes)
+        self._dispatch(connection, now).take(told)
+
+    def _dispatch(self, connection: Connection, now: Instant) -> Dispatch:
+        return Dispatch(connection, self._endpoints, self.off, now, self._route)
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)
@@ -237,6 +224,25 @@ class Store:
         if kept:
             statements.REJECT.run(connection, kept)
             connection.execute(statements.FORGET, {"kept": self._rejects_kept})
+
+
+def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
+    record = change.record
+    return {
+        "site": change.site,
+        "id": change.alert_id,
+        "hammer": change.hammer,
+        "fault": record["fault"],
+        "operator": record["operator"],
+        "priority": record["priority"],
+        "onset_ns": change.onset,
+        "cleared_ns": change.cleared,
+        "historic": record["historic"],
+        "ahead": change.ahead,
+        "record": text(record),
+        "first_seen_ns": now,
+        "updated_ns": now,
+    }
 
 
 def _event_row(event: Event, received: Instant) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from sqlalchemy import (
     or_,
 )
 
-REVISION: Final = "0001"
+REVISION: Final = "0002"
 """Number of the newest file in `migrations/versions`, which takes older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -101,6 +101,7 @@ outbox: Final = Table(
     sqlite_autoincrement=True,
 )
 WAITING: Final = outbox.c.state == "waiting"
+Index("outbox_by_alert", outbox.c.alert_id)
 Index("outbox_waiting", outbox.c.endpoint, outbox.c.seq, sqlite_where=WAITING, postgresql_where=WAITING)
 
 endpoints: Final = Table(

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import text
 
+from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.deliver import webhook
 from strikewatch.deliver.courier import Courier
 from strikewatch.deliver.target import key_of
@@ -60,7 +61,9 @@ class Yard:
         self.open()
 
     def open(self) -> None:
-        self.store = Store(self.path, {one.name: one.url for one in self.endpoints})
+        # how a courier carries has nothing to do with storms
+        quiet = Alarms(flood_above=10**6, flood_below=1)
+        self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
         self.courier = Courier(
             self.store, self.endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
         )

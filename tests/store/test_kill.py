@@ -27,13 +27,13 @@ saved = store.load().states
 k = int(saved[key][1]) if key in saved else 0
 while True:
     k += 1
-    alert = Alert("same_spot", *key, None, "low", k * 1000)
+    alert = Alert("same_spot", *key, None, "low", k * 10**12)
     rows = Rows(np.array([k]), {"oil_c": np.array([float(k)])})
     store.commit(
         StepRecord(
             k,
             rows=[(key, rows)],
-            changes=[Change("raised", *key, alert.id, alert.record(), k * 1000)],
+            changes=[Change("raised", *key, alert.id, alert.record(), alert.onset)],
             states={key: b"%d" % k},
             layout="l",
             rejects=[Reject("t", b"%d" % k, "bad", "")],
@@ -78,7 +78,7 @@ def test_all_or_nothing_after_kill(tmp_path: Path) -> None:
     assert sound == "ok"
     assert k in (acknowledged, acknowledged + 1)
     assert [spool.decode(blob)[0][0][1].time_ns[0] for blob in spooled] == list(range(1, k + 1))
-    assert onsets == [n * 1000 for n in range(1, k + 1)]
+    assert onsets == [n * 10**12 for n in range(1, k + 1)]
     assert queued == 2 * k
     assert rejects == [b"%d" % n for n in range(1, k + 1)]
     assert counted == k

@@ -133,11 +133,14 @@ def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
 
 def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_not_news(store: Store) -> None:
     ahead = change("cleared", cleared=NOW + 3, ahead=2)
-    store.commit(StepRecord(NOW, changes=[ahead]))
+    store.commit(StepRecord(NOW, changes=[change(), ahead]))
     assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, 2)]
     store.commit(StepRecord(NOW, changes=[change("cleared", cleared=NOW + 3, summary="sure", deliver=False)]))
     assert store.load().alerts == []
-    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(1,)]
+    assert query(store, "select step from outbox where endpoint = 'yard' order by seq") == [
+        ("raised",),
+        ("cleared",),
+    ]
 
 
 def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(tmp_path: Path) -> None:

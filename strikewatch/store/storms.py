@@ -1,0 +1,97 @@
+"""Storms as rows: which there are, what they hold, and when that is told."""
+
+from sqlalchemy import Connection, and_, insert, or_, select, update
+
+from strikewatch.alarm.storm import Rules, Span, StormKind, due, judge
+from strikewatch.model.instant import Instant
+from strikewatch.store.alarm_tables import COUNTED, handling, storms
+from strikewatch.store.rows import Row
+
+
+class Storms:
+    """The storms of all sites within one transaction at the wall time `now`."""
+
+    def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
+        self._connection = connection
+        self._rules = rules
+        self._now = now
+
+    def take(self, row: Row) -> bool:
+        """Put an alert into the storm it belongs to; False if it goes alone. All other rows have been written."""
+        numbers, spans = self._around(row)
+        stream, site = self._onsets(row)
+        verdict = judge(
+            row.onset,
+            row.handling.priority,
+            self._rules,
+            stream=stream,
+            site=site,
+            chattering=spans.get("chattering"),
+            flood=spans.get("flood"),
+        )
+        if verdict is None:
+            row.counts = "all"
+            return False
+        kind, span = verdict
+        row.counts = "all" if kind == "flood" else "stream"
+        row.held, row.due = True, None
+        row.storm = self._hold(row, kind, span, numbers.get(kind))
+        return True
+
+    def hold_again(self, row: Row) -> None:
+        """What a digest told as standing is over: the next digest of the same storm says so."""
+        c = storms.c
+        asked = select(c.kind, c.began_ns, c.until_ns).where(c.seq == row.storm)
+        kind, began, until = self._connection.execute(asked).one()
+        row.held = True
+        self._hold(row, kind, Span(began, until), row.storm)
+
+    def _hold(self, row: Row, kind: StormKind, span: Span, number: int | None) -> int:
+        c = storms.c
+        held = None
+        if number is not None:
+            held = self._connection.scalar(select(c.held_ns).where(c.seq == number))
+        since = self._now if held is None else held
+        values = {
+            "until_ns": span.until,
+            "held_ns": since,
+            "due_ns": due(self._rules, span, since, self._now),
+        }
+        if number is not None:
+            self._connection.execute(update(storms).where(c.seq == number).values(values))
+            return number
+        hammer, fault = ("", "") if kind == "flood" else (row.hammer, row.fault)
+        values |= {"kind": kind, "site": row.site, "hammer": hammer, "fault": fault, "began_ns": span.began}
+        made = self._connection.execute(insert(storms).values(**values, digests=0)).inserted_primary_key
+        assert made is not None
+        return int(made[0])
+
+    def _around(self, row: Row) -> tuple[dict[StormKind, int], dict[StormKind, Span]]:
+        """The storms that hold the alert's onset; the latest of each kind."""
+        c = storms.c
+        mine = or_(c.kind == "flood", and_(c.hammer == row.hammer, c.fault == row.fault))
+        asked = (
+            select(c.kind, c.seq, c.began_ns, c.until_ns)
+            .where(c.site == row.site, c.until_ns >= row.onset, c.began_ns <= row.onset, mine)
+            .order_by(c.began_ns, c.seq)
+        )
+        found = self._connection.execute(asked).all()
+        return {kind: seq for kind, seq, *_ in found}, {kind: Span(*span) for kind, _, *span in found}
+
+    def _onsets(self, row: Row) -> tuple[list[Instant], list[Instant]]:
+        """Onsets that count about this one, sorted: of its stream, and of its site."""
+        c = handling.c
+        asked = (
+            select(c.hammer, c.fault, c.onset_ns, c.counts)
+            .where(
+                COUNTED,
+                c.site == row.site,
+                c.onset_ns > row.onset - self._rules.longest,
+                c.onset_ns <= row.onset + self._rules.longest,
+                c.id != row.id,
+            )
+            .order_by(c.onset_ns)
+        )
+        found = self._connection.execute(asked).all()
+        stream = [at for hammer, fault, at, _ in found if (hammer, fault) == (row.hammer, row.fault)]
+        return stream, [at for *_, at, counts in found if counts == "all"]
