@@ -1,0 +1,151 @@
+"""Random breakers with their sensors. All distributions are invented, within the ranges CHECKS of the trade
+name: 300 to 1500 blows/min, 100 to 180 bar, 20 to 60 % lower pressure struck blank, or venting.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.physics.breaker import BAR, Breaker, steady
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A pressure transmitter: offset and noise in bar, resolution in bar, lag in s."""
+
+    offset_bar: float
+    noise_bar: float
+    resolution_bar: float
+    lag_s: float
+
+
+@dataclass(frozen=True)
+class Hammer:
+    """A breaker on its carrier. `vents`: stops pulsing when the tool drops. Speeds in rpm."""
+
+    breaker: Breaker
+    vents: bool
+    rated_rpm: float
+    sensor: Sensor
+    loaded_bar: float
+    blank_bar: float
+    blows_per_min: float
+
+
+REFERENCE_REBOUND = 0.15
+
+
+def _first_guess(rng: np.random.Generator, pressure_pa: float, rate_hz: float) -> Breaker:
+    """Proportions from dimensional analysis: flow = rate · upper area · stroke, and the time of a stroke
+    under constant force.
+    """
+    period = 1.0 / rate_hz
+    stroke = 0.02 + 0.35 / rate_hz * rng.uniform(0.8, 1.2)
+    flow = rng.uniform(25, 60) * 10 ** (1.2 * (1 - (rate_hz - 5) / 20)) / 10 / 6e4 * 4
+    upper = flow / (rate_hz * stroke)
+    lift = rng.uniform(0.38, 0.55)
+    gas_share = lift * rng.uniform(0.25, 0.45)
+    gas_pa = rng.uniform(10, 18) * BAR
+    gas_m2 = gas_share * upper * pressure_pa / gas_pa
+    times = 1.2 / np.sqrt(lift - gas_share) + 1 / np.sqrt(1 - lift + gas_share)
+    mass = period**2 * pressure_pa * upper / (2 * stroke * times**2)
+    pulse = upper * stroke
+    return Breaker(
+        piston_kg=mass,
+        lower_m2=lift * upper,
+        upper_m2=upper,
+        gas_m2=gas_m2,
+        gas_pa=gas_pa,
+        gas_m3=gas_m2 * stroke * rng.uniform(3, 5),
+        up_port_m=stroke * rng.uniform(0.5, 0.65),
+        low_port_m=stroke * rng.uniform(0.05, 0.15),
+        up_delay_s=period * rng.uniform(0.06, 0.1),
+        low_delay_s=period * rng.uniform(0.06, 0.1),
+        top_m=stroke * 1.8,
+        friction_n=0.03 * lift * upper * pressure_pa,
+        charge_pa=pressure_pa * rng.uniform(0.45, 0.65),
+        accumulator_m3=pulse * rng.uniform(5, 12),
+        line_m3=flow * rng.uniform(0.8, 2.0),
+        bulk_pa=1.2e9,
+        flow_m3_s=flow,
+        leak_m3_s_pa=flow * rng.uniform(0.03, 0.08) / pressure_pa,
+        relief_pa=pressure_pa * rng.uniform(1.2, 1.4),
+        return_pa=rng.uniform(4, 15) * BAR,
+        standby_pa=rng.uniform(5, 30) * BAR,
+        ramp_s=rng.uniform(0.05, 0.3),
+        decay_s=rng.uniform(0.05, 0.4),
+        drop_m=stroke * 0.3,
+        bypass=0.0,
+    )
+
+
+def _to_duty(b: Breaker, pressure_bar: float, blows_per_min: float) -> Breaker:
+    """Scale areas and mass until it works at the wanted pressure and rate (rate falls with area, pressure
+    grows with mass).
+    """
+    for _ in range(12):
+        now = steady(b, rebound=REFERENCE_REBOUND)
+        wider = float(np.clip(now.blows_per_min / blows_per_min, 0.7, 1.4))
+        heavier = wider * float(np.clip((pressure_bar / now.pressure_bar), 0.7, 1.4))
+        b = b._replace(
+            piston_kg=b.piston_kg * heavier,
+            lower_m2=b.lower_m2 * wider,
+            upper_m2=b.upper_m2 * wider,
+            gas_m2=b.gas_m2 * wider,
+            gas_m3=b.gas_m3 * wider,
+            friction_n=b.friction_n * wider,
+        )
+    return b
+
+
+def _blank(b: Breaker, share: float) -> Breaker:
+    """The same breaker with a longer drop and a wider bypass, both by `share` (0..1)."""
+    stroke = b.top_m / 1.8
+    opened = 0.9 * share * b.flow_m3_s / np.sqrt(0.5 * b.relief_pa)
+    return b._replace(drop_m=stroke * (0.15 + 0.6 * share), bypass=opened)
+
+
+def _to_fall(b: Breaker, loaded_bar: float, fall: float) -> Breaker:
+    """Bisect until the pressure struck blank is `fall` (0..1) below the loaded one."""
+    low, high = 0.0, 1.0
+    for _ in range(9):
+        middle = (low + high) / 2
+        now = steady(_blank(b, middle), hang=1.0, rebound=0.0)
+        low, high = (middle, high) if 1 - now.pressure_bar / loaded_bar < fall else (low, middle)
+    return _blank(b, (low + high) / 2)
+
+
+def hammer(seed: int) -> Hammer:
+    """The hammer of this seed."""
+    rng = np.random.default_rng([seed, 1])
+    while True:
+        pressure, rate = rng.uniform(100, 180), float(np.exp(rng.uniform(np.log(320), np.log(1350))))
+        b = _to_duty(_first_guess(rng, pressure * BAR, rate / 60), pressure, rate)
+        loaded = steady(b, rebound=REFERENCE_REBOUND)
+        if abs(loaded.pressure_bar / pressure - 1) > 0.1 or abs(loaded.blows_per_min / rate - 1) > 0.1:
+            continue
+        vents = bool(rng.random() < 0.2)
+        if vents:
+            low = rng.uniform(0.12, 0.35) * pressure * BAR
+            stroke = b.top_m / 1.8
+            b = b._replace(drop_m=stroke * rng.uniform(0.3, 0.6), bypass=b.flow_m3_s / np.sqrt(low))
+        else:
+            b = _to_fall(b, loaded.pressure_bar, rng.uniform(0.2, 0.6))
+        blank = steady(b, hang=1.0, rebound=0.0)
+        if not 0.15 < 1 - blank.pressure_bar / loaded.pressure_bar < 0.95:
+            continue
+        sensor = Sensor(
+            offset_bar=rng.uniform(-4, 4),
+            noise_bar=float(np.exp(rng.uniform(np.log(0.3), np.log(2.5)))),
+            resolution_bar=float(rng.choice([0.02, 0.1, 0.5, 1.0])),
+            lag_s=rng.uniform(0.001, 0.006),
+        )
+        return Hammer(
+            b,
+            vents,
+            float(rng.choice([1700, 1800, 1900, 2000])),
+            sensor,
+            loaded.pressure_bar,
+            blank.pressure_bar,
+            loaded.blows_per_min,
+        )

@@ -1,0 +1,109 @@
+"""Suspicions against labels."""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tests.physics.work import Spell, Truth
+
+
+@dataclass
+class Score:
+    """Counts over one or more shifts, and what follows from them. `pairs` holds (score, was real) of every
+    suspicion.
+    """
+
+    found: int = 0
+    false: int = 0
+    missed: int = 0
+    firing_s: float = 0.0
+    onset_errors_s: list[float] = field(default_factory=list)
+    pairs: list[tuple[float, bool]] = field(default_factory=list)
+
+    @property
+    def precision(self) -> float:
+        """Share of suspicions that are real."""
+        return self.found / max(1, self.found + self.false)
+
+    @property
+    def recall(self) -> float:
+        """Share of countable spells that were found."""
+        return self.found / max(1, self.found + self.missed)
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of precision and recall."""
+        return 2 * self.found / max(1, 2 * self.found + self.false + self.missed)
+
+    @property
+    def false_per_firing_h(self) -> float:
+        """False suspicions per hour of firing."""
+        return self.false / max(1e-9, self.firing_s / 3600)
+
+    @property
+    def onset_error_s(self) -> float:
+        """Median of |onset - start of the spell|."""
+        return float(np.median(np.abs(self.onset_errors_s))) if self.onset_errors_s else float("nan")
+
+    def __add__(self, other: "Score") -> "Score":
+        return Score(
+            self.found + other.found,
+            self.false + other.false,
+            self.missed + other.missed,
+            self.firing_s + other.firing_s,
+            self.onset_errors_s + other.onset_errors_s,
+            self.pairs + other.pairs,
+        )
+
+    def __str__(self) -> str:
+        return (
+            f"F1 {self.f1:.3f} precision {self.precision:.3f} recall {self.recall:.3f} "
+            f"false/h {self.false_per_firing_h:.2f} onset {self.onset_error_s:.2f} s ({self.found} found, {self.false} false, {self.missed} missed)"
+        )
+
+
+def score(
+    truth: Truth,
+    suspicions: Sequence[tuple[float, float]],
+    scores: Sequence[float] | None = None,
+    *,
+    neutral_s: tuple[float, float] = (0.7, 1.3),
+) -> Score:
+    """Match suspicions (onset, cleared; seconds since the start) with the labelled spells.
+
+    A suspicion that overlaps any spell is real. A spell of at least neutral_s[1] that none overlaps is
+    missed; shorter ones are never missed (below neutral_s[0] they do not count, in between they are neutral),
+    and a found one counts only from neutral_s[0]. For 1 Hz feeds pass neutral_s=(3.0, 3.0).
+    """
+    out = Score(firing_s=truth.firing_s)
+    touched: dict[Spell, float] = {}
+    for i, (onset, cleared) in enumerate(suspicions):
+        overlapping = [s for s in truth.spells if s.start_s < max(cleared, onset + 1e-6) and s.end_s > onset]
+        for spell in overlapping:
+            touched.setdefault(spell, onset)
+        out.false += not overlapping
+        out.pairs.append((1.0 if scores is None else scores[i], bool(overlapping)))
+    for spell in truth.spells:
+        length = round(spell.end_s - spell.start_s, 6)
+        if spell in touched and length >= neutral_s[0]:
+            out.found += 1
+            out.onset_errors_s.append(touched[spell] - spell.start_s)
+        elif spell not in touched and length >= neutral_s[1]:
+            out.missed += 1
+    return out
+
+
+def calibration(
+    pairs: Sequence[tuple[float, bool]], edges: Sequence[float] = (0, 0.5, 0.7, 0.8, 0.9, 1.0)
+) -> list[tuple[float, float, int]]:
+    """For each band of scores: mean score, share real, how many."""
+    table = []
+    for low, high in itertools.pairwise(edges):
+        inside = [(s, real) for s, real in pairs if low <= s < high or s == high == edges[-1]]
+        if inside:
+            table.append(
+                (float(np.mean([s for s, _ in inside])), float(np.mean([r for _, r in inside])), len(inside))
+            )
+    return table
