@@ -60,7 +60,8 @@ class Score:
     def __str__(self) -> str:
         return (
             f"F1 {self.f1:.3f} precision {self.precision:.3f} recall {self.recall:.3f} "
-            f"false/h {self.false_per_firing_h:.2f} onset {self.onset_error_s:.2f} s ({self.found} found, {self.false} false, {self.missed} missed)"
+            f"false/h {self.false_per_firing_h:.2f} onset {self.onset_error_s:.2f} s "
+            f"({self.found} found, {self.false} false, {self.missed} missed)"
         )
 
 

@@ -51,7 +51,8 @@ def _bouts(rng: np.random.Generator, minutes: float) -> list[tuple[float, float]
     """Firing from 1 to 25 s with pauses of 1 to 30 s, now and then minutes; the pedal moves in steps of
     CONTROL_S.
     """
-    bouts, now = [], float(rng.uniform(5, 30))
+    bouts: list[tuple[float, float]] = []
+    now = float(rng.uniform(5, 30))
     long_s, pause_s = rng.uniform(4, 11), rng.uniform(3, 9)
     while True:
         length = float(np.clip(rng.gamma(2.0, long_s / 2), 1, 25))
