@@ -22,12 +22,12 @@ _CLAIM: Final = text("SELECT pg_advisory_lock(1398229074, hashtext(current_schem
 _QUICK: Final = {
     "connect_timeout": 10,
     "application_name": "strikewatch",
-    # a server or a network that has gone is noticed within half a minute, at either end
+    "client_encoding": "utf8",
+    # a server that has gone is noticed within half a minute; below, so that it notices the same of us
     "keepalives_idle": 10,
     "keepalives_interval": 5,
     "keepalives_count": 4,
     "tcp_user_timeout": 30_000,
-    "options": "-c tcp_keepalives_idle=10 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=4",
 }
 
 
@@ -46,7 +46,8 @@ class PostgresqlServer:
             raise StoreError(
                 f"{self.name} needs the driver psycopg ({error}): pip install 'strikewatch[postgresql]'"
             ) from error
-        event.listen(self.engine, "connect", _durable)
+        for engine in (self.engine, self.readers):
+            event.listen(engine, "connect", _prepare)
 
     def connect(self) -> Connection:
         """The writer's connection, which holds the claim."""
@@ -79,9 +80,11 @@ class PostgresqlServer:
         self.readers.dispose()
 
 
-def _durable(session: Any, _record: Any) -> None:
+def _prepare(session: Any, _record: Any) -> None:
     """What is committed is on the disk, however lightly the server takes it by default."""
     with session.cursor() as cursor:
+        for name, value in (("idle", 10), ("interval", 5), ("count", 4)):
+            cursor.execute(f"SET tcp_keepalives_{name} = {value}")
         (how,) = cursor.execute("SHOW synchronous_commit").fetchone()
         if how == "off":
             cursor.execute("SET synchronous_commit = on")

@@ -181,7 +181,7 @@ class Store:
             self._lost = error
             raise
         except SQLAlchemyError as error:
-            cause = str(getattr(error, "orig", None) or error).strip()
+            cause = " ".join(str(getattr(error, "orig", None) or error).split())
             if isinstance(error, DBAPIError) and error.connection_invalidated:
                 self._lost = StoreLost(f"database {self.name}: the session has ended: {cause}")
                 raise self._lost from error
@@ -259,9 +259,14 @@ def _event_row(event: Event, received: Instant) -> dict[str, Any]:
 
 def _reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
     return {
-        "topic": reject.topic,
+        "topic": _plain(reject.topic),
         "payload": reject.payload[:PAYLOAD_KEPT],
         "reason": reject.reason,
-        "detail": reject.detail,
+        "detail": _plain(reject.detail),
         "received_ns": received,
     }
+
+
+def _plain(words: str) -> str:
+    """Text that either database takes: half a surrogate pair is none, and PostgreSQL has no U+0000."""
+    return words.replace("\0", "\ufffd").encode(errors="replace").decode()

@@ -10,10 +10,11 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, text
+from sqlalchemy import URL, Connection, text
 
 from strikewatch.errors import StoreError
 from strikewatch.store import revision, tables
+from strikewatch.store.database import open_database
 from strikewatch.store.outbox import Outbox
 from strikewatch.store.sqlite import open_engine
 from strikewatch.store.store import Store
@@ -117,6 +118,19 @@ def test_migrated_from_nothing_or_from_the_first_release_it_is_what_a_new_one_is
     Store(tmp_path / "new.db").close()
     assert made(tmp_path / "old.db") == made(tmp_path / "new.db")
     assert made(tmp_path / "all.db") == made(tmp_path / "new.db")
+
+
+def test_migrated_from_nothing_it_is_what_the_tables_say(where: Path | URL) -> None:
+    """As alembic compares them: tables, columns, types, indexes, unique constraints."""
+    database = open_database(where)
+    connection = database.connect()
+    with connection.begin():
+        revision.upgrade(connection, "")
+        assert differences(connection) == []
+        connection.execute(text("ALTER TABLE alerts ADD COLUMN more TEXT"))
+        assert len(differences(connection)) == 1
+    connection.close()
+    database.release()
 
 
 def test_the_number_in_the_tables_is_that_of_the_newest_migration() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import Connection, text
+from sqlalchemy import URL, Connection, text
 
 from strikewatch.errors import StoreError
 from strikewatch.model.batch import Key, Rows
@@ -84,8 +84,8 @@ def spooled(store: Store) -> int:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    store = Store(tmp_path / "watch.db")
+def store(where: Path | URL) -> Iterator[Store]:
+    store = Store(where)
     yield store
     store.close()
 

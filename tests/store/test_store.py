@@ -1,13 +1,12 @@
-"""One transaction a step: all of it or nothing, and the same again changes nothing. On real SQLite files."""
+"""One transaction a step: all of it or nothing, and the same again changes nothing. On real databases."""
 
-import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import event, text
+from sqlalchemy import URL, text
 
 from strikewatch.errors import StoreError
 from strikewatch.model.alert import Alert, Change, Step
@@ -23,10 +22,8 @@ KEY = ("pit", "HB-01")
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    store = Store(
-        tmp_path / "data" / "watch.db", {"yard": "http://yard.test/", "office": "http://office.test/"}
-    )
+def store(where: Path | URL) -> Iterator[Store]:
+    store = Store(where, {"yard": "http://yard.test/", "office": "http://office.test/"})
     yield store
     store.close()
 
@@ -143,8 +140,8 @@ def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_n
     ]
 
 
-def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(tmp_path: Path) -> None:
-    store = Store(tmp_path / "watch.db", rejects_kept=5)
+def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(where: Path | URL) -> None:
+    store = Store(where, rejects_kept=5)
     for k in range(4):
         rejects = [Reject("t", b"%d.%d" % (k, i), "bad_json", "line 1") for i in range(3)]
         store.commit(StepRecord(NOW + k, rejects=rejects, counts={"duplicate": 2}))
@@ -169,36 +166,6 @@ def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(tmp_path: Path) -> 
     store.close()
 
 
-def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) -> None:
-    """A full disk, played by SQLite's own page limit."""
-    store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
-    with store._lock:
-        raw = store._writer.connection.dbapi_connection
-        assert raw is not None
-        pages = raw.cursor().execute("pragma page_count").fetchone()[0]
-        raw.cursor().execute(f"pragma max_page_count={pages}")
-    big = [(KEY, Rows(np.arange(100_000) + NOW, {"oil_c": np.zeros(100_000)}))]
-    with pytest.raises(StoreError, match=r"watch\.db.*full.*disk has room"):
-        store.commit(StepRecord(NOW, rows=big, changes=[change()], states={KEY: b"second"}, layout="l"))
-    assert store.load().states == {KEY: ("l", b"first")}
-    assert store.load().alerts == []
-    with store._lock:
-        raw.cursor().execute("pragma max_page_count=1000000")
-    store.commit(StepRecord(NOW, rows=big, changes=[change()], states={KEY: b"third"}, layout="l"))
-    assert store.load().states == {KEY: ("l", b"third")}
-
-
-def test_a_transaction_holds_the_file_from_its_start(store: Store) -> None:
-    """One that began as a reader could find, when it comes to write, that it may not."""
-    intruder = sqlite3.connect(store.name, timeout=0)
-    with store.write() as connection:
-        connection.execute(text("select count(*) from alerts")).all()
-        with pytest.raises(sqlite3.OperationalError, match="locked"):
-            intruder.execute("update alerts set priority = 'high'")
-    intruder.execute("update alerts set priority = 'high'")
-    intruder.close()
-
-
 def test_outcomes_ride_with_the_next_step_and_only_once(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change()]))
     outbox = Outbox(store, "yard")
@@ -213,68 +180,24 @@ def test_outcomes_ride_with_the_next_step_and_only_once(store: Store) -> None:
     assert outbox.counts() == {"parked": 1}
 
 
-def test_it_is_durable_by_settings(store: Store) -> None:
-    raw = store._writer.connection.dbapi_connection
-    assert raw is not None
-    got = [raw.cursor().execute(f"pragma {name}").fetchone()[0] for name in ("journal_mode", "synchronous")]
-    assert got == ["wal", 2]
-
-
-def test_a_second_processor_on_one_database_is_refused_until_the_first_is_gone(tmp_path: Path) -> None:
-    first = Store(tmp_path / "watch.db")
+def test_a_second_processor_on_one_database_is_refused_until_the_first_is_gone(where: Path | URL) -> None:
+    first = Store(where)
     with pytest.raises(StoreError, match="in use by another"):
-        Store(tmp_path / "watch.db")
+        Store(where)
     first.close()
-    Store(tmp_path / "watch.db").close()
+    Store(where).close()
 
 
-def test_foreign_databases_are_refused_and_left_alone(tmp_path: Path) -> None:
-    foreign = sqlite3.connect(tmp_path / "foreign.db")
-    foreign.execute("create table theirs (x)")
-    foreign.commit()
-    with pytest.raises(StoreError, match="another program's database"):
-        Store(tmp_path / "foreign.db")
-    assert foreign.execute("select name from sqlite_master").fetchall() == [("theirs",)]
-    foreign.close()
-    (tmp_path / "noise.db").write_bytes(b"not a database" * 100)
-    with pytest.raises(StoreError, match="not a database"):
-        Store(tmp_path / "noise.db")
-
-
-def test_a_new_address_switches_an_endpoint_on_again(tmp_path: Path) -> None:
-    path = tmp_path / "watch.db"
-    store = Store(path, {"yard": "http://a.test/"})
+def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
+    store = Store(where, {"yard": "http://a.test/"})
     with store.write() as connection:
         connection.execute(text("update endpoints set off_ns = 1, reason = 'gone'"))
     store.close()
-    again = Store(path, {"yard": "http://a.test/"})
+    again = Store(where, {"yard": "http://a.test/"})
     assert again.off == {"yard": "gone"}
     again.commit(StepRecord(NOW, changes=[change()]))
     assert query(again, "select state, last_outcome from outbox") == [("parked", "gone")]
     again.close()
-    moved = Store(path, {"yard": "http://b.test/"})
+    moved = Store(where, {"yard": "http://b.test/"})
     assert moved.off == {}
     moved.close()
-
-
-def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> None:
-    """SQLite uses a partial index only where the condition is the index's own, to the letter."""
-    asked: list[tuple[str, Any]] = []
-    engine = store._database.engine
-
-    @event.listens_for(engine, "before_cursor_execute")
-    def _note(_c: Any, _k: Any, statement: str, parameters: Any, _x: Any, _m: bool) -> None:
-        asked.append((statement, parameters))
-
-    store.load()
-    Outbox(store, "yard").waiting(3)
-    event.remove(engine, "before_cursor_execute", _note)
-    with store.read() as connection:
-        plans = [
-            " ".join(row[3] for row in connection.exec_driver_sql(f"explain query plan {sql}", values))
-            for sql, values in asked
-            if "FROM hammer_state" not in sql
-        ]
-    indexes = ["alerts_open", "events_pending", "outbox_waiting"]
-    assert len(plans) == 3
-    assert all(index in plan for index, plan in zip(indexes, plans, strict=True)), plans
