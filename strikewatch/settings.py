@@ -21,6 +21,7 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
+from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.deliver.filter import Filter as WebhookFilter
 from strikewatch.deliver.filter import Sites
 from strikewatch.deliver.log import Settings as Log
@@ -107,6 +108,7 @@ class Settings(BaseSettings):
     alive_file: Path | None = Field(
         None, description="A file touched every second while all is well, for health checks; left out: none"
     )
+    alarms: Alarms = Field(default_factory=Alarms)
     store: Store = Field(default_factory=Store)
     recording: Recording = Field(default_factory=Recording)
     log: Log = Field(default_factory=Log)

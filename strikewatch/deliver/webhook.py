@@ -37,7 +37,7 @@ class Settings(Schedule, Target):
 
 
 def envelope(message: Message) -> bytes:
-    """The CloudEvents event that carries an alert's record, in UTF-8.
+    """The CloudEvents event that carries an alert's record, or a digest of several, in UTF-8.
 
     `time` is when the step was found, for every step alike; when the fault began and ended is in the record.
     """
@@ -45,7 +45,10 @@ def envelope(message: Message) -> bytes:
     event = {
         "specversion": "1.0",
         "id": message.name,
-        "source": f"/strikewatch/{quote(record['site'], safe='')}/{quote(record['hammer'], safe='')}",
+        # a flood is of a site, all else of a hammer
+        "source": "/".join(
+            ["/strikewatch", *(quote(record[k], safe="") for k in ("site", "hammer") if record[k])]
+        ),
         "type": f"strikewatch.alert.{message.step}",
         "subject": record["id"],
         "time": instant.text(message.created),

@@ -99,6 +99,8 @@ class Worker:
         if now - self._looked >= LOOK_EVERY:
             self._looked = now
             self._look_ahead(step, now)
+            if self._look(step.received):
+                self._told()
         if messages or step.changes:
             self._commit(step, touched)
             self._source.acknowledge(messages)
@@ -202,6 +204,16 @@ class Worker:
                 step.changes += self._ledger.take(
                     [finding], outcome.on_duty, step.received, ahead=ahead[finding.key]
                 )
+
+    def _look(self, now: Instant) -> bool:
+        """Let what waits to be told come up; a database that refuses is asked again with the next look."""
+        try:
+            return self._store.look(now)
+        except StoreLost:
+            raise
+        except StoreError as error:
+            _log.error("look_refused", problem=str(error), remedy="nothing is lost; it is tried again")
+            return False
 
     def _commit(self, step: "_Step", touched: Sequence[Key]) -> None:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
