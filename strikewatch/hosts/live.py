@@ -76,6 +76,7 @@ class Live:
             settings.store.where,
             {endpoint.name: endpoint.url for endpoint in settings.webhooks},
             settings.store.rejects_kept,
+            settings.alarms,
         )
         try:
             courier = Courier(store, settings.webhooks, self._wall, self._monotonic, self._fail)
