@@ -20,6 +20,7 @@ class Pending:
 
     seq: int
     line: Line
+    step: str
     attempts: int
     due: int
     message: Message | None
@@ -29,7 +30,7 @@ class Queue:
     """One endpoint's waiting messages. Times are monotonic nanoseconds.
 
     A later step of an alert never overtakes an earlier one: only the head of each line is ever handed out,
-    and the line stands still until that one is `done` or comes `again`.
+    and the line stands still until that one is `done`, comes `again`, or is parked with all of its line.
     """
 
     def __init__(self) -> None:
@@ -43,7 +44,9 @@ class Queue:
     def add(self, message: Message, due: int) -> None:
         """Put a message at the end of its line; call in queued order."""
         kept = message if self._waiting < KEPT else None
-        one = Pending(message.seq, (message.site, message.alert_id), message.attempts, due, kept)
+        one = Pending(
+            message.seq, (message.site, message.alert_id), message.step, message.attempts, due, kept
+        )
         self._waiting += 1
         line = self._lines.setdefault(one.line, deque())
         line.append(one)
@@ -55,13 +58,13 @@ class Queue:
         return self._heads[0][0] if self._heads else None
 
     def take(self, now: int) -> Pending | None:
-        """The message that has been due longest, if any is due; follow with `done` or `again`."""
+        """The message that has been due longest, if any is due; follow with `done`, `again` or `park`."""
         if self._heads and self._heads[0][0] <= now:
             return heapq.heappop(self._heads)[2]
         return None
 
     def done(self, one: Pending) -> None:
-        """It is finished with, sent or parked: its line moves up."""
+        """It is finished with: its line moves up."""
         line = self._lines[one.line]
         line.popleft()
         self._waiting -= 1
@@ -69,6 +72,12 @@ class Queue:
             self._offer(line[0])
         else:
             del self._lines[one.line]
+
+    def park(self, one: Pending) -> list[Pending]:
+        """It is given up, and so is its whole line: what waited behind it, in order."""
+        behind = list(self._lines.pop(one.line))[1:]
+        self._waiting -= 1 + len(behind)
+        return behind
 
     def again(self, one: Pending, due: int) -> None:
         """It stays at the head of its line, to be tried again at `due`."""

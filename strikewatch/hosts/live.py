@@ -14,6 +14,8 @@ import structlog
 
 from strikewatch.deliver import log
 from strikewatch.deliver.courier import Courier
+from strikewatch.deliver.endpoint import of_webhook
+from strikewatch.deliver.filter import Routes
 from strikewatch.errors import StrikewatchError
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
@@ -77,9 +79,11 @@ class Live:
             {endpoint.name: endpoint.url for endpoint in settings.webhooks},
             settings.store.rejects_kept,
             settings.alarms,
+            Routes({endpoint.name: endpoint.filter for endpoint in settings.webhooks}, settings.sites),
         )
         try:
-            courier = Courier(store, settings.webhooks, self._wall, self._monotonic, self._fail)
+            endpoints = [of_webhook(one) for one in settings.webhooks]
+            courier = Courier(store, endpoints, self._wall, self._monotonic, self._fail)
             recorder = Recorder(store, settings.recording)
             subscriber = Subscriber(settings.mqtt, self._wall)
             worker = Worker(

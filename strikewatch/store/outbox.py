@@ -4,13 +4,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from sqlalchemy import bindparam, func, select, update
+from sqlalchemy import bindparam, exists, func, select, update
 
 from strikewatch.model.instant import Instant
+from strikewatch.store.attempts import Attempt
+from strikewatch.store.delivery_tables import nudges
 from strikewatch.store.store import Store
 from strikewatch.store.tables import WAITING, endpoints, outbox
 
 PAGE: Final = 200
+TEST: Final = "test"
+"""The step of a message that says nothing of an alert: it tries the way, once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +22,7 @@ class Message:
     """A message that still has to go out.
 
     `name` is the same for the same content, `body` the alert's record as JSON. `created` and `due` are wall time,
-    `attempts` those made so far.
+    `attempts` those made so far. `behind`: an earlier message of its alert is parked, and it may not overtake that.
     """
 
     seq: int
@@ -30,11 +34,15 @@ class Message:
     step: str
     body: str
     created: Instant
+    behind: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How an attempt ended. `due` is the next one while it waits, `at` the wall time of this one."""
+    """What became of a message. `due` is its next attempt while it waits, `at` the wall time of this.
+
+    `took_us`: how long the attempt took; None where none was made. `story`: how far it came.
+    """
 
     seq: int
     state: Literal["waiting", "sent", "parked"]
@@ -42,6 +50,8 @@ class Outcome:
     due: Instant
     words: str
     at: Instant
+    took_us: int | None = None
+    story: str = ""
 
 
 class Outbox:
@@ -67,7 +77,10 @@ class Outbox:
             return Message(*connection.execute(_ONE, {"number": seq}).one())
 
     def settle(self, outcomes: Sequence[Outcome]) -> None:
-        """Note what became of some messages; written with the next step, or at `flush`."""
+        """Note what became of some messages; written with the next step, or at `flush`.
+
+        What is parked is written at once: whatever is queued behind it must find it so.
+        """
         self._store.ride_along(
             {
                 "number": one.seq,
@@ -76,9 +89,14 @@ class Outbox:
                 "due_ns": one.due,
                 "last_outcome": one.words,
                 "finished_ns": None if one.state == "waiting" else one.at,
+                "attempt": None
+                if one.took_us is None
+                else Attempt(one.seq, one.at, one.took_us, one.words, one.story),
             }
             for one in outcomes
         )
+        if any(one.state == "parked" for one in outcomes):
+            self.flush()
 
     def flush(self) -> None:
         """Write what is noted now."""
@@ -97,6 +115,21 @@ class Outbox:
             )
             self._store.off[self._endpoint] = reason
 
+    def nudged(self) -> int:
+        """Changes when somebody outside has changed what waits here, or switched the endpoint on."""
+        with self._store.read() as connection:
+            return connection.scalar(_NUDGED, {"endpoint": self._endpoint}) or 0
+
+    def look_anew(self) -> None:
+        """Write what is noted, and learn whether the endpoint is on."""
+        self.flush()
+        with self._store.write() as connection:
+            row = connection.execute(
+                select(endpoints.c.off_ns, endpoints.c.reason).where(endpoints.c.name == self._endpoint)
+            ).one_or_none()
+            if row is not None and row.off_ns is None:
+                self._store.off.pop(self._endpoint, None)
+
     def counts(self) -> dict[str, int]:
         """Messages by state."""
         with self._store.read() as connection:
@@ -108,6 +141,7 @@ class Outbox:
             return {row.state: row.n for row in connection.execute(counted)}
 
 
+_earlier = outbox.alias("earlier")
 _MESSAGE: Final = select(
     outbox.c.seq,
     outbox.c.site,
@@ -118,6 +152,15 @@ _MESSAGE: Final = select(
     outbox.c.step,
     outbox.c.body,
     outbox.c.created_ns,
+    exists()
+    .where(
+        _earlier.c.alert_id == outbox.c.alert_id,
+        _earlier.c.site == outbox.c.site,
+        _earlier.c.endpoint == outbox.c.endpoint,
+        _earlier.c.seq < outbox.c.seq,
+        _earlier.c.state == "parked",
+    )
+    .label("behind"),
 )
 _ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (
@@ -129,3 +172,4 @@ _WAITING: Final = (
     .order_by(outbox.c.seq)
     .limit(PAGE)
 )
+_NUDGED: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))

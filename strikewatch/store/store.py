@@ -17,7 +17,7 @@ from strikewatch.errors import StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
-from strikewatch.store import spool, statements, tables
+from strikewatch.store import attempts, spool, statements, tables
 from strikewatch.store.database import open_database
 from strikewatch.store.queueing import Dispatch, Route, everywhere, text
 from strikewatch.store.revision import found, make, upgrade
@@ -152,6 +152,7 @@ class Store:
             riders = list(self._riders)
             with self._writer.begin():
                 statements.SETTLE.run(self._writer, riders)
+                attempts.write(self._writer, [one["attempt"] for one in riders])
                 yield self._writer
             self._database.check()
             for _ in riders:

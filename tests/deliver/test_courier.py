@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.deliver import courier as courier_module
 from strikewatch.deliver import webhook
+from strikewatch.deliver.round import BEHIND, GONE
 from strikewatch.model.instant import SECOND
 from strikewatch.store.outbox import PAGE, Outbox
 from tests.deliver.yard import KEY, START, Clock, change, yard_with
@@ -111,18 +111,23 @@ def test_new_messages_of_a_clock_that_was_ahead_go_at_once_after_a_restart(path:
         receiver.wait_for(1)
 
 
-def test_after_the_last_wait_a_message_is_parked_and_its_line_moves_on(path: Path, clock: Clock) -> None:
+def test_after_the_last_wait_a_message_is_parked_and_so_is_all_that_comes_after_it(
+    path: Path, clock: Clock
+) -> None:
+    """No `cleared` without its `raised`: not what waited behind it, nor what is queued later, nor after a restart."""
     waits = {"retry_s": (5, 10)}
     script = [500, 500, 500, 200]
     with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver, **waits) as yard:
-        yard.tell((1, "raised"), (1, "cleared"))
+        yard.tell((1, "raised"), (1, "escalated"))
         for n, wait_s in enumerate((0, 5, 10), start=1):
             yard.advance(wait_s)
             receiver.wait_for(n)
             yard.until(lambda n=n: yard.rows()[0][1] == n)
-        receiver.wait_for(4)
-        yard.until(lambda: yard.rows() == [("parked", 3, "HTTP 500"), ("sent", 1, "HTTP 200")])
+        yard.until(lambda: yard.rows() == [("parked", 3, "HTTP 500"), ("parked", 0, BEHIND)])
         assert yard.rows("finished_ns") == [(clock.now,), (clock.now,)]
+        yard.tell((1, "cleared"), (2, "raised"))
+        receiver.wait_for(4)
+        yard.until(lambda: [state for state, *_ in yard.rows()] == ["parked"] * 3 + ["sent"])
         yard.restart()
         yard.advance(10**6)
         time.sleep(0.05)
@@ -141,7 +146,7 @@ def test_410_switches_the_endpoint_off_for_good_and_no_other(path: Path, clock: 
         yard.tell((3, "raised"))
         other.wait_for(4)
         yard.restart()
-        assert yard.courier.off == {"end0": courier_module.GONE}
+        assert yard.courier.off == {"end0": GONE}
         yard.tell((4, "raised"))
         other.wait_for(5)
         yard.until(lambda: Outbox(yard.store, "end1").counts() == {"sent": 5})

@@ -6,10 +6,9 @@ from pathlib import Path
 import pytest
 
 from strikewatch.deliver import webhook
-from strikewatch.deliver.courier import Courier
+from strikewatch.deliver.endpoint import of_webhook
 from strikewatch.errors import SettingsError, StoreError
 from strikewatch.store.outbox import Outbox, Outcome
-from strikewatch.store.store import Store
 from tests.deliver.yard import KEY, Clock, yard_with
 from tests.receiver import Answer, Receiver
 
@@ -103,12 +102,8 @@ def test_a_clean_stop_leaves_no_outcome_unwritten(path: Path, clock: Clock) -> N
             yard.restart()
 
 
-def test_a_missing_secret_is_told_before_anything_starts(
-    path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_missing_secret_is_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("YARD_SECRET")
-    store = Store(path)
     endpoint = webhook.Settings(name="end0", url="http://127.0.0.1:1/", secret_env="YARD_SECRET")
     with pytest.raises(SettingsError, match="YARD_SECRET"):
-        Courier(store, [endpoint], clock.wall, clock.monotonic)
-    store.close()
+        of_webhook(endpoint)

@@ -11,6 +11,7 @@ from sqlalchemy import text
 from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.deliver import webhook
 from strikewatch.deliver.courier import Courier
+from strikewatch.deliver.endpoint import of_webhook
 from strikewatch.deliver.target import key_of
 from strikewatch.model.alert import Alert, Change, Step
 from strikewatch.model.instant import SECOND
@@ -64,8 +65,9 @@ class Yard:
         # how a courier carries has nothing to do with storms
         quiet = Alarms(flood_above=10**6, flood_below=1)
         self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
+        endpoints = [of_webhook(one) for one in self.endpoints]
         self.courier = Courier(
-            self.store, self.endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
+            self.store, endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
         )
         self.courier.start()
 

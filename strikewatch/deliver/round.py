@@ -1,0 +1,124 @@
+"""One endpoint's rounds: learn what waits, send what is due, note what became of it."""
+
+import time
+from collections.abc import Callable
+from typing import Final
+
+import structlog
+
+from strikewatch.deliver.endpoint import Endpoint
+from strikewatch.deliver.queue import Pending, Queue
+from strikewatch.deliver.schedule import LONGEST_S
+from strikewatch.deliver.sender import Answer
+from strikewatch.model.instant import SECOND, Instant, seconds
+from strikewatch.store.outbox import PAGE, TEST, Message, Outbox, Outcome
+
+_log = structlog.get_logger(__name__)
+
+Clock = Callable[[], int]
+"""Nanoseconds: `time.time_ns` or `time.monotonic_ns`, or a test's own."""
+
+BATCH: Final = 64
+"""Messages sent before a look at what else has come."""
+BEHIND: Final = "waits behind a parked message of its alert"
+GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
+
+
+class Round:
+    """The work of one endpoint, without a thread of its own."""
+
+    def __init__(self, outbox: Outbox, endpoint: Endpoint, wall: Clock, monotonic: Clock) -> None:
+        self.outbox = outbox
+        self._name = endpoint.name
+        self._schedule = endpoint.schedule
+        self._sender = endpoint.sender
+        self._wall = wall
+        self._monotonic = monotonic
+        self._queue = Queue()
+        self._seen = 0
+        self._nudged = outbox.nudged()
+        self.next_due = self._queue.next_due
+        self.close = endpoint.sender.close
+
+    def learn(self) -> None:
+        """Take in what was queued since the last look, with its due time on the clock that never jumps."""
+        nudged = self.outbox.nudged()
+        if nudged != self._nudged:
+            self._nudged = nudged
+            self.outbox.look_anew()
+            self._queue.clear()
+            self._seen = 0
+        wall, monotonic = self._wall(), self._monotonic()
+        behind: list[Outcome] = []
+        while page := self.outbox.waiting(self._seen):
+            for one in page:
+                self._seen = one.seq
+                if one.behind:
+                    behind.append(self._behind(one.seq, one.attempts))
+                else:
+                    wait = min(max(one.due - wall, 0), seconds(LONGEST_S)) if one.attempts else 0
+                    self._queue.add(one, monotonic + wait)
+            if len(page) < PAGE:
+                break
+        self.outbox.settle(behind)
+
+    def drain(self, stopping: Callable[[], bool]) -> None:
+        """Send what is due, up to a batch, and note what became of it."""
+        outcomes: list[Outcome] = []
+        gone = False
+        while len(outcomes) < BATCH and not gone and not stopping():
+            one = self._queue.take(self._monotonic())
+            if one is None:
+                break
+            made, gone = self.attempt(one.message or self.outbox.message(one.seq), one)
+            outcomes += made
+        self.outbox.settle(outcomes)
+        if gone:
+            self._switch_off()
+
+    def rest(self) -> None:
+        """Nothing came for a while: write what is noted, and let go of what need not be held."""
+        self.outbox.flush()
+        self._sender.rest()
+
+    def attempt(self, message: Message, one: Pending) -> tuple[list[Outcome], bool]:
+        """Try to send a message; what becomes of it and of its line, and whether the endpoint is gone."""
+        began = time.perf_counter_ns()
+        answer = self._sender.send(message, self._wall())
+        return self._judge(one, answer, (time.perf_counter_ns() - began) // 1000), answer.gone
+
+    def _judge(self, one: Pending, answer: Answer, took_us: int) -> list[Outcome]:
+        now: Instant = self._wall()
+        attempts = one.attempts + 1
+        tried = answer.words, now, took_us, answer.story
+        if answer.taken:
+            self._queue.done(one)
+            return [Outcome(one.seq, "sent", attempts, now, *tried)]
+        tell = _log.bind(endpoint=self._name, alert=one.line[1], attempts=attempts, outcome=answer.words)
+        final = answer.gone or one.step == TEST
+        wait_s = None if final else self._schedule.wait_s(attempts, answer.retry_after_s)
+        if wait_s is None:
+            if not final:
+                tell.error("delivery_parked", remedy="see to the receiver, then: strikewatch deliveries send")
+            return [
+                Outcome(one.seq, "parked", attempts, now, *tried),
+                *(self._behind(each.seq, each.attempts) for each in self._queue.park(one)),
+            ]
+        wait = seconds(wait_s)
+        self._queue.again(one, self._monotonic() + wait)
+        tell.warning("delivery_failed", retry_s=round(wait / SECOND, 1))
+        return [Outcome(one.seq, "waiting", attempts, now + wait, *tried)]
+
+    def _behind(self, seq: int, attempts: int) -> Outcome:
+        now = self._wall()
+        return Outcome(seq, "parked", attempts, now, BEHIND, now)
+
+    def _switch_off(self) -> None:
+        self.outbox.switch_off(GONE, self._wall())
+        self._queue.clear()
+        _log.error(
+            "endpoint_off",
+            endpoint=self._name,
+            reason=GONE,
+            remedy="change its address in the settings, remove it, or: strikewatch deliveries on",
+        )

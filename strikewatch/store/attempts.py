@@ -1,0 +1,45 @@
+"""The newest attempts at deliveries: when, how long, and how far each came."""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Final
+
+from sqlalchemy import Connection, delete, func, insert, select
+
+from strikewatch.model.instant import Instant
+from strikewatch.store.delivery_tables import attempts
+
+KEPT: Final = 10_000
+"""Attempts kept; older ones are dropped."""
+_newest: Final = select(func.max(attempts.c.seq)).scalar_subquery()
+_FORGET: Final = delete(attempts).where(attempts.c.seq <= _newest - KEPT)
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt at the message of that number: at the wall time `at_ns`, for so long, with what outcome."""
+
+    outbox_seq: int
+    at_ns: Instant
+    took_us: int
+    outcome: str
+    story: str
+
+
+def write(connection: Connection, made: Iterable[Attempt | None]) -> None:
+    """Keep what was tried; None where nothing was."""
+    rows = [asdict(one) for one in made if one is not None]
+    if rows:
+        connection.execute(insert(attempts), rows)
+        connection.execute(_FORGET)
+
+
+def of_message(connection: Connection, seq: int) -> list[Attempt]:
+    """What was tried with a message, first to last."""
+    c = attempts.c
+    asked = (
+        select(c.outbox_seq, c.at_ns, c.took_us, c.outcome, c.story)
+        .where(c.outbox_seq == seq)
+        .order_by(c.seq)
+    )
+    return [Attempt(*row) for row in connection.execute(asked)]
