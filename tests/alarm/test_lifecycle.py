@@ -1,7 +1,8 @@
 """Every state and every event of an alert's life, against a table written out by hand.
 
 States and transitions as ISA-18.2 / IEC 62682 have them (alarm state transition diagram, from memory), but for what the
-module says of its own: what comes back stands unacknowledged, and what was put aside needs no acknowledgement once over.
+module says of its own: what comes back stands unacknowledged, and what was put aside needs no acknowledgement at its
+end.
 """
 
 import itertools
