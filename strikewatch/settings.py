@@ -24,7 +24,10 @@ from pydantic_settings import (
 from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.deliver.filter import Filter as WebhookFilter
 from strikewatch.deliver.filter import Sites
+from strikewatch.deliver.heartbeat import Settings as Heartbeat
 from strikewatch.deliver.log import Settings as Log
+from strikewatch.deliver.mqtt import NAME as MQTT_ALERTS
+from strikewatch.deliver.mqtt import Settings as MqttAlerts
 from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.detect.blank_firing import Settings as BlankFiring
 from strikewatch.detect.cold_oil import Settings as ColdOil
@@ -113,12 +116,16 @@ class Settings(BaseSettings):
     recording: Recording = Field(default_factory=Recording)
     log: Log = Field(default_factory=Log)
     sites: Sites = Field(default_factory=Sites)
+    mqtt_alerts: MqttAlerts = Field(default_factory=MqttAlerts)
+    heartbeat: Heartbeat | None = Field(
+        None, description="A signed post every so often while all is well; left out: none"
+    )
     webhooks: tuple[Webhook, ...] = Field((), description="Endpoints that alerts are sent to")
 
     @field_validator("webhooks")
     @classmethod
     def _named_apart(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
-        names = [one.name for one in webhooks]
+        names = [MQTT_ALERTS, *(one.name for one in webhooks)]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
         return webhooks
@@ -252,13 +259,15 @@ def _overlaid(faults: Faults, own: Mapping[str, Any]) -> Faults:
 
 
 def _secrets(tables: Mapping[str, Any]) -> set[str]:
-    """The variables that webhooks name to hold their secrets."""
+    """The variables that webhooks and the heartbeat name to hold their secrets."""
     hooks = tables.get("webhooks")
     try:
         hooks = [*(hooks or ()), *json.loads(os.environ.get(f"{PREFIX}WEBHOOKS", "[]"))]
     except (TypeError, ValueError):
-        return set()
-    return {str(hook["secret_env"]) for hook in hooks if isinstance(hook, dict) and "secret_env" in hook}
+        hooks = []
+    beat = {"secret_env": os.environ.get(f"{PREFIX}HEARTBEAT__SECRET_ENV", "")}
+    named = [*hooks, beat, tables.get("heartbeat")]
+    return {str(one["secret_env"]) for one in named if isinstance(one, dict) and "secret_env" in one}
 
 
 def _message(error: Any, loc: Loc) -> str:

@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field
 
 from strikewatch.deliver import webhook
+from strikewatch.deliver.endpoint import Endpoint
 from strikewatch.deliver.filter import Filter
 from strikewatch.deliver.schedule import Schedule
 from strikewatch.deliver.sender import Answer
@@ -50,6 +51,11 @@ class Settings(Schedule):
     )
     timeout_s: float = Field(default=15.0, gt=0, le=60, description="How long an attempt may take in all, s")
     filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
+
+
+def endpoint(settings: Settings, broker: Broker, standing: "Standing") -> Endpoint:
+    """The endpoint that publishes."""
+    return Endpoint(NAME, settings, Publisher(settings, broker, standing))
 
 
 Standing = Callable[[str, str], Sequence[dict[str, Any]]]

@@ -20,7 +20,7 @@ from strikewatch.deliver.schedule import Schedule
 from strikewatch.deliver.target import Target
 from strikewatch.errors import Rejected
 from strikewatch.model import instant
-from strikewatch.store.outbox import Message
+from strikewatch.store.outbox import TEST, Message
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
 TOLERANCE_S: Final = 300
@@ -49,7 +49,7 @@ def envelope(message: Message) -> bytes:
         "source": "/".join(
             ["/strikewatch", *(quote(record[k], safe="") for k in ("site", "hammer") if record[k])]
         ),
-        "type": f"strikewatch.alert.{message.step}",
+        "type": f"strikewatch.{TEST}" if message.step == TEST else f"strikewatch.alert.{message.step}",
         "subject": record["id"],
         "time": instant.text(message.created),
         "datacontenttype": "application/json",

@@ -4,32 +4,34 @@ Threads: the network's (`Subscriber`), the worker's (this one), the recorder's, 
 if one dies the process ends with an error rather than go on half alive.
 """
 
+import math
 import signal
 import threading
 import time
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
 import structlog
 
 from strikewatch.deliver import log
 from strikewatch.deliver.courier import Courier
-from strikewatch.deliver.endpoint import of_webhook
-from strikewatch.deliver.filter import Routes
+from strikewatch.deliver.heartbeat import Heartbeat
 from strikewatch.errors import StrikewatchError
+from strikewatch.hosts.endpoints import endpoints, open_store
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status, Subscriber
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.settings import Settings
 from strikewatch.store.recording import Recorder
-from strikewatch.store.store import Store
 
 _log: Final = structlog.get_logger("live")
 
 TURN_S: Final = 0.2
 RECORD_EVERY_S: Final = 0.05
 ALIVE_EVERY_S: Final = 1.0
+FRESH_S: Final = 10.0
+"""A step longer ago than this is no sign of health."""
 SAY_EVERY_NS: Final = 60 * SECOND
 """Standing trouble is said again at most this often."""
 
@@ -59,6 +61,7 @@ class Live:
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
         self._touched_s = -ALIVE_EVERY_S
+        self._fresh_s = -math.inf
         self.ready = threading.Event()
         """Set once connected for the first time."""
 
@@ -74,16 +77,9 @@ class Live:
         """Raises StrikewatchError for settings, store or broker that cannot be used, or a thread that died."""
         settings = self._settings
         warm(_log.info)
-        store = Store(
-            settings.store.where,
-            {endpoint.name: endpoint.url for endpoint in settings.webhooks},
-            settings.store.rejects_kept,
-            settings.alarms,
-            Routes({endpoint.name: endpoint.filter for endpoint in settings.webhooks}, settings.sites),
-        )
+        store = open_store(settings)
         try:
-            endpoints = [of_webhook(one) for one in settings.webhooks]
-            courier = Courier(store, endpoints, self._wall, self._monotonic, self._fail)
+            courier = Courier(store, endpoints(settings, store), self._wall, self._monotonic, self._fail)
             recorder = Recorder(store, settings.recording)
             subscriber = Subscriber(settings.mqtt, self._wall)
             worker = Worker(
@@ -96,15 +92,20 @@ class Live:
                 wait=self._stopping.wait,
             )
             recording = threading.Thread(target=self._record, args=(recorder,), name="recorder")
+            heart = self._heart(lambda: {"messages": worker.messages, "endpoints_off": sorted(courier.off)})
             subscriber.start()
             courier.start()
             recording.start()
+            if heart is not None:
+                heart.start()
             try:
                 self._work(worker, subscriber)
             finally:
                 self._stopping.set()
                 subscriber.stop()
                 courier.stop()
+                if heart is not None:
+                    heart.join()
                 recording.join()
                 if self._failure is None:
                     recorder.flush(self._wall())
@@ -121,8 +122,21 @@ class Live:
             status = subscriber.status()
             if status.connected:
                 self.ready.set()
+                self._fresh_s = time.monotonic()
                 self._touch()
             watch.look(status, worker)
+
+    def _heart(self, state: Callable[[], Mapping[str, Any]]) -> Heartbeat | None:
+        """Beats while the last step with the broker there is fresh; None without a heartbeat in the settings."""
+        if self._settings.heartbeat is None:
+            return None
+        return Heartbeat(
+            self._settings.heartbeat,
+            lambda: state() if time.monotonic() - self._fresh_s < FRESH_S else None,
+            self._wall,
+            self._stopping.wait,
+            self._fail,
+        )
 
     def _touch(self) -> None:
         """Show a health check that steps are made and the broker is there."""

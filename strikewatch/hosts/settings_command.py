@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from strikewatch.deliver.target import read_secrets
+from strikewatch.deliver.target import Target, read_secrets
 from strikewatch.errors import SettingsError
 from strikewatch.settings import Settings, load
 
@@ -36,12 +36,17 @@ def _files(settings: Settings) -> Iterator[tuple[str, str]]:
     if tls is not None:
         named |= {f"mqtt.tls.{name}": getattr(tls, name) for name in type(tls).model_fields}
     named |= {f"webhook {hook.name} ca_file": hook.ca_file for hook in settings.webhooks}
+    if settings.heartbeat is not None:
+        named["heartbeat.ca_file"] = settings.heartbeat.ca_file
     for place, path in named.items():
         if path is not None and (wrong := _unreadable(path)):
             yield place, wrong
-    for hook in settings.webhooks:
+    targets: dict[str, Target] = {f"webhook {hook.name}": hook for hook in settings.webhooks}
+    if settings.heartbeat is not None:
+        targets["heartbeat"] = settings.heartbeat
+    for place, target in targets.items():
         try:
-            read_secrets(hook, f"webhook {hook.name}")
+            read_secrets(target, place)
         except SettingsError as error:
             yield from error.problems
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, TypeAdapter
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from strikewatch.deliver.heartbeat import Settings as Heartbeat
 from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.errors import SettingsError
 from strikewatch.intake.mqtt.settings import TlsSettings
@@ -56,7 +57,8 @@ def told() -> Told:
 
 def test_every_setting_stands_in_the_shipped_file_once_with_its_meaning_and_default() -> None:
     expected = fields(Settings) | fields(Webhook, ("webhooks",)) | fields(TlsSettings, ("mqtt", "tls"))
-    for whole in (("hammers",), ("webhooks",), ("mqtt", "tls")):
+    expected |= fields(Heartbeat, ("heartbeat",))
+    for whole in (("hammers",), ("webhooks",), ("heartbeat",), ("mqtt", "tls")):
         del expected[whole]
     shipped = told()
     assert shipped.keys() == expected.keys()
@@ -69,7 +71,7 @@ def test_every_setting_stands_in_the_shipped_file_once_with_its_meaning_and_defa
         if default is None or default is PydanticUndefined:
             assert not in_force, path
         else:
-            assert in_force == (path[0] != "webhooks"), path
+            assert in_force == (path[0] not in ("webhooks", "heartbeat")), path
             adapter: TypeAdapter[Any] = TypeAdapter(field.annotation)
             assert adapter.validate_python(tomllib.loads(f"x = {value}")["x"]) == default, path
 
