@@ -81,7 +81,10 @@ def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event
     return rows, events
 
 
-def run(folder: Path, kills: int, broker_restarts: int, seed: int, seconds: int) -> Outcome:
+def run(
+    folder: Path, kills: int, broker_restarts: int, seed: int, seconds: int, **tables: dict[str, Any]
+) -> Outcome:
+    """`tables` are settings of the processor beside the usual."""
     dice = random.Random(seed)
     rows, events = work(seed, seconds)
     queue: list[tuple[int, str, str, Any]] = []
@@ -92,7 +95,7 @@ def run(folder: Path, kills: int, broker_restarts: int, seed: int, seconds: int)
     queue = [one for parts in zip(*_dealt(queue), strict=False) for one in parts if one is not None]
     with Broker(folder / "broker") as broker, Receiver(key_of(SECRET)) as receiver:
         processor = Processor(
-            folder / "processor", broker, receiver.url, intake={"reorder_s": REORDER_S}
+            folder / "processor", broker, receiver.url, intake={"reorder_s": REORDER_S}, **tables
         ).start()
         gateway = Gateway(broker)
         for hammer in HAMMERS:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
+import psycopg
 from paho.mqtt.enums import CallbackAPIVersion
 
 from strikewatch.model import instant
@@ -43,6 +44,7 @@ class Processor:
         self.folder = folder
         self.recordings = folder / "recordings"
         self._process: subprocess.Popen[bytes] | None = None
+        self._url: str | None = tables.get("store", {}).get("url")
         settings: dict[str, dict[str, Any]] = {
             "mqtt": {
                 "host": broker.host,
@@ -112,6 +114,9 @@ class Processor:
         return [line for line in map(json.loads, self.log().splitlines()) if line["event"] == event]
 
     def query(self, sql: str) -> list[tuple[Any, ...]]:
+        if self._url is not None:
+            with psycopg.connect(self._url) as server:
+                return server.execute(sql.encode()).fetchall()
         with sqlite3.connect(
             f"file:{self.folder / 'strikewatch.db'}?mode=ro", uri=True, timeout=10
         ) as database:
@@ -137,7 +142,7 @@ class Processor:
         last, same = -1, 0
         while same < 15:  # longer than a row may wait behind a hole
             ((now,),) = self.query(
-                "select (select ifnull(max(seq), 0) from arrived) + (select count(*) from events)"
+                "select (select coalesce(max(seq), 0) from arrived) + (select count(*) from events)"
             )
             same = same + 1 if now == last else 0
             last = now

@@ -30,8 +30,10 @@ def replayed(path: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in done.stdout.splitlines()]
 
 
-@pytest.mark.parametrize("seed", [1, 4, 7, 11])
-def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(tmp_path: Path, seed: int) -> None:
+@pytest.mark.parametrize(("seed", "database"), [(1, ""), (4, ""), (7, ""), (11, ""), (4, "postgresql")])
+def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
+    tmp_path: Path, seed: int, database: str, request: pytest.FixtureRequest
+) -> None:
     """Nasty streams of up to three hammers as blocks and singles, jostled a little and partly sent twice, events late;
     the processor is restarted half-way, so that there are several recordings."""
     dice = random.Random(seed)
@@ -51,7 +53,9 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(tmp_path: Pat
         queue.append((stream.end + 10**12, hammer, "samples", {"time_ms": (stream.end + 10**12) // 10**6}))
     queue.sort(key=lambda one: one[0])
     with Broker(tmp_path / "broker") as broker:
-        processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 60.0}).start()
+        store = {"url": str(request.getfixturevalue(database).database())} if database else {}
+        intake = {"grace_s": 60.0}
+        processor = Processor(tmp_path / "processor", broker, intake=intake, store=store).start()
         gateway = Gateway(broker, in_flight=500)
         try:
             for half in (queue[: len(queue) // 2], queue[len(queue) // 2 :]):

@@ -2,11 +2,19 @@
 
 from pathlib import Path
 
+import pytest
+
 from tests.live.kills import run
 
 
-def test_killed_at_random_nothing_is_missing_and_nothing_comes_twice(tmp_path: Path) -> None:
-    outcome = run(tmp_path, kills=5, broker_restarts=2, seed=3, seconds=900)
+@pytest.mark.parametrize("database", ["sqlite", "postgresql"])
+def test_killed_at_random_nothing_is_missing_and_nothing_comes_twice(
+    tmp_path: Path, database: str, request: pytest.FixtureRequest
+) -> None:
+    tables = {}
+    if database == "postgresql":
+        tables = {"store": {"url": str(request.getfixturevalue("postgresql").database())}}
+    outcome = run(tmp_path, kills=5, broker_restarts=2, seed=3, seconds=900, **tables)
     assert outcome.alerts > 50
     assert (outcome.missing, outcome.unexpected, outcome.different) == (0, 0, 0)
     assert (outcome.delivered_under_two_names, outcome.undelivered) == (0, 0)
