@@ -48,11 +48,17 @@ class Breaker(NamedTuple):
     leak_m3_s_pa: float  # at the reference viscosity
     relief_pa: float
     return_pa: float
+    port_loss: float  # of the way into the upper chamber, Pa per (m³/s)²
+    return_loss: float  # of the way out of it, Pa per (m³/s)²
+    hose_loss: float  # from the gauge, at the pump's end of the line, to the hammer, Pa per (m³/s)²
     standby_pa: float
     ramp_s: float  # of the flow, once the pedal is pressed
     decay_s: float  # of the line's pressure, once it is let go
     drop_m: float  # how far the tool hangs when it is not loaded
-    bypass: float  # supply to return while the piston is below -drop/2, m³/s per sqrt(Pa)
+    bypass: float  # supply to return that a hanging tool opens, m³/s per sqrt(Pa)
+    vents: (
+        bool  # opened by the piston below -drop/2 instead, and wide, the lower chamber with it: it stays down
+    )
 
 
 class Run(NamedTuple):
@@ -108,13 +114,17 @@ def simulate(
             pressure_bar[g] = p / BAR
             continue
         total = 0.0
+        pumped = b.flow_m3_s * speed[c]
         plane = -hang[c] * b.drop_m
         for k in range(per_grid):
             opened = min(1.0, opened + dt / b.ramp_s)
             ratio = b.gas_m3 / (b.gas_m3 - b.gas_m2 * x)
             gas = b.gas_pa * ratio * np.sqrt(np.sqrt(ratio))  # polytropic exponent 1.25
-            upper = p if driving else b.return_pa
-            force = p * b.lower_m2 - upper * b.upper_m2 - gas * b.gas_m2 - b.piston_kg * GRAVITY
+            turbulent = b.upper_m2 * v * abs(b.upper_m2 * v)
+            upper = p + b.port_loss * turbulent if driving else b.return_pa + b.return_loss * turbulent
+            below = x < -0.5 * b.drop_m and plane < -1e-3
+            lower = b.return_pa if b.vents and below else p
+            force = lower * b.lower_m2 - upper * b.upper_m2 - gas * b.gas_m2 - b.piston_kg * GRAVITY
             if v > 0.0:
                 force -= b.friction_n
             elif v < 0.0:
@@ -145,14 +155,14 @@ def simulate(
                 if pending >= b.up_delay_s:
                     driving, pending = True, 0.0
             used = (b.lower_m2 - b.upper_m2) * v if driving else b.lower_m2 * v
-            flow = b.flow_m3_s * speed[c] * opened - b.leak_m3_s_pa * leak[c] * p - used
+            flow = pumped * opened - b.leak_m3_s_pa * leak[c] * p - used
             if p > b.relief_pa:
                 flow -= (p - b.relief_pa) / (0.1 * b.relief_pa) * b.flow_m3_s
-            if x < -0.5 * b.drop_m and plane < -1e-3 and p > b.return_pa:
-                flow -= b.bypass * np.sqrt(p - b.return_pa)
+            if (below or not b.vents) and p > b.return_pa:
+                flow -= hang[c] * b.bypass * np.sqrt(p - b.return_pa)
             p = max(BAR, p + flow * dt / _compliance(p, b))
             total += p
-        pressure_bar[g] = total / per_grid / BAR
+        pressure_bar[g] = (total / per_grid + b.hose_loss * (pumped * opened) ** 2) / BAR
     return blows
 
 

@@ -21,10 +21,9 @@ class Sensor:
 
 @dataclass(frozen=True)
 class Hammer:
-    """A breaker on its carrier. `vents`: stops pulsing when the tool drops. Speeds in rpm."""
+    """A breaker on its carrier.  Speeds in rpm."""
 
     breaker: Breaker
-    vents: bool
     rated_rpm: float
     sensor: Sensor
     loaded_bar: float
@@ -40,14 +39,16 @@ def _first_guess(rng: np.random.Generator, pressure_pa: float, rate_hz: float) -
     under constant force.
     """
     period = 1.0 / rate_hz
-    stroke = 0.02 + 0.35 / rate_hz * rng.uniform(0.8, 1.2)
-    flow = rng.uniform(25, 60) * 10 ** (1.2 * (1 - (rate_hz - 5) / 20)) / 10 / 6e4 * 4
+    stroke = (
+        0.15 * period * rng.uniform(7, 10) * rng.uniform(0.85, 1.15)
+    )  # strikes at 7 to 10 m/s, from memory
+    flow = 1.3e-3 * (20 / rate_hz) ** 1.2 * rng.uniform(0.7, 1.4)
     upper = flow / (rate_hz * stroke)
-    lift = rng.uniform(0.38, 0.55)
-    gas_share = lift * rng.uniform(0.25, 0.45)
+    lift = rng.uniform(0.26, 0.38)
+    gas_share = lift * rng.uniform(0.05, 0.3)
     gas_pa = rng.uniform(10, 18) * BAR
     gas_m2 = gas_share * upper * pressure_pa / gas_pa
-    times = 1.2 / np.sqrt(lift - gas_share) + 1 / np.sqrt(1 - lift + gas_share)
+    times = 1.4 / np.sqrt(lift - gas_share) + 1 / np.sqrt(1 - lift + gas_share)
     mass = period**2 * pressure_pa * upper / (2 * stroke * times**2)
     pulse = upper * stroke
     return Breaker(
@@ -57,25 +58,29 @@ def _first_guess(rng: np.random.Generator, pressure_pa: float, rate_hz: float) -
         gas_m2=gas_m2,
         gas_pa=gas_pa,
         gas_m3=gas_m2 * stroke * rng.uniform(3, 5),
-        up_port_m=stroke * rng.uniform(0.5, 0.65),
+        up_port_m=stroke * rng.uniform(0.35, 0.6),
         low_port_m=stroke * rng.uniform(0.05, 0.15),
-        up_delay_s=period * rng.uniform(0.06, 0.1),
+        up_delay_s=period * rng.uniform(0.06, 0.13),
         low_delay_s=period * rng.uniform(0.06, 0.1),
         top_m=stroke * 1.8,
         friction_n=0.03 * lift * upper * pressure_pa,
-        charge_pa=pressure_pa * rng.uniform(0.45, 0.65),
-        accumulator_m3=pulse * rng.uniform(5, 12),
+        charge_pa=pressure_pa * rng.uniform(0.28, 0.42),
+        accumulator_m3=pulse * rng.uniform(12, 28),
         line_m3=flow * rng.uniform(0.8, 2.0),
         bulk_pa=1.2e9,
         flow_m3_s=flow,
         leak_m3_s_pa=flow * rng.uniform(0.03, 0.08) / pressure_pa,
         relief_pa=pressure_pa * rng.uniform(1.2, 1.4),
-        return_pa=rng.uniform(4, 15) * BAR,
+        return_pa=rng.uniform(2, 6) * BAR,
+        port_loss=rng.uniform(0.05, 0.25) * pressure_pa / (7 * flow) ** 2,
+        return_loss=rng.uniform(2, 8) * BAR / (1.7 * flow) ** 2,
+        hose_loss=rng.uniform(3, 15) * BAR / flow**2,
         standby_pa=rng.uniform(5, 30) * BAR,
         ramp_s=rng.uniform(0.05, 0.3),
         decay_s=rng.uniform(0.05, 0.4),
         drop_m=stroke * 0.3,
         bypass=0.0,
+        vents=False,
     )
 
 
@@ -101,8 +106,8 @@ def _to_duty(b: Breaker, pressure_bar: float, blows_per_min: float) -> Breaker:
 def _blank(b: Breaker, share: float) -> Breaker:
     """The same breaker with a longer drop and a wider bypass, both by `share` (0..1)."""
     stroke = b.top_m / 1.8
-    opened = 0.9 * share * b.flow_m3_s / np.sqrt(0.5 * b.relief_pa)
-    return b._replace(drop_m=stroke * (0.15 + 0.6 * share), bypass=opened)
+    opened = 2.5 * share**2 * b.flow_m3_s / np.sqrt(0.5 * b.relief_pa)
+    return b._replace(drop_m=stroke * (0.15 + 0.5 * share), bypass=opened)
 
 
 def _to_fall(b: Breaker, loaded_bar: float, fall: float) -> Breaker:
@@ -128,7 +133,9 @@ def hammer(seed: int) -> Hammer:
         if vents:
             low = rng.uniform(0.12, 0.35) * pressure * BAR
             stroke = b.top_m / 1.8
-            b = b._replace(drop_m=stroke * rng.uniform(0.3, 0.6), bypass=b.flow_m3_s / np.sqrt(low))
+            b = b._replace(
+                drop_m=stroke * rng.uniform(0.3, 0.6), bypass=b.flow_m3_s / np.sqrt(low), vents=True
+            )
         else:
             b = _to_fall(b, loaded.pressure_bar, rng.uniform(0.2, 0.6))
         blank = steady(b, hang=1.0, rebound=0.0)
@@ -142,7 +149,6 @@ def hammer(seed: int) -> Hammer:
         )
         return Hammer(
             b,
-            vents,
             float(rng.choice([1700, 1800, 1900, 2000])),
             sensor,
             loaded.pressure_bar,
