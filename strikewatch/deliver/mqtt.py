@@ -26,6 +26,7 @@ from strikewatch.deliver.endpoint import Endpoint
 from strikewatch.deliver.filter import Filter
 from strikewatch.deliver.schedule import Schedule
 from strikewatch.deliver.sender import Answer
+from strikewatch.intake.mqtt.dial import context_of, dial, password_of
 from strikewatch.intake.mqtt.settings import Settings as Broker
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
@@ -60,6 +61,15 @@ def endpoint(settings: Settings, broker: Broker, standing: "Standing") -> Endpoi
 
 Standing = Callable[[str, str], Sequence[dict[str, Any]]]
 """Site and hammer → the records of the alerts that stand."""
+
+
+class _Client(paho.Client):
+    """The client on a socket whose peer's name is verified, and that is closed where it is not."""
+
+    context: ssl.SSLContext | None = None
+
+    def _create_socket(self) -> Any:
+        return dial(self.host, self.port, self.connect_timeout, self.context)
 
 
 class _RefusedError(Exception):
@@ -129,7 +139,7 @@ class Publisher:
     def _connect(self, until: float) -> paho.Client:
         broker = self._broker
         five = broker.version == "5"
-        client = paho.Client(
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
             clean_session=None if five else True,
@@ -137,13 +147,8 @@ class Publisher:
             reconnect_on_failure=False,
         )
         if broker.username is not None:
-            path = broker.password_file
-            client.username_pw_set(broker.username, path.read_text().rstrip("\r\n") if path else None)
-        if broker.tls is not None:
-            context = ssl.create_default_context(cafile=broker.tls.ca_file)
-            if broker.tls.cert_file is not None:
-                context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
-            client.tls_set_context(context)
+            client.username_pw_set(broker.username, password_of(broker))
+        client.context = context_of(broker)
         client.connect_timeout = min(broker.connect_timeout_s, self._settings.timeout_s)
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish

@@ -2,6 +2,7 @@
 
 subscriber.py  the thread, the queue, who is told what    settings.py  where the broker is, and as whom
 link.py        one connection, from CONNECT to its end    wire.py      a socket read and written in large pieces
+dial.py        the way to the broker's socket
 """
 
 from strikewatch.intake.mqtt.settings import Settings, TlsSettings

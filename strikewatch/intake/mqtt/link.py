@@ -6,7 +6,6 @@ that nothing of it happens behind our back.
 
 import contextlib
 import selectors
-import socket
 import ssl
 import time
 from collections.abc import Callable, Iterable
@@ -19,6 +18,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from strikewatch.intake.mqtt.dial import context_of, dial, password_of
 from strikewatch.intake.mqtt.settings import Settings
 from strikewatch.intake.mqtt.wire import Wire
 
@@ -50,11 +50,7 @@ class _Client(paho.Client):
     context: ssl.SSLContext | None = None
 
     def _create_socket(self) -> Any:
-        raw = socket.create_connection((self.host, self.port), timeout=self.connect_timeout)
-        raw.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        if self.context is not None:
-            raw = self.context.wrap_socket(raw, server_hostname=self.host)
-        self.wire = Wire(raw)
+        self.wire = Wire(dial(self.host, self.port, self.connect_timeout, self.context))
         return self.wire
 
 
@@ -100,13 +96,8 @@ class Link:
         """Connect; `wake` is a file descriptor that ends a turn's waiting. Raises OSError (ssl's errors included)."""
         settings, client = self._settings, self._client
         if settings.username is not None:
-            path = settings.password_file
-            client.username_pw_set(settings.username, path.read_text().rstrip("\r\n") if path else None)
-        if settings.tls is not None:
-            context = ssl.create_default_context(cafile=settings.tls.ca_file)
-            if settings.tls.cert_file is not None:
-                context.load_cert_chain(settings.tls.cert_file, settings.tls.key_file)
-            client.context = context
+            client.username_pw_set(settings.username, password_of(settings))
+        client.context = context_of(settings)
         client.connect_timeout = settings.connect_timeout_s
         if settings.version == "5":
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
