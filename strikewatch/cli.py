@@ -70,6 +70,19 @@ def _parser() -> argparse.ArgumentParser:
         "settings", parents=[config], help="check the settings and show what is in force"
     )
     settings.set_defaults(run=_settings)
+
+    backup = commands.add_parser(
+        "backup", parents=[config], help="copy the database to a file, while it is in use or not"
+    )
+    backup.add_argument("to", type=Path, metavar="TO", help="the copy; an older one of that name is replaced")
+    backup.set_defaults(run=_backup)
+
+    forget = commands.add_parser(
+        "forget", parents=[config], help="take an operator's id out of everything kept; counts stay"
+    )
+    forget.add_argument("operator", metavar="OPERATOR", help="the id, such as op-14")
+    forget.add_argument("--yes", action="store_true", help="do it; without, only say what would be changed")
+    forget.set_defaults(run=_forget)
     return parser
 
 
@@ -96,6 +109,18 @@ def _settings(options: argparse.Namespace) -> int:
     from strikewatch.hosts.settings_command import show
 
     return show(options.config)
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import store_commands
+
+    return store_commands.copy(options.to, options.config)
+
+
+def _forget(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import store_commands
+
+    return store_commands.forget(options.operator, options.config, really=options.yes)
 
 
 if __name__ == "__main__":

@@ -28,6 +28,9 @@ class Database(Protocol):
     def copy(self) -> Path | None:
         """Put a copy aside before the tables are changed, where that is ours to do."""
 
+    def compact(self, writer: Connection) -> None:
+        """Leave nothing behind of what was deleted or replaced."""
+
     def release(self) -> None:
         """Give everything back, the claim last."""
 

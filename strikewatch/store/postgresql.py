@@ -75,6 +75,12 @@ class PostgresqlServer:
     def copy(self) -> None:
         """Copies are the server's business (`pg_dump`); the upgrade is one transaction."""
 
+    def compact(self, writer: Connection) -> None:
+        """Rows that are no longer valid go at once rather than some day."""
+        del writer
+        with self.readers.connect() as connection:
+            connection.execute(text("VACUUM"))
+
     def release(self) -> None:
         self.engine.dispose()
         self.readers.dispose()

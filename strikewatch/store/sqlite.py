@@ -106,6 +106,12 @@ class SqliteFile:
         backup(self.path, target)
         return target
 
+    def compact(self, writer: Connection) -> None:
+        raw = writer.connection.dbapi_connection
+        assert isinstance(raw, sqlite3.Connection)
+        raw.execute("VACUUM")
+        raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def release(self) -> None:
         self.engine.dispose()
         self._claim.release()

@@ -158,6 +158,11 @@ class Store:
             for _ in riders:
                 self._riders.popleft()
 
+    def compact(self) -> None:
+        """Rewrite the database, so that nothing deleted or replaced is left in it."""
+        with self._lock, self._explained():
+            self._database.compact(self._writer)
+
     def ride_along(self, outcomes: Iterable[Mapping[str, Any]]) -> None:
         """Have outcomes of deliveries written with whatever is written next: it saves them a sync of their own."""
         self._riders.extend(outcomes)
