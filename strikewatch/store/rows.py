@@ -4,9 +4,9 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, TextClause, select
 
-from strikewatch.alarm.lifecycle import Entry, Event, Handling, Shelf, step
+from strikewatch.alarm.lifecycle import ASIDE, STANDING, Entry, Event, Handling, Shelf, step
 from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
@@ -17,6 +17,8 @@ Name = tuple[str, str]
 """Site and id of an alert."""
 Point = tuple[str, str, str]
 """Site, hammer and fault: what a shelf is for."""
+
+Condition = ColumnElement[bool] | TextClause
 
 PAGE: Final = 500
 
@@ -53,11 +55,20 @@ class Row:
         return not self.told_priority or rank(self.handling.priority) > rank(self.told_priority)
 
     def apply(self, event: Event) -> Entry | None:
-        """See an event through; the line for the history, if anything has changed. Raises Refused."""
+        """See an event through; the line for the history, if anything has changed. Raises Refused.
+
+        What is put aside is held no more; what comes back is due for a look.
+        """
         before = self.handling.state
         self.handling, entry = step(self.handling, event)
-        if self.handling.state != before:
+        after = self.handling.state
+        if after != before:
             self.since = event.at
+        if after in ASIDE and before not in ASIDE:
+            self.held, self.due = False, None
+            self.counts = self.told and self.counts
+        elif before in ASIDE and after in STANDING - ASIDE:
+            self.due = event.at
         return entry
 
 
@@ -99,7 +110,7 @@ def named(connection: Connection, shelved: Mapping[Point, Shelf], names: Collect
 def where(
     connection: Connection,
     shelved: Mapping[Point, Shelf],
-    *conditions: ColumnElement[bool],
+    *conditions: Condition,
     limit: int | None = None,
 ) -> list[Row]:
     """Rows that meet the conditions, in onset order."""

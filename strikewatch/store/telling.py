@@ -142,9 +142,9 @@ class Telling:
     def _cleared(self, row: Row, change: Change) -> None:
         """It is over: told to whoever heard of it, dropped where nobody has."""
         waited, row.due = row.due is not None, None
-        if change.record["evidence"].get("withdrawn"):
-            row.counts = "" if row.told != "alone" else row.counts
-            row.held = row.held and row.told == "digest"
+        if not row.told and change.record["evidence"].get("withdrawn"):
+            row.counts, row.held = "", False
+            return
         if row.told == "alone":
             if change.deliver:
                 self._tell(row, change)
@@ -152,10 +152,8 @@ class Telling:
             if change.deliver and not row.held:
                 self._storms.hold_again(row)
         elif waited and not row.held and row.handling.state not in ASIDE:
-            stood = change.cleared is not None and change.cleared - row.onset >= self._rules.delays.get(
-                row.fault, 0
-            )
-            if stood and self._judge(row, change):
+            stood = (change.cleared or row.onset) - row.onset
+            if stood >= self._rules.delays.get(row.fault, 0) and self._judge(row, change):
                 self._tell(row, change)
 
     def _judge(self, row: Row, change: Change) -> bool:
@@ -174,8 +172,9 @@ class Telling:
 
     def _owed(self, row: Row) -> None:
         """A delay, a shelf or a stay has ended: tell what was kept back, if it still stands."""
-        row.due = None
         self._unwritten[row.name] = row
+        self._put_aside(row)
+        row.due = None
         if row.handling.state in ASIDE or row.handling.state not in STANDING or row.held:
             return
         change = self._as_it_stands(row)
@@ -211,7 +210,6 @@ class Telling:
     def _come_back(self, kind: Kind, *conditions: Any) -> None:
         for row in table.where(self._connection, self._shelves, *conditions):
             self._apply(row, kind)
-            self._put_aside(row)
             self._owed(row)
 
     def _apply(self, row: Row, kind: Kind, why: str = "", *, by: str = PROCESSOR, **more: Any) -> None:
