@@ -21,6 +21,7 @@ GRID_S = 1e-3
 CONTROL_S = 0.01
 BAR = 1e5
 GRAVITY = 9.80665
+SLOWEST_BLOW_M_S = 0.8
 
 Floats = NDArray[np.float32]
 
@@ -67,6 +68,7 @@ class Run(NamedTuple):
     pressure_bar: Floats
     blow_s: NDArray[np.float64]
     blow_blank: NDArray[np.bool_]
+    blow_m_s: NDArray[np.float64]  # speed of the piston as it strikes
 
 
 @njit(cache=True, fastmath=True)
@@ -92,19 +94,20 @@ def simulate(
     pressure_bar: Floats,
     blow_s: NDArray[np.float64],
     blow_blank: NDArray[np.bool_],
+    blow_m_s: NDArray[np.float64],
+    per_grid: int,
 ) -> int:
     """Run the breaker along its controls, one of each every CONTROL_S; returns the number of blows.
 
     `active` pedal pressed; `speed` engine speed over rated; `rebound` share of the impact speed that comes
     back; `hang` how far the tool hangs, as a share of drop_m (0 = loaded); `leak` leakage relative to the
     reference.
-    `pressure_bar` (every GRID_S) and the blows are filled in.
+    `pressure_bar` (every GRID_S) and the blows are filled in. `per_grid` steps are made in each GRID_S.
     """
-    per_grid = round(GRID_S / STEP_S)
     per_control = round(CONTROL_S / GRID_S)
     dt = GRID_S / per_grid
     x, v, p = 0.0, 0.0, b.standby_pa
-    driving, pending, opened = False, 0.0, 0.0
+    driving, pending, opened, struck = False, 0.0, 0.0, False
     blows = 0
     for g in range(pressure_bar.size):
         c = g // per_control
@@ -135,9 +138,11 @@ def simulate(
             v += force / b.piston_kg * dt
             was, x = x, x + v * dt
             strikes = was > 0.0 >= x if plane < -1e-3 else x <= plane
-            if strikes and v < -0.8:
+            if strikes and v < -SLOWEST_BLOW_M_S and not struck and blows < blow_s.size:
+                struck = True  # once a cycle: small rebounds are no blows
                 blow_s[blows] = g * GRID_S + (k + 1) * dt
                 blow_blank[blows] = plane < -1e-3
+                blow_m_s[blows] = -v
                 blows += 1
             if x <= plane:
                 x = plane
@@ -153,7 +158,7 @@ def simulate(
             elif x > b.up_port_m or pending > 0.0:
                 pending += dt
                 if pending >= b.up_delay_s:
-                    driving, pending = True, 0.0
+                    driving, pending, struck = True, 0.0, False
             used = (b.lower_m2 - b.upper_m2) * v if driving else b.lower_m2 * v
             flow = pumped * opened - b.leak_m3_s_pa * leak[c] * p - used
             if p > b.relief_pa:
@@ -167,14 +172,23 @@ def simulate(
 
 
 def run(
-    b: Breaker, active: NDArray[np.uint8], speed: Floats, rebound: Floats, hang: Floats, leak: Floats
+    b: Breaker,
+    active: NDArray[np.uint8],
+    speed: Floats,
+    rebound: Floats,
+    hang: Floats,
+    leak: Floats,
+    *,
+    step_s: float = STEP_S,
 ) -> Run:
     """`simulate` with its outputs allocated: arrays of one length, one entry every CONTROL_S."""
     seconds = active.size * CONTROL_S
     pressure = np.empty(round(seconds / GRID_S), np.float32)
-    blow_s, blank = np.empty(int(seconds * 40) + 40), np.empty(int(seconds * 40) + 40, np.bool_)
-    n = simulate(b, active, speed, rebound, hang, leak, pressure, blow_s, blank)
-    return Run(pressure, blow_s[:n].copy(), blank[:n].copy())
+    most = int(seconds * 40) + 40
+    blow_s, blow_blank, blow_m_s = np.empty(most), np.empty(most, np.bool_), np.empty(most)
+    per_grid = round(GRID_S / step_s)
+    n = simulate(b, active, speed, rebound, hang, leak, pressure, blow_s, blow_blank, blow_m_s, per_grid)
+    return Run(pressure, blow_s[:n].copy(), blow_blank[:n].copy(), blow_m_s[:n].copy())
 
 
 class Steady(NamedTuple):
@@ -194,9 +208,9 @@ def steady(
     rebound: float = 0.15,
     hang: float = 0.0,
     leak: float = 1.0,
-    seconds: float = 3.0,
+    seconds: float = 5.0,
 ) -> Steady:
-    """Fire `seconds`, look at the second half."""
+    """Fire `seconds`, look at the last half."""
     n = round(seconds / CONTROL_S)
     even = [np.full(n, value, np.float32) for value in (speed, rebound, hang, leak)]
     out = run(b, np.ones(n, np.uint8), *even)
