@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from strikewatch import cli_deliveries
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, SettingsError, StrikewatchError
 
@@ -70,6 +71,8 @@ def _parser() -> argparse.ArgumentParser:
         "settings", parents=[config], help="check the settings and show what is in force"
     )
     settings.set_defaults(run=_settings)
+
+    cli_deliveries.add(commands, config)
 
     backup = commands.add_parser(
         "backup", parents=[config], help="copy the database to a file, while it is in use or not"

@@ -101,8 +101,8 @@ class Publisher:
         except (OSError, ValueError, _RefusedError) as error:
             self.close()
             kind = "Timeout: " if isinstance(error, TimeoutError) else ""
-            return Answer(False, f"{kind}{error}"[:200], story="; ".join(self._story))
-        return Answer(True, "taken by the broker", story="; ".join(self._story))
+            return Answer(False, f"{kind}{error}"[:200], story="\n".join(self._story))
+        return Answer(True, "taken by the broker", story="\n".join(self._story))
 
     def rest(self) -> None:
         """Part from the broker until there is more: nobody is there to answer its pings."""

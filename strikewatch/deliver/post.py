@@ -50,7 +50,7 @@ class Poster:
             return self._once(headers, body, now)
         except (OSError, http.client.HTTPException) as error:
             line.close()
-            return Answer(False, _words(error), story="; ".join(line.story))
+            return Answer(False, _words(error), story="\n".join(line.story))
 
     def rest(self) -> None:
         """Nothing more for now: the connection is kept."""
@@ -75,7 +75,7 @@ class Poster:
             f"HTTP {status}",
             status == 410,
             _retry_after_s(response.headers.get("retry-after"), now),
-            "; ".join([*line.story, f"answered HTTP {status}"]),
+            "\n".join([*line.story, f"answered HTTP {status}"]),
         )
 
 

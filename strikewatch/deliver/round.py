@@ -76,6 +76,19 @@ class Round:
         if gone:
             self._switch_off()
 
+    def once(self, number: int) -> None:
+        """Send this one message now, and nothing else."""
+        message = self.outbox.message(number)
+        self._queue.add(message, self._monotonic())
+        one = self._queue.take(self._monotonic())
+        assert one is not None
+        outcomes, gone = self.attempt(message, one)
+        self.outbox.settle(outcomes)
+        self.outbox.flush()
+        if gone:
+            self._switch_off()
+        self.close()
+
     def rest(self) -> None:
         """Nothing came for a while: write what is noted, and let go of what need not be held."""
         self.outbox.flush()

@@ -11,7 +11,7 @@ from strikewatch.store.outbox import Message
 class Answer:
     """What came of an attempt: `taken` if it was, `gone` if the endpoint wants no more ever, `words` in short.
 
-    `retry_after_s` is the wait that it asks for, `story` how far the attempt came, step by step.
+    `retry_after_s` is the wait that it asks for, `story` how far the attempt came, a line each step.
     """
 
     taken: bool

@@ -4,15 +4,21 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Final
 
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, Delete, delete, func, insert, select
 
 from strikewatch.model.instant import Instant
 from strikewatch.store.delivery_tables import attempts
 
 KEPT: Final = 10_000
 """Attempts kept; older ones are dropped."""
-_newest: Final = select(func.max(attempts.c.seq)).scalar_subquery()
-_FORGET: Final = delete(attempts).where(attempts.c.seq <= _newest - KEPT)
+
+
+def forget_beyond(kept: int) -> Delete:
+    """The statement that drops the oldest beyond so many."""
+    return delete(attempts).where(attempts.c.seq <= select(func.max(attempts.c.seq)).scalar_subquery() - kept)
+
+
+_FORGET: Final = forget_beyond(KEPT)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 import json
 import logging
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,20 +11,6 @@ from strikewatch.deliver import log
 from strikewatch.model.alert import Alert, Change
 
 ONSET = 1_772_608_500_000_000_000
-
-
-@pytest.fixture(autouse=True)
-def _restored() -> Iterator[None]:
-    root = logging.getLogger()
-    handlers, level = root.handlers[:], root.level
-    yield
-    for handler in root.handlers[:]:
-        if handler not in handlers:
-            root.removeHandler(handler)
-            handler.close()
-    root.handlers[:] = handlers
-    root.setLevel(level)
-    structlog.reset_defaults()
 
 
 def change(deliver: bool = True) -> Change:
