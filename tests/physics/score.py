@@ -70,13 +70,13 @@ def score(
     suspicions: Sequence[tuple[float, float]],
     scores: Sequence[float] | None = None,
     *,
-    neutral_s: tuple[float, float] = (0.7, 1.3),
+    counted_s: float = 1.3,
 ) -> Score:
     """Match suspicions (onset, cleared; seconds since the start) with the labelled spells.
 
-    A suspicion that overlaps any spell is real. A spell of at least neutral_s[1] that none overlaps is
-    missed; shorter ones are never missed (below neutral_s[0] they do not count, in between they are neutral),
-    and a found one counts only from neutral_s[0]. For 1 Hz feeds pass neutral_s=(3.0, 3.0).
+    A suspicion that overlaps any spell, however short, is real and never false. A spell of at least `counted_s`
+    is found if a suspicion overlaps it and missed if none does; shorter ones are neutral: neither found nor missed.
+    For 1 Hz feeds pass counted_s=3.0.
     """
     out = Score(firing_s=truth.firing_s)
     touched: dict[Spell, float] = {}
@@ -87,11 +87,12 @@ def score(
         out.false += not overlapping
         out.pairs.append((1.0 if scores is None else scores[i], bool(overlapping)))
     for spell in truth.spells:
-        length = round(spell.end_s - spell.start_s, 6)
-        if spell in touched and length >= neutral_s[0]:
+        if round(spell.end_s - spell.start_s, 6) < counted_s:
+            continue
+        if spell in touched:
             out.found += 1
             out.onset_errors_s.append(touched[spell] - spell.start_s)
-        elif spell not in touched and length >= neutral_s[1]:
+        else:
             out.missed += 1
     return out
 

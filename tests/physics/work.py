@@ -47,7 +47,7 @@ def _viscosity_mm2_s(oil_c: Floats) -> Doubles:
     return np.asarray(10 ** (10**lines) - 0.7)
 
 
-def _bouts(rng: np.random.Generator, minutes: float) -> list[tuple[float, float]]:
+def draw_bouts(rng: np.random.Generator, minutes: float) -> list[tuple[float, float]]:
     """Firing from 1 to 25 s with pauses of 1 to 30 s, now and then minutes; the pedal moves in steps of
     CONTROL_S.
     """
@@ -65,14 +65,14 @@ def _bouts(rng: np.random.Generator, minutes: float) -> list[tuple[float, float]
             now += length + float(np.clip(rng.exponential(pause_s), 1, 30))
 
 
-def _spells(rng: np.random.Generator, bouts: list[tuple[float, float]]) -> list[Spell]:
+def draw_spells(rng: np.random.Generator, bouts: list[tuple[float, float]]) -> list[Spell]:
     """Blank spells of 0.2 to 8 s; one operator in four does it often."""
     often = rng.uniform(0.25, 0.5) if rng.random() < 0.25 else rng.uniform(0.03, 0.15)
     spells = []
     for start, end in bouts:
         if rng.random() >= often:
             continue
-        place = str(rng.choice(["start", "middle", "end", "whole"], p=[0.27, 0.25, 0.42, 0.06]))
+        place = str(rng.choice(["start", "middle", "end", "whole"], p=[0.25, 0.25, 0.4, 0.1]))
         length = float(np.clip(rng.lognormal(np.log(1.3), 0.8), 0.2, 8.0))
         if place == "end":
             length = float(np.clip(rng.lognormal(np.log(1.2), 0.7), 0.3, 4.0))
@@ -154,8 +154,8 @@ def shift(seed: int, minutes: float = 60.0, *, throttle_change: bool = False) ->
     made = hammer(seed)
     rng = np.random.default_rng([seed, 2])
     n = round(minutes * 60 / CONTROL_S)
-    bouts = _bouts(rng, minutes)
-    spells = _spells(rng, bouts)
+    bouts = draw_bouts(rng, minutes)
+    spells = draw_spells(rng, bouts)
     active, hang = np.zeros(n, np.uint8), np.zeros(n, np.float32)
     for start, end in bouts:
         active[round(start / CONTROL_S) : round(end / CONTROL_S)] = 1
