@@ -134,6 +134,30 @@ def test_after_the_last_wait_a_message_is_parked_and_so_is_all_that_comes_after_
         assert len(receiver.received) == 4
 
 
+def test_the_schedule_of_the_specification_takes_three_days_whatever_restarts(
+    path: Path, clock: Clock
+) -> None:
+    """Standard Webhooks 1.0.0, "Deliverability and reliability": ten attempts, the last after 75:35:05."""
+    default = webhook.Settings.model_fields["retry_s"].default
+    with (
+        Receiver(KEY, [503], clock.wall_s) as receiver,
+        yard_with(path, clock, receiver, retry_s=default) as yard,
+    ):
+        yard.tell((1, "raised"))
+        since = []
+        for n in range(1, 11):
+            got = receiver.wait_for(n)
+            yard.until(lambda n=n: yard.rows()[0][1] == n)
+            since.append(int(got[-1].headers["webhook-timestamp"]) - START // SECOND)
+            yard.restart()
+            (due,) = yard.rows("due_ns")[0]
+            yard.advance((due - clock.now) / SECOND)
+        assert since == [0, 5, 305, 2105, 9305, 27_305, 63_305, 113_705, 185_705, 272_105]
+        assert 272_105 == (75 * 60 + 35) * 60 + 5
+        yard.until(lambda: yard.rows()[0][0] == "parked")
+        assert len(receiver.received) == 10
+
+
 def test_410_switches_the_endpoint_off_for_good_and_no_other(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [410, 200], clock.wall_s) as gone,
