@@ -46,7 +46,7 @@ def feed(truth: Truth, name: str, *, engine_rpm: bool = True) -> pd.DataFrame:
     else:
         pressure = fine[rows]
     pressure = np.round((pressure + sensor.offset_bar) / sensor.resolution_bar) * sensor.resolution_bar
-    control = np.round(rows * GRID_S / CONTROL_S - 0.499).astype(int)
+    control = rows // round(CONTROL_S / GRID_S)
     oil = np.round(truth.oil_c[control].astype(float), 1)
     oil[np.arange(rows.size) % max(1, round(OIL_EVERY_S * hz)) != 0] = np.nan
     table = pd.DataFrame(
@@ -65,6 +65,6 @@ def feed(truth: Truth, name: str, *, engine_rpm: bool = True) -> pd.DataFrame:
     return table
 
 
-def seconds(time: pd.Timestamp) -> float:
+def seconds(time: pd.Timestamp | str) -> float:
     """Seconds of an instant (an alert's onset, say) since the shift began."""
     return (pd.Timestamp(time) - START).total_seconds()

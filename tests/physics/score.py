@@ -5,7 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
+from tests.physics.feeds import seconds
 from tests.physics.work import Spell, Truth
 
 
@@ -95,6 +97,15 @@ def score(
         else:
             out.missed += 1
     return out
+
+
+def suspicions(alerts: pd.DataFrame, end_s: float) -> list[tuple[float, float]]:
+    """(onset, cleared) in seconds of the blank_firing alerts of a replay; what never cleared lasts until `end_s`."""
+    blank = alerts[alerts["fault"] == "blank_firing"]
+    return [
+        (seconds(onset), end_s if pd.isna(cleared) else seconds(cleared))
+        for onset, cleared in zip(blank["onset"], blank["cleared"], strict=True)
+    ]
 
 
 def calibration(

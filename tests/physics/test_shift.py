@@ -3,10 +3,11 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.physics.feeds import FEEDS, feed, seconds
-from tests.physics.score import Score, calibration, score
+from tests.physics.score import Score, calibration, score, suspicions
 from tests.physics.work import Spell, Truth, draw_bouts, draw_spells, shift
 
 
@@ -99,6 +100,22 @@ def test_score_counts_as_defined(truth: Truth) -> None:
     assert got.pairs == [(0.9, True), (0.8, True), (0.4, False)]
     assert score(hand, [], counted_s=3.0) == Score(firing_s=3600.0)
     assert (got + got).missed == 2
+
+
+def test_suspicions_are_the_blank_firing_alerts() -> None:
+    """In seconds since the start, open ones until the end."""
+    alerts = pd.DataFrame(
+        {
+            "fault": ["blank_firing", "same_spot", "blank_firing"],
+            "onset": [
+                "2026-03-04T07:00:10.500000Z",
+                "2026-03-04T07:00:11.000000Z",
+                "2026-03-04T07:01:00.000000Z",
+            ],
+            "cleared": ["2026-03-04T07:00:12.000000Z", "2026-03-04T07:00:20.000000Z", None],
+        }
+    )
+    assert suspicions(alerts, 90.0) == [(10.5, 12.0), (60.0, 90.0)]
 
 
 def test_calibration_bands() -> None:
