@@ -62,6 +62,14 @@ def test_throttle_change_lasts_and_comes_back(truth: Truth) -> None:
     assert (shift(7, 5).engine_rpm > 0.93 * truth.hammer.rated_rpm).all()
 
 
+def test_pressure_follows_the_engine(truth: Truth) -> None:
+    """While the throttle is down, the hammer works at a clearly lower pressure."""
+    pressed = truth.active.astype(bool)
+    bar = truth.run.pressure_bar.reshape(-1, 10).mean(axis=1)
+    low = truth.engine_rpm < 0.93 * truth.hammer.rated_rpm
+    assert np.median(bar[pressed & low]) < 0.93 * np.median(bar[pressed & ~low])
+
+
 @pytest.mark.parametrize("name", FEEDS)
 def test_feeds_have_their_grid_and_channels(truth: Truth, name: str) -> None:
     """Rows on an even grid; active as the truth is at the row; oil and engine speed now and then."""
