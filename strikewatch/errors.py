@@ -5,6 +5,7 @@ StrikewatchError
 ├── InputError        whoever hands over a recorded shift: the file, the row or column, the remedy
 ├── Rejected          whoever sends a payload (a gateway): counted and kept, never fatal
 ├── StoreError        whoever runs the machine: disk, permissions, a locked or foreign database
+│   ├── StoreBlocked  … that refuses for now, full or locked: nothing is lost, it is tried again
 │   └── StoreLost     … of one that is gone for this process, which ends; started again it goes on
 ├── BrokerError       whoever runs the broker or another instance: refused, taken over
 ├── Refused           whoever asked something of an alert or a hammer: why it cannot be done, and the remedy
@@ -42,7 +43,11 @@ class StoreError(StrikewatchError):
     """The database cannot be read or written."""
 
 
-class StoreLost(StoreError):  # noqa: N818 - says what happened, as Rejected does
+class StoreBlocked(StoreError):  # noqa: N818 - says what happened, as Rejected does
+    """The disk is full, or another program holds the database: it can be tried again."""
+
+
+class StoreLost(StoreError):  # noqa: N818 - likewise
     """The database is not the one that was opened any more, or its session has ended: trying again is of no use."""
 
 

@@ -24,6 +24,7 @@ def open_store(settings: Settings) -> Store:
         settings.store.rejects_kept,
         settings.alarms,
         _routes(settings),
+        settings.store.reserve_mib,
     )
 
 

@@ -18,17 +18,16 @@ from strikewatch.deliver.courier import Courier
 from strikewatch.deliver.heartbeat import Heartbeat
 from strikewatch.errors import StrikewatchError
 from strikewatch.hosts.endpoints import endpoints, open_store
+from strikewatch.hosts.upkeep import Upkeep
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status, Subscriber
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.settings import Settings
-from strikewatch.store.recording import Recorder
 
 _log: Final = structlog.get_logger("live")
 
 TURN_S: Final = 0.2
-RECORD_EVERY_S: Final = 0.05
 ALIVE_EVERY_S: Final = 1.0
 FRESH_S: Final = 10.0
 """A step longer ago than this is no sign of health."""
@@ -80,7 +79,7 @@ class Live:
         store = open_store(settings)
         try:
             courier = Courier(store, endpoints(settings, store), self._wall, self._monotonic, self._fail)
-            recorder = Recorder(store, settings.recording)
+            upkeep = Upkeep(store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail)
             subscriber = Subscriber(settings.mqtt, self._wall)
             worker = Worker(
                 settings,
@@ -91,11 +90,16 @@ class Live:
                 told=courier.wake,
                 wait=self._stopping.wait,
             )
-            recording = threading.Thread(target=self._record, args=(recorder,), name="recorder")
-            heart = self._heart(lambda: {"messages": worker.messages, "endpoints_off": sorted(courier.off)})
+            heart = self._heart(
+                lambda: {
+                    "messages": worker.messages,
+                    "endpoints_off": sorted(courier.off),
+                    "trouble": store.trouble,
+                }
+            )
             subscriber.start()
             courier.start()
-            recording.start()
+            upkeep.start()
             if heart is not None:
                 heart.start()
             try:
@@ -106,9 +110,9 @@ class Live:
                 courier.stop()
                 if heart is not None:
                     heart.join()
-                recording.join()
+                upkeep.join()
                 if self._failure is None:
-                    recorder.flush(self._wall())
+                    upkeep.flush()
         finally:
             store.close()
         if self._failure is not None:
@@ -145,13 +149,6 @@ class Live:
         if path is not None and now - self._touched_s >= ALIVE_EVERY_S:
             self._touched_s = now
             path.touch()
-
-    def _record(self, recorder: Recorder) -> None:
-        try:
-            while not self._stopping.wait(RECORD_EVERY_S):
-                recorder.tick(self._wall())
-        except BaseException as error:  # noqa: BLE001  # a dead recorder must end the process, whatever killed it
-            self._fail(error)
 
     def _fail(self, error: BaseException) -> None:
         self._failure = error

@@ -8,6 +8,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from itertools import count
 from typing import Any, Final, Protocol
 
 import structlog
@@ -39,6 +40,8 @@ LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
 RETRY_COMMIT_S: Final = 1.0
+SAY_EVERY: Final = 60
+"""Refusals of one commit from one word about it to the next."""
 
 
 class Source(Protocol):
@@ -234,13 +237,19 @@ class Worker:
             counts=self._admit.take_tally(),
         )
         self.rejected.update(reject.reason for reject in step.rejects)
-        while True:
+        for refused in count():
             try:
-                return self._store.commit(record)
+                self._store.commit(record)
+                if refused:
+                    _log.warning("commit_taken", refused=refused)
+                return
             except StoreLost:
                 raise
             except StoreError as error:
-                _log.error("commit_refused", problem=str(error), remedy="nothing is lost; it is tried again")
+                if refused % SAY_EVERY == 0:
+                    _log.error(
+                        "commit_refused", problem=str(error), remedy="nothing is lost; it is tried again"
+                    )
                 if self._wait(RETRY_COMMIT_S):
                     raise
 

@@ -1,7 +1,7 @@
 """What the store asks of a database: SQLite's file or PostgreSQL's server."""
 
 from pathlib import Path
-from typing import Protocol
+from typing import Literal, Protocol
 
 from sqlalchemy import URL, Connection, Engine
 
@@ -31,16 +31,25 @@ class Database(Protocol):
     def compact(self, writer: Connection) -> None:
         """Leave nothing behind of what was deleted or replaced."""
 
+    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
+        """Why the driver refused, where it may be tried again."""
+
+    def make_room(self) -> None:
+        """Give up the reserve on a full disk, where there is one."""
+
+    def keep_room(self) -> str | None:
+        """Called after a commit: have the reserve again once there is room. What stands in the way, None if nothing."""
+
     def release(self) -> None:
         """Give everything back, the claim last."""
 
 
-def open_database(where: Path | URL) -> Database:
-    """The file or server meant. Raises StoreError where it cannot be used, or is in use."""
+def open_database(where: Path | URL, reserve_mib: float = 0.0) -> Database:
+    """The file, with a reserve beside it, or the server. Raises StoreError where it cannot be used or is in use."""
     if isinstance(where, Path):
         from strikewatch.store.sqlite import SqliteFile
 
-        return SqliteFile(where)
+        return SqliteFile(where, reserve_mib)
     from strikewatch.store.postgresql import PostgresqlServer
 
     return PostgresqlServer(where)

@@ -4,7 +4,7 @@ A lost writer's session ends the processor: the claim went with it, and whether 
 committed only the server knows. Started again it goes on from what is there, and the broker sends the rest again.
 """
 
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import structlog
 from sqlalchemy import URL, Connection, create_engine, event, text
@@ -18,6 +18,10 @@ _log = structlog.get_logger(__name__)
 CLAIM_WAIT: Final = "3s"
 """A killed processor's session may need a moment to end."""
 LOCK_NOT_AVAILABLE: Final = "55P03"
+LOCKED: Final = (LOCK_NOT_AVAILABLE, "40P01", "40001", "57014")
+"""Lock not available, deadlock, serialization failure, statement cancelled (by a time-out)."""
+FULL: Final = ("53100", "53200")
+"""Disk full, out of memory."""
 _CLAIM: Final = text("SELECT pg_advisory_lock(1398229074, hashtext(current_schema()))")
 _QUICK: Final = {
     "connect_timeout": 10,
@@ -80,6 +84,16 @@ class PostgresqlServer:
         del writer
         with self.readers.connect() as connection:
             connection.execute(text("VACUUM"))
+
+    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
+        state = getattr(error, "sqlstate", None)
+        return "full" if state in FULL else "locked" if state in LOCKED else None
+
+    def make_room(self) -> None:
+        """The server's disk is not ours."""
+
+    def keep_room(self) -> None:
+        """Likewise."""
 
     def release(self) -> None:
         self.engine.dispose()

@@ -6,6 +6,7 @@ between, the same plan is carried out again, so a row is in exactly one recordin
 of admission, by the wall clock at which a recording's first step came, whatever the hammers' clocks say.
 """
 
+import errno
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ import structlog
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import bindparam, delete, func, select, update
 
-from strikewatch.errors import StoreError
+from strikewatch.errors import StoreBlocked, StoreError
 from strikewatch.model.batch import Key, Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant, seconds, text
@@ -183,7 +184,8 @@ class Recorder:
                 disk.settle(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
         except OSError as error:
-            raise StoreError(f"cannot record into {target}: {error}") from error
+            kind = StoreBlocked if error.errno in (errno.ENOSPC, errno.EDQUOT) else StoreError
+            raise kind(f"cannot record into {target}: {error}") from error
 
     def _give_up(self, upto: int) -> None:
         """Remove recorded steps from the spool, little by little."""

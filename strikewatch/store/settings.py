@@ -25,10 +25,28 @@ class Settings(BaseModel):
     password_file: Path | None = Field(
         default=None, description="File with the password for `url`; without it PGPASSFILE and the like count"
     )
+    reserve_mib: float = Field(
+        default=32.0,
+        ge=0,
+        le=4096,
+        description="Disk kept beside the database file, given up when the disk is full, MiB; 0: none",
+    )
     rejects_kept: int = Field(
         default=10_000,
         ge=1,
         description="Rejected payloads kept for inspection, the oldest dropped beyond it (count)",
+    )
+    rejects_days: float = Field(default=90.0, ge=0, description="Older ones are dropped too, days; 0: never")
+    alerts_days: float = Field(
+        default=1095.0,
+        ge=0,
+        description="Alerts over for longer are removed with their history, days; 0: never. Standing, waiting: never",
+    )
+    events_days: float = Field(
+        default=1095.0, ge=0, description="Older events (sign-ons, greasings) are removed, days; 0: never"
+    )
+    sent_days: float = Field(
+        default=30.0, ge=0, description="Messages delivered longer ago are removed, days; 0: never"
     )
 
     @field_validator("url")

@@ -6,7 +6,7 @@ and turns writer fails at once, whatever the busy timeout says.
 
 import sqlite3
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event
@@ -14,6 +14,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.store import tables
 from strikewatch.store.backup import backup
+from strikewatch.store.reserve import Reserve
 
 _log = structlog.get_logger(__name__)
 
@@ -21,7 +22,6 @@ SOUND: Final = (3, 51, 3)
 """The first version without the rare WAL-reset corruption, which one writer that owns checkpoints avoids."""
 
 _PRAGMAS: Final = (
-    "PRAGMA auto_vacuum=INCREMENTAL",  # takes effect in a new file only
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     "PRAGMA busy_timeout=10000",
@@ -65,7 +65,7 @@ class SqliteFile:
         "Check that its disk has room and that it may be written, and that it is a strikewatch database"
     )
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, reserve_mib: float = 0.0) -> None:
         self.path = path
         self.name = str(path)
         try:
@@ -73,6 +73,7 @@ class SqliteFile:
         except OSError as error:
             raise StoreError(f"cannot make the folder of {path}: {error}") from error
         self._claim = Claim(path)
+        self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
         self.engine = open_engine(path)
         self.readers = self.engine.execution_options(**{READER: True})
         self._files: dict[Path, tuple[int, int]] = {}
@@ -81,9 +82,8 @@ class SqliteFile:
         """The writer's connection; the files are from now on those that were there."""
         connection = self.engine.connect()
         with connection.begin():
-            connection.exec_driver_sql(
-                "SELECT count(*) FROM sqlite_master"
-            )  # has the log made beside a new file
+            # a write that changes nothing: fails at once where none may be made, and has the log made beside the file
+            connection.exec_driver_sql("PRAGMA user_version=0")
         self._files = {path: _identity(path) for path in (self.path, Path(f"{self.path}-wal"))}
         return connection
 
@@ -111,6 +111,19 @@ class SqliteFile:
         assert isinstance(raw, sqlite3.Connection)
         raw.execute("VACUUM")
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code == sqlite3.SQLITE_FULL:
+            return "full"
+        return "locked" if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) else None
+
+    def make_room(self) -> None:
+        self._reserve.give_up()
+
+    def keep_room(self) -> str | None:
+        self._reserve.look()
+        return self._reserve.trouble
 
     def release(self) -> None:
         self.engine.dispose()

@@ -13,7 +13,7 @@ from sqlalchemy import URL, Connection, func, select
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from strikewatch.alarm.storm import Settings as Alarms
-from strikewatch.errors import StoreError, StoreLost
+from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
@@ -35,6 +35,7 @@ class Store:
 
     `endpoints` names the webhook endpoints and their addresses: each change of an alert that shall be told
     is queued for every one of them that `route` lets it through to. `alarms`: delays, storms and the like.
+    `reserve_mib` of disk are kept beside a file for when the disk is full.
     Raises StoreError where the database cannot be used, as every method may.
     """
 
@@ -45,6 +46,7 @@ class Store:
         rejects_kept: int = 10_000,
         alarms: Alarms | None = None,
         route: Route = everywhere,
+        reserve_mib: float = 0.0,
     ) -> None:
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
@@ -55,7 +57,9 @@ class Store:
         self._endpoints = dict(endpoints or {})
         self._alarms = alarms or Alarms()
         self._route = route
-        self._database = open_database(where)
+        self.trouble: str | None = None
+        """What to say of the database beside what it raises: that its disk is filling up."""
+        self._database = open_database(where, reserve_mib)
         try:
             with self._explained():
                 self._writer = self._database.connect()
@@ -155,6 +159,7 @@ class Store:
                 attempts.write(self._writer, [one["attempt"] for one in riders])
                 yield self._writer
             self._database.check()
+            self.trouble = self._database.keep_room()
             for _ in riders:
                 self._riders.popleft()
 
@@ -168,9 +173,9 @@ class Store:
         self._riders.extend(outcomes)
 
     def flush(self) -> None:
-        """Write the outcomes that found nothing to ride with."""
+        """Write the outcomes that found nothing to ride with; where the database refuses for now they ride later."""
         if self._riders:
-            with self.write():
+            with suppress(StoreBlocked), self.write():
                 pass
 
     @contextmanager
@@ -191,7 +196,13 @@ class Store:
             if isinstance(error, DBAPIError) and error.connection_invalidated:
                 self._lost = StoreLost(f"database {self.name}: the session has ended: {cause}")
                 raise self._lost from error
-            raise StoreError(f"database {self.name}: {cause}. {self._database.remedy}") from error
+            refusal = (
+                self._database.refusal(error.orig) if isinstance(error, DBAPIError) and error.orig else None
+            )
+            if refusal == "full":
+                self._database.make_room()
+            kind = StoreBlocked if refusal else StoreError
+            raise kind(f"database {self.name}: {cause}. {self._database.remedy}") from error
 
     def _prepare(self) -> None:
         """Make the tables in an empty database, bring an older one up; learn which endpoints are off."""

@@ -1,0 +1,45 @@
+"""A disk of a few MiB, to be filled up: a file system in memory. Needs the right to mount."""
+
+import os
+import subprocess
+from pathlib import Path
+from types import TracebackType
+
+import pytest
+
+MIB = 1 << 20
+
+
+class SmallDisk:
+    """`with SmallDisk(tmp_path / "disk", mib=16) as disk`: a file system at `disk.folder`."""
+
+    def __init__(self, folder: Path, mib: int) -> None:
+        self.folder = folder
+        self._mib = mib
+        self._filler = folder / "filler"
+
+    def fill(self, leave_mib: float = 0.0) -> None:
+        """Take all room but so much."""
+        disk = os.statvfs(self.folder)
+        size = disk.f_bavail * disk.f_frsize - int(leave_mib * MIB)
+        with self._filler.open("wb") as file:
+            os.posix_fallocate(file.fileno(), 0, size)
+
+    def free(self) -> None:
+        """Give it back."""
+        self._filler.unlink()
+
+    def __enter__(self) -> "SmallDisk":
+        self.folder.mkdir(parents=True)
+        command = ["mount", "-t", "tmpfs", "-o", f"size={self._mib}m", "tmpfs", str(self.folder)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if done.returncode:
+            if os.environ.get("STRIKEWATCH_ALL") == "1":
+                pytest.fail(f"cannot mount a small disk: {done.stderr}")
+            pytest.skip(f"cannot mount a small disk: {done.stderr}")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        subprocess.run(["umount", "--lazy", str(self.folder)], check=True)
