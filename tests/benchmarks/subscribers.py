@@ -115,7 +115,14 @@ def whole(host: str, port: int, n: int) -> float:
                 "store": {"path": str(Path(folder) / "s.db")},
                 "recording": {"folder": str(Path(folder) / "recordings")},
                 "log": {"form": "json", "file": str(Path(folder) / "log")},
-                "webhooks": [{"name": "desk", "url": desk.url, "secret_file": str(Path(folder) / "secret"), "allow_private": ["127.0.0.0/8"]}],
+                "webhooks": [
+                    {
+                        "name": "desk",
+                        "url": desk.url,
+                        "secret_file": str(Path(folder) / "secret"),
+                        "allow_private": ["127.0.0.0/8"],
+                    }
+                ],
             }
         )
         live.log.set_up(settings.log)
