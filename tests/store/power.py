@@ -1,10 +1,10 @@
 """Power cuts: `python -m tests.store.power [trials]`; what was acknowledged must be there afterwards.
 
 The statements are the store's own, traced while it commits steps, with its own pragmas. They run again in a SQLite
-whose file system (an apsw VFS) notes which writes have been synced. At a random write or sync the power goes: each file is
-what was last synced, and of the writes since then any sectors or none have reached the disk. The store is then opened
-on that. With synchronous OFF or NORMAL in place of FULL the same must lose something, else the shim
-would prove nothing.
+whose file system (an apsw VFS) notes which writes have been synced. At a random write or sync the power goes: each
+file is what was last synced, and of the writes since then any sectors or none have reached the disk. The store is then
+opened on that. With synchronous OFF or NORMAL in place of FULL the same must lose something, else the shim would
+prove nothing.
 """
 
 import random
