@@ -23,7 +23,7 @@ from strikewatch.model.instant import SECOND
 from tests.benchmarks.subscribers import FILTERS, client
 from tests.benchmarks.table import Line
 from tests.broker import Broker
-from tests.live.processor import Processor, now_ns, until
+from tests.live.processor import NO_STORMS, Processor, now_ns, until
 
 PER_SECOND = 500
 HAMMERS = 50
@@ -91,7 +91,9 @@ def measured(whole: bool) -> np.ndarray[Any, Any]:
         Broker(Path(folder) / "broker", max_inflight=1000) as broker,
     ):
         if whole:
-            processor = Processor(Path(folder) / "processor", broker, desk.url, log={"level": "info"}).start()
+            processor = Processor(
+                Path(folder) / "processor", broker, desk.url, log={"level": "info"}, alarms=NO_STORMS
+            ).start()
             publish(broker, sent)
             processor.stop()
         else:

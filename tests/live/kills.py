@@ -24,7 +24,7 @@ from strikewatch.model.instant import SECOND
 from strikewatch.settings import Faults
 from tests.broker import Broker
 from tests.core.recorded import MemoryShift
-from tests.live.processor import SECRET, SITE, Gateway, Processor, messages, now_ns, until
+from tests.live.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
 from tests.receiver import Receiver
 
 HAMMERS = ("HB-01", "HB-02", "HB-03", "HB-04")
@@ -95,7 +95,12 @@ def run(
     queue = [one for parts in zip(*_dealt(queue), strict=False) for one in parts if one is not None]
     with Broker(folder / "broker") as broker, Receiver(key_of(SECRET)) as receiver:
         processor = Processor(
-            folder / "processor", broker, receiver.url, intake={"reorder_s": REORDER_S}, **tables
+            folder / "processor",
+            broker,
+            receiver.url,
+            intake={"reorder_s": REORDER_S},
+            alarms=NO_STORMS,
+            **tables,
         ).start()
         gateway = Gateway(broker)
         for hammer in HAMMERS:

@@ -23,6 +23,8 @@ from tests.broker import Broker
 SITE = "fennick-hollow"
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 WAIT_S = 60.0
+NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
+"""Settings of `alarms` that have every alert told by itself."""
 
 
 def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
