@@ -136,6 +136,8 @@ class Recorder:
             for site in stretch.sites:
                 newest = connection.scalar(_NEWEST, {"site": site})
                 began = stretch.began if newest is None else max(stretch.began, newest + MILLISECOND)
+                while (self._settings.folder / site / _compact(began)).exists():
+                    began += MILLISECOND  # recorded by a run that a restored copy knows nothing of
                 connection.execute(
                     segments.insert(),
                     {

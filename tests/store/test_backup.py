@@ -7,12 +7,14 @@ from contextlib import closing
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from strikewatch.cli import main
 from strikewatch.errors import StoreError
 from strikewatch.model.batch import Rows
 from strikewatch.store.backup import backup
+from strikewatch.store.recording import Recorder, Settings
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
 from tests.store.test_store import KEY, NOW, change
@@ -20,7 +22,7 @@ from tests.store.test_store import KEY, NOW, change
 
 def commit(store: Store, k: int) -> None:
     """A step that leaves the same number in three tables."""
-    rows = Rows(np.arange(200) + NOW, {"oil_c": np.full(200, float(k))})
+    rows = Rows(np.arange(200) + NOW + 1000 * k, {"oil_c": np.full(200, float(k))})
     store.commit(
         StepRecord(
             NOW, [(KEY, rows)], changes=[change(onset=NOW + 1000 * k)], states={KEY: b"%d" % k}, layout="l"
@@ -82,6 +84,29 @@ def test_a_restored_copy_goes_on_from_its_moment(tmp_path: Path) -> None:
     commit(restored, 1)
     restored.close()
     assert numbers(tmp_path / "copy.db")[1] == 2
+
+
+def test_recordings_of_the_time_after_a_copy_are_kept_and_what_comes_after_a_restore_too(
+    tmp_path: Path,
+) -> None:
+    """The steps that waited to be recorded when the copy was made come twice; none is missing, none overwritten."""
+    settings = Settings(folder=tmp_path / "recordings")
+    store = Store(tmp_path / "watch.db")
+    commit(store, 1)
+    backup(tmp_path / "watch.db", tmp_path / "copy.db")
+    commit(store, 2)
+    Recorder(store, settings).flush(NOW)
+    store.close()
+    (first,) = (settings.folder / "pit").iterdir()
+    before = (first / "samples.parquet").read_bytes()
+    restored = Store(tmp_path / "copy.db")
+    commit(restored, 3)
+    Recorder(restored, settings).flush(NOW)
+    restored.close()
+    assert (first / "samples.parquet").read_bytes() == before
+    shifts = sorted((settings.folder / "pit").iterdir())
+    found = [sorted(set(pq.read_table(one / "samples.parquet")["oil_c"].to_pylist())) for one in shifts]
+    assert found == [[1.0, 2.0], [1.0, 3.0]]
 
 
 def test_what_cannot_be_copied_says_why_and_leaves_the_older_copy(
