@@ -5,6 +5,7 @@ with the next step or soon on its own: a crash in between repeats a message unde
 """
 
 import threading
+import time
 from collections.abc import Callable, Sequence
 
 import structlog
@@ -100,8 +101,12 @@ class Worker:
 
     def _run(self) -> None:
         try:
+            looked = -LOOK_S
             while not self._stopping:
                 self._awake.clear()
+                if time.monotonic() - looked >= LOOK_S:
+                    looked = time.monotonic()
+                    self._round.heed()
                 self._round.learn()
                 self._round.drain(lambda: self._stopping)
                 self._sleep()

@@ -40,17 +40,21 @@ class Round:
         self.next_due = self._queue.next_due
         self.close = endpoint.sender.close
 
-    def learn(self) -> None:
-        """Take in what was queued since the last look, with its due time on the clock that never jumps."""
+    def heed(self) -> None:
+        """Look anew if somebody outside has changed what waits here."""
         nudged = self.outbox.nudged()
         if nudged != self._nudged:
-            self._nudged = nudged
-            self.outbox.look_anew()
-            self._queue.clear()
-            self._seen = 0
+            self._look_anew(nudged)
+
+    def learn(self) -> None:
+        """Take in what was queued since the last look, with its due time on the clock that never jumps."""
         wall, monotonic = self._wall(), self._monotonic()
         behind: list[Outcome] = []
         while page := self.outbox.waiting(self._seen):
+            if page[0].nudged != self._nudged:  # earlier ones may wait again, which these must not overtake
+                behind.clear()
+                self._look_anew(page[0].nudged)
+                continue
             for one in page:
                 self._seen = one.seq
                 if one.behind:
@@ -99,6 +103,12 @@ class Round:
         began = time.perf_counter_ns()
         answer = self._sender.send(message, self._wall())
         return self._judge(one, answer, (time.perf_counter_ns() - began) // 1000), answer.gone
+
+    def _look_anew(self, nudged: int) -> None:
+        self._nudged = nudged
+        self.outbox.look_anew()
+        self._queue.clear()
+        self._seen = 0
 
     def _judge(self, one: Pending, answer: Answer, took_us: int) -> list[Outcome]:
         now: Instant = self._wall()

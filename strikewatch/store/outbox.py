@@ -23,6 +23,7 @@ class Message:
 
     `name` is the same for the same content, `body` the alert's record as JSON. `created` and `due` are wall time,
     `attempts` those made so far. `behind`: an earlier message of its alert is parked, and it may not overtake that.
+    `nudged`: what `Outbox.nudged` told at the very moment of reading.
     """
 
     seq: int
@@ -35,6 +36,7 @@ class Message:
     body: str
     created: Instant
     behind: bool = False
+    nudged: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +163,10 @@ _MESSAGE: Final = select(
         _earlier.c.state == "parked",
     )
     .label("behind"),
+    func.coalesce(
+        select(nudges.c.n).where(nudges.c.endpoint == outbox.c.endpoint).correlate(outbox).scalar_subquery(),
+        0,
+    ).label("nudged"),
 )
 _ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (

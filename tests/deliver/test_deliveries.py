@@ -45,6 +45,25 @@ def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record
             assert (delivery.state, delivery.attempts, delivery.json()["hammer"]) == ("sent", 1, "HB-01")
 
 
+def test_what_is_sent_again_is_not_overtaken_by_what_comes_at_the_same_moment(
+    path: Path, clock: Clock
+) -> None:
+    """Both are in the outbox before the courier looks: in a wake for the new one it finds the old one too."""
+    script = [500, 200]
+    with (
+        Receiver(KEY, script, clock.wall_s) as receiver,
+        yard_with(path, clock, receiver, retry_s=()) as yard,
+        Beside(path) as beside,
+    ):
+        yard.tell((1, "raised"))
+        yard.until(lambda: yard.rows()[0][0] == "parked")
+        with beside.write() as connection:
+            deliveries.send_again(connection, clock.now, endpoint="end0")
+        yard.tell((1, "cleared"))
+        steps = [event["type"].split(".")[2] for event in receiver.events(3)]
+        assert steps == ["raised", "raised", "cleared"]
+
+
 def test_a_switched_off_endpoint_is_switched_on_beside_a_courier_at_work(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [410, 200], clock.wall_s) as receiver,
