@@ -49,6 +49,12 @@ def test_what_it_prints_can_be_fed_back_in(tmp_path: Path, monkeypatch: pytest.M
         name = "b"
         url = "https://y.example/"
         secret_env = "STRIKEWATCH_SECRET_B"
+        filter.hours = ["Mon-Fri 06:00-18:00"]
+        [sites]
+        zones = {{pit = "Europe/Berlin", "old quay" = "America/New_York"}}
+        [heartbeat]
+        url = "https://z.example/"
+        secret_env = "STRIKEWATCH_SECRET_B"
         """
     )
     monkeypatch.setenv("STRIKEWATCH_SECRET_B", SECRET)

@@ -212,3 +212,32 @@ def test_a_file_that_is_no_toml(tmp_path: Path, text: str) -> None:
     file.write_bytes(text.encode("latin-1"))
     with pytest.raises(SettingsError, match="is not TOML"):
         load(file)
+
+
+def test_endpoints_are_told_apart_by_name(tmp_path: Path) -> None:
+    """Each has a share of the outbox under its name; `mqtt` is that of alerts on MQTT."""
+    hook = '[[webhooks]]\nname = "{}"\nurl = "https://x.example/h"\nsecret_env = "S"\n'
+    file = tmp_path / "s.toml"
+    for names in (("a", "a"), ("a", "mqtt")):
+        file.write_text("".join(hook.format(name) for name in names))
+        assert "give each endpoint a name of its own" in problems(file)[f"{file}: webhooks"]
+
+
+def test_mistakes_in_filters_and_the_heartbeat_are_placed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "s.toml"
+    file.write_text(
+        '[[webhooks]]\nname = "a"\nurl = "https://x.example/"\nsecret_env = "S"\nfilter.hammer = ["HB-01"]\n'
+        'filter.hours = ["Mo 6-18"]\n[heartbeat]\nurl = "x"\n[sites]\nzone = "Mars"\n'
+    )
+    monkeypatch.setenv("STRIKEWATCH_HEARTBEAT__SECRET_ENV", "STRIKEWATCH_SECRET_1")
+    monkeypatch.setenv("STRIKEWATCH_SECRET_1", SECRET)
+    found = problems(file)
+    assert found.keys() == {
+        f"{file}: webhooks.0.filter.hammer",
+        f"{file}: webhooks.0.filter.hours",
+        f"{file}: heartbeat.url",
+        f"{file}: sites.zone",
+    }
+    assert found[f"{file}: webhooks.0.filter.hammer"] == "is unknown; did you mean hammers?"
