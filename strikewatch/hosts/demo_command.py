@@ -142,6 +142,10 @@ class _Screen:
     def alert(self, step: str, record: dict[str, Any]) -> None:
         """One delivery that the webhook has verified."""
         self._delivered += 1
+        if step == "digest":
+            self._records |= {one["id"]: one for one in record["alerts"]}
+            self._console.print(Text(f"{record['began'][11:19]}  {record['summary']}", style="bold"))
+            return
         self._records[record["id"]] = record
         at = record["cleared"] if step == "cleared" else record["onset"]
         if step == "escalated" and self.clock is not None:
