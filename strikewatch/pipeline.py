@@ -4,18 +4,19 @@ Nothing here knows a clock, a disk or a socket, nor whether the rows are live or
 itself: `keep` makes its outcome the present. So a step can be committed elsewhere first, or be a mere look ahead.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.alarm import crew
+from strikewatch.alarm import crew, tool
 from strikewatch.detect import DETECTORS, reading
 from strikewatch.detect.detector import DetectorSettings
-from strikewatch.detect.kernels import EVENT, FINDING, NEVER, SPAN
+from strikewatch.detect.kernels import EVENT, FINDING, GREASING, NEVER, NOTED, SERVICED, SPAN
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Batch, Key, Rows
+from strikewatch.model.bout import Bout, Worked
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding, FindingStep
@@ -28,6 +29,7 @@ _PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     ("reading", 1, reading.STATE, reading.FRESH),
     *((d.name, d.version, d.state, d.fresh) for d in DETECTORS),
     (crew.NAME, crew.VERSION, crew.STATE, {}),
+    (tool.NAME, tool.VERSION, tool.STATE, {}),
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
 _RAW: Final = np.dtype((np.void, STATE.itemsize))
@@ -54,16 +56,27 @@ def _fresh() -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a step found, and the state of its hammers after it (records of `STATE`, one a portion)."""
+    """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
+
+    `notes`: what was measured of bouts, as records of `FINDING`.
+    """
 
     keys: tuple[Key, ...]
     slots: Any
     state: Any
     findings: list[Finding]
+    notes: Any
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Who was signed on to one of these hammers at an instant, as known after the step."""
         return crew.on_duty(self.state[self.keys.index(key)]["crew"], instant)
+
+    def bouts(self) -> Iterator[Worked]:
+        """The bouts that are over (in a report, those under way too), each with its operator and tool."""
+        for g, _, _, start, end, _, numbers in self.notes.tolist():
+            bout = Bout(self.keys[g], start, end, *numbers[: len(Bout._fields) - 3])
+            operator = crew.on_duty(self.state[g]["crew"], start)
+            yield Worked(bout, operator, tool.fitted(self.state[g]["tool"], start))
 
     def saved(self) -> dict[Key, bytes]:
         """Each hammer's state as bytes of `LAYOUT`."""
@@ -167,11 +180,13 @@ class Pipeline:
         for g, portion in enumerate(portions):
             for event in portion.events:
                 crew.note(state[g]["crew"], event)
+                tool.note(state[g]["tool"], event)
         # Room for the worst a kernel can do; what is not written to costs nothing.
         room = 4 * (len(fire_until) + 4 * len(events)) + 40 * len(portions)
         if len(self._out) < room:
             self._out = np.empty(room, FINDING)
         findings: list[Finding] = []
+        bouts = self._out[:0]
         for detector in DETECTORS:
             n = detector.run(
                 report,
@@ -183,13 +198,18 @@ class Pipeline:
                 *(inputs[name] for name in detector.reads),
                 self._out,
             )
+            out = self._out[:n]
+            if detector.notes:
+                noted = out["step"] == NOTED
+                bouts = out[noted]
+                out = out[~noted]
             findings += [
                 Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
-                for g, k, step, onset, at, p, numbers in self._out[:n].tolist()
+                for g, k, step, onset, at, p, numbers in out.tolist()
             ]
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        return Outcome(keys, slots, state, findings)
+        return Outcome(keys, slots, state, findings, bouts)
 
     def keep(self, outcome: Outcome) -> None:
         """Make the outcome of a step the present."""
@@ -215,20 +235,20 @@ class Pipeline:
 
     @staticmethod
     def _spans(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
-        """Where in the columns each hammer's rows lie, its watermarks, and the greasings among its events."""
+        """Where in the columns each hammer's rows lie, its watermarks, and the events that detectors heed."""
         spans = np.zeros(len(slots), SPAN)
-        greasings: list[tuple[int, int, int, int, int]] = []
+        heeded: list[tuple[int, ...]] = []
         first = 0
         for g, portion in enumerate(batch.portions):
             before = int(state[g]["reading"]["upto"])
             if before == NEVER:
                 before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.upto
             last = first + len(portion.rows)
-            first_event = len(greasings)
-            greasings += (_greasing(event) for event in portion.events if event.kind == "grease")
-            spans[g] = (slots[g], before, portion.upto, first, last, first_event, len(greasings))
+            first_event = len(heeded)
+            heeded += (_HEEDED[event.kind](event) for event in portion.events if event.kind in _HEEDED)
+            spans[g] = (slots[g], before, portion.upto, first, last, first_event, len(heeded))
             first = last
-        return spans, np.array(greasings, EVENT)
+        return spans, np.array(heeded, EVENT)
 
     @staticmethod
     def _inputs(rows: Rows, state: Any, events: Any) -> dict[str, Any]:
@@ -252,7 +272,19 @@ class Pipeline:
         return inputs
 
 
-def _greasing(event: Event) -> tuple[int, int, int, int, int]:
+def _greasing(event: Event) -> tuple[int, ...]:
     strokes: list[int] = event.fields.get("strokes") or []
     manual = event.fields.get("method", "manual") == "manual"
-    return (event.effective, event.effective - event.time, len(strokes), min(strokes, default=0), manual)
+    age = event.effective - event.time
+    return (event.effective, GREASING, age, len(strokes), min(strokes, default=0), manual)
+
+
+def _service(event: Event) -> tuple[int, ...]:
+    return (event.effective, SERVICED, event.effective - event.time, 0, 0, 0)
+
+
+_HEEDED: Final[Mapping[str, Callable[[Event], tuple[int, ...]]]] = {
+    "grease": _greasing,
+    "service": _service,
+    "relearn": _service,
+}

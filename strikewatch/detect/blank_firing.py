@@ -1,41 +1,43 @@
 """blank_firing: the piston strikes while the tool is not loaded. Suspected, never measured.
 
-Supply pressure inside a bout (one run of firing), after the start-up transient, is averaged over windows and compared
-with this hammer's own loaded level. That level is learned while it works: quickly at first, slowly later, and not at
-all from windows under suspicion, unless the suspicion outlasts every plausible spell; then it was the pump that changed
-and the level is learned anew. The decay after release is no evidence: a window that the bout does not fill is dropped.
+Supply pressure inside a bout (one run of firing) is taken in short windows, each the time since the row before,
+and compared with the level that this hammer has when loaded: the level of this bout as far as it was loaded, else
+the one learned from earlier bouts (`loaded`). Steps of the level inside a bout are found by cumulative sums
+(`steps`). A low level that the bout began with and left by a step is blank (fired before the tool was set), and
+one that it fell to as well (slipped off, fell through). A level that is low all through a bout is either, and
+where engine speed is not known it may be the pump's: the second such bout at the same level is held back, and at
+its end taken for a changed pump.
 
-The direction of the change differs between designs of breaker, so it is a setting of the hammer. A throttled pump and
-harder rock move the level too (see the sources in the hammer's handbook): hence "suspected", with a score.
+The start-up transient and the decay after release are no evidence.
 """
 
-import math
 from typing import Any, Final, Literal
 
-import numpy as np
 from pydantic import Field
 
+from strikewatch.detect import accumulator, loaded
+from strikewatch.detect.blank_state import FRESH, PARAMS, STATE
+from strikewatch.detect.blanking import evidence, new_speed, place
+from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
-    CLEARED,
-    ESCALATED,
     HIGH,
     MEDIUM,
     NEVER,
-    RAISED,
+    SERVICED,
     STANDING,
     emit,
     kernel,
     next_firing,
     nothing_yet,
     nth,
-    part,
     sample,
 )
 from strikewatch.model import instant
+from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault
 
-Direction = Literal["falls", "rises", "either"]
+Direction = Literal["falls", "rises"]
 
 
 class Settings(DetectorSettings):
@@ -47,155 +49,28 @@ class Settings(DetectorSettings):
         1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s"
     )
     high_s: float = Field(5.0, gt=0, description="Lasting this long, the alert is high, s")
-    window_s: float = Field(0.5, gt=0, description="Length of a window, s")
-    transient_s: float = Field(0.5, ge=0, description="Start of a bout that is no evidence, s")
+    transient_s: float = Field(0.4, ge=0, description="Start of a bout that is no evidence, s")
     level_when_blank: Direction = Field(
         "falls", description="Where the level goes when struck blank; by design"
     )
     least_change: float = Field(
-        0.15, gt=0, lt=1, description="Change of level that is suspicious, share of the level"
+        0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
     )
-    spreads: float = Field(
-        4.0, gt=0, description="... and at least so many times the usual spread of windows"
-    )
+    least_score: float = Field(0.5, ge=0, le=1, description="A suspicion below this score is not raised")
     learn_s: float = Field(
-        20.0, gt=0, description="Firing from which the level is known well enough to judge, s"
+        15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
+    )
+    wide_pulse: float = Field(
+        1.5, gt=1, description="Pulses so many times as wide as at first: accumulator_suspect"
     )
     relearn_s: float = Field(
-        60.0, gt=0, description="Suspicious without a break for this much firing: learn anew, s"
+        20.0, gt=0, description="A bout that is low for so long from its start has a changed pump, s"
     )
 
 
-STATE: Final = np.dtype(
-    [
-        ("bout", "<i8"),  # start of the bout
-        ("fire_end", "<i8"),  # where its firing ended last
-        ("window", "<i8"),  # start of the current window
-        ("window_end", "<i8"),
-        ("sum", "<f8"),
-        ("n", "<i8"),
-        ("level", "<f8"),  # the loaded level, bar
-        ("spread", "<f8"),  # mean absolute deviation of windows from it, bar
-        ("learned", "<i8"),  # ns of firing it was learned from
-        ("run", "<i8"),  # start of the suspicious run
-        ("run_end", "<i8"),
-        ("run_sum", "<f8"),
-        ("run_n", "<i8"),
-        ("suspect", "<i8"),  # ns under suspicion since the last sound window
-        ("suspect_sum", "<f8"),
-        ("suspect_n", "<i8"),
-        ("onset", "<i8"),
-        ("high", "<i8"),
-    ]
-)
-PARAMS: Final = np.dtype(
-    [
-        ("blank_min", "<i8"),
-        ("high", "<i8"),
-        ("window", "<i8"),
-        ("transient", "<i8"),
-        ("direction", "<i8"),
-        ("least_change", "<f8"),
-        ("spreads", "<f8"),
-        ("learn", "<i8"),
-        ("relearn", "<i8"),
-    ]
-)
-
-START: Final = 0
-MIDDLE: Final = 1
-END: Final = 2
-
-
-@part
-def _change(s: Any, p: Any, level: float) -> float:
-    """How far a level lies to the suspicious side, as a multiple of what is suspicious."""
-    threshold = max(p.least_change * s.level, p.spreads * s.spread)
-    change = s.level - level
-    if p.direction < 0:
-        change = -change
-    elif p.direction == 0:
-        change = abs(change)
-    return change / threshold  # type: ignore[no-any-return]
-
-
-@part
-def _evidence(s: Any, p: Any, until: int, ended: bool) -> Any:
-    level = s.run_sum / s.run_n
-    score = 1.0 - math.exp(-_change(s, p, level))
-    place = MIDDLE
-    if s.run <= s.bout + p.transient:
-        place = START
-    elif ended:
-        place = END
-    return (float(until - s.run), level, s.level, 100.0 * (level - s.level) / s.level, score, float(place))
-
-
-@part
-def _end_run(s: Any, p: Any, at: int, ended: bool, out: Any, n: int, g: int) -> int:
-    """The run is over: the hammer stopped (`ended`), or a window was sound again."""
-    if s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, _evidence(s, p, at, ended))
-    s.onset = NEVER
-    s.high = 0
-    s.run = NEVER
-    return n
-
-
-@part
-def _learn(s: Any, p: Any, level: float, length: int) -> None:
-    s.learned += length
-    if s.learned == length:
-        s.level = level
-        s.spread = 0.02 * level
-        return
-    gain = max(0.02, min(0.5, 2.0 * length / s.learned))
-    deviation = level - s.level
-    # A first level learned from blank blows must give way: loaded, the hammer is on the sound side for good.
-    if _change(s, p, level) < -1.0:
-        gain = max(gain, 0.2)
-    else:
-        s.spread += gain * (min(abs(deviation), 3.0 * max(s.spread, 0.01 * s.level)) - s.spread)
-    s.level += gain * deviation
-
-
-@part
-def _judge(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
-    """A window is full: suspicious, or something to learn from."""
-    level = total / taken
-    length = s.window_end - s.window
-    if s.learned >= p.learn and _change(s, p, level) >= 1.0:
-        if s.run == NEVER:
-            s.run = s.window
-            s.run_sum = 0.0
-            s.run_n = 0
-        s.run_end = s.window_end
-        s.run_sum += total
-        s.run_n += taken
-        s.suspect += length
-        s.suspect_sum += total
-        s.suspect_n += taken
-        lasted = s.run_end - s.run
-        if s.onset == NEVER and lasted >= p.blank_min:
-            s.onset = s.run
-            n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, _evidence(s, p, s.run_end, False))
-        if s.onset != NEVER and not s.high and lasted >= p.high:
-            s.high = 1
-            at = s.run + p.high
-            n = emit(out, n, g, 0, ESCALATED, s.onset, at, HIGH, _evidence(s, p, s.run_end, False))
-        if s.suspect >= p.relearn:
-            n = _end_run(s, p, s.run_end, False, out, n, g)
-            s.level = s.suspect_sum / s.suspect_n
-            s.suspect = 0
-    else:
-        if s.run != NEVER:
-            n = _end_run(s, p, s.run_end, False, out, n, g)
-        s.suspect = 0
-        _learn(s, p, level, length)
-    if s.suspect == 0:
-        s.suspect_sum = 0.0
-        s.suspect_n = 0
-    return n
+RPM_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
+OTHER_SPEED: Final = 0.03
+"""Engine speeds this far apart, as a share, are two different working points."""
 
 
 @kernel
@@ -207,6 +82,8 @@ def run(
     state: Any,
     params: Any,
     pressure_bar: Any,
+    engine_rpm: Any,
+    events: Any,
     out: Any,
 ) -> int:
     n = nothing_yet()
@@ -214,9 +91,8 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
+        e = span.first_event
         a = span.since
-        total = s.sum
-        taken = s.n
         i = span.first - 1
         while i < span.last:
             if s.bout == NEVER and i >= span.first:
@@ -226,6 +102,11 @@ def run(
             row = i >= span.first
             if row:
                 a = nth(time_ns, i)
+                if s.bout != NEVER and pressure_bar.size:
+                    j = along(s, p, time_ns, fire_until, pressure_bar, engine_rpm, g, i, span.last)
+                    if j > i:
+                        i = j
+                        a = nth(time_ns, i)
             f = nth(fire_until, i + 1 + g)
             i += 1
             firing = f > a
@@ -233,85 +114,99 @@ def run(
                 continue
             b = nth(time_ns, i) if i < span.last else span.upto
             if firing:
-                if s.bout == NEVER:
-                    s.bout = a
-                    s.window = a + p.transient
-                    s.window_end = s.window + p.window
-                    total = 0.0
-                    taken = 0
-                # The rows of a window, as long as the hammer fires on and the next lies in it too.
-                while True:
-                    if row and a >= s.window:
-                        v = sample(pressure_bar, i - 1)
-                        if v == v:
-                            total += v
-                            taken += 1
-                    if f < b or b >= s.window_end or i == span.last or nth(fire_until, i + 1 + g) <= b:
-                        break
-                    row = True
-                    a = b
-                    f = nth(fire_until, i + 1 + g)
-                    i += 1
-                    b = nth(time_ns, i) if i < span.last else span.upto
-                f = min(f, b)
-                s.fire_end = f
-                while s.window_end <= f:
-                    if taken:
-                        n = _judge(s, p, total, taken, out, n, g)
-                        s.window = s.window_end
-                        total = 0.0
-                        taken = 0
-                    s.window_end += p.window
+                began = s.bout == NEVER
+                if began:
+                    while e < span.last_event and events[e].at <= a:
+                        s.serviced = max(s.serviced, events[e].kind == SERVICED)
+                        e += 1
+                    if s.serviced:
+                        n = accumulator.forget(s, a, out, n, g)
+                        s.serviced = 0
+                    begin(s, p, a)
+                if row:
+                    if s.rpm > 0.0 and a > s.rpm_until:
+                        s.rpm = 0.0
+                        s.factor = 1.0
+                    r = sample(engine_rpm, i - 1)
+                    if r > 0.0:
+                        s.rpm_until = a + RPM_HOLD
+                        if r != s.rpm:
+                            if abs(r - s.rpm) > OTHER_SPEED * r:
+                                new_speed(s)
+                            s.rpm = r
+                            s.factor = loaded.factor(s.loaded, r)
+                if row and not began:
+                    v = sample(pressure_bar, i - 1)
+                    if v == v:
+                        n = row_of(s, p, v, a, out, n, g)
+                s.fire_end = min(f, b)
             if f < b or not firing:
-                # Release ends the bout and the run, and drops the window that it cut short.
-                if s.run != NEVER:
-                    n = _end_run(s, p, s.fire_end, True, out, n, g)
-                s.bout = NEVER
-        s.sum = total
-        s.n = taken
-        if report and s.onset != NEVER:
-            evidence = _evidence(s, p, s.run_end, False)
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, HIGH if s.high else MEDIUM, evidence)
+                n = release(s, p, out, n, g)
+        while e < span.last_event:
+            s.serviced = max(s.serviced, events[e].kind == SERVICED)
+            e += 1
+        if report:
+            if s.onset != NEVER:
+                priority = HIGH if s.high else MEDIUM
+                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, evidence(s, p, place(s)))
+            if s.bout != NEVER:
+                n = note(s, p, 0.0, s.loaded.level, why_not(s), out, n, g)
     return n
-
-
-_DIRECTIONS: Final[dict[Direction, int]] = {"falls": 1, "rises": -1, "either": 0}
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
     return (
         instant.seconds(settings.blank_min_s),
         instant.seconds(settings.high_s),
-        instant.seconds(settings.window_s),
         instant.seconds(settings.transient_s),
-        _DIRECTIONS[settings.level_when_blank],
+        settings.level_when_blank == "rises",
         settings.least_change,
-        settings.spreads,
+        settings.least_score,
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
+        settings.wide_pulse,
     )
 
 
-def _place(value: float) -> str:
-    return ("start of the bout", "middle of the bout", "end of the bout")[int(value)]
+def _whole(value: float) -> int:
+    return round(value)
+
+
+def _where(value: float) -> str:
+    return ("start of the bout", "middle of the bout", "end of the bout", "whole bout")[int(value)]
+
+
+def _yes(_value: float) -> bool:
+    return True
 
 
 DETECTOR: Final = Detector(
     name="blank_firing",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "blank_firing",
-            "Suspected blank firing for {blank_s:.1f} s at the {place}: {change_percent:+.0f} % from the loaded level.",
+            "Suspected blank firing for {blank_s:.1f} s, {place}: level {change_percent:+.0f} % from loaded.",
             {
                 "blank_s": seconds,
+                "blank_blows": _whole,
                 "level_bar": tenth,
                 "loaded_level_bar": tenth,
                 "change_percent": tenth,
+                "level_deviations": tenth,
+                "rate_change_percent": tenth,
+                "pulse_change_percent": tenth,
                 "score": hundredth,
-                "place": _place,
+                "place": _where,
+                "still_learning": _yes,
             },
             of_operator=True,
+        ),
+        Fault(
+            "accumulator_suspect",
+            "Pulses have widened to {pulse_spread_bar:.0f} bar, {ratio:.1f} times as wide as at first: "
+            "the accumulator's charge may be low.",
+            {"pulse_spread_bar": tenth, "first_spread_bar": tenth, "ratio": hundredth},
         ),
     ),
     settings=Settings,
@@ -319,6 +214,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("pressure_bar",),
-    fresh={"bout": NEVER, "fire_end": NEVER, "run": NEVER, "run_end": NEVER, "onset": NEVER},
+    reads=("pressure_bar", "engine_rpm", "events"),
+    fresh=FRESH,
+    notes=True,
 )

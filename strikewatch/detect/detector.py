@@ -55,6 +55,8 @@ class Detector:
     at zero. `params` turns the settings into one record of `params_dtype`, in integer nanoseconds. `reads` names the
     inputs handed to `run` after the common ones: channels, or `events`, `bad`, `good`.
 
+    `notes`: whether it also writes down what it measured of each bout.
+
     run(report, spans, time_ns, fire_until, state, params, *reads, out) -> number of findings written to `out`.
     With `report` set, faults that stand at the watermark are written too, with their evidence up to there.
     """
@@ -69,6 +71,7 @@ class Detector:
     run: Callable[..., int]
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
+    notes: bool = False
 
     def settle(self) -> None:
         """Have the kernel compiled, or taken from an earlier start."""

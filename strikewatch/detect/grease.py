@@ -13,6 +13,7 @@ from pydantic import Field
 from strikewatch.detect.detector import Detector, DetectorSettings, hours
 from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, WAITING, account, quiet_until
 from strikewatch.detect.kernels import (
+    GREASING,
     HIGH,
     LOW,
     MEDIUM,
@@ -75,6 +76,8 @@ def run(
         p = params[span.slot]
         for e in range(span.first_event, span.last_event):
             event = events[e]
+            if event.kind != GREASING:
+                continue
             if s.waiting == WAITING:
                 n = account(s, p, s.at[0], NEVER, out, n, g)
             k = s.waiting

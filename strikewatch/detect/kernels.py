@@ -26,6 +26,8 @@ ESCALATED: Final = 1
 CLEARED: Final = 2
 STANDING: Final = 3
 """Still true at the watermark: only the evidence is news. Written when a kernel is asked to report."""
+NOTED: Final = 4
+"""No fault: what was measured of a bout, from `onset` to `at`. The numbers are those of `model.bout.Bout`."""
 
 LOW: Final = 0
 MEDIUM: Final = 1
@@ -46,6 +48,7 @@ SPAN: Final = np.dtype(
 EVENT: Final = np.dtype(
     [
         ("at", "<i8"),  # when it takes effect
+        ("kind", "<i8"),  # GREASING or SERVICED
         ("age", "<i8"),  # how long before that it happened, ns
         ("nipples", "<i8"),  # entries of `strokes`; 0 where not told
         ("strokes", "<i8"),  # the fewest given to any one nipple
@@ -53,14 +56,18 @@ EVENT: Final = np.dtype(
     ]
 )
 
-EVIDENCE: Final = 6
+GREASING: Final = 0
+SERVICED: Final = 1
+"""Seals, membranes or carrier are others now, or someone asked: what was learned of the hammer no longer holds."""
+
+EVIDENCE: Final = 12
 """Numbers that a finding has room for."""
 
 FINDING: Final = np.dtype(
     [
         ("group", "<i8"),
         ("fault", "<i8"),  # index among the detector's faults
-        ("step", "<i8"),  # RAISED, ESCALATED, CLEARED or STANDING
+        ("step", "<i8"),  # RAISED, ESCALATED, CLEARED, STANDING or NOTED
         ("onset", "<i8"),  # names the fault; the same in all its findings
         ("at", "<i8"),  # when this step became true
         ("priority", "<i8"),
@@ -131,7 +138,7 @@ _INT: Final = numba.int64
 _OUT: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
 emit: Final = _compiler(
     # For constants as for variables, once a size of evidence: left to itself it would be compiled forty times.
-    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, EVIDENCE)],  # type: ignore[no-untyped-call]
+    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, EVIDENCE)],  # type: ignore[no-untyped-call]
     no_cpython_wrapper=True,
     no_cfunc_wrapper=True,
 )(_emit)

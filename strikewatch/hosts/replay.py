@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from strikewatch.alarm.ledger import Ledger
@@ -12,6 +12,7 @@ from strikewatch.intake.admit import Admit, Counts
 from strikewatch.intake.shift import Shift
 from strikewatch.model.alert import Alert
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
+from strikewatch.model.bout import Worked
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import HammerSettings, Outcome, Pipeline
 
@@ -29,6 +30,12 @@ class Replayed:
     examples: dict[str, str] = field(default_factory=dict)
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
+    noted: list[Outcome] = field(default_factory=list)
+
+    def bouts(self) -> list[Worked]:
+        """Every bout of firing, in the order in which they began."""
+        bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
+        return sorted(bouts, key=lambda worked: (worked.bout.start, worked.bout.key))
 
     def notes(self) -> Iterator[str]:
         """What was left out, and where; silence about it would read as all well."""
@@ -100,6 +107,7 @@ class _Run:
         self._reorder_ns = reorder_ns
         self._admit = Admit("window", reorder_ns)
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
+        self._noted: list[Outcome] = []
 
     def open(self, shift: Shift) -> None:
         """Make ready for a shift: how its rows are taken, what its feeds have, its events."""
@@ -133,6 +141,7 @@ class _Run:
             records=sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
             counts=sum(self._admit.counts().values(), Counts()),
             firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+            noted=self._noted,
         )
 
     def _step(self, key: Key, rows: Rows) -> None:
@@ -144,3 +153,5 @@ class _Run:
     def _book(self, outcome: Outcome) -> None:
         for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
+        if len(outcome.notes):
+            self._noted.append(replace(outcome, findings=[]))

@@ -76,7 +76,14 @@ class _ToolChange(_Sent):
     tool: Word
 
 
-_Any = _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange
+class _Relearn(_Sent):
+    """Forget what was learned of the hammer: it came to another carrier, say."""
+
+    event: Literal["relearn"]
+    by: Id | None = None
+
+
+_Any = _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange | _Relearn
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 

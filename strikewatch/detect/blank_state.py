@@ -1,0 +1,115 @@
+"""What `blank_firing` remembers of a hammer, and the words in which its parts speak of it."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.detect import blows, loaded, startup, steps
+from strikewatch.detect.kernels import NEVER, part
+
+STATE: Final = np.dtype(
+    [
+        ("bout", "<i8"),  # start of the bout
+        ("fire_end", "<i8"),  # where its firing ended last
+        ("row", "<i8"),  # the row before
+        ("window", "<i8"),  # start of the present window
+        ("sum", "<f8"),
+        ("n", "<i8"),
+        ("seen", "<i8"),  # windows of this bout, and those of them that were too long
+        ("long", "<i8"),
+        ("judged", "<i8"),  # ns of this bout that could be judged, and that were suspected
+        ("blank", "<i8"),
+        ("kind", "<i8"),  # of the present segment: UNSURE, LOADED or LOW
+        ("least", "<f8"),  # change of level that is suspicious in this bout, share of the level
+        ("ref", "<f8"),  # loaded level of this bout; 0 while none is known
+        ("good_sum", "<f8"),  # windows of its loaded segments that are over, and how long they lasted, ns
+        ("good_n", "<f8"),
+        ("good", "<i8"),
+        ("run", "<i8"),  # the suspicious run
+        ("run_end", "<i8"),
+        ("run_sum", "<f8"),  # of its segments that are over
+        ("run_n", "<f8"),
+        ("calm", "<i8"),  # end of the last window that was near its segment's level
+        ("stepped", "<i8"),  # whether a step of this bout bears it out
+        ("held", "<i8"),
+        ("onset", "<i8"),
+        ("high", "<i8"),
+        ("rpm", "<f8"),
+        ("rpm_until", "<i8"),
+        ("factor", "<f8"),
+        ("fast", "<i8"),  # whether blows can be told in this bout
+        ("good_pulse", blows.TALLY),
+        ("low_pulse", blows.TALLY),
+        ("steps", steps.STATE),
+        ("loaded", loaded.STATE),
+        ("startup", startup.STATE),
+        ("blows", blows.STATE),
+        ("serviced", "<i8"),
+        ("suspect", "<i8"),  # onset of `accumulator_suspect`
+    ]
+)
+FRESH: Final = {
+    "factor": 1.0,
+    "bout": NEVER,
+    "fire_end": NEVER,
+    "run": NEVER,
+    "run_end": NEVER,
+    "onset": NEVER,
+    "suspect": NEVER,
+}
+PARAMS: Final = np.dtype(
+    [
+        ("blank_min", "<i8"),
+        ("high", "<i8"),
+        ("transient", "<i8"),
+        ("rises", "<i8"),
+        ("least_change", "<f8"),
+        ("least_score", "<f8"),
+        ("learn", "<i8"),
+        ("relearn", "<i8"),
+        ("wide", "<f8"),
+    ]
+)
+
+START: Final = 0
+MIDDLE: Final = 1
+END: Final = 2
+WHOLE: Final = 3
+
+UNSURE: Final = 0
+LOADED: Final = 1
+LOW: Final = 2
+
+MIRROR: Final = 1e4
+LEAVING: Final = 600_000_000
+"""A level that falls has left it at most so long before it is clearly below, ns."""
+APART: Final = 0.15
+EARLY: Final = 1_200_000_000
+"""A level that falls so soon was never loaded: it took the line so long to show it, ns."""
+
+
+@part
+def least_fall(s: Any, p: Any) -> float:
+    """The change of level that is suspicious on this hammer, share of the level."""
+    fall = s.loaded.fall if s.loaded.falls else loaded.FALL
+    return max(p.least_change, min(0.45 * fall, 0.16))  # type: ignore[no-any-return]
+
+
+@part
+def least_apart(s: Any) -> float:
+    """How far from the learned level a bout must begin to be suspicious: rock and pump move it from bout to bout."""
+    return min(0.3, max(1.4 * s.least, APART, 4.0 * s.loaded.spread))  # type: ignore[no-any-return]
+
+
+@part
+def known(s: Any, p: Any) -> bool:
+    """Whether the loaded level is known well enough to judge."""
+    return s.loaded.learned >= p.learn  # type: ignore[no-any-return]
+
+
+@part
+def bar(s: Any, p: Any, x: float) -> float:
+    """A level as a pressure at the present engine speed, bar."""
+    if p.rises:
+        x = MIRROR / x
+    return x / s.factor  # type: ignore[no-any-return]

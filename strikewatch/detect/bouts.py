@@ -1,0 +1,222 @@
+"""A bout as `blank_firing` takes it: rows into windows, and what is noted and learned of it when it is over."""
+
+import math
+from typing import Any, Final
+
+from strikewatch.detect import accumulator, blows, loaded, startup, steps
+from strikewatch.detect.blank_state import END, LOADED, UNSURE, WHOLE, bar, known, least_fall
+from strikewatch.detect.blanking import consider, end_run, good_until, judge, run_level
+from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
+
+ENOUGH: Final = 500_000_000
+"""Loaded firing of a bout from which something is learned, ns."""
+
+SHORTEST: Final = 75_000_000
+"""A window is over at the first row so long after its start, ns."""
+LONGEST: Final = 250_000_000
+"""... or in a fast feed at the first blow, so that it holds whole blows; at the latest after this."""
+SPARSE: Final = 1_500_000_000
+"""A window longer than this says nothing, ns."""
+FAST: Final = 12_500_000
+"""Rows at most so far apart can have 8 in a blow, ns."""
+SETTLE: Final = 150_000_000
+"""Blows are looked for from here on, ns after the bout began."""
+
+
+@part
+def begin(s: Any, p: Any, a: int) -> None:
+    s.bout = a
+    s.row = a
+    s.window = a
+    s.sum = 0.0
+    s.n = 0
+    s.seen = 0
+    s.long = 0
+    s.judged = 0
+    s.blank = 0
+    s.kind = UNSURE
+    s.least = least_fall(s, p)
+    s.ref = 0.0
+    s.good_sum = 0.0
+    s.good_n = 0.0
+    s.good = 0
+    s.fast = 0
+    blows.clear(s.good_pulse)
+    blows.clear(s.low_pulse)
+    blows.restart(s.blows, a)
+    startup.begin(s.startup)
+    s.calm = a
+    s.steps.level = 0.0
+    s.steps.n = 0.0
+
+
+@part
+def row_of(s: Any, p: Any, pressure_bar: float, a: int, out: Any, n: int, g: int) -> int:
+    """One sample of pressure while the hammer fires."""
+    blow = False
+    if a - s.row <= FAST:
+        s.fast = 1
+        if a - s.bout >= SETTLE:
+            blow = blows.take(s.blows, pressure_bar, a)
+    s.row = a
+    s.sum += pressure_bar
+    s.n += 1
+    lasted = a - s.window
+    if lasted < SHORTEST or (s.fast and not blow and lasted < LONGEST):
+        return n
+    if lasted > SPARSE:
+        s.long += 1
+    elif s.window >= s.bout + p.transient:
+        s.seen += 1
+        n = judge(s, p, s.sum / s.n, a, out, n, g)
+    s.window = a
+    s.sum = 0.0
+    s.n = 0
+    return n
+
+
+@part
+def along(
+    s: Any,
+    p: Any,
+    time_ns: Any,
+    fire_until: Any,
+    pressure_bar: Any,
+    engine_rpm: Any,
+    g: int,
+    i: int,
+    last: int,
+) -> int:
+    """The short way through ordinary rows of a loaded segment, from row i on: leaves what `_row` would leave.
+
+    Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
+    """
+    q = s.steps
+    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n < steps.SETTLED or s.n or p.rises:
+        return i
+    judging = known(s, p)
+    if (judging and not s.judged) or s.window < s.bout + max(p.transient, startup.BINS * startup.BIN):
+        return i
+    first = i
+    window = s.window
+    level = q.level
+    noise = q.noise
+    total = q.sum
+    steady = s.startup.steady
+    calm = s.calm
+    factor = s.factor
+    least = s.least
+    while i + 1 < last:
+        a = nth(time_ns, i)
+        if nth(fire_until, i + 1 + g) < nth(time_ns, i + 1):
+            break
+        x = nth(pressure_bar, i) * factor
+        off = abs(x - level)
+        if not (off < least * level and SHORTEST <= a - window <= SPARSE):
+            break
+        r = sample(engine_rpm, i)
+        if r == r or (s.rpm > 0.0 and a > s.rpm_until):
+            break
+        total += x
+        steady += x
+        level += steps.FOLLOW * (x - level)
+        noise += steps.FOLLOW_NOISE * (min(off, 3.0 * max(noise, steps.SURE * level)) - noise)
+        if off < 0.4 * least * level:
+            calm = a
+        window = a
+        i += 1
+    if i > first:
+        q.level = level
+        q.noise = noise
+        q.sum = total
+        q.n += i - first
+        s.startup.steady = steady
+        s.startup.steady_n += i - first
+        s.calm = calm
+        s.seen += i - first
+        if judging:
+            s.judged += window - s.window
+        s.window = window
+        s.row = window
+        s.fire_end = nth(time_ns, i)
+    return i
+
+
+@part
+def why_not(s: Any) -> int:
+    """Why a bout was not judged, as an index of `model.bout.REASONS`."""
+    if s.judged > 0:
+        return 0
+    if s.window == s.bout and s.n == 0:
+        return 1
+    if s.seen == 0:
+        return 2 if s.long > 0 else 3
+    return 4
+
+
+@part
+def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
+    """Write down what was measured of the bout."""
+    hz = blows.mean_rate(s.good_pulse)
+    struck = math.nan
+    blank = math.nan
+    if s.fast and s.blows.count > 0:
+        struck = s.blows.count + round(hz * SETTLE * 1e-9) if hz == hz else float(s.blows.count)
+        low_hz = blows.mean_rate(s.low_pulse)
+        blank = round(low_hz * s.blank * 1e-9) if low_hz == low_hz else math.nan
+        if s.blank == 0:
+            blank = 0.0
+    numbers = (
+        float(s.judged),
+        float(s.blank),
+        struck,
+        blank,
+        bar(s, p, level) if level > 0.0 else math.nan,
+        bar(s, p, expected) if expected > 0.0 else math.nan,
+        hz,
+        blows.mean_spread(s.good_pulse),
+        float(why),
+        0.0,
+        0.0,
+        0.0,
+    )
+    return emit(out, n, g, 0, NOTED, s.bout, s.fire_end, 0, numbers)  # type: ignore[no-any-return]
+
+
+@part
+def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+    """The bout is over: note it, and learn from its loaded part."""
+    q = s.steps
+    why = why_not(s)
+    expected = s.loaded.level
+    if s.run != NEVER:
+        s.run_end = s.fire_end
+        whole = s.run == s.bout and not s.stepped
+        level = run_level(s)
+        n = consider(s, p, out, n, g)
+        held = s.held
+        n = end_run(s, p, WHOLE if whole else END, out, n, g)
+        if whole:
+            loaded.set_aside(s.loaded, level)
+            if held or s.loaded.asides >= 4:
+                loaded.move(s.loaded, level)
+            if held:
+                why = 5
+                s.judged = 0
+    elif q.level > 0.0:
+        good_until(s, s.fire_end)
+    level = s.good_sum / s.good_n if s.good_n > 0.0 else 0.0
+    n = note(s, p, level, expected, why, out, n, g)
+    if s.good >= s.fire_end - s.bout - p.transient:
+        startup.learn(s.startup)
+    if s.good >= ENOUGH:
+        if s.rpm > 0.0:
+            loaded.learn_power(s.loaded, level / s.factor, s.rpm)
+        s.loaded.asides = 0
+        loaded.learn(s.loaded, level, s.good, s.least)
+        hz = blows.mean_rate(s.good_pulse)
+        if hz == hz:
+            loaded.learn_pulse(s.loaded, hz, blows.mean_spread(s.good_pulse))
+            n = accumulator.watch(s, p, out, n, g)
+    s.bout = NEVER
+    return n

@@ -1,0 +1,85 @@
+"""How a hammer's pressure comes up at the start of a bout: learned, so that a line that fills is no suspicion.
+
+For each fifth of a second after the start, the share of the steady level that the loaded hammer has by then. It is
+learned from bouts that were loaded from their start and long enough to show a steady level.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.detect.kernels import part
+from strikewatch.detect.steps import ewma
+
+BIN: Final = 200_000_000
+BINS: Final = 24
+STEADY: Final = 12
+"""From this bin on the level counts as steady; it is followed to the last bin all the same."""
+ENOUGH: Final = 10
+
+STATE: Final = np.dtype(
+    [
+        ("share", "<f8", (BINS,)),
+        ("bouts", "<i8", (BINS,)),
+        ("sum", "<f8", (BINS,)),  # of the present bout
+        ("n", "<i8", (BINS,)),
+        ("steady", "<f8"),  # windows of the present bout from `STEADY` on
+        ("steady_n", "<i8"),
+    ]
+)
+
+
+@part
+def begin(s: Any) -> None:
+    """A bout begins."""
+    for k in range(BINS):
+        s.sum[k] = 0.0
+        s.n[k] = 0
+    s.steady = 0.0
+    s.steady_n = 0
+
+
+@part
+def steadied(s: Any, x: float, after: int) -> float:
+    """A window's level as it would be once steady; `after`: its middle, ns since the start of the bout."""
+    k = after // BIN
+    if k >= BINS:
+        s.steady += x
+        s.steady_n += 1
+        return x
+    s.sum[k] += x
+    s.n[k] += 1
+    if k >= STEADY:
+        s.steady += x
+        s.steady_n += 1
+    return x / s.share[k] if s.bouts[k] > 1 else x
+
+
+@part
+def known(s: Any) -> bool:
+    """Whether enough bouts have shown how the pressure comes up."""
+    return s.bouts[STEADY] >= ENOUGH  # type: ignore[no-any-return]
+
+
+@part
+def learn(s: Any) -> None:
+    """The bout is over and was loaded all through."""
+    if s.steady_n == 0:
+        return
+    steady = s.steady / s.steady_n
+    for k in range(BINS):
+        if s.n[k] == 0:
+            continue
+        share = s.sum[k] / s.n[k] / steady
+        s.bouts[k] += 1
+        if s.bouts[k] == 1:
+            s.share[k] = share
+        else:
+            was = s.share[k]
+            s.share[k] = ewma(was, max(was - 0.1, min(was + 0.1, share)), max(0.1, 1.0 / s.bouts[k]))
+
+
+@part
+def forget(s: Any) -> None:
+    for k in range(BINS):
+        s.bouts[k] = 0

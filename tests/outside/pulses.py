@@ -1,0 +1,31 @@
+"""Runs the blow finder over a signal, for holding it against references."""
+
+from typing import Any
+
+import numba
+import numpy as np
+
+from strikewatch.detect import blows
+
+
+@numba.njit
+def _over(time_ns: Any, pressure_bar: Any, state: Any, tally: Any, skip: int, told: Any) -> float:
+    s = state[0]
+    blows.restart(s, time_ns[0])
+    for i in range(len(time_ns)):
+        blows.take(s, pressure_bar[i], time_ns[i])
+        told[i] = blows.told(s)
+        blows.tally(tally[0], s)
+        if i == skip:
+            blows.clear(tally[0])
+    return blows.mean_rate(tally[0])
+
+
+def measure(pressure_bar: Any, sample_hz: float, skip_s: float = 1.5) -> tuple[float, float]:
+    """The blow rate over a signal in Hz, NaN where none may be told, and the share of it in which one may."""
+    time_ns = np.round(np.arange(len(pressure_bar)) * 1e9 / sample_hz).astype(np.int64)
+    told = np.zeros(len(pressure_bar), bool)
+    skip = round(skip_s * sample_hz)
+    state, tally = np.zeros(1, blows.STATE), np.zeros(1, blows.TALLY)
+    rate_hz = _over(time_ns, np.asarray(pressure_bar, float), state, tally, skip, told)
+    return rate_hz, float(told[skip:].mean())
