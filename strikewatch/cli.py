@@ -6,17 +6,17 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_deliveries
+from strikewatch import cli_alerts, cli_deliveries
 from strikewatch.cautions import CAUTION
-from strikewatch.errors import InputError, SettingsError, StrikewatchError
+from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command; returns the exit code: 0 done, 1 failed at work, 2 unusable input or settings."""
+    """Run a command; returns the exit code: 0 done, 1 failed at work, 2 unusable input, settings or request."""
     options = _parser().parse_args(arguments)
     try:
         code: int = options.run(options)
-    except (InputError, SettingsError) as error:
+    except (InputError, Refused, SettingsError) as error:
         print(f"strikewatch: {error}", file=sys.stderr)
         return 2
     except StrikewatchError as error:
@@ -72,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     settings.set_defaults(run=_settings)
 
+    cli_alerts.add(commands, config)
     cli_deliveries.add(commands, config)
 
     backup = commands.add_parser(

@@ -182,6 +182,18 @@ def over_at(rule: Rule, onsets: Sequence[Instant], since: Instant) -> Instant:
     return since
 
 
+def episodes(rule: Rule, onsets: Sequence[Instant]) -> list[Span]:
+    """All storms of one kind in the sorted onsets of a stream."""
+    spans: list[Span] = []
+    for k, onset in enumerate(onsets):
+        within = onsets[bisect_right(onsets, onset - rule.window) : k + 1]
+        if spans and spans[-1].holds(onset):
+            spans[-1] = Span(spans[-1].began, over_at(rule, within, onset))
+        elif len(within) >= rule.begin:
+            spans.append(Span(onset, over_at(rule, within, onset)))
+    return spans
+
+
 def due(rules: Rules, span: Span, first_held: Instant, now: Instant) -> Instant:
     """When what a storm holds is told: once it is over and nothing more has come for a while, or it has waited enough.
 

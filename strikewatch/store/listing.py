@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, and_, select
 
+from strikewatch.alarm.figures import Interval
 from strikewatch.alarm.lifecycle import OPEN, Shelf, State
 from strikewatch.errors import Unknown
 from strikewatch.model import instant
@@ -141,6 +142,21 @@ def story(connection: Connection, name: Name) -> list[dict[str, Any]]:
         {"at": instant.text(at), "by": who, "event": event, "why": why, "from": before, "to": after}
         for at, who, event, why, before, after in connection.execute(asked)
     ]
+
+
+def intervals(connection: Connection, before: Instant) -> dict[str, list[Interval]]:
+    """Site → every alert with an onset before an instant; those withdrawn were none."""
+    c = alerts.c
+    asked = (
+        select(c.site, c.hammer, c.fault, c.priority, c.onset_ns, c.cleared_ns, c.record)
+        .where(c.onset_ns < before)
+        .order_by(c.site)
+    )
+    found: dict[str, list[Interval]] = {}
+    for site, *interval, record in connection.execute(asked):
+        if '"withdrawn"' not in record or "withdrawn" not in json.loads(record)["evidence"]:
+            found.setdefault(site, []).append(Interval(*interval))
+    return found
 
 
 def _listed(connection: Connection, *conditions: table.Condition, limit: int | None = None) -> list[Listed]:

@@ -1,0 +1,142 @@
+"""`strikewatch alerts` and `hammer`: what people do with alerts and hammers, in plain words or as JSON."""
+
+import json
+import time
+from argparse import Namespace
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from rich.console import Console
+
+from strikewatch.alarm.lifecycle import STATES
+from strikewatch.hosts.alerts_tables import sentence, show_alerts, show_history
+from strikewatch.hosts.moments import moment, told
+from strikewatch.model import instant
+from strikewatch.model.instant import seconds
+from strikewatch.settings import load
+from strikewatch.store.beside import Beside
+from strikewatch.store.desk import Desk, Done
+from strikewatch.store.listing import Filter
+
+
+def show_list(options: Namespace) -> int:
+    """The alerts that fit."""
+    now = time.time_ns()
+    states = {None: None, "any": STATES}.get(options.state, (options.state,))
+    wanted = Filter(
+        options.site,
+        options.hammer,
+        options.fault,
+        options.operator,
+        options.priority,
+        None if options.since is None else moment(options.since, now, back=True),
+        states,
+    )
+    with _desk(options) as desk:
+        found = desk.alerts(wanted, options.limit)
+    if options.json:
+        for one in found:
+            _print(one.json())
+    else:
+        show_alerts(_console(), found, limit=options.limit)
+    return 0
+
+
+def acknowledge(options: Namespace) -> int:
+    with _desk(options) as desk:
+        done = desk.acknowledge(
+            options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
+        )
+    return _say(options, done, "Acknowledged", "It needs no acknowledgement (any more)")
+
+
+def shelve(options: Namespace) -> int:
+    now = time.time_ns()
+    until = moment(options.until, now)
+    with _desk(options) as desk:
+        done = desk.shelve(
+            options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
+        )
+    assert done.alert is not None
+    what = f"{done.alert.record['fault']} of {done.key[1]}, up to {done.alert.record['priority']} priority"
+    return _say(options, done, f"Shelved until {told(until)} UTC: {what}", "No alert of it stands now")
+
+
+def unshelve(options: Namespace) -> int:
+    with _desk(options) as desk:
+        done = desk.unshelve(
+            options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
+        )
+    return _say(options, done, "Off the shelf", "No alert of it was on a shelf")
+
+
+def history(options: Namespace) -> int:
+    with _desk(options) as desk:
+        listed = desk.alert(options.alert, options.site)
+        lines = desk.history(listed.record["id"], listed.record["site"])
+    if options.json:
+        for line in lines:
+            _print(line)
+    else:
+        show_history(_console(), listed, lines)
+    return 0
+
+
+def out_of_service(options: Namespace) -> int:
+    now = time.time_ns()
+    until = None if options.until is None else moment(options.until, now)
+    with _desk(options) as desk:
+        done = desk.out_of_service(
+            options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
+        )
+    ends = "until it is put in service" if until is None else f"until {told(until)} UTC"
+    return _say_hammer(
+        options, done, f"is out of service {ends}", None if until is None else instant.text(until)
+    )
+
+
+def in_service(options: Namespace) -> int:
+    with _desk(options) as desk:
+        done = desk.in_service(
+            options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
+        )
+    return _say_hammer(options, done, "is in service", None)
+
+
+@contextmanager
+def _desk(options: Namespace) -> Iterator[Desk]:
+    settings = load(options.config)
+    with Beside(settings.store.where) as place:
+        yield Desk(place, seconds(settings.alarms.longest_shelf_h * 3600))
+
+
+def _say(options: Namespace, done: Done, changed: str, unchanged: str) -> int:
+    """What came of a deed, and how the alert stands now."""
+    assert done.alert is not None
+    if options.json:
+        _print({**done.alert.json(), "changed": done.changed})
+    else:
+        console = _console()
+        console.print(f"{changed}." if done.changed or changed.startswith("Shelved") else f"{unchanged}.")
+        console.print(sentence(done.alert))
+    return 0
+
+
+def _say_hammer(options: Namespace, done: Done, what: str, until: str | None) -> int:
+    site, hammer = done.key
+    if options.json:
+        service = what.split(" until")[0].removeprefix("is ").replace(" ", "_")
+        _print({"site": site, "hammer": hammer, "service": service, "until": until, "changed": done.changed})
+    else:
+        many = "1 open alert" if done.changed == 1 else f"{done.changed} open alerts"
+        _console().print(f"{hammer} at {site} {what}; {many} changed.")
+    return 0
+
+
+def _console() -> Console:
+    return Console(highlight=False, soft_wrap=False)
+
+
+def _print(one: dict[str, Any]) -> None:
+    print(json.dumps(one, ensure_ascii=False))
