@@ -292,3 +292,17 @@ def test_a_clearing_taken_back_stands_again(make: Make) -> None:
     scene.now += SECOND
     scene.clear(alert)
     assert scene.said() == ["raised 0", "cleared 0", "cleared 0"]
+
+
+def test_what_is_put_aside_while_a_digest_holds_it_is_in_none(make: Make) -> None:
+    scene = make()
+    for n in range(13):
+        scene.raise_("HB-02" if n == 11 else "HB-01", f"fault_{n}")
+    held = scene.raised[10]
+    scene.desk.shelve(held.id, until=scene.now + HOUR_NS, by="manager", reason="known", now=scene.now)
+    scene.desk.out_of_service("HB-02", by="fitter", reason="seals", now=scene.now)
+    scene.wait(30 * MINUTE)
+    assert scene.said()[10:] == ["digest 12"]
+    scene.wait(30 * MINUTE)
+    scene.wait(10)  # its onset lies in that flood, so it is told as one of it
+    assert scene.said()[11:] == ["digest 10"]

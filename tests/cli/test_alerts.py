@@ -1,0 +1,133 @@
+"""`strikewatch alerts`, `hammer` and `figures` as a user runs them, while a processor's store is open beside them."""
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from strikewatch.cli import main
+from strikewatch.model.instant import SECOND
+from tests.alarm.scene import Scene
+from tests.cli.command import strikewatch
+
+
+@pytest.fixture
+def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Scene]:
+    """Three alerts of today; the store stays open, as that of a running processor."""
+    one = Scene(tmp_path)
+    one.now = time.time_ns() - 3600 * SECOND
+    one.raise_("HB-03", "grease_overdue")
+    one.raise_("HB-01", "same_spot", "high")
+    one.clear(one.raise_("HB-01", "hot_oil"))
+    (tmp_path / "settings.toml").write_text(f'[store]\npath = "{one.path}"\n')
+    monkeypatch.setenv("STRIKEWATCH_CONFIG", str(tmp_path / "settings.toml"))
+    monkeypatch.setenv("COLUMNS", "80")
+    yield one
+    one.close()
+
+
+def told(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    assert main(arguments) == 0
+    return capsys.readouterr().out
+
+
+def lines(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[dict[str, object]]:
+    return [json.loads(line) for line in told(capsys, *arguments, "--json").splitlines()]
+
+
+def test_open_alerts_are_listed_in_80_columns_and_filtered(
+    scene: Scene, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = told(capsys, "alerts")
+    assert max(map(len, table.splitlines())) <= 80
+    for alert in scene.raised:
+        assert alert.id[:6] in table
+    assert [one["fault"] for one in lines(capsys, "alerts", "--priority", "high")] == ["same_spot"]
+    assert [one["fault"] for one in lines(capsys, "alerts", "--hammer", "HB-03", "--since", "2h")] == [
+        "grease_overdue"
+    ]
+    assert [one["fault"] for one in lines(capsys, "alerts", "--state", "returned_unacknowledged")] == [
+        "hot_oil"
+    ]
+    assert told(capsys, "alerts", "--site", "elsewhere") == "No alerts.\n"
+
+
+def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
+    """As a process of its own, beside the open store; twice the same is no error."""
+    short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
+    for said in ("Acknowledged.", "It needs no acknowledgement (any more)."):
+        done = strikewatch(
+            "alerts", "--config", config, "acknowledge", short, "--by", "manager", "--comment", "called"
+        )
+        assert (done.returncode, done.stderr) == (0, "")
+        assert done.stdout.splitlines()[0] == said
+    scene.escalate(scene.raised[0])  # the processor goes on writing
+    shelved = strikewatch(
+        "alerts", "shelve", short, "--for", "2h", "--by", "manager", "--reason", "at noon", "--config", config
+    )
+    assert shelved.stdout.startswith("Shelved until ")
+    history = strikewatch("alerts", "history", short, "--json", "--config", config)
+    found = [json.loads(line) for line in history.stdout.splitlines()]
+    assert [(one["event"], one["by"], one["to"], one["why"]) for one in found] == [
+        ("raised", "strikewatch", "unacknowledged", ""),
+        ("acknowledge", "manager", "acknowledged", "called"),
+        ("escalated", "strikewatch", "unacknowledged", "medium to high"),
+        ("shelve", "manager", "shelved", "at noon"),
+    ]
+
+
+@pytest.mark.usefixtures("scene")
+def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixture[str]) -> None:
+    out = ("hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
+    assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in told(
+        capsys, *out
+    )
+    assert lines(capsys, *out)[0]["changed"] == 0
+    assert [one["state"] for one in lines(capsys, "alerts", "--hammer", "HB-03")] == ["out_of_service"]
+    (back,) = lines(capsys, "hammer", "in-service", "HB-03", "--by", "fitter")
+    assert (back["service"], back["changed"]) == ("in_service", 1)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        (("alerts", "acknowledge", "xyz", "--by", "a"), "is no id of an alert"),
+        (("alerts", "acknowledge", "000000", "--by", "a"), "no alert has an id that begins with 000000"),
+        (("alerts", "shelve", "{0}", "--for", "2x", "--by", "a", "--reason", "b"), "write 45min, 2h or 3d"),
+        (("alerts", "shelve", "{0}", "--for", "400h", "--by", "a", "--reason", "b"), "longer than 168 h"),
+        (("alerts", "shelve", "{0}", "--for", "2h", "--by", " ", "--reason", "b"), "say who"),
+        (("alerts", "shelve", "{0}", "--for", "2h", "--by", "a", "--reason", " "), "give a reason"),
+        (
+            ("hammer", "out-of-service", "HB-09", "--by", "a", "--reason", "b"),
+            "there are: fennick-hollow/HB-01",
+        ),
+        (("figures", "--from", "1h", "--to", "2h"), "--from must be before --to"),
+        (("figures", "--site", "elsewhere"), "no alert was ever raised at elsewhere"),
+    ],
+)
+def test_misuse_is_told_with_the_remedy(
+    scene: Scene, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], problem: str
+) -> None:
+    filled = [one.replace("{0}", scene.raised[0].id) for one in arguments]
+    assert main(filled) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert problem in err
+
+
+@pytest.mark.usefixtures("scene")
+def test_figures_stand_beside_the_yardsticks(capsys: pytest.CaptureFixture[str]) -> None:
+    table = told(capsys, "figures", "--from", "1d")
+    assert max(map(len, table.splitlines())) <= 80
+    assert "about 150 acceptable, 300 the most" in table
+    (found,) = lines(capsys, "figures", "--from", "1d", "--site", "fennick-hollow")
+    assert (found["alerts"], found["busiest_10_min"]) == (3, 3)
+
+
+def test_where_there_is_no_database_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "settings.toml").write_text(f'[store]\npath = "{tmp_path / "none.db"}"\n')
+    assert main(["alerts", "--config", str(tmp_path / "settings.toml")]) == 1
+    assert "there is no database" in capsys.readouterr().err
+    assert not (tmp_path / "none.db").exists()
