@@ -1,4 +1,4 @@
-"""Alarm performance figures, against days counted by hand and published yardsticks (ISA-18.2 / IEC 62682, EEMUA 191)."""
+"""Alarm performance figures: days counted by hand, and published yardsticks (ISA-18.2 / IEC 62682, EEMUA 191)."""
 
 from hypothesis import given
 from hypothesis import strategies as st
