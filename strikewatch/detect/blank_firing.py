@@ -56,7 +56,7 @@ class Settings(DetectorSettings):
     least_change: float = Field(
         0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
     )
-    least_score: float = Field(0.5, ge=0, le=1, description="A suspicion below this score is not raised")
+    least_score: float = Field(0.6, ge=0, le=1, description="A suspicion below this score is not raised")
     learn_s: float = Field(
         15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
     )
@@ -64,7 +64,7 @@ class Settings(DetectorSettings):
         1.5, gt=1, description="Pulses so many times as wide as at first: accumulator_suspect"
     )
     relearn_s: float = Field(
-        20.0, gt=0, description="A bout that is low for so long from its start has a changed pump, s"
+        10.0, gt=0, description="A bout that is low for so long from its start has a changed pump, s"
     )
 
 
@@ -176,6 +176,13 @@ def _where(value: float) -> str:
     return ("start of the bout", "middle of the bout", "end of the bout", "whole bout")[int(value)]
 
 
+def _features(value: float) -> str:
+    """What spoke for it: words, comma between."""
+    spoke = int(value)
+    names = ("level", "blow rate", "pulse", "pulses stopped")
+    return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
+
+
 def _yes(_value: float) -> bool:
     return True
 
@@ -199,6 +206,7 @@ DETECTOR: Final = Detector(
                 "score": hundredth,
                 "place": _where,
                 "still_learning": _yes,
+                "features": _features,
             },
             of_operator=True,
         ),

@@ -19,12 +19,20 @@ STATE: Final = np.dtype(
         ("long", "<i8"),
         ("judged", "<i8"),  # ns of this bout that could be judged, and that were suspected
         ("blank", "<i8"),
+        ("first", "<i8"),  # whether the bout has shown no step yet
+        ("recent", "<f8"),  # level of the last few windows, but not followed while loaded for long
+        ("deepest", "<f8"),  # the lowest that it was in the run
         ("kind", "<i8"),  # of the present segment: UNSURE, LOADED or LOW
         ("least", "<f8"),  # change of level that is suspicious in this bout, share of the level
         ("ref", "<f8"),  # loaded level of this bout; 0 while none is known
         ("good_sum", "<f8"),  # windows of its loaded segments that are over, and how long they lasted, ns
         ("good_n", "<f8"),
         ("good", "<i8"),
+        ("block", "<f8"),  # windows of the present block, for the sway
+        ("block_n", "<i8"),
+        ("blocks", "<i8"),
+        ("blocks_mean", "<f8"),  # mean and sum of squared deviations of blocks
+        ("blocks_square", "<f8"),
         ("run", "<i8"),  # the suspicious run
         ("run_end", "<i8"),
         ("run_sum", "<f8"),  # of its segments that are over
@@ -80,25 +88,43 @@ UNSURE: Final = 0
 LOADED: Final = 1
 LOW: Final = 2
 
+BLOCK: Final = 5
 MIRROR: Final = 1e4
 LEAVING: Final = 600_000_000
 """A level that falls has left it at most so long before it is clearly below, ns."""
 APART: Final = 0.15
+UNKNOWN: Final = 0.18
+"""The least change while it is not known yet how the pressure comes up."""
+SWAY: Final = 2.2
+"""A change counts that is so many times the usual slow deviation within loaded bouts."""
+COMING_UP: Final = 4_000_000_000
+"""So long a bout that began as if loaded may still turn out low: the line has to fill, ns."""
+RECENT: Final = 0.3
+UNSTEADY: Final = 0.35
+"""While the line fills, this share of what is still missing counts as doubt."""
 EARLY: Final = 1_200_000_000
 """A level that falls so soon was never loaded: it took the line so long to show it, ns."""
 
 
 @part
 def least_fall(s: Any, p: Any) -> float:
-    """The change of level that is suspicious on this hammer, share of the level."""
+    """The step inside a bout that is suspicious on this hammer, share of the level."""
     fall = s.loaded.fall if s.loaded.falls else loaded.FALL
-    return max(p.least_change, min(0.45 * fall, 0.16))  # type: ignore[no-any-return]
+    least = max(
+        p.least_change, min(0.45 * fall, min(0.2, 0.14 + steps.noise_share(s.steps))), SWAY * s.loaded.sway
+    )
+    if not startup.known(s.startup):
+        least = max(least, UNKNOWN)
+    return min(0.25, least)  # type: ignore[no-any-return]
 
 
 @part
 def least_apart(s: Any) -> float:
     """How far from the learned level a bout must begin to be suspicious: rock and pump move it from bout to bout."""
-    return min(0.3, max(1.4 * s.least, APART, 4.0 * s.loaded.spread))  # type: ignore[no-any-return]
+    apart = max(APART, 3.0 * s.loaded.spread, 1.2 * s.least)
+    if s.loaded.falls >= 3:
+        apart = max(apart, 0.6 * s.loaded.fall)
+    return min(0.3, apart)  # type: ignore[no-any-return]
 
 
 @part
@@ -113,3 +139,9 @@ def bar(s: Any, p: Any, x: float) -> float:
     if p.rises:
         x = MIRROR / x
     return x / s.factor  # type: ignore[no-any-return]
+
+
+@part
+def young(s: Any, p: Any) -> bool:
+    """Whether the loaded level is still being learned, though it is good enough to judge by."""
+    return s.loaded.learned < 8 * p.learn  # type: ignore[no-any-return]

@@ -10,18 +10,22 @@ from typing import Any
 
 from strikewatch.detect import blows, loaded, startup, steps
 from strikewatch.detect.blank_state import (
+    BLOCK,
+    COMING_UP,
     EARLY,
     LEAVING,
     LOADED,
     LOW,
     MIDDLE,
     MIRROR,
+    RECENT,
     START,
-    UNSURE,
+    UNSTEADY,
     WHOLE,
     bar,
     known,
     least_apart,
+    young,
 )
 from strikewatch.detect.kernels import CLEARED, ESCALATED, HIGH, MEDIUM, NEVER, RAISED, emit, part
 
@@ -62,12 +66,50 @@ def pulse_fall(s: Any) -> float:
 
 
 @part
-def score(s: Any) -> float:
+def score(s: Any, p: Any) -> float:
     """How likely the run is blank indeed, 0..1; fitted to labelled shifts (see the tests)."""
     fall = 1.0 - run_level(s) / against(s)
-    lasted = (s.run_end - s.run) / 1e9
-    z = -1.0 + 3.0 * min(fall / s.least - 1.0, 2.0) + 1.5 * math.log(max(lasted, 0.1)) + 1.0 * s.stepped
+    z = -4.9 + 27.2 * min(fall, 0.6) + 0.385 * min(deviations(s, fall), 12.0)
+    if s.run == s.bout and s.stepped:
+        z += 2.5
+    elif s.run == s.bout:
+        # The whole bout: the pump, or the rock, as well.
+        z -= 0.5 if s.rpm > 0.0 else 1.3
+    if young(s, p):
+        z -= 0.45
+    slower = rate_fall(s)
+    if slower == slower:
+        # Hard rock lowers the level and raises the rate; a throttled pump lowers the rate by a tenth.
+        z += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
+    elif pulses_stopped(s):
+        z += 2.0
     return 1.0 / (1.0 + math.exp(-z))
+
+
+@part
+def pulses_stopped(s: Any) -> bool:
+    """Whether the run has windows enough for a rate, and nothing in them is periodic, as it was when loaded."""
+    beat = s.good_pulse.periods > 0 or s.loaded.rate_hz > 0.0
+    return s.fast and beat and s.low_pulse.windows >= 8 and s.low_pulse.periods == 0  # type: ignore[no-any-return]
+
+
+@part
+def features(s: Any) -> int:
+    """Which features spoke, added up: 1 the level, 2 the blow rate, 4 the pulse, 8 pulses that stopped."""
+    spoke = 1
+    if rate_fall(s) >= 0.15:
+        spoke += 2
+    if pulse_fall(s) >= 0.2:
+        spoke += 4
+    if pulses_stopped(s):
+        spoke += 8
+    return spoke
+
+
+@part
+def deviations(s: Any, fall: float) -> float:
+    """A fall in robust standard deviations of this hammer's windows and bouts."""
+    return fall / (1.25 * max(s.loaded.spread, steps.noise_share(s.steps)))  # type: ignore[no-any-return]
 
 
 @part
@@ -75,7 +117,6 @@ def evidence(s: Any, p: Any, place: int) -> Any:
     """The numbers of a finding, in the order of the fault's."""
     level = run_level(s)
     loaded_level = against(s)
-    spread = 1.25 * max(s.loaded.spread, steps.noise_share(s.steps))
     slower = rate_fall(s)
     narrower = pulse_fall(s)
     lasted = s.run_end - s.run
@@ -88,13 +129,13 @@ def evidence(s: Any, p: Any, place: int) -> Any:
         level_bar,
         loaded_bar,
         100.0 * (level_bar / loaded_bar - 1.0),
-        (1.0 - level / loaded_level) / spread,
+        deviations(s, 1.0 - level / loaded_level),
         -100.0 * slower,
         -100.0 * narrower,
-        score(s),
+        score(s, p),
         float(place),
-        1.0 if s.loaded.learned < 8 * p.learn else math.nan,
-        0.0,
+        1.0 if young(s, p) else math.nan,
+        float(features(s)),
     )
 
 
@@ -105,13 +146,24 @@ def place(s: Any) -> int:
 
 
 @part
-def consider(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def waits(s: Any, over: bool) -> bool:
+    """Whether the pump may have changed: low all through the bout, as far as it went, and the engine speed not known,
+    or the same level already in bouts before. `over`: the run is at its end, and nothing else will tell."""
+    if s.run != s.bout or s.stepped:
+        return False
+    before = s.loaded.asides if abs(s.recent / s.loaded.aside - 1.0) < loaded.SAME else 0
+    s.held = before >= (1 if s.rpm == 0.0 else 3)
+    return bool(s.held) or not over
+
+
+@part
+def consider(s: Any, p: Any, over: bool, out: Any, n: int, g: int) -> int:
     """The run has become longer: raise it, or make it high, when that is due."""
     lasted = s.run_end - s.run
-    if s.onset == NEVER and lasted >= p.blank_min and not s.held and known(s, p):
+    if s.onset == NEVER and lasted >= p.blank_min and known(s, p) and not waits(s, over):
         apart = s.run == s.bout and not (s.stepped and startup.known(s.startup))
         low = run_level(s) < against(s) * (1.0 - (least_apart(s) if apart else s.least))
-        if low and score(s) >= p.least_score:
+        if low and score(s, p) >= p.least_score:
             s.onset = s.run
             n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, evidence(s, p, place(s)))
     if s.onset != NEVER and not s.high and lasted >= p.high:
@@ -128,7 +180,8 @@ def end_run(s: Any, p: Any, where: int, out: Any, n: int, g: int) -> int:
         n = emit(out, n, g, 0, CLEARED, s.onset, s.run_end, priority, evidence(s, p, where))
         s.blank += s.run_end - s.run
         if s.stepped:
-            loaded.learn_fall(s.loaded, 1.0 - run_level(s) / against(s))
+            # At its deepest: by then the line has emptied.
+            loaded.learn_fall(s.loaded, 1.0 - s.deepest / against(s))
     s.onset = NEVER
     s.high = 0
     s.held = 0
@@ -177,6 +230,7 @@ def fell(s: Any, p: Any, out: Any, n: int, g: int) -> int:
         s.run = at
         s.stepped = at > s.bout
     s.kind = LOW
+    s.first = 0
     steps.open_segment(q, level, at, q.fall_sum, q.fall_n)
     return n
 
@@ -197,14 +251,44 @@ def rose(s: Any, p: Any, out: Any, n: int, g: int) -> int:
         if from_start and level < s.loaded.level:
             # What came after is what it would have had before, whatever the pump does.
             s.ref = level
-        n = consider(s, p, out, n, g)
+        n = consider(s, p, True, out, n, g)
         n = end_run(s, p, START if from_start else MIDDLE, out, n, g)
     elif q.n > 0:
         good_until(s, at)
     s.kind = LOADED
+    s.first = 0
     s.ref = level
     steps.open_segment(q, level, at, q.rise_sum, q.rise_n)
     return n
+
+
+@part
+def first_segment(s: Any, p: Any, doubt: float, end: int) -> None:
+    """While a bout has shown no step: is it low against what the hammer has learned?"""
+    q = s.steps
+    if s.seen < 3 and end - s.bout < p.blank_min:
+        return
+    s.kind = LOADED
+    if known(s, p) and s.recent < s.loaded.level * (1.0 - least_apart(s) - doubt):
+        s.kind = LOW
+        s.run = s.bout
+        # Until here the line was filling.
+        steps.open_segment(q, s.recent, s.bout, s.recent, 1.0)
+
+
+@part
+def add_to_block(s: Any, x: float) -> None:
+    """A loaded window, for the sway: Welford's running variance of means over `BLOCK` windows."""
+    s.block += x
+    s.block_n += 1
+    if s.block_n == BLOCK:
+        mean = s.block / BLOCK
+        s.blocks += 1
+        off = mean - s.blocks_mean
+        s.blocks_mean += off / s.blocks
+        s.blocks_square += off * (mean - s.blocks_mean)
+        s.block = 0.0
+        s.block_n = 0
 
 
 @part
@@ -215,8 +299,9 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
     x = max(pressure_bar, 1.0) * s.factor
     if p.rises:
         x = MIRROR / x
-    x = startup.steadied(s.startup, x, (start + end) // 2 - s.bout)
-    least = s.least
+    raw = x
+    x = startup.steadied(s.startup, raw, (start + end) // 2 - s.bout, s.kind == LOADED)
+    least = s.least + UNSTEADY * max(0.0, 1.0 - raw / x)
     if abs(x - q.level) < max(0.4 * least * q.level, 2.0 * q.noise):
         s.calm = end
     if q.n == 0.0:
@@ -232,15 +317,10 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
             n = fell(s, p, out, n, g)
         elif step == steps.RISE:
             n = rose(s, p, out, n, g)
-    if s.kind == UNSURE and (end - s.bout >= p.blank_min or q.n >= 3):
-        if known(s, p) and q.level < s.loaded.level * (1.0 - least_apart(s)):
-            s.kind = LOW
-            s.run = s.bout
-            s.held = (
-                s.loaded.asides >= 1 and abs(q.level / s.loaded.aside - 1.0) < loaded.SAME and s.rpm == 0.0
-            )
-        else:
-            s.kind = LOADED
+    s.recent = x if s.seen == 1 else steps.ewma(s.recent, x, RECENT)
+    s.deepest = min(s.deepest, s.recent) if s.kind == LOW else s.recent
+    if s.first and s.kind != LOW and end - s.bout <= COMING_UP:
+        first_segment(s, p, least - s.least, end)
     if s.fast:
         low = x < against(s) * (1.0 - least) if against(s) > 0.0 else False
         if low:
@@ -259,9 +339,11 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
         s.run_end = s.calm
         n = end_run(s, p, START, out, n, g)
         s.kind = LOADED
+    if s.kind == LOADED and q.fall == 0.0:
+        add_to_block(s, x)
     if s.run != NEVER and q.rise == 0.0:
         s.run_end = end
-        n = consider(s, p, out, n, g)
+        n = consider(s, p, False, out, n, g)
         if s.run == s.bout and not s.stepped and end - s.bout >= p.relearn:
             level = q.sum / q.n
             n = end_run(s, p, WHOLE, out, n, g)

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from strikewatch.detect import accumulator, blows, loaded, startup, steps
 from strikewatch.detect.blank_state import END, LOADED, UNSURE, WHOLE, bar, known, least_fall
-from strikewatch.detect.blanking import consider, end_run, good_until, judge, run_level
+from strikewatch.detect.blanking import add_to_block, consider, end_run, good_until, judge, run_level
 from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
 
 ENOUGH: Final = 500_000_000
@@ -35,11 +35,17 @@ def begin(s: Any, p: Any, a: int) -> None:
     s.judged = 0
     s.blank = 0
     s.kind = UNSURE
+    s.first = 1
     s.least = least_fall(s, p)
     s.ref = 0.0
     s.good_sum = 0.0
     s.good_n = 0.0
     s.good = 0
+    s.block = 0.0
+    s.block_n = 0
+    s.blocks = 0
+    s.blocks_mean = 0.0
+    s.blocks_square = 0.0
     s.fast = 0
     blows.clear(s.good_pulse)
     blows.clear(s.low_pulse)
@@ -118,6 +124,7 @@ def along(
         if r == r or (s.rpm > 0.0 and a > s.rpm_until):
             break
         total += x
+        add_to_block(s, x)
         steady += x
         level += steps.FOLLOW * (x - level)
         noise += steps.FOLLOW_NOISE * (min(off, 3.0 * max(noise, steps.SURE * level)) - noise)
@@ -133,6 +140,8 @@ def along(
         s.startup.steady = steady
         s.startup.steady_n += i - first
         s.calm = calm
+        s.recent = level
+        s.deepest = level
         s.seen += i - first
         if judging:
             s.judged += window - s.window
@@ -193,7 +202,7 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
         s.run_end = s.fire_end
         whole = s.run == s.bout and not s.stepped
         level = run_level(s)
-        n = consider(s, p, out, n, g)
+        n = consider(s, p, True, out, n, g)
         held = s.held
         n = end_run(s, p, WHOLE if whole else END, out, n, g)
         if whole:
@@ -207,12 +216,13 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
         good_until(s, s.fire_end)
     level = s.good_sum / s.good_n if s.good_n > 0.0 else 0.0
     n = note(s, p, level, expected, why, out, n, g)
-    if s.good >= s.fire_end - s.bout - p.transient:
-        startup.learn(s.startup)
+    startup.learn(s.startup)
     if s.good >= ENOUGH:
         if s.rpm > 0.0:
             loaded.learn_power(s.loaded, level / s.factor, s.rpm)
         s.loaded.asides = 0
+        if s.blocks >= 3:
+            loaded.learn_sway(s.loaded, math.sqrt(s.blocks_square / s.blocks) / s.blocks_mean)
         loaded.learn(s.loaded, level, s.good, s.least)
         hz = blows.mean_rate(s.good_pulse)
         if hz == hz:

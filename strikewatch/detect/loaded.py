@@ -22,6 +22,7 @@ DOUBT: Final = 0.03
 """Weight of that power against what is fitted: the squared spread of bouts over that of the power."""
 SAME: Final = 0.08
 """Two bouts are at the same level when they differ by less, share of the level."""
+GIVE: Final = 0.005
 YOUNG: Final = 20
 """Bouts from which the first pulse is taken."""
 SLOW: Final = 0.08
@@ -31,6 +32,7 @@ STATE: Final = np.dtype(
     [
         ("level", "<f8"),  # bar at the reference engine speed; 0 = nothing learned
         ("spread", "<f8"),  # mean absolute deviation of bouts from it, share of the level
+        ("sway", "<f8"),  # standard deviation within a bout of means over half a second, share of the level
         ("learned", "<i8"),  # ns of loaded firing it was learned from
         ("bouts", "<i8"),
         ("fall", "<f8"),  # how far this hammer falls when struck blank, share of the level
@@ -120,7 +122,11 @@ def learn_fall(s: Any, fall: float) -> None:
 
 @part
 def set_aside(s: Any, level: float) -> None:
-    """A whole bout was at another level."""
+    """A whole bout was at another level. That counts for the spread of bouts; the level itself gives way a little, as a
+    median does, so that what happens often is the rule."""
+    change = abs(level / s.level - 1.0)
+    s.spread = ewma(s.spread, min(change, 3.0 * max(s.spread, 0.01)), max(0.05, 1.0 / (s.bouts + 1)))
+    s.level *= 1.0 - min(GIVE, change)
     if s.asides and abs(level / s.aside - 1.0) < SAME:
         s.asides += 1
     else:
@@ -144,6 +150,7 @@ def forget(s: Any) -> None:
     """Begin to learn anew."""
     s.level = 0.0
     s.spread = 0.0
+    s.sway = 0.0
     s.learned = 0
     s.bouts = 0
     s.fall = 0.0
@@ -157,3 +164,9 @@ def forget(s: Any) -> None:
     s.pulse_bar = 0.0
     s.pulse_first = 0.0
     s.pulse_bouts = 0
+
+
+@part
+def learn_sway(s: Any, sway: float) -> None:
+    """Take how a bout's loaded level swayed: rock, engine, and a blow rate near a multiple of the sampling rate."""
+    s.sway = sway if s.sway == 0.0 else ewma(s.sway, min(sway, 0.15), 0.25)

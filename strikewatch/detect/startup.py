@@ -9,13 +9,14 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.detect.kernels import part
-from strikewatch.detect.steps import ewma
 
 BIN: Final = 200_000_000
 BINS: Final = 24
 STEADY: Final = 12
 """From this bin on the level counts as steady; it is followed to the last bin all the same."""
 ENOUGH: Final = 10
+STEP: Final = 0.01
+"""A bout moves a share by this at most: bouts that begin blank are fewer than the others, and do not count."""
 
 STATE: Final = np.dtype(
     [
@@ -40,18 +41,16 @@ def begin(s: Any) -> None:
 
 
 @part
-def steadied(s: Any, x: float, after: int) -> float:
+def steadied(s: Any, x: float, after: int, loaded: bool) -> float:
     """A window's level as it would be once steady; `after`: its middle, ns since the start of the bout."""
     k = after // BIN
-    if k >= BINS:
+    if loaded and k >= STEADY:
         s.steady += x
         s.steady_n += 1
+    if k >= BINS:
         return x
     s.sum[k] += x
     s.n[k] += 1
-    if k >= STEADY:
-        s.steady += x
-        s.steady_n += 1
     return x / s.share[k] if s.bouts[k] > 1 else x
 
 
@@ -63,7 +62,7 @@ def known(s: Any) -> bool:
 
 @part
 def learn(s: Any) -> None:
-    """The bout is over and was loaded all through."""
+    """The bout is over: take how it came up, if its loaded level is known."""
     if s.steady_n == 0:
         return
     steady = s.steady / s.steady_n
@@ -75,8 +74,9 @@ def learn(s: Any) -> None:
         if s.bouts[k] == 1:
             s.share[k] = share
         else:
-            was = s.share[k]
-            s.share[k] = ewma(was, max(was - 0.1, min(was + 0.1, share)), max(0.1, 1.0 / s.bouts[k]))
+            # A mean while young, then the median: it moves by a small step to the side on which the bout lies.
+            step = max(STEP, 0.5 / s.bouts[k])
+            s.share[k] += max(-step, min(step, share - s.share[k]))
 
 
 @part

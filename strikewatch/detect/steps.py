@@ -96,7 +96,11 @@ def follow(s: Any, x: float, start: int, weight: float, least: float) -> int:
     On a step, `fall_at`/`rise_at` is its instant, and the windows since then are in `fall_sum` and `fall_n`.
     """
     below = s.level - x
-    scale = max(1.25 * s.noise, 0.5 * least * s.level)
+    scale = 0.5 * least * s.level
+    if 1.25 * s.noise > scale:
+        # Noisy samples: a long window is as likely one wild sample as a mean.
+        scale = 1.25 * s.noise
+        weight = min(weight, 1.0)
     allowance = least * s.level / scale
     fall = cusum(s.fall, below / scale, allowance, CAP * weight)
     rise = cusum(s.rise, -below / scale, allowance, CAP * weight)

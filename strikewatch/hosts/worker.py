@@ -22,6 +22,7 @@ from strikewatch.intake.mqtt import Message
 from strikewatch.model import instant
 from strikewatch.model.alert import Alert, Change
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import LAYOUT, Pipeline
@@ -187,6 +188,7 @@ class Worker:
             return
         outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.keep(outcome)
+        step.bouts += outcome.bouts()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:
             step.changes += self._ledger.withdraw(portion.key, portion.upto)
@@ -231,6 +233,7 @@ class Worker:
             events=step.events,
             applied=[replace(e, applied=e.effective) for portion in step.portions for e in portion.events],
             changes=step.changes,
+            bouts=step.bouts,
             states=states,
             layout=LAYOUT,
             rejects=step.rejects,
@@ -264,6 +267,7 @@ class _Step:
         self.events: list[Event] = []
         self.portions: list[Portion] = []
         self.changes: list[Change] = []
+        self.bouts: list[Worked] = []
         self.rejects: list[Reject] = []
 
     def reject(self, topic: str, payload: bytes, error: Rejected) -> None:

@@ -45,6 +45,9 @@ class Settings(BaseModel):
     events_days: float = Field(
         default=1095.0, ge=0, description="Older events (sign-ons, greasings) are removed, days; 0: never"
     )
+    bouts_days: float = Field(
+        default=1095.0, ge=0, description="Bouts of firing longer ago are removed, days; 0: never"
+    )
     sent_days: float = Field(
         default=30.0, ge=0, description="Messages delivered longer ago are removed, days; 0: never"
     )

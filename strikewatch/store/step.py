@@ -6,6 +6,7 @@ from typing import Any
 
 from strikewatch.model.alert import Change
 from strikewatch.model.batch import Key, Rows
+from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 
@@ -25,8 +26,8 @@ class StepRecord:
     """Everything that one step must make durable before its messages are acknowledged.
 
     `received` is the wall time of the step. `rows` were admitted in it and `events` arrived in it; `applied`
-    took effect in it, each with its `applied` instant. `states` holds the new state of every hammer that
-    moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without being kept
+    took effect in it, each with its `applied` instant; `bouts` came to their end. `states` holds the new state of
+    every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without being kept
     (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
     """
 
@@ -35,6 +36,7 @@ class StepRecord:
     events: Sequence[Event] = ()
     applied: Sequence[Event] = ()
     changes: Sequence[Change] = ()
+    bouts: Sequence[Worked] = ()
     states: Mapping[Key, bytes] = field(default_factory=dict)
     layout: str = ""
     rejects: Sequence[Reject] = ()

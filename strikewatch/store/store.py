@@ -17,7 +17,7 @@ from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
-from strikewatch.store import attempts, spool, statements, tables
+from strikewatch.store import attempts, bout_tables, spool, statements, tables
 from strikewatch.store.database import open_database
 from strikewatch.store.queueing import Dispatch, Route, everywhere, text
 from strikewatch.store.revision import found, make, upgrade
@@ -143,6 +143,7 @@ class Store:
             statements.STATE.run(connection, states)
             statements.EVENT.run(connection, [_event_row(one, step.received) for one in step.events])
             statements.APPLIED.run(connection, [_event_row(one, step.received) for one in step.applied])
+            statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
             self._store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
 

@@ -28,6 +28,8 @@ IMPERSONAL = {
     *(
         "site",
         "hammer",
+        "tool",
+        "not_judged",
         "id",
         "fault",
         "priority",
