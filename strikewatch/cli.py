@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_alerts, cli_deliveries
+from strikewatch import cli_alerts, cli_baseline, cli_deliveries
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
@@ -58,6 +58,11 @@ def _parser() -> argparse.ArgumentParser:
         help="a shift's folder, one .parquet or .csv file, or a folder of shifts",
     )
     replay.add_argument("--json", action="store_true", help="one alert record per line instead of tables")
+    replay.add_argument(
+        "--bouts",
+        action="store_true",
+        help="each bout of firing instead of the alerts: seconds judged and suspected blank, blows, levels",
+    )
     replay.set_defaults(run=_replay)
 
     run = commands.add_parser("run", parents=[config], help="the live processor")
@@ -73,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     settings.set_defaults(run=_settings)
 
     cli_alerts.add(commands, config)
+    cli_baseline.add(commands, config)
     cli_deliveries.add(commands, config)
 
     backup = commands.add_parser(
@@ -93,7 +99,7 @@ def _parser() -> argparse.ArgumentParser:
 def _replay(options: argparse.Namespace) -> int:
     from strikewatch.hosts import replay_command
 
-    return replay_command.run(options.path, options.config, as_json=options.json)
+    return replay_command.run(options.path, options.config, as_json=options.json, bouts=options.bouts)
 
 
 def _run(options: argparse.Namespace) -> int:

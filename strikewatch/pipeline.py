@@ -46,6 +46,17 @@ _NONE: Final[Mapping[str, Any]] = {
 }
 
 
+def part_of(layout: str, state: bytes, name: str) -> Any:
+    """One part's record in a saved state, read-only; None where the state has it not, or in another version."""
+    offset = 0
+    for part, size in ((one, int(one.rpartition(":")[2])) for one in layout.split()):
+        if part.startswith(f"{name}/"):
+            mine = part in LAYOUT.split()
+            return np.frombuffer(state, STATE[name], 1, offset)[0] if mine else None
+        offset += size
+    return None
+
+
 def _fresh() -> Any:
     record = np.zeros(1, STATE)
     for name, _, _, fields in _PARTS:

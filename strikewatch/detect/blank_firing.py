@@ -16,7 +16,7 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.detect import accumulator, loaded
-from strikewatch.detect.blank_state import FRESH, PARAMS, STATE
+from strikewatch.detect.blank_state import FRESH, MIRROR, PARAMS, STATE
 from strikewatch.detect.blanking import evidence, new_speed, place
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
@@ -185,6 +185,39 @@ def _features(value: float) -> str:
 
 def _yes(_value: float) -> bool:
     return True
+
+
+def learned(record: Any, settings: Any) -> dict[str, Any]:
+    """What a hammer has shown, from its record: how well it is known (`not yet`, `learning`, `well`), the level in bar
+    at the reference engine speed, its spread from bout to bout, how far it fell when struck blank (None until a step
+    inside a bout has shown it), the power by which pressure goes with engine speed, blow rate and pulse in fast feeds.
+    """
+    q = record["loaded"]
+    learned_s = q["learned"] / 1e9
+    level = float(q["level"])
+    mirrored = settings.level_when_blank == "rises" and level > 0.0
+    fast = q["pulse_bouts"] > 0
+    fitted = (loaded.DOUBT * loaded.BY_FLOW + q["product"]) / (loaded.DOUBT + q["square"])
+    known = (
+        "not yet"
+        if learned_s < settings.learn_s
+        else "learning"
+        if learned_s < 8 * settings.learn_s
+        else "well"
+    )
+    return {
+        "known": known,
+        "learned_s": tenth(learned_s),
+        "bouts": int(q["bouts"]),
+        "level_bar": tenth(MIRROR / level if mirrored else level) if level > 0.0 else None,
+        "spread_percent": tenth(125.0 * float(q["spread"])),
+        "fall_percent": tenth(100.0 * float(q["fall"])) if q["falls"] else None,
+        "reference_rpm": tenth(float(q["rpm"])) if q["rpm"] > 0.0 else None,
+        "speed_power": hundredth(min(2.5, max(0.5, float(fitted)))),
+        "blows_per_min": tenth(60.0 * float(q["rate_hz"])) if fast else None,
+        "pulse_spread_bar": tenth(float(q["pulse_bar"])) if fast else None,
+        "first_pulse_spread_bar": tenth(float(q["pulse_first"])) if fast else None,
+    }
 
 
 DETECTOR: Final = Detector(

@@ -277,18 +277,13 @@ def first_segment(s: Any, p: Any, doubt: float, end: int) -> None:
 
 
 @part
-def add_to_block(s: Any, x: float) -> None:
-    """A loaded window, for the sway: Welford's running variance of means over `BLOCK` windows."""
-    s.block += x
-    s.block_n += 1
-    if s.block_n == BLOCK:
-        mean = s.block / BLOCK
-        s.blocks += 1
-        off = mean - s.blocks_mean
-        s.blocks_mean += off / s.blocks
-        s.blocks_square += off * (mean - s.blocks_mean)
-        s.block = 0.0
-        s.block_n = 0
+def add_block(s: Any, total: float) -> None:
+    """Another `BLOCK` of loaded windows, for the sway: Welford's running variance of their means."""
+    mean = total / BLOCK
+    s.blocks += 1
+    off = mean - s.blocks_mean
+    s.blocks_mean += off / s.blocks
+    s.blocks_square += off * (mean - s.blocks_mean)
 
 
 @part
@@ -299,9 +294,12 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
     x = max(pressure_bar, 1.0) * s.factor
     if p.rises:
         x = MIRROR / x
-    raw = x
-    x = startup.steadied(s.startup, raw, (start + end) // 2 - s.bout, s.kind == LOADED)
-    least = s.least + UNSTEADY * max(0.0, 1.0 - raw / x)
+    k = ((start + end) // 2 - s.bout) // startup.BIN
+    startup.take(s.startup, k, x, s.kind == LOADED)
+    share = startup.share_at(s.startup, k)
+    x *= 1.0 / share
+    doubt = UNSTEADY * max(0.0, 1.0 - share)
+    least = s.least + doubt
     if abs(x - q.level) < max(0.4 * least * q.level, 2.0 * q.noise):
         s.calm = end
     if q.n == 0.0:
@@ -320,7 +318,7 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
     s.recent = x if s.seen == 1 else steps.ewma(s.recent, x, RECENT)
     s.deepest = min(s.deepest, s.recent) if s.kind == LOW else s.recent
     if s.first and s.kind != LOW and end - s.bout <= COMING_UP:
-        first_segment(s, p, least - s.least, end)
+        first_segment(s, p, doubt, end)
     if s.fast:
         low = x < against(s) * (1.0 - least) if against(s) > 0.0 else False
         if low:
@@ -340,7 +338,12 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
         n = end_run(s, p, START, out, n, g)
         s.kind = LOADED
     if s.kind == LOADED and q.fall == 0.0:
-        add_to_block(s, x)
+        s.block += x
+        s.block_n += 1
+        if s.block_n == BLOCK:
+            add_block(s, s.block)
+            s.block = 0.0
+            s.block_n = 0
     if s.run != NEVER and q.rise == 0.0:
         s.run_end = end
         n = consider(s, p, False, out, n, g)

@@ -4,8 +4,21 @@ import math
 from typing import Any, Final
 
 from strikewatch.detect import accumulator, blows, loaded, startup, steps
-from strikewatch.detect.blank_state import END, LOADED, UNSURE, WHOLE, bar, known, least_fall
-from strikewatch.detect.blanking import add_to_block, consider, end_run, good_until, judge, run_level
+from strikewatch.detect.blank_state import (
+    BLOCK,
+    COMING_UP,
+    END,
+    LOADED,
+    RECENT,
+    UNSTEADY,
+    UNSURE,
+    WHOLE,
+    bar,
+    known,
+    least_apart,
+    least_fall,
+)
+from strikewatch.detect.blanking import add_block, consider, end_run, good_until, judge, run_level
 from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
 
 ENOUGH: Final = 500_000_000
@@ -101,35 +114,62 @@ def along(
     if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n < steps.SETTLED or s.n or p.rises:
         return i
     judging = known(s, p)
-    if (judging and not s.judged) or s.window < s.bout + max(p.transient, startup.BINS * startup.BIN):
+    if (judging and not s.judged) or s.window < s.bout + p.transient:
         return i
+    up = s.startup
     first = i
     window = s.window
     level = q.level
     noise = q.noise
     total = q.sum
-    steady = s.startup.steady
+    recent = s.recent
     calm = s.calm
-    factor = s.factor
+    block = s.block
+    block_n = s.block_n
+    watch_until = s.bout + COMING_UP if s.first else NEVER
+    apart = least_apart(s)
+    next_bin = s.window
+    k = 0
+    scale = s.factor
     least = s.least
+    lowest = 0.0
     while i + 1 < last:
         a = nth(time_ns, i)
         if nth(fire_until, i + 1 + g) < nth(time_ns, i + 1):
             break
-        x = nth(pressure_bar, i) * factor
+        middle = (window + a) // 2
+        if middle >= next_bin:
+            k = (middle - s.bout) // startup.BIN
+            next_bin = s.bout + (k + 1) * startup.BIN if k < startup.BINS else -NEVER
+            share = startup.share_at(up, k)
+            doubt = UNSTEADY * max(0.0, 1.0 - share)
+            scale = 1.0 / share
+            least = s.least + doubt
+            lowest = s.loaded.level * (1.0 - apart - doubt) if judging else 0.0
+        raw = nth(pressure_bar, i) * s.factor
+        x = raw * scale
         off = abs(x - level)
         if not (off < least * level and SHORTEST <= a - window <= SPARSE):
             break
         r = sample(engine_rpm, i)
         if r == r or (s.rpm > 0.0 and a > s.rpm_until):
             break
+        of_late = recent + RECENT * (x - recent)
+        if of_late < lowest and a <= watch_until:
+            break
+        recent = of_late
+        startup.take(up, k, raw, True)
+        if off < max(0.4 * least * level, 2.0 * noise):
+            calm = a
         total += x
-        add_to_block(s, x)
-        steady += x
         level += steps.FOLLOW * (x - level)
         noise += steps.FOLLOW_NOISE * (min(off, 3.0 * max(noise, steps.SURE * level)) - noise)
-        if off < 0.4 * least * level:
-            calm = a
+        block += x
+        block_n += 1
+        if block_n == BLOCK:
+            add_block(s, block)
+            block = 0.0
+            block_n = 0
         window = a
         i += 1
     if i > first:
@@ -137,11 +177,11 @@ def along(
         q.noise = noise
         q.sum = total
         q.n += i - first
-        s.startup.steady = steady
-        s.startup.steady_n += i - first
+        s.block = block
+        s.block_n = block_n
         s.calm = calm
-        s.recent = level
-        s.deepest = level
+        s.recent = recent
+        s.deepest = recent
         s.seen += i - first
         if judging:
             s.judged += window - s.window

@@ -41,17 +41,20 @@ def begin(s: Any) -> None:
 
 
 @part
-def steadied(s: Any, x: float, after: int, loaded: bool) -> float:
-    """A window's level as it would be once steady; `after`: its middle, ns since the start of the bout."""
-    k = after // BIN
+def share_at(s: Any, k: int) -> float:
+    """The share of the steady level that the hammer has in the k-th fifth of a second; 1 where it is not known."""
+    return s.share[k] if k < BINS and s.bouts[k] > 1 else 1.0
+
+
+@part
+def take(s: Any, k: int, raw: float, loaded: bool) -> None:
+    """A window of the k-th fifth of a second, as it is."""
     if loaded and k >= STEADY:
-        s.steady += x
+        s.steady += raw
         s.steady_n += 1
-    if k >= BINS:
-        return x
-    s.sum[k] += x
-    s.n[k] += 1
-    return x / s.share[k] if s.bouts[k] > 1 else x
+    if k < BINS:
+        s.sum[k] += raw
+        s.n[k] += 1
 
 
 @part

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
+    from strikewatch.hosts.replay import Replayed
     from strikewatch.intake.shift.table import TableShift
     from strikewatch.settings import Settings
 
@@ -34,9 +35,39 @@ def replay(
     """
     import pandas as pd
 
+    from strikewatch.model.alert import Alert
+
+    result = _replayed(samples, events, settings)
+    columns = list(Alert("", "", "", None, "low", 0).record())
+    return pd.DataFrame(result.records, columns=columns, dtype=object)
+
+
+def bouts(
+    samples: "pd.DataFrame",
+    events: "pd.DataFrame | None" = None,
+    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
+) -> "pd.DataFrame":
+    """Every bout of firing in a recorded shift, one row each; the arguments are those of `replay`.
+
+    Columns: site, hammer, operator, tool, start, end (RFC 3339), firing_s, judged_s, not_judged (why a bout could not
+    be judged for blank blows, else None), blank_s, blows, blank_blows (counted in fast feeds only), level_bar,
+    loaded_level_bar, blows_per_min, pulse_spread_bar. Unknown numbers are NaN.
+    """
+    import pandas as pd
+
+    from strikewatch.model.bout import FIELDS
+
+    records = [one.record() for one in _replayed(samples, events, settings).bouts()]
+    return pd.DataFrame(records, columns=list(FIELDS))
+
+
+def _replayed(
+    samples: "pd.DataFrame",
+    events: "pd.DataFrame | None",
+    settings: "Settings | Mapping[str, Any] | Path | str | None",
+) -> "Replayed":
     from strikewatch.hosts.replay import replay_shifts
     from strikewatch.intake.shift.events import parse_events
-    from strikewatch.model.alert import Alert
     from strikewatch.model.instant import seconds
     from strikewatch.settings import Settings, load
 
@@ -54,9 +85,8 @@ def replay(
         )
     result = replay_shifts([shift], settings.of_hammer, seconds(settings.intake.reorder_s))
     for note in result.notes():
-        warnings.warn(note, stacklevel=2)
-    columns = list(Alert("", "", "", None, "low", 0).record())
-    return pd.DataFrame(result.records, columns=columns, dtype=object)
+        warnings.warn(note, stacklevel=3)
+    return result
 
 
 def _shift(samples: "pd.DataFrame") -> "TableShift":

@@ -9,6 +9,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from strikewatch.hosts import bout_tables
 from strikewatch.hosts.replay import Progress as Told
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.hosts.replay_tables import show
@@ -21,8 +22,9 @@ LONG = 2_000_000
 """Rows from which on a bar is shown: about a second of work."""
 
 
-def run(path: Path, config: Path | None, *, as_json: bool) -> int:
-    """Replay and print: alert records to standard output with `as_json`, else tables. Notes go to standard error."""
+def run(path: Path, config: Path | None, *, as_json: bool, bouts: bool = False) -> int:
+    """Replay and print: alert records to standard output with `as_json`, else tables; bouts in their place if those are
+    wanted. Notes go to standard error."""
     notes = Console(stderr=True, highlight=False, soft_wrap=True)
     settings = load(config)
     shifts = open_shifts(path)
@@ -32,9 +34,12 @@ def run(path: Path, config: Path | None, *, as_json: bool) -> int:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
     for note in result.notes():
         notes.print(note, style="yellow")
+    records = [one.record() for one in result.bouts()] if bouts else result.records
     if as_json:
-        sys.stdout.writelines(json.dumps(record, ensure_ascii=False) + "\n" for record in result.records)
+        sys.stdout.writelines(json.dumps(record, ensure_ascii=False) + "\n" for record in records)
         sys.stdout.flush()
+    elif bouts:
+        bout_tables.show(Console(highlight=False), records)
     else:
         show(Console(highlight=False), path, result)
     return 0

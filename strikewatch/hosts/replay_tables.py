@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.hosts.bout_tables import by_operator, judged
 from strikewatch.hosts.replay import Replayed
 from strikewatch.model.batch import Key
 
@@ -26,10 +27,12 @@ def show(console: Console, path: Path, result: Replayed) -> None:
         Text.assemble((str(path), "bold"), f": {result.counts.used:,} rows, {_many(len(records), 'alert')}")
     )
     sites = {site for site, _ in result.firing_h}
+    bouts = result.bouts()
     for key, firing_h in sorted(result.firing_h.items()):
         own = [record for record in records if (record["site"], record["hammer"]) == key]
         console.print()
         console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
+        console.print(Text(judged(one for one in bouts if one.bout.key == key), "dim"))
         if own:
             console.print(_alerts(own, sentences=console.width >= SENTENCES))
     if records:
@@ -37,6 +40,9 @@ def show(console: Console, path: Path, result: Replayed) -> None:
         console.print(_counts("fault", ("low", "medium", "high"), _pairs(records, "fault", "priority")))
         console.print()
         console.print(_operators(records))
+    if bouts:
+        console.print()
+        console.print(by_operator(bouts))
     console.print()
     console.print(
         "Advice, never a safety function; the hammer's handbook and local rules come first. "

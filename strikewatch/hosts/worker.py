@@ -28,6 +28,7 @@ from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import LAYOUT, Pipeline
 from strikewatch.settings import Settings
 from strikewatch.store import spool
+from strikewatch.store.noted import Noted
 from strikewatch.store.step import Reject, SavedAlert, StepRecord
 from strikewatch.store.store import Store
 
@@ -90,6 +91,7 @@ class Worker:
         self.rejected: Counter[str] = Counter()
         self.messages = 0
         self._resume()
+        self._noted = Noted(store)
 
     def turn(self, timeout_s: float) -> int:
         """Take what has come, for up to `timeout_s`, and see it through; how many messages that were."""
@@ -102,6 +104,7 @@ class Worker:
         self._advance(step)
         if now - self._looked >= LOOK_EVERY:
             self._looked = now
+            self._take_noted()
             self._look_ahead(step, now)
             if self._look(step.received):
                 self._told()
@@ -209,6 +212,20 @@ class Worker:
                 step.changes += self._ledger.take(
                     [finding], outcome.on_duty, step.received, ahead=ahead[finding.key]
                 )
+
+    def _take_noted(self) -> None:
+        """Events that somebody entered beside the processor."""
+        try:
+            noted = self._noted.take()
+        except StoreLost:
+            raise
+        except StoreError as error:
+            _log.error("look_refused", problem=str(error), remedy="nothing is lost; it is tried again")
+            return
+        for event in noted:
+            self._admit.event(event)
+            self._heard.setdefault((event.site, event.hammer), self._monotonic())
+            _log.info("event_noted", site=event.site, hammer=event.hammer, event_kind=event.kind)
 
     def _look(self, now: Instant) -> bool:
         """Let what waits to be told come up; a database that refuses is asked again with the next look."""

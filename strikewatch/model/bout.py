@@ -80,3 +80,9 @@ def _rounded(value: float, digits: int) -> float | None:
 
 def _count(value: float) -> int | None:
     return int(value) if value == value else None
+
+
+FIELDS: Final[tuple[str, ...]] = tuple(
+    Worked(Bout(("", ""), 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), None, None).record()
+)
+"""Names of a bout's record, in order."""

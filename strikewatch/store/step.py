@@ -27,8 +27,8 @@ class StepRecord:
 
     `received` is the wall time of the step. `rows` were admitted in it and `events` arrived in it; `applied`
     took effect in it, each with its `applied` instant; `bouts` came to their end. `states` holds the new state of
-    every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without being kept
-    (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
+    every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without
+    being kept (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
     """
 
     received: Instant

@@ -124,7 +124,7 @@ class Store:
     def knows(self, event: Event) -> bool:
         """Whether this very event is stored already: a redelivery."""
         e = tables.events.c
-        row = _event_row(event, 0)
+        row = event_row(event, 0)
         same = [getattr(e, name) == row[name] for name in ("site", "hammer", "kind", "time_ns", "fields")]
         with self.read() as connection:
             return connection.scalar(select(func.count()).select_from(tables.events).where(*same)) != 0
@@ -141,8 +141,8 @@ class Store:
                 row = {"received_ns": step.received, "size": len(blob), "rows": blob}
                 statements.SPOOL.run(connection, [row])
             statements.STATE.run(connection, states)
-            statements.EVENT.run(connection, [_event_row(one, step.received) for one in step.events])
-            statements.APPLIED.run(connection, [_event_row(one, step.received) for one in step.applied])
+            statements.EVENT.run(connection, [event_row(one, step.received) for one in step.events])
+            statements.APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
             statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
             self._store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
@@ -263,7 +263,7 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
     }
 
 
-def _event_row(event: Event, received: Instant) -> dict[str, Any]:
+def event_row(event: Event, received: Instant) -> dict[str, Any]:
     return {
         "site": event.site,
         "hammer": event.hammer,
