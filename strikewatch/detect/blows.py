@@ -23,6 +23,8 @@ TRAIN: Final = 6
 """Periods that must agree."""
 AGREE: Final = 0.12
 """They agree when their mean absolute deviation is below this share of the period."""
+FILLING: Final = 0.25
+"""No blow falls so soon after the start, s: the line has to fill."""
 STRAY: Final = 0.3
 """A period so far from the others, as a share of it, is a blow found too early or too late: it is not averaged."""
 BAND: Final = 0.15
@@ -39,6 +41,8 @@ STATE: Final = np.dtype(
         ("above", "<i8"),
         ("blow", "<f8"),  # the last blow, s since the row that `origin` names
         ("origin", "<i8"),
+        ("sure", "<f8"),  # where the first train began that agreed, and the blows counted before it
+        ("before", "<i8"),
         ("period", "<f8"),  # s
         ("scatter", "<f8"),  # mean absolute deviation of periods, s
         ("train", "<i8"),  # periods that the present train has
@@ -73,6 +77,8 @@ def restart(s: Any, at: int) -> None:
     s.scatter = 0.0
     s.train = 0
     s.count = 0
+    s.sure = 0.0
+    s.before = 0
     s.gap = 0.0
     s.new = 0
     s.new_s = 0.0
@@ -143,6 +149,9 @@ def take(s: Any, pressure_bar: float, at: int) -> bool:
             s.new_bar += s.top - s.bottom
     s.blow = when
     s.count += 1
+    if s.train == TRAIN and s.sure == 0.0:
+        s.sure = when - TRAIN * s.period
+        s.before = s.count - TRAIN - 1
     s.top = s.smooth
     s.bottom = s.smooth
     return True
@@ -189,3 +198,11 @@ def mean_spread(t: Any) -> float:
     if t.periods < TRAIN - 2:
         return math.nan
     return t.wide / t.periods  # type: ignore[no-any-return]
+
+
+@part
+def struck(s: Any, hz: float) -> int:
+    """Blows of the bout: those counted since the pulses stood out, and before that one period after another."""
+    if not hz > 0.0 or s.sure == 0.0:
+        return s.count  # type: ignore[no-any-return]
+    return s.count - s.before + max(0, round((s.sure - FILLING) * hz))  # type: ignore[no-any-return]

@@ -210,7 +210,7 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
     struck = math.nan
     blank = math.nan
     if s.fast and s.blows.count > 0:
-        struck = s.blows.count + round(hz * SETTLE * 1e-9) if hz == hz else float(s.blows.count)
+        struck = float(blows.struck(s.blows, hz))
         low_hz = blows.mean_rate(s.low_pulse)
         blank = round(low_hz * s.blank * 1e-9) if low_hz == low_hz else math.nan
         if s.blank == 0:
