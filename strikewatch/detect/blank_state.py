@@ -102,6 +102,8 @@ COMING_UP: Final = 4_000_000_000
 RECENT: Final = 0.3
 UNSTEADY: Final = 0.35
 """While the line fills, this share of what is still missing counts as doubt."""
+FEW: Final = 150_000_000.0
+"""Windows longer than this, ns, are few: each is one sample."""
 EARLY: Final = 1_200_000_000
 """A level that falls so soon was never loaded: it took the line so long to show it, ns."""
 

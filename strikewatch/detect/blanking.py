@@ -13,6 +13,7 @@ from strikewatch.detect.blank_state import (
     BLOCK,
     COMING_UP,
     EARLY,
+    FEW,
     LEAVING,
     LOADED,
     LOW,
@@ -69,7 +70,16 @@ def pulse_fall(s: Any) -> float:
 def score(s: Any, p: Any) -> float:
     """How likely the run is blank indeed, 0..1; fitted to labelled shifts (see the tests)."""
     fall = 1.0 - run_level(s) / against(s)
-    z = -4.9 + 27.2 * min(fall, 0.6) + 0.385 * min(deviations(s, fall), 12.0)
+    apart = deviations(s, fall)
+    # Not far out of the noise it may be the noise; the more so where few samples catch the pulse at its foot by turns.
+    windows = s.run_n + (s.steps.n if s.kind == LOW else 0.0)
+    few = s.run_end - s.run > FEW * windows and steps.noise_share(s.steps) > 0.05
+    z = (
+        -4.9
+        + 27.2 * min(fall, 0.6)
+        + 0.385 * min(apart, 12.0)
+        - 3.0 * max(0.0, (3.0 if few else 2.2) - apart)
+    )
     if s.run == s.bout and s.stepped:
         z += 2.5
     elif s.run == s.bout:

@@ -38,6 +38,9 @@ STATE: Final = np.dtype(
         ("crest", "<f8"),  # of late
         ("trough", "<f8"),
         ("rows", "<i8"),
+        ("gains_for", "<i8"),  # gap, ns, for which the next two hold; 0 = none: the period is another
+        ("smoothing", "<f8"),
+        ("fading", "<f8"),
         ("above", "<i8"),
         ("blow", "<f8"),  # the last blow, s since the row that `origin` names
         ("origin", "<i8"),
@@ -71,6 +74,7 @@ def restart(s: Any, at: int) -> None:
     s.last = at
     s.origin = at
     s.rows = 0
+    s.gains_for = 0
     s.above = 0
     s.blow = -1.0
     s.period = 0.0
@@ -95,7 +99,8 @@ def periodic(s: Any) -> bool:
 def take(s: Any, pressure_bar: float, at: int) -> bool:
     """Take one sample; whether a blow fell in it."""
     v = pressure_bar
-    gap = (at - s.last) * 1e-9
+    gap_ns = at - s.last
+    gap = gap_ns * 1e-9
     s.last = at
     if s.rows == 0:
         s.smooth = v
@@ -106,11 +111,15 @@ def take(s: Any, pressure_bar: float, at: int) -> bool:
         s.rows = 1
         return False
     s.rows += 1
-    s.gap += max(0.02, 1.0 / s.rows) * (gap - s.gap)
+    s.gap += (0.02 if s.rows > 50 else 1.0 / s.rows) * (gap - s.gap)
     before = s.smooth
     period = s.period if s.train else 0.1
-    s.smooth += gap / (gap + period / 16.0) * (v - s.smooth)
-    fade = gap / (gap + 3.0 * period) * (s.crest - s.trough)
+    if gap_ns != s.gains_for:
+        s.gains_for = gap_ns
+        s.smoothing = gap / (gap + period / 16.0)
+        s.fading = gap / (gap + 3.0 * period)
+    s.smooth += s.smoothing * (v - s.smooth)
+    fade = s.fading * (s.crest - s.trough)
     s.crest = max(s.smooth, s.crest - fade)
     s.trough = min(s.smooth, s.trough + fade)
     middle = 0.5 * (s.crest + s.trough)
@@ -148,6 +157,7 @@ def take(s: Any, pressure_bar: float, at: int) -> bool:
             s.new_s += since
             s.new_bar += s.top - s.bottom
     s.blow = when
+    s.gains_for = 0
     s.count += 1
     if s.train == TRAIN and s.sure == 0.0:
         s.sure = when - TRAIN * s.period

@@ -111,7 +111,7 @@ def along(
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
     q = s.steps
-    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n < steps.SETTLED or s.n or p.rises:
+    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises:
         return i
     judging = known(s, p)
     if (judging and not s.judged) or s.window < s.bout + p.transient:
@@ -122,6 +122,7 @@ def along(
     level = q.level
     noise = q.noise
     total = q.sum
+    windows = q.n
     recent = s.recent
     calm = s.calm
     block = s.block
@@ -162,7 +163,8 @@ def along(
         if off < max(0.4 * least * level, 2.0 * noise):
             calm = a
         total += x
-        level += steps.FOLLOW * (x - level)
+        windows += 1.0
+        level += steps.gain(windows) * (x - level)
         noise += steps.FOLLOW_NOISE * (min(off, 3.0 * max(noise, steps.SURE * level)) - noise)
         block += x
         block_n += 1
@@ -176,7 +178,7 @@ def along(
         q.level = level
         q.noise = noise
         q.sum = total
-        q.n += i - first
+        q.n = windows
         s.block = block
         s.block_n = block_n
         s.calm = calm

@@ -76,14 +76,20 @@ def open_segment(s: Any, level: float, since: int, total: float, n: float) -> No
 
 
 @part
+def gain(n: float) -> float:
+    """How far the n-th window of a segment moves its level: a mean at first, then a weighted one."""
+    return FOLLOW if n >= SETTLED else 1.0 / n
+
+
+@part
 def stay(s: Any, x: float, least: float) -> bool:
     """Take one more window of level x if it is an ordinary one: no sum is under way, and none would begin."""
     off = abs(x - s.level)
-    if s.fall != 0.0 or s.rise != 0.0 or off >= least * s.level or s.n < SETTLED:
+    if s.fall != 0.0 or s.rise != 0.0 or off >= least * s.level:
         return False
     s.sum += x
     s.n += 1.0
-    s.level += FOLLOW * (x - s.level)
+    s.level += gain(s.n) * (x - s.level)
     s.noise += FOLLOW_NOISE * (min(off, 3.0 * max(s.noise, SURE * s.level)) - s.noise)
     return True
 
@@ -121,7 +127,7 @@ def follow(s: Any, x: float, start: int, weight: float, least: float) -> int:
         s.rise_sum += x
         s.rise_n += 1.0
     elif s.fall == 0.0 and s.rise == 0.0:
-        s.level = ewma(s.level, x, max(FOLLOW, 1.0 / s.n))
+        s.level = ewma(s.level, x, gain(s.n))
         s.noise = ewma(s.noise, min(abs(below), 3.0 * max(s.noise, SURE * s.level)), FOLLOW_NOISE)
     s.fall = fall
     s.rise = rise

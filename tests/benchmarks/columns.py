@@ -3,8 +3,16 @@
 And against four rules of the contract as a plain Python loop and as a pandas groupby.
 """
 
+import time
+from collections import Counter
+from dataclasses import replace
+from typing import Any
+from unittest.mock import patch
+
 import pandas as pd
 
+from strikewatch.detect import DETECTORS
+from strikewatch.detect.detector import Detector
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.pipeline import Pipeline
 from tests.benchmarks import data
@@ -72,6 +80,38 @@ def grouped(rows: Rows) -> None:
         _ = frame["t"][sums >= limit]
 
 
+def _one_by_one(feed: str, rows: Rows) -> list[Line]:
+    """What each detector's kernel costs a row beside the others: a pass over the feed, timed kernel by kernel."""
+    took: Counter[str] = Counter()
+
+    def timed(detector: Detector) -> Detector:
+        def run(*arguments: Any) -> int:
+            start = time.perf_counter()
+            n = detector.run(*arguments)
+            took[detector.name] += time.perf_counter() - start
+            return n
+
+        return replace(detector, run=run)
+
+    with (
+        patch("strikewatch.pipeline.DETECTORS", tuple(timed(one) for one in DETECTORS)),
+        patch.object(Detector, "settle", lambda _self: None),
+    ):
+        detect(rows)
+        took.clear()
+        detect(rows)
+    (_, slowest), *_ = took.most_common(1)
+    return [
+        Line(
+            f"{name} at {feed}: {1e9 * s / len(rows):.1f} ns a row, {len(rows) / s / 1e6:.0f} M rows/s",
+            "of the slowest",
+            s / slowest,
+            "",
+        )
+        for name, s in took.most_common(4)
+    ]
+
+
 def lines() -> list[Line]:
     found = []
     for name, rows in (("bare feed", data.bare(ROWS)), ("with pose and engine", data.rich(ROWS))):
@@ -84,6 +124,8 @@ def lines() -> list[Line]:
                 ">= 0.10, aim 0.25",
             )
         )
+    found += _one_by_one("10 Hz", data.bare(ROWS // 2))
+    found += _one_by_one("500 Hz", data.fast(ROWS // 2))
     short = data.bare(PLAIN_ROWS)
     for name, rival in (("plain Python loop", plain), ("pandas groupby", grouped)):
         a, b = median_s(lambda: detect(short), lambda rival=rival: rival(short))  # type: ignore[misc]

@@ -8,6 +8,8 @@ from strikewatch.intake.shift import open_shifts
 from strikewatch.model.batch import Floats, Ints, Key, Rows
 from strikewatch.pipeline import HammerSettings
 from strikewatch.settings import Faults
+from tests.physics.feeds import feed
+from tests.physics.work import shift
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
 KEY: Key = ("fennick-hollow", "HB-01")
@@ -32,6 +34,18 @@ def bare(n: int, key: Key = KEY) -> Rows:
 def rich(n: int, key: Key = KEY) -> Rows:
     """n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
     return _tiled(n, key)
+
+
+def fast(n: int) -> Rows:
+    """n rows at 500 Hz of a physical breaker: `active`, `pressure_bar`, oil every five seconds."""
+    table = feed(shift(3000, 10.0), "500Hz", engine_rpm=False)
+    times = -(-n // len(table))
+    columns: dict[str, Floats] = {
+        name: np.tile(table[name].to_numpy(dtype=float), times)[:n]
+        for name in ("active", "pressure_bar", "oil_c")
+    }
+    time_ns: Ints = int(table["time"].iloc[0].value) + np.arange(n, dtype=np.int64) * 2_000_000
+    return Rows(time_ns, columns)
 
 
 def _tiled(n: int, key: Key) -> Rows:
