@@ -176,8 +176,7 @@ class _Deed:
     def __init__(self, connection: Connection, now: Instant) -> None:
         self._connection = connection
         self._now = now
-        self.shelves = table.read_shelves(connection)
-        self.workshop = table.read_workshop(connection)
+        self.shelves, self.workshop = table.put_aside(connection)
         self.changed = 0
 
     def row(self, name: Name) -> Row:

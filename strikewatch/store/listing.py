@@ -160,7 +160,7 @@ def intervals(connection: Connection, before: Instant) -> dict[str, list[Interva
 
 
 def _listed(connection: Connection, *conditions: table.Condition, limit: int | None = None) -> list[Listed]:
-    shelves, workshop = table.read_shelves(connection), table.read_workshop(connection)
+    shelves, workshop = table.put_aside(connection)
     c = handling.c
     asked = (
         select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.told)

@@ -9,7 +9,7 @@ import json
 from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
-from sqlalchemy import Connection, bindparam, select
+from sqlalchemy import Connection, select
 
 from strikewatch.model.instant import Instant
 from strikewatch.store import statements
@@ -20,10 +20,12 @@ from strikewatch.store.telling import Told
 Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
 """(endpoint, record, wall time) → whether the alert is for the endpoint then; None: whatever the hour."""
 
-_TOLD: Final = (
-    select(outbox.c.endpoint)
-    .distinct()
-    .where(outbox.c.site == bindparam("site"), outbox.c.alert_id == bindparam("about"))
+_TOLD: Final = statements.Several(
+    lambda ids: (
+        select(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
+        .where(outbox.c.alert_id.in_(ids))
+        .distinct()
+    )
 )
 
 
@@ -52,8 +54,9 @@ class Dispatch:
         self._messages: list[dict[str, Any]] = []
 
     def take(self, told: Told) -> None:
+        self._learn(told)
         for change in told.changes:
-            known = self._told_of(change.site, change.alert_id)
+            known = self._told[change.site, change.alert_id]
             body = text(change.record)
             for endpoint in self._endpoints:
                 if endpoint in known:
@@ -62,7 +65,7 @@ class Dispatch:
                     known.add(endpoint)
                     self._add(endpoint, change.site, change.alert_id, "raised", body)
         for digest in told.digests:
-            known = self._told_of(digest.site, digest.id)
+            known = self._told[digest.site, digest.id]
             for endpoint in self._endpoints:
                 # one that was told of this storm is told how it ends, whatever the hour
                 now = None if endpoint in known else self._now
@@ -71,12 +74,15 @@ class Dispatch:
                     self._add(endpoint, digest.site, digest.id, STEP, text(digest.body(records)))
         statements.MESSAGE.run(self._connection, self._messages)
 
-    def _told_of(self, site: str, about: str) -> set[str]:
-        """The endpoints that were told of an alert, or by a digest of a storm, before."""
-        if (site, about) not in self._told:
-            asked = {"site": site, "about": about}
-            self._told[site, about] = set(self._connection.scalars(_TOLD, asked))
-        return self._told[site, about]
+    def _learn(self, told: Told) -> None:
+        """Which endpoints were told of the alerts, and by digests of the storms, before."""
+        names = {(one.site, one.alert_id) for one in told.changes} | {
+            (one.site, one.id) for one in told.digests
+        }
+        self._told = {name: set() for name in names}
+        for site, about, endpoint in _TOLD.ask(self._connection, sorted({about for _, about in names})):
+            if (site, about) in names:
+                self._told[site, about].add(endpoint)
 
     def _add(self, endpoint: str, site: str, about: str, step: str, body: str) -> None:
         """A message is named by its content, so that the same once more changes nothing."""

@@ -1,17 +1,17 @@
 """Rows of the handling of alerts, read into the words of `alarm.lifecycle` and written back."""
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, TextClause, select
+from sqlalchemy import ColumnElement, Connection, TextClause, bindparam, null, select, union_all
 
 from strikewatch.alarm.lifecycle import ASIDE, STANDING, Entry, Event, Handling, Shelf, step
-from strikewatch.model.alert import PRIORITIES, Priority
+from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
 from strikewatch.store.alarm_tables import handling, history, shelves, workshop
-from strikewatch.store.statements import newest, plain
+from strikewatch.store.statements import Question, Several, newest, plain
 
 Name = tuple[str, str]
 """Site and id of an alert."""
@@ -19,8 +19,6 @@ Point = tuple[str, str, str]
 """Site, hammer and fault: what a shelf is for."""
 
 Condition = ColumnElement[bool] | TextClause
-
-PAGE: Final = 500
 
 
 @dataclass(slots=True)
@@ -85,26 +83,26 @@ def rank(priority: str) -> int:
     return PRIORITIES.index(priority)
 
 
-def read_shelves(connection: Connection) -> dict[Point, Shelf]:
-    c = shelves.c
-    found = connection.execute(select(c.site, c.hammer, c.fault, c.until_ns, c.who, c.reason, c.upto))
-    return {(site, hammer, fault): Shelf(*rest) for site, hammer, fault, *rest in found}
-
-
-def read_workshop(connection: Connection) -> dict[Key, Stay]:
-    c = workshop.c
-    found = connection.execute(select(c.site, c.hammer, c.until_ns, c.who, c.reason))
-    return {(site, hammer): Stay(*rest) for site, hammer, *rest in found}
+def put_aside(connection: Connection) -> tuple[dict[Point, Shelf], dict[Key, Stay]]:
+    """What is shelved, and which hammers are in the workshop."""
+    shelved: dict[Point, Shelf] = {}
+    stays: dict[Key, Stay] = {}
+    for site, hammer, fault, until, who, reason, upto in _ASIDE.ask(connection):
+        if fault is None:
+            stays[site, hammer] = Stay(until, who, reason)
+        else:
+            shelved[site, hammer, fault] = Shelf(until, who, reason, upto)
+    return shelved, stays
 
 
 def named(connection: Connection, shelved: Mapping[Point, Shelf], names: Collection[Name]) -> dict[Name, Row]:
     """Those of the alerts that have a row."""
-    ids = sorted({one for _, one in names})
-    rows: dict[Name, Row] = {}
-    for k in range(0, len(ids), PAGE):
-        found = where(connection, shelved, handling.c.id.in_(ids[k : k + PAGE]))
-        rows |= {row.name: row for row in found if row.name in names}
-    return rows
+    ids: dict[str, list[str]] = {}
+    for site, one in sorted(names):
+        ids.setdefault(site, []).append(one)
+    found = (_NAMED.ask(connection, some, site=site) for site, some in ids.items())
+    rows = (_row(one, shelved) for some in found for one in some)
+    return {row.name: row for row in rows}
 
 
 def where(
@@ -115,7 +113,7 @@ def where(
 ) -> list[Row]:
     """Rows that meet the conditions, in onset order."""
     asked = select(handling).where(*conditions).order_by(handling.c.onset_ns, handling.c.id).limit(limit)
-    return [_row(one, shelved) for one in connection.execute(asked).mappings()]
+    return [_row(one, shelved) for one in connection.execute(asked)]
 
 
 def write(connection: Connection, rows: Iterable[Row]) -> None:
@@ -143,24 +141,27 @@ def line(point: Point, alert_id: str, entry: Entry) -> dict[str, Any]:
     }
 
 
-def _row(one: Mapping[Any, Any], shelved: Mapping[Point, Shelf]) -> Row:
-    point = one["site"], one["hammer"], one["fault"]
-    priority: Priority = one["priority"]
-    shelf = shelved.get(point) if one["state"] == "shelved" else None
+def _row(one: Sequence[Any], shelved: Mapping[Point, Shelf]) -> Row:
+    (
+        site,
+        alert_id,
+        hammer,
+        fault,
+        onset,
+        state,
+        since,
+        priority,
+        told,
+        told_priority,
+        counts,
+        storm,
+        held,
+        due,
+    ) = one
+    shelf = shelved.get((site, hammer, fault)) if state == "shelved" else None
+    now = Handling(state, priority, shelf)
     return Row(
-        one["site"],
-        one["id"],
-        one["hammer"],
-        one["fault"],
-        one["onset_ns"],
-        Handling(one["state"], priority, shelf),
-        one["since_ns"],
-        one["told"],
-        one["told_priority"],
-        one["counts"],
-        one["storm"],
-        bool(one["held"]),
-        one["due_ns"],
+        site, alert_id, hammer, fault, onset, now, since, told, told_priority, counts, storm, bool(held), due
     )
 
 
@@ -185,3 +186,13 @@ def _values(row: Row) -> dict[str, Any]:
 
 _ROW: Final = newest(handling, ["site", "id"])
 _ENTRY: Final = plain(history)
+_NAMED: Final = Several(
+    lambda ids: select(handling).where(handling.c.site == bindparam("site"), handling.c.id.in_(ids))
+)
+_s, _w = shelves.c, workshop.c
+_ASIDE: Final = Question(
+    union_all(
+        select(_s.site, _s.hammer, _s.fault, _s.until_ns, _s.who, _s.reason, _s.upto),
+        select(_w.site, _w.hammer, null(), _w.until_ns, _w.who, _w.reason, null()),
+    )
+)

@@ -5,9 +5,12 @@ from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import (
+    BindParameter,
+    CompoundSelect,
     Connection,
     Dialect,
     Insert,
+    Select,
     Table,
     Update,
     bindparam,
@@ -25,6 +28,8 @@ from strikewatch.store.bout_tables import bouts
 Fresh = sqlite.Insert | postgresql.Insert
 """An insert that says what happens where the row is there already; both databases have it, in the same words."""
 Into = Callable[[Table], Fresh]
+PAGE: Final = 256
+"""Values in one question at most."""
 _INTO: Final[Mapping[str, Into]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
 
 
@@ -51,6 +56,52 @@ class Prepared:
         order = compiled.positiontup
         self._compiled[kind] = str(compiled), itemgetter(*order) if order else dict
         return self._compiled[kind]
+
+
+class Question:
+    """A read compiled beforehand, as `Prepared` is; its values are given by name, those it holds itself included.
+
+    Answers with plain tuples as the database gives them: what SQLite keeps as a number is not made a bool.
+    """
+
+    def __init__(self, asked: Select[Any] | CompoundSelect[Any]) -> None:
+        self._asked = asked
+        self._compiled: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {}
+
+    def ask(self, connection: Connection, **values: Any) -> Sequence[Any]:
+        kind = connection.dialect.name
+        sql, ordered = self._compiled.get(kind) or self._compile(kind, connection.dialect)
+        return connection.exec_driver_sql(sql, ordered(values)).fetchall()
+
+    def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
+        compiled = self._asked.compile(dialect=dialect)
+        order, held = compiled.positiontup, compiled.params
+
+        def ordered(values: Mapping[str, Any]) -> Any:
+            given = {**held, **values}
+            return tuple(given[name] for name in order) if order is not None else given
+
+        self._compiled[kind] = str(compiled), ordered
+        return self._compiled[kind]
+
+
+class Several:
+    """A `Question` about any number of values at once: one for each power of two, filled up with the last value."""
+
+    def __init__(self, asked: Callable[[Sequence[BindParameter[Any]]], Select[Any]]) -> None:
+        self._asked = asked
+        self._questions: dict[int, Question] = {}
+
+    def ask(self, connection: Connection, about: Sequence[Any], **values: Any) -> list[Any]:
+        found: list[Any] = []
+        for k in range(0, len(about), PAGE):
+            page = about[k : k + PAGE]
+            n = 1 << (len(page) - 1).bit_length()
+            if n not in self._questions:
+                self._questions[n] = Question(self._asked([bindparam(f"v{i}") for i in range(n)]))
+            filled = {f"v{i}": page[min(i, len(page) - 1)] for i in range(n)}
+            found += self._questions[n].ask(connection, **filled, **values)
+        return found
 
 
 def _names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:

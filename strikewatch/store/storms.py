@@ -1,11 +1,29 @@
 """Storms as rows: which there are, what they hold, and when that is told."""
 
-from sqlalchemy import Connection, and_, insert, or_, select, update
+from typing import Any, Final
+
+from sqlalchemy import (
+    BigInteger,
+    BindParameter,
+    Connection,
+    Select,
+    and_,
+    bindparam,
+    func,
+    insert,
+    literal,
+    null,
+    or_,
+    select,
+    union_all,
+    update,
+)
 
 from strikewatch.alarm.storm import Rules, Span, StormKind, due, judge
 from strikewatch.model.instant import Instant
 from strikewatch.store.alarm_tables import COUNTED, handling, storms
 from strikewatch.store.rows import Row
+from strikewatch.store.statements import Question
 
 
 class Storms:
@@ -18,8 +36,8 @@ class Storms:
 
     def take(self, row: Row) -> bool:
         """Put an alert into the storm it belongs to; False if it goes alone. All other rows have been written."""
-        numbers, spans = self._around(row)
-        stream, site = self._onsets(row)
+        numbers, spans, near = self._around(row)
+        stream, site = self._onsets(row) if near else ([], [])
         verdict = judge(
             row.onset,
             row.handling.priority,
@@ -66,17 +84,30 @@ class Storms:
         assert made is not None
         return int(made[0])
 
-    def _around(self, row: Row) -> tuple[dict[StormKind, int], dict[StormKind, Span]]:
-        """The storms that hold the alert's onset; the latest of each kind."""
-        c = storms.c
-        mine = or_(c.kind == "flood", and_(c.hammer == row.hammer, c.fault == row.fault))
-        asked = (
-            select(c.kind, c.seq, c.began_ns, c.until_ns)
-            .where(c.site == row.site, c.until_ns >= row.onset, c.began_ns <= row.onset, mine)
-            .order_by(c.began_ns, c.seq)
+    def _around(self, row: Row) -> tuple[dict[StormKind, int], dict[StormKind, Span], bool]:
+        """The storms that hold the alert's onset, the latest of each kind; whether it can be one at all.
+
+        It cannot where none holds it, and fewer lie in either window before it than make one with it.
+        """
+        chattering, flood = self._rules.chattering, self._rules.flood
+        found = _AROUND.ask(
+            self._connection,
+            site=row.site,
+            hammer=row.hammer,
+            fault=row.fault,
+            onset=row.onset,
+            since=row.onset - self._rules.longest,
+            chattering_since=row.onset - chattering.window,
+            flood_since=row.onset - flood.window,
+            enough=max(chattering.begin, flood.begin),
         )
-        found = self._connection.execute(asked).all()
-        return {kind: seq for kind, seq, *_ in found}, {kind: Span(*span) for kind, _, *span in found}
+        ((_, _, in_chattering, in_flood),) = (one for one in found if one[1] is None)
+        spans = sorted((one for one in found if one[1] is not None), key=lambda one: (one[2], one[1]))
+        return (
+            {kind: seq for kind, seq, *_ in spans},
+            {kind: Span(*span) for kind, _, *span in spans},
+            bool(spans) or in_chattering + 1 >= chattering.begin or in_flood + 1 >= flood.begin,
+        )
 
     def _onsets(self, row: Row) -> tuple[list[Instant], list[Instant]]:
         """Onsets that count about this one, sorted: of its stream, and of its site."""
@@ -95,3 +126,37 @@ class Storms:
         found = self._connection.execute(asked).all()
         stream = [at for hammer, fault, at, _ in found if (hammer, fault) == (row.hammer, row.fault)]
         return stream, [at for *_, at, counts in found if counts == "all"]
+
+
+def _holding() -> Select[Any]:
+    """Storms that hold an onset."""
+    c = storms.c
+    stream = and_(c.hammer == bindparam("hammer"), c.fault == bindparam("fault"))
+    return select(c.kind, c.seq, c.began_ns, c.until_ns).where(
+        c.site == bindparam("site"),
+        c.until_ns >= _at("onset"),
+        c.began_ns <= _at("onset"),
+        or_(c.kind == "flood", stream),
+    )
+
+
+def _before() -> Select[Any]:
+    """How many lie in each window before it, of all that count at the site: of the last ones, no more than enough."""
+    c = handling.c
+    last = (
+        select(c.onset_ns)
+        .where(COUNTED, c.site == bindparam("site"), c.onset_ns > _at("since"), c.onset_ns <= _at("onset"))
+        .order_by(c.onset_ns.desc())
+        .limit(_at("enough"))
+        .subquery()
+    )
+    chattering = func.count().filter(last.c.onset_ns > _at("chattering_since"))
+    flood = func.count().filter(last.c.onset_ns > _at("flood_since"))
+    return select(literal(""), null(), chattering, flood).select_from(last)
+
+
+def _at(name: str) -> BindParameter[int]:
+    return bindparam(name, type_=BigInteger)
+
+
+_AROUND: Final = Question(union_all(_holding(), _before()))

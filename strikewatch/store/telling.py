@@ -62,8 +62,7 @@ class Telling:
         self._rules = rules = Rules.of(alarms)
         self._alarms = alarms
         self._now = now
-        self._shelves = table.read_shelves(connection)
-        self._workshop = table.read_workshop(connection)
+        self._shelves, self._workshop = table.put_aside(connection)
         self._unwritten: dict[Name, Row] = {}
         self._entries: list[tuple[Row, Entry]] = []
         self._storms = Storms(connection, rules, now)
@@ -158,7 +157,8 @@ class Telling:
 
     def _judge(self, row: Row, change: Change) -> bool:
         """Tell it alone as raised, or put it into a storm; whether it went alone."""
-        self._write()  # for the storms to count
+        self._unwritten.pop(row.name, None)
+        self._write_rows()  # the others, for the storms to count
         self._unwritten[row.name] = row
         if self._storms.take(row):
             return False
@@ -218,7 +218,10 @@ class Telling:
             self._entries.append((row, entry))
 
     def _write(self) -> None:
-        table.write(self._connection, self._unwritten.values())
+        self._write_rows()
         table.write_history(self._connection, self._entries)
-        self._unwritten.clear()
         self._entries.clear()
+
+    def _write_rows(self) -> None:
+        table.write(self._connection, self._unwritten.values())
+        self._unwritten.clear()

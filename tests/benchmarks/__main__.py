@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks [a b c d e f]`: one table of ratios, each of two things measured in the same run."""
+"""`python -m tests.benchmarks [a b c d e f g]`: one table of ratios, each of two things measured in the same run."""
 
 import importlib
 import os
@@ -14,6 +14,7 @@ PARTS: Final = {
     "d": ("latency", "From publish to webhook"),
     "e": ("footprint", "State and memory"),
     "f": ("startup", "Start-up"),
+    "g": ("commits", "Commits of steps that raise an alert"),
 }
 
 if __name__ == "__main__":
