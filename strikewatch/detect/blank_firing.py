@@ -17,7 +17,7 @@ from pydantic import Field
 
 from strikewatch.detect import accumulator, loaded
 from strikewatch.detect.blank_state import FRESH, MIRROR, PARAMS, STATE
-from strikewatch.detect.blanking import evidence, new_speed, place
+from strikewatch.detect.blanking import new_speed, place
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
@@ -33,6 +33,7 @@ from strikewatch.detect.kernels import (
     nth,
     sample,
 )
+from strikewatch.detect.suspicion import evidence
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault

@@ -37,6 +37,8 @@ STATE: Final = np.dtype(
         ("run_end", "<i8"),
         ("run_sum", "<f8"),  # of its segments that are over
         ("run_n", "<f8"),
+        ("swings", "<i8"),  # steps down and up again of this bout, and how deep they were together
+        ("swung", "<f8"),
         ("calm", "<i8"),  # end of the last window that was near its segment's level
         ("stepped", "<i8"),  # whether a step of this bout bears it out
         ("held", "<i8"),
@@ -93,7 +95,7 @@ MIRROR: Final = 1e4
 LEAVING: Final = 600_000_000
 """A level that falls has left it at most so long before it is clearly below, ns."""
 APART: Final = 0.15
-UNKNOWN: Final = 0.18
+UNKNOWN: Final = 0.15
 """The least change while it is not known yet how the pressure comes up."""
 SWAY: Final = 2.2
 """A change counts that is so many times the usual slow deviation within loaded bouts."""

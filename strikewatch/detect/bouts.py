@@ -18,8 +18,9 @@ from strikewatch.detect.blank_state import (
     least_apart,
     least_fall,
 )
-from strikewatch.detect.blanking import add_block, consider, end_run, good_until, judge, run_level
+from strikewatch.detect.blanking import add_block, consider, end_run, good_until, judge
 from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
+from strikewatch.detect.suspicion import run_level
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -59,6 +60,8 @@ def begin(s: Any, p: Any, a: int) -> None:
     s.blocks = 0
     s.blocks_mean = 0.0
     s.blocks_square = 0.0
+    s.swings = 0
+    s.swung = 0.0
     s.fast = 0
     blows.clear(s.good_pulse)
     blows.clear(s.low_pulse)
@@ -264,7 +267,11 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
             loaded.learn_power(s.loaded, level / s.factor, s.rpm)
         s.loaded.asides = 0
         if s.blocks >= 3:
-            loaded.learn_sway(s.loaded, math.sqrt(s.blocks_square / s.blocks) / s.blocks_mean)
+            sway = math.sqrt(s.blocks_square / s.blocks) / s.blocks_mean
+            if s.swings >= 2:
+                # Down and up again and again is no tool that slips: it is how this feed sways.
+                sway = max(sway, 0.5 * s.swung / s.swings)
+            loaded.learn_sway(s.loaded, sway)
         loaded.learn(s.loaded, level, s.good, s.least)
         hz = blows.mean_rate(s.good_pulse)
         if hz == hz:
