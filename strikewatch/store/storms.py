@@ -152,7 +152,8 @@ def _before() -> Select[Any]:
     )
     chattering = func.count().filter(last.c.onset_ns > _at("chattering_since"))
     flood = func.count().filter(last.c.onset_ns > _at("flood_since"))
-    return select(literal(""), null(), chattering, flood).select_from(last)
+    columns: list[Any] = [literal(""), null(), chattering, flood]
+    return select(*columns).select_from(last)
 
 
 def _at(name: str) -> BindParameter[int]:
