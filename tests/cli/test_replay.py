@@ -176,3 +176,26 @@ def test_help_is_light(arguments: list[str]) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "usage: strikewatch" in done.stdout
+
+
+def test_bouts_in_place_of_alerts(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`--bouts`: one record a bout, the same as from Python, each judged or with a reason; a table in 80 columns; and the
+    alerts' tables say which share of the firing could be judged."""
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["replay", str(PAD), "--bouts", "--json"]) == 0
+    records = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    frame = api.bouts(pd.read_parquet(PAD / "samples.parquet"))
+    assert [one["start"] for one in records] == frame["start"].tolist()
+    for one in records:
+        assert (one["judged_s"] > 0) == (one["not_judged"] is None)
+        assert one["judged_s"] <= one["firing_s"] + 1e-6
+    assert {one["operator"] for one in records} == {"op-14", "op-15", None}
+    alerts = api.replay(pd.read_parquet(PAD / "samples.parquet"))
+    blank_s = sum(one["blank_s"] for one in alerts[alerts["fault"] == "blank_firing"]["evidence"])
+    assert sum(one["blank_s"] for one in records) == pytest.approx(blank_s, abs=0.1)
+    assert main(["replay", str(PAD), "--bouts"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
+    assert main(["replay", str(PAD)]) == 0
+    assert "judged for blank blows" in capsys.readouterr().out
