@@ -181,8 +181,8 @@ def test_help_is_light(arguments: list[str]) -> None:
 def test_bouts_in_place_of_alerts(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """`--bouts`: one record a bout, the same as from Python, each judged or with a reason; a table in 80 columns; and the
-    alerts' tables say which share of the firing could be judged."""
+    """`--bouts`: one record a bout, the same as from Python, each judged or with a reason; a table in 80 columns; and
+    the alerts' tables say which share of the firing could be judged."""
     monkeypatch.setenv("COLUMNS", "80")
     assert main(["replay", str(PAD), "--bouts", "--json"]) == 0
     records = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
