@@ -2,7 +2,8 @@
 
 A gateway with 20 messages in flight publishes four hammers' work while `strikewatch run` is killed with -9 and started
 again and again, and the broker restarted in between. At the end every alert equals an uninterrupted replay of the same
-input: none missing, none twice, in the store as at the webhook.
+input: none missing, none twice, in the store as at the webhook. With `--storms` alerts are told in digests too, and one
+that a digest lists is delivered.
 """
 
 import argparse
@@ -11,6 +12,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -32,6 +34,8 @@ REORDER_S = 20.0
 """Event time runs some sixty times as fast as the clock here, so stragglers lie that much further apart."""
 CLOSING = (300 * SECOND, 325 * SECOND)
 """Two last rows: the second lets the first pass."""
+SOON: dict[str, Any] = {"digest_settle_s": 1.0, "digest_every_s": 3.0}
+"""Settings of `alarms` with storms as usual, but digests so often that they go out amid the kills."""
 
 
 class Outcome(NamedTuple):
@@ -43,6 +47,7 @@ class Outcome(NamedTuple):
     unexpected: int
     different: int
     deliveries: int
+    in_digests: int
     delivered_under_two_names: int
     undelivered: int
 
@@ -82,7 +87,13 @@ def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event
 
 
 def run(
-    folder: Path, kills: int, broker_restarts: int, seed: int, seconds: int, **tables: dict[str, Any]
+    folder: Path,
+    kills: int,
+    broker_restarts: int,
+    seed: int,
+    seconds: int,
+    storms: bool = False,
+    **tables: dict[str, Any],
 ) -> Outcome:
     """`tables` are settings of the processor beside the usual."""
     dice = random.Random(seed)
@@ -99,7 +110,7 @@ def run(
             broker,
             receiver.url,
             intake={"reorder_s": REORDER_S},
-            alarms=NO_STORMS,
+            alarms=SOON if storms else NO_STORMS,
             **tables,
         ).start()
         gateway = Gateway(broker)
@@ -129,6 +140,7 @@ def run(
                 gateway.settle()
             for hammer in HAMMERS:
                 processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+            until(lambda: processor.query("select count(*) from handling where held") == [(0,)])
             until(lambda: processor.query("select count(*) from outbox where state = 'waiting'") == [(0,)])
             assert processor.stop() == 0
         finally:
@@ -137,7 +149,7 @@ def run(
             processor.end()
             gateway.close()
         return _compared(
-            processor, receiver, rows, events, Outcome(kills, broker_restarts, len(queue), *([0] * 7))
+            processor, receiver, rows, events, Outcome(kills, broker_restarts, len(queue), *([0] * 8))
         )
 
 
@@ -185,8 +197,10 @@ def _compared(
     names: dict[tuple[str, str], set[str]] = {}
     for one in receiver.received:
         if one.event is not None and one.status == 200:
-            names.setdefault((one.event["data"]["id"], one.event["type"]), set()).add(one.name)
-    raised = {alert for alert, kind in names if kind.endswith("raised")}
+            for what in _told(one.event):
+                names.setdefault(what, set()).add(one.name)
+    raised = {alert for alert, kind in names if kind == "raised"}
+    listed = {alert for alert, kind in names if kind.startswith("listed")}
     return outcome._replace(
         alerts=len(expected),
         missing=len(expected.keys() - found.keys()),
@@ -196,9 +210,21 @@ def _compared(
             for i in expected.keys() & found.keys()
         ),
         deliveries=len(receiver.received),
+        in_digests=len(listed),
         delivered_under_two_names=sum(len(one) > 1 for one in names.values()),
-        undelivered=len(expected.keys() - raised),
+        undelivered=len(expected.keys() - raised - listed),
     )
+
+
+def _told(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """(id, what is told of it): each of them once, under one name."""
+    data, kind = event["data"], event["type"].rsplit(".", 1)[-1]
+    if kind != "digest":
+        yield data["id"], kind
+        return
+    yield data["id"], f"digest {data['number']}"
+    for record in data["alerts"]:
+        yield record["id"], "listed as standing" if record["cleared"] is None else "listed as over"
 
 
 def main() -> None:
@@ -207,9 +233,17 @@ def main() -> None:
     parser.add_argument("--broker-restarts", type=int, default=10)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=int, default=3600, help="of work, by the hammers' clocks")
+    parser.add_argument("--storms", action="store_true", help="tell in digests what comes in storms")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        outcome = run(Path(folder), options.kills, options.broker_restarts, options.seed, options.seconds)
+        outcome = run(
+            Path(folder),
+            options.kills,
+            options.broker_restarts,
+            options.seed,
+            options.seconds,
+            options.storms,
+        )
     for name, value in Counter(outcome._asdict()).items():
         print(f"{name.replace('_', ' '):<28}{value:>8}")
 
