@@ -4,11 +4,12 @@ Supply pressure inside a bout (one run of firing) is taken in short windows, eac
 and compared with the level that this hammer has when loaded: the level of this bout as far as it was loaded, else
 the one learned from earlier bouts (`loaded`). Steps of the level inside a bout are found by cumulative sums
 (`steps`). A low level that the bout began with and left by a step is blank (fired before the tool was set), and
-one that it fell to as well (slipped off, fell through). A level that is low all through a bout is either, and
-where engine speed is not known it may be the pump's: the second such bout at the same level is held back, and at
-its end taken for a changed pump.
+one that it fell to as well (slipped off, fell through). A level that is low all through a bout may be the pump's
+or the rock's: it is judged when the bout is over, and where the next bouts have it too (the very next, if engine
+speed is not known) it is taken for a changed pump, and learned.
 
-The start-up transient and the decay after release are no evidence.
+The start-up transient is no evidence, nor is the decay after release; how the pressure comes up is learned
+(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `suspicion`.
 """
 
 from typing import Any, Final, Literal

@@ -91,10 +91,13 @@ LOADED: Final = 1
 LOW: Final = 2
 
 BLOCK: Final = 5
+"""Windows in a mean of half a second, for the sway."""
 MIRROR: Final = 1e4
+"""Where the level rises when struck blank, this over it falls, bar squared."""
 LEAVING: Final = 600_000_000
 """A level that falls has left it at most so long before it is clearly below, ns."""
 APART: Final = 0.15
+"""A bout must begin at least so far from the learned level to be suspicious, share of the level."""
 UNKNOWN: Final = 0.15
 """The least change while it is not known yet how the pressure comes up."""
 SWAY: Final = 2.2
@@ -102,6 +105,7 @@ SWAY: Final = 2.2
 COMING_UP: Final = 4_000_000_000
 """So long a bout that began as if loaded may still turn out low: the line has to fill, ns."""
 RECENT: Final = 0.3
+"""Weight of the newest window in the level of late."""
 UNSTEADY: Final = 0.35
 """While the line fills, this share of what is still missing counts as doubt."""
 FEW: Final = 150_000_000.0

@@ -264,7 +264,7 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     startup.learn(s.startup)
     if s.good >= ENOUGH:
         if s.rpm > 0.0:
-            loaded.learn_power(s.loaded, level / s.factor, s.rpm)
+            loaded.learn_power(s.loaded, bar(s, p, level), s.rpm)
         s.loaded.asides = 0
         if s.blocks >= 3:
             sway = math.sqrt(s.blocks_square / s.blocks) / s.blocks_mean
