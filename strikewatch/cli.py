@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_alerts, cli_baseline, cli_deliveries
+from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_token
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
@@ -80,6 +80,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_alerts.add(commands, config)
     cli_baseline.add(commands, config)
     cli_deliveries.add(commands, config)
+    cli_token.add(commands, config)
 
     backup = commands.add_parser(
         "backup", parents=[config], help="copy the database to a file, while it is in use or not"

@@ -22,6 +22,7 @@ from pydantic_settings import (
 )
 
 from strikewatch.alarm.storm import Settings as Alarms
+from strikewatch.board.settings import Settings as Http
 from strikewatch.deliver.filter import Filter as WebhookFilter
 from strikewatch.deliver.filter import Sites
 from strikewatch.deliver.heartbeat import Settings as Heartbeat
@@ -115,6 +116,7 @@ class Settings(BaseSettings):
     store: Store = Field(default_factory=Store)
     recording: Recording = Field(default_factory=Recording)
     log: Log = Field(default_factory=Log)
+    http: Http = Field(default_factory=Http)
     sites: Sites = Field(default_factory=Sites)
     mqtt_alerts: MqttAlerts = Field(default_factory=MqttAlerts)
     heartbeat: Heartbeat | None = Field(

@@ -7,6 +7,7 @@ with the next step or soon on its own: a crash in between repeats a message unde
 import threading
 import time
 from collections.abc import Callable, Sequence
+from typing import Final
 
 import structlog
 
@@ -22,6 +23,9 @@ FLUSH_S = 0.05
 """How long outcomes wait for a step to be written with (seconds)."""
 LOOK_S = 1.0
 """How often the outbox is looked at unasked, for what another process has put there (seconds)."""
+
+STOP_S: Final = 3.0
+"""How long attempts under way may take to end when told to stop (seconds)."""
 
 
 class Courier:
@@ -53,11 +57,15 @@ class Courier:
             worker.wake()
 
     def stop(self) -> None:
-        """Finish the attempts under way, write down what became of them, and end."""
+        """Finish the attempts under way, write down what became of them, and end.
+
+        One that takes too long is cut off: it is on no record, and made again after the next start.
+        """
         for worker in self._workers:
             worker.stop()
+        until = time.monotonic() + STOP_S
         for worker in self._workers:
-            worker.join()
+            worker.join(max(until - time.monotonic(), 0.0))
 
     @property
     def failure(self) -> BaseException | None:
@@ -82,7 +90,7 @@ class Worker:
         self._monotonic = monotonic
         self._failed = failed
         self._awake = threading.Event()
-        self._stopping = False
+        self._stopping = self._cut = False
         self._thread = threading.Thread(target=self._run, name=f"courier-{name}", daemon=True)
         self.start = self._thread.start
         self.wake = self._awake.set
@@ -95,9 +103,13 @@ class Worker:
         self._stopping = True
         self._awake.set()
 
-    def join(self) -> None:
+    def join(self, within_s: float) -> None:
+        """Wait for its end; after that time whatever becomes of it is of no matter any more."""
         if self._thread.ident is not None:
-            self._thread.join()
+            self._thread.join(within_s)
+            if self._thread.is_alive():
+                self._cut = True
+                _log.info("delivery_cut_off", endpoint=self.name)
 
     def _run(self) -> None:
         try:
@@ -112,6 +124,8 @@ class Worker:
                 self._sleep()
             self._round.outbox.flush()
         except BaseException as error:  # noqa: BLE001  # a dead worker must be seen, whatever killed it
+            if self._cut:
+                return
             self.failure = error
             _log.error("courier_died", endpoint=self.name, error=repr(error))
             self._failed(error)

@@ -75,6 +75,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
+            "http": {"enabled": False},
             "webhooks": [
                 {
                     "name": "demo",

@@ -1,6 +1,7 @@
 """The live processor: a broker's messages to alerts in the log and at the webhooks, until told to stop.
 
-Threads: the network's (`Subscriber`), the worker's (this one), the recorder's, one a webhook endpoint. Each is watched;
+Threads: the network's (`Subscriber`), the worker's (this one), the recorder's, one a webhook endpoint, the HTTP
+interface's. Each is watched;
 if one dies the process ends with an error rather than go on half alive.
 """
 
@@ -13,11 +14,14 @@ from typing import Any, Final
 
 import structlog
 
+from strikewatch.board.pulse import Pulse
 from strikewatch.deliver import log
 from strikewatch.deliver.courier import Courier
 from strikewatch.deliver.heartbeat import Heartbeat
 from strikewatch.errors import StrikewatchError
 from strikewatch.hosts.endpoints import endpoints, open_store
+from strikewatch.hosts.metered import Metered
+from strikewatch.hosts.notify import Supervisor
 from strikewatch.hosts.upkeep import Upkeep
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
@@ -61,6 +65,8 @@ class Live:
         self._failure: BaseException | None = None
         self._touched_s = -ALIVE_EVERY_S
         self._fresh_s = -math.inf
+        self._pulse = Pulse()
+        self._supervisor = Supervisor()
         self.ready = threading.Event()
         """Set once connected for the first time."""
 
@@ -84,11 +90,11 @@ class Live:
             worker = Worker(
                 settings,
                 store,
-                subscriber,
+                Metered(subscriber, self._pulse, self._wall),
                 wall=self._wall,
                 monotonic=self._monotonic,
                 told=courier.wake,
-                wait=self._stopping.wait,
+                wait=self._wait,
             )
             heart = self._heart(
                 lambda: {
@@ -97,15 +103,33 @@ class Live:
                     "trouble": store.trouble,
                 }
             )
+            board = None
+            if settings.http.enabled:
+                from strikewatch.hosts.board import open_board  # costs nothing where it is off
+
+                board = open_board(
+                    settings,
+                    store,
+                    self._pulse,
+                    subscriber.status,
+                    lambda: worker.messages,
+                    self._wall,
+                    self._fail,
+                )
             subscriber.start()
             courier.start()
             upkeep.start()
             if heart is not None:
                 heart.start()
+            if board is not None:
+                board.start()
             try:
                 self._work(worker, subscriber)
             finally:
                 self._stopping.set()
+                self._supervisor.stopping()
+                if board is not None:
+                    board.stop()
                 subscriber.stop()
                 courier.stop()
                 if heart is not None:
@@ -123,12 +147,20 @@ class Live:
         watch = _Watch(self._monotonic)
         while not self._stopping.is_set():
             worker.turn(TURN_S)
+            self._pulse.turn()
+            self._supervisor.turned()
             status = subscriber.status()
             if status.connected:
                 self.ready.set()
                 self._fresh_s = time.monotonic()
                 self._touch()
             watch.look(status, worker)
+
+    def _wait(self, timeout_s: float) -> bool:
+        """The worker waits for a database that refuses: it is alive, and killing it would mend nothing."""
+        self._pulse.refuse()
+        self._supervisor.turned()
+        return self._stopping.wait(timeout_s)
 
     def _heart(self, state: Callable[[], Mapping[str, Any]]) -> Heartbeat | None:
         """Beats while the last step with the broker there is fresh; None without a heartbeat in the settings."""

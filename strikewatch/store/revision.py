@@ -19,6 +19,7 @@ from sqlalchemy import (
 )
 
 from strikewatch.errors import StoreError
+from strikewatch.store import access_tables as _access_tables  # noqa: F401 - and so do these
 from strikewatch.store import alarm_tables as _alarm_tables  # noqa: F401 - they add themselves to the metadata
 from strikewatch.store import bout_tables as _bout_tables  # noqa: F401 - and so do these
 from strikewatch.store import delivery_tables as _delivery_tables  # noqa: F401 - and so do these

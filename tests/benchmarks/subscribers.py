@@ -115,6 +115,7 @@ def whole(host: str, port: int, n: int) -> float:
                 "store": {"path": str(Path(folder) / "s.db")},
                 "recording": {"folder": str(Path(folder) / "recordings")},
                 "log": {"form": "json", "file": str(Path(folder) / "log")},
+                "http": {"enabled": False},
                 "webhooks": [
                     {
                         "name": "desk",

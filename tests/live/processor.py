@@ -57,6 +57,7 @@ class Processor:
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(self.recordings)},
             "log": {"form": "json", "file": str(folder / "log")},
+            "http": {"enabled": False},
         }
         for name, table in tables.items():
             settings[name] = {**settings.get(name, {}), **table}

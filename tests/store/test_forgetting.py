@@ -40,7 +40,20 @@ IMPERSONAL = {
         "alert_id",
         "step",
     ),
-    *("state", "name", "url", "topic", "rows", "last_outcome", "outcome", "event", "from_state", "to_state"),
+    *(
+        "role",
+        "digest",
+        "state",
+        "name",
+        "url",
+        "topic",
+        "rows",
+        "last_outcome",
+        "outcome",
+        "event",
+        "from_state",
+        "to_state",
+    ),
     *("upto", "told", "told_priority", "counts", "story"),
 }
 """Text that never names a person."""

@@ -1,0 +1,188 @@
+"""What the interface does for those who may: each deed looks at, or changes, the database once."""
+
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+from strikewatch.alarm.figures import DAY, figures
+from strikewatch.alarm.lifecycle import STATES
+from strikewatch.alarm.storm import Rules
+from strikewatch.alarm.storm import Settings as Alarms
+from strikewatch.board import asked
+from strikewatch.board.answer import Problem
+from strikewatch.errors import Refused
+from strikewatch.model import instant
+from strikewatch.model.instant import Instant, seconds
+from strikewatch.store import deliveries
+from strikewatch.store.beside import Place
+from strikewatch.store.desk import Desk, Done
+from strikewatch.store.listing import Filter, intervals
+from strikewatch.store.tokens import Role
+
+BEFORE: Final = 30 * DAY
+_BASE: Final = "/api/v1"
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One way to ask: `do(parameters, body, by)` answers what becomes JSON."""
+
+    method: str
+    path: str
+    role: Role
+    parameters: type[asked.Asked]
+    body: type[asked.Asked] | None
+    do: Callable[[Any, Any, str], Any]
+
+    @property
+    def name(self) -> str:
+        return self.do.__name__
+
+    @property
+    def summary(self) -> str:
+        return (self.do.__doc__ or "").strip()
+
+
+class Deeds:
+    """All of them, on a place. `wall` tells ns."""
+
+    def __init__(self, place: Place, alarms: Alarms, wall: Callable[[], Instant] = time.time_ns) -> None:
+        self._place = place
+        self._rules = Rules.of(alarms)
+        self._desk = Desk(place, seconds(alarms.longest_shelf_h * 3600))
+        self._wall = wall
+
+    def operations(self) -> list[Operation]:
+        alert, hammer = f"{_BASE}/alerts/{{alert}}", f"{_BASE}/hammers/{{hammer}}"
+        return [
+            Operation("GET", f"{_BASE}/alerts", "view", asked.Alerts, None, self.alerts),
+            Operation("GET", alert, "view", asked.OneAlert, None, self.alert),
+            Operation("GET", f"{alert}/history", "view", asked.OneAlert, None, self.history),
+            Operation("GET", f"{_BASE}/figures", "view", asked.Span, None, self.figures),
+            Operation("GET", f"{_BASE}/deliveries", "view", asked.Deliveries, None, self.deliveries),
+            Operation("POST", f"{alert}/acknowledge", "act", asked.OneAlert, asked.Comment, self.acknowledge),
+            Operation("POST", f"{alert}/shelve", "act", asked.OneAlert, asked.Shelving, self.shelve),
+            Operation("POST", f"{alert}/unshelve", "act", asked.OneAlert, asked.Unshelving, self.unshelve),
+            Operation(
+                "POST", f"{hammer}/out-of-service", "act", asked.OneHammer, asked.Stay, self.out_of_service
+            ),
+            Operation(
+                "POST", f"{hammer}/in-service", "act", asked.OneHammer, asked.Unshelving, self.in_service
+            ),
+            Operation("POST", f"{_BASE}/deliveries/send", "review", asked.Nothing, asked.Sending, self.send),
+        ]
+
+    def alerts(self, q: asked.Alerts, _body: None, _by: str) -> Any:
+        """Alerts that fit, the newest onset first."""
+        states = None if q.state is None else STATES if q.state == "any" else (q.state,)
+        since = None if q.since is None else _time(q.since, "since")
+        wanted = Filter(q.site, q.hammer, q.fault, q.operator, q.priority, since, states)
+        return {"alerts": [one.json() for one in self._desk.alerts(wanted, q.limit)]}
+
+    def alert(self, q: asked.OneAlert, _body: None, _by: str) -> Any:
+        """One alert as it stands."""
+        return self._desk.alert(q.alert, q.site).json()
+
+    def history(self, q: asked.OneAlert, _body: None, _by: str) -> Any:
+        """What became of an alert: who, when, why."""
+        return {"history": self._desk.history(q.alert, q.site)}
+
+    def figures(self, q: asked.Span, _body: None, _by: str) -> Any:
+        """How many alerts people get at each site."""
+        end = self._wall() if q.end is None else _time(q.end, "end")
+        begin = max(end - BEFORE, instant.EARLIEST) if q.begin is None else _time(q.begin, "begin")
+        if end <= begin:
+            raise Problem(422, "begin is not before end", "name an earlier begin")
+        with self._place.read() as connection:
+            by_site = intervals(connection, end)
+        return {
+            "figures": [
+                {
+                    "site": site,
+                    **asdict(found := figures(own, begin, end, self._rules)),
+                    "begin": instant.text(begin),
+                    "end": instant.text(end),
+                    "stale": [
+                        {
+                            **asdict(one),
+                            "onset": instant.text(one.onset),
+                            "cleared": None if one.cleared is None else instant.text(one.cleared),
+                        }
+                        for one in found.stale
+                    ],
+                }
+                for site, own in sorted(by_site.items())
+                if q.site in (None, site)
+            ]
+        }
+
+    def deliveries(self, q: asked.Deliveries, _body: None, _by: str) -> Any:
+        """The newest deliveries that fit, and which endpoints are off."""
+        with self._place.read() as connection:
+            found = deliveries.search(
+                connection, endpoint=q.endpoint, state=q.state, alert=q.alert, limit=q.limit
+            )
+            off = deliveries.off(connection)
+        return {"deliveries": [one.json() for one in found], "off": off}
+
+    def acknowledge(self, q: asked.OneAlert, body: asked.Comment, by: str) -> Any:
+        """Somebody has seen it."""
+        return _done(
+            self._desk.acknowledge(q.alert, by=by, comment=body.comment, now=self._wall(), site=q.site)
+        )
+
+    def shelve(self, q: asked.OneAlert, body: asked.Shelving, by: str) -> Any:
+        """Put an alert aside until a time, and what its hammer raises of that fault."""
+        until = _time(body.until, "until")
+        return _done(
+            self._desk.shelve(q.alert, until=until, by=by, reason=body.reason, now=self._wall(), site=q.site)
+        )
+
+    def unshelve(self, q: asked.OneAlert, body: asked.Unshelving, by: str) -> Any:
+        """End a shelf before its time."""
+        return _done(self._desk.unshelve(q.alert, by=by, reason=body.reason, now=self._wall(), site=q.site))
+
+    def out_of_service(self, q: asked.OneHammer, body: asked.Stay, by: str) -> Any:
+        """A hammer is in the workshop: its alerts are put aside."""
+        until = None if body.until is None else _time(body.until, "until")
+        return _done(
+            self._desk.out_of_service(
+                q.hammer, by=by, reason=body.reason, until=until, now=self._wall(), site=q.site
+            )
+        )
+
+    def in_service(self, q: asked.OneHammer, body: asked.Unshelving, by: str) -> Any:
+        """A hammer is back from the workshop."""
+        return _done(
+            self._desk.in_service(q.hammer, by=by, reason=body.reason, now=self._wall(), site=q.site)
+        )
+
+    def send(self, _q: asked.Nothing, body: asked.Sending, _by: str) -> Any:
+        """Parked deliveries wait for their turn again, and all that is parked of the same alerts."""
+        with self._place.write() as connection:
+            off = deliveries.off(connection)
+            named = (
+                {body.endpoint}
+                if body.endpoint
+                else {deliveries.look_up(connection, number)[0].endpoint for number in body.numbers}
+            )
+            if stopped := sorted(name for name in named if name in off):
+                raise Refused(f"{stopped[0]} is switched off; first: strikewatch deliveries on {stopped[0]}")
+            again = deliveries.send_again(
+                connection, self._wall(), numbers=body.numbers, endpoint=body.endpoint
+            )
+        return {"again": again}
+
+
+def _done(done: Done) -> dict[str, Any]:
+    site, hammer = done.key
+    alert = None if done.alert is None else done.alert.json()
+    return {"site": site, "hammer": hammer, "changed": done.changed, "alert": alert}
+
+
+def _time(text: str, name: str) -> Instant:
+    try:
+        return asked.moment(text)
+    except ValueError as error:
+        raise Problem(422, f"{name}: {error}", "write it like 2026-03-04T07:15:00Z") from error

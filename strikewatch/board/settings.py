@@ -1,0 +1,44 @@
+"""Where the HTTP interface listens, and how much it lets itself be asked."""
+
+import ipaddress
+from typing import Final
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Settings(BaseModel):
+    """The HTTP interface. Without tokens it is bound to this machine only, and only shows."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    enabled: bool = Field(True, description="Whether to listen at all")
+    host: str = Field(
+        "127.0.0.1", description="Address to listen on; any but this machine's own needs a token first"
+    )
+    port: int = Field(8470, ge=1, le=65_535, description="TCP port")
+    timeout_s: float = Field(10.0, gt=0, description="How long one request may take in all, s")
+    body_limit_kib: int = Field(64, ge=1, description="The largest body of a request that is read, KiB")
+    failures: int = Field(
+        10,
+        ge=1,
+        description="Failed sign-ins of one address within a minute, after which it must wait (count)",
+    )
+    ready_lag_s: float = Field(
+        30.0, gt=0, description="The longest that a message may have waited for its step when ready, s"
+    )
+
+    @property
+    def loopback(self) -> bool:
+        """Whether nobody outside this machine can reach it."""
+        return is_loopback(self.host)
+
+
+LOCALHOST: Final = "localhost"
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine itself, by its literal address or as localhost."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == LOCALHOST

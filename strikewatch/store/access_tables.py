@@ -1,0 +1,17 @@
+"""The table of those who may use the HTTP interface. No token is in it, only what tells that one is right."""
+
+from typing import Final
+
+from sqlalchemy import BigInteger, Column, Table, Text
+
+from strikewatch.store.tables import metadata
+
+tokens: Final = Table(
+    "tokens",
+    metadata,
+    Column("who", Text, primary_key=True),
+    Column("role", Text, nullable=False),  # view, act or review
+    Column("digest", Text, nullable=False),  # SHA-256, in hex
+    Column("made_ns", BigInteger, nullable=False),
+    Column("revoked_ns", BigInteger),
+)
