@@ -82,6 +82,12 @@ def _parser() -> argparse.ArgumentParser:
     cli_deliveries.add(commands, config)
     cli_token.add(commands, config)
 
+    survey = commands.add_parser(
+        "survey", parents=[config], help="look whether all that the processor needs is there"
+    )
+    survey.add_argument("--json", action="store_true", help="for programs: one JSON object a line")
+    survey.set_defaults(run=_survey)
+
     backup = commands.add_parser(
         "backup", parents=[config], help="copy the database to a file, while it is in use or not"
     )
@@ -120,6 +126,12 @@ def _settings(options: argparse.Namespace) -> int:
     from strikewatch.hosts.settings_command import show
 
     return show(options.config)
+
+
+def _survey(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import survey_command
+
+    return survey_command.show(options.config, as_json=options.json)
 
 
 def _backup(options: argparse.Namespace) -> int:
