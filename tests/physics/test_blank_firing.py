@@ -89,8 +89,8 @@ def test_it_is_right_far_more_often_than_wrong() -> None:
 
 
 def test_a_throttled_pump_is_not_taken_for_blank_blows_for_long() -> None:
-    """The throttle changed for a good while in every half hour: few false suspicions with engine speed known; without it
-    about two a change, until it is taken for what it is."""
+    """The throttle changed for a good while in every half hour: few false suspicions with engine speed known; without
+    it about two a change, until it is taken for what it is."""
     cases = (Case("10Hz_mean", True, True), Case("10Hz_mean", False, True))
     known, unknown = over(cases, SEEDS, 30.0).values()
     assert known.false_per_firing_h < 3.0, str(known)
