@@ -98,7 +98,7 @@ LEAVING: Final = 600_000_000
 """A level that falls has left it at most so long before it is clearly below, ns."""
 APART: Final = 0.15
 """A bout must begin at least so far from the learned level to be suspicious, share of the level."""
-UNKNOWN: Final = 0.15
+UNKNOWN: Final = 0.13
 """The least change while it is not known yet how the pressure comes up."""
 SWAY: Final = 2.2
 """A change counts that is so many times the usual slow deviation within loaded bouts."""
@@ -129,7 +129,10 @@ def least_fall(s: Any, p: Any) -> float:
 @part
 def least_apart(s: Any) -> float:
     """How far from the learned level a bout must begin to be suspicious: rock and pump move it from bout to bout."""
-    apart = max(APART, 3.0 * s.loaded.spread, 1.2 * s.least)
+    least = APART
+    if s.loaded.falls >= 5:
+        least = max(0.12, min(APART, 0.7 * s.loaded.fall))
+    apart = max(least, 3.0 * s.loaded.spread, 1.2 * s.least)
     if s.loaded.falls >= 3:
         apart = max(apart, 0.6 * s.loaded.fall)
     return min(0.3, apart)  # type: ignore[no-any-return]

@@ -18,9 +18,9 @@ from strikewatch.detect.kernels import part
 ENOUGH: Final = 2.5
 CAP: Final = 1.0
 """A window of the shortest length adds at most this; a long one at most twice."""
-FOLLOW: Final = 0.1
+FOLLOW: Final = 0.05
 FOLLOW_NOISE: Final = 0.02
-SETTLED: Final = 10.0
+SETTLED: Final = 20.0
 """Windows after which a segment's level moves by `FOLLOW`; before, it is their mean."""
 SURE: Final = 0.02
 """No noise is taken to be less than this share of the level."""

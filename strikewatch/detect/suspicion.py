@@ -101,8 +101,11 @@ def features(s: Any) -> int:
 
 @part
 def deviations(s: Any, fall: float) -> float:
-    """A fall in robust standard deviations of this hammer's windows and bouts."""
-    return fall / (1.25 * max(s.loaded.spread, steps.noise_share(s.steps)))  # type: ignore[no-any-return]
+    """A fall in robust standard deviations: of windows and, where the bout began with it, of bouts."""
+    usual = max(s.loaded.sway, 1.25 * steps.noise_share(s.steps))
+    if s.run == s.bout:
+        usual = max(usual, 1.25 * s.loaded.spread)
+    return fall / usual  # type: ignore[no-any-return]
 
 
 @part
