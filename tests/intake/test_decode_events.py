@@ -38,6 +38,7 @@ EVENT_FIELDS = [
     ("service", {}),
     ("storage", {"state": "in"}),
     ("storage", {"state": "out"}),
+    ("relearn", {"by": "fitter", "note": "new seals"}),
     *(("tool_change", {"tool": each}) for each in ("moil", "chisel", "blunt")),
 ]
 
