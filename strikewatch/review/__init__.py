@@ -1,0 +1,1 @@
+"""The trainer's side: exposure, rates, moments to show, and the report."""
