@@ -22,8 +22,8 @@ EXPOSURE: Final[tuple[str, ...]] = (
 )
 """One row per stretch of a hammer with one operator and one tool, at most a clock hour (UTC) long.
 
-`start`, `end`: timestamps, UTC. `operating_s`: the carrier worked; `firing_s`: the hammer fired; `judged_s`: firing that
-could be judged for blank blows. `bouts` counts those that began in the stretch, `blows` is NaN where none could be
+`start`, `end`: timestamps, UTC. `operating_s`: the carrier worked; `firing_s`: the hammer fired; `judged_s`: firing
+that could be judged for blank blows. `bouts` counts those that began in the stretch, `blows` is NaN where none could be
 counted. A stretch in which the carrier did not work has no row.
 """
 
