@@ -158,6 +158,11 @@ class Pipeline:
         self._state[slot] = record[0]
         return lost
 
+    def present(self, key: Key) -> Any:
+        """A copy of a hammer's present record of `STATE`."""
+        slot = self._slot(key)
+        return self._state[slot : slot + 1].copy()[0]
+
     def saved(self, key: Key) -> bytes:
         """A hammer's present state as bytes of `LAYOUT`."""
         slot = self._slot(key)

@@ -25,7 +25,7 @@ from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
-from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Settings
 from strikewatch.store import spool
 from strikewatch.store.noted import Noted
@@ -53,11 +53,15 @@ class Source(Protocol):
     def acknowledge(self, messages: Iterable[Message]) -> None: ...
 
 
+Shown = Callable[[Instant, Sequence[Portion], Outcome], None]
+"""Given when a step began (wall clock), its portions, and its outcome."""
+
+
 class Worker:
     """Owns the core's state; one thread calls `turn` again and again.
 
     `wall` and `monotonic` tell ns; `told` is called after a step that changed alerts; `wait(s)` waits for up to s and
-    tells whether to stop.
+    tells whether to stop; `shown` is handed what each step of the detectors came to.
     """
 
     def __init__(
@@ -70,6 +74,7 @@ class Worker:
         monotonic: Callable[[], Instant],
         told: Callable[[], None],
         wait: Callable[[float], bool],
+        shown: Shown = lambda _received, _portions, _outcome: None,
     ) -> None:
         intake = settings.intake
         self._prefix = settings.mqtt.prefix
@@ -82,6 +87,7 @@ class Worker:
         self._monotonic = monotonic
         self._told = told
         self._wait = wait
+        self._shown = shown
         self._admit = Admit("hole", self._reorder_ns)
         self._pipeline = Pipeline(settings.of_hammer)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
@@ -92,6 +98,10 @@ class Worker:
         self.messages = 0
         self._resume()
         self._noted = Noted(store)
+
+    def present(self) -> list[tuple[Key, Any]]:
+        """Every hammer's record as it stands; for before the first turn."""
+        return [(key, self._pipeline.present(key)) for key in self._pipeline.hammers]
 
     def turn(self, timeout_s: float) -> int:
         """Take what has come, for up to `timeout_s`, and see it through; how many messages that were."""
@@ -191,6 +201,7 @@ class Worker:
             return
         outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.keep(outcome)
+        self._shown(step.received, step.portions, outcome)
         step.bouts += outcome.bouts()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:

@@ -1,0 +1,81 @@
+"""What a hammer's state says this second, in the units that people read."""
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+from strikewatch.alarm import crew, tool
+from strikewatch.detect import grease, hot_oil, oil_heating, same_spot
+from strikewatch.detect.kernels import NEVER
+from strikewatch.detect.oil_heating import BINS, GRID, NEEDED, line
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.pipeline import HammerSettings
+
+_HOUR: Final = 3600 * SECOND
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the values of one hammer are held against."""
+
+    spot_s: float
+    oil_c: float
+    grease_due_h: float
+    grease_overdue_h: float
+
+    @staticmethod
+    def of(settings: HammerSettings) -> "Limits":
+        spot, oil, greasing = settings["same_spot"], settings["hot_oil"], settings["grease"]
+        assert isinstance(spot, same_spot.Settings)
+        assert isinstance(oil, hot_oil.Settings)
+        assert isinstance(greasing, grease.Settings)
+        return Limits(spot.limit_s, oil.limit_c, greasing.due_s / 3600, greasing.overdue_s / 3600)
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """One hammer as of `upto` (event time, ns). None where unknown.
+
+    `spot_s`: firing time in the present spot; `oil_slope_c_per_min`: of the line through the last 5 min;
+    `oil_reaches_min`: where that line meets the limit, None unless it rises towards it.
+    """
+
+    upto: Instant
+    firing: bool
+    spot_s: float
+    oil_c: float | None
+    oil_slope_c_per_min: float | None
+    oil_reaches_min: float | None
+    grease_h: float
+    operator: str | None
+    tool: str | None
+    limits: Limits
+
+
+def glance(record: Any, limits: Limits) -> Glance:
+    """Read one hammer's record of `pipeline.STATE`."""
+    reading, spot, oil = record["reading"], record["same_spot"], record["hot_oil"]
+    upto = int(reading["upto"])
+    slope = reaches = None
+    if int(record["oil_heating"]["filled"]) >= NEEDED:
+        at, per_bin = line(record["oil_heating"]["mean"])[:2]
+        slope = per_bin * 60 * SECOND / GRID
+        if slope > 0 and at < limits.oil_c:
+            reaches = (limits.oil_c - at) / slope
+    known = int(oil["oil_until"]) > upto and math.isfinite(oil["oil"])
+    return Glance(
+        upto=upto,
+        firing=int(reading["until"]) > upto != NEVER,
+        spot_s=int(spot["fired"]) / SECOND if spot["open"] else 0.0,
+        oil_c=float(oil["oil"]) if known else None,
+        oil_slope_c_per_min=slope,
+        oil_reaches_min=reaches,
+        grease_h=int(record["grease"]["clock"]) / _HOUR,
+        operator=crew.on_duty(record["crew"], upto),
+        tool=tool.fitted(record["tool"], upto),
+        limits=limits,
+    )
+
+
+WINDOW_S: Final = BINS * GRID / SECOND
+"""What the oil's slope is taken over, s."""

@@ -1,0 +1,78 @@
+"""All hammers as the page shows them. The worker's thread hands over what each step came to; the page's thread takes
+it in, so that a step waits for nobody."""
+
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from strikewatch.board.glance import Glance, Limits, glance
+from strikewatch.board.strip import Strip
+from strikewatch.detect.kernels import NEVER
+from strikewatch.model.batch import Key, Portion
+from strikewatch.model.instant import Instant
+from strikewatch.pipeline import Outcome
+
+HANDED: Final = 20_000
+"""Steps that may wait to be taken in; of more the oldest are not drawn."""
+
+
+@dataclass(slots=True)
+class Watched:
+    """One hammer: its last glance, its strip, and when it was last heard of (wall clock, ns; None: not since the start)."""
+
+    limits: Limits
+    strip: Strip
+    glance: Glance
+    heard: Instant | None
+
+
+class Scene:
+    """`limits_of` a hammer is asked once. `hours`: what a strip holds."""
+
+    def __init__(self, limits_of: Callable[[Key], Limits], hours: float) -> None:
+        self._limits_of = limits_of
+        self._hours = hours
+        self._handed: deque[tuple[Instant, Sequence[Portion], Outcome]] = deque(maxlen=HANDED)
+        self.hammers: Final[dict[Key, Watched]] = {}
+
+    def hand_over(self, received: Instant, portions: Sequence[Portion], outcome: Outcome) -> None:
+        """For the worker's thread."""
+        self._handed.append((received, portions, outcome))
+
+    def begin(self, records: Iterable[tuple[Key, Any]]) -> None:
+        """Hammers as they stood when the processor last stopped."""
+        for key, record in records:
+            self._watched(key, record)
+
+    def take_in(self) -> list[Key]:
+        """Take in what was handed over; the hammers that have changed."""
+        changed: dict[Key, None] = {}
+        while self._handed:
+            received, portions, outcome = self._handed.popleft()
+            bouts: dict[Key, list[tuple[Instant, Instant]]] = {}
+            for worked in outcome.bouts():
+                bouts.setdefault(worked.bout.key, []).append((worked.bout.start, worked.bout.end))
+            for portion, record in zip(portions, outcome.state, strict=True):
+                seen = self._watched(portion.key, record)
+                if len(portion.rows):
+                    seen.heard = received
+                    seen.strip.take(portion.rows)
+                seen.strip.fired(bouts.get(portion.key, ()), _under_way(record["reading"]))
+                changed[portion.key] = None
+        return list(changed)
+
+    def _watched(self, key: Key, record: Any) -> Watched:
+        seen = self.hammers.get(key)
+        if seen is None:
+            limits = self._limits_of(key)
+            seen = Watched(limits, Strip(self._hours), glance(record, limits), None)
+            self.hammers[key] = seen
+        else:
+            seen.glance = glance(record, seen.limits)
+        return seen
+
+
+def _under_way(reading: Any) -> tuple[Instant, Instant] | None:
+    began = int(reading["began"])
+    return None if began == NEVER else (began, min(int(reading["until"]), int(reading["upto"])))
