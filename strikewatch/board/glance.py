@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from strikewatch.alarm import crew, tool
-from strikewatch.detect import grease, hot_oil, oil_heating, same_spot
+from strikewatch.detect import grease, hot_oil, same_spot
 from strikewatch.detect.kernels import NEVER
-from strikewatch.detect.oil_heating import BINS, GRID, NEEDED, line
+from strikewatch.detect.oil_heating import GRID, NEEDED, line
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import HammerSettings
 
@@ -75,7 +75,3 @@ def glance(record: Any, limits: Limits) -> Glance:
         tool=tool.fitted(record["tool"], upto),
         limits=limits,
     )
-
-
-WINDOW_S: Final = BINS * GRID / SECOND
-"""What the oil's slope is taken over, s."""

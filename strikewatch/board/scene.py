@@ -19,7 +19,8 @@ HANDED: Final = 20_000
 
 @dataclass(slots=True)
 class Watched:
-    """One hammer: its last glance, its strip, and when it was last heard of (wall clock, ns; None: not since the start)."""
+    """One hammer: its last glance, its strip, and when it was last heard of (wall clock, ns; None: not since the
+    start)."""
 
     limits: Limits
     strip: Strip

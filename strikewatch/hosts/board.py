@@ -30,7 +30,7 @@ def open_board(
     health = Health(pulse, status, store, http.ready_lag_s)
     metrics = Metrics(health, store, Sources(messages, lambda: _size(settings.store.where)))
     deeds = Deeds(store, settings.alarms, wall)
-    return Server(http, store, application(http, Gate(http, store), deeds, health, metrics), failed)
+    return Server(http, store, application(http, Gate(http, store, wall), deeds, health, metrics), failed)
 
 
 def _size(where: object) -> int | None:

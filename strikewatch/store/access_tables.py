@@ -1,4 +1,5 @@
-"""The table of those who may use the HTTP interface. No token is in it, only what tells that one is right."""
+"""The tables of those who may use the HTTP interface and the page. No token is in them, only what tells that one is
+right."""
 
 from typing import Final
 
@@ -14,4 +15,12 @@ tokens: Final = Table(
     Column("digest", Text, nullable=False),  # SHA-256, in hex
     Column("made_ns", BigInteger, nullable=False),
     Column("revoked_ns", BigInteger),
+)
+
+sessions: Final = Table(
+    "sessions",
+    metadata,
+    Column("digest", Text, primary_key=True),  # of the cookie, SHA-256, in hex
+    Column("who", Text, nullable=False),  # of tokens
+    Column("ends_ns", BigInteger, nullable=False),
 )

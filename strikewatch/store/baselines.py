@@ -89,5 +89,5 @@ def relearn(place: Place, site: str | None, hammer: str, *, by: str, reason: str
     (key,) = found
     event = Event(*key, "relearn", now, {"by": by, "note": reason})
     with place.write() as connection:
-        statements.EVENT.run(connection, [event_row(event, now)])
+        statements.EVENT.run(connection, [event_row(event, now, by)])
     return key

@@ -1,16 +1,15 @@
-"""Events that another process has put into the database: the processor takes them up with its next look."""
+"""Events that people have entered, at the page or by a command: the processor takes them up with its next look.
+
+All others come with the hammer's messages, and are known to it before the database has them.
+"""
 
 import json
-from typing import Final
 
 from sqlalchemy import func, select
 
 from strikewatch.model.events import Event
 from strikewatch.store.store import Store
 from strikewatch.store.tables import events
-
-KIND: Final = "relearn"
-"""All others come with the hammer's messages, and are known to the processor before the database has them."""
 
 
 class Noted:
@@ -25,7 +24,7 @@ class Noted:
         """The new ones, oldest first. Raises StoreError."""
         c = events.c
         wanted = select(c.seq, c.site, c.hammer, c.kind, c.time_ns, c.fields).where(
-            c.seq > self._seen, c.kind == KIND, c.applied_ns.is_(None)
+            c.seq > self._seen, c.who.is_not(None), c.applied_ns.is_(None)
         )
         with self._store.read() as connection:
             rows = connection.execute(wanted.order_by(c.seq)).all()

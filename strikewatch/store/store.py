@@ -263,7 +263,9 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
     }
 
 
-def event_row(event: Event, received: Instant) -> dict[str, Any]:
+def event_row(
+    event: Event, received: Instant, who: str | None = None, corrects: int | None = None
+) -> dict[str, Any]:
     return {
         "site": event.site,
         "hammer": event.hammer,
@@ -272,6 +274,8 @@ def event_row(event: Event, received: Instant) -> dict[str, Any]:
         "fields": json.dumps(event.fields, ensure_ascii=False, sort_keys=True, separators=(",", ":")),
         "applied_ns": event.applied if event.applied >= 0 else None,
         "received_ns": received,
+        "who": who,
+        "corrects": corrects,
     }
 
 

@@ -18,7 +18,7 @@ from sqlalchemy import (
     or_,
 )
 
-REVISION: Final = "0005"
+REVISION: Final = "0006"
 """Number of the newest file in `migrations/versions`, which takes older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -74,6 +74,8 @@ events: Final = Table(
     Column("fields", Text, nullable=False),
     Column("applied_ns", BigInteger),
     Column("received_ns", BigInteger, nullable=False),
+    Column("who", Text),  # entered it here; none: it came as a message
+    Column("corrects", BigInteger),  # number of the entry that this one replaces
     UniqueConstraint("site", "hammer", "kind", "time_ns", "fields"),
 )
 PENDING: Final = events.c.applied_ns.is_(None)

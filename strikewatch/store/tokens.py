@@ -45,7 +45,7 @@ def add(connection: Connection, name: str, role: Role, now: Instant) -> str:
             f"a token was made for {name} before; choose another name, so that the record stays clear"
         )
     token = _MARK + secrets.token_urlsafe(32)
-    row = {"who": name, "role": role, "digest": _digest(token), "made_ns": now}
+    row = {"who": name, "role": role, "digest": digest(token), "made_ns": now}
     connection.execute(insert(tokens).values(row))
     return token
 
@@ -74,13 +74,14 @@ def any_made(connection: Connection) -> bool:
 def whose(connection: Connection, token: str) -> Holder | None:
     """Who holds a token. Every digest is compared, each in the same time whatever the token."""
     c = tokens.c
-    digest, found = _digest(token), None
+    given, found = digest(token), None
     asked = select(c.digest, c.who, c.role, c.made_ns, c.revoked_ns).where(c.revoked_ns.is_(None))
     for kept, *row in connection.execute(asked):
-        if hmac.compare_digest(kept, digest):
+        if hmac.compare_digest(kept, given):
             found = Holder(*row)
     return found
 
 
-def _digest(token: str) -> str:
+def digest(token: str) -> str:
+    """What is kept of it."""
     return hashlib.sha256(token.encode(errors="replace")).hexdigest()
