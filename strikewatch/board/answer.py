@@ -10,20 +10,31 @@ from strikewatch.errors import Refused, StrikewatchError, Unknown
 
 
 class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
-    """A request that cannot be met, with its status of HTTP."""
+    """A request that cannot be met, with its status of HTTP. `fields`: of a body or of parameters, what is wrong."""
 
-    def __init__(self, status: int, error: str, remedy: str, retry_s: int | None = None) -> None:
+    def __init__(
+        self,
+        status: int,
+        error: str,
+        remedy: str,
+        retry_s: int | None = None,
+        fields: Mapping[str, str] | None = None,
+    ) -> None:
         self.status = status
         self.error = error
         self.remedy = remedy
         self.retry_s = retry_s
+        self.fields = fields
         super().__init__(error)
 
     def response(self) -> JSONResponse:
         headers = {"WWW-Authenticate": "Bearer"} if self.status == 401 else {}
         if self.retry_s is not None:
             headers["Retry-After"] = str(self.retry_s)
-        return answer({"error": self.error, "remedy": self.remedy}, self.status, headers)
+        told: dict[str, Any] = {"error": self.error, "remedy": self.remedy}
+        if self.fields:
+            told["fields"] = self.fields
+        return answer(told, self.status, headers)
 
 
 def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> JSONResponse:
@@ -44,8 +55,9 @@ def problem_of(error: StrikewatchError) -> Problem:
 
 def unusable(error: ValidationError, where: str) -> Problem:
     """Every mistake of a request, each with its place."""
-    found = [
-        f"{'.'.join(map(str, one['loc'])) or where}: {one['msg'].removeprefix('Value error, ')}"
-        for one in error.errors(include_url=False, include_input=False, include_context=False)
-    ]
-    return Problem(422, "; ".join(found[:20]), "see /openapi.json for what is taken")
+    found = {
+        ".".join(map(str, one["loc"])) or where: one["msg"].removeprefix("Value error, ")
+        for one in error.errors(include_url=False, include_input=False, include_context=False)[:20]
+    }
+    told = "; ".join(f"{name}: {what}" for name, what in found.items())
+    return Problem(422, told, "see /openapi.json for what is taken", fields=found)

@@ -1,7 +1,7 @@
 """The interface: routes, in front of them the gate, limits and time-outs, behind them the deeds."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Final
 
 import structlog
@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from strikewatch.board.answer import Problem, answer, problem_of, unusable
 from strikewatch.board.asked import Asked
-from strikewatch.board.deeds import Deeds, Operation
+from strikewatch.board.deeds import Operation
 from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics
@@ -28,8 +28,9 @@ _log: Final = structlog.get_logger("http")
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
-def application(settings: Settings, gate: Gate, deeds: Deeds, health: Health, metrics: Metrics) -> Starlette:
-    operations = deeds.operations()
+def application(
+    settings: Settings, gate: Gate, operations: Sequence[Operation], health: Health, metrics: Metrics
+) -> Starlette:
     description = describe(operations)
 
     def healthz(_request: Request) -> Response:

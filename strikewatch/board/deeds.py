@@ -21,7 +21,7 @@ from strikewatch.store.listing import Filter, intervals
 from strikewatch.store.tokens import Role
 
 BEFORE: Final = 30 * DAY
-_BASE: Final = "/api/v1"
+BASE: Final = "/api/v1"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +54,13 @@ class Deeds:
         self._wall = wall
 
     def operations(self) -> list[Operation]:
-        alert, hammer = f"{_BASE}/alerts/{{alert}}", f"{_BASE}/hammers/{{hammer}}"
+        alert, hammer = f"{BASE}/alerts/{{alert}}", f"{BASE}/hammers/{{hammer}}"
         return [
-            Operation("GET", f"{_BASE}/alerts", "view", asked.Alerts, None, self.alerts),
+            Operation("GET", f"{BASE}/alerts", "view", asked.Alerts, None, self.alerts),
             Operation("GET", alert, "view", asked.OneAlert, None, self.alert),
             Operation("GET", f"{alert}/history", "view", asked.OneAlert, None, self.history),
-            Operation("GET", f"{_BASE}/figures", "view", asked.Span, None, self.figures),
-            Operation("GET", f"{_BASE}/deliveries", "view", asked.Deliveries, None, self.deliveries),
+            Operation("GET", f"{BASE}/figures", "view", asked.Span, None, self.figures),
+            Operation("GET", f"{BASE}/deliveries", "view", asked.Deliveries, None, self.deliveries),
             Operation("POST", f"{alert}/acknowledge", "act", asked.OneAlert, asked.Comment, self.acknowledge),
             Operation("POST", f"{alert}/shelve", "act", asked.OneAlert, asked.Shelving, self.shelve),
             Operation("POST", f"{alert}/unshelve", "act", asked.OneAlert, asked.Unshelving, self.unshelve),
@@ -70,7 +70,7 @@ class Deeds:
             Operation(
                 "POST", f"{hammer}/in-service", "act", asked.OneHammer, asked.Unshelving, self.in_service
             ),
-            Operation("POST", f"{_BASE}/deliveries/send", "review", asked.Nothing, asked.Sending, self.send),
+            Operation("POST", f"{BASE}/deliveries/send", "review", asked.Nothing, asked.Sending, self.send),
         ]
 
     def alerts(self, q: asked.Alerts, _body: None, _by: str) -> Any:

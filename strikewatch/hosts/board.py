@@ -5,13 +5,14 @@ from pathlib import Path
 
 from strikewatch.board.app import application
 from strikewatch.board.deeds import Deeds
+from strikewatch.board.entering import Entering
 from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
 from strikewatch.board.pulse import Pulse
 from strikewatch.board.server import Server
 from strikewatch.intake.mqtt import Status
-from strikewatch.model.instant import Instant
+from strikewatch.model.instant import Instant, seconds
 from strikewatch.settings import Settings
 from strikewatch.store.store import Store
 
@@ -29,8 +30,13 @@ def open_board(
     http = settings.http
     health = Health(pulse, status, store, http.ready_lag_s)
     metrics = Metrics(health, store, Sources(messages, lambda: _size(settings.store.where)))
-    deeds = Deeds(store, settings.alarms, wall)
-    return Server(http, store, application(http, Gate(http, store, wall), deeds, health, metrics), failed)
+    operations = [
+        *Deeds(store, settings.alarms, wall).operations(),
+        *Entering(store, seconds(settings.intake.max_ahead_s), wall).operations(),
+    ]
+    return Server(
+        http, store, application(http, Gate(http, store, wall), operations, health, metrics), failed
+    )
 
 
 def _size(where: object) -> int | None:

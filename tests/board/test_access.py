@@ -128,4 +128,4 @@ def test_what_cannot_be_used_is_answered_with_what_and_the_remedy(
     with site(tmp_path) as at:
         got = at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, at.token("Ada", "act"), headers)
         assert got.status == status
-        assert set(got.json) == {"error", "remedy"}
+        assert set(got.json) - {"fields"} == {"error", "remedy"}

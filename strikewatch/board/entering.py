@@ -1,0 +1,87 @@
+"""What people write down at the page: events of a hammer, each on record with who and when."""
+
+import json
+import time
+from collections.abc import Callable
+from typing import Any, Final, Literal
+
+from pydantic import ConfigDict, Field
+
+from strikewatch.board import asked
+from strikewatch.board.answer import Problem
+from strikewatch.board.deeds import BASE, Operation
+from strikewatch.errors import Rejected
+from strikewatch.intake.decode.events import decode_event
+from strikewatch.model import instant
+from strikewatch.model.batch import Key
+from strikewatch.model.instant import Instant
+from strikewatch.store.beside import Place
+from strikewatch.store.entries import enter, entries
+from strikewatch.store.listing import find_hammer
+
+Kind = Literal[
+    "sign_on", "sign_off", "grease", "check", "inspection", "service", "storage", "tool_change", "relearn"
+]
+_OURS: Final = ("time", "corrects")
+
+
+class Entries(asked.OneHammer):
+    limit: asked.Limit = 50
+
+
+class Entry(asked.Asked):
+    """An event as gateways send it, without its site and hammer. What else an event bears is checked as theirs is."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    event: Kind
+    time: asked.Time | None = Field(
+        None, description="When it happened, RFC 3339 with an offset; left out: now"
+    )
+    corrects: asked.Number | None = Field(None, description="The number of the entry that this one replaces")
+
+
+class Entering:
+    """`wall` tells ns; `ahead` is how far in the future a time may be (ns)."""
+
+    def __init__(self, place: Place, ahead: Instant, wall: Callable[[], Instant] = time.time_ns) -> None:
+        self._place = place
+        self._ahead = ahead
+        self._wall = wall
+
+    def operations(self) -> list[Operation]:
+        path = f"{BASE}/hammers/{{hammer}}/events"
+        return [
+            Operation("GET", path, "view", Entries, None, self.events),
+            Operation("POST", path, "act", asked.OneHammer, Entry, self.enter),
+        ]
+
+    def events(self, q: Entries, _body: None, _by: str) -> Any:
+        """The newest events of a hammer, entered or sent."""
+        return {"events": [one.json() for one in entries(self._place, self._key(q), q.limit)]}
+
+    def enter(self, q: asked.OneHammer, body: Entry, by: str) -> Any:
+        """Write down an event; the very same again changes nothing."""
+        now = self._wall()
+        key = self._key(q)
+        told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
+        told["time"] = body.time or instant.text(now)
+        try:
+            event, unknown = decode_event(json.dumps(told).encode(), *key, now + self._ahead)
+        except Rejected as error:
+            field, _, what = error.detail.partition(": ")
+            raise Problem(
+                422, error.detail, "mend it and send it again", fields={field: what or field}
+            ) from None
+        if unknown:
+            raise Problem(
+                422,
+                f"{event.kind} has no {', '.join(unknown)}",
+                "leave it out",
+                fields=dict.fromkeys(unknown, "is not known here"),
+            )
+        return enter(self._place, event, who=by, now=now, corrects=body.corrects).json()
+
+    def _key(self, q: asked.OneHammer) -> Key:
+        with self._place.read() as connection:
+            return find_hammer(connection, q.hammer, q.site)
