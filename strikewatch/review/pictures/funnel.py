@@ -71,7 +71,7 @@ def draw(ident: str, funnel: Funnel, title: str) -> str:
     for look, limits in (("outer", funnel.outer), ("inner", funnel.inner)):
         for limit in limits:
             held = np.where(limit[inside] <= top, limit[inside], np.nan)
-            sheet.path(trace(across, y.of(held), np.inf), look)
+            sheet.path(trace(across, y.of(held), WIDTH), look)
     sheet.line(_LEFT, y(funnel.expected), _RIGHT, y(funnel.expected), "mean")
     _key(sheet, funnel)
     _points(sheet, funnel, x, y)

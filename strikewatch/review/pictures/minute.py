@@ -72,11 +72,11 @@ class _Minute:
         until = minute.end if minute.cleared is None else minute.cleared
         shaded = self._at(minute.onset), self._at(until)
         self._sheet.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
+        self._moments(top, bottom)
         self._firing(top + 8)
         self._pressure(top + 42, 72)
         self._oil(top + 132, 40)
         self._spot(top + 190, 50)
-        self._moments(top, bottom)
         for at, words in time_ticks(minute.begin, minute.end, zone, 5):
             x = self._at(at)
             self._sheet.line(x, bottom, x, bottom + 4, "axis")
@@ -108,13 +108,9 @@ class _Minute:
         self._sheet.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
         for start, stop, level in self._minute.loaded_bar:
             if level == level:
-                self._sheet.line(
-                    self._at(start),
-                    scale(level),
-                    max(self._at(stop), self._at(start) + 4),
-                    scale(level),
-                    "baseline",
-                )
+                a, b = self._at(start), self._at(stop)
+                for look in ("baseline-edge", "baseline"):
+                    self._sheet.line(a, scale(level), max(b, a + 4), scale(level), look)
 
     def _oil(self, y: float, height: float) -> None:
         at, oil_c = self._minute.oil_c
@@ -137,7 +133,7 @@ class _Minute:
 
     def _panel(self, y: float, height: float, name: str, scale: Scale, known: int, most: int = 3) -> Scale:
         self._sheet.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
-        for value in scale.ticks(most):
+        for value in scale.ticks(most) if known else ():
             self._sheet.line(_LEFT, scale(value), _RIGHT, scale(value), "grid")
             self._sheet.text(_LEFT - 4, scale(value) + 4, figure(value), "soft", "end")
         self._sheet.line(_LEFT, y, _LEFT, y + height, "axis")

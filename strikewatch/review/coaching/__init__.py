@@ -1,0 +1,70 @@
+"""Coaching notes: what a fault does to the machine, what to do instead; a file that a trainer may edit or translate."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Final
+
+from pydantic import BaseModel, ConfigDict, StringConstraints, TypeAdapter, ValidationError
+
+from strikewatch.errors import InputError
+
+OWN: Final = Path(__file__).with_name("en.toml")
+_Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+
+
+class Note(BaseModel):
+    """One fault: its plain name, what it is, what it does to the machine, what to do instead, what to ask, and mind."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    name: _Words
+    what: _Words
+    harm: _Words
+    instead: list[_Words]
+    ask: _Words
+    care: _Words
+
+
+@dataclass(frozen=True, slots=True)
+class Coaching:
+    """The notes by fault. `language` is the code of the texts' language, `caution` goes with all of them."""
+
+    language: str
+    caution: str
+    notes: Mapping[str, Note]
+
+    def name(self, fault: str) -> str:
+        """What people call a fault; its own name in words where there is no note."""
+        note = self.notes.get(fault)
+        return note.name if note else fault.replace("_", " ").capitalize()
+
+
+def read(path: Path | None = None) -> Coaching:
+    """Our own notes, or those of a file like `en.toml`. Raises InputError naming the file, the place and the remedy."""
+    place = path or OWN
+    try:
+        tables = tomllib.loads(place.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"{place}: cannot be read ({error.strerror}); name a file of coaching notes"
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"{place}: is not TOML in UTF-8 ({error}); compare it with {OWN}") from None
+    try:
+        heads = {name: _HEAD.validate_python(tables.pop(name, None)) for name in ("language", "caution")}
+    except ValidationError:
+        raise InputError(
+            f"{place}: `language` and `caution` must both be there, as texts; compare with {OWN}"
+        ) from None
+    try:
+        return Coaching(**heads, notes=_NOTES.validate_python(tables))
+    except ValidationError as error:
+        one = error.errors()[0]
+        where = ".".join(map(str, one["loc"]))
+        raise InputError(f"{place}: {where}: {one['msg'].lower()}; compare with {OWN}") from None
+
+
+_HEAD: Final[TypeAdapter[str]] = TypeAdapter(_Words, config=ConfigDict(strict=True))
+_NOTES: Final[TypeAdapter[dict[str, Note]]] = TypeAdapter(dict[str, Note])
