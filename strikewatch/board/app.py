@@ -1,7 +1,9 @@
 """The interface: routes, in front of them the gate, limits and time-outs, behind them the deeds."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
 from typing import Any, Final
 
 import structlog
@@ -20,16 +22,37 @@ from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics
 from strikewatch.board.openapi import describe
+from strikewatch.board.page.door import Door
+from strikewatch.board.page.press import Press
+from strikewatch.board.page.routes import routes
+from strikewatch.board.page.sheets import Sheets
 from strikewatch.board.settings import Settings
+from strikewatch.board.stream import Stream
 from strikewatch.errors import StrikewatchError
 
 _log: Final = structlog.get_logger("http")
 
 Endpoint = Callable[[Request], Awaitable[Response]]
+Trouble = Callable[[Problem, Request], Response]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What the page is made of, beside the gate."""
+
+    press: Press
+    door: Door
+    sheets: Sheets
+    stream: Stream
 
 
 def application(
-    settings: Settings, gate: Gate, operations: Sequence[Operation], health: Health, metrics: Metrics
+    settings: Settings,
+    gate: Gate,
+    operations: Sequence[Operation],
+    health: Health,
+    metrics: Metrics,
+    page: Page,
 ) -> Starlette:
     description = describe(operations)
 
@@ -50,6 +73,22 @@ def application(
         gate.admit(request, "view")
         return answer(description)
 
+    def guarded(endpoint: Endpoint, trouble: Trouble) -> Endpoint:
+        return _guarded(endpoint, settings, trouble)
+
+    async def body(request: Request) -> bytes:
+        return await _body(request, settings.body_limit_kib * 1024)
+
+    @asynccontextmanager
+    async def lifespan(_app: Starlette) -> AsyncIterator[None]:
+        running = asyncio.create_task(page.stream.run())
+        try:
+            yield
+        finally:
+            running.cancel()
+            with suppress(asyncio.CancelledError):
+                await running
+
     plain = {"/healthz": healthz, "/readyz": readyz, "/metrics": measured, "/openapi.json": described}
     made = Starlette(
         routes=[
@@ -58,8 +97,10 @@ def application(
                 Route(one.path, _guarded(_endpoint(one, gate, settings), settings), methods=[one.method])
                 for one in operations
             ),
+            *routes(guarded, body, gate, page.press, page.door, page.sheets, page.stream),
         ],
         exception_handlers={HTTPException: _not_routed},
+        lifespan=lifespan,
     )
     made.router.redirect_slashes = False  # it would send people where the Host header says
     return made
@@ -116,18 +157,22 @@ async def _body(request: Request, limit: int) -> bytes:
     return b"".join(parts)
 
 
-def _guarded(endpoint: Endpoint, settings: Settings) -> Endpoint:
+def _plain(problem: Problem, _request: Request) -> Response:
+    return problem.response()
+
+
+def _guarded(endpoint: Endpoint, settings: Settings, trouble: Trouble = _plain) -> Endpoint:
     """Whatever goes wrong is answered in one form, and within the time allowed."""
 
     async def respond(request: Request) -> Response:
         try:
             return await asyncio.wait_for(endpoint(request), settings.timeout_s)
         except TimeoutError:
-            return Problem(408, "not done in time", "ask for less, or try again", 5).response()
+            return trouble(Problem(408, "not done in time", "ask for less, or try again", 5), request)
         except Problem as problem:
-            return problem.response()
+            return trouble(problem, request)
         except StrikewatchError as error:
-            return problem_of(error).response()
+            return trouble(problem_of(error), request)
         except ClientDisconnect:
             return Response(status_code=400)
 

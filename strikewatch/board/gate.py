@@ -1,7 +1,8 @@
 """Who asks, and whether they may: bearer tokens, sessions of the page, roles, and patience with those who fail.
 
 Without any token ever made the interface shows what there is to those on this machine, and does nothing for anybody:
-an action needs a name on record. From the first token on, revoked or not, everything needs one.
+an action needs a name on record. From the first token on, revoked or not, everything needs one, unless the settings
+let this machine `look_freely`.
 
 A browser sends the cookie of a session by itself, whoever has made it ask. So whatever changes something must come from
 our own page (`Sec-Fetch-Site`), and bear the session's seal, which only our own pages can read.
@@ -62,7 +63,8 @@ class Gate:
                 holder = tokens.whose(connection, token.strip()) if scheme.lower() == "bearer" else None
             elif cookie:
                 holder = sessions.whose(connection, cookie, self._wall())
-            if holder is None and not scheme and self._settings.loopback and not tokens.any_made(connection):
+            free = holder is None and not scheme and self._settings.loopback
+            if free and (self._settings.look_freely or not tokens.any_made(connection)):
                 return self._unnamed(request, role)
         if holder is not None and not scheme:
             _from_our_page(request, cookie)

@@ -17,7 +17,7 @@ from strikewatch.store.beside import Place
 
 _log: Final = structlog.get_logger("http")
 
-CONNECTIONS: Final = 200
+CONNECTIONS: Final = 500
 JOIN_S: Final = 3.0
 
 
@@ -52,7 +52,7 @@ class Server:
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
-                lifespan="off",
+                lifespan="on",
                 limit_concurrency=CONNECTIONS,
                 timeout_keep_alive=5,
                 timeout_graceful_shutdown=2,

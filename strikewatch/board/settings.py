@@ -1,6 +1,7 @@
 """Where the HTTP interface listens, and how much it lets itself be asked."""
 
 import ipaddress
+from pathlib import Path
 from typing import Final
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -22,6 +23,16 @@ class Settings(BaseModel):
         10,
         ge=1,
         description="Failed sign-ins of one address within a minute, after which it must wait (count)",
+    )
+    look_freely: bool = Field(
+        False, description="Whether everybody at this machine may look without a token, once there are any"
+    )
+    strip_h: float = Field(10.0, ge=1, le=48, description="What the page's strip of a hammer shows, h")
+    words_folder: Path | None = Field(
+        None, description="A folder of translations of the page, files like en.toml; left out: our own only"
+    )
+    tls_in_front: bool = Field(
+        False, description="Whether a proxy in front speaks TLS, so that sign-ins travel under it only"
     )
     ready_lag_s: float = Field(
         30.0, gt=0, description="The longest that a message may have waited for its step when ready, s"

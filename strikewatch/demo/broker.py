@@ -48,7 +48,7 @@ class Broker:
         self._folder = tempfile.TemporaryDirectory(prefix="strikewatch-broker-")
         for _ in range(TRIES):
             # Someone else may take the port between the look and the broker's own bind: hence the tries.
-            self.port = _free_port()
+            self.port = free_port()
             if self._start(Path(self._folder.name)):
                 return self
         said = (Path(self._folder.name) / "log").read_text(errors="replace").strip()
@@ -113,8 +113,13 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         process.wait()
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((Broker.host, 0))
-        port: int = probe.getsockname()[1]
-        return port
+def free_port(wanted: int = 0) -> int:
+    """A TCP port of this machine that nobody listens on: the one that is wanted, if it is free."""
+    for port in (wanted, 0):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            with contextlib.suppress(OSError):
+                probe.bind((Broker.host, port))
+                found: int = probe.getsockname()[1]
+                return found
+    raise BrokerError(f"no port of {Broker.host} is free")

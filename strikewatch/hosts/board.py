@@ -3,17 +3,28 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from strikewatch.board.app import application
+from strikewatch.board.app import Page, application
 from strikewatch.board.deeds import Deeds
 from strikewatch.board.entering import Entering
 from strikewatch.board.gate import Gate
+from strikewatch.board.glance import Limits
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
+from strikewatch.board.page.door import Door
+from strikewatch.board.page.drawn import Drawing
+from strikewatch.board.page.press import Press
+from strikewatch.board.page.sheets import Sheets
+from strikewatch.board.page.view import View
+from strikewatch.board.page.words import SOURCE, languages
 from strikewatch.board.pulse import Pulse
+from strikewatch.board.scene import Scene
 from strikewatch.board.server import Server
+from strikewatch.board.stream import Stream
+from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status
 from strikewatch.model.instant import Instant, seconds
 from strikewatch.settings import Settings
+from strikewatch.store.desk import Desk
 from strikewatch.store.store import Store
 
 
@@ -25,6 +36,7 @@ def open_board(
     messages: Callable[[], int],
     wall: Callable[[], Instant],
     failed: Callable[[BaseException], None],
+    scene: Scene,
 ) -> Server:
     """Bound, not yet started. Raises SettingsError, StoreError."""
     http = settings.http
@@ -34,9 +46,22 @@ def open_board(
         *Deeds(store, settings.alarms, wall).operations(),
         *Entering(store, seconds(settings.intake.max_ahead_s), wall).operations(),
     ]
-    return Server(
-        http, store, application(http, Gate(http, store, wall), operations, health, metrics), failed
-    )
+    gate = Gate(http, store, wall)
+    press = Press(languages(http.words_folder))
+    desk = Desk(store, seconds(settings.alarms.longest_shelf_h * 3600))
+    recordings = settings.recording.folder
+    sheets = Sheets(press, gate, store, desk, scene, settings.sites, recordings, http.strip_h, wall)
+    drawing = Drawing(store, settings.sites, View(press.words[SOURCE]))
+    stream = Stream(scene, drawing, sheets.open_version, wall)
+    page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream)
+    return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
+
+
+def open_scene(settings: Settings, worker: Worker) -> Scene:
+    """What the page shows, as the worker found it in the database."""
+    scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), settings.http.strip_h)
+    scene.begin(worker.present())
+    return scene
 
 
 def _size(where: object) -> int | None:

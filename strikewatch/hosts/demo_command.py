@@ -16,7 +16,7 @@ from rich.text import Text
 
 from strikewatch.cautions import CAUTION
 from strikewatch.deliver import log
-from strikewatch.demo.broker import Broker
+from strikewatch.demo.broker import Broker, free_port
 from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS
 from strikewatch.demo.gateways import Gateways
@@ -27,10 +27,14 @@ from strikewatch.hosts.live import Live
 from strikewatch.hosts.warm import warm
 from strikewatch.model import instant
 from strikewatch.settings import Settings, load
+from strikewatch.store import tokens
+from strikewatch.store.beside import Beside
 
 PACE: Final = 60.0
 GRACE_S: Final = 30.0
 """Of the demo's time: half a second of ours."""
+PAGE_PORT: Final = 8470
+"""If it is free."""
 LOOK_S: Final = 0.1
 READY_S: Final = 30.0
 DRAIN_S: Final = 0.7
@@ -49,6 +53,7 @@ def show(seconds: float | None) -> int:
             log.set_up(settings.log)
             with _processing(Live(settings, clock.now_ns, clock.now_ns)) as live:
                 screen.begin(broker)
+                screen.page(settings.http.port, _token(settings, clock.now_ns()))
                 gateways = Gateways(broker.host, broker.port, clock).start()
                 try:
                     _watch(live, gateways, seconds)
@@ -75,7 +80,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
-            "http": {"enabled": False},
+            "http": {"port": free_port(PAGE_PORT), "look_freely": True},
             "webhooks": [
                 {
                     "name": "demo",
@@ -86,6 +91,12 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             ],
         }
     )
+
+
+def _token(settings: Settings, now: instant.Instant) -> str:
+    """To act at the page."""
+    with Beside(settings.store.where) as place, place.write() as connection:
+        return tokens.add(connection, "demo", "review", now)
 
 
 @contextmanager
@@ -138,7 +149,11 @@ class _Screen:
         self._console.print(
             f"[bold]{SITE}[/bold], invented from end to end, {PACE:.0f} times as fast as life."
         )
-        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Ctrl-C ends it.\n")
+        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Ctrl-C ends it.")
+
+    def page(self, port: int, token: str) -> None:
+        self._console.print(f"The site manager's page: [bold]http://127.0.0.1:{port}/[/bold]")
+        self.say(f"Look freely; to act there, sign in with {token}\n")
 
     def alert(self, step: str, record: dict[str, Any]) -> None:
         """One delivery that the webhook has verified."""

@@ -105,8 +105,10 @@ class Live:
             )
             board = None
             if settings.http.enabled:
-                from strikewatch.hosts.board import open_board  # costs nothing where it is off
+                from strikewatch.hosts.board import open_board, open_scene  # costs nothing where it is off
 
+                scene = open_scene(settings, worker)
+                worker.shown = scene.hand_over
                 board = open_board(
                     settings,
                     store,
@@ -115,6 +117,7 @@ class Live:
                     lambda: worker.messages,
                     self._wall,
                     self._fail,
+                    scene,
                 )
             subscriber.start()
             courier.start()

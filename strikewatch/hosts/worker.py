@@ -61,7 +61,7 @@ class Worker:
     """Owns the core's state; one thread calls `turn` again and again.
 
     `wall` and `monotonic` tell ns; `told` is called after a step that changed alerts; `wait(s)` waits for up to s and
-    tells whether to stop; `shown` is handed what each step of the detectors came to.
+    tells whether to stop.
     """
 
     def __init__(
@@ -74,7 +74,6 @@ class Worker:
         monotonic: Callable[[], Instant],
         told: Callable[[], None],
         wait: Callable[[float], bool],
-        shown: Shown = lambda _received, _portions, _outcome: None,
     ) -> None:
         intake = settings.intake
         self._prefix = settings.mqtt.prefix
@@ -87,7 +86,8 @@ class Worker:
         self._monotonic = monotonic
         self._told = told
         self._wait = wait
-        self._shown = shown
+        self.shown: Shown = lambda _received, _portions, _outcome: None
+        """Handed what each step of the detectors came to."""
         self._admit = Admit("hole", self._reorder_ns)
         self._pipeline = Pipeline(settings.of_hammer)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
@@ -201,7 +201,7 @@ class Worker:
             return
         outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.keep(outcome)
-        self._shown(step.received, step.portions, outcome)
+        self.shown(step.received, step.portions, outcome)
         step.bouts += outcome.bouts()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:

@@ -26,7 +26,8 @@ MANY: Final = 5
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """What to look for; None: whatever it is. `since` is the earliest onset. `states` None: those open."""
+    """What to look for; None: whatever it is. Onsets are from `since` on and before `before`. `states` None: those
+    open."""
 
     site: str | None = None
     hammer: str | None = None
@@ -35,6 +36,7 @@ class Filter:
     priority: Priority | None = None
     since: Instant | None = None
     states: Collection[State] | None = None
+    before: Instant | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +125,8 @@ def search(connection: Connection, wanted: Filter, limit: int | None = None) -> 
     conditions: list[table.Condition] = [column == value for column, value in pairs if value is not None]
     if wanted.since is not None:
         conditions.append(c.onset_ns >= wanted.since)
+    if wanted.before is not None:
+        conditions.append(c.onset_ns < wanted.before)
     states = OPEN if wanted.states is None else wanted.states
     conditions.append(handling.c.state.in_(sorted(states)))
     if "normal" not in states:

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from strikewatch.board.glance import Limits
 from strikewatch.board.pulse import Pulse
+from strikewatch.board.scene import Scene
 from strikewatch.hosts.board import open_board
 from strikewatch.intake.mqtt import Status
 from strikewatch.model.alert import Alert, Change
@@ -41,6 +43,7 @@ class Site:
     pulse: Pulse
     port: int
     alert: str
+    scene: Scene
     broker: list[bool]
     died: list[BaseException]
 
@@ -90,6 +93,7 @@ def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
         store.commit(_step([change]))
         pulse, broker, died = Pulse(), [True], []
         pulse.turn()
+        scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), 10.0)
         server = open_board(
             settings,
             store,
@@ -98,10 +102,11 @@ def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
             lambda: 7,
             lambda: NOW + 60 * SECOND,
             died.append,
+            scene,
         )
         server.start()
         try:
-            yield Site(store, pulse, port, alert.id, broker, died)
+            yield Site(store, pulse, port, alert.id, scene, broker, died)
         finally:
             server.stop()
             assert not died

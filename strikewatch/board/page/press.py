@@ -1,0 +1,48 @@
+"""How a sheet becomes an answer: templates, the reader's choices, and headers that keep a browser to our own."""
+
+from pathlib import Path
+from typing import Any, Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import Response
+
+from strikewatch.board.page.view import View
+from strikewatch.board.page.words import SOURCE, Words
+
+CHOICES: Final = "strikewatch_choices"
+"""The cookie of a reader's choices, `units.language`; no secret."""
+POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+SAFE: Final = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": POLICY,
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Opener-Policy": "same-origin",
+}
+
+
+class Press:
+    """`words` are the languages by code."""
+
+    def __init__(self, words: dict[str, Words]) -> None:
+        self.words = words
+        self._templates = Environment(
+            loader=FileSystemLoader(Path(__file__).parent / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+
+    def view(self, request: Request) -> View:
+        """How whoever asks wants to see things."""
+        units, _, language = request.cookies.get(CHOICES, "").partition(".")
+        return View(self.words.get(language, self.words[SOURCE]), "us" if units == "us" else "metric")
+
+    def html(self, view: View, template: str, status: int = 200, **more: Any) -> Response:
+        text = self._templates.get_template(template).render(view=view, t=view.words, **more)
+        return Response(text, status, SAFE, media_type="text/html; charset=utf-8")

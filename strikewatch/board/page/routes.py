@@ -1,0 +1,87 @@
+"""The page's routes: the door, the sheets, the stream, what scripts draw from, and the files that go with them."""
+
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from strikewatch.board.answer import Problem
+from strikewatch.board.gate import Gate
+from strikewatch.board.page.door import PATH, Door
+from strikewatch.board.page.press import SAFE, Press
+from strikewatch.board.page.sheets import Sheet, Sheets
+from strikewatch.board.stream import Stream
+from strikewatch.errors import StrikewatchError
+
+READERS: Final = 300
+"""Who may follow the stream at once."""
+
+Guard = Callable[[Callable[[Request], Awaitable[Response]], Callable[[Problem, Request], Response]], Any]
+Body = Callable[[Request], Awaitable[bytes]]
+
+
+class _Files(StaticFiles):
+    """Files that a browser asks for anew, and gets only if they have changed."""
+
+    def file_response(self, *args: Any, **more: Any) -> Response:
+        response = super().file_response(*args, **more)
+        response.headers.update({**SAFE, "Cache-Control": "no-cache"})
+        return response
+
+
+def routes(
+    guard: Guard, body: Body, gate: Gate, press: Press, door: Door, sheets: Sheets, stream: Stream
+) -> list[BaseRoute]:
+    """`guard` puts limits and answers to trouble around an endpoint, `body` reads what a form sent."""
+
+    def trouble(problem: Problem, request: Request) -> Response:
+        view = press.view(request)
+        return press.html(view, "trouble.html", problem.status, error=problem.error, remedy=problem.remedy)
+
+    def sheet(show: Sheet) -> Callable[[Request], Awaitable[Response]]:
+        return lambda request: run_in_threadpool(sheets.admitted, request, show)
+
+    async def shown(request: Request) -> Response:
+        return await run_in_threadpool(door.show, request)
+
+    async def entered(request: Request) -> Response:
+        return await run_in_threadpool(door.enter, request, await body(request))
+
+    async def left(request: Request) -> Response:
+        return await run_in_threadpool(door.leave, request, await body(request))
+
+    async def followed(request: Request) -> Response:
+        async def admitted() -> bool:
+            try:
+                await run_in_threadpool(gate.admit, request, "view")
+            except (Problem, StrikewatchError):
+                return False
+            return True
+
+        await run_in_threadpool(gate.admit, request, "view")
+        if stream.readers >= READERS:
+            raise Problem(503, "too many pages are open", "close some", 30)
+        return await stream.respond(admitted)
+
+    async def traced(request: Request) -> Response:
+        await run_in_threadpool(gate.admit, request, "view")
+        found = await run_in_threadpool(sheets.trace, request)
+        return JSONResponse(found, headers={"Cache-Control": "no-store"})
+
+    def plain(problem: Problem, _request: Request) -> Response:
+        return problem.response()
+
+    return [
+        *(Route(path, guard(sheet(show), trouble), methods=["GET"]) for path, show in sheets.sheets()),
+        Route(PATH, guard(shown, trouble), methods=["GET"]),
+        Route(PATH, guard(entered, trouble), methods=["POST"]),
+        Route("/sign-out", guard(left, trouble), methods=["POST"]),
+        Route("/stream", guard(followed, plain), methods=["GET"]),
+        Route("/trace/{site}/{alert}", guard(traced, plain), methods=["GET"]),
+        Mount("/static", _Files(directory=Path(__file__).parent / "static")),
+    ]

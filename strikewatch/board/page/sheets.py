@@ -1,0 +1,265 @@
+"""The sheets of the page: what stands on each, and the door before them.
+
+Every sheet is whole as it comes from the server; a script lets it count along. Forms for changes go through the HTTP
+interface's own operations, under the session's cookie and seal.
+"""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import urlencode
+
+from pydantic import ValidationError
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from strikewatch.alarm.lifecycle import STATES
+from strikewatch.board import asked
+from strikewatch.board.answer import Problem, unusable
+from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
+from strikewatch.board.page import door
+from strikewatch.board.page.press import SAFE, Press
+from strikewatch.board.page.trace import trace
+from strikewatch.board.page.view import View, clock, local
+from strikewatch.board.page.week import Week
+from strikewatch.board.page.words import SOURCE
+from strikewatch.board.scene import Scene
+from strikewatch.board.stream import reading
+from strikewatch.cautions import CAUTION
+from strikewatch.deliver.filter import Sites
+from strikewatch.detect import DETECTORS
+from strikewatch.model import instant
+from strikewatch.model.alert import PRIORITIES
+from strikewatch.model.instant import Instant
+from strikewatch.store import deliveries
+from strikewatch.store.beside import Place
+from strikewatch.store.desk import Desk
+from strikewatch.store.entries import entries
+from strikewatch.store.listing import Filter, Listed
+from strikewatch.store.tokens import Holder
+
+LISTED: Final = 100
+RECENT: Final = 25
+Sheet = Callable[["Asking"], Response]
+
+
+class Wanted(asked.Asked):
+    """What the history is searched by; an empty field is no condition."""
+
+    hammer: str = ""
+    operator: str = ""
+    fault: str = ""
+    priority: str = ""
+    since: str = ""
+    before: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """One request: who, what they chose, when."""
+
+    request: Request
+    holder: Holder
+    view: View
+    now: Instant
+
+
+class Sheets:
+    """All of them. `recordings`: the folder of them; `hours`: what a strip shows; `wall` tells ns."""
+
+    def __init__(
+        self,
+        press: Press,
+        gate: Gate,
+        place: Place,
+        desk: Desk,
+        scene: Scene,
+        sites: Sites,
+        recordings: Path,
+        hours: float,
+        wall: Callable[[], Instant],
+    ) -> None:
+        self._press = press
+        self._gate = gate
+        self._place = place
+        self._desk = desk
+        self._scene = scene
+        self._sites = sites
+        self._recordings = recordings
+        self._hours = hours
+        self._wall = wall
+        self._week = Week(place, sites)
+
+    def sheets(self) -> list[tuple[str, Sheet]]:
+        """(path, sheet) of all that are looked at."""
+        return [
+            ("/", self.now),
+            ("/open", self.open),
+            ("/alerts", self.alerts),
+            ("/alerts/{site}/{alert}", self.alert),
+            ("/write", self.write),
+            ("/due", self.due),
+            ("/week", self.week),
+            ("/choices", self.choices),
+        ]
+
+    def admitted(self, request: Request, sheet: Sheet) -> Response:
+        """A sheet for who may see it; the way in for who is not known."""
+        try:
+            holder = self._gate.admit(request, "view")
+        except Problem as problem:
+            if problem.status != 401:
+                raise
+            path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+            return RedirectResponse(f"{door.PATH}?{urlencode({'to': path})}", 303, SAFE)
+        return sheet(Asking(request, holder, self._press.view(request), self._wall()))
+
+    def now(self, ask: Asking) -> Response:
+        """Is anything wrong now, where, who, what to do."""
+        hammers = sorted(self._scene.hammers)
+        readings = [reading(key, self._scene.hammers[key]) for key in hammers]
+        return self._page(ask, "now.html", readings=readings, hours=self._hours, **self._open())
+
+    def open(self, ask: Asking) -> Response:
+        """The open alerts alone, for the script to put in place."""
+        return self._press.html(ask.view, "_open.html", may=self._may(ask), **self._open(), **self._of(ask))
+
+    def alerts(self, ask: Asking) -> Response:
+        """What is open, and the history, searched."""
+        try:
+            wanted = Wanted.model_validate_strings(dict(ask.request.query_params))
+        except ValidationError as error:
+            raise unusable(error, "parameters") from error
+        wrong: dict[str, str] = {}
+        found = Filter(
+            None,
+            wanted.hammer or None,
+            wanted.fault or None,
+            wanted.operator or None,
+            wanted.priority or None,  # type: ignore[arg-type]  # any other word finds nothing
+            _moment(wanted.since, "since", wrong),
+            STATES,
+            _moment(wanted.before, "before", wrong),
+        )
+        listed = [] if wrong else self._desk.alerts(found, LISTED + 1)
+        more = listed[LISTED - 1].record["onset"] if len(listed) > LISTED else None
+        earlier = more and urlencode({**wanted.model_dump(exclude_defaults=True), "before": more})
+        return self._page(
+            ask,
+            "alerts.html",
+            422 if wrong else 200,
+            wanted=wanted,
+            wrong=wrong,
+            listed=listed[:LISTED],
+            earlier=earlier,
+            priorities=PRIORITIES[::-1],
+            faults=[fault.name for detector in DETECTORS for fault in detector.faults],
+            hammers=sorted({hammer for _, hammer in self._scene.hammers}),
+            **self._open(),
+        )
+
+    def alert(self, ask: Asking) -> Response:
+        """One alert: its evidence, its minute, what became of it, where it went."""
+        site, alert = ask.request.path_params["site"], ask.request.path_params["alert"]
+        one = self._desk.alert(alert, site)
+        with self._place.read() as connection:
+            sent = deliveries.search(connection, endpoint=None, state=None, alert=one.record["id"], limit=50)
+        return self._page(
+            ask,
+            "alert.html",
+            one=one,
+            story=self._desk.history(one.record["id"], site),
+            sent=[delivery for delivery in sent if delivery.site == site],
+            states=STATES,
+        )
+
+    def trace(self, request: Request) -> dict[str, Any]:
+        """The samples around an alert; for who is admitted."""
+        one = self._desk.alert(request.path_params["alert"], request.path_params["site"])
+        return trace(self._place, self._recordings, self._scene, one, self._wall())
+
+    def write(self, ask: Asking) -> Response:
+        """Forms for what was done to a hammer, and what has been written down."""
+        hammers = sorted(self._scene.hammers)
+        asked_for = ask.request.query_params.get("hammer", ""), ask.request.query_params.get("site", "")
+        chosen = next(
+            (key for key in hammers if key[1] == asked_for[0] and asked_for[1] in ("", key[0])), None
+        )
+        chosen = chosen or (hammers[0] if hammers else None)
+        recent = entries(self._place, chosen, RECENT) if chosen else []
+        return self._page(ask, "write.html", hammers=hammers, chosen=chosen, recent=recent)
+
+    def due(self, ask: Asking) -> Response:
+        """What comes due, the soonest first."""
+        rows = sorted(
+            (reading(key, seen) for key, seen in self._scene.hammers.items()),
+            key=lambda one: one["grease_overdue_h"] - one["grease_h"],
+        )
+        return self._page(ask, "due.html", rows=rows)
+
+    def week(self, ask: Asking) -> Response:
+        """Faults and firing hours by hammer and day, and how well the alerts serve."""
+        back = ask.request.query_params.get("back", "0")
+        weeks = min(int(back), 520) if back.isdecimal() and len(back) < 5 else 0
+        return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks))
+
+    def choices(self, ask: Asking) -> Response:
+        """Units, language, sound."""
+        return self._page(ask, "choices.html", languages=sorted(self._press.words))
+
+    def _page(self, ask: Asking, template: str, status: int = 200, **more: Any) -> Response:
+        return self._press.html(ask.view, template, status, **self._of(ask), may=self._may(ask), **more)
+
+    def _of(self, ask: Asking) -> dict[str, Any]:
+        cookie = ask.request.cookies.get(COOKIE, "")
+        return {
+            "now_ns": ask.now,
+            "holder": ask.holder,
+            "unnamed": ask.holder is NOBODY,
+            "seal": seal(cookie) if cookie else "",
+            "path": ask.request.url.path,
+            "caution": ask.view.words("page.caution") if ask.view.words.language != SOURCE else CAUTION,
+            "clock": lambda text, site: clock(instant.parse(text), self._sites.zone_of(site), ask.now),
+            "clock_ns": lambda at, site: clock(at, self._sites.zone_of(site), ask.now),
+            "local": lambda at, site: local(at, self._sites.zone_of(site)),
+            "lasted": lambda record: _lasted(record, ask.now),
+        }
+
+    def _may(self, ask: Asking) -> bool:
+        return ask.holder.may("act") and ask.holder is not NOBODY
+
+    def _open(self) -> dict[str, Any]:
+        listed = self.open_alerts()
+        urgent = [one for one in listed if one.state in ("unacknowledged", "returned_unacknowledged")]
+        return {"open": listed, "urgent": len(urgent)}
+
+    def open_version(self) -> str:
+        """What is another whenever the open alerts are no longer the same."""
+        return json.dumps([one.json() for one in self.open_alerts()])
+
+    def open_alerts(self) -> list[Listed]:
+        """What is still somebody's business, the gravest and newest first."""
+        listed = self._desk.alerts(Filter(), LISTED)
+        return sorted(
+            listed,
+            key=lambda one: (one.state != "unacknowledged", -PRIORITIES.index(one.record["priority"])),
+        )
+
+
+def _moment(text: str, name: str, wrong: dict[str, str]) -> Instant | None:
+    """An instant as RFC 3339, or a day as a date field gives it (UTC)."""
+    if not text:
+        return None
+    try:
+        return asked.moment(f"{text}T00:00:00Z" if len(text) == 10 else text)
+    except ValueError as error:
+        wrong[name] = str(error)
+        return None
+
+
+def _lasted(record: dict[str, Any], now: Instant) -> float:
+    """Seconds from onset to clearing, or to now."""
+    end = now if record["cleared"] is None else instant.parse(record["cleared"])
+    return max(0.0, (end - instant.parse(record["onset"])) / instant.SECOND)

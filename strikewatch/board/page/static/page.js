@@ -1,0 +1,120 @@
+// What every sheet needs: the stream of what changes, forms for deeds, and the choices of this device.
+import { follow } from "./now.js";
+import { keepEntries } from "./write.js";
+import { drawTrace } from "./trace.js";
+
+const seal = document.body.dataset.seal;
+
+export async function post(path, body) {
+  const answer = await fetch(path, {
+    method: "POST", credentials: "same-origin", body: JSON.stringify(body),
+    headers: { "Content-Type": "application/json", "Strikewatch-Seal": seal },
+  });
+  const told = await answer.json().catch(() => ({ error: answer.statusText, remedy: "" }));
+  return { ok: answer.ok, status: answer.status, told };
+}
+
+// What a form holds, as the interface takes it: empty fields left out, local times with their offset.
+export function held(form) {
+  const body = {};
+  for (const field of form.elements) {
+    if (!field.name || (field.type === "radio" && !field.checked)) continue;
+    if (field.type === "checkbox") { if (field.checked) body[field.name] = true; continue; }
+    if (field.value === "") continue;
+    let value = field.value;
+    if (field.type === "number") value = Number(value);
+    if (field.type === "datetime-local") value = new Date(value).toISOString();
+    if ("list" in field.dataset) (body[field.name] ??= []).push(value); else body[field.name] = value;
+  }
+  return body;
+}
+
+// Each mistake beside its field; what was typed stays.
+export function say(form, told) {
+  const place = form.querySelector(".wrong");
+  for (const field of form.elements) field.removeAttribute("aria-invalid");
+  const left = [];
+  for (const [name, what] of Object.entries(told.fields ?? { "": `${told.error}. ${told.remedy ?? ""}` })) {
+    const field = form.elements[name.replace(/\W.*$/, "")];
+    const one = field instanceof RadioNodeList ? field[Number((name.match(/\d+/) ?? [0])[0])] ?? field[0] : field;
+    if (one?.setAttribute) {
+      one.setAttribute("aria-invalid", "true");
+      left.push(`${one.labels?.[0]?.textContent.trim() ?? name}: ${what}`);
+      one.focus();
+    } else left.push(name ? `${name}: ${what}` : what);
+  }
+  place.textContent = left.join("; ");
+}
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (!form.matches(".deed")) return;
+  event.preventDefault();
+  form.querySelector(".wrong").textContent = "";
+  try {
+    const { ok, told } = await post(form.dataset.deed, held(form));
+    if (!ok) return say(form, told);
+    if (document.getElementById("open")) await refreshOpen(); else location.reload();
+  } catch (error) {
+    say(form, { error: String(error) });
+  }
+});
+
+// The open alerts as the server writes them; a comment that is being typed is not taken away.
+export async function refreshOpen() {
+  const place = document.getElementById("open");
+  if (!place) return;
+  const typed = document.activeElement;
+  if (place.contains(typed) && typed.value) { setTimeout(refreshOpen, 3000); return; }
+  const answer = await fetch("/open", { credentials: "same-origin" });
+  if (answer.redirected) { location.reload(); return; }
+  if (!answer.ok) return;
+  const before = new Map([...place.querySelectorAll("[data-alert]")].map((one) => [one.dataset.alert, one.dataset.state]));
+  place.innerHTML = await answer.text();
+  const news = [...place.querySelectorAll("[data-alert]")].filter(
+    (one) => !before.has(one.dataset.alert) && one.dataset.state === "unacknowledged");
+  for (const one of news) one.classList.add("fresh");
+  const grave = news.filter((one) => one.dataset.priority !== "low");
+  if (grave.length) call(grave[0].querySelector(".head a").textContent);
+}
+
+function call(text) {
+  const wanted = localStorage;
+  if (wanted.getItem("sound") === "on") {
+    const audio = new AudioContext();
+    const tone = audio.createOscillator();
+    const gain = audio.createGain();
+    gain.gain.setValueAtTime(0.2, audio.currentTime);
+    gain.gain.exponentialRampToValueAtTime(0.001, audio.currentTime + 0.6);
+    tone.frequency.value = 660;
+    tone.connect(gain).connect(audio.destination);
+    tone.start();
+    tone.stop(audio.currentTime + 0.6);
+  }
+  if (wanted.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
+}
+
+for (const button of document.querySelectorAll("[data-copy]")) {
+  button.addEventListener("click", async () => {
+    await navigator.clipboard.writeText(new URL(button.dataset.copy, location.href).href);
+    button.textContent = button.dataset.copied;
+  });
+}
+
+const choices = document.getElementById("choices");
+if (choices) {
+  for (const name of ["sound", "notify"]) choices.elements[name].checked = localStorage.getItem(name) === "on";
+  choices.addEventListener("submit", (event) => event.preventDefault());
+  choices.addEventListener("change", async (event) => {
+    const { name, checked } = event.target;
+    if (name === "notify" && checked && (await Notification.requestPermission()) !== "granted") event.target.checked = false;
+    if (event.target.type === "checkbox") localStorage.setItem(name, event.target.checked ? "on" : "off");
+    const value = `${choices.elements.units.value}.${choices.elements.language.value}`;
+    document.cookie = `strikewatch_choices=${value}; path=/; max-age=31536000; samesite=strict`;
+    choices.querySelector(".done").textContent = choices.dataset.saved;
+  });
+}
+
+follow({ open: refreshOpen });
+keepEntries({ post, held, say });
+drawTrace(document.getElementById("trace"));

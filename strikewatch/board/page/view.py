@@ -1,0 +1,106 @@
+"""How one reader sees numbers, times and alerts: units, language, and the clock on the wall of the site."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final, Literal
+from zoneinfo import ZoneInfo
+
+from strikewatch.board.page.words import Words
+from strikewatch.model.instant import SECOND, Instant
+
+Units = Literal["metric", "us"]
+PSI_PER_BAR: Final = 14.503773773
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def to_fahrenheit(value_c: float) -> float:
+    return value_c * 9 / 5 + 32
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One reader's choices."""
+
+    words: Words
+    units: Units = "metric"
+
+    def temperature(self, value_c: float, digits: int = 1) -> str:
+        if self.units == "us":
+            return f"{to_fahrenheit(value_c):.0f} °F"
+        return f"{value_c:.{digits}f} °C"
+
+    def pressure(self, value_bar: float) -> str:
+        return f"{value_bar * PSI_PER_BAR:,.0f} psi" if self.units == "us" else f"{value_bar:.0f} bar"
+
+    def span(self, value_s: float) -> str:
+        """A length of time: 12.4 s, 3 min 20 s, 2 h 05 min."""
+        if value_s < 60:
+            return f"{value_s:.1f} s"
+        minutes, left_s = divmod(round(value_s), 60)
+        if minutes < 60:
+            return f"{minutes} min {left_s:02d} s"
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+
+    def value(self, name: str, value: Any) -> str:
+        """One piece of evidence, by the unit in its name."""
+        if isinstance(value, bool):
+            return self.words("say.yes" if value else "say.no")
+        if isinstance(value, list):
+            return ", ".join(map(str, value)) or "–"
+        if not isinstance(value, int | float):
+            return str(value)
+        if name.endswith("_c_per_min"):
+            slope = value * 9 / 5 if self.units == "us" else value
+            return f"{slope:+.2f} {'°F' if self.units == 'us' else '°C'}/min"
+        for ending, write in (
+            ("_c", self.temperature),
+            ("_bar", self.pressure),
+            ("_s", self.span),
+            ("_min", lambda minutes: self.span(minutes * 60)),
+            ("_h", lambda hours: self.span(hours * 3600)),
+            ("_percent", lambda percent: f"{percent:+.0f} %"),
+            ("_mm2_s", lambda viscosity: f"{viscosity:.1f} mm²/s"),
+            ("_rpm", lambda rpm: f"{rpm:.0f} rpm"),
+            ("_deg", lambda angle: f"{angle:.0f}°"),
+        ):
+            if name.endswith(ending):
+                return write(value)
+        return f"{value:g}"
+
+    def fault(self, fault: str) -> str:
+        """What people call it."""
+        return self.words(f"fault.{fault}.name") if self.words.has(f"fault.{fault}.name") else fault
+
+    def told(self, record: Mapping[str, Any]) -> str:
+        """One plain sentence; the record's own summary where the words have none for it."""
+        name = f"fault.{record['fault']}.told"
+        evidence = {key: self.value(key, value) for key, value in record["evidence"].items()}
+        if not self.words.has(name):
+            return str(record["summary"])
+        try:
+            return self.words(name, **evidence)
+        except KeyError:
+            return str(record["summary"])
+
+    def todo(self, fault: str) -> str:
+        """What to do about it; empty where the words have nothing."""
+        name = f"fault.{fault}.do"
+        return self.words(name) if self.words.has(name) else ""
+
+
+def local(at: Instant, zone: ZoneInfo) -> datetime:
+    """What a clock on the wall of the site shows."""
+    return (_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone)
+
+
+def clock(at: Instant, zone: ZoneInfo, now: Instant) -> str:
+    """Time of day; with the day where it is not today's."""
+    shown, today = local(at, zone), local(now, zone)
+    return f"{shown:%H:%M:%S}" if shown.date() == today.date() else f"{shown:%d %b %H:%M}"
+
+
+def day_begins(at: Instant, zone: ZoneInfo) -> Instant:
+    """Midnight of the site's day that holds an instant, ns."""
+    midnight = local(at, zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    return round((midnight - _EPOCH).total_seconds()) * SECOND

@@ -1,0 +1,74 @@
+"""A week by hammer and day: firing hours and faults of operating, in the site's own days."""
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Final
+
+from sqlalchemy import select
+
+from strikewatch.board.page.view import day_begins, local
+from strikewatch.deliver.filter import Sites
+from strikewatch.detect import DETECTORS
+from strikewatch.model.batch import Key
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.store.beside import Place
+from strikewatch.store.bout_tables import bouts
+from strikewatch.store.tables import alerts
+
+DAYS: Final = 7
+OF_OPERATOR: Final = tuple(
+    fault.name for detector in DETECTORS for fault in detector.faults if fault.of_operator
+)
+
+
+@dataclass(slots=True)
+class Row:
+    """One hammer's week: firing hours and faults, by day."""
+
+    firing_h: Counter[date] = field(default_factory=Counter)
+    faults: Counter[date] = field(default_factory=Counter)
+
+
+@dataclass(slots=True)
+class SiteWeek:
+    days: list[date]
+    hammers: dict[str, Row]
+
+    def firing_h(self, day: date) -> float:
+        return sum(row.firing_h[day] for row in self.hammers.values())
+
+    def faults(self, day: date) -> int:
+        return sum(row.faults[day] for row in self.hammers.values())
+
+
+class Week:
+    def __init__(self, place: Place, sites: Sites) -> None:
+        self._place = place
+        self._sites = sites
+
+    def look(self, now: Instant, back: int) -> dict[str, SiteWeek]:
+        """Site → the seven days that end with today's, or so many weeks earlier."""
+        begin = now - (8 + 7 * back) * 86_400 * SECOND  # a day more than any zone's week needs
+        end = now - (7 * back - 1) * 86_400 * SECOND
+        found: dict[Key, Row] = defaultdict(Row)
+        b, a = bouts.c, alerts.c
+        with self._place.read() as connection:
+            fired = select(b.site, b.hammer, b.start_ns, b.end_ns).where(
+                b.start_ns >= begin, b.start_ns < end
+            )
+            for site, hammer, start, stop in connection.execute(fired):
+                day = local(start, self._sites.zone_of(site)).date()
+                found[site, hammer].firing_h[day] += (stop - start) / (3600 * SECOND)
+            raised = select(a.site, a.hammer, a.onset_ns).where(
+                a.fault.in_(OF_OPERATOR), a.onset_ns >= begin, a.onset_ns < end
+            )
+            for site, hammer, onset in connection.execute(raised):
+                found[site, hammer].faults[local(onset, self._sites.zone_of(site)).date()] += 1
+        weeks: dict[str, SiteWeek] = {}
+        for (site, hammer), row in sorted(found.items()):
+            today = local(day_begins(now, self._sites.zone_of(site)), self._sites.zone_of(site)).date()
+            last = today - timedelta(days=DAYS * back)
+            days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
+            weeks.setdefault(site, SiteWeek(days, {})).hammers[hammer] = row
+        return weeks
