@@ -9,9 +9,11 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
 from strikewatch.intake.shift.events import read_events
-from strikewatch.intake.shift.table import FEED_CHANNELS, Shift, named, present
+from strikewatch.intake.shift.table import FEED_CHANNELS, NS_PER_UNIT, Shift, named, present
+from strikewatch.model import instant
 from strikewatch.model.batch import Key, Rows
 from strikewatch.model.channels import ALIASES, CHANNELS
+from strikewatch.model.instant import Instant
 
 _AS_IT_CAME: Final = (b"strikewatch.feed", b"as it came")
 
@@ -66,6 +68,23 @@ class ParquetShift(Shift):
             for one, rows in Shift.rows_of(_Silent(self.place), table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        """Row groups that by their statistics may hold the hammer's rows of that time."""
+        for group in range(self._file.num_row_groups):
+            only = self._only(group)
+            first, last = self._span(group)
+            if (only is None or only == key) and first < end and begin <= last:
+                table = self._read(group, ["time", *self._names, *([] if only else self._who)])
+                yield from Shift.rows_of(_Silent(self.place), table, self._site, 1, only)
+
+    def _span(self, group: int) -> tuple[Instant, Instant]:
+        """The first and last instant of a row group; all of time where it does not say."""
+        s, kind = self._statistics(group, "time"), self._file.schema_arrow.field("time").type
+        if s is None or not s.has_min_max or not pa.types.is_timestamp(kind):
+            return instant.EARLIEST, instant.LATEST
+        factor = NS_PER_UNIT[kind.unit]
+        return s.min_raw * factor, s.max_raw * factor
 
     def _read(self, group: int, columns: list[str]) -> Any:
         try:

@@ -11,10 +11,10 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
 from strikewatch.model import instant
-from strikewatch.model.batch import Floats, Ints, Key, Rows
+from strikewatch.model.batch import NO_ROWS, Floats, Ints, Key, Rows
 from strikewatch.model.channels import ALIASES, CHANNELS
 from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
+from strikewatch.model.instant import SECOND, Instant
 
 Bools = npt.NDArray[np.bool_]
 FEED_CHANNELS: Final = ("active", "engine_rpm")
@@ -23,7 +23,7 @@ FEED_CHANNELS: Final = ("active", "engine_rpm")
 PIECE_ROWS: Final = 131_072
 """Rows handed on at once: as many as a processor's cache holds of a few columns."""
 
-_NS_PER_UNIT: Final = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
+NS_PER_UNIT: Final = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
 
 
 class Shift:
@@ -50,6 +50,20 @@ class Shift:
     def feeds(self) -> dict[Key, set[str]]:
         """Which of FEED_CHANNELS each hammer's feed has."""
         raise AssertionError("each kind of shift has its own")
+
+    def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        """A hammer's rows in [begin, end), in the order of time, each instant once."""
+        found = (rows for one, rows in self.near(key, begin, end) if one == key)
+        parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
+        if not any(map(len, parts)):
+            return NO_ROWS
+        rows = Rows.join(parts)
+        return rows[np.unique(rows.time_ns, return_index=True)[1]]
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        """Pieces that hold all of a hammer's rows in [begin, end), and maybe others."""
+        del key, begin, end
+        return self.pieces()
 
     def note_bad(self, reason: str, mask: Bools, first_row: int) -> None:
         """Count bad rows and remember where the first of each kind is."""
@@ -163,7 +177,7 @@ def _times(column: Any, place: str) -> tuple[Ints, Bools]:
         raise InputError(
             f"{place}: column `time` holds {kind}; write timestamps in UTC (or RFC 3339 text in CSV)"
         )
-    factor = _NS_PER_UNIT[kind.unit]
+    factor = NS_PER_UNIT[kind.unit]
     whole = pc.fill_null(column.cast(pa.int64()), -1).to_numpy()
     bad = (whole < instant.EARLIEST) | (whole >= instant.LATEST // factor)
     if factor == 1:
