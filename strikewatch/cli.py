@@ -63,6 +63,14 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="each bout of firing instead of the alerts: seconds judged and suspected blank, blows, levels",
     )
+    replay.add_argument("--hammer", metavar="HAMMER", help="show only this one")
+    for name, dest, meant in (("from", "begin", "from then on"), ("to", "end", "before then")):
+        replay.add_argument(
+            f"--{name}",
+            dest=dest,
+            metavar="WHEN",
+            help=f"show only what stood {meant}: 2026-11-25T06:00:00Z, 2h",
+        )
     replay.set_defaults(run=_replay)
 
     run = commands.add_parser("run", parents=[config], help="the live processor")
@@ -106,7 +114,7 @@ def _parser() -> argparse.ArgumentParser:
 def _replay(options: argparse.Namespace) -> int:
     from strikewatch.hosts import replay_command
 
-    return replay_command.run(options.path, options.config, as_json=options.json, bouts=options.bouts)
+    return replay_command.run(options)
 
 
 def _run(options: argparse.Namespace) -> int:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from strikewatch.alarm.ledger import Ledger
-from strikewatch.errors import InputError
+from strikewatch.errors import InputError, Refused
+from strikewatch.hosts.part import Part
 from strikewatch.intake.admit import Admit, Counts
 from strikewatch.intake.shift import Shift
 from strikewatch.model.alert import Alert
@@ -31,11 +32,22 @@ class Replayed:
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
     noted: list[Outcome] = field(default_factory=list)
+    part: Part = field(default_factory=Part)
 
     def bouts(self) -> list[Worked]:
         """Every bout of firing, in the order in which they began."""
         bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
-        return sorted(bouts, key=lambda worked: (worked.bout.start, worked.bout.key))
+        wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
+        return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
+
+    def within(self, part: Part) -> "Replayed":
+        """What of it is in a part. Raises Refused where its hammer is not in the recording."""
+        firing_h = {key: hours for key, hours in self.firing_h.items() if part.hammer in (None, key[1])}
+        if part.hammer is not None and not firing_h:
+            known = ", ".join(sorted({hammer for _, hammer in self.firing_h})) or "none"
+            raise Refused(f"no hammer {part.hammer} in this recording; there are: {known}")
+        records = [record for record in self.records if part.has_alert(record)]
+        return replace(self, records=records, firing_h=firing_h, part=part)
 
     def notes(self) -> Iterator[str]:
         """What was left out, and where; silence about it would read as all well."""

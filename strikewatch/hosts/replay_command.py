@@ -2,14 +2,16 @@
 
 import json
 import sys
+import time
+from argparse import Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from strikewatch.hosts import bout_tables
+from strikewatch.hosts.part import Part
 from strikewatch.hosts.replay import Progress as Told
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.hosts.replay_tables import show
@@ -22,26 +24,28 @@ LONG = 2_000_000
 """Rows from which on a bar is shown: about a second of work."""
 
 
-def run(path: Path, config: Path | None, *, as_json: bool, bouts: bool = False) -> int:
-    """Replay and print: alert records to standard output with `as_json`, else tables; bouts in their place if those are
+def run(options: Namespace) -> int:
+    """Replay and print: alert records to standard output with `json`, else tables; bouts in their place if those are
     wanted. Notes go to standard error."""
     notes = Console(stderr=True, highlight=False, soft_wrap=True)
-    settings = load(config)
-    shifts = open_shifts(path)
+    settings = load(options.config)
+    part = Part.asked(options.hammer, options.begin, options.end, time.time_ns())
+    shifts = open_shifts(options.path)
     warm(lambda text: notes.print(text, style="dim"))
     total = sum(shift.total for shift in shifts)
     with _bar(notes, total) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
     for note in result.notes():
         notes.print(note, style="yellow")
-    records = [one.record() for one in result.bouts()] if bouts else result.records
-    if as_json:
+    result = result.within(part)
+    records = [one.record() for one in result.bouts()] if options.bouts else result.records
+    if options.json:
         sys.stdout.writelines(json.dumps(record, ensure_ascii=False) + "\n" for record in records)
         sys.stdout.flush()
-    elif bouts:
+    elif options.bouts:
         bout_tables.show(Console(highlight=False), records)
     else:
-        show(Console(highlight=False), path, result)
+        show(Console(highlight=False), options.path, result)
     return 0
 
 

@@ -1,0 +1,116 @@
+"""Where the samples around a moment come from: the recordings of live runs, or the recorded shifts under review."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Final, Protocol
+
+from sqlalchemy import select
+
+from strikewatch.errors import InputError
+from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.model.batch import NO_ROWS, Key, Rows
+from strikewatch.model.bout import Worked
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.store.beside import Place
+from strikewatch.store.bout_tables import bouts
+from strikewatch.store.tables import segments
+from strikewatch.store.traces import rows_between
+
+Level = tuple[Instant, Instant, float]
+"""A bout, from and to, with the pressure that this hammer was expected to have while loaded, bar; NaN: not known."""
+
+_APART: Final = 3600 * SECOND
+"""A recording is named by the clock of arrival: what came in time lies in one that is at most so far off."""
+
+
+class Recorded(Protocol):
+    """What is kept of the hammers' samples."""
+
+    def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        """A hammer's rows in [begin, end), in the order of time; none where nothing is kept."""
+
+    def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
+        """The bouts that reach into [begin, end), in order."""
+
+    def place(self, key: Key, at: Instant) -> Path | None:
+        """The recording that holds a hammer's instant."""
+
+
+class FromShifts:
+    """The recorded shifts under review, and the bouts found in them."""
+
+    def __init__(self, shifts: Sequence[Shift], found: Iterable[Worked]) -> None:
+        self._shifts = shifts
+        self._bouts: dict[Key, list[Level]] = {}
+        for bout, _, _ in sorted(found, key=lambda worked: worked.bout.start):
+            self._bouts.setdefault(bout.key, []).append((bout.start, bout.end, bout.loaded_level_bar))
+
+    def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        return _joined(self._shifts, key, begin, end)
+
+    def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
+        return [one for one in self._bouts.get(key, ()) if one[1] > begin and one[0] < end]
+
+    def place(self, key: Key, at: Instant) -> Path | None:
+        return _holding(self._shifts, key, at)
+
+
+class FromStore:
+    """The recordings beside a database, and the bouts in it."""
+
+    def __init__(self, place: Place, recordings: Path) -> None:
+        self._place = place
+        self._recordings = recordings
+
+    def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        rows = _joined(self._near(key, begin, end), key, begin, end)
+        # What came late, or waits to be recorded, lies elsewhere: a longer search.
+        return rows if len(rows) else rows_between(self._place, self._recordings, key, begin, end)
+
+    def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
+        b = bouts.c
+        wanted = (
+            select(b.start_ns, b.end_ns, b.loaded_level_bar)
+            .where(b.site == key[0], b.hammer == key[1], b.start_ns < end, b.end_ns > begin)
+            .order_by(b.start_ns)
+        )
+        with self._place.read() as connection:
+            found = connection.execute(wanted).all()
+        return [(start, stop, float("nan") if level is None else level) for start, stop, level in found]
+
+    def place(self, key: Key, at: Instant) -> Path | None:
+        return _holding(self._near(key, at, at + 1), key, at)
+
+    def _near(self, key: Key, begin: Instant, end: Instant) -> Iterator[Shift]:
+        s = segments.c
+        wanted = (
+            select(s.name)
+            .where(
+                s.site == key[0],
+                s.state == "written",
+                s.began_ns < end + _APART,
+                s.written_ns >= begin - _APART,
+            )
+            .order_by(s.began_ns)
+        )
+        with self._place.read() as connection:
+            names = connection.scalars(wanted).all()
+        for name in names:
+            try:
+                yield from open_shifts(self._recordings / key[0] / name)
+            except InputError:
+                continue  # gone or damaged: what is left is still worth showing
+
+
+def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> Rows:
+    parts = [rows for shift in shifts if len(rows := shift.between(key, begin, end))]
+    return Rows.join(parts) if parts else NO_ROWS
+
+
+def _holding(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
+    """The folder, or the single file, of the shift with rows of a hammer around an instant."""
+    for shift in shifts:
+        if len(shift.between(key, at - SECOND, at + SECOND)):
+            place = Path(shift.place)
+            return place.parent if place.stem == "samples" else place
+    return None
