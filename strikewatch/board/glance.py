@@ -1,6 +1,5 @@
 """What a hammer's state says this second, in the units that people read."""
 
-import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -8,9 +7,11 @@ from strikewatch.alarm import crew, tool
 from strikewatch.detect import grease, hot_oil, same_spot
 from strikewatch.detect.kernels import NEVER
 from strikewatch.detect.oil_heating import GRID, NEEDED, line
+from strikewatch.model.channels import CHANNELS
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import HammerSettings
 
+_HOLD: Final = CHANNELS["oil_c"].hold_ns
 _HOUR: Final = 3600 * SECOND
 
 
@@ -52,9 +53,9 @@ class Glance:
     limits: Limits
 
 
-def glance(record: Any, limits: Limits) -> Glance:
-    """Read one hammer's record of `pipeline.STATE`."""
-    reading, spot, oil = record["reading"], record["same_spot"], record["hot_oil"]
+def glance(record: Any, limits: Limits, oil: tuple[Instant, float] | None) -> Glance:
+    """Read one hammer's record of `pipeline.STATE`; `oil`: when it was sampled last, and what it was, degC."""
+    reading, spot = record["reading"], record["same_spot"]
     upto = int(reading["upto"])
     slope = reaches = None
     if int(record["oil_heating"]["filled"]) >= NEEDED:
@@ -62,12 +63,11 @@ def glance(record: Any, limits: Limits) -> Glance:
         slope = per_bin * 60 * SECOND / GRID
         if slope > 0 and at < limits.oil_c:
             reaches = (limits.oil_c - at) / slope
-    known = int(oil["oil_until"]) > upto and math.isfinite(oil["oil"])
     return Glance(
         upto=upto,
         firing=int(reading["until"]) > upto != NEVER,
         spot_s=int(spot["fired"]) / SECOND if spot["open"] else 0.0,
-        oil_c=float(oil["oil"]) if known else None,
+        oil_c=oil[1] if oil is not None and oil[0] + _HOLD > upto else None,
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,

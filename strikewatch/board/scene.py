@@ -9,7 +9,7 @@ from typing import Any, Final
 from strikewatch.board.glance import Glance, Limits, glance
 from strikewatch.board.strip import Strip
 from strikewatch.detect.kernels import NEVER
-from strikewatch.model.batch import Key, Portion
+from strikewatch.model.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.model.instant import Instant
 from strikewatch.pipeline import Outcome
 
@@ -44,7 +44,7 @@ class Scene:
     def begin(self, records: Iterable[tuple[Key, Any]]) -> None:
         """Hammers as they stood when the processor last stopped."""
         for key, record in records:
-            self._watched(key, record)
+            self._watched(key, record, NO_ROWS)
 
     def take_in(self) -> list[Key]:
         """Take in what was handed over; the hammers that have changed."""
@@ -55,22 +55,21 @@ class Scene:
             for worked in outcome.bouts():
                 bouts.setdefault(worked.bout.key, []).append((worked.bout.start, worked.bout.end))
             for portion, record in zip(portions, outcome.state, strict=True):
-                seen = self._watched(portion.key, record)
+                seen = self._watched(portion.key, record, portion.rows)
                 if len(portion.rows):
                     seen.heard = received
-                    seen.strip.take(portion.rows)
                 seen.strip.fired(bouts.get(portion.key, ()), _under_way(record["reading"]))
                 changed[portion.key] = None
         return list(changed)
 
-    def _watched(self, key: Key, record: Any) -> Watched:
+    def _watched(self, key: Key, record: Any, rows: Rows) -> Watched:
         seen = self.hammers.get(key)
+        limits, strip = (seen.limits, seen.strip) if seen else (self._limits_of(key), Strip(self._hours))
+        strip.take(rows)
+        one = glance(record, limits, strip.last_oil)
         if seen is None:
-            limits = self._limits_of(key)
-            seen = Watched(limits, Strip(self._hours), glance(record, limits), None)
-            self.hammers[key] = seen
-        else:
-            seen.glance = glance(record, seen.limits)
+            seen = self.hammers[key] = Watched(limits, strip, one, None)
+        seen.glance = one
         return seen
 
 

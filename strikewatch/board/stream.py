@@ -1,7 +1,7 @@
 """What changes on the page, sent as it comes: server-sent events, made once for all who look.
 
 Events: `now`, a list of hammers as `reading` gives them (all of them to who comes new, then those that have changed);
-`strip`, one hammer's strip as a picture; `open`, whenever the open alerts are no longer the same. Who reads too slowly
+`strip`, one hammer's strip as a picture; `alerts`, whenever the open ones are no longer the same. Who reads too slowly
 is let go, and comes again by itself.
 """
 
@@ -143,7 +143,7 @@ class Stream:
 
     async def _look(self) -> None:
         digest = hashlib.sha256((await run_in_threadpool(self._alerts)).encode()).hexdigest()[:16]
-        event = _event("open", {"version": digest})
+        event = _event("alerts", {"version": digest})
         if event != self._open:
             self._open = event
             self._drawn.clear()  # faults are marked on the strips

@@ -21,12 +21,16 @@ class Strip:
         self._under_way: tuple[Instant, Instant] | None = None
         self._minute = np.full(self.minutes, -1, np.int64)  # which minute a cell holds, or -1
         self._oil_c = np.full(self.minutes, np.nan)
+        self.last_oil: tuple[Instant, float] | None = None
+        """When the oil was sampled last, and what it was, degC."""
 
     def take(self, rows: Rows) -> None:
         """Rows in event time; older ones than the strip holds pass by."""
         if not len(rows):
             return
         oil = rows.columns.get("oil_c")
+        if oil is not None and len(known := np.flatnonzero(~np.isnan(oil))):
+            self.last_oil = int(rows.time_ns[known[-1]]), float(oil[known[-1]])
         minute = rows.time_ns // MINUTE
         begins = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
         peaks = np.fmax.reduceat(oil, begins) if oil is not None else np.full(len(begins), np.nan)
@@ -44,6 +48,14 @@ class Strip:
         """Bouts that are over, and the one that is not."""
         self._bouts.extend(bouts)
         self._under_way = under_way
+
+    def window(self, now: Instant) -> tuple[Instant, Instant]:
+        """What to draw: up to now, from the hour in which the hammer was first heard within what the strip holds."""
+        end = -(-now // MINUTE) * MINUTE
+        earliest = end - self.minutes * MINUTE
+        heard = self._minute[self._minute * MINUTE >= earliest]
+        first = int(heard.min()) * MINUTE if len(heard) else end
+        return max(earliest, min(first - first % (60 * MINUTE), end - 60 * MINUTE)), end
 
     def bouts(self, begin: Instant, end: Instant) -> list[tuple[Instant, Instant]]:
         """Those that reach into [begin, end), in order, cut to it."""

@@ -45,16 +45,15 @@ class Mark:
 def draw(
     name: str, strip: Strip, marks: Iterable[Mark], limit_c: float, now: Instant, zone: ZoneInfo, view: View
 ) -> str:
-    """SVG of the hours that the strip holds, up to `now`. `name` is the hammer's, for ids and the title."""
-    end = -(-now // MINUTE) * MINUTE
-    begin = end - strip.minutes * MINUTE
-    width = strip.minutes
+    """SVG of the hours that the strip shows, up to `now`. `name` is the hammer's, for ids and the title."""
+    begin, end = strip.window(now)
+    width = (end - begin) // MINUTE
     ident = "".join(one if one.isalnum() else "-" for one in name)
     heard, oil_c = strip.oil(begin, end)
     column = ((heard - begin) // MINUTE).astype(np.int64)
     fired = _fired(strip, begin, end, width)
     marks = sorted((mark for mark in marks if begin <= mark.at < end), key=lambda mark: mark.at)
-    title = view.words("strip.title", hammer=name, hours=f"{strip.minutes / 60:g}", marks=len(marks))
+    title = view.words("strip.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
     told = view.words("strip.told", firing=view.span(float(fired.sum()) * 60.0))
     top_c = max(limit_c + 15.0, float(np.nanmax(oil_c)) if np.isfinite(oil_c).any() else 0.0)
     parts = [

@@ -189,7 +189,9 @@ class Sheets:
         )
         chosen = chosen or (hammers[0] if hammers else None)
         recent = entries(self._place, chosen, RECENT) if chosen else []
-        return self._page(ask, "write.html", hammers=hammers, chosen=chosen, recent=recent)
+        return self._page(
+            ask, "write.html", hammers=hammers, chosen=chosen, recent=recent, said=ask.view.fields
+        )
 
     def due(self, ask: Asking) -> Response:
         """What comes due, the soonest first."""
@@ -224,6 +226,7 @@ class Sheets:
             "clock": lambda text, site: clock(instant.parse(text), self._sites.zone_of(site), ask.now),
             "clock_ns": lambda at, site: clock(at, self._sites.zone_of(site), ask.now),
             "local": lambda at, site: local(at, self._sites.zone_of(site)),
+            "zone_of": lambda site: self._sites.zone_of(site).key,
             "lasted": lambda record: _lasted(record, ask.now),
         }
 
@@ -231,9 +234,10 @@ class Sheets:
         return ask.holder.may("act") and ask.holder is not NOBODY
 
     def _open(self) -> dict[str, Any]:
+        """What needs somebody now, and what else is open: low, over, seen or put aside."""
         listed = self.open_alerts()
-        urgent = [one for one in listed if one.state in ("unacknowledged", "returned_unacknowledged")]
-        return {"open": listed, "urgent": len(urgent)}
+        grave = [one for one in listed if one.state == "unacknowledged" and one.record["priority"] != "low"]
+        return {"grave": grave, "rest": [one for one in listed if one not in grave]}
 
     def open_version(self) -> str:
         """What is another whenever the open alerts are no longer the same."""

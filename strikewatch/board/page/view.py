@@ -54,19 +54,35 @@ class View:
             slope = value * 9 / 5 if self.units == "us" else value
             return f"{slope:+.2f} {'°F' if self.units == 'us' else '°C'}/min"
         for ending, write in (
+            ("_mm2_s", lambda viscosity: f"{viscosity:.1f} mm²/s"),
             ("_c", self.temperature),
             ("_bar", self.pressure),
             ("_s", self.span),
             ("_min", lambda minutes: self.span(minutes * 60)),
             ("_h", lambda hours: self.span(hours * 3600)),
             ("_percent", lambda percent: f"{percent:+.0f} %"),
-            ("_mm2_s", lambda viscosity: f"{viscosity:.1f} mm²/s"),
             ("_rpm", lambda rpm: f"{rpm:.0f} rpm"),
+            ("_mm", lambda size: f"{size:g} mm"),
             ("_deg", lambda angle: f"{angle:.0f}°"),
         ):
             if name.endswith(ending):
                 return write(value)
         return f"{value:g}"
+
+    def fields(self, fields: Mapping[str, Any]) -> str:
+        """What an event bears, in a few words."""
+        return ", ".join(
+            " + ".join(map(str, value)) if isinstance(value, list) else self._word(name, value)
+            for name, value in fields.items()
+        )
+
+    def _word(self, name: str, value: Any) -> str:
+        """A value, as the words call it where they do."""
+        for table in (name, "write"):
+            if isinstance(value, str) and self.words.has(f"{table}.{value}"):
+                return self.words(f"{table}.{value}")
+        text = self.value(name, value)
+        return f"{self.words(f'write.{name}')}: {text}" if self.words.has(f"write.{name}") else text
 
     def fault(self, fault: str) -> str:
         """What people call it."""

@@ -1,6 +1,7 @@
 """A week by hammer and day: firing hours and faults of operating, in the site's own days."""
 
 from collections import Counter, defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Final
@@ -26,20 +27,19 @@ OF_OPERATOR: Final = tuple(
 class Row:
     """One hammer's week: firing hours and faults, by day."""
 
-    firing_h: Counter[date] = field(default_factory=Counter)
+    firing_h: defaultdict[date, float] = field(default_factory=lambda: defaultdict(float))
     faults: Counter[date] = field(default_factory=Counter)
 
 
 @dataclass(slots=True)
 class SiteWeek:
+    """The days of a site's week, and its hammers' rows by name."""
+
     days: list[date]
     hammers: dict[str, Row]
 
-    def firing_h(self, day: date) -> float:
-        return sum(row.firing_h[day] for row in self.hammers.values())
-
-    def faults(self, day: date) -> int:
-        return sum(row.faults[day] for row in self.hammers.values())
+    def total(self, by_day: Mapping[date, float]) -> float:
+        return sum(by_day[day] for day in self.days)
 
 
 class Week:

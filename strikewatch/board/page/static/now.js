@@ -6,7 +6,7 @@ const lostText = lost?.textContent ?? "";
 const words = rows ? JSON.parse(rows.dataset.words) : {};
 const us = document.documentElement.dataset.units === "us";
 const seen = new Map();
-let ahead_ms = 0; // the server's clock against ours
+export let ahead_ms = 0; // the server's clock against ours
 let heard = Date.now();
 
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
@@ -36,6 +36,7 @@ function show(one) {
   put(row, "firing", one.firing ? words.firing : words.resting);
   const meter = slot(row, "spot");
   meter.value = Math.min(one.spot_s, one.spot_limit_s);
+  meter.classList.toggle("over", one.spot_s >= one.spot_limit_s);
   put(row, "spot_text", fill(words.spot, { spent: one.spot_s.toFixed(1), limit: one.spot_limit_s }), one.spot_s >= one.spot_limit_s ? "over" : "");
   let oil = one.oil_c === null ? words.oil_unknown : fill(words.oil, { value: degrees(one.oil_c) });
   let tone = "";
@@ -90,7 +91,7 @@ export function follow({ open }) {
       if (row) slot(row, "strip").innerHTML = told.svg;
     });
     let version = null;
-    source.addEventListener("open", (event) => {
+    source.addEventListener("alerts", (event) => {
       const told = JSON.parse(event.data);
       if (version !== told.version) open();
       version = told.version;

@@ -23,10 +23,23 @@ export function held(form) {
     if (field.value === "") continue;
     let value = field.value;
     if (field.type === "number") value = Number(value);
-    if (field.type === "datetime-local") value = new Date(value).toISOString();
+    if (field.type === "datetime-local") value = atSite(value);
     if ("list" in field.dataset) (body[field.name] ??= []).push(value); else body[field.name] = value;
   }
   return body;
+}
+
+// What a clock on the wall of the site shows, as an instant.
+function atSite(local) {
+  const zone = document.body.dataset.zone;
+  const asUtc = Date.parse(`${local}Z`);
+  const offset = (at) => {
+    const parts = Object.fromEntries(new Intl.DateTimeFormat("en-US", { timeZone: zone, hourCycle: "h23", year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" })
+      .formatToParts(at).map((one) => [one.type, Number(one.value)]));
+    return Date.UTC(parts.year, parts.month - 1, parts.day, parts.hour, parts.minute, parts.second) - at;
+  };
+  const near = asUtc - offset(asUtc);
+  return new Date(asUtc - offset(near)).toISOString();
 }
 
 // Each mistake beside its field; what was typed stays.
@@ -70,7 +83,10 @@ export async function refreshOpen() {
   if (answer.redirected) { location.reload(); return; }
   if (!answer.ok) return;
   const before = new Map([...place.querySelectorAll("[data-alert]")].map((one) => [one.dataset.alert, one.dataset.state]));
+  const opened = place.querySelector("details")?.open ?? false;
   place.innerHTML = await answer.text();
+  const rest = place.querySelector("details");
+  if (rest) rest.open = opened;
   const news = [...place.querySelectorAll("[data-alert]")].filter(
     (one) => !before.has(one.dataset.alert) && one.dataset.state === "unacknowledged");
   for (const one of news) one.classList.add("fresh");

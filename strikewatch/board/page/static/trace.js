@@ -24,7 +24,9 @@ export async function drawTrace(place) {
   const words = JSON.parse(place.dataset.words);
   const lanes = LANES.filter((lane) => data[lane.name]?.some((v) => v !== null));
   const whole = [data.time_s[0], data.time_s.at(-1)];
-  let view = [...whole];
+  const onset_s = (data.onset_ms - data.begin_ms) / 1000;
+  const over_s = data.cleared_ms === null ? whole[1] : (data.cleared_ms - data.begin_ms) / 1000;
+  let view = [onset_s - 30, Math.min(Math.max(over_s + 10, onset_s + 30), onset_s + 60)];
   place.textContent = "";
   const tools = document.createElement("p");
   tools.className = "tools";
@@ -135,5 +137,6 @@ export async function drawTrace(place) {
     if (act) { event.preventDefault(); act(); }
   });
   window.addEventListener("resize", draw);
+  clamp();
   draw();
 }

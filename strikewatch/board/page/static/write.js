@@ -1,4 +1,6 @@
 // Entries: kept on this device until the server has them, in the order in which they were made.
+import { ahead_ms } from "./now.js";
+
 const SHELF = "entries";
 const kept = () => JSON.parse(localStorage.getItem(SHELF) ?? "[]");
 
@@ -34,7 +36,6 @@ export function keepEntries({ post, held, say }) {
     if (!form.matches(".entering")) return;
     event.preventDefault();
     const body = { event: form.dataset.event, ...held(form) };
-    body.time ??= new Date().toISOString();
     if (form.dataset.corrects) body.corrects = Number(form.dataset.corrects);
     form.querySelector(".wrong").textContent = "";
     const done = form.querySelector(".done");
@@ -45,6 +46,7 @@ export function keepEntries({ post, held, say }) {
       sessionStorage.setItem("said", form.dataset.sent);
       location.reload();
     } catch {
+      body.time ??= new Date(Date.now() + ahead_ms).toISOString(); // when it was written, not when it gets through
       keep([...kept(), { to: form.dataset.to, body }]);
       done.textContent = form.dataset.kept;
       form.reset();
