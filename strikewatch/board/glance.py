@@ -53,7 +53,7 @@ class Glance:
     limits: Limits
 
 
-def glance(record: Any, limits: Limits, oil: tuple[Instant, float] | None) -> Glance:
+def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
     """Read one hammer's record of `pipeline.STATE`; `oil`: when it was sampled last, and what it was, degC."""
     reading, spot = record["reading"], record["same_spot"]
     upto = int(reading["upto"])
@@ -67,7 +67,7 @@ def glance(record: Any, limits: Limits, oil: tuple[Instant, float] | None) -> Gl
         upto=upto,
         firing=int(reading["until"]) > upto != NEVER,
         spot_s=int(spot["fired"]) / SECOND if spot["open"] else 0.0,
-        oil_c=oil[1] if oil is not None and oil[0] + _HOLD > upto else None,
+        oil_c=oil[1] if oil[0] + _HOLD > upto else None,
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,

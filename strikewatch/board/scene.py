@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from strikewatch.board.glance import Glance, Limits, glance
-from strikewatch.board.strip import Strip
+from strikewatch.board.strip import MINUTE, Strip
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.model.instant import Instant
 from strikewatch.pipeline import Outcome
 
+HOUR: Final = 60 * MINUTE
 HANDED: Final = 20_000
 """Steps that may wait to be taken in; of more the oldest are not drawn."""
 
@@ -61,6 +62,22 @@ class Scene:
                 seen.strip.fired(bouts.get(portion.key, ()), _under_way(record["reading"]))
                 changed[portion.key] = None
         return list(changed)
+
+    def window(self, now: Instant) -> tuple[Instant, Instant]:
+        """What strips show, all alike: up to now, from the hour in which any hammer was first heard within what they
+        hold."""
+        end = -(-now // MINUTE) * MINUTE
+        earliest = end - round(self._hours * HOUR)
+        heard = (seen.strip.first(earliest) for seen in self.hammers.values())
+        first = min((at for at in heard if at is not None), default=end)
+        return max(earliest, min(first - first % HOUR, end - HOUR)), end
+
+    def warm(self, past: Callable[[Key], tuple[Iterable[tuple[Instant, Instant]], Rows]]) -> None:
+        """Fill the strips of hammers that are known already with their `past`: bouts and rows."""
+        for key, seen in self.hammers.items():
+            bouts, rows = past(key)
+            seen.strip.take(rows)
+            seen.strip.fired(bouts, None)
 
     def _watched(self, key: Key, record: Any, rows: Rows) -> Watched:
         seen = self.hammers.get(key)

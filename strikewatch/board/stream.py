@@ -58,14 +58,21 @@ def reading(key: Key, seen: Watched) -> dict[str, Any]:
 
 
 class Stream:
-    """`alerts` gives what tells whether the open alerts are the same; `wall` tells ns."""
+    """`alerts` gives what tells whether the open alerts are the same; `warm` is called once, before all else; `wall`
+    tells ns."""
 
     def __init__(
-        self, scene: Scene, draw: Draw, alerts: Callable[[], str], wall: Callable[[], Instant]
+        self,
+        scene: Scene,
+        draw: Draw,
+        alerts: Callable[[], str],
+        warm: Callable[[], None],
+        wall: Callable[[], Instant],
     ) -> None:
         self._scene = scene
         self._draw = draw
         self._alerts = alerts
+        self._warm = warm
         self._wall = wall
         self._readers: set[asyncio.Queue[bytes | None]] = set()
         self._drawn: dict[Key, tuple[int, bytes]] = {}
@@ -73,6 +80,7 @@ class Stream:
 
     async def run(self) -> None:
         """Goes on until cancelled; one task of the server's loop."""
+        await run_in_threadpool(self._warm)
         turn = 0
         while True:
             await asyncio.sleep(EVERY_S)

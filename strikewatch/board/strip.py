@@ -1,11 +1,13 @@
 """The last hours of one hammer, to be drawn as a strip of time: bouts, the oil by minutes, and where it was heard."""
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
 import numpy as np
 
+from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import Floats, Ints, Rows
 from strikewatch.model.instant import SECOND, Instant
 
@@ -21,7 +23,7 @@ class Strip:
         self._under_way: tuple[Instant, Instant] | None = None
         self._minute = np.full(self.minutes, -1, np.int64)  # which minute a cell holds, or -1
         self._oil_c = np.full(self.minutes, np.nan)
-        self.last_oil: tuple[Instant, float] | None = None
+        self.last_oil = NEVER, math.nan
         """When the oil was sampled last, and what it was, degC."""
 
     def take(self, rows: Rows) -> None:
@@ -30,7 +32,7 @@ class Strip:
             return
         oil = rows.columns.get("oil_c")
         if oil is not None and len(known := np.flatnonzero(~np.isnan(oil))):
-            self.last_oil = int(rows.time_ns[known[-1]]), float(oil[known[-1]])
+            self.last_oil = max(self.last_oil, (int(rows.time_ns[known[-1]]), float(oil[known[-1]])))
         minute = rows.time_ns // MINUTE
         begins = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
         peaks = np.fmax.reduceat(oil, begins) if oil is not None else np.full(len(begins), np.nan)
@@ -49,13 +51,10 @@ class Strip:
         self._bouts.extend(bouts)
         self._under_way = under_way
 
-    def window(self, now: Instant) -> tuple[Instant, Instant]:
-        """What to draw: up to now, from the hour in which the hammer was first heard within what the strip holds."""
-        end = -(-now // MINUTE) * MINUTE
-        earliest = end - self.minutes * MINUTE
-        heard = self._minute[self._minute * MINUTE >= earliest]
-        first = int(heard.min()) * MINUTE if len(heard) else end
-        return max(earliest, min(first - first % (60 * MINUTE), end - 60 * MINUTE)), end
+    def first(self, begin: Instant) -> Instant | None:
+        """The first minute from `begin` on in which the hammer was heard."""
+        heard = self._minute[self._minute * MINUTE >= begin]
+        return int(heard.min()) * MINUTE if len(heard) else None
 
     def bouts(self, begin: Instant, end: Instant) -> list[tuple[Instant, Instant]]:
         """Those that reach into [begin, end), in order, cut to it."""

@@ -1,7 +1,11 @@
 """The HTTP interface of a running processor, put together. Imported only where it is switched on."""
 
 from collections.abc import Callable
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
+
+from sqlalchemy import select
 
 from strikewatch.board.app import Page, application
 from strikewatch.board.deeds import Deeds
@@ -20,12 +24,16 @@ from strikewatch.board.pulse import Pulse
 from strikewatch.board.scene import Scene
 from strikewatch.board.server import Server
 from strikewatch.board.stream import Stream
+from strikewatch.errors import StoreError
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status
-from strikewatch.model.instant import Instant, seconds
+from strikewatch.model.batch import Key, Rows
+from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.settings import Settings
+from strikewatch.store.bout_tables import bouts
 from strikewatch.store.desk import Desk
 from strikewatch.store.store import Store
+from strikewatch.store.traces import rows_between
 
 
 def open_board(
@@ -51,8 +59,9 @@ def open_board(
     desk = Desk(store, seconds(settings.alarms.longest_shelf_h * 3600))
     recordings = settings.recording.folder
     sheets = Sheets(press, gate, store, desk, scene, settings.sites, recordings, http.strip_h, wall)
-    drawing = Drawing(store, settings.sites, View(press.words[SOURCE]))
-    stream = Stream(scene, drawing, sheets.open_version, wall)
+    drawing = Drawing(store, scene, settings.sites, View(press.words[SOURCE]))
+    warm = partial(_warm, settings, store, scene, wall)
+    stream = Stream(scene, drawing, sheets.open_version, warm, wall)
     page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream)
     return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
 
@@ -62,6 +71,21 @@ def open_scene(settings: Settings, worker: Worker) -> Scene:
     scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), settings.http.strip_h)
     scene.begin(worker.present())
     return scene
+
+
+def _warm(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Instant]) -> None:
+    """Fill the strips with what is on record; a database that refuses leaves them empty."""
+    begin = wall() - round(settings.http.strip_h * 3600 * SECOND)
+    c = bouts.c
+
+    def past(key: Key) -> tuple[list[tuple[Instant, Instant]], Rows]:
+        wanted = select(c.start_ns, c.end_ns).where(c.site == key[0], c.hammer == key[1], c.start_ns >= begin)
+        with store.read() as connection:
+            fired = [(start, end) for start, end in connection.execute(wanted.order_by(c.start_ns))]
+        return fired, rows_between(store, settings.recording.folder, key, begin, wall(), ("oil_c",))
+
+    with suppress(StoreError):
+        scene.warm(past)
 
 
 def _size(where: object) -> int | None:

@@ -1,5 +1,6 @@
 """The samples around an instant, from the recordings and from what waits to be recorded."""
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Final
 
@@ -20,8 +21,15 @@ RECORDINGS: Final = 200
 """Recordings looked into at most, from the first that can hold the instant on: what comes days late is not found."""
 
 
-def rows_between(place: Place, recordings: Path, key: Key, begin: Instant, end: Instant) -> Rows:
-    """A hammer's rows in [begin, end), in event time, each instant once. Raises StoreError.
+def rows_between(
+    place: Place,
+    recordings: Path,
+    key: Key,
+    begin: Instant,
+    end: Instant,
+    channels: Collection[str] = tuple(CHANNELS),
+) -> Rows:
+    """A hammer's rows in [begin, end) with some of its channels, in event time, each instant once. Raises StoreError.
 
     A recording that is gone or damaged is passed over: what is left of the trace is still worth showing.
     """
@@ -37,18 +45,22 @@ def rows_between(place: Place, recordings: Path, key: Key, begin: Instant, end: 
     with place.read() as connection:
         names = connection.scalars(wanted).all()
         spooled = [bytes(blob) for blob in connection.scalars(waiting)]
-    parts = [_recorded(recordings / site / name / SAMPLES, key, begin, end) for name in names]
+    parts = [_recorded(recordings / site / name / SAMPLES, key, begin, end, channels) for name in names]
     for blob in spooled:
         parts += [rows for one, rows in spool.decode(blob)[0] if one == key]
     parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in parts if len(rows)]
     if not any(map(len, parts)):
         return NO_ROWS
-    joined = Rows.join([rows for rows in parts if len(rows)])
+    joined = Rows.join([_only(rows, channels) for rows in parts if len(rows)])
     _, first = np.unique(joined.time_ns, return_index=True)
     return joined[first]
 
 
-def _recorded(path: Path, key: Key, begin: Instant, end: Instant) -> Rows:
+def _only(rows: Rows, channels: Collection[str]) -> Rows:
+    return Rows(rows.time_ns, {name: column for name, column in rows.columns.items() if name in channels})
+
+
+def _recorded(path: Path, key: Key, begin: Instant, end: Instant, channels: Collection[str]) -> Rows:
     import pyarrow as pa  # type: ignore[import-untyped]  # ships no types; and only who looks pays for it
     import pyarrow.parquet as pq  # type: ignore[import-untyped]  # likewise
 
@@ -59,13 +71,13 @@ def _recorded(path: Path, key: Key, begin: Instant, end: Instant) -> Rows:
         ("time", "<", pa.scalar(end, stamp)),
     ]
     try:
-        table = pq.read_table(path, filters=filters, use_threads=False)
+        present = [name for name in pq.read_schema(path).names if name in channels]
+        table = pq.read_table(path, columns=["time", *present], filters=filters, use_threads=False)
     except (OSError, pa.ArrowException):
         return NO_ROWS
     columns = {
         name: table[name].cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64)
-        for name in table.column_names
-        if name in CHANNELS
+        for name in present
     }
     times = table["time"].cast(pa.int64()).to_numpy().astype(np.int64)
     return Rows(times, columns)

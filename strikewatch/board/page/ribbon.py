@@ -43,10 +43,16 @@ class Mark:
 
 
 def draw(
-    name: str, strip: Strip, marks: Iterable[Mark], limit_c: float, now: Instant, zone: ZoneInfo, view: View
+    name: str,
+    strip: Strip,
+    window: tuple[Instant, Instant],
+    marks: Iterable[Mark],
+    limit_c: float,
+    zone: ZoneInfo,
+    view: View,
 ) -> str:
-    """SVG of the hours that the strip shows, up to `now`. `name` is the hammer's, for ids and the title."""
-    begin, end = strip.window(now)
+    """SVG of a window of time, whole minutes. `name` is the hammer's, for ids and the title."""
+    begin, end = window
     width = (end - begin) // MINUTE
     ident = "".join(one if one.isalnum() else "-" for one in name)
     heard, oil_c = strip.oil(begin, end)
