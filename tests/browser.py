@@ -15,7 +15,7 @@ from importlib.resources import files
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-PROGRAMS = ("chromium", "chromium-browser", "google-chrome")
+PROGRAMS = ("chromium", "chromium-browser")
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 
 
