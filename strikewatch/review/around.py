@@ -20,7 +20,7 @@ RUN_UP: Final = 30 * SECOND
 """So much before a picture begins is run through, so that a spot begun there is known."""
 SILENT: Final = 60 * SECOND
 """So long without a row is shown as silence in a strip."""
-SLOW: Final = {"hot_oil": (300, 600), "grease_overdue": (600, 600)}
+SLOW: Final = {"hot_oil": (300, 600), "grease_overdue": (8400, 1800)}
 """Faults that build up slowly: seconds shown before the onset, and at most after it."""
 QUICK: Final = (40, 100)
 
@@ -65,7 +65,7 @@ def minute(
         pressure_bar=_series(shown, "pressure_bar"),
         loaded_bar=recorded.levels(key, begin, end),
         oil_c=_series(shown, "oil_c"),
-        spot_s=(looks, spot_s),
+        spot_s=(looks[:0], spot_s[:0]) if fault in SLOW else (looks, spot_s),
         limit_c=oil.limit_c,
         limit_s=spot.limit_s,
         suspected=[(max(a, begin), min(b, end)) for a, b in suspected if a < end and b > begin],

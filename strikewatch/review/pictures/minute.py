@@ -34,7 +34,8 @@ class Minute:
 
     Series are (instants [n], values [n]) with NaN where unknown. `fired` are the bouts, `loaded_bar` the hammer's own
     level while loaded as (from, to, bar), `suspected` where blank blows are. `limit_c` and `limit_s` are what oil and
-    spot are held against. `onset` and `cleared` are the event's, and `name` what it is called.
+    spot are held against; without `spot_s` there is no panel of it. `onset` and `cleared` are the event's, and `name`
+    what it is called.
     """
 
     begin: Instant
@@ -54,8 +55,9 @@ class Minute:
 
 def draw(ident: str, minute: Minute, zone: ZoneInfo) -> str:
     """SVG of it; instants as the clock of `zone` shows them."""
-    sheet = Drawing(ident, 286, *_words(minute, zone))
-    _Minute(sheet, minute).all(zone)
+    bottom = 266.0 if len(minute.spot_s[0]) else 202.0
+    sheet = Drawing(ident, bottom + 20, *_words(minute, zone))
+    _Minute(sheet, minute).all(zone, bottom)
     return sheet.svg()
 
 
@@ -66,9 +68,8 @@ class _Minute:
         self._x = time_scale(minute.begin, minute.end, _LEFT, _RIGHT)
         self._per_s = (_RIGHT - _LEFT) / ((minute.end - minute.begin) / SECOND)
 
-    def all(self, zone: ZoneInfo) -> None:
-        minute = self._minute
-        top, bottom = 26.0, 266.0
+    def all(self, zone: ZoneInfo, bottom: float) -> None:
+        minute, top = self._minute, 26.0
         until = minute.end if minute.cleared is None else minute.cleared
         shaded = self._at(minute.onset), self._at(until)
         self._sheet.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
@@ -76,7 +77,8 @@ class _Minute:
         self._firing(top + 8)
         self._pressure(top + 42, 72)
         self._oil(top + 132, 40)
-        self._spot(top + 190, 50)
+        if len(minute.spot_s[0]):
+            self._spot(top + 190, 50)
         for at, words in time_ticks(minute.begin, minute.end, zone, 5):
             x = self._at(at)
             self._sheet.line(x, bottom, x, bottom + 4, "axis")
@@ -102,9 +104,8 @@ class _Minute:
         levels = [level for _, _, level in self._minute.loaded_bar if level == level]
         known = bar[np.isfinite(bar)]
         top = max([*levels, float(known.max()) if len(known) else 0.0, 50.0]) * 1.06
-        scale = self._panel(y, height, "Supply pressure, bar", Scale(0.0, top, y + height, y), len(known))
-        if levels:
-            self._sheet.text(_RIGHT, y - 4, "– –  loaded level of this hammer", "soft", "end")
+        name = "Supply pressure, bar" + ("; dashed: loaded level of this hammer" if levels else "")
+        scale = self._panel(y, height, name, Scale(0.0, top, y + height, y), len(known))
         self._sheet.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
         for start, stop, level in self._minute.loaded_bar:
             if level == level:

@@ -1,0 +1,117 @@
+"""What a report says, in the order in which it is read; how it looks is the templates' business."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from strikewatch.model.instant import Instant
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.moments import Moment
+from strikewatch.review.pictures.drawing import Standing
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One operator, hammer or site, and one fault. Rates per hour of `hours`, which are firing or operating ones.
+
+    `verdict` and `change` are said in words; `change` is empty where there was nothing before.
+    """
+
+    who: str
+    fault: str
+    name: str
+    count: int
+    seconds: float
+    hours: float
+    rate: float
+    lower: float
+    upper: float
+    standing: Standing
+    verdict: str
+    change: str = ""
+    operating: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One thing for the site to work on: the fault, how much of it there is, and where it comes from."""
+
+    line: Line
+    spread: str
+    first: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """An SVG with what to say below it."""
+
+    svg: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A moment with its picture (none where no samples are kept), when it was, and the command that replays it."""
+
+    moment: Moment
+    name: str
+    when: str
+    svg: str | None
+    command: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One fault over the operators of a site. `why_none` where there is too little to compare."""
+
+    fault: str
+    name: str
+    lines: Sequence[Line]
+    pictures: Sequence[Picture] = ()
+    why_none: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """An operator's part: what was worked, each fault, the weeks, moments, and what went well."""
+
+    operator: str
+    anchor: str
+    worked: str
+    lines: Sequence[Line]
+    coach: Sequence[str]
+    summary: str
+    weeks: Sequence[Picture] = ()
+    shown: Sequence[Shown] = ()
+    good: Sequence[str] = ()
+    clean: Picture | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A site's part. `unassigned` is what happened with nobody signed on: shown, never compared."""
+
+    name: str
+    anchor: str
+    worked: str
+    cards: Sequence[Card]
+    quiet: Sequence[str]
+    comparisons: Sequence[Comparison]
+    people: Sequence[Person]
+    hammers: Sequence[Line]
+    unassigned: Sequence[Line] = ()
+    unassigned_worked: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The whole. `nothing` says why there is nothing to show; empty where there is."""
+
+    period: str
+    begin: Instant
+    end: Instant
+    coaching: Coaching
+    sites: Sequence[Site] = ()
+    faults: Sequence[str] = ()
+    source: str = ""
+    nothing: str = ""
+    notes: Sequence[str] = field(default_factory=tuple)

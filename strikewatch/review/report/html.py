@@ -1,0 +1,39 @@
+"""The report as one HTML file: nothing in it is fetched, no script runs."""
+
+from pathlib import Path
+from typing import Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from strikewatch.cautions import CAUTION
+from strikewatch.review import pictures
+from strikewatch.review.pictures.drawing import figure
+from strikewatch.review.report.content import Report
+
+_HERE: Final = Path(__file__).parent
+
+
+def html(report: Report) -> str:
+    """The page. Texts are escaped; only our own drawings and style sheets go in as they are."""
+    environment = Environment(
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours}
+    style = pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
+    return environment.get_template("report.html").render(report=report, style=Markup(style), caution=CAUTION)
+
+
+def hours(value_h: float) -> str:
+    """A length of time for people: 12 min, 3.4 h, 120 h."""
+    return (
+        f"{value_h * 60:.0f} min"
+        if value_h < 1
+        else f"{value_h:.1f} h"
+        if value_h < 100
+        else f"{value_h:,.0f} h"
+    )
