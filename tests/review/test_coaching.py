@@ -1,0 +1,49 @@
+"""Coaching notes: one for every fault of an operator, and a file that cannot be used says where and what to do."""
+
+from pathlib import Path
+
+import pytest
+
+from strikewatch.detect import DETECTORS
+from strikewatch.errors import InputError
+from strikewatch.review.coaching import OWN, read
+
+_NOTE = '[same_spot]\nname = "x"\nwhat = "x"\nharm = "x"\ninstead = ["x"]\nask = "x"\ncare = "x"\n'
+_HEAD = 'language = "de"\ncaution = "Vorsicht."\n'
+
+
+def test_every_fault_of_an_operator_has_a_note() -> None:
+    ours = {fault.name for detector in DETECTORS for fault in detector.faults if fault.of_operator}
+    assert ours <= read().notes.keys()
+
+
+def test_a_translation_is_one_more_file(tmp_path: Path) -> None:
+    """What it leaves out goes by its own name, in words."""
+    (tmp_path / "de.toml").write_text(_HEAD + _NOTE, encoding="utf-8")
+    coaching = read(tmp_path / "de.toml")
+    assert (coaching.language, coaching.caution, coaching.name("same_spot")) == ("de", "Vorsicht.", "x")
+    assert coaching.name("hot_oil") == "Hot oil"
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        (None, "cannot be read"),
+        ("language = ", "not TOML"),
+        (_NOTE, "`language` and `caution`"),
+        (_HEAD + _NOTE.replace('harm = "x"\n', ""), "same_spot.harm"),
+        (_HEAD + _NOTE.replace('["x"]', '"x"'), "same_spot.instead"),
+        (_HEAD + _NOTE + 'colour = "x"\n', "same_spot.colour"),
+        (_HEAD + _NOTE.replace('ask = "x"', 'ask = " "'), "same_spot.ask"),
+        (_HEAD + 'hot_oil = "text"\n' + _NOTE, "hot_oil"),
+    ],
+)
+def test_what_cannot_be_used_is_told_with_its_place(tmp_path: Path, text: str | None, place: str) -> None:
+    path = tmp_path / "notes.toml"
+    if text is not None:
+        path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as told:
+        read(path)
+    assert str(path) in str(told.value)
+    assert place in str(told.value)
+    assert text is None or str(OWN) in str(told.value)

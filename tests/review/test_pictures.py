@@ -1,0 +1,177 @@
+"""Pictures are well-formed SVG whatever the numbers: no ids shared, nothing unknown drawn, all texts on the sheet."""
+
+import re
+from collections.abc import Callable
+from itertools import pairwise
+from xml.etree import ElementTree
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from strikewatch.model.batch import Floats
+from strikewatch.model.instant import SECOND
+from strikewatch.review.pictures import control, funnel, intervals, minute, strip, style
+from strikewatch.review.pictures.drawing import Scale, Standing, short, spread, time_ticks, trace
+
+UTC = ZoneInfo("UTC")
+BEGIN = 1_784_027_227 * SECOND
+NUMBERS = st.floats(0, 1e4) | st.just(float("nan"))
+NAMES = st.text(st.characters(exclude_categories=["C"]), min_size=1, max_size=40)
+STANDINGS: list[Standing] = ["above", "below", "within", "little"]
+RULED = {*re.findall(r"\.([a-z-]+)", style()), "within"}
+_SVG = "{http://www.w3.org/2000/svg}"
+
+
+def series(n: int) -> st.SearchStrategy[Floats]:
+    return arrays(np.float64, n, elements=NUMBERS)
+
+
+@st.composite
+def minutes(draw: st.DrawFn) -> str:
+    n = draw(st.integers(0, 40))
+    at = BEGIN + np.sort(draw(arrays(np.int64, n, elements=st.integers(0, 60)))) * SECOND
+    spans = draw(st.lists(st.tuples(st.integers(-5, 65), st.integers(0, 30)), max_size=5))
+    bouts = [(BEGIN + a * SECOND, BEGIN + (a + b) * SECOND) for a, b in spans]
+    onset = BEGIN + draw(st.integers(0, 60)) * SECOND
+    cleared = draw(st.none() | st.integers(0, 90).map(lambda s: onset + s * SECOND))
+    values = [(at, draw(series(n))) for _ in range(3)]
+    shown = minute.Minute(
+        BEGIN,
+        BEGIN + 60 * SECOND,
+        draw(NAMES),
+        onset,
+        cleared,
+        bouts,
+        values[0],
+        [(*bout, draw(NUMBERS)) for bout in bouts],
+        values[1],
+        values[2],
+        suspected=bouts[:1],
+    )
+    return minute.draw("it", shown, UTC)
+
+
+@st.composite
+def funnels(draw: st.DrawFn) -> str:
+    n, m = draw(st.integers(0, 12)), draw(st.integers(0, 8))
+    rate = np.nan_to_num(draw(series(n)))
+    at_h = np.sort(np.nan_to_num(draw(series(m))))
+    limits = [(draw(series(m)), draw(series(m))) for _ in range(2)]
+    standing = draw(st.lists(st.sampled_from(STANDINGS), min_size=n, max_size=n))
+    names = draw(st.lists(NAMES, min_size=n, max_size=n))
+    hours = np.nan_to_num(draw(series(n)))
+    shown = funnel.Funnel(names, hours, rate, standing, draw(st.floats(0, 50)), at_h, limits[0], limits[1])
+    return funnel.draw("it", shown, draw(NAMES))
+
+
+@st.composite
+def controls(draw: st.DrawFn) -> str:
+    n = draw(st.integers(0, 60))
+    names = draw(st.lists(NAMES, min_size=n, max_size=n))
+    signal = draw(arrays(np.bool_, n))
+    shown = control.Control(names, draw(series(n)), draw(series(n)), draw(series(n)), draw(NUMBERS), signal)
+    return control.draw("it", shown, draw(NAMES))
+
+
+@st.composite
+def rows_of_intervals(draw: st.DrawFn) -> str:
+    n = draw(st.integers(0, 12))
+    names = draw(st.lists(NAMES, min_size=n, max_size=n))
+    standing = draw(st.lists(st.sampled_from(STANDINGS), min_size=n, max_size=n))
+    four = [draw(series(n)) for _ in range(4)]
+    shown = intervals.Intervals(names, four[0], four[1], four[2], four[3], standing, draw(NUMBERS))
+    return intervals.draw("it", shown, draw(NAMES))
+
+
+@st.composite
+def strips(draw: st.DrawFn) -> str:
+    n = draw(st.integers(0, 30))
+    hours = draw(st.integers(1, 30))
+    at = BEGIN + np.sort(draw(arrays(np.int64, n, elements=st.integers(0, 3600 * hours)))) * SECOND
+    spans = draw(st.lists(st.tuples(st.integers(-600, 9000), st.integers(0, 3000)), max_size=6))
+    bouts = [(BEGIN + a * SECOND, BEGIN + (a + b) * SECOND) for a, b in spans]
+    marks = [strip.Mark(a, "high", draw(NAMES)) for a, _ in bouts]
+    shown = strip.Strip(
+        BEGIN, BEGIN + hours * 3600 * SECOND, bouts, (at, draw(series(n))), 80.0, marks, bouts[:2]
+    )
+    return strip.draw("it", shown, draw(NAMES), UTC)
+
+
+@pytest.mark.parametrize("made", [minutes, funnels, controls, rows_of_intervals, strips])
+def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
+    @settings(max_examples=60, deadline=None)
+    @given(made())
+    def holds(svg: str) -> None:
+        root = ElementTree.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+        ids = [one.get("id") for one in root.iter() if one.get("id")]
+        assert ids == ["it-t", "it-d"]
+        assert root.get("role") == "img"
+        named = {root.get("aria-labelledby"), root.get("aria-describedby")}
+        assert named == set(ids)
+        _, _, width, height = map(float, (root.get("viewBox") or "").split())
+        for one in root.iter():
+            assert one.get("style") is None
+            # a look that no rule knows would be black in the dark
+            assert set(one.get("class", "picture").split()) <= RULED
+            for name in ("d", "x", "y", "width", "height", "transform"):
+                assert not re.search("nan|inf", one.get(name, ""))
+            if one.tag == f"{_SVG}text":
+                assert 0 <= float(one.get("x", "-1")) <= width
+                assert 0 <= float(one.get("y", "-1")) <= height
+
+    holds()
+
+
+@given(st.lists(st.floats(-1e3, 1e3), max_size=30))
+def test_labels_do_not_overlap_and_keep_their_order(places: list[float]) -> None:
+    put = spread(places, 12.0)
+    order = sorted(range(len(places)), key=lambda i: places[i])
+    assert all(put[b] - put[a] >= 12.0 - 1e-6 for a, b in pairwise(order))
+    assert all(now >= before for now, before in zip(put, places, strict=True))
+
+
+@given(st.integers(0, 5000), st.integers(0, 2**32 - 1))
+def test_thinning_loses_no_spike(n: int, seed: int) -> None:
+    """However many points share a unit across, the highest and lowest of all are still drawn."""
+    y = np.random.default_rng(seed).normal(100, 30, n)
+    outline = trace(np.linspace(0, 300, n), y, 400)
+    drawn = [float(pair.split(",")[1]) for pair in re.findall(r"[ML]([^ML]+)", outline)]
+    assert len(drawn) <= max(2 * 301, 0)
+    if n:
+        assert max(drawn) == pytest.approx(y.max(), abs=0.06)
+        assert min(drawn) == pytest.approx(y.min(), abs=0.06)
+        assert outline.count("M") == 1
+    else:
+        assert outline == ""
+
+
+def test_the_pen_is_lifted_over_what_is_not_known() -> None:
+    x, y = np.arange(6.0), np.array([1.0, 2.0, np.nan, np.nan, 5.0, 6.0])
+    assert trace(x, y, 1.5) == "M0,1L1,2M4,5L5,6"
+    assert trace(x, y, 10) == "M0,1L1,2L4,5L5,6"
+
+
+@given(st.floats(0, 1e6), st.floats(1e-3, 1e6), st.integers(2, 8))
+def test_ticks_are_round_and_few(low: float, width: float, most: int) -> None:
+    ticks = Scale(low, low + width, 0, 1).ticks(most)
+    assert len(ticks) <= most + 1
+    assert all(low - 1e-6 * width <= tick <= low + width * 1.000001 for tick in ticks)
+
+
+def test_ticks_of_time_are_the_sites_own() -> None:
+    """06:30 in UTC is noon in Kolkata, which is off by half an hour."""
+    noon = 1_784_010_600 * SECOND
+    ticks = time_ticks(noon - 1800 * SECOND, noon + 5400 * SECOND, ZoneInfo("Asia/Kolkata"), 3)
+    assert [words for _, words in ticks] == ["12:00", "13:00"]
+    assert ticks[0][0] == noon
+
+
+@given(st.text(max_size=60), st.integers(4, 30))
+def test_long_names_are_cut_in_the_middle(name: str, letters: int) -> None:
+    cut = short(name, letters)
+    assert len(cut) <= max(letters, 0)
+    assert cut == name or (cut[0] == name[0] and "…" in cut)
