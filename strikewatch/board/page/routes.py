@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -18,6 +18,7 @@ from strikewatch.board.page.sheets import Sheet, Sheets
 from strikewatch.board.stream import Stream
 from strikewatch.errors import StrikewatchError
 
+_STATIC: Final = Path(__file__).parent / "static"
 READERS: Final = 300
 """Who may follow the stream at once."""
 
@@ -73,6 +74,11 @@ def routes(
         found = await run_in_threadpool(sheets.trace, request)
         return JSONResponse(found, headers={"Cache-Control": "no-store"})
 
+    async def worker(_request: Request) -> Response:
+        # At the root, since a script like this one may only serve what lies beside or below it.
+        headers = {**SAFE, "Cache-Control": "no-cache"}
+        return FileResponse(_STATIC / "offline.js", headers=headers, media_type="text/javascript")
+
     def plain(problem: Problem, _request: Request) -> Response:
         return problem.response()
 
@@ -83,5 +89,6 @@ def routes(
         Route("/sign-out", guard(left, trouble), methods=["POST"]),
         Route("/stream", guard(followed, plain), methods=["GET"]),
         Route("/trace/{site}/{alert}", guard(traced, plain), methods=["GET"]),
-        Mount("/static", _Files(directory=Path(__file__).parent / "static")),
+        Route("/offline.js", guard(worker, plain), methods=["GET"]),
+        Mount("/static", _Files(directory=_STATIC)),
     ]

@@ -134,3 +134,4 @@ if (choices) {
 follow({ open: refreshOpen });
 keepEntries({ post, held, say });
 drawTrace(document.getElementById("trace"));
+if ("serviceWorker" in navigator && seal) navigator.serviceWorker.register("/offline.js");
