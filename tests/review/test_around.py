@@ -1,0 +1,61 @@
+"""What is shown around a moment is what the detectors saw."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from strikewatch.hosts.replay import Replayed, replay_shifts
+from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.model import instant
+from strikewatch.model.instant import SECOND
+from strikewatch.review import around
+from strikewatch.review.samples import FromShifts
+from strikewatch.settings import load
+
+SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
+
+
+@pytest.fixture(scope="module")
+def shown() -> tuple[list[Shift], Replayed, FromShifts]:
+    shifts = open_shifts(SHIFT)
+    result = replay_shifts(shifts, load().of_hammer)
+    return shifts, result, FromShifts(shifts, result.bouts())
+
+
+def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+    _, result, recorded = shown
+    settings = load().of_hammer(("fennick-hollow", "HB-01"))
+    spots = [one for one in result.records if one["fault"] == "same_spot"]
+    assert len(spots) > 20
+    for record in spots[::5]:
+        onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
+        key = record["site"], record["hammer"]
+        minute = around.minute(recorded, key, settings, "spot", "same_spot", onset, cleared)
+        assert minute is not None
+        at, spot_s = minute.spot_s
+        inside = (at > onset) & (at <= cleared)
+        # the bouts drawn are the very ones, and the count goes through the limit where the alert began
+        assert np.interp(onset, at, np.nan_to_num(spot_s)) == pytest.approx(15.0, abs=1.0)
+        assert (spot_s[inside & np.isfinite(spot_s)] >= 15.0).all()
+        assert minute.fired == [
+            (max(a, minute.begin), min(b, minute.end))
+            for a, b, _ in recorded.levels(key, minute.begin, minute.end)
+        ]
+        assert len(minute.pressure_bar[0]) > 400
+
+
+def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+    _, _, recorded = shown
+    settings = load().of_hammer(("fennick-hollow", "HB-01"))
+    long_ago = instant.parse("2020-01-01T00:00:00Z")
+    key = "fennick-hollow", "HB-01"
+    assert around.minute(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
+    assert around.strip(recorded, key, settings, long_ago, long_ago + SECOND) is None
+    assert recorded.place(key, long_ago) is None
+
+
+def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+    _, result, recorded = shown
+    record = result.records[0]
+    assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
