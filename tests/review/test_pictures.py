@@ -126,12 +126,17 @@ def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> Non
     holds()
 
 
-@given(st.lists(st.floats(-1e3, 1e3), max_size=30))
-def test_labels_do_not_overlap_and_keep_their_order(places: list[float]) -> None:
-    put = spread(places, 12.0)
+@given(st.lists(st.floats(-50, 350), max_size=40))
+def test_labels_are_apart_in_order_and_on_the_sheet(places: list[float]) -> None:
+    put = spread(places, 12.0, 20.0, 220.0)
     order = sorted(range(len(places)), key=lambda i: places[i])
-    assert all(put[b] - put[a] >= 12.0 - 1e-6 for a, b in pairwise(order))
-    assert all(now >= before for now, before in zip(put, places, strict=True))
+    room = min(12.0, 200.0 / max(1, len(places) - 1))
+    assert all(put[b] - put[a] >= room - 1e-6 for a, b in pairwise(order))
+    assert all(20.0 - 1e-6 <= one <= 220.0 + 1e-6 for one in put)
+
+
+def test_labels_stay_where_they_have_room() -> None:
+    assert spread([100.0, 30.0, 60.0], 12.0, 20.0, 220.0) == [100.0, 30.0, 60.0]
 
 
 @given(st.integers(0, 5000), st.integers(0, 2**32 - 1))

@@ -174,20 +174,27 @@ def short(name: str, letters: int) -> str:
 
 
 def figure(value: float) -> str:
-    """A number for people: three digits that count, no more than needed."""
+    """A number for people: three digits that count, two below one, no more than needed."""
     if value != value:
         return "–"
     if abs(value) >= 100:
         return f"{value:,.0f}"
-    return f"{value:.3g}" if abs(value) >= 0.001 else "0" if value == 0 else f"{value:.1e}"
+    if abs(value) >= 1:
+        return f"{value:.3g}"
+    return f"{value:.2g}" if abs(value) >= 0.001 else "0" if value == 0 else f"{value:.1e}"
 
 
-def spread(places: Sequence[float], apart: float) -> list[float]:
-    """Places for labels [n], as near to those asked for as being `apart` from each other allows; same order."""
+def spread(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:
+    """Places for labels [n] in [low, high], near those asked for, in the same order, and `apart` from each other where
+    there is room."""
     order = sorted(range(len(places)), key=lambda i: places[i])
-    put = list(places)
+    apart = min(apart, (high - low) / max(1, len(places) - 1))
+    put = [min(max(one, low), high) for one in places]
     for before, i in itertools.pairwise(order):
         put[i] = max(put[i], put[before] + apart)
+    for after, i in itertools.pairwise(order[::-1]):
+        put[after] = min(put[after], high)
+        put[i] = min(put[i], put[after] - apart)
     return put
 
 

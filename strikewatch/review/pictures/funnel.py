@@ -27,7 +27,7 @@ _LEFT: Final = 40.0
 _RIGHT: Final = WIDTH - 10.0
 _TOP: Final = 22.0
 _BOTTOM: Final = 214.0
-_FEW: Final = 8
+_FEW: Final = 5
 """So many points are all named; of more, those that stand out."""
 
 
@@ -81,23 +81,19 @@ def draw(ident: str, funnel: Funnel, title: str) -> str:
 def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
     every = len(funnel.names) <= _FEW
     named = [i for i, one in enumerate(funnel.standing) if every or one in ("above", "below")]
-    heights = spread([y(float(funnel.rate[i])) for i in named], 12.0)
-    for i, standing in enumerate(funnel.standing):
-        at = x(float(funnel.hours[i])), y(float(funnel.rate[i]))
-        told = f"{funnel.names[i]}: {figure(funnel.rate[i])} per hour over {figure(funnel.hours[i])} h"
-        sheet.mark(*at, SHAPES[standing], standing, told)
+    heights = spread([y(float(funnel.rate[i])) for i in named], 12.0, _TOP, _BOTTOM - 8)
     for i, height in zip(named, heights, strict=True):
         words = short(funnel.names[i], 16)
-        at_x = x(float(funnel.hours[i]))
-        left = at_x + 9 + LETTER * len(words) > _RIGHT
+        at = x(float(funnel.hours[i])), y(float(funnel.rate[i]))
+        left = at[0] + 14 + LETTER * len(words) > _RIGHT
+        beside = at[0] - 12 if left else at[0] + 12
+        if abs(height - at[1]) > 4:
+            sheet.line(*at, beside, height, "grid")
         look = "strong" if funnel.standing[i] in ("above", "below") else "soft"
-        sheet.text(
-            at_x - 8 if left else at_x + 8,
-            min(height + 4, _BOTTOM - 3),
-            words,
-            look,
-            "end" if left else "start",
-        )
+        sheet.text(beside, height + 4, words, look, "end" if left else "start")
+    for i, standing in enumerate(funnel.standing):
+        told = f"{funnel.names[i]}: {figure(funnel.rate[i])} per hour over {figure(funnel.hours[i])} h"
+        sheet.mark(x(float(funnel.hours[i])), y(float(funnel.rate[i])), SHAPES[standing], standing, told)
 
 
 def _key(sheet: Drawing, funnel: Funnel) -> None:
