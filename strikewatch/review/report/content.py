@@ -50,13 +50,14 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A moment with its picture (none where no samples are kept), when it was, and the command that replays it."""
+    """A moment with its picture (none where no samples are kept), when it was, and the command that replays it, in
+    parts that belong together."""
 
     moment: Moment
     name: str
     when: str
     svg: str | None
-    command: str | None
+    command: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)

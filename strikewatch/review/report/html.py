@@ -23,7 +23,7 @@ def html(report: Report) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours}
+    environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours, "even": even}
     style = pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
     return environment.get_template("report.html").render(report=report, style=Markup(style), caution=CAUTION)
 
@@ -37,3 +37,8 @@ def hours(value_h: float) -> str:
         if value_h < 100
         else f"{value_h:,.0f} h"
     )
+
+
+def even(rate: float) -> str:
+    """A rate in a column: as many digits whatever they are."""
+    return figure(rate) if rate != rate or not 0.001 <= rate < 100 else f"{rate:#.{3 if rate >= 1 else 2}g}"
