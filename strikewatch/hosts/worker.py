@@ -16,6 +16,7 @@ import structlog
 from strikewatch.alarm.ledger import Ledger
 from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
+from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode
 from strikewatch.intake.mqtt import Message
@@ -82,7 +83,6 @@ class Worker:
         self._reorder_ns = instant.seconds(intake.reorder_s)
         self._store = store
         self._source = source
-        self._wall = wall
         self._monotonic = monotonic
         self._told = told
         self._wait = wait
@@ -96,7 +96,7 @@ class Worker:
         self._unknown: set[tuple[Key, str]] = set()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
-        self._resume()
+        self._present = Present(wall, monotonic, self._resume())
         self._noted = Noted(store)
 
     def present(self) -> list[tuple[Key, Any]]:
@@ -106,7 +106,7 @@ class Worker:
     def turn(self, timeout_s: float) -> int:
         """Take what has come, for up to `timeout_s`, and see it through; how many messages that were."""
         messages = self._source.take(STEP_MESSAGES, timeout_s)
-        step = _Step(self._wall())
+        step = _Step(self._present())
         for message in messages:
             self._decode(message, step)
         now = self._monotonic()
@@ -127,8 +127,8 @@ class Worker:
         self.messages += len(messages)
         return len(messages)
 
-    def _resume(self) -> None:
-        """Go on where the last commit left off."""
+    def _resume(self) -> Instant:
+        """Go on where the last commit left off; the wall time of that."""
         saved = self._store.load()
         now = self._monotonic()
         waiting: dict[Key, Rows] = {}
@@ -149,11 +149,16 @@ class Worker:
         for one in saved.alerts:
             key = one.record["site"], one.record["hammer"]
             self._ledger.restore(key, _alert(one), one.ahead, max(self._pipeline.upto(key), one.onset))
+        return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
         try:
             decoded = decode(
-                message.topic, message.payload, message.received_ns, self._prefix, self._max_ahead_ns
+                message.topic,
+                message.payload,
+                message.received_ns - self._present.doubt,
+                self._prefix,
+                self._max_ahead_ns + max(self._present.doubt, 0),
             )
         except Rejected as error:
             step.reject(message.topic, message.payload, error)
@@ -161,6 +166,8 @@ class Worker:
         if isinstance(decoded, Samples):
             key = decoded.key
             step.rows.setdefault(key, []).append(decoded.rows)
+            if len(decoded.rows):
+                self._present.heard(key, int(decoded.rows.time_ns[-1]))
             if message.redelivered:
                 step.again.add(key)
             for rejected in decoded.rejected:

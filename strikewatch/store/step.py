@@ -61,9 +61,11 @@ class Saved:
     """Where the last step left off.
 
     `states`: per hammer the layout's name and the bytes. `alerts`: all that are still open or were seen ahead only, in
-    onset order. `events`: those stored that have not taken effect yet, in time order.
+    onset order. `events`: those stored that have not taken effect yet, in time order. `newest`: the wall time of the
+    newest step on record, 0 if there is none.
     """
 
     states: dict[Key, tuple[str, bytes]]
     alerts: list[SavedAlert]
     events: list[Event]
+    newest: Instant

@@ -106,6 +106,7 @@ class Store:
                     Event(site, hammer, kind, at, json.loads(fields))
                     for site, hammer, kind, at, fields in pending
                 ],
+                max(connection.scalar(newest) or 0 for newest in _NEWEST),
             )
 
     def look(self, now: Instant) -> bool:
@@ -242,6 +243,13 @@ class Store:
         if kept:
             statements.REJECT.run(connection, kept)
             connection.execute(statements.FORGET, {"kept": self._rejects_kept})
+
+
+_NEWEST: Final = (
+    select(tables.arrived.c.received_ns).order_by(tables.arrived.c.seq.desc()).limit(1),
+    select(func.max(tables.segments.c.written_ns)),
+)
+"""Of the steps, and of those that recordings hold by now."""
 
 
 def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
