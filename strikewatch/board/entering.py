@@ -14,7 +14,7 @@ from strikewatch.errors import Rejected
 from strikewatch.intake.decode.events import decode_event
 from strikewatch.model import instant
 from strikewatch.model.batch import Key
-from strikewatch.model.instant import Instant
+from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.beside import Place
 from strikewatch.store.entries import enter, entries
 from strikewatch.store.listing import find_hammer
@@ -65,7 +65,7 @@ class Entering:
         now = self._wall()
         key = self._key(q)
         told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
-        told["time"] = body.time or instant.text(now)
+        told["time"] = body.time or instant.text(now // SECOND * SECOND)  # as a form shows it
         try:
             event, unknown = decode_event(json.dumps(told).encode(), *key, now + self._ahead)
         except Rejected as error:

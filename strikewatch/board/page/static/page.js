@@ -67,24 +67,24 @@ document.addEventListener("submit", async (event) => {
   try {
     const { ok, told } = await post(form.dataset.deed, held(form));
     if (!ok) return say(form, told);
-    if (document.getElementById("open")) await refreshOpen(); else location.reload();
+    if (document.getElementById("open")) await refreshOpen(true); else location.reload();
   } catch (error) {
     say(form, { error: String(error) });
   }
 });
 
 // The open alerts as the server writes them; a comment that is being typed is not taken away.
-export async function refreshOpen() {
+export async function refreshOpen(force = false) {
   const place = document.getElementById("open");
   if (!place) return;
-  const typed = document.activeElement;
-  if (place.contains(typed) && typed.value) { setTimeout(refreshOpen, 3000); return; }
   const answer = await fetch("/open", { credentials: "same-origin" });
   if (answer.redirected) { location.reload(); return; }
   if (!answer.ok) return;
+  const text = await answer.text();
+  if (!force && [...place.querySelectorAll("input")].some((one) => one.value)) { setTimeout(() => refreshOpen(), 3000); return; }
   const before = new Map([...place.querySelectorAll("[data-alert]")].map((one) => [one.dataset.alert, one.dataset.state]));
   const opened = place.querySelector("details")?.open ?? false;
-  place.innerHTML = await answer.text();
+  place.innerHTML = text;
   const rest = place.querySelector("details");
   if (rest) rest.open = opened;
   const news = [...place.querySelectorAll("[data-alert]")].filter(
@@ -131,7 +131,7 @@ if (choices) {
   });
 }
 
-follow({ open: refreshOpen });
+follow({ open: () => refreshOpen() });
 keepEntries({ post, held, say });
 drawTrace(document.getElementById("trace"));
 if ("serviceWorker" in navigator && seal) navigator.serviceWorker.register("/offline.js");

@@ -1,0 +1,216 @@
+"""The page in a real browser, before the real processor and broker."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from strikewatch.model.instant import SECOND
+from strikewatch.store import tokens
+from strikewatch.store.beside import Beside
+from tests.broker import Broker, free_port
+from tests.browser import browser, strayed, violations
+from tests.live.processor import SITE, Gateway, Processor, now_ns, until
+
+WAIT_MS = 20_000
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with browser() as one:
+        yield one
+
+
+class Yard:
+    """A broker, a gateway, a processor with its page, and somebody's token."""
+
+    def __init__(self, folder: Path) -> None:
+        self.broker = Broker(folder / "broker")
+        self.broker.start()
+        self.port = free_port()
+        self.processor = Processor(
+            folder / "processor", self.broker, http={"enabled": True, "port": self.port}, alarms=FAST
+        )
+        self.processor.start()
+        self.gateway = Gateway(self.broker)
+        with Beside(folder / "processor" / "strikewatch.db") as place, place.write() as connection:
+            self.token = tokens.add(connection, "site office", "act", now_ns())
+
+    def url(self, path: str = "/") -> str:
+        return f"http://127.0.0.1:{self.port}{path}"
+
+    def close(self) -> None:
+        self.gateway.close()
+        self.processor.end()
+        self.broker.stop()
+
+    def signed_in(self, context: BrowserContext, path: str = "/") -> Page:
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.goto(self.url(f"/sign-in?to={path}"))
+        page.fill("#token", self.token)
+        page.click("main button")
+        page.wait_for_url(self.url(path))
+        return page
+
+    def one_spot(self, hammer: str = "HB-01", seconds: int = 17) -> None:
+        """Firing on in one spot, up to now."""
+        start = now_ns() - seconds * SECOND
+        for second in range(seconds):
+            pressure = [140.0 + k for k in range(10)]
+            self.gateway.block(
+                hammer, start + second * SECOND, 0.1, active=[True] * 10, pressure_bar=pressure, oil_c=61.0
+            )
+
+    def over(self, hammer: str = "HB-01") -> None:
+        self.gateway.block(hammer, now_ns(), 0.1, active=[False] * 30)
+
+
+FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Iterator[Yard]:
+    one = Yard(tmp_path)
+    yield one
+    one.close()
+
+
+def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_acknowledged_in_another(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=5)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    office, cab = chromium.new_context(), chromium.new_context(viewport={"width": 360, "height": 740})
+    first, second = yard.signed_in(office), yard.signed_in(cab)
+    asked = [strayed(first), strayed(second)]
+    row = first.locator('[data-key="fennick-hollow/HB-01"]')
+    expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
+    expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
+    expect(row.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    expect(first.locator("#state")).to_have_text("Nothing needs you.")
+    yard.one_spot("HB-02", seconds=17)
+    expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
+    for page in (first, second):
+        expect(page.locator("#state")).to_have_text("One alert needs you.", timeout=WAIT_MS)
+    expect(first.locator("#open")).to_contain_text("HB-02 Firing in one spot")
+    expect(first.locator("#open")).to_contain_text("Stop, reposition the tool")
+    second.fill("#open input[name=comment]", "told op-14")
+    second.click("#open .deed button")
+    for page in (first, second):
+        expect(page.locator("#state")).to_have_text("Nothing needs you.", timeout=WAIT_MS)
+    first.click("#rest summary")
+    first.click("#rest .head a")
+    expect(first.locator(".story").first).to_contain_text("told op-14")
+    expect(first.locator("#trace svg path.line")).not_to_have_count(0)
+    first.locator("#trace svg").hover()
+    expect(first.locator("#trace output")).to_contain_text("bar")
+    office.close()
+    cab.close()
+    assert asked == [[], []]
+
+
+def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromium: Browser) -> None:
+    yard.one_spot(seconds=5)
+    context = chromium.new_context()
+    page = yard.signed_in(context)
+    row = page.locator('[data-key="fennick-hollow/HB-01"]')
+    expect(row.locator('[data-slot="heard"]')).to_contain_text("ago", timeout=WAIT_MS)
+    assert yard.processor.stop() == 0
+    expect(page.locator("#lost")).to_be_visible(timeout=WAIT_MS)
+    expect(page.locator("#lost")).to_contain_text("what stands here is old")
+    yard.processor.start()
+    expect(page.locator("#lost")).to_be_hidden(timeout=WAIT_MS)
+    yard.broker.stop()
+    until(lambda: yard.processor.log().count("broker_lost"))
+    yard.broker.start()
+    yard.one_spot("HB-02", seconds=17)
+    expect(page.locator("#state")).to_have_text("One alert needs you.", timeout=WAIT_MS)
+    context.close()
+
+
+def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard, chromium: Browser) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context()
+    page = yard.signed_in(context, "/write")
+    page.click("text=Operator signs on")
+    page.fill("details[open] input[name=operator]", "no such name!")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .wrong")).to_contain_text("Operator:")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
+    expect(page.locator("details[open] input[name=operator]")).to_have_attribute("aria-invalid", "true")
+    page.fill("details[open] input[name=operator]", "op-14")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
+
+    def applied() -> bool:
+        yard.over()  # an event takes effect between rows
+        return bool(yard.processor.query("select 1 from events where applied_ns is not null"))
+
+    until(applied)
+    page.click("text=Correct")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("op-14")
+    page.fill("details[open] input[name=operator]", "op-15")
+    page.click("details[open] button")
+    expect(page.locator(".story li.replaced")).to_contain_text("op-14")
+    expect(page.locator(".story li").first).to_contain_text("op-15")
+    context.close()
+
+
+def test_an_entry_without_a_line_is_kept_and_sent_later_with_the_time_it_was_made(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context()
+    page = yard.signed_in(context, "/write")
+    page.evaluate("navigator.serviceWorker.ready")
+    page.reload()  # now through the worker, which keeps it
+    page.wait_for_selector("summary")
+    context.set_offline(True)
+    page.goto(yard.url("/write"))
+    before = now_ns()
+    page.click("text=Greasing")
+    for k in range(2):
+        page.locator("details[open] input[name=strokes]").nth(k).fill("12")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .done")).to_contain_text("Kept on this device")
+    expect(page.locator("#kept")).to_contain_text("1 kept on this device")
+    made = now_ns()
+    time.sleep(0.5)
+    context.set_offline(False)
+    (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
+    assert found[0] == "site office"
+    assert before - SECOND <= found[1] <= made + SECOND
+    expect(page.locator("#kept")).to_be_hidden()
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser, scheme: str) -> None:
+    yard.one_spot(seconds=17)
+    until(lambda: yard.processor.query("select 1 from alerts"))
+    ((alert,),) = yard.processor.query("select id from alerts where fault = 'same_spot'")
+    context = chromium.new_context(viewport={"width": 360, "height": 740}, color_scheme=scheme)  # type: ignore[arg-type]
+    page = yard.signed_in(context)
+    for path in (
+        "/",
+        "/alerts",
+        f"/alerts/{SITE}/{alert}",
+        "/write",
+        "/due",
+        "/week",
+        "/choices",
+        "/sign-in",
+    ):
+        page.goto(yard.url(path))
+        if path == "/":
+            expect(page.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+        if path == "/write":
+            page.click("text=Greasing")
+        assert violations(page) == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
+    context.close()
