@@ -33,7 +33,7 @@ _FEW: Final = 5
 
 @dataclass(frozen=True, slots=True)
 class Funnel:
-    """Points [n] and limits [m]; exposure in `hours`, rates per hour.
+    """Points [n] and limits [m]; exposure in `hours`, rates per hour. A point without a name stays unnamed.
 
     `inner` and `outer` are (lower [m], upper [m]) over `at_h` [m], named by `inner_words` and `outer_words`.
     """
@@ -80,7 +80,8 @@ def draw(ident: str, funnel: Funnel, title: str) -> str:
 
 def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
     every = len(funnel.names) <= _FEW
-    named = [i for i, one in enumerate(funnel.standing) if every or one in ("above", "below")]
+    out = [every or one in ("above", "below") for one in funnel.standing]
+    named = [i for i, name in enumerate(funnel.names) if name and out[i]]
     heights = spread([y(float(funnel.rate[i])) for i in named], 12.0, _TOP, _BOTTOM - 8)
     for i, height in zip(named, heights, strict=True):
         words = short(funnel.names[i], 16)
@@ -92,7 +93,7 @@ def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
         look = "strong" if funnel.standing[i] in ("above", "below") else "soft"
         sheet.text(beside, height + 4, words, look, "end" if left else "start")
     for i, standing in enumerate(funnel.standing):
-        told = f"{funnel.names[i]}: {figure(funnel.rate[i])} per hour over {figure(funnel.hours[i])} h"
+        told = f"{funnel.names[i] or 'another'}: {figure(funnel.rate[i])} per hour over {figure(funnel.hours[i])} h"
         sheet.mark(x(float(funnel.hours[i])), y(float(funnel.rate[i])), SHAPES[standing], standing, told)
 
 
@@ -108,7 +109,7 @@ def _key(sheet: Drawing, funnel: Funnel) -> None:
 
 def _told(funnel: Funnel) -> str:
     out = [
-        f"{name} is {standing} the limits"
+        f"{name or 'another'} is {standing} the limits"
         for name, standing in zip(funnel.names, funnel.standing, strict=True)
         if standing in ("above", "below")
     ]

@@ -1,7 +1,8 @@
 """What a report says, in the order in which it is read; how it looks is the templates' business."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Literal
 
 from strikewatch.model.instant import Instant
 from strikewatch.review.coaching import Coaching
@@ -11,9 +12,10 @@ from strikewatch.review.pictures.drawing import Standing
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One operator, hammer or site, and one fault. Rates per hour of `hours`, which are firing or operating ones.
+    """One operator, hammer or site, and one fault. Rates are per hour of `hours`; `per` says of which kind those are.
 
-    `verdict` and `change` are said in words; `change` is empty where there was nothing before.
+    `verdict` and `change` are said in words; `change` is empty where there was nothing before, `standing` where nobody
+    is compared.
     """
 
     who: str
@@ -25,10 +27,10 @@ class Line:
     rate: float
     lower: float
     upper: float
-    standing: Standing
+    per: str
+    standing: Standing | Literal[""]
     verdict: str
     change: str = ""
-    operating: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ class Comparison:
 
     fault: str
     name: str
+    per: str
     lines: Sequence[Line]
     pictures: Sequence[Picture] = ()
     why_none: str = ""
@@ -115,4 +118,4 @@ class Report:
     faults: Sequence[str] = ()
     source: str = ""
     nothing: str = ""
-    notes: Sequence[str] = field(default_factory=tuple)
+    notes: Sequence[str] = ()

@@ -10,6 +10,7 @@ from strikewatch.cautions import CAUTION
 from strikewatch.review import pictures
 from strikewatch.review.pictures.drawing import figure
 from strikewatch.review.report.content import Report
+from strikewatch.review.report.words import hours
 
 _HERE: Final = Path(__file__).parent
 
@@ -26,17 +27,6 @@ def html(report: Report) -> str:
     environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours, "even": even}
     style = pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
     return environment.get_template("report.html").render(report=report, style=Markup(style), caution=CAUTION)
-
-
-def hours(value_h: float) -> str:
-    """A length of time for people: 12 min, 3.4 h, 120 h."""
-    return (
-        f"{value_h * 60:.0f} min"
-        if value_h < 1
-        else f"{value_h:.1f} h"
-        if value_h < 100
-        else f"{value_h:,.0f} h"
-    )
 
 
 def even(rate: float) -> str:
