@@ -4,15 +4,12 @@ import json
 import sys
 import time
 from argparse import Namespace
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from strikewatch.hosts import bout_tables
+from strikewatch.hosts.bar import bar
 from strikewatch.hosts.part import Part
-from strikewatch.hosts.replay import Progress as Told
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.hosts.replay_tables import show
 from strikewatch.hosts.warm import warm
@@ -33,7 +30,7 @@ def run(options: Namespace) -> int:
     shifts = open_shifts(options.path)
     warm(lambda text: notes.print(text, style="dim"))
     total = sum(shift.total for shift in shifts)
-    with _bar(notes, total) as told:
+    with bar(notes, total, "rows", LONG) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
     for note in result.notes():
         notes.print(note, style="yellow")
@@ -47,14 +44,3 @@ def run(options: Namespace) -> int:
     else:
         show(Console(highlight=False), options.path, result)
     return 0
-
-
-@contextmanager
-def _bar(console: Console, total: int) -> Iterator[Told | None]:
-    if total < LONG or not console.is_terminal:
-        yield None
-        return
-    columns = (TextColumn("{task.completed:,} of {task.total:,} rows"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("replay", total=total)
-        yield lambda done, _total: progress.update(task, completed=done)

@@ -76,14 +76,14 @@ _MEASURES: Final[Mapping[str, tuple[_Measure, ...]]] = {
 
 
 def telling(faults: "pd.DataFrame", most: int) -> list[Moment]:
-    """Of each operator and fault at most so many moments, from a frame of FAULTS; by operator, fault and time.
+    """Of each operator and fault at most so many moments, from a frame of FAULTS; by site, operator, fault and time.
 
     First the most extreme by what the fault is measured by, then the one in the middle, then the next extremes. Nobody
     signed on is nobody's moment.
     """
     begun = faults[(faults["count"] == 1) & (faults["operator"] != UNASSIGNED)]
     found: list[Moment] = []
-    for (_, fault), own in begun.groupby(["operator", "fault"], sort=True):
+    for (_, _, fault), own in begun.groupby(["site", "operator", "fault"], sort=True):
         chosen = _chosen(str(fault), own, most)
         found += sorted((_moment(own.loc[at], why) for at, why in chosen.items()), key=lambda one: one.onset)
     return found

@@ -73,7 +73,8 @@ class _Composed:
     ) -> None:
         self._name, self._anchor = name, f"site-{number}"
         self._seen, self._coaching, self._zone, self._only = seen, coaching, zone, only
-        own = {field: getattr(tables, field).query("site == @name") for field in Tables.__slots__}
+        every = {field: getattr(tables, field) for field in Tables.__slots__}
+        own = {field: table[table["site"] == name] for field, table in every.items()}
         self._exposure, self._operators, self._weeks = own["exposure"], own["operators"], own["weeks"]
         self._totals, self._hammers = own["sites"], own["hammers"]
 
