@@ -25,8 +25,9 @@ CHANGE: Final = (
     *("change", "change_lower", "change_upper", "change_p", "change_corrected", "changed", "change_words"),
 )
 """Against the period before: `change` is the ratio of the rates, now to before, with exact 95 % limits (0 to infinity
-where it cannot be told) and p; `change_corrected`: p with all that is looked at in mind. `changed`: more, fewer, same or
-little (to tell), in words in `change_words`; both empty where nothing was worked before or no such period was given."""
+where it cannot be told) and p; `change_corrected`: p with all that is looked at in mind. `changed`: more, fewer, same
+or little (to tell), in words in `change_words`; both empty where nothing was worked in one of the two, or no period
+before was given."""
 
 OPERATORS: Final = (
     *("site", "operator", "fault"),
@@ -40,10 +41,11 @@ OPERATORS: Final = (
 `standing` is empty.
 
 `site_rate`: of all that were signed on. `expected`: the count at that rate. `funnel_lower`, `funnel_upper`: rates
-between which 95 % of predictions for these hours lie. `ratio`: own rate to that of the others at the site. `shrunk`: the
-probable rate, drawn towards the site's, with its 95 % interval. `dispersion`: variance of counts to that of a Poisson,
-as allowed for. `p`: own rate against the others'; `corrected` for all operators and faults of the site. `standing`:
-above, below, within, little; `verdict` says it in words, with the reason.
+between which 95 % of predictions for these hours lie. `ratio`: own rate to that of the others at the site, those who
+stand out above left aside. `shrunk`: the probable rate, drawn towards the site's, with its 95 % interval.
+`dispersion`: variance of counts to that of a Poisson, as allowed for. `p`: own rate against the others'; NaN where not
+looked at; `corrected` for all operators and faults of the site. `standing`: above, below, within, little; `verdict`
+says it in words, with the reason.
 """
 
 SITES: Final = ("site", "fault", *RATE, "operators", "dispersion", "dispersion_p", *CHANGE)
@@ -51,7 +53,7 @@ SITES: Final = ("site", "fault", *RATE, "operators", "dispersion", "dispersion_p
 `dispersion` as above; `dispersion_p`: how probable it would be that a plain Poisson varies so between days."""
 
 GROUPS: Final = RATE
-"""One row per site, hammer, tool or week (as asked; then its columns come first) and fault, everybody's and nobody's."""
+"""One row per site, hammer, tool or week (as asked; those columns come first) and fault, with nobody signed on too."""
 
 WEEKS: Final = (
     *("site", "operator", "fault", "week"),
@@ -59,5 +61,5 @@ WEEKS: Final = (
     *("centre", "chart_lower", "chart_upper", "signal"),
 )
 """One row per site, operator, fault and week worked in; `week` is the day it begins with, a Monday. `centre`: the
-operator's rate over all weeks; `chart_lower`, `chart_upper`: rates between which a week's lies when nothing has changed;
-`signal`: beyond them. Without a row for `unassigned`."""
+operator's rate over all weeks; `chart_lower`, `chart_upper`: rates between which a week's lies when nothing has
+changed; `signal`: beyond them. Without a row for `unassigned`."""

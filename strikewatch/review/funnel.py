@@ -1,8 +1,8 @@
 """Between which limits the rate of one that works like the site is to be expected, by hours worked.
 
-Of prediction, not of confidence: the site's rate is taken as it is, and what is asked is how far chance carries a count.
-Spiegelhalter 2005, Statistics in Medicine 24:1185: exact Poisson limits, interpolated between whole counts so that the
-curves are smooth; with dispersion, drawn apart by its root.
+Of prediction, not of confidence: the site's rate is taken as it is, and what is asked is how far chance carries a
+count. Spiegelhalter 2005, Statistics in Medicine 24:1185: exact Poisson limits, interpolated between whole counts so
+that the curves are smooth; with dispersion, drawn apart by its root.
 """
 
 import numpy as np

@@ -1,8 +1,9 @@
 """Looking at many operators and faults at once: of a hundred that all work alike, five are beyond a 95 % limit.
 
-Family-wise (Holm 1979, Scandinavian Journal of Statistics 6:65), not by false discoveries: what is wrong here is wrong to a
-person. In at most 5 % of all reviews is anyone singled out whose rate is the others', whoever else there is. A false
-discovery rate would let one in twenty of those named be named wrongly, and find few more: as a rule one or two stand out.
+Family-wise (Holm 1979, Scandinavian Journal of Statistics 6:65), not by false discoveries: what is wrong here is wrong
+to a person. In at most 5 % of all reviews is anyone singled out whose rate is the others', whoever else there is. A
+false discovery rate would let one in twenty of those named be named wrongly, and find few more: as a rule one or two
+stand out.
 """
 
 import numpy as np

@@ -1,7 +1,183 @@
-"""Rates of faults, as a trainer needs them: tidy tables from the frames EXPOSURE and FAULTS. `columns` says what is in them.
+"""Rates of faults, as a trainer needs them: tidy tables from the frames EXPOSURE and FAULTS; `columns` says of what.
 
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
     groups(exposure, faults, by=["site", "hammer"], …)                          → by, fault, then GROUPS
     weeks(exposure, faults, zone="UTC", …)                                      → WEEKS
+
+`before` is the same two frames of the period before; clusters are then looked for in both.
 """
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from strikewatch.review import chart, funnel, judgement, many, poisson, shrinkage
+from strikewatch.review.changes import changes
+from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.dispersion import NONE_SEEN
+from strikewatch.review.frames import UNASSIGNED
+from strikewatch.review.judgement import Case, Settings
+from strikewatch.review.tally import Spread, clusters, shown, tally, with_week
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from strikewatch.review.tally import Frames
+
+Bools = npt.NDArray[np.bool_]
+DEFAULT: Final = Settings()
+
+
+def operators(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    before: "Frames | None" = None,
+    settings: Settings = DEFAULT,
+) -> "pd.DataFrame":
+    """A table of OPERATORS."""
+    periods = [(exposure, faults), *([before] if before else [])]
+    faults_of, spread, by = shown(periods), clusters(periods), ["site", "operator"]
+    table = _rated(tally(exposure, faults, by, faults_of), spread, settings)
+    table["nobody"] = table["operator"] == UNASSIGNED
+    table = table.sort_values(["site", "nobody"], kind="stable", ignore_index=True)
+    numbers = ["site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"]
+    numbers += ["shrunk", "shrunk_lower", "shrunk_upper", "p", "corrected"]
+    table[numbers] = np.nan
+    table["standing"] = table["verdict"] = ""
+    for _, own in table[~table["nobody"]].groupby("site"):
+        for _, each in own.groupby("fault"):
+            _estimated(table, each, settings)
+        _judged(table, own, settings)
+    earlier = tally(*before, by, faults_of) if before else None
+    return changes(table, earlier, by, settings)[list(OPERATORS)]
+
+
+def sites(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    before: "Frames | None" = None,
+    settings: Settings = DEFAULT,
+) -> "pd.DataFrame":
+    """A table of SITES."""
+    periods = [(exposure, faults), *([before] if before else [])]
+    faults_of, spread, by = shown(periods), clusters(periods), ["site"]
+    table = _rated(tally(exposure, faults, by, faults_of), spread, settings)
+    signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
+    table["operators"] = table["site"].map(signed).fillna(0).astype(int)
+    table["dispersion_p"] = [
+        spread.get(key, NONE_SEEN).p for key in zip(table["site"], table["fault"], strict=True)
+    ]
+    earlier = tally(*before, by, faults_of) if before else None
+    return changes(table, earlier, by, settings)[list(SITES)]
+
+
+def groups(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    by: Sequence[str],
+    settings: Settings = DEFAULT,
+    zone: str = "UTC",
+) -> "pd.DataFrame":
+    """A table of GROUPS, by columns of both frames, or "week" in a time zone; "site" must be among them."""
+    return _grouped(exposure, faults, by, settings, zone)[[*by, "fault", *GROUPS]]
+
+
+def weeks(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    settings: Settings = DEFAULT,
+    zone: str = "UTC",
+    limits: chart.Limits = "exact",
+) -> "pd.DataFrame":
+    """A table of WEEKS, whose weeks begin on Monday in a time zone."""
+    table = _grouped(exposure, faults, ["site", "operator", "week"], settings, zone)
+    table = table[(table["operator"] != UNASSIGNED) & (table["hours"] > 0)]
+    table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
+    table[["centre", "chart_lower", "chart_upper"]] = np.nan
+    table["signal"] = False
+    for _, own in table.groupby(["site", "operator", "fault"]):
+        count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
+        drawn = chart.chart(count, hours, limits, float(own["dispersion"].iloc[0]))
+        table.loc[own.index, "centre"] = drawn.centre
+        table.loc[own.index, "chart_lower"] = drawn.lower
+        table.loc[own.index, "chart_upper"] = drawn.upper
+        table.loc[own.index, "signal"] = drawn.signal
+    return table[list(WEEKS)]
+
+
+def _grouped(
+    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], settings: Settings, zone: str
+) -> "pd.DataFrame":
+    periods = [(exposure, faults)]
+    faults_of, spread = shown(periods), clusters(periods)
+    if "week" in by:
+        exposure, faults = with_week(exposure, zone, "start"), with_week(faults, zone, "onset")
+    return _rated(tally(exposure, faults, by, faults_of), spread, settings)
+
+
+def _rated(table: "pd.DataFrame", spread: Spread, settings: Settings) -> "pd.DataFrame":
+    """With dispersion, rates and their limits."""
+    keys = zip(table["site"], table["fault"], strict=True)
+    table["dispersion"] = np.array([spread.get(key, NONE_SEEN).value for key in keys], float)
+    count, hours = table["count"].to_numpy(float), table["hours"].to_numpy(float)
+    table["rate"] = np.divide(count, hours, out=np.full(len(table), np.nan), where=hours > 0)
+    table["lower"], table["upper"] = poisson.limits(
+        count, hours, settings.level, table["dispersion"].to_numpy()
+    )
+    return table
+
+
+def _estimated(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+    """What one fault of the operators of a site is to be compared with."""
+    count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
+    worked = hours > 0
+    if not worked.any():
+        return
+    at, dispersion = own.index[worked], float(own["dispersion"].iloc[0])
+    rate = float(count[worked].sum() / hours[worked].sum())
+    lower, upper = funnel.limits(rate, hours[worked], settings.level, dispersion)
+    shrunk = shrinkage.shrink(count[worked], hours[worked], settings.level, dispersion)
+    table.loc[own.index, "site_rate"] = rate
+    table.loc[own.index, "expected"] = rate * hours
+    table.loc[at, "funnel_lower"], table.loc[at, "funnel_upper"] = lower, upper
+    table.loc[at, "shrunk"] = shrunk.rate
+    table.loc[at, "shrunk_lower"], table.loc[at, "shrunk_upper"] = shrunk.lower, shrunk.upper
+
+
+def _judged(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+    """Each operator of a site against the others, in one family.
+
+    Once one stands far above, everybody else would seem good beside the others. So those found above are then left
+    aside, and all are looked at again. Where nobody differs this singles out nobody: there is no second look unless
+    the first one has found somebody.
+    """
+    _compared(table, own, np.ones(len(own), bool), settings)
+    usual = (table.loc[own.index, "standing"] != "above").to_numpy()
+    if not usual.all():
+        _compared(table, own, usual, settings)
+
+
+def _compared(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings: Settings) -> None:
+    """Each of `own` against the others among the usual ones."""
+    seen = own[["count", "hours"]].mul(usual, axis=0)
+    others = seen.groupby(own["fault"]).transform("sum") - seen
+    columns = (own["count"], own["hours"], others["count"], others["hours"], own["dispersion"], own["over"])
+    cases = [
+        Case(int(n), h, int(m), max(g, 0.0), d, over) for n, h, m, g, d, over in zip(*columns, strict=True)
+    ]
+    ratios = [case.ratio(settings.level) for case in cases]
+    p = np.array([r.p if c.comparable(settings) else np.nan for c, r in zip(cases, ratios, strict=True)])
+    corrected = many.holm(p)
+    looked = int(np.isfinite(p).sum())
+    said = [
+        judgement.judge(case, ratio, at, looked, settings)
+        for case, ratio, at in zip(cases, ratios, corrected.tolist(), strict=True)
+    ]
+    table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]
+    table.loc[own.index, "p"] = p
+    table.loc[own.index, "corrected"] = corrected
+    table.loc[own.index, "standing"] = [standing for standing, _ in said]
+    table.loc[own.index, "verdict"] = [verdict for _, verdict in said]

@@ -2,8 +2,8 @@
 
 Counts are Poisson, the operators' true rates a gamma distribution that is itself fitted to all of them by maximum
 marginal likelihood (Gaver, O'Muircheartaigh 1987, Technometrics 29:1). That alone would take the fitted gamma for
-certain, and with few operators make intervals far too narrow; so what is not known of it is added to each variance (Kass,
-Steffey 1989, Journal of the American Statistical Association 84:717), by going over the gammas that might be.
+certain, and with few operators make intervals far too narrow; so what is not known of it is added to each variance
+(Kass, Steffey 1989, Journal of the American Statistical Association 84:717), by going over the gammas that might be.
 """
 
 from dataclasses import dataclass
@@ -57,7 +57,9 @@ def fit(count: Floats, hours: Floats) -> Prior:
         spread = np.exp([log_spread])
         return -float(_likelihood(spread, _centres(spread, count, hours), count, hours)[0])
 
-    best = minimize_scalar(cost, bounds=(np.log(LEAST), np.log(MOST)), method="bounded", options={"xatol": 1e-9})
+    best = minimize_scalar(
+        cost, bounds=(np.log(LEAST), np.log(MOST)), method="bounded", options={"xatol": 1e-9}
+    )
     spread = np.exp([float(best.x)])
     shape = float(spread[0]) ** -2.0
     return Prior(shape, shape / float(_centres(spread, count, hours)[0]))
@@ -111,7 +113,9 @@ def _likelihood(spread: Floats, centre: Floats, count: Floats, hours: Floats) ->
 
     shape = spread[:, None] ** -2
     per = shape / centre[:, None]
-    each = gammaln(shape + count) - gammaln(shape) + shape * np.log(per) - (shape + count) * np.log(per + hours)
+    each = (
+        gammaln(shape + count) - gammaln(shape) + shape * np.log(per) - (shape + count) * np.log(per + hours)
+    )
     return np.asarray(each.sum(axis=1), float)
 
 
