@@ -16,7 +16,7 @@ def limits(
 ) -> tuple[Floats, Floats]:
     """Rates per hour [n] between which so much of all predictions lies, for a site's `rate` and `hours` [n] of one.
 
-    NaN where there are no hours or no rate.
+    NaN where there are no hours or no rate. Where next to nothing is expected the upper limit is the rate itself.
     """
     worked = np.asarray(hours, float)
     expected = np.asarray(rate, float) * worked
@@ -25,7 +25,9 @@ def limits(
     with np.errstate(divide="ignore", invalid="ignore"):
         lower = expected + apart * (_quantile(tail, expected) - expected)
         upper = expected + apart * (_quantile(1.0 - tail, expected) - expected)
-        held = np.where(worked > 0, [np.maximum(lower, 0.0) / worked, upper / worked], np.nan)
+        held = np.where(
+            worked > 0, [np.maximum(lower, 0.0) / worked, np.maximum(upper, expected) / worked], np.nan
+        )
     return held[0], held[1]
 
 

@@ -127,7 +127,7 @@ def _centres(spread: Floats, count: Floats, hours: Floats) -> Floats:
     for _ in range(200):
         weight = 1.0 / (shape / centre + hours)
         better = ((weight * count).sum(axis=1) / (weight * hours).sum(axis=1))[:, None]
-        if np.allclose(better, centre, rtol=1e-12, atol=0.0):
+        if (abs(better - centre) <= 1e-12 * centre).all():
             break
         centre = better
     return centre[:, 0]

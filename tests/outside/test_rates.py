@@ -1,0 +1,120 @@
+"""The statistics of the review against published worked examples, and against statsmodels."""
+
+import numpy as np
+import pytest
+from statsmodels.stats import rates as reference
+from statsmodels.stats.multitest import multipletests
+
+from strikewatch.review import chart, funnel, many, poisson, shrinkage
+
+GARWOOD = {
+    0: (0.0, 3.6889),
+    1: (0.0253, 5.5716),
+    2: (0.2422, 7.2247),
+    3: (0.6187, 8.7673),
+    5: (1.6235, 11.6683),
+    10: (4.7954, 18.3904),
+    20: (12.2165, 30.8884),
+    25: (16.1787, 36.9049),
+}
+"""Garwood 1936, Biometrika 28:437: 95 % limits of a Poisson mean, by the count (16.18 and 36.90 for 25)."""
+
+
+def test_limits_are_garwoods() -> None:
+    lower, upper = poisson.limits(list(GARWOOD), np.ones(len(GARWOOD)))
+    assert lower == pytest.approx([low for low, _ in GARWOOD.values()], abs=5e-5)
+    assert upper == pytest.approx([high for _, high in GARWOOD.values()], abs=5e-5)
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.998])
+@pytest.mark.parametrize("count", [1, 4, 17, 250])
+def test_limits_are_statsmodels(count: int, level: float) -> None:
+    low, high = reference.confint_poisson(count, 7.3, method="exact-c", alpha=1 - level)
+    lower, upper = poisson.limits([count], [7.3], level)
+    assert (lower[0], upper[0]) == pytest.approx((low, high), rel=1e-9)
+
+
+def test_two_rates_are_those_of_gu_and_others() -> None:
+    """Gu, Ng, Tang, Schucany 2008, Biometrical Journal 50:283: 60 in 51477.5 against 30 in 54308.7 years."""
+    found = poisson.two_rates(60, 51477.5, 30, 54308.7)
+    assert found.ratio == pytest.approx(2.1099975718, rel=1e-9)
+    assert found.p == pytest.approx(0.000675182659, rel=1e-8)
+
+
+def test_two_rates_are_those_of_r() -> None:
+    """`poisson.test(c(11, 6+8+7), c(800, 1083+1050+878))` in R's manual: p 0.07967, ratio 1.971488, 0.858426 to
+    4.277266."""
+    found = poisson.two_rates(11, 800, 6 + 8 + 7, 1083 + 1050 + 878)
+    assert found.p == pytest.approx(0.07967, abs=5e-6)
+    assert (found.ratio, found.lower, found.upper) == pytest.approx((1.971488, 0.858426, 4.277266), abs=5e-7)
+
+
+@pytest.mark.parametrize(
+    ("count", "hours", "other", "other_hours"),
+    [(3, 2.0, 11, 30.0), (0, 5.0, 9, 12.0), (40, 10.0, 210, 100.0), (1, 1.0, 1, 1.0)],
+)
+def test_two_rates_are_statsmodels(count: int, hours: float, other: int, other_hours: float) -> None:
+    expected = reference.test_poisson_2indep(count, hours, other, other_hours, method="exact-cond")
+    assert poisson.two_rates(count, hours, other, other_hours).p == pytest.approx(expected.pvalue, rel=1e-9)
+
+
+CCU = "4 3 3 4 5 3 6 7 5 3 5 5 4 6 5 4 4 6 8 8"
+WAFERS = "16 14 28 16 12 20 10 12 10 17 19 17 14 16 15 13 14 16 11 20 11 19 16 31 13"
+
+
+def test_u_chart_is_nists() -> None:
+    """NIST Dataplot, CCU.DAT: mean 2.118919, no signal."""
+    defects = np.array(CCU.split(), float)
+    sizes = np.repeat([2.0, 2.5, 2.25, 2.75], [6, 7, 5, 2])
+    drawn = chart.chart(defects, sizes, "three_sigma")
+    assert drawn.centre == pytest.approx(2.118919, abs=5e-7)
+    assert drawn.upper[[0, 6, 13, 18]] == pytest.approx([5.2068, 4.8808, 5.0302, 4.7523], abs=5e-5)
+    assert not drawn.signal.any()
+
+
+def test_c_chart_is_nists() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.3.1: mean 16, limits 4 and 28, wafer 24 beyond; and so it is by exact limits."""
+    defects = np.array(WAFERS.split(), float)
+    drawn = chart.chart(defects, np.ones(25), "three_sigma")
+    assert (drawn.centre, drawn.lower[0], drawn.upper[0]) == (16.0, 4.0, 28.0)
+    assert np.flatnonzero(drawn.signal).tolist() == [23]
+    exact = chart.chart(defects, np.ones(25))
+    assert np.flatnonzero(exact.signal).tolist() == [23]
+
+
+FAILURES = np.array([5, 1, 5, 14, 3, 19, 1, 1, 4, 22], float)
+PUMP_HOURS = np.array([94.32, 15.72, 62.88, 125.76, 5.24, 31.44, 1.048, 1.048, 2.096, 10.48])
+"""Ten pumps, Gaver, O'Muircheartaigh 1987, Technometrics 29:1; time in thousands of hours."""
+
+
+def test_ten_pumps() -> None:
+    """Marginal maximum likelihood: alpha 0.822269, beta 1.258954, and the means that follow."""
+    prior = shrinkage.fit(FAILURES, PUMP_HOURS)
+    assert (prior.shape, prior.hours) == pytest.approx((0.822269, 1.258954), abs=2e-6)
+    means = [0.0609, 0.1073, 0.0908, 0.1167, 0.5881, 0.6062, 0.7899, 0.7899, 1.4374, 1.9441]
+    assert shrinkage.shrink(FAILURES, PUMP_HOURS).rate == pytest.approx(means, abs=5e-5)
+
+
+def test_ten_pumps_maximum_is_scipys() -> None:
+    """The same likelihood from scipy's negative binomial has no greater value anywhere around."""
+    from scipy.stats import nbinom
+
+    def likelihood(shape: float, hours: float) -> float:
+        return float(nbinom.logpmf(FAILURES, shape, hours / (hours + PUMP_HOURS)).sum())
+
+    prior = shrinkage.fit(FAILURES, PUMP_HOURS)
+    best = likelihood(prior.shape, prior.hours)
+    around = [(a, b) for a in (0.999, 1.0, 1.001) for b in (0.999, 1.0, 1.001) if (a, b) != (1.0, 1.0)]
+    assert all(likelihood(prior.shape * a, prior.hours * b) < best for a, b in around)
+
+
+def test_funnel_limits_are_spiegelhalters() -> None:
+    """Spiegelhalter 2005, Statistics in Medicine 24:1185: observed to expected, 95 %, for 5, 10, 20 and 50."""
+    lower, upper = funnel.limits(1.0, [5, 10, 20, 50])
+    assert lower == pytest.approx([0.108, 0.378, 0.560, 0.722], abs=5e-4)
+    assert upper == pytest.approx([1.875, 1.616, 1.437, 1.277], abs=5e-4)
+
+
+def test_many_is_holms() -> None:
+    p = np.array([0.01, 0.04, 0.03, 0.005, 0.9, 0.011])
+    assert many.holm(p) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)
