@@ -181,7 +181,7 @@ def figure(value: float) -> str:
         return f"{value:,.0f}"
     if abs(value) >= 1:
         return f"{value:.3g}"
-    return f"{value:.2g}" if abs(value) >= 0.001 else "0" if value == 0 else f"{value:.1e}"
+    return f"{value:.2g}" if abs(value) >= 0.0095 else f"{value:.3f}" if value else "0"
 
 
 def spread(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:

@@ -6,6 +6,7 @@ from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
+from strikewatch.review import rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.moments import Clean
@@ -75,7 +76,8 @@ class _Composed:
         self._seen, self._coaching, self._zone, self._only = seen, coaching, zone, only
         every = {field: getattr(tables, field) for field in Tables.__slots__}
         own = {field: table[table["site"] == name] for field, table in every.items()}
-        self._exposure, self._operators, self._weeks = own["exposure"], own["operators"], own["weeks"]
+        self._exposure, self._faults = own["exposure"], own["faults"]
+        self._operators, self._weeks = own["operators"], own["weeks"]
         self._totals, self._hammers = own["sites"], own["hammers"]
 
     def site(self) -> Site:
@@ -141,18 +143,17 @@ class _Composed:
             spread = "Spread over the operators: a matter for all, and for how work is set up."
         else:
             spread = "Too little yet to say whether it is some or all."
-        return Card(
-            line, " ".join(filter(None, [spread, self._by_hammer(line)])), note.instead[0] if note else ""
-        )
+        said = " ".join(filter(None, [spread, self._by_hammer(line, above)]))
+        return Card(line, said, note.instead[0] if note else "")
 
-    def _by_hammer(self, line: Line) -> str:
-        """Where one hammer has clearly more of a fault than all together, in the hands of more than one."""
-        own = self._hammers[(self._hammers["fault"] == line.fault) & (self._hammers["lower"] > line.upper)]
-        hands = self._exposure.groupby("hammer")["operator"].nunique()
+    def _by_hammer(self, line: Line, above: Sequence[str]) -> str:
+        """Where one hammer has clearly more of a fault than all together, in several hands, not counting those above."""
+        exposure, faults = (table[~table["operator"].isin(above)] for table in (self._exposure, self._faults))
+        table = rates.groups(exposure, faults, by=["site", "hammer"])
+        own = table[(table["fault"] == line.fault) & (table["lower"] > line.upper)]
+        hands = exposure.groupby("hammer")["operator"].nunique()
         more = [str(one) for one in own["hammer"] if hands.get(one, 0) > 1]
-        if not more:
-            return ""
-        return f"More of it on {words.listed(more)}, in whosever hands: have that looked at."
+        return f"More of it on {words.listed(more)}, in whosever hands: have that looked at." if more else ""
 
     def _quiet(self) -> list[str]:
         none = [self._coaching.name(str(row["fault"])) for row in _rows(self._totals) if not row["count"]]

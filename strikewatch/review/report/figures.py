@@ -1,7 +1,7 @@
 """The tables' pictures: rows in, an SVG with its caption out."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -13,7 +13,9 @@ from strikewatch.review.report.content import Picture
 if TYPE_CHECKING:
     import pandas as pd
 
-_POINTS = 120
+_POINTS: Final = 120
+_LEAST: Final = 0.25
+"""The curves begin where so many faults are to be expected: before that none are, and one is far above."""
 
 
 def compared(
@@ -24,7 +26,9 @@ def compared(
     hours, rate = (np.array([float(row[column]) for row in rows]) for column in ("hours", "rate"))
     standing: list[Standing] = [row["standing"] or "little" for row in rows]
     site_rate, dispersion = float(rows[0]["site_rate"]), float(rows[0]["dispersion"])
-    at_h = np.linspace(0.0, 1.06 * float(hours.max()), _POINTS + 1)[1:]
+    last_h = 1.06 * float(hours.max())
+    first_h = min(_LEAST / site_rate, last_h) if site_rate > 0 else last_h
+    at_h = np.linspace(first_h, last_h, _POINTS)
     names = [str(row["operator"]) if only in (None, row["operator"]) else "" for row in rows]
     shown = funnel.Funnel(
         names,

@@ -31,4 +31,4 @@ def html(report: Report) -> str:
 
 def even(rate: float) -> str:
     """A rate in a column: as many digits whatever they are."""
-    return figure(rate) if rate != rate or not 0.001 <= rate < 100 else f"{rate:#.{3 if rate >= 1 else 2}g}"
+    return figure(rate) if rate != rate or not 0.01 <= rate < 100 else f"{rate:#.{3 if rate >= 1 else 2}g}"
