@@ -1,0 +1,262 @@
+"""The tables of rates: what is counted, over which hours, whom it is compared with and what is said."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from strikewatch.review import rates
+from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.frames import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.judgement import Settings
+
+SITE = "fennick-hollow"
+MONDAY = pd.Timestamp("2026-05-04T06:00Z")
+
+
+def frames(
+    *people: tuple[str, float, dict[str, int]], day: int = 0, site: str = SITE
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Who, firing hours, faults by name: an hour of firing a row, the faults in turn over the hours.
+
+    Operating is twice the firing, and three quarters of it could be judged.
+    """
+    exposure, faults = [], []
+    for who, hours, counts in people:
+        starts = [MONDAY + pd.Timedelta(days=day + i // 4, hours=i % 4) for i in range(int(np.ceil(hours)))]
+        for i, start in enumerate(starts):
+            firing_s = 3600 * min(1.0, hours - i)
+            exposure.append(
+                (
+                    *(site, "HB-01", who, "moil", start, start + pd.Timedelta(hours=1)),
+                    *(2 * firing_s, firing_s, 0.75 * firing_s, 10, np.nan),
+                )
+            )
+        for fault, n in counts.items():
+            for i in range(n):
+                onset = starts[i % len(starts)] + pd.Timedelta(minutes=1, seconds=i)
+                faults.append(
+                    (
+                        *(f"{who}{fault}{i}", fault, site, "HB-01", who, "moil", "medium", onset),
+                        *(onset + pd.Timedelta(seconds=4), 1, 4.0, False, "Invented.", {}),
+                    )
+                )
+    times = {"start": "datetime64[ns, UTC]", "end": "datetime64[ns, UTC]"}
+    onsets = {"onset": "datetime64[ns, UTC]", "cleared": "datetime64[ns, UTC]"}
+    return (
+        pd.DataFrame(exposure, columns=list(EXPOSURE)).astype(times),
+        pd.DataFrame(faults, columns=list(FAULTS)).astype(onsets),
+    )
+
+
+def row(table: pd.DataFrame, fault: str, **where: str) -> pd.Series:  # type: ignore[type-arg]
+    chosen = table[table["fault"] == fault]
+    for column, value in where.items():
+        chosen = chosen[chosen[column] == value]
+    (one,) = (chosen.iloc[i] for i in range(len(chosen)))
+    return one
+
+
+USUAL = [(f"op-{i}", 12.0, {"same_spot": 24}) for i in (11, 12, 13, 14)]
+
+
+def test_each_fault_is_over_its_own_hours() -> None:
+    """FAULTS' "Whose fault": firing hours, operating hours for greasing; blank blows over the firing judged."""
+    counts = {"same_spot": 8, "hot_oil": 2, "blank_firing": 3, "grease_overdue": 4}
+    table = rates.operators(*frames(("op-11", 4.0, counts)))
+    found = {fault: row(table, fault)[["over", "hours", "rate"]].tolist() for fault in counts}
+    assert found == {
+        "same_spot": ["firing", 4.0, 2.0],
+        "hot_oil": ["firing", 4.0, 0.5],
+        "blank_firing": ["judged", 3.0, 1.0],
+        "grease_overdue": ["operating", 8.0, 0.5],
+    }
+    assert (table["judged_share"] == 0.75).all()
+    assert row(table, "same_spot")["seconds"] == 32.0
+
+
+def test_only_faults_of_operators_count() -> None:
+    table = rates.operators(*frames(("op-11", 4.0, {"signal_lost": 5, "oil_heating": 2, "over_side": 1})))
+    assert table["fault"].tolist() == ["same_spot", "hot_oil", "blank_firing", "grease_overdue", "over_side"]
+    assert table["count"].sum() == 1
+
+
+def test_a_part_of_another_ones_alert_adds_seconds_and_no_count() -> None:
+    exposure, faults = frames(("op-11", 4.0, {"same_spot": 2}))
+    part = faults.iloc[[0]].assign(operator="op-12", count=0, seconds=9.0)
+    table = rates.operators(exposure, pd.concat([faults, part], ignore_index=True))
+    other = row(table, "same_spot", operator="op-12")
+    assert (other["count"], other["seconds"], other["hours"]) == (0, 9.0, 0.0)
+    assert np.isnan(other["rate"])
+    assert other["standing"] == "little"
+
+
+def test_nobody_signed_on_is_shown_and_part_of_no_comparison() -> None:
+    """Whatever happened with nobody signed on, everybody else's rows are the same to the last bit."""
+    without = rates.operators(*frames(*USUAL))
+    table = rates.operators(*frames(*USUAL, (UNASSIGNED, 30.0, {"same_spot": 500})))
+    nobody = row(table, "same_spot", operator=UNASSIGNED)
+    assert (nobody["count"], nobody["standing"], nobody["verdict"], nobody["changed"]) == (500, "", "", "")
+    assert nobody[["site_rate", "expected", "ratio", "p", "corrected", "shrunk", "funnel_upper"]].isna().all()
+    pd.testing.assert_frame_equal(table[table["operator"] != UNASSIGNED], without)
+    site = row(rates.sites(*frames(*USUAL, (UNASSIGNED, 30.0, {"same_spot": 500}))), "same_spot")
+    assert (site["count"], site["operators"]) == (596, 4)
+
+
+def test_one_far_above_is_named_and_makes_nobody_else_look_good() -> None:
+    table = rates.operators(*frames(*USUAL, ("op-15", 10.0, {"same_spot": 90})))
+    found = row(table, "same_spot", operator="op-15")
+    assert found["standing"] == "above"
+    assert found["verdict"].startswith("Above the site: 4.5 times the others' rate")
+    assert found["ratio"] == pytest.approx(4.5)
+    assert found["corrected"] >= found["p"]
+    others = table[(table["fault"] == "same_spot") & (table["operator"] != "op-15")]
+    assert (others["standing"] == "within").all()
+    assert others["ratio"].tolist() == pytest.approx([1.0] * 4)
+
+
+def test_two_far_above_do_not_hide_each_other() -> None:
+    bad = [(name, 10.0, {"same_spot": 90}) for name in ("op-15", "op-16")]
+    table = rates.operators(*frames(*USUAL, *bad))
+    found = table[table["fault"] == "same_spot"].set_index("operator")
+    assert found["standing"].to_dict() == dict.fromkeys(["op-11", "op-12", "op-13", "op-14"], "within") | {
+        "op-15": "above",
+        "op-16": "above",
+    }
+    assert found.loc["op-15", "ratio"] == pytest.approx(4.5)
+
+
+def test_one_far_below_is_told_so() -> None:
+    table = rates.operators(*frames(*USUAL, ("op-15", 20.0, {"same_spot": 4})))
+    assert row(table, "same_spot", operator="op-15")["standing"] == "below"
+
+
+def test_little_work_is_too_little_to_judge_however_it_went() -> None:
+    table = rates.operators(*frames(*USUAL, ("op-15", 0.5, {"same_spot": 9})))
+    found = row(table, "same_spot", operator="op-15")
+    assert found["standing"] == "little"
+    assert found["verdict"] == "Too little to judge: only 30 min of firing."
+    assert np.isnan(found["p"])
+
+
+def test_rare_faults_are_too_little_to_judge() -> None:
+    """An hour and a half at 0.1 an hour: three times the rate would hardly show."""
+    people = [(f"op-{i}", 20.0, {"hot_oil": 2}) for i in range(11, 15)]
+    table = rates.operators(*frames(*people, ("op-15", 1.5, {})))
+    assert row(table, "hot_oil", operator="op-15")["standing"] == "little"
+    assert row(table, "same_spot", operator="op-15")["verdict"] == "As the site: nobody had any."
+
+
+def test_alone_at_a_site_there_is_nobody_to_compare_with() -> None:
+    table = rates.operators(*frames(("op-11", 12.0, {"same_spot": 30}), (UNASSIGNED, 12.0, {})))
+    found = row(table, "same_spot", operator="op-11")
+    assert found["standing"] == "little"
+    assert "nobody else" in found["verdict"]
+    assert found["shrunk"] == found["rate"] == 2.5
+
+
+def test_a_sure_but_small_difference_is_not_worth_a_word() -> None:
+    people = [(f"op-{i}", 150.0, {"same_spot": 3000}) for i in (11, 12, 13)]
+    table = rates.operators(*frames(*people, ("op-14", 150.0, {"same_spot": 3500})))
+    found = row(table, "same_spot", operator="op-14")
+    assert found["corrected"] < 0.001
+    assert found["standing"] == "within"
+    assert "too small a difference" in found["verdict"]
+    closer = rates.operators(
+        *frames(*people, ("op-14", 150.0, {"same_spot": 3500})), settings=Settings(least_ratio=1.1)
+    )
+    assert row(closer, "same_spot", operator="op-14")["standing"] == "above"
+
+
+def test_sites_are_compared_within_themselves() -> None:
+    here, there = (
+        frames(*USUAL),
+        frames(*[(w, h, {"same_spot": 120}) for w, h, _ in USUAL], site="upper-bench"),
+    )
+    both = [pd.concat(pair, ignore_index=True) for pair in zip(here, there, strict=True)]
+    table = rates.operators(*both)
+    assert (table["standing"] != "above").all()
+    pd.testing.assert_frame_equal(
+        table[table["site"] == SITE].reset_index(drop=True), rates.operators(*here), check_dtype=False
+    )
+
+
+def test_the_order_of_rows_does_not_matter() -> None:
+    exposure, faults = frames(*USUAL, ("op-15", 10.0, {"same_spot": 50, "hot_oil": 3}))
+    turned = rates.operators(exposure[::-1].reset_index(drop=True), faults[::-1].reset_index(drop=True))
+    pd.testing.assert_frame_equal(turned, rates.operators(exposure, faults))
+
+
+def test_a_change_is_told_against_the_period_before() -> None:
+    before = frames(
+        ("op-11", 12.0, {"same_spot": 60}), ("op-12", 12.0, {"same_spot": 24}), ("op-13", 12.0, {})
+    )
+    now = frames(
+        ("op-11", 12.0, {"same_spot": 20}), ("op-12", 12.0, {"same_spot": 25}), ("op-14", 9.0, {}), day=14
+    )
+    table = rates.operators(*now, before=before)
+    better = row(table, "same_spot", operator="op-11")
+    assert (better["before_count"], better["before_hours"], better["changed"]) == (60, 12.0, "fewer")
+    assert better["change"] == pytest.approx(1 / 3)
+    assert better["change_lower"] < 1 / 3 < better["change_upper"] < 1
+    assert better["change_corrected"] >= better["change_p"]
+    assert row(table, "same_spot", operator="op-12")["changed"] == "same"
+    newcomer = row(table, "same_spot", operator="op-14")
+    assert (newcomer["changed"], newcomer["change_words"]) == ("", "")
+    assert set(table["operator"]) == {"op-11", "op-12", "op-14"}
+    site = row(rates.sites(*now, before=before), "same_spot")
+    assert site["changed"] == "fewer"
+
+
+def test_clusters_are_allowed_for() -> None:
+    """All faults of a day within one of its hours: the limits are wider than for the same count spread evenly."""
+    exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80}) for i in range(11, 16)])
+    even = row(rates.sites(exposure, faults), "same_spot")
+    lumped = faults.assign(onset=faults["onset"].where(faults["onset"].dt.day % 5 == 0, MONDAY))
+    lumpy = row(rates.sites(exposure, lumped), "same_spot")
+    assert (even["dispersion"], even["dispersion_p"] > 0.5) == (1.0, True)
+    assert lumpy["dispersion"] > 5
+    assert lumpy["dispersion_p"] < 1e-6
+    assert lumpy["upper"] > even["upper"]
+
+
+def test_weeks_begin_on_monday_in_the_sites_time() -> None:
+    exposure, faults = frames(("op-11", 4.0, {"same_spot": 4}))
+    late = exposure.assign(start=pd.Timestamp("2026-05-10T23:30Z"), end=pd.Timestamp("2026-05-11T00:30Z"))
+    faults = faults.assign(onset=pd.Timestamp("2026-05-10T23:40Z"))
+    assert set(rates.weeks(late, faults)["week"]) == {"2026-05-04"}
+    assert set(rates.weeks(late, faults, zone="Europe/Dublin")["week"]) == {"2026-05-11"}
+
+
+def test_a_week_beyond_the_limits_signals() -> None:
+    calm = [frames(("op-11", 20.0, {"same_spot": 20}), day=7 * week) for week in range(6)]
+    bad = frames(("op-11", 20.0, {"same_spot": 70}), day=42)
+    exposure, faults = (pd.concat(part, ignore_index=True) for part in zip(*calm, bad, strict=True))
+    found = rates.weeks(exposure, faults)
+    found = found[found["fault"] == "same_spot"]
+    assert found["signal"].tolist() == [False] * 6 + [True]
+    assert found["centre"].iloc[0] == pytest.approx(190 / 140)
+    assert UNASSIGNED not in set(rates.weeks(exposure.assign(operator=UNASSIGNED), faults)["operator"])
+
+
+def test_groups_are_of_everybody_and_nobody() -> None:
+    exposure, faults = frames(*USUAL, (UNASSIGNED, 2.0, {"same_spot": 7}))
+    found = row(rates.groups(exposure, faults, ["site", "hammer"]), "same_spot")
+    assert (found["hammer"], found["count"], found["hours"]) == ("HB-01", 103, 50.0)
+    assert found["lower"] < found["rate"] < found["upper"]
+
+
+def test_nothing_at_all_gives_empty_tables() -> None:
+    empty = frames()
+    assert rates.operators(*empty, before=empty).columns.tolist() == list(OPERATORS)
+    assert rates.sites(*empty).columns.tolist() == list(SITES)
+    assert rates.weeks(*empty).columns.tolist() == list(WEEKS)
+    assert rates.groups(*empty, ["site", "tool"]).columns.tolist() == ["site", "tool", "fault", *GROUPS]
+    assert len(rates.operators(*empty)) == 0
+
+
+def test_no_firing_at_all_is_said() -> None:
+    exposure, faults = frames(*USUAL)
+    idle = exposure.iloc[[0]].assign(operator="op-15", firing_s=0.0, judged_s=0.0)
+    table = rates.operators(pd.concat([exposure, idle], ignore_index=True), faults)
+    assert row(table, "same_spot", operator="op-15")["verdict"] == "Too little to judge: no firing."
+    assert row(table, "blank_firing", operator="op-15")["verdict"].endswith("no firing that could be judged.")
