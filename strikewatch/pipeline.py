@@ -11,9 +11,9 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.alarm import crew, tool
-from strikewatch.detect import DETECTORS, reading
-from strikewatch.detect.detector import DetectorSettings
-from strikewatch.detect.kernels import EVENT, FINDING, GREASING, NEVER, NOTED, SERVICED, SPAN
+from strikewatch.detect import DETECTORS, blank_firing, exposure, reading
+from strikewatch.detect.detector import Detector, DetectorSettings
+from strikewatch.detect.kernels import EVENT, FINDING, FITTED, GREASING, NEVER, NOTED, SERVICED, SIGNED, SPAN
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Batch, Key, Rows
 from strikewatch.model.bout import Bout, Worked
@@ -21,6 +21,7 @@ from strikewatch.model.channels import CHANNELS
 from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding, FindingStep
 from strikewatch.model.instant import Instant
+from strikewatch.model.stretch import Spent, Stretch
 
 HammerSettings = Mapping[str, DetectorSettings]
 """Of one hammer: each detector's settings by its name, and `firing` for the reading."""
@@ -69,14 +70,14 @@ def _fresh() -> Any:
 class Outcome:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
-    `notes`: what was measured of bouts, as records of `FINDING`.
+    `notes`: what was measured of bouts and of stretches of work, by detector, as records of `FINDING`.
     """
 
     keys: tuple[Key, ...]
     slots: Any
     state: Any
     findings: list[Finding]
-    notes: Any
+    notes: Mapping[str, Any]
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Who was signed on to one of these hammers at an instant, as known after the step."""
@@ -84,10 +85,23 @@ class Outcome:
 
     def bouts(self) -> Iterator[Worked]:
         """The bouts that are over (in a report, those under way too), each with its operator and tool."""
-        for g, _, _, start, end, _, numbers in self.notes.tolist():
+        for g, start, end, numbers in self._noted(blank_firing.DETECTOR):
             bout = Bout(self.keys[g], start, end, *numbers[: len(Bout._fields) - 3])
-            operator = crew.on_duty(self.state[g]["crew"], start)
-            yield Worked(bout, operator, tool.fitted(self.state[g]["tool"], start))
+            yield Worked(bout, *self._whose(g, start))
+
+    def stretches(self) -> Iterator[Spent]:
+        """The stretches of work that are over (in a report, those under way too), likewise."""
+        for g, start, end, numbers in self._noted(exposure.DETECTOR):
+            stretch = Stretch(self.keys[g], start, end, *numbers[: len(Stretch._fields) - 3])
+            yield Spent(stretch, *self._whose(g, start))
+
+    def _noted(self, detector: Detector) -> Iterator[tuple[int, Instant, Instant, list[float]]]:
+        for g, _, _, start, end, _, numbers in self.notes[detector.name].tolist():
+            yield g, start, end, numbers
+
+    def _whose(self, g: int, at: Instant) -> tuple[str | None, str | None]:
+        record = self.state[g]
+        return crew.on_duty(record["crew"], at), tool.fitted(record["tool"], at)
 
     def saved(self) -> dict[Key, bytes]:
         """Each hammer's state as bytes of `LAYOUT`."""
@@ -202,7 +216,7 @@ class Pipeline:
         if len(self._out) < room:
             self._out = np.empty(room, FINDING)
         findings: list[Finding] = []
-        bouts = self._out[:0]
+        notes: dict[str, Any] = {}
         for detector in DETECTORS:
             n = detector.run(
                 report,
@@ -217,7 +231,7 @@ class Pipeline:
             out = self._out[:n]
             if detector.notes:
                 noted = out["step"] == NOTED
-                bouts = out[noted]
+                notes[detector.name] = out[noted]
                 out = out[~noted]
             findings += [
                 Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
@@ -225,7 +239,7 @@ class Pipeline:
             ]
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        return Outcome(keys, slots, state, findings, bouts)
+        return Outcome(keys, slots, state, findings, notes)
 
     def keep(self, outcome: Outcome) -> None:
         """Make the outcome of a step the present."""
@@ -292,15 +306,24 @@ def _greasing(event: Event) -> tuple[int, ...]:
     strokes: list[int] = event.fields.get("strokes") or []
     manual = event.fields.get("method", "manual") == "manual"
     age = event.effective - event.time
-    return (event.effective, GREASING, age, len(strokes), min(strokes, default=0), manual)
+    return (event.effective, GREASING, age, len(strokes), min(strokes, default=0), manual, 0)
 
 
-def _service(event: Event) -> tuple[int, ...]:
-    return (event.effective, SERVICED, event.effective - event.time, 0, 0, 0)
+def _plain(kind: int) -> Callable[[Event], tuple[int, ...]]:
+    return lambda event: (event.effective, kind, event.effective - event.time, 0, 0, 0, 0)
+
+
+def _signed(event: Event) -> tuple[int, ...]:
+    at = event.effective
+    lapses = at + crew.SIGN_ON_LASTS if event.kind == "sign_on" else at
+    return (at, SIGNED, at - event.time, 0, 0, 0, lapses)
 
 
 _HEEDED: Final[Mapping[str, Callable[[Event], tuple[int, ...]]]] = {
     "grease": _greasing,
-    "service": _service,
-    "relearn": _service,
+    "service": _plain(SERVICED),
+    "relearn": _plain(SERVICED),
+    "sign_on": _signed,
+    "sign_off": _signed,
+    "tool_change": _plain(FITTED),
 }

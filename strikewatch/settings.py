@@ -32,6 +32,7 @@ from strikewatch.deliver.mqtt import Settings as MqttAlerts
 from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.detect.blank_firing import Settings as BlankFiring
 from strikewatch.detect.cold_oil import Settings as ColdOil
+from strikewatch.detect.exposure import Settings as Exposure
 from strikewatch.detect.grease import Settings as Grease
 from strikewatch.detect.hot_oil import Settings as HotOil
 from strikewatch.detect.oil_heating import Settings as OilHeating
@@ -67,6 +68,7 @@ class Faults(BaseModel):
     grease: Grease = Field(default_factory=Grease)
     signal_lost: SignalLost = Field(default_factory=SignalLost)
     sensor_fault: SensorFault = Field(default_factory=SensorFault)
+    exposure: Exposure = Field(default_factory=Exposure)
 
     def by_detector(self) -> HammerSettings:
         return {name: getattr(self, name) for name in type(self).model_fields}

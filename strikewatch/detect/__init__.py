@@ -8,6 +8,7 @@ from typing import Final
 from strikewatch.detect import (
     blank_firing,
     cold_oil,
+    exposure,
     grease,
     hot_oil,
     oil_heating,
@@ -26,4 +27,5 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     grease.DETECTOR,
     signal_lost.DETECTOR,
     sensor_fault.DETECTOR,
+    exposure.DETECTOR,
 )

@@ -11,9 +11,8 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, hours
-from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, WAITING, account, quiet_until
+from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, account, queue, quiet_until
 from strikewatch.detect.kernels import (
-    GREASING,
     HIGH,
     LOW,
     MEDIUM,
@@ -74,19 +73,7 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
-        for e in range(span.first_event, span.last_event):
-            event = events[e]
-            if event.kind != GREASING:
-                continue
-            if s.waiting == WAITING:
-                n = account(s, p, s.at[0], NEVER, out, n, g)
-            k = s.waiting
-            s.at[k] = event.at
-            s.age[k] = event.age
-            s.nipples[k] = event.nipples
-            s.strokes[k] = event.strokes
-            s.manual[k] = event.manual
-            s.waiting = k + 1
+        e = queue(s, events, span.first_event, span.last_event)
         a = span.since
         clock = s.clock
         quiet = quiet_until(s, p)
@@ -127,6 +114,7 @@ def run(
                         s.clock = clock
                         s.done = max(s.done, last_row)
                         n = account(s, p, a, a if counts else NEVER, out, n, g)
+                        e = queue(s, events, e, span.last_event)
                         clock = s.clock
                         quiet = quiet_until(s, p)
                 v = sample(engine_rpm, i)
@@ -149,9 +137,13 @@ def run(
                 s.clock = clock
                 s.done = max(s.done, a)
                 n = account(s, p, b, runs_until, out, n, g)
+                e = queue(s, events, e, span.last_event)
                 clock = s.clock
                 quiet = quiet_until(s, p)
         s.clock = clock
+        while e < span.last_event:
+            n = account(s, p, s.at[0], NEVER, out, n, g)
+            e = queue(s, events, e, span.last_event)
         s.has_engine_rpm = has_engine_rpm
         s.rpm_until = rpm_until
         if span.last > span.first:

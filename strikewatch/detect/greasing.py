@@ -7,10 +7,21 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detect.kernels import CLEARED, ESCALATED, HIGH, LOW, MEDIUM, NEVER, RAISED, emit, part
+from strikewatch.detect.kernels import (
+    CLEARED,
+    ESCALATED,
+    GREASING,
+    HIGH,
+    LOW,
+    MEDIUM,
+    NEVER,
+    RAISED,
+    emit,
+    part,
+)
 
 WAITING: Final = 8
-"""Greasings that one silence of a few seconds may hold; a ninth is taken at once."""
+"""Greasings that one silence of a few seconds may hold; with a ninth the first is taken at once."""
 
 STATE: Final = np.dtype(
     [
@@ -111,6 +122,23 @@ def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
             s.short_nipples = needed
             n = emit(out, n, g, SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
     return n
+
+
+@part
+def queue(s: Any, events: Any, e: int, last: int) -> int:
+    """Let greasings from event number e on wait, as many as there is room for; the number of the next event."""
+    while e < last and s.waiting < WAITING:
+        event = events[e]
+        if event.kind == GREASING:
+            k = s.waiting
+            s.at[k] = event.at
+            s.age[k] = event.age
+            s.nipples[k] = event.nipples
+            s.strokes[k] = event.strokes
+            s.manual[k] = event.manual
+            s.waiting = k + 1
+        e += 1
+    return e
 
 
 @part

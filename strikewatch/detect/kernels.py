@@ -27,7 +27,8 @@ CLEARED: Final = 2
 STANDING: Final = 3
 """Still true at the watermark: only the evidence is news. Written when a kernel is asked to report."""
 NOTED: Final = 4
-"""No fault: what was measured of a bout, from `onset` to `at`. The numbers are those of `model.bout.Bout`."""
+"""No fault: what was measured of a bout or a stretch of work, from `onset` to `at`. The numbers are those of
+`model.bout.Bout` or `model.stretch.Stretch`."""
 
 LOW: Final = 0
 MEDIUM: Final = 1
@@ -48,17 +49,23 @@ SPAN: Final = np.dtype(
 EVENT: Final = np.dtype(
     [
         ("at", "<i8"),  # when it takes effect
-        ("kind", "<i8"),  # GREASING or SERVICED
+        ("kind", "<i8"),  # GREASING, SERVICED, SIGNED or FITTED
         ("age", "<i8"),  # how long before that it happened, ns
         ("nipples", "<i8"),  # entries of `strokes`; 0 where not told
         ("strokes", "<i8"),  # the fewest given to any one nipple
         ("manual", "<i8"),
+        ("lapses", "<i8"),  # when the sign-on lapses; not above `at`: a sign-off
     ]
 )
 
 GREASING: Final = 0
 SERVICED: Final = 1
 """Seals, membranes or carrier are others now, or someone asked: what was learned of the hammer no longer holds."""
+
+SIGNED: Final = 2
+"""Somebody has signed on, or off."""
+FITTED: Final = 3
+"""The hammer has another tool."""
 
 EVIDENCE: Final = 12
 """Numbers that a finding has room for."""

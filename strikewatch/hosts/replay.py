@@ -15,6 +15,7 @@ from strikewatch.model.alert import Alert
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.instant import SECOND
+from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import HammerSettings, Outcome, Pipeline
 
 Progress = Callable[[int, int], None]
@@ -165,5 +166,5 @@ class _Run:
     def _book(self, outcome: Outcome) -> None:
         for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
-        if len(outcome.notes):
+        if any(map(len, outcome.notes.values())):
             self._noted.append(replace(outcome, findings=[]))

@@ -9,15 +9,18 @@ purity   a step that is not kept leaves no trace
 
 import os
 import random
+import re
 from collections.abc import Iterator, Sequence
 
 import pytest
 
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding
-from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.model.stretch import Spent
+from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
 from tests.twins.knowledge import admitted
@@ -25,6 +28,7 @@ from tests.twins.streams import columns, nasty
 
 CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "1000"))
 SEEDS = 40
+HOUR = 3600 * 1_000_000_000
 
 Found = list[str]
 
@@ -61,18 +65,28 @@ class Stream:
         yield admit.portion(key, NO_ROWS, self.end, closing=True)
 
 
-def lines(findings: Sequence[Finding]) -> Found:
-    return sorted(repr(finding._replace(kind=finding.kind.name)) for finding in findings)  # type: ignore[arg-type]
+Told = Finding | Worked | Spent
+
+
+def told(outcome: Outcome) -> list[Told]:
+    """Everything that a step found: findings, bouts and stretches of work."""
+    return [*outcome.findings, *outcome.bouts(), *outcome.stretches()]
+
+
+def lines(found: Sequence[Told]) -> Found:
+    return sorted(
+        repr(one._replace(kind=one.kind.name) if isinstance(one, Finding) else one) for one in found
+    )  # type: ignore[arg-type]
 
 
 def run(pipeline: Pipeline, portions: Iterator[Portion]) -> Found:
-    found: list[Finding] = []
+    found: list[Told] = []
     for portion in portions:
         outcome = pipeline.step(Batch([portion]))
         pipeline.keep(outcome)
-        found += outcome.findings
+        found += told(outcome)
     last = pipeline.step(Batch([Portion(portion.key, NO_ROWS, portion.upto)]), report=True)
-    return lines([*found, *last.findings])
+    return lines([*found, *told(last)])
 
 
 def state(pipeline: Pipeline, key: Key) -> bytes:
@@ -100,21 +114,21 @@ def test_cut_and_resume(seed: int) -> None:
         expected = run(whole, stream.portions(key, []))
         at = whole.step(Batch([])).findings
         assert at == []
-        found_at = [int(line.split(" at=")[1].split(",")[0]) for line in expected]
+        found_at = [int(at) for line in expected for at in re.findall(r" (?:at|end)=(\d+)", line)]
         for _ in range(CUTS // SEEDS):
             watermarks = aimed_cuts(dice, stream, key, found_at)
             pipeline = stream.pipeline()
-            found: list[Finding] = []
+            found: list[Told] = []
             for portion in stream.portions(key, watermarks):
                 outcome = pipeline.step(Batch([portion]))
-                found += outcome.findings
+                found += told(outcome)
                 pipeline.keep(outcome)
                 if dice.random() < 0.2:
                     saved = outcome.saved()[key]
                     pipeline = stream.pipeline()
                     assert pipeline.restore(key, LAYOUT, saved) == []
             last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
-            assert lines([*found, *last.findings]) == expected
+            assert lines([*found, *told(last)]) == expected
             assert state(pipeline, key) == state(whole, key)
 
 
@@ -127,16 +141,16 @@ def test_company(seed: int) -> None:
     for key in stream.rows:
         alone += run(stream.pipeline(), stream.portions(key, []))
     pipeline = stream.pipeline()
-    found: list[Finding] = []
+    found: list[Told] = []
     queues = {key: list(stream.portions(key, aimed_cuts(dice, stream, key, []))) for key in stream.rows}
     while any(queues.values()):
         batch = [queue.pop(0) for queue in queues.values() if queue and dice.random() < 0.7]
         dice.shuffle(batch)
         outcome = pipeline.step(Batch(batch))
         pipeline.keep(outcome)
-        found += outcome.findings
+        found += told(outcome)
     closing = [Portion(key, NO_ROWS, pipeline.upto(key)) for key in stream.rows]
-    found += pipeline.step(Batch(closing), report=True).findings
+    found += told(pipeline.step(Batch(closing), report=True))
     assert lines(found) == sorted(alone)
 
 
@@ -149,14 +163,14 @@ def test_purity(seed: int) -> None:
         before = {name: column.tobytes() for name, column in rows.columns.items()}
         expected = run(stream.pipeline(), stream.portions(key, []))
         pipeline = stream.pipeline()
-        found: list[Finding] = []
+        found: list[Told] = []
         for portion in stream.portions(key, aimed_cuts(dice, stream, key, [])):
             ahead = Portion(key, NO_ROWS, portion.upto + dice.randint(0, 10**11))
             pipeline.step(Batch([ahead]), report=True)
             outcome = pipeline.step(Batch([portion]))
-            assert lines(outcome.findings) == lines(pipeline.step(Batch([portion])).findings)
+            assert lines(told(outcome)) == lines(told(pipeline.step(Batch([portion]))))
             pipeline.keep(outcome)
-            found += outcome.findings
+            found += told(outcome)
         last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
-        assert lines([*found, *last.findings]) == expected
+        assert lines([*found, *told(last)]) == expected
         assert before == {name: column.tobytes() for name, column in rows.columns.items()}
