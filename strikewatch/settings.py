@@ -44,6 +44,7 @@ from strikewatch.errors import SettingsError
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.model.batch import Key
 from strikewatch.pipeline import HammerSettings
+from strikewatch.review.judgement import Settings as Judgement
 from strikewatch.store.recording import Settings as Recording
 from strikewatch.store.settings import Settings as Store
 from strikewatch.variables import PREFIX, meant, mistakes, usable, variables
@@ -91,6 +92,14 @@ class Intake(BaseModel):
     )
 
 
+class Review(BaseModel):
+    """The trainer's review."""
+
+    model_config = _CLOSED
+
+    judgement: Judgement = Field(default_factory=Judgement)
+
+
 class Settings(BaseSettings):
     """All settings of the processor."""
 
@@ -120,6 +129,7 @@ class Settings(BaseSettings):
     log: Log = Field(default_factory=Log)
     http: Http = Field(default_factory=Http)
     sites: Sites = Field(default_factory=Sites)
+    review: Review = Field(default_factory=Review)
     mqtt_alerts: MqttAlerts = Field(default_factory=MqttAlerts)
     heartbeat: Heartbeat | None = Field(
         None, description="A signed post every so often while all is well; left out: none"

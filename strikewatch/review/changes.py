@@ -49,7 +49,7 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) ->
             strict=True,
         )
     ]
-    ratios = [case.ratio(settings.level) for case in cases]
+    ratios = [case.ratio() for case in cases]
     corrected = many.holm(
         np.array([r.p if c.comparable(settings) else np.nan for c, r in zip(cases, ratios, strict=True)])
     )

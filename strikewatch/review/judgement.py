@@ -12,6 +12,8 @@ from strikewatch.review.poisson import Ratio
 Standing = Literal["above", "below", "within", "little"]
 Changed = Literal["more", "fewer", "same", "little"]
 
+LEVEL: Final = 0.95
+"""Of all limits, and the share of reviews in which chance singles out nobody."""
 TIMES: Final = 3.0
 """Too little was worked where someone with so many times the others' rate would be overlooked more often than not."""
 WORKED: Final[dict[Hours, str]] = {
@@ -26,12 +28,6 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    level: float = Field(
-        0.95,
-        ge=0.5,
-        lt=1,
-        description="Share of reviews in which nobody is singled out by chance, and level of all limits (fraction)",
-    )
     least_h: float = Field(1.0, ge=0, description="Less work than this is too little to judge, h")
     least_ratio: float = Field(
         1.25, ge=1, description="A smaller ratio to the others' rate, or its inverse, is not worth a word"
@@ -49,9 +45,9 @@ class Case:
     dispersion: float
     over: Hours
 
-    def ratio(self, level: float) -> Ratio:
+    def ratio(self) -> Ratio:
         return poisson.two_rates(
-            self.count, self.hours, self.other_count, self.other_hours, level, self.dispersion
+            self.count, self.hours, self.other_count, self.other_hours, LEVEL, self.dispersion
         )
 
     def comparable(self, settings: Settings) -> bool:
@@ -69,7 +65,7 @@ def judge(
     if not case.count + case.other_count:
         return "within", "As the site: nobody had any."
     times = _times(ratio.ratio, "the others' rate", "the others")
-    if corrected < 1.0 - settings.level:
+    if corrected < 1.0 - LEVEL:
         if not _worth(ratio.ratio, settings):
             return "within", f"As the site: {times} is hardly chance, but too small a difference to matter."
         why = f"chance would hardly do that (p {_p(corrected)}, corrected for {looked} comparisons)"
@@ -79,7 +75,7 @@ def judge(
             if above
             else ("below", f"Below the site: {times}; {why}.")
         )
-    if _overlooked(case, settings):
+    if _overlooked(case):
         return (
             "little",
             f"Too little to judge: in {_worked(case)} even {TIMES:.0f} times the others' rate may go unseen.",
@@ -95,12 +91,12 @@ def changed(case: Case, ratio: Ratio, corrected: float, settings: Settings) -> t
     if not case.count + case.other_count:
         return "same", "None, as before."
     times = _times(ratio.ratio, "the rate before", "the period before")
-    if corrected < 1.0 - settings.level:
+    if corrected < 1.0 - LEVEL:
         if not _worth(ratio.ratio, settings):
             return "same", f"As before: {times} is hardly chance, but too small a difference to matter."
         kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
         return kind, f"{kind.capitalize()} than before: {times} (corrected p {_p(corrected)})."
-    if _overlooked(case, settings):
+    if _overlooked(case):
         return "little", f"Too little to tell a change: {times}, which may be chance."
     return "same", f"As before: {times} is within what chance does."
 
@@ -114,10 +110,10 @@ def _little(case: Case, alone: str, settings: Settings) -> str:
     return "" if case.comparable(settings) else f"Too little to judge: {alone}."
 
 
-def _overlooked(case: Case, settings: Settings) -> bool:
+def _overlooked(case: Case) -> bool:
     share = case.hours / (case.hours + case.other_hours)
     total = case.count + case.other_count
-    return poisson.overlooked(total, share, TIMES, settings.level, case.dispersion) > 0.5
+    return poisson.overlooked(total, share, TIMES, LEVEL, case.dispersion) > 0.5
 
 
 def _worth(ratio: float, settings: Settings) -> bool:

@@ -2,7 +2,7 @@
 
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
-    groups(exposure, faults, by=["site", "hammer"], …)                          → by, fault, then GROUPS
+    groups(exposure, faults, by=["site", "hammer"])                             → by, fault, then GROUPS
     weeks(exposure, faults, zone="UTC", …)                                      → WEEKS
 
 `before` is the same two frames of the period before; clusters are then looked for in both.
@@ -19,7 +19,7 @@ from strikewatch.review.changes import changes
 from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
 from strikewatch.review.dispersion import NONE_SEEN
 from strikewatch.review.frames import UNASSIGNED
-from strikewatch.review.judgement import Case, Settings
+from strikewatch.review.judgement import LEVEL, Case, Settings
 from strikewatch.review.tally import Spread, clusters, shown, tally, with_week
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def operators(
     """A table of OPERATORS."""
     periods = [(exposure, faults), *([before] if before else [])]
     faults_of, spread, by = shown(periods), clusters(periods), ["site", "operator"]
-    table = _rated(tally(exposure, faults, by, faults_of), spread, settings)
+    table = _rated(tally(exposure, faults, by, faults_of), spread)
     table["nobody"] = table["operator"] == UNASSIGNED
     table = table.sort_values(["site", "nobody"], kind="stable", ignore_index=True)
     numbers = ["site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"]
@@ -49,7 +49,7 @@ def operators(
     table["standing"] = table["verdict"] = ""
     for _, own in table[~table["nobody"]].groupby("site"):
         for _, each in own.groupby("fault"):
-            _estimated(table, each, settings)
+            _estimated(table, each)
         _judged(table, own, settings)
     earlier = tally(*before, by, faults_of) if before else None
     return changes(table, earlier, by, settings)[list(OPERATORS)]
@@ -64,7 +64,7 @@ def sites(
     """A table of SITES."""
     periods = [(exposure, faults), *([before] if before else [])]
     faults_of, spread, by = shown(periods), clusters(periods), ["site"]
-    table = _rated(tally(exposure, faults, by, faults_of), spread, settings)
+    table = _rated(tally(exposure, faults, by, faults_of), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
     table["dispersion_p"] = [
@@ -78,22 +78,20 @@ def groups(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     by: Sequence[str],
-    settings: Settings = DEFAULT,
     zone: str = "UTC",
 ) -> "pd.DataFrame":
     """A table of GROUPS, by columns of both frames, or "week" in a time zone; "site" must be among them."""
-    return _grouped(exposure, faults, by, settings, zone)[[*by, "fault", *GROUPS]]
+    return _grouped(exposure, faults, by, zone)[[*by, "fault", *GROUPS]]
 
 
 def weeks(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
-    settings: Settings = DEFAULT,
     zone: str = "UTC",
     limits: chart.Limits = "exact",
 ) -> "pd.DataFrame":
     """A table of WEEKS, whose weeks begin on Monday in a time zone."""
-    table = _grouped(exposure, faults, ["site", "operator", "week"], settings, zone)
+    table = _grouped(exposure, faults, ["site", "operator", "week"], zone)
     table = table[(table["operator"] != UNASSIGNED) & (table["hours"] > 0)]
     table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
     table[["centre", "chart_lower", "chart_upper"]] = np.nan
@@ -109,28 +107,26 @@ def weeks(
 
 
 def _grouped(
-    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], settings: Settings, zone: str
+    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], zone: str
 ) -> "pd.DataFrame":
     periods = [(exposure, faults)]
     faults_of, spread = shown(periods), clusters(periods)
     if "week" in by:
         exposure, faults = with_week(exposure, zone, "start"), with_week(faults, zone, "onset")
-    return _rated(tally(exposure, faults, by, faults_of), spread, settings)
+    return _rated(tally(exposure, faults, by, faults_of), spread)
 
 
-def _rated(table: "pd.DataFrame", spread: Spread, settings: Settings) -> "pd.DataFrame":
+def _rated(table: "pd.DataFrame", spread: Spread) -> "pd.DataFrame":
     """With dispersion, rates and their limits."""
     keys = zip(table["site"], table["fault"], strict=True)
     table["dispersion"] = np.array([spread.get(key, NONE_SEEN).value for key in keys], float)
     count, hours = table["count"].to_numpy(float), table["hours"].to_numpy(float)
     table["rate"] = np.divide(count, hours, out=np.full(len(table), np.nan), where=hours > 0)
-    table["lower"], table["upper"] = poisson.limits(
-        count, hours, settings.level, table["dispersion"].to_numpy()
-    )
+    table["lower"], table["upper"] = poisson.limits(count, hours, LEVEL, table["dispersion"].to_numpy())
     return table
 
 
-def _estimated(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+def _estimated(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
     """What one fault of the operators of a site is to be compared with."""
     count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
     worked = hours > 0
@@ -138,8 +134,8 @@ def _estimated(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -
         return
     at, dispersion = own.index[worked], float(own["dispersion"].iloc[0])
     rate = float(count[worked].sum() / hours[worked].sum())
-    lower, upper = funnel.limits(rate, hours[worked], settings.level, dispersion)
-    shrunk = shrinkage.shrink(count[worked], hours[worked], settings.level, dispersion)
+    lower, upper = funnel.limits(rate, hours[worked], LEVEL, dispersion)
+    shrunk = shrinkage.shrink(count[worked], hours[worked], LEVEL, dispersion)
     table.loc[own.index, "site_rate"] = rate
     table.loc[own.index, "expected"] = rate * hours
     table.loc[at, "funnel_lower"], table.loc[at, "funnel_upper"] = lower, upper
@@ -168,7 +164,7 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings
     cases = [
         Case(int(n), h, int(m), max(g, 0.0), d, over) for n, h, m, g, d, over in zip(*columns, strict=True)
     ]
-    ratios = [case.ratio(settings.level) for case in cases]
+    ratios = [case.ratio() for case in cases]
     p = np.array([r.p if c.comparable(settings) else np.nan for c, r in zip(cases, ratios, strict=True)])
     corrected = many.holm(p)
     looked = int(np.isfinite(p).sum())
