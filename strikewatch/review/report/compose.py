@@ -147,7 +147,7 @@ class _Composed:
         return Card(line, said, note.instead[0] if note else "")
 
     def _by_hammer(self, line: Line, above: Sequence[str]) -> str:
-        """Where one hammer has clearly more of a fault than all together, in several hands, not counting those above."""
+        """Where a hammer has clearly more of a fault than all together, in several hands, not counting those above."""
         exposure, faults = (table[~table["operator"].isin(above)] for table in (self._exposure, self._faults))
         table = rates.groups(exposure, faults, by=["site", "hammer"])
         own = table[(table["fault"] == line.fault) & (table["lower"] > line.upper)]

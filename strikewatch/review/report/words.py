@@ -57,9 +57,8 @@ def worked(exposure: "pd.DataFrame") -> str:
     judged = float(exposure["judged_s"].sum()) / float(exposure["firing_s"].sum())
     blows = float(exposure["blows"].sum())
     counted = f", {blows:,.0f} blows counted" if blows > 0 else ""
-    return (
-        f"{said}; {many(bouts, 'bout')}{counted}. {judged:.0%} of the firing could be judged for blank blows."
-    )
+    share = f"{100 * judged:.0f} % of the firing could be judged for blank blows."
+    return f"{said}; {many(bouts, 'bout')}{counted}. {share}"
 
 
 def clean(stretch: Clean, zone: ZoneInfo) -> str:

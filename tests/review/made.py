@@ -1,0 +1,82 @@
+"""Reports of invented fleets, as the command would make them but without samples: the cases a page must bear."""
+
+from collections.abc import Mapping, Sequence
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from strikewatch.review import moments, rates
+from strikewatch.review.coaching import read
+from strikewatch.review.frames import UNASSIGNED
+from strikewatch.review.pictures import minute
+from strikewatch.review.report import compose
+from strikewatch.review.report.compose import Seen, Tables
+from strikewatch.review.report.content import Report, Shown
+from tests.review.invented import BEGIN, RATES, SITE, fleet
+
+DAY = pd.Timedelta(days=1)
+UTC = ZoneInfo("UTC")
+COACHING = read()
+
+
+def tables(
+    names: Sequence[str],
+    times: Mapping[str, float] | None = None,
+    idle: str | None = None,
+    rate_of: Mapping[str, float] = RATES,
+) -> Tables:
+    """Ten weeks, of which the last is under review; `idle` never fires."""
+    exposure, faults = fleet([*names, UNASSIGNED], times=times, rates=rate_of)
+    exposure.loc[exposure["operator"] == idle, ["firing_s", "judged_s", "bouts"]] = 0
+    faults = faults[faults["operator"] != idle]
+    now, before = _week(exposure, faults, 9), _week(exposure, faults, 8)
+    return Tables(
+        *now,
+        rates.operators(*now, before=before),
+        rates.sites(*now, before=before),
+        rates.groups(*now, by=["site", "hammer"]),
+        rates.groups(*now, by=["site", "tool"]),
+        rates.weeks(exposure, faults),
+    )
+
+
+def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+    begin, end = BEGIN + 7 * n * DAY, BEGIN + 7 * (n + 1) * DAY
+    return (
+        exposure[(exposure["start"] >= begin) & (exposure["start"] < end)],
+        faults[(faults["onset"] >= begin) & (faults["onset"] < end)],
+    )
+
+
+def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
+    """What the page says of it; moments with empty minutes for pictures."""
+    shown: dict[str, list[Shown]] = {}
+    for one in moments.telling(made.faults, most):
+        empty = minute.Minute(
+            one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None
+        )
+        svg = minute.draw(f"m-{one.id}", empty, UTC)
+        command = (
+            "strikewatch replay recordings/fennick-hollow",
+            f"--hammer {one.hammer}",
+            "--from 2026-07-06T06:00:00Z",
+        )
+        shown.setdefault(one.operator, []).append(
+            Shown(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
+        )
+    clean = {who: (one, None) for who, one in moments.clean(made.exposure, made.faults).items()}
+    return Report(
+        period="6 Jul 2026 to 12 Jul 2026 (UTC)",
+        begin=0,
+        end=1,
+        coaching=COACHING,
+        sites=compose.sites(made, {SITE: Seen(shown, clean)}, COACHING, {SITE: UTC}, only),
+        faults=list(RATES),
+        source="From an invented database.",
+    )
+
+
+def nothing() -> Report:
+    return Report(
+        "6 Jul 2026 to 12 Jul 2026 (UTC)", 0, 1, COACHING, nothing="No work is on record in this time."
+    )
