@@ -116,6 +116,10 @@ class Rules:
         )
 
     @property
+    def longest_delay(self) -> Instant:
+        return max(self.delays.values(), default=0)
+
+    @property
     def longest(self) -> Instant:
         """No onset further off than this matters for a storm."""
         return max(self.chattering.window, self.flood.window)

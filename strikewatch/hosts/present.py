@@ -1,4 +1,4 @@
-"""What time it is, as best known: what this machine's clock says, unless it jumps and the hammers' clocks speak against it.
+"""What time it is, as best known: what this machine's clock says, unless it jumps and the hammers speak against it.
 
 A clock that is set differs afterwards from the monotonic one by the jump. Whether it was set right or wrong only others
 can tell: each hammer whose samples fit the time before it or the time after it is a witness, and most of them decide.
@@ -21,7 +21,7 @@ JUMP_NS: Final = 30 * SECOND
 FITS_NS: Final = 120 * SECOND
 """Samples further than this from either time are old ones sent late, or of a wrong clock: no witness."""
 RECENT_NS: Final = 60 * SECOND
-"""How long a witness counts after its last sample."""
+"""A hammer silent for this long when another has been heard is no witness any more."""
 HOLD_NS: Final = 60 * SECOND
 """How long a jump back is doubted where there is no witness."""
 
@@ -65,9 +65,10 @@ class Present:
 
     def _doubtful(self, offset: Instant, now: Instant) -> bool:
         against = 0
+        last = max((heard for _, heard in self._witnesses.values()), default=0)
         for own, heard in self._witnesses.values():
             before, after = abs(own - self._offset), abs(own - offset)
-            if now - heard <= RECENT_NS and min(before, after) <= FITS_NS:
+            if last - heard <= RECENT_NS and min(before, after) <= FITS_NS:
                 against += 1 if before < after else -1
         if against:
             return against > 0

@@ -26,6 +26,7 @@ from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Settings
 from strikewatch.store import spool
@@ -190,15 +191,20 @@ class Worker:
         """Let rows pass; returns the hammers whose state has changed."""
         touched = []
         for key, parts in step.rows.items():
-            rows = self._admit.rows(key, Rows.join(parts), again=key in step.again)
-            self._heard[key] = now
+            arrived = Rows.join(parts)
+            if len(arrived) and arrived.time_ns.max() > self._admit.last(key):
+                self._heard[key] = (
+                    now  # late ones, as of a clock that was set back, are no sign of the present
+                )
+            self._heard.setdefault(key, now)
+            rows = self._admit.rows(key, arrived, again=key in step.again)
             touched.append(key)
             if len(rows):
                 step.portions.append(self._admit.portion(key, rows))
             for reason, unused in self._admit.take_unused(key):
                 step.reject_rows(key, reason, unused)
         for key in self._admit.holding:
-            if key not in step.rows and now - self._heard[key] >= self._reorder_ns:
+            if now - self._heard[key] >= self._reorder_ns:
                 step.portions.append(self._admit.portion(key, self._admit.flush(key)))
                 touched.append(key)
         return touched
@@ -210,6 +216,7 @@ class Worker:
         self._pipeline.keep(outcome)
         self.shown(step.received, step.portions, outcome)
         step.bouts += outcome.bouts()
+        step.stretches += outcome.stretches()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:
             step.changes += self._ledger.withdraw(portion.key, portion.upto)
@@ -219,7 +226,7 @@ class Worker:
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            if self._grace_ns <= silent <= LOOK_UPTO and key not in step.rows:
+            if self._grace_ns <= silent <= LOOK_UPTO:
                 upto = self._admit.last(key) + silent - self._grace_ns
                 if upto > self._pipeline.upto(key) > 0:
                     portions.append(self._admit.ahead(key, upto))
@@ -269,6 +276,7 @@ class Worker:
             applied=[replace(e, applied=e.effective) for portion in step.portions for e in portion.events],
             changes=step.changes,
             bouts=step.bouts,
+            stretches=step.stretches,
             states=states,
             layout=LAYOUT,
             rejects=step.rejects,
@@ -303,6 +311,7 @@ class _Step:
         self.portions: list[Portion] = []
         self.changes: list[Change] = []
         self.bouts: list[Worked] = []
+        self.stretches: list[Spent] = []
         self.rejects: list[Reject] = []
 
     def reject(self, topic: str, payload: bytes, error: Rejected) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, and_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, or_, select, update
 
 from strikewatch.model import instant
 from strikewatch.model.instant import Instant
@@ -72,9 +72,15 @@ class Digest:
         )
 
 
-def take_due(connection: Connection, now: Instant) -> list[Digest]:
-    """The digests that are due, oldest storm first; what they list is then told."""
-    asked = select(storms).where(STORM_DUE, storms.c.due_ns <= now).order_by(storms.c.due_ns, storms.c.seq)
+def come(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnElement[bool]:
+    """Whether a time has come, or is further off than anything waits: the clock was set back in between."""
+    return or_(due <= now, due > now + longest)
+
+
+def take_due(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
+    """The digests that are due, oldest storm first; what they list is then told. None waits longer than `every`."""
+    due = storms.c.due_ns
+    asked = select(storms).where(STORM_DUE, come(due, now, every)).order_by(due, storms.c.seq)
     digests: list[Digest] = []
     for storm in connection.execute(asked).all():
         number = storm.digests

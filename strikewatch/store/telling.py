@@ -17,7 +17,7 @@ from strikewatch.model.alert import Change, Step
 from strikewatch.model.instant import Instant
 from strikewatch.store import rows as table
 from strikewatch.store.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
-from strikewatch.store.digests import Digest, take_due
+from strikewatch.store.digests import Digest, come, take_due
 from strikewatch.store.rows import Name, Row
 from strikewatch.store.storms import Storms
 from strikewatch.store.tables import alerts
@@ -36,9 +36,10 @@ class Told:
 
 def any_due(connection: Connection, alarms: Settings, now: Instant) -> bool:
     """Whether a look would change anything."""
+    rules = Rules.of(alarms)
     waits = (
-        exists().where(DUE, handling.c.due_ns <= now),
-        exists().where(STORM_DUE, storms.c.due_ns <= now),
+        exists().where(DUE, come(handling.c.due_ns, now, rules.longest_delay)),
+        exists().where(STORM_DUE, come(storms.c.due_ns, now, rules.every)),
         exists().where(shelves.c.until_ns <= now),
         exists().where(workshop.c.until_ns <= now),
         exists().where(*_free(alarms)),
@@ -88,10 +89,11 @@ class Telling:
         self._end_shelves()
         self._end_stays()
         self._come_back("unsuppress", *_free(self._alarms))
-        for row in table.where(self._connection, self._shelves, DUE, handling.c.due_ns <= self._now):
+        due = come(handling.c.due_ns, self._now, self._rules.longest_delay)
+        for row in table.where(self._connection, self._shelves, DUE, due):
             self._owed(row)
         self._write()
-        self.told.digests += take_due(self._connection, self._now)
+        self.told.digests += take_due(self._connection, self._now, self._rules.every)
         return self.told
 
     def _begin(self, change: Change) -> Row:

@@ -60,6 +60,19 @@ def test_a_delay_goes_by_how_long_it_stood_not_by_when_it_came(make: Make) -> No
     assert scene.said() == ["raised 1", "cleared 1"]
 
 
+def test_a_clock_set_back_keeps_nothing_waiting_for_what_it_was_ahead(make: Make) -> None:
+    """What waits for a time further off than anything ever waits is told at once: a delay as well as a digest."""
+    scene = make(delay_s={"hot_oil": 30.0})
+    for _ in range(4):
+        scene.clear(scene.raise_())
+        scene.wait(5)
+    scene.raise_("HB-02", "hot_oil")
+    told = len(scene.sent())
+    scene.now -= HOUR_NS
+    scene.wait(0)
+    assert scene.said()[told:] == ["raised 4", "digest 2 3"]
+
+
 def test_chattering_is_told_twice_and_then_once_with_a_count(make: Make) -> None:
     scene = make()
     for _ in range(7):
