@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_token
+from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_review, cli_token
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
@@ -88,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_alerts.add(commands, config)
     cli_baseline.add(commands, config)
     cli_deliveries.add(commands, config)
+    cli_review.add(commands, config)
     cli_token.add(commands, config)
 
     survey = commands.add_parser(
