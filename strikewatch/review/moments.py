@@ -109,7 +109,7 @@ def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
             chosen[usual.idxmin()] = f"a usual one: half of the {len(own)} were more, half less"
     for told, column in values:
         for at in column.drop(list(chosen)).dropna().sort_values(ascending=False, kind="stable").index[:most]:
-            chosen.setdefault(at, told.format(value=column[at]).replace("the ", "next, the ", 1))
+            chosen.setdefault(at, told.format(value=column[at]).replace("the ", "the next ", 1))
     return dict(list(chosen.items())[:most])
 
 

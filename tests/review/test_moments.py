@@ -24,7 +24,7 @@ def test_the_most_extreme_and_the_usual_one_are_chosen() -> None:
     assert found == {
         "c": "the longest: 41.5 s of firing in one spot",
         "a": "a usual one: half of the 5 were more, half less",
-        "e": "next, the longest: 20.0 s of firing in one spot",
+        "e": "the next longest: 20.0 s of firing in one spot",
     }
 
 

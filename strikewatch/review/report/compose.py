@@ -95,6 +95,7 @@ class _Composed:
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
+            judged=bool(self._operators["standing"].isin(["above", "below", "within"]).any()),
             unassigned=() if self._only else lines,
             unassigned_worked=words.worked(exposure[unassigned]),
         )

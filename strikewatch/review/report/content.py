@@ -92,7 +92,8 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site's part. `unassigned` is what happened with nobody signed on: shown, never compared."""
+    """A site's part. `judged`: whether anybody could be compared. `unassigned` is what happened with nobody signed on:
+    shown, never compared."""
 
     name: str
     anchor: str
@@ -102,6 +103,7 @@ class Site:
     comparisons: Sequence[Comparison]
     people: Sequence[Person]
     hammers: Sequence[Line]
+    judged: bool
     unassigned: Sequence[Line] = ()
     unassigned_worked: str = ""
 
