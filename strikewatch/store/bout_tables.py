@@ -1,10 +1,12 @@
-"""The bouts of firing, one row each: what rates and shares are taken over. Instants are event time."""
+"""What rates and shares are taken over: the bouts of firing, and the stretches of work, one row each. Instants are
+event time."""
 
 from typing import Any, Final
 
 from sqlalchemy import BigInteger, Column, Double, Index, Table, Text
 
 from strikewatch.model.bout import REASONS, Worked
+from strikewatch.model.stretch import Spent
 from strikewatch.store.tables import metadata
 
 bouts: Final = Table(
@@ -29,6 +31,21 @@ bouts: Final = Table(
 )
 Index("bouts_by_start", bouts.c.start_ns)
 
+exposure: Final = Table(
+    "exposure",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("hammer", Text, primary_key=True),
+    Column("start_ns", BigInteger, primary_key=True),
+    Column("end_ns", BigInteger, nullable=False),
+    Column("operator", Text),
+    Column("tool", Text),
+    Column("operating_ns", BigInteger, nullable=False),
+    Column("firing_ns", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("exposure_by_start", exposure.c.start_ns)
+
 _COUNTS: Final = ("blows", "blank_blows")
 _MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_bar")
 
@@ -49,6 +66,21 @@ def row(worked: Worked) -> dict[str, Any]:
         "not_judged": REASONS[int(bout.not_judged)],
         **{name: _known(getattr(bout, name), int) for name in _COUNTS},
         **{name: _known(getattr(bout, name), float) for name in _MEASURED},
+    }
+
+
+def stretch_row(spent: Spent) -> dict[str, Any]:
+    """A stretch of work as a row."""
+    stretch = spent.stretch
+    return {
+        "site": stretch.key[0],
+        "hammer": stretch.key[1],
+        "start_ns": stretch.start,
+        "end_ns": stretch.end,
+        "operator": spent.operator,
+        "tool": spent.tool,
+        "operating_ns": int(stretch.operating_ns),
+        "firing_ns": int(stretch.firing_ns),
     }
 
 

@@ -22,7 +22,7 @@ from sqlalchemy import (
 
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.alarm_tables import handling, history, storms
-from strikewatch.store.bout_tables import bouts
+from strikewatch.store.bout_tables import bouts, exposure
 from strikewatch.store.delivery_tables import attempts
 from strikewatch.store.settings import Settings
 from strikewatch.store.store import Store
@@ -132,21 +132,16 @@ def _remove_alerts(connection: Connection, found: list[dict[str, Any]]) -> None:
         connection.execute(delete(table).where(*this), found)
 
 
-_BOUTS: Final = (
-    select(bouts.c.site.label("at"), bouts.c.hammer.label("name"), bouts.c.start_ns.label("began"))
-    .where(bouts.c.start_ns < _CUT)
-    .order_by(bouts.c.start_ns)
-)
+def _by_start(table: Any) -> _Rule:
+    """Bouts or stretches of work that began before the cut."""
+    c = table.c
+    find = select(c.site.label("at"), c.hammer.label("name"), c.start_ns.label("began"))
+    this = (c.site == bindparam("at"), c.hammer == bindparam("name"), c.start_ns == bindparam("began"))
 
+    def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
+        connection.execute(delete(table).where(*this), found)
 
-def _remove_bouts(connection: Connection, found: list[dict[str, Any]]) -> None:
-    c = bouts.c
-    this = (
-        c.site == bindparam("at"),
-        c.hammer == bindparam("name"),
-        c.start_ns == bindparam("began"),
-    )
-    connection.execute(delete(bouts).where(*this), found)
+    return _batches(find.where(c.start_ns < _CUT).order_by(c.start_ns), remove)
 
 
 def _by_number(table: Any, *where: ColumnElement[bool]) -> _Rule:
@@ -170,7 +165,8 @@ _RULES: Final[tuple[tuple[str, _Rule], ...]] = (
         ),
     ),
     ("events_days", _by_number(events, events.c.applied_ns.is_not(None), events.c.received_ns < _CUT)),
-    ("bouts_days", _batches(_BOUTS, _remove_bouts)),
+    ("bouts_days", _by_start(bouts)),
+    ("bouts_days", _by_start(exposure)),
     ("rejects_days", _by_number(rejects, rejects.c.received_ns < _CUT)),
 )
 """Each with the setting that says how long; 0 days: for ever."""

@@ -46,7 +46,7 @@ class Settings(BaseModel):
         default=1095.0, ge=0, description="Older events (sign-ons, greasings) are removed, days; 0: never"
     )
     bouts_days: float = Field(
-        default=1095.0, ge=0, description="Bouts of firing longer ago are removed, days; 0: never"
+        default=1095.0, ge=0, description="Bouts and stretches of work longer ago are removed, days; 0: never"
     )
     sent_days: float = Field(
         default=30.0, ge=0, description="Messages delivered longer ago are removed, days; 0: never"

@@ -23,7 +23,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from strikewatch.store import tables
-from strikewatch.store.bout_tables import bouts
+from strikewatch.store.bout_tables import bouts, exposure
 
 Fresh = sqlite.Insert | postgresql.Insert
 """An insert that says what happens where the row is there already; both databases have it, in the same words."""
@@ -174,6 +174,7 @@ APPLIED: Final = Prepared(_applied, _names(tables.events))
 ALERT: Final = newest(tables.alerts, ["site", "id"], but=["first_seen_ns"])
 MESSAGE: Final = once(tables.outbox, unset=("seq", "finished_ns"))
 BOUT: Final = newest(bouts, ["site", "hammer", "start_ns"])
+STRETCH: Final = newest(exposure, ["site", "hammer", "start_ns"])
 SETTLE: Final = Prepared(_settle, [*_OUTCOME, "number"])
 ENDPOINT: Final = Prepared(_endpoint, ["name", "url"])
 COUNT: Final = Prepared(_count, _names(tables.reject_counts))

@@ -9,6 +9,7 @@ from strikewatch.model.batch import Key, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
+from strikewatch.model.stretch import Spent
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +27,9 @@ class StepRecord:
     """Everything that one step must make durable before its messages are acknowledged.
 
     `received` is the wall time of the step. `rows` were admitted in it and `events` arrived in it; `applied`
-    took effect in it, each with its `applied` instant; `bouts` came to their end. `states` holds the new state of
-    every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was dropped without
-    being kept (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
+    took effect in it, each with its `applied` instant; `bouts` and `stretches` came to their end. `states` holds the
+    new state of every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was
+    dropped without being kept (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
     """
 
     received: Instant
@@ -41,6 +42,7 @@ class StepRecord:
     layout: str = ""
     rejects: Sequence[Reject] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
+    stretches: Sequence[Spent] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,6 +145,7 @@ class Store:
             statements.EVENT.run(connection, [event_row(one, step.received) for one in step.events])
             statements.APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
             statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
+            statements.STRETCH.run(connection, [bout_tables.stretch_row(one) for one in step.stretches])
             self._store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
 
