@@ -11,13 +11,15 @@ from tests.fleets.fleet import Drawn, Fleet
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Shares, 0..1. Of operators and faults: whose true rate lies within the exact limits, within the interval of the
-    probable rate, and on how many nothing is said. Of reviews: those that single out anyone, those that single out
-    anyone whose rate is the site's (threefold fleets), those that find the threefold operator's `same_spot`.
+    """Shares, 0..1. Of operators and faults: whose true rate lies within the exact limits (`limits_often`: where at
+    least 10 were to be expected, since exact limits of small counts hold more than they say), within the interval of
+    the probable rate, and on how many nothing can be said. Of reviews: those that single out anyone, those that single
+    out anyone whose rate is the site's (threefold fleets), those that find the threefold operator's `same_spot`.
     `dispersion`: mean of what is allowed for.
     """
 
     limits: float
+    limits_often: float
     shrunk: float
     little: float
     singled: float
@@ -40,10 +42,12 @@ def _marks(drawn: Drawn) -> dict[str, float]:
             for name, fault in zip(table["operator"], table["fault"], strict=True)
         ]
     )
+    held = (table["lower"] <= true) & (true <= table["upper"])
     named = table["standing"].isin(["above", "below"])
     first = table["operator"] == "op-11"
     return {
-        "limits": ((table["lower"] <= true) & (true <= table["upper"])).mean(),
+        "limits": held.mean(),
+        "limits_often": held[true * table["hours"] >= 10].mean(),
         "shrunk": ((table["shrunk_lower"] <= true) & (true <= table["shrunk_upper"])).mean(),
         "little": (table["standing"] == "little").mean(),
         "singled": named.any(),
