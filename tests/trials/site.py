@@ -1,0 +1,172 @@
+"""A site under simulated clocks: the real worker, store, recorder, keeper and courier, told the time by a trial."""
+
+import json
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from strikewatch.deliver.endpoint import Endpoint
+from strikewatch.deliver.filter import Filter, Routes, Sites
+from strikewatch.deliver.round import Round
+from strikewatch.deliver.schedule import Schedule
+from strikewatch.deliver.sender import Answer
+from strikewatch.hosts.worker import Worker
+from strikewatch.intake import mqtt
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.settings import Settings
+from strikewatch.store.outbox import Message, Outbox
+from strikewatch.store.recording import Recorder
+from strikewatch.store.retention import Keeper
+from strikewatch.store.store import Store
+
+SITE = "fennick-hollow"
+ENDPOINT = "office"
+
+
+class Clocks:
+    """True time, and what the machine makes of it: `off_ns` is how far its wall clock is off."""
+
+    def __init__(self, true: Instant) -> None:
+        self._began = true
+        self.true = true
+        self.off_ns = 0
+
+    def wall(self) -> Instant:
+        return self.true + self.off_ns
+
+    def monotonic(self) -> Instant:
+        return self.true - self._began + 1000 * SECOND
+
+
+class Line:
+    """Messages on their way to the worker, acknowledged in the order in which they came or else it fails."""
+
+    def __init__(self, clocks: Clocks) -> None:
+        self._clocks = clocks
+        self._coming: deque[mqtt.Message] = deque()
+        self._unacknowledged: deque[int] = deque()
+        self._sent = 0
+
+    def send(self, hammer: str, kind: str, payload: Any) -> None:
+        self._sent += 1
+        topic = f"strikewatch/{SITE}/{hammer}/{kind}"
+        body = json.dumps(payload).encode()
+        self._coming.append(mqtt.Message(topic, body, self._clocks.wall(), self._sent, 1, 1, False))
+
+    def take(self, limit: int, timeout_s: float) -> list[mqtt.Message]:
+        del timeout_s
+        taken = [self._coming.popleft() for _ in range(min(limit, len(self._coming)))]
+        self._unacknowledged.extend(message.mid for message in taken)
+        return taken
+
+    def acknowledge(self, messages: Iterable[mqtt.Message]) -> None:
+        for message in messages:
+            assert message.mid == self._unacknowledged.popleft()
+
+    @property
+    def settled(self) -> bool:
+        return not self._coming and not self._unacknowledged
+
+
+@dataclass
+class Office:
+    """A receiver that takes everything: what came, and at which true time."""
+
+    clocks: Clocks
+    received: list[tuple[Instant, str, Mapping[str, Any]]] = field(default_factory=list)
+
+    def send(self, message: Message, now: Instant) -> Answer:
+        del now
+        self.received.append((self.clocks.true, message.step, json.loads(message.body)))
+        return Answer(True, "taken")
+
+    def rest(self) -> None:
+        """Holds nothing."""
+
+    def close(self) -> None:
+        """Holds nothing."""
+
+
+class Works:
+    """The processor's parts but its threads. `turn` is one turn of each, at the time that the clocks show."""
+
+    def __init__(
+        self, folder: Path, clocks: Clocks, *, filters: Filter | None = None, zone: str = "UTC", **tables: Any
+    ) -> None:
+        self.folder, self.clocks = folder, clocks
+        self.settings = Settings.model_validate(
+            {
+                "store": {"path": folder / "strikewatch.db"},
+                "recording": {"folder": folder / "recordings", **tables.pop("recording", {})},
+                **tables,
+            }
+        )
+        self._routes = Routes({ENDPOINT: filters or Filter()}, Sites(zone=zone))
+        self.line = Line(clocks)
+        self.office = Office(clocks)
+        self.open()
+
+    def open(self) -> None:
+        clocks, settings = self.clocks, self.settings
+        self.store = store = Store(
+            self.folder / "strikewatch.db",
+            {ENDPOINT: "http://office.invalid/"},
+            settings.store.rejects_kept,
+            settings.alarms,
+            self._routes,
+        )
+        self.worker = Worker(
+            settings,
+            store,
+            self.line,
+            wall=clocks.wall,
+            monotonic=clocks.monotonic,
+            told=lambda: None,
+            wait=lambda _s: True,
+        )
+        endpoint = Endpoint(ENDPOINT, Schedule(), self.office)
+        self._round = Round(Outbox(store, ENDPOINT), endpoint, clocks.wall, clocks.monotonic)
+        self.recorder = Recorder(store, settings.recording)
+        self.keeper = Keeper(store, settings.store, clocks.monotonic)
+
+    def restart(self) -> None:
+        """As after a power cut: what was not committed is sent again by nobody, since all was."""
+        self.store.close()
+        self.open()
+
+    def turn(self) -> None:
+        """Work through what has come, and deliver what is due."""
+        self.worker.turn(0.0)
+        while not self.line.settled:
+            self.worker.turn(0.0)
+        self._round.learn()
+        self._round.drain(lambda: False)
+
+    def keep(self) -> None:
+        """What the thread beside the steps does."""
+        self.recorder.tick(self.clocks.wall())
+        self.keeper.tick(self.clocks.wall())
+
+    def query(self, sql: str) -> list[tuple[Any, ...]]:
+        with self.store.read() as connection:
+            return [tuple(row) for row in connection.exec_driver_sql(sql)]
+
+    def alerts(self) -> list[dict[str, Any]]:
+        """The store's records, but those withdrawn, in onset order."""
+        found = [json.loads(record) for (record,) in self.query("select record from alerts")]
+        kept = [record for record in found if "withdrawn" not in record["evidence"]]
+        return sorted(kept, key=lambda one: (one["onset"], one["hammer"], one["fault"]))
+
+
+@contextmanager
+def works(folder: Path, clocks: Clocks, **more: Any) -> Iterator[Works]:
+    """Works in an empty folder of their own."""
+    folder.mkdir(parents=True, exist_ok=True)
+    made = Works(folder, clocks, **more)
+    try:
+        yield made
+    finally:
+        made.store.close()
