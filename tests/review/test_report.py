@@ -65,7 +65,7 @@ def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
         page.goto(address)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         wide = page.evaluate(
-            "w => [...document.querySelectorAll('body *')].filter(e => !e.closest('svg') && "
+            "w => [...document.querySelectorAll('body *:not(svg *)')].filter(e => "
             "e.getBoundingClientRect().right > w + 1).map(e => e.outerHTML.slice(0, 80))",
             width,
         )

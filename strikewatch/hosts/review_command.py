@@ -1,0 +1,181 @@
+"""`strikewatch review`: from the database or recorded shifts to a report."""
+
+import tempfile
+import time
+from argparse import Namespace
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+
+from strikewatch.errors import InputError
+from strikewatch.hosts import review_tables
+from strikewatch.hosts.bar import bar
+from strikewatch.hosts.review_moments import Moments
+from strikewatch.hosts.review_sources import Source, opened
+from strikewatch.model import instant
+from strikewatch.review import coaching, rates
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.report import compose, tables, words
+from strikewatch.review.report.compose import Seen, Tables
+from strikewatch.review.report.content import Report
+from strikewatch.review.report.html import html
+from strikewatch.review.report.pdf import pdf, program
+from strikewatch.settings import Settings, load
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LONG: Final = 30
+"""Moments from which on a bar is shown."""
+MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "command")
+
+
+def show(options: Namespace) -> int:
+    """Make the review, and whatever of it was asked for."""
+    notes = Console(stderr=True, highlight=False, soft_wrap=True)
+    settings = load(options.config)
+    texts = coaching.read(options.coaching)
+    if options.moments < 0:
+        raise InputError(f"--moments {options.moments}: give 0 or more")
+    if options.pdf:
+        program()  # what is missing is told now, not after all the work
+    with opened(options, settings, time.time_ns(), notes) as source:
+        made = _tables(source, settings, options.site)
+        seen = _seen(options, settings, texts, source, made, notes)
+    report = _report(options, settings, texts, source, made, seen)
+    written = _write(options, report)
+    every = _narrowed(made, seen, options.operator)
+    if options.csv:
+        tables.to_csv(every, options.csv)
+        written += [str(options.csv / f"{name}.csv") for name in every]
+    if options.json:
+        head = {"begin": instant.text(source.begin), "end": instant.text(source.end)}
+        print(tables.to_json(every, head))
+    else:
+        review_tables.show(Console(highlight=False), report, written)
+    return 0
+
+
+def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
+    """What `rates` makes of the period, of one site or all. Weeks are each site's own."""
+    import pandas as pd
+
+    def of_site(frame: "pd.DataFrame") -> "pd.DataFrame":
+        return frame if site is None else frame[frame["site"] == site].reset_index(drop=True)
+
+    exposure, faults = map(of_site, source.period())
+    before = source.before()
+    earlier = (of_site(before[0]), of_site(before[1])) if before else None
+    names = sorted(exposure["site"].unique())
+    worked, found = of_site(source.exposure), of_site(source.faults)
+    weeks = [
+        rates.weeks(
+            worked[worked["site"] == name],
+            found[found["site"] == name],
+            zone=settings.sites.zone_of(name).key,
+        )
+        for name in names
+    ]
+    return Tables(
+        exposure,
+        faults,
+        rates.operators(exposure, faults, earlier, settings.review.judgement),
+        rates.sites(exposure, faults, earlier, settings.review.judgement),
+        rates.groups(exposure, faults, by=["site", "hammer"]),
+        rates.groups(exposure, faults, by=["site", "tool"]),
+        pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
+    )
+
+
+def _seen(
+    options: Namespace,
+    settings: Settings,
+    texts: Coaching,
+    source: Source,
+    made: Tables,
+    notes: Console,
+) -> dict[str, Seen]:
+    """Moments, where they go into a file that was asked for; what they need takes longest."""
+    wanted = options.html or options.pdf or options.csv or options.json
+    exposure, faults = made.exposure, made.faults
+    if options.operator:
+        exposure = exposure[exposure["operator"] == options.operator]
+        faults = faults[faults["operator"] == options.operator]
+    most = options.moments if wanted else 0
+    with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
+        seen = Moments(settings, source.where, texts).seen(exposure, faults, most, told)
+    return {site: seen.get(site, Seen({}, {})) for site in made.exposure["site"].unique()}
+
+
+def _report(
+    options: Namespace,
+    settings: Settings,
+    texts: Coaching,
+    source: Source,
+    made: Tables,
+    seen: Mapping[str, Seen],
+) -> Report:
+    names = sorted(made.exposure["site"].unique())
+    zones = {name: settings.sites.zone_of(name) for name in names}
+    people = sorted(made.exposure["operator"].unique())
+    nothing = ""
+    if not names:
+        place = f"at {options.site} " if options.site else ""
+        nothing = f"No work {place}is on record in this time: no carrier was heard working."
+    elif options.operator and options.operator not in people:
+        nothing = f"{options.operator} was not signed on in this time; there were: {', '.join(people)}."
+    return Report(
+        period=words.period(source.begin, source.end, next(iter(zones.values()), ZoneInfo("UTC"))),
+        begin=source.begin,
+        end=source.end,
+        coaching=texts,
+        sites=() if nothing else compose.sites(made, seen, texts, zones, options.operator),
+        faults=[str(fault) for fault in made.sites["fault"].unique()],
+        source=source.words,
+        nothing=nothing,
+        notes=source.notes,
+    )
+
+
+def _write(options: Namespace, report: Report) -> list[str]:
+    """The files asked for; their names."""
+    if not options.html and not options.pdf:
+        return []
+    page = html(report)
+    with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
+        target = options.html or Path(scratch) / "review.html"
+        try:
+            target.write_text(page, encoding="utf-8")
+        except OSError as error:
+            raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
+        if options.pdf:
+            pdf(target, options.pdf)
+    return [str(path) for path in (options.html, options.pdf) if path]
+
+
+def _narrowed(made: Tables, seen: Mapping[str, Seen], operator: str | None) -> "dict[str, pd.DataFrame]":
+    """Every table, by name; of one operator only what is theirs."""
+    import pandas as pd
+
+    rows = [
+        {
+            **{name: getattr(one.moment, name) for name in MOMENTS if name not in ("onset", "command")},
+            "onset": pd.Timestamp(one.moment.onset, tz="UTC"),
+            "command": " ".join(one.command),
+        }
+        for own in seen.values()
+        for shown in own.shown.values()
+        for one in shown
+    ]
+    every = {name: getattr(made, name) for name in Tables.__slots__}
+    every["moments"] = pd.DataFrame(rows, columns=list(MOMENTS))
+    if operator is None:
+        return every
+    return {
+        name: table[table["operator"] == operator].reset_index(drop=True)
+        for name, table in every.items()
+        if "operator" in table
+    }

@@ -1,0 +1,139 @@
+"""A review's moments with their pictures, each beside the command that replays exactly it."""
+
+import shlex
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from strikewatch.errors import InputError
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.intake.shift import open_shifts
+from strikewatch.model import instant
+from strikewatch.model.batch import Key
+from strikewatch.model.instant import SECOND, Instant, seconds
+from strikewatch.review import around, moments
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.moments import Clean, Moment
+from strikewatch.review.pictures import minute, strip
+from strikewatch.review.pictures.drawing import local
+from strikewatch.review.report.compose import Seen
+from strikewatch.review.report.content import Shown
+from strikewatch.review.samples import Recorded
+from strikewatch.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_STRIP: Final = 12 * 3600 * SECOND
+"""A longer clean stretch has no picture: its days have gaps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """What is replayed: the recordings, and for a site where all of them are, if that is one place."""
+
+    recorded: Recorded
+    root: Callable[[str], Path | None]
+    config: Path | None = None
+
+
+@dataclass
+class Moments:
+    """Pictures and commands for one review."""
+
+    settings: Settings
+    where: Where
+    coaching: Coaching
+    _found: dict[Path, frozenset[str]] = field(default_factory=dict)
+
+    def seen(
+        self,
+        exposure: "pd.DataFrame",
+        faults: "pd.DataFrame",
+        most: int,
+        told: Callable[[int, int], None] | None = None,
+    ) -> dict[str, Seen]:
+        """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
+        chosen = moments.telling(faults, most) if most else []
+        found: dict[str, Seen] = {}
+        for site in map(str, exposure["site"].unique()):
+            own = [one for one in chosen if one.site == site]
+            shown: dict[str, list[Shown]] = {}
+            for one in own:
+                shown.setdefault(one.operator, []).append(self._shown(one, faults))
+                if told:
+                    told(sum(map(len, shown.values())), len(own))
+            at = exposure["site"] == site
+            clean = moments.clean(exposure[at], faults[faults["site"] == site])
+            pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
+            found[site] = Seen(shown, pictures)
+        return found
+
+    def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
+        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
+        own, name = self.settings.of_hammer(key), self.coaching.name(one.fault)
+        ident = f"m-{one.id}"
+        svg: str | None = None
+        if one.fault == "grease_overdue":
+            begin, end = around.span(one.fault, one.onset, one.cleared)
+            mark = strip.Mark(one.onset, "medium", name)
+            hours = around.strip(self.where.recorded, key, own, begin, end, [mark])
+            svg = strip.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
+        else:
+            blank = list(_spells(faults, key, "blank_firing"))
+            drawn = around.minute(
+                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank
+            )
+            svg = minute.draw(ident, drawn, zone) if drawn else None
+        at = local(one.onset, zone)
+        return Shown(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
+
+    def _clean(self, one: Clean) -> str | None:
+        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
+        if one.end - one.begin > _STRIP:
+            return None
+        hours = around.strip(self.where.recorded, key, self.settings.of_hammer(key), one.begin, one.end)
+        ident = f"clean-{one.site}-{one.operator}"
+        return strip.draw(ident, hours, "The longest stretch without a fault", zone) if hours else None
+
+    def _command(self, one: Moment) -> tuple[str, ...]:
+        """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
+        path = self.where.recorded.place((one.site, one.hammer), one.onset)
+        if path is None or one.id not in self._ids(path):
+            path = self.where.root(one.site)
+        if path is None:
+            return ()
+        config = (f"--config {shlex.quote(str(self.where.config))}",) if self.where.config else ()
+        begin = one.onset // SECOND * SECOND
+        end = (one.onset if one.cleared is None else one.cleared) // SECOND * SECOND + SECOND
+        return (
+            f"strikewatch replay {shlex.quote(str(path))}",
+            *config,
+            f"--hammer {shlex.quote(one.hammer)}",
+            f"--from {_told(begin)}",
+            f"--to {_told(end)}",
+        )
+
+    def _ids(self, path: Path) -> frozenset[str]:
+        """The alerts that replaying a recording finds; each is replayed once."""
+        if path not in self._found:
+            try:
+                reorder = seconds(self.settings.intake.reorder_s)
+                result = replay_shifts(open_shifts(path), self.settings.of_hammer, reorder)
+            except InputError:
+                self._found[path] = frozenset()
+            else:
+                self._found[path] = frozenset(str(record["id"]) for record in result.records)
+        return self._found[path]
+
+
+def _spells(faults: "pd.DataFrame", key: Key, fault: str) -> Iterator[tuple[Instant, Instant]]:
+    own = faults[(faults["site"] == key[0]) & (faults["hammer"] == key[1]) & (faults["fault"] == fault)]
+    own = own[own["cleared"].notna()]
+    for onset, cleared in zip(own["onset"], own["cleared"], strict=True):
+        yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
+
+
+def _told(at: Instant) -> str:
+    return instant.text(at)[:19] + "Z"

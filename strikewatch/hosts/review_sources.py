@@ -1,0 +1,129 @@
+"""Where a review comes from: the database and its recordings, or recorded shifts; and which time it is of."""
+
+from argparse import Namespace
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Console
+
+from strikewatch.errors import Refused
+from strikewatch.hosts.bar import bar
+from strikewatch.hosts.moments import moment
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.hosts.replay_command import LONG
+from strikewatch.hosts.review_moments import Where
+from strikewatch.hosts.warm import warm
+from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.model.instant import SECOND, Instant, seconds
+from strikewatch.review.columns import ALWAYS, MISUSE
+from strikewatch.review.from_replay import from_replay
+from strikewatch.review.from_store import from_store
+from strikewatch.review.report import words
+from strikewatch.review.samples import FromShifts, FromStore
+from strikewatch.settings import Settings
+from strikewatch.store.beside import Beside
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+BEFORE: Final = "7d"
+WEEKS: Final = 26 * 7 * 86_400 * SECOND
+"""So far back rates are charted by week."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; and where its samples are."""
+
+    exposure: "pd.DataFrame"
+    faults: "pd.DataFrame"
+    begin: Instant
+    end: Instant
+    where: Where
+    words: str
+    notes: tuple[str, ...] = ()
+
+    def period(self) -> "tuple[pd.DataFrame, pd.DataFrame]":
+        return self._between(self.begin, self.end)
+
+    def before(self) -> "tuple[pd.DataFrame, pd.DataFrame] | None":
+        """The period of the same length before; None where nothing was worked in it."""
+        exposure, faults = self._between(2 * self.begin - self.end, self.begin)
+        return (exposure, faults) if len(exposure) else None
+
+    def _between(self, begin: Instant, end: Instant) -> "tuple[pd.DataFrame, pd.DataFrame]":
+        return _cut(self.exposure, "start", begin, end), _cut(self.faults, "onset", begin, end)
+
+
+def _cut(frame: "pd.DataFrame", column: str, begin: Instant, end: Instant) -> "pd.DataFrame":
+    import pandas as pd
+
+    first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
+    return frame[(frame[column] >= first) & (frame[column] < last)].reset_index(drop=True)
+
+
+@contextmanager
+def opened(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Iterator[Source]:
+    """What the command names. Raises InputError, Refused, SettingsError or StoreError with place and remedy."""
+    begin, end = (None if at is None else moment(at, now, back=True) for at in (options.begin, options.end))
+    if options.paths:
+        yield _of_shifts(options, settings, begin, end, notes)
+        return
+    end = now if end is None else end
+    begin = moment(BEFORE, end, back=True) if begin is None else begin
+    _rising(begin, end)
+    with Beside(settings.store.where) as place:
+        length = max(WEEKS, 2 * (end - begin))
+        exposure, faults = from_store(place, max(0, end - length), end, options.site)
+        recordings = settings.recording.folder
+        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config)
+        yield Source(exposure, _of_people(faults), begin, end, where, f"From the database {place.name}.")
+
+
+def _of_shifts(
+    options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
+) -> Source:
+    """The shifts at the paths, one after the other; the period is all of them where it is not told."""
+    shifts = sorted((shift for path in options.paths for shift in open_shifts(path)), key=_begins)
+    warm(lambda text: notes.print(text, style="dim"))
+    with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
+        result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
+    stretches = [one for outcome in result.noted for one in outcome.stretches()]
+    end_of_all = max((one.stretch.end for one in stretches), default=0)
+    exposure, faults = from_replay(result.records, stretches, result.bouts(), end_of_all)
+    first, last = (_ns(exposure["start"].min()), _ns(exposure["end"].max())) if len(exposure) else (0, 1)
+    begin, end = first if begin is None else begin, last if end is None else end
+    _rising(begin, end)
+    places = [str(path) for path in options.paths]
+    whole = options.paths[0] if len(places) == 1 else None
+    where = Where(FromShifts(shifts, result.bouts()), lambda _: whole, options.config)
+    return Source(
+        exposure,
+        _of_people(faults),
+        begin,
+        end,
+        where,
+        f"From {words.listed(places)}.",
+        tuple(result.notes()),
+    )
+
+
+def _begins(shift: Shift) -> Instant:
+    """A shift's first instant, as far as its first rows tell: shifts are run through in the order of time."""
+    return next((int(rows.time_ns[0]) for _, rows in shift.pieces()), 0)
+
+
+def _of_people(faults: "pd.DataFrame") -> "pd.DataFrame":
+    """Those that count as somebody's, and not as the feed's or the machine's."""
+    return faults[faults["fault"].isin((*ALWAYS, *MISUSE))].reset_index(drop=True)
+
+
+def _ns(at: "pd.Timestamp") -> Instant:
+    return int(at.as_unit("ns").value)
+
+
+def _rising(begin: Instant, end: Instant) -> None:
+    if end <= begin:
+        raise Refused("--from must be before --to")

@@ -1,0 +1,82 @@
+"""A review at a glance, in the terminal: each site's rates, and each operator's, narrow enough for 80 columns."""
+
+from collections.abc import Iterable, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strikewatch.cautions import CAUTION
+from strikewatch.review.pictures.drawing import figure
+from strikewatch.review.report.content import Line, Person, Report, Site
+
+SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
+
+
+def show(console: Console, report: Report, written: Sequence[str]) -> None:
+    """Print it; `written` names the files made."""
+    console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
+    for words in report.notes:
+        console.print(Text(words, "yellow"))
+    if report.nothing:
+        console.print(report.nothing)
+    for site in report.sites:
+        _site(console, site)
+    if report.sites:
+        console.print()
+        console.print(Text("▲ above, ▼ below the others; ● within chance; □ too little to judge.", "dim"))
+        console.print(Text(CAUTION, "dim"))
+    for path in written:
+        console.print(f"Written: {path}", highlight=False)
+    if report.sites and not written:
+        console.print(Text("The whole report: --html review.html, or --pdf review.pdf.", "dim"))
+
+
+def _site(console: Console, site: Site) -> None:
+    console.print()
+    console.print(Text(site.name, "bold"))
+    console.print(Text(site.worked))
+    for card in site.cards:
+        line = card.line
+        rate = f"{figure(line.rate)} per {line.per} hour ({figure(line.lower)}–{figure(line.upper)})"
+        console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
+    for words in site.quiet:
+        console.print(Text(words))
+    console.print()
+    console.print(_people(site.people))
+    if site.unassigned:
+        console.print()
+        console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
+        console.print(_lines((line.name, line) for line in site.unassigned))
+
+
+def _people(people: Iterable[Person]) -> Table:
+    table = _table("operator", "fault", "count", "per hour", "95 % limits", "")
+    for person in people:
+        who = person.operator
+        lines = [line for line in person.lines if line.count or line.standing == "below"]
+        if not lines:
+            table.add_row(Text(who), Text(person.summary, "dim"))
+        for line in lines:
+            table.add_row(Text(who), *_cells(line.name, line))
+            who = ""
+    return table
+
+
+def _lines(lines: Iterable[tuple[str, Line]]) -> Table:
+    table = _table("fault", "count", "per hour", "95 % limits", "")
+    for name, line in lines:
+        table.add_row(*_cells(name, line))
+    return table
+
+
+def _cells(name: str, line: Line) -> list[Text]:
+    limits = f"{figure(line.lower)}–{figure(line.upper)}"
+    return [Text(one) for one in (name, str(line.count), figure(line.rate), limits, SIGNS[line.standing])]
+
+
+def _table(*names: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for name in names:
+        table.add_column(name, justify="right" if name in ("count", "per hour", "95 % limits") else "left")
+    return table
