@@ -2,8 +2,8 @@
 
 Counts are Poisson, the operators' true rates a gamma distribution that is itself fitted to all of them by maximum
 marginal likelihood (Gaver, O'Muircheartaigh 1987, Technometrics 29:1). That alone would take the fitted gamma for
-certain, and with few operators make intervals far too narrow; so what is not known of it is added to each variance
-(Kass, Steffey 1989, Journal of the American Statistical Association 84:717), by going over the gammas that might be.
+certain, and with few operators make intervals far too narrow; so intervals go over all gammas that might be, each by
+how probable it is (Kass, Steffey 1989, Journal of the American Statistical Association 84:717).
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from strikewatch.review import poisson
 
 SPREADS: Final = 24
 PLACES: Final = 15
-USUAL: Final = 0.5
+USUAL: Final = 1.0
 """Half of the spreads that might be are below this: standard deviation of true rates to their mean (half-Cauchy;
 Gelman 2006, Bayesian Analysis 1:515)."""
 LEAST: Final = 0.01
@@ -77,11 +77,13 @@ def shrink(
     if len(seen) < 2 or not seen.any():
         lower, upper = poisson.limits(count, hours, level, dispersion)
         return Shrunk(seen / worked, lower, upper)
-    mean = fit(seen, worked).mean(seen, worked)
+    rate = fit(seen, worked).mean(seen, worked)
     weight, shape, per = _gammas(seen, worked)
     means = (shape + seen) / (per + worked)
+    mean = (weight * means).sum(axis=0)
     variance = (weight * (means / (per + worked) + (means - mean) ** 2)).sum(axis=0)
-    return Shrunk(mean, *_interval(mean, variance, level))
+    lower, upper = _interval(mean, variance, level)
+    return Shrunk(rate, np.minimum(lower, rate), np.maximum(upper, rate))
 
 
 def _interval(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Floats]:
