@@ -7,6 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from strikewatch.review import poisson
 from strikewatch.review.columns import Hours
+from strikewatch.review.dispersion import Dispersion
 from strikewatch.review.poisson import Ratio
 
 Standing = Literal["above", "below", "within", "little"]
@@ -69,17 +70,11 @@ def judge(
         if not _worth(ratio.ratio, settings):
             return "within", f"As the site: {times} is hardly chance, but too small a difference to matter."
         why = f"chance would hardly do that (p {_p(corrected)}, corrected for {looked} comparisons)"
-        above = ratio.ratio > 1.0
-        return (
-            ("above", f"Above the site: {times}; {why}.")
-            if above
-            else ("below", f"Below the site: {times}; {why}.")
-        )
+        side: Standing = "above" if ratio.ratio > 1.0 else "below"
+        return side, f"{side.capitalize()} the site: {times}; {why}."
     if _overlooked(case):
-        return (
-            "little",
-            f"Too little to judge: in {_worked(case)} even {TIMES:.0f} times the others' rate may go unseen.",
-        )
+        unseen = f"in {_worked(case)} even {TIMES:.0f} times the others' rate may go unseen"
+        return "little", f"Too little to judge: {unseen}."
     return "within", f"As the site: {times} is within what chance does."
 
 
@@ -99,6 +94,16 @@ def changed(case: Case, ratio: Ratio, corrected: float, settings: Settings) -> t
     if _overlooked(case):
         return "little", f"Too little to tell a change: {times}, which may be chance."
     return "same", f"As before: {times} is within what chance does."
+
+
+def clustered(dispersion: Dispersion) -> str:
+    """Whether a plain Poisson is believed, and what is allowed for."""
+    widened = f"counts vary between days {dispersion.value:.1f} times as much as chance makes them"
+    if dispersion.p < 1.0 - LEVEL:
+        return f"Faults come in clusters: {widened}, and all limits are wider for it."
+    if dispersion.value > 1.0:
+        return f"Faults may come singly, though {widened}: limits are wider for it all the same."
+    return "Faults come singly, as a plain Poisson has it."
 
 
 def _little(case: Case, alone: str, settings: Settings) -> str:
@@ -121,12 +126,8 @@ def _worth(ratio: float, settings: Settings) -> bool:
 
 
 def _worked(case: Case) -> str:
-    long = case.hours >= 1.0
-    return (
-        f"{case.hours:.1f} h of {WORKED[case.over]}"
-        if long
-        else f"{60 * case.hours:.0f} min of {WORKED[case.over]}"
-    )
+    worked = f"{case.hours:.1f} h" if case.hours >= 1.0 else f"{60 * case.hours:.0f} min"
+    return f"{worked} of {WORKED[case.over]}"
 
 
 def _times(ratio: float, rate: str, other: str) -> str:

@@ -67,9 +67,9 @@ def sites(
     table = _rated(tally(exposure, faults, by, faults_of), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
-    table["dispersion_p"] = [
-        spread.get(key, NONE_SEEN).p for key in zip(table["site"], table["fault"], strict=True)
-    ]
+    found = [spread.get(key, NONE_SEEN) for key in zip(table["site"], table["fault"], strict=True)]
+    table["dispersion_p"] = np.array([one.p for one in found], float)
+    table["dispersion_words"] = [judgement.clustered(one) for one in found]
     earlier = tally(*before, by, faults_of) if before else None
     return changes(table, earlier, by, settings)[list(SITES)]
 

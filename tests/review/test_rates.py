@@ -216,6 +216,8 @@ def test_clusters_are_allowed_for() -> None:
     assert (even["dispersion"], even["dispersion_p"] > 0.5) == (1.0, True)
     assert lumpy["dispersion"] > 5
     assert lumpy["dispersion_p"] < 1e-6
+    assert even["dispersion_words"] == "Faults come singly, as a plain Poisson has it."
+    assert lumpy["dispersion_words"].startswith("Faults come in clusters")
     assert lumpy["upper"] > even["upper"]
 
 
