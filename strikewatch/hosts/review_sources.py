@@ -91,8 +91,7 @@ def _of_shifts(
     with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
     stretches = [one for outcome in result.noted for one in outcome.stretches()]
-    end_of_all = max((one.stretch.end for one in stretches), default=0)
-    exposure, faults = from_replay(result.records, stretches, result.bouts(), end_of_all)
+    exposure, faults = from_replay(result.records, stretches, result.bouts(), result.end)
     first, last = (_ns(exposure["start"].min()), _ns(exposure["end"].max())) if len(exposure) else (0, 1)
     begin, end = first if begin is None else begin, last if end is None else end
     _rising(begin, end)

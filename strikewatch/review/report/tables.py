@@ -16,9 +16,11 @@ def to_csv(tables: "Mapping[str, pd.DataFrame]", folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, table in tables.items():
-            plain = table.copy()
-            for column in plain.select_dtypes(object):
-                plain[column] = plain[column].map(_written)
+            plain = table
+            if "evidence" in table:
+                plain = table.assign(
+                    evidence=[json.dumps(one, ensure_ascii=False) for one in table["evidence"]]
+                )
             plain.to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
@@ -31,7 +33,3 @@ def to_json(tables: "Mapping[str, pd.DataFrame]", head: Mapping[str, Any]) -> st
         text = table.to_json(orient="records", date_format="iso", date_unit="us", double_precision=15)
         told[name] = json.loads(text)
     return json.dumps(told, ensure_ascii=False)
-
-
-def _written(value: Any) -> Any:
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, dict | list) else value

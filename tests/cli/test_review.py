@@ -1,0 +1,164 @@
+"""`strikewatch review` end to end, over recorded shifts and over a database with its recordings."""
+
+import json
+import re
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from strikewatch.cli import main
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.intake.shift import open_shifts
+from strikewatch.model import instant
+from strikewatch.model.alert import Change
+from strikewatch.settings import load
+from strikewatch.store.recording import Recorder
+from strikewatch.store.recording import Settings as Recording
+from strikewatch.store.step import StepRecord
+from strikewatch.store.store import Store
+from tests.browser import program
+
+SHIFTS = Path(__file__).parents[2] / "replay_data"
+NAMES = ("hot-bench", "pad-handover")
+PERIOD = ("--from", "2026-07-14T00:00:00Z", "--to", "2026-07-16T00:00:00Z")
+TABLES = {"exposure", "faults", "operators", "sites", "hammers", "tools", "weeks", "moments"}
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A database and recordings that hold two of the recorded shifts, as a live run would have left them."""
+
+    config: Path
+    found: list[dict[str, Any]]
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
+    folder = tmp_path_factory.mktemp("kept")
+    store = Store(folder / "watch.db")
+    recorder = Recorder(store, Recording(folder=folder / "recordings"))
+    records = []
+    for name in NAMES:
+        shifts = open_shifts(SHIFTS / name)
+        result = replay_shifts(shifts, load().of_hammer)
+        records += result.records
+        rows = [piece for shift in shifts for piece in shift.pieces()]
+        begin, end = min(int(one.time_ns[0]) for _, one in rows), max(int(one.time_ns[-1]) for _, one in rows)
+        stretches = tuple(one for outcome in result.noted for one in outcome.stretches())
+        changes = [_change(record) for record in result.records]
+        events = [event for shift in shifts for event in shift.events]
+        store.commit(
+            StepRecord(begin, rows, events, events, changes, result.bouts(), {}, "none", [], {}, stretches)
+        )
+        recorder.flush(end)
+    store.close()
+    config = folder / "strikewatch.toml"
+    config.write_text(
+        f'[store]\npath = "{folder / "watch.db"}"\n[recording]\nfolder = "{folder / "recordings"}"\n'
+    )
+    return Kept(config, records)
+
+
+def _change(record: dict[str, Any]) -> Change:
+    onset = instant.parse(record["onset"])
+    cleared = None if record["cleared"] is None else instant.parse(record["cleared"])
+    step = "raised" if cleared is None else "cleared"
+    return Change(step, record["site"], record["hammer"], record["id"], record, onset, cleared, deliver=False)  # type: ignore[arg-type]  # a literal
+
+
+def _json(capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any]:
+    assert main(["review", "--json", *options]) == 0
+    told: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return told
+
+
+def test_every_moment_is_found_again_by_its_command(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each command beside a picture, typed as it stands, finds the very alert, and is about one recording only."""
+    told = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "1")
+    assert {one["id"] for one in told["moments"]} <= {one["id"] for one in kept.found}
+    assert len(told["moments"]) >= 8
+    for one in told["moments"]:
+        words = shlex.split(one["command"])
+        assert words[:2] == ["strikewatch", "replay"]
+        assert re.fullmatch(r"\d{8}T\d{6}\.\d{3}Z", Path(words[2]).name)
+        assert main([*words[1:], "--json"]) == 0
+        found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+        assert one["id"] in {record["id"] for record in found}
+        assert {record["hammer"] for record in found} == {one["hammer"]}
+
+
+def test_the_database_and_the_shifts_tell_the_same(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
+    ours = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "0")
+    theirs = _json(capsys, *(str(SHIFTS / name) for name in NAMES), *PERIOD, "--moments", "0")
+    assert ours.keys() == theirs.keys() == {"begin", "end", *TABLES}
+    counted = {(row["operator"], row["fault"]): row["count"] for row in ours["operators"]}
+    assert counted == {(row["operator"], row["fault"]): row["count"] for row in theirs["operators"]}
+    assert counted["op-12", "same_spot"] > 20
+
+
+def test_files_and_the_summary(kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page, pdf = tmp_path / "review.html", tmp_path / "review.pdf"
+    program()
+    outputs = ["--html", str(page), "--pdf", str(pdf), "--csv", str(tmp_path / "tables"), "--moments", "1"]
+    assert main(["review", "--config", str(kept.config), *PERIOD, *outputs]) == 0
+    said = capsys.readouterr().out
+    assert "never a safety function" in said
+    assert said.index("op-12") < said.index("op-13") < said.index("op-16")
+    assert "Minutes" not in said
+    assert page.read_text(encoding="utf-8").count('<svg class="picture"') > 20
+    assert pdf.read_bytes().startswith(b"%PDF-")
+    assert {path.stem for path in (tmp_path / "tables").iterdir()} == TABLES
+    faults = pd.read_csv(tmp_path / "tables" / "faults.csv")
+    assert json.loads(faults["evidence"][0])
+    assert pd.to_datetime(faults["onset"]).dt.tz is not None
+
+
+def test_for_one_operator_nobody_else_is_told_of(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
+    told = _json(capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1")
+    assert set(re.findall(r"op-\d+|unassigned", json.dumps(told))) == {"op-14"}
+    assert main(["review", "--config", str(kept.config), *PERIOD, "--operator", "op-14"]) == 0
+    assert set(re.findall(r"op-\d+", capsys.readouterr().out)) == {"op-14"}
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--to", "2026-01-02T00:00:00Z"], "No work"),
+        ([*PERIOD, "--site", "elsewhere"], "No work at elsewhere"),
+        ([*PERIOD, "--operator", "op-99"], "op-99 was not signed on"),
+    ],
+)
+def test_no_data_is_said_plainly(
+    kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], words: str
+) -> None:
+    page = tmp_path / "review.html"
+    assert main(["review", "--config", str(kept.config), *options, "--html", str(page)]) == 0
+    assert words in capsys.readouterr().out
+    assert words in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("options", "remedy"),
+    [
+        (["nowhere"], "nowhere"),
+        ([str(SHIFTS / "hot-bench"), "--from", "2h", "--to", "3h"], "before --to"),
+        ([str(SHIFTS / "hot-bench"), "--moments", "-1"], "0 or more"),
+        ([str(SHIFTS / "hot-bench"), "--coaching", "gone.toml"], "gone.toml"),
+        ([str(SHIFTS / "hot-bench"), "--html", "/nowhere/review.html", "--moments", "0"], "another place"),
+    ],
+)
+def test_what_cannot_be_used(capsys: pytest.CaptureFixture[str], options: list[str], remedy: str) -> None:
+    assert main(["review", *options]) == 2
+    assert remedy in capsys.readouterr().err
+
+
+def test_without_a_browser_it_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("PATH", "/nowhere")
+    assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", "review.pdf"]) == 2
+    assert "print it" in capsys.readouterr().err
