@@ -49,18 +49,14 @@ says it in words, with the reason.
 """
 
 SITES: Final = (
-    "site",
-    "fault",
+    *("site", "fault"),
     *RATE,
-    "operators",
-    "dispersion",
-    "dispersion_p",
-    "dispersion_words",
+    *("operators", "dispersion", "dispersion_p", "dispersion_words"),
     *CHANGE,
 )
 """One row per site and fault, everybody's and nobody's together. `operators`: how many signed on and worked.
-`dispersion` as above; `dispersion_p`: how probable it would be that a plain Poisson varies so much between days;
-`dispersion_words` say which of the two is believed."""
+`dispersion` as above; `dispersion_p`: how probable it would be that a plain Poisson varies so much between days, NaN
+where it is not known; `dispersion_words` say which of the two is believed."""
 
 GROUPS: Final = RATE
 """One row per site, hammer, tool or week (as asked; those columns come first) and fault, with nobody signed on too."""

@@ -26,7 +26,8 @@ class Dispersion:
     p: float
 
 
-NONE_SEEN: Final = Dispersion(1.0, 1.0)
+UNKNOWN: Final = Dispersion(1.0, float("nan"))
+"""Nobody had faults and more than one day to have them on."""
 
 
 def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
@@ -49,7 +50,7 @@ def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
         freedom += days - 1
         variance += float(2 * (days - 1) + ((1 / share).sum() - days**2 - 2 * days + 2) / total)
     if not freedom:
-        return NONE_SEEN
+        return UNKNOWN
     p = float(gammaincc(freedom**2 / variance, squares * freedom / variance)) if variance > 0 else 1.0
     return Dispersion(max(squares / freedom, 1.0), p)
 

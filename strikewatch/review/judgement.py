@@ -98,6 +98,8 @@ def changed(case: Case, ratio: Ratio, corrected: float, settings: Settings) -> t
 
 def clustered(dispersion: Dispersion) -> str:
     """Whether a plain Poisson is believed, and what is allowed for."""
+    if dispersion.p != dispersion.p:
+        return "Too few faults and days to tell whether faults come in clusters."
     widened = f"counts vary between days {dispersion.value:.1f} times as much as chance makes them"
     if dispersion.p < 1.0 - LEVEL:
         return f"Faults come in clusters: {widened}, and all limits are wider for it."

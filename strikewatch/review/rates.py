@@ -17,7 +17,7 @@ import numpy.typing as npt
 from strikewatch.review import chart, funnel, judgement, many, poisson, shrinkage
 from strikewatch.review.changes import changes
 from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
-from strikewatch.review.dispersion import NONE_SEEN
+from strikewatch.review.dispersion import UNKNOWN
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.judgement import LEVEL, Case, Settings
 from strikewatch.review.tally import Spread, clusters, shown, tally, with_week
@@ -67,7 +67,7 @@ def sites(
     table = _rated(tally(exposure, faults, by, faults_of), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
-    found = [spread.get(key, NONE_SEEN) for key in zip(table["site"], table["fault"], strict=True)]
+    found = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
     table["dispersion_p"] = np.array([one.p for one in found], float)
     table["dispersion_words"] = [judgement.clustered(one) for one in found]
     earlier = tally(*before, by, faults_of) if before else None
@@ -119,7 +119,7 @@ def _grouped(
 def _rated(table: "pd.DataFrame", spread: Spread) -> "pd.DataFrame":
     """With dispersion, rates and their limits."""
     keys = zip(table["site"], table["fault"], strict=True)
-    table["dispersion"] = np.array([spread.get(key, NONE_SEEN).value for key in keys], float)
+    table["dispersion"] = np.array([spread.get(key, UNKNOWN).value for key in keys], float)
     count, hours = table["count"].to_numpy(float), table["hours"].to_numpy(float)
     table["rate"] = np.divide(count, hours, out=np.full(len(table), np.nan), where=hours > 0)
     table["lower"], table["upper"] = poisson.limits(count, hours, LEVEL, table["dispersion"].to_numpy())

@@ -2,10 +2,13 @@
 
 import numpy as np
 import pytest
+from statsmodels.genmod.families import Poisson
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats import rates as reference
 from statsmodels.stats.multitest import multipletests
 
 from strikewatch.review import chart, funnel, many, poisson, shrinkage
+from strikewatch.review.dispersion import between_days
 
 GARWOOD = {
     0: (0.0, 3.6889),
@@ -113,6 +116,19 @@ def test_funnel_limits_are_spiegelhalters() -> None:
     lower, upper = funnel.limits(1.0, [5, 10, 20, 50])
     assert lower == pytest.approx([0.108, 0.378, 0.560, 0.722], abs=5e-4)
     assert upper == pytest.approx([1.875, 1.616, 1.437, 1.277], abs=5e-4)
+
+
+def test_dispersion_is_statsmodels() -> None:
+    """Pearson's statistic over degrees of freedom of a Poisson regression on operators, hours as exposure; every day
+    has enough to expect that none are taken together."""
+    random = np.random.default_rng(5)
+    hours = random.uniform(3.0, 6.0, (4, 6))
+    count = 2.0 * random.poisson([[1.0], [2.0], [3.0], [4.0]] * hours)
+    who = np.repeat(np.eye(4), 6, axis=0)
+    fitted = GLM(count.ravel(), who, family=Poisson(), exposure=hours.ravel()).fit()
+    expected = fitted.pearson_chi2 / fitted.df_resid
+    assert expected > 1.0
+    assert between_days(zip(count, hours, strict=True)).value == pytest.approx(expected, rel=1e-6)
 
 
 def test_many_is_holms() -> None:
