@@ -5,9 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from strikewatch.alarm.lifecycle import STATES
+from strikewatch.hosts.moments import WHEN
 from strikewatch.model.alert import PRIORITIES
-
-WHEN = "an instant (2026-11-25T06:00:00Z) or how long %s (45min, 2h, 3d)"
 
 
 def add(commands: Any, config: argparse.ArgumentParser) -> None:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from strikewatch.cli_alerts import WHEN
+from strikewatch.hosts.moments import WHEN
 
 
 def add(commands: Any, config: argparse.ArgumentParser) -> None:

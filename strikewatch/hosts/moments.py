@@ -7,6 +7,8 @@ from strikewatch.errors import Refused
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND, Instant
 
+WHEN: Final = "an instant (2026-11-25T06:00:00Z) or how long %s (45min, 2h, 3d)"
+"""What `moment` takes, for help texts; `%s`: from now or ago."""
 _UNITS: Final = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 _SPAN: Final = re.compile(r"(?:\d+(?:\.\d+)?(?:s|min|h|d))+", re.ASCII)
 _PART: Final = re.compile(r"(\d+(?:\.\d+)?)(s|min|h|d)", re.ASCII)

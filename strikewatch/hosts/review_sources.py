@@ -78,7 +78,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
-        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config)
+        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config, few=False)
         yield Source(exposure, _of_people(faults), begin, end, where, f"From the database {place.name}.")
 
 
@@ -97,7 +97,7 @@ def _of_shifts(
     _rising(begin, end)
     places = [str(path) for path in options.paths]
     whole = options.paths[0] if len(places) == 1 else None
-    where = Where(FromShifts(shifts, result.bouts()), lambda _: whole, options.config)
+    where = Where(FromShifts(shifts, result.bouts()), lambda _: whole, options.config, few=True)
     return Source(
         exposure,
         _of_people(faults),
