@@ -1,6 +1,7 @@
 """What must hold of the review's statistics whatever the counts are."""
 
 import math
+from random import Random
 
 import numpy as np
 import pytest
@@ -104,7 +105,7 @@ def test_funnel_narrows_with_hours_and_holds_the_sites_rate(rate: float, hours: 
 @settings(max_examples=60, deadline=None)
 @given(PEOPLE, st.randoms(use_true_random=False))
 def test_shrunk_rates_lie_between_own_and_common_whatever_the_order(
-    people: list[tuple[int, float]], random
+    people: list[tuple[int, float]], random: Random
 ) -> None:  # type: ignore[no-untyped-def]
     count, hours = np.array(people, float).T
     found = shrinkage.shrink(count, hours)
@@ -146,7 +147,7 @@ def test_where_all_are_alike_all_have_the_common_rate() -> None:
 
 
 @given(P, st.randoms(use_true_random=False))
-def test_correction_never_helps_and_keeps_the_order(p: list[float], random) -> None:  # type: ignore[no-untyped-def]
+def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Random) -> None:
     values = np.array([*p, np.nan])
     corrected = many.holm(values)
     assert np.isnan(corrected[-1])
