@@ -37,7 +37,7 @@ class Control:
 def draw(ident: str, control: Control, title: str) -> str:
     """SVG of it."""
     n = len(control.names)
-    sheet = Drawing(ident, 168, title, _told(control))
+    sheet = Drawing(ident, 150, title, _told(control))
     known = np.concatenate([control.rate, control.upper])
     known = known[np.isfinite(known)]
     y = Scale(0.0, max(1.1 * float(np.max(known, initial=0.0)), 0.1), _BOTTOM, _TOP)

@@ -89,6 +89,7 @@ class _Composed:
         return Site(
             name=self._name,
             anchor=self._anchor,
+            for_one=self._only is not None,
             worked=f"{words.many(len(people), 'operator')}. {words.worked(exposure)}",
             cards=self._cards(),
             quiet=self._quiet(),
@@ -179,6 +180,7 @@ class _Composed:
         anchor = f"{self._anchor}-p{number}"
         rows = list(_rows(self._operators[self._operators["operator"] == operator]))
         lines = [self._line(row, operator) for row in rows]
+        faults = [line.fault for line in lines]
         exposure = self._exposure[self._exposure["operator"] == operator]
         return Person(
             operator=operator,
@@ -187,8 +189,8 @@ class _Composed:
             lines=lines,
             coach=[line.name for line in lines if line.standing == "above"],
             summary=_summary(lines, float(exposure["firing_s"].sum())),
-            weeks=self._by_week(operator, anchor),
-            shown=self._seen.shown.get(operator, ()),
+            weeks=self._by_week(operator, anchor, lines),
+            shown=sorted(self._seen.shown.get(operator, ()), key=lambda one: faults.index(one.moment.fault)),
             good=self._good(operator, rows),
             clean=self._clean(operator),
         )
@@ -208,14 +210,14 @@ class _Composed:
         _, svg = self._seen.clean.get(operator, (None, None))
         return Picture(svg, "") if svg else None
 
-    def _by_week(self, operator: str, anchor: str) -> list[Picture]:
+    def _by_week(self, operator: str, anchor: str, lines: Sequence[Line]) -> list[Picture]:
         own = self._weeks[self._weeks["operator"] == operator]
-        pictures = []
-        for fault, weeks in own.groupby("fault", sort=False):
-            if len(weeks) >= WEEKS and weeks["count"].sum():
-                name = self._coaching.name(str(fault))
-                pictures.append(figures.week_by_week(f"{anchor}-{fault}", name, weeks))
-        return pictures
+        by_fault = [(line, own[own["fault"] == line.fault]) for line in lines]
+        return [
+            figures.week_by_week(f"{anchor}-{line.fault}", line.name, weeks)
+            for line, weeks in by_fault
+            if len(weeks) >= WEEKS and weeks["count"].sum()
+        ]
 
 
 def _summary(lines: Sequence[Line], firing_s: float) -> str:

@@ -92,11 +92,15 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site's part. `judged`: whether anybody could be compared. `unassigned` is what happened with nobody signed on:
-    shown, never compared."""
+    """A site's part; `for_one`: to sit down with one operator, so that nobody else is in it.
+
+    `judged`: whether anybody could be compared. `unassigned` is what happened with nobody signed on: shown, and never
+    compared.
+    """
 
     name: str
     anchor: str
+    for_one: bool
     worked: str
     cards: Sequence[Card]
     quiet: Sequence[str]
