@@ -31,16 +31,11 @@ _STRIP: Final = 12 * 3600 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """What is replayed: the recordings, and for a site where all of them are, if that is one place.
-
-    `few`: they can all be replayed to see what they find. Live runs leave years of them; what a live run found,
-    replaying all that it recorded finds.
-    """
+    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what is under review."""
 
     recorded: Recorded
     root: Callable[[str], Path | None]
     config: Path | None
-    few: bool
 
 
 @dataclass
@@ -107,8 +102,8 @@ class Moments:
         path = self.where.recorded.place((one.site, one.hammer), one.onset)
         if path is None or one.id not in self._ids(path):
             path = self.where.root(one.site)
-            if path is None or (self.where.few and one.id not in self._ids(path)):
-                return ()
+        if path is None:
+            return ()
         config = (f"--config {shlex.quote(str(self.where.config))}",) if self.where.config else ()
         begin = one.onset // SECOND * SECOND
         end = (one.onset if one.cleared is None else one.cleared) // SECOND * SECOND + SECOND

@@ -15,7 +15,7 @@ from strikewatch.hosts.replay import replay_shifts
 from strikewatch.hosts.replay_command import LONG
 from strikewatch.hosts.review_moments import Where
 from strikewatch.hosts.warm import warm
-from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.intake.shift import open_shifts
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.review.columns import ALWAYS, MISUSE
 from strikewatch.review.from_replay import from_replay
@@ -78,15 +78,16 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
-        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config, few=False)
+        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config)
         yield Source(exposure, _of_people(faults), begin, end, where, f"From the database {place.name}.")
 
 
 def _of_shifts(
     options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
 ) -> Source:
-    """The shifts at the paths, one after the other; the period is all of them where it is not told."""
-    shifts = sorted((shift for path in options.paths for shift in open_shifts(path)), key=_begins)
+    """The shifts at the paths, in the order of time; the period is all of them where it is not told."""
+    every = [shift for path in options.paths for shift in open_shifts(path)]
+    shifts = sorted(every, key=lambda shift: shift.span()[0])
     warm(lambda text: notes.print(text, style="dim"))
     with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
@@ -96,8 +97,9 @@ def _of_shifts(
     begin, end = first if begin is None else begin, last if end is None else end
     _rising(begin, end)
     places = [str(path) for path in options.paths]
-    whole = options.paths[0] if len(places) == 1 else None
-    where = Where(FromShifts(shifts, result.bouts()), lambda _: whole, options.config, few=True)
+    # a replay takes them by their names, and finds the same only if that is the order of time
+    whole = options.paths[0] if len(places) == 1 and shifts == every else None
+    where = Where(FromShifts(shifts, result.bouts()), lambda _: whole, options.config)
     return Source(
         exposure,
         _of_people(faults),
@@ -107,11 +109,6 @@ def _of_shifts(
         f"From {words.listed(places)}.",
         tuple(result.notes()),
     )
-
-
-def _begins(shift: Shift) -> Instant:
-    """A shift's first instant, as far as its first rows tell: shifts are run through in the order of time."""
-    return next((int(rows.time_ns[0]) for _, rows in shift.pieces()), 0)
 
 
 def _of_people(faults: "pd.DataFrame") -> "pd.DataFrame":

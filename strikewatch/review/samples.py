@@ -1,5 +1,6 @@
 """Where the samples around a moment come from: the recordings of live runs, or the recorded shifts under review."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final, Protocol
@@ -46,13 +47,21 @@ class FromShifts:
             self._bouts.setdefault(bout.key, []).append((bout.start, bout.end, bout.loaded_level_bar))
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        return _joined(self._shifts, key, begin, end)
+        return _joined(self._near(begin, end), key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
-        return [one for one in self._bouts.get(key, ()) if one[1] > begin and one[0] < end]
+        own = self._bouts.get(key, [])
+        first = bisect_right(own, begin, key=lambda one: one[1])
+        return own[first : bisect_left(own, end, key=lambda one: one[0])]
 
     def place(self, key: Key, at: Instant) -> Path | None:
-        return _holding(self._shifts, key, at)
+        return _holding(self._near(at, at + 1), key, at)
+
+    def _near(self, begin: Instant, end: Instant) -> Iterator[Shift]:
+        for shift in self._shifts:
+            first, last = shift.span()
+            if first < end and begin <= last:
+                yield shift
 
 
 class FromStore:

@@ -36,6 +36,13 @@ def test_a_piece_is_what_cutting_the_whole_gives(name: str) -> None:
     assert len(shift.between(key, first, first + 90 * SECOND)) > 100
 
 
+@pytest.mark.parametrize("name", ["hot-bench", "trench-feed"])
+def test_the_span_is_from_the_first_row_to_the_last(name: str) -> None:
+    (shift,) = open_shifts(REPLAY_DATA / name)
+    every = np.concatenate([rows.time_ns for _, rows in shift.pieces()])
+    assert shift.span() == (every.min(), every.max())
+
+
 @pytest.mark.parametrize("unit", ["s", "ms", "us", "ns"])
 def test_whatever_the_unit_of_its_times(tmp_path: Path, unit: str) -> None:
     """Row groups are left out by their statistics, which are in the file's unit."""

@@ -41,6 +41,7 @@ class ParquetShift(Shift):
         self._index = {schema.column(i).path: i for i in range(len(schema))}
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
         self._who = who
+        self._ends: tuple[Instant, Instant] | None = None
         if events is not None:
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples)
 
@@ -68,6 +69,13 @@ class ParquetShift(Shift):
             for one, rows in Shift.rows_of(_Silent(self.place), table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
+
+    def span(self) -> tuple[Instant, Instant]:
+        """Its first and last instant by its statistics; all of time where they do not say."""
+        if self._ends is None:
+            spans = [self._span(group) for group in range(self._file.num_row_groups)]
+            self._ends = min((one[0] for one in spans), default=0), max((one[1] for one in spans), default=0)
+        return self._ends
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
         """Row groups that by their statistics may hold the hammer's rows of that time."""

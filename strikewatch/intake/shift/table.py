@@ -51,6 +51,11 @@ class Shift:
         """Which of FEED_CHANNELS each hammer's feed has."""
         raise AssertionError("each kind of shift has its own")
 
+    def span(self) -> tuple[Instant, Instant]:
+        """Its first and last instant."""
+        ends = [(int(rows.time_ns.min()), int(rows.time_ns.max())) for _, rows in self.pieces() if len(rows)]
+        return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
+
     def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
         """A hammer's rows in [begin, end), in the order of time, each instant once."""
         found = (rows for one, rows in self.near(key, begin, end) if one == key)
