@@ -34,7 +34,8 @@ def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
     """From each operator's counts [days] over hours [days], in order of time.
 
     The estimate is used as it comes out, wherever it is above 1, rather than only where the test is sure: to overlook
-    clusters is to blame for them.
+    clusters is to blame for them. It is one figure for all: where whole days are bad, it is too small for those with
+    far more faults a day than most.
     """
     from scipy.special import gammaincc
 

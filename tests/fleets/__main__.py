@@ -15,6 +15,7 @@ ALIKE = {
     "40 operators, 2 per hour": Fleet(40, 2.0),
     "20 operators, bursts of 2": Fleet(20, 2.0, burst=2.0),
     "20 operators, bad days": Fleet(20, 2.0, bad_days=0.5),
+    "20 operators, 5 per hour, bad days": Fleet(20, 5.0, bad_days=0.5),
     "5 operators, bad days": Fleet(5, 2.0, bad_days=0.5),
 }
 DIFFERENT = {
