@@ -5,7 +5,8 @@
         receiver.wait_for(2)
         receiver.received[0].event["type"]
 
-An entry of the script is a status, or an `Answer` with headers, a body and a wait. The last one stays.
+An entry of the script is a status, or an `Answer` with headers, a body and a wait. The last one stays. An outage is
+`receiver.meanwhile = Answer(...)`: everybody's answer until it is None again.
 """
 
 import threading
@@ -53,6 +54,7 @@ class Receiver:
         self, key: bytes, script: Sequence[int | Answer] = (200,), now_s: Callable[[], float] = time.time
     ) -> None:
         self.received: list[Received] = []
+        self.meanwhile: Answer | None = None
         self._script = [Answer(one) if isinstance(one, int) else one for one in script]
         self._came = threading.Condition()
         receiver = self
@@ -70,7 +72,8 @@ class Receiver:
                 except Rejected as error:
                     refused = error.reason
                 with receiver._came:
-                    answer = receiver._script[min(len(receiver.received), len(receiver._script) - 1)]
+                    turn = min(len(receiver.received), len(receiver._script) - 1)
+                    answer = receiver.meanwhile or receiver._script[turn]
                     port = self.client_address[1]
                     receiver.received.append(
                         Received(headers, body, event, refused, answer.status, port, time.monotonic())

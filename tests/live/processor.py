@@ -7,7 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -37,10 +37,19 @@ def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
 
 
 class Processor:
-    """One processor's folder, through as many starts as it takes. `tables` are settings beside the usual."""
+    """One processor's folder, through as many starts as it takes.
+
+    `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
+    """
 
     def __init__(
-        self, folder: Path, broker: Broker, url: str | None = None, **tables: dict[str, Any]
+        self,
+        folder: Path,
+        broker: Broker,
+        url: str | None = None,
+        *,
+        retry_s: Sequence[float] = (0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1),
+        **tables: dict[str, Any],
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
@@ -66,7 +75,7 @@ class Processor:
             (folder / "secret").write_text(SECRET)
             text += f'[[webhooks]]\nname = "office"\nurl = "{url}"\nsecret_file = "{folder / "secret"}"\n'
             text += 'allow_private = ["127.0.0.0/8"]\n'
-            text += "retry_s = [0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1]\n"
+            text += f"retry_s = {list(retry_s)}\n"
         (folder / "settings.toml").write_text(text)
 
     def start(self, *, connected: bool = True) -> "Processor":
