@@ -31,7 +31,7 @@ _STRIP: Final = 12 * 3600 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what is under review."""
+    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what was found."""
 
     recorded: Recorded
     root: Callable[[str], Path | None]

@@ -130,6 +130,8 @@ def test_for_one_operator_nobody_else_is_told_of(kept: Kept, capsys: pytest.Capt
         (["--to", "2026-01-02T00:00:00Z"], "No work"),
         ([*PERIOD, "--site", "elsewhere"], "No work at elsewhere"),
         ([*PERIOD, "--operator", "op-99"], "op-99 was not signed on"),
+        ([str(SHIFTS / "pad-handover"), "--from", "2026-08-01T00:00:00Z"], "No work"),
+        ([str(SHIFTS / "pad-handover"), "--to", "2026-01-01T00:00:00Z"], "No work"),
     ],
 )
 def test_no_data_is_said_plainly(

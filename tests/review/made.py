@@ -15,6 +15,7 @@ from strikewatch.review.report.content import Report, Shown
 from tests.review.invented import BEGIN, RATES, SITE, fleet
 
 DAY = pd.Timedelta(days=1)
+WEEKS = 6
 UTC = ZoneInfo("UTC")
 COACHING = read()
 
@@ -25,11 +26,11 @@ def tables(
     idle: str | None = None,
     rate_of: Mapping[str, float] = RATES,
 ) -> Tables:
-    """Ten weeks, of which the last is under review; `idle` never fires."""
-    exposure, faults = fleet([*names, UNASSIGNED], times=times, rates=rate_of)
+    """Six weeks, of which the last is under review; `idle` never fires."""
+    exposure, faults = fleet([*names, UNASSIGNED], WEEKS, times=times, rates=rate_of)
     exposure.loc[exposure["operator"] == idle, ["firing_s", "judged_s", "bouts"]] = 0
     faults = faults[faults["operator"] != idle]
-    now, before = _week(exposure, faults, 9), _week(exposure, faults, 8)
+    now, before = _week(exposure, faults, WEEKS - 1), _week(exposure, faults, WEEKS - 2)
     return Tables(
         *now,
         rates.operators(*now, before=before),
