@@ -15,7 +15,7 @@ from tests.browser import browser, strayed, violations
 from tests.review.invented import RATES, operators
 from tests.review.made import nothing, report, tables
 
-LONG = "operator-with-a-very-long-pseudonym-indeed-0123456789-0123456789"
+LONG = "operator_with_a_very_long_pseudonym_in_one_word_0123456789_0123"
 HOSTILE = '"><script>alert(1)</script>'
 
 
