@@ -61,6 +61,23 @@ def bouts(
     return pd.DataFrame(records, columns=list(FIELDS))
 
 
+def review_frames(
+    samples: "pd.DataFrame",
+    events: "pd.DataFrame | None" = None,
+    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
+) -> "tuple[pd.DataFrame, pd.DataFrame]":
+    """What a review is made of: who worked when, and what went wrong; the arguments are those of `replay`.
+
+    Returns the frames EXPOSURE and FAULTS (`strikewatch.review.frames` says what a row of each is), of which
+    `strikewatch.review.rates` makes rates, comparisons and weeks. `review.from_store` gives the same of a database.
+    """
+    from strikewatch.review.from_replay import from_replay
+
+    result = _replayed(samples, events, settings)
+    stretches = [one for outcome in result.noted for one in outcome.stretches()]
+    return from_replay(result.records, stretches, result.bouts(), result.end)
+
+
 def _replayed(
     samples: "pd.DataFrame",
     events: "pd.DataFrame | None",

@@ -1,5 +1,6 @@
 """What is shown around a moment is what the detectors saw."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,8 @@ from strikewatch.review import around
 from strikewatch.review.samples import FromShifts
 from strikewatch.settings import load
 
-SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
+README = Path(__file__).parents[2] / "README.md"
+SHIFT = README.parent / "replay_data" / "hot-bench"
 
 
 @pytest.fixture(scope="module")
@@ -59,3 +61,14 @@ def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, FromShifts]) 
     _, result, recorded = shown
     record = result.records[0]
     assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
+
+
+def test_the_readmes_example_runs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(README.parent)
+    found = re.search(r"<!-- review -->\n```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    assert found
+    exec(found[1], {})
+    printed = capsys.readouterr().out
+    assert re.search(r"op-12 +same_spot +44 ", printed)
