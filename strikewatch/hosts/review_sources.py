@@ -93,10 +93,10 @@ def _of_shifts(
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
     stretches = [one for outcome in result.noted for one in outcome.stretches()]
     exposure, faults = from_replay(result.records, stretches, result.bouts(), result.end)
-    first, last = (_ns(exposure["start"].min()), _ns(exposure["end"].max())) if len(exposure) else (0, 1)
+    first = _ns(exposure["start"].min()) if len(exposure) else 0
     if begin is None:
         begin = first if end is None else min(first, end - 1)
-    end = max(last, begin + 1) if end is None else end
+    end = max(result.end, begin) + 1 if end is None else end
     _rising(begin, end)
     places = [str(path) for path in options.paths]
     # a replay takes them by their names, and finds the same only if that is the order of time

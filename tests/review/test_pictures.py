@@ -180,3 +180,23 @@ def test_long_names_are_cut_in_the_middle(name: str, letters: int) -> None:
     cut = short(name, letters)
     assert len(cut) <= max(letters, 0)
     assert cut == name or (cut[0] == name[0] and "…" in cut)
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", [0, 1, 2], ids=["light", "dark", "printed"])
+def test_what_is_drawn_stands_out_from_what_is_behind_it(scheme: int) -> None:
+    """WCAG 2.2, 1.4.3 and 1.4.11: texts 4.5 to 1, graphics 3 to 1 (black on white is 21 to 1)."""
+    assert (_luminance("#ffffff") + 0.05) / (_luminance("#000000") + 0.05) == pytest.approx(21)
+    block = re.findall(r":root \{([^}]*)\}", style())[scheme]
+    colours = dict(re.findall(r"--p-([a-z]+): (#[0-9a-f]{6})", block))
+    texts, graphics = ("ink", "soft"), ("blue", "orange", "green", "purple")
+    for behind in ("ground", "panel", "shade"):
+        for name in (*texts, *graphics):
+            light, dark = sorted((_luminance(colours[name]), _luminance(colours[behind])), reverse=True)
+            assert (light + 0.05) / (dark + 0.05) >= (4.5 if name in texts else 3.0), (name, behind)
