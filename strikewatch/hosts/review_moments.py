@@ -73,7 +73,7 @@ class Moments:
     def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         own, name = self.settings.of_hammer(key), self.coaching.name(one.fault)
-        ident = f"m-{one.id}"
+        ident = f"m-{one.site}-{one.id}"
         svg: str | None = None
         if one.fault == "grease_overdue":
             begin, end = around.span(one.fault, one.onset, one.cleared)

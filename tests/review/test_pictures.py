@@ -15,7 +15,7 @@ from hypothesis.extra.numpy import arrays
 from strikewatch.model.batch import Floats
 from strikewatch.model.instant import SECOND
 from strikewatch.review.pictures import control, funnel, intervals, minute, strip, style
-from strikewatch.review.pictures.drawing import Scale, Standing, short, spread, time_ticks, trace
+from strikewatch.review.pictures.drawing import Drawing, Scale, Standing, short, spread, time_ticks, trace
 
 UTC = ZoneInfo("UTC")
 BEGIN = 1_784_027_227 * SECOND
@@ -124,6 +124,13 @@ def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> Non
                 assert 0 <= float(one.get("y", "-1")) <= height
 
     holds()
+
+
+@given(NAMES, NAMES)
+def test_ids_that_differ_stay_apart(one: str, other: str) -> None:
+    first, second = (re.findall(r'id="([^"]+)"', Drawing(name, 10, "t", "d").svg()) for name in (one, other))
+    assert set(first).isdisjoint(second) == (one != other)
+    assert all(re.fullmatch(r"[A-Za-z0-9_-]+", ident) for ident in (*first, *second))
 
 
 @given(st.lists(st.floats(-50, 350), max_size=40))

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -69,7 +70,8 @@ class Drawing:
     """A picture being made. `ident` begins every id in it; `title` and `told` say in words what it shows."""
 
     def __init__(self, ident: str, height: float, title: str, told: str, width: float = WIDTH) -> None:
-        self._ident = "".join(one if one.isascii() and one.isalnum() else "-" for one in ident)
+        # what an id may not hold is written by its number, so that ids that differ stay apart
+        self._ident = re.sub(r"[^A-Za-z0-9-]", lambda one: f"_{ord(one[0]):x}_", ident)
         self._head = (
             f'<svg class="picture" role="img" viewBox="0 0 {_n(width)} {_n(height)}" '
             f'aria-labelledby="{self._ident}-t" aria-describedby="{self._ident}-d">'

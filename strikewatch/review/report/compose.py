@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -52,10 +51,10 @@ def sites(
     only: str | None,
 ) -> list[Site]:
     """Each site's part. With `only` it is for one operator: nobody else is named in it."""
-    numbers = count(1)
+    names = sorted(map(str, tables.exposure["site"].unique()))
     return [
-        _Composed(tables, str(site), next(numbers), seen[str(site)], coaching, zones[str(site)], only).site()
-        for site in sorted(tables.exposure["site"].unique())
+        _Composed(tables, name, number, seen[name], coaching, zones[name], only).site()
+        for number, name in enumerate(names, 1)
     ]
 
 
