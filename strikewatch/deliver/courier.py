@@ -120,7 +120,7 @@ class Worker:
                     looked = time.monotonic()
                     self._round.heed()
                 self._round.learn()
-                self._round.drain(lambda: self._stopping)
+                self._round.drain(lambda: self._stopping, self._awake.is_set)
                 self._sleep()
             self._round.outbox.flush()
         except BaseException as error:  # noqa: BLE001  # a dead worker must be seen, whatever killed it

@@ -1,4 +1,6 @@
-"""Which message may go out next: the oldest of each alert, once its time has come."""
+"""Which message may go out next: the oldest of each alert, once its time has come; what is fresh before what is
+historic, so that hours of backlog hold up no alert of now.
+"""
 
 import heapq
 from collections import deque
@@ -23,6 +25,7 @@ class Pending:
     step: str
     attempts: int
     due: int
+    historic: bool
     message: Message | None
 
 
@@ -35,7 +38,8 @@ class Queue:
 
     def __init__(self) -> None:
         self._lines: dict[Line, deque[Pending]] = {}
-        self._heads: list[tuple[int, int, Pending]] = []
+        self._fresh: list[tuple[int, int, Pending]] = []
+        self._historic: list[tuple[int, int, Pending]] = []
         self._waiting = 0
 
     def __len__(self) -> int:
@@ -44,23 +48,24 @@ class Queue:
     def add(self, message: Message, due: int) -> None:
         """Put a message at the end of its line; call in queued order."""
         kept = message if self._waiting < KEPT else None
-        one = Pending(
-            message.seq, (message.site, message.alert_id), message.step, message.attempts, due, kept
-        )
+        line = message.site, message.alert_id
+        one = Pending(message.seq, line, message.step, message.attempts, due, message.historic, kept)
         self._waiting += 1
-        line = self._lines.setdefault(one.line, deque())
-        line.append(one)
-        if len(line) == 1:
+        waiting = self._lines.setdefault(line, deque())
+        waiting.append(one)
+        if len(waiting) == 1:
             self._offer(one)
 
     def next_due(self) -> int | None:
         """When the next message may go out; None while nothing waits."""
-        return self._heads[0][0] if self._heads else None
+        return min((heads[0][0] for heads in (self._fresh, self._historic) if heads), default=None)
 
     def take(self, now: int) -> Pending | None:
-        """The message that has been due longest, if any is due; follow with `done`, `again` or `park`."""
-        if self._heads and self._heads[0][0] <= now:
-            return heapq.heappop(self._heads)[2]
+        """Of the fresh the message that has been due longest, else of the historic, if any is due; follow with `done`,
+        `again` or `park`."""
+        for heads in (self._fresh, self._historic):
+            if heads and heads[0][0] <= now:
+                return heapq.heappop(heads)[2]
         return None
 
     def done(self, one: Pending) -> None:
@@ -88,8 +93,9 @@ class Queue:
 
     def clear(self) -> None:
         self._lines.clear()
-        self._heads.clear()
+        self._fresh.clear()
+        self._historic.clear()
         self._waiting = 0
 
     def _offer(self, one: Pending) -> None:
-        heapq.heappush(self._heads, (one.due, one.seq, one))
+        heapq.heappush(self._historic if one.historic else self._fresh, (one.due, one.seq, one))

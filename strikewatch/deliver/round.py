@@ -66,8 +66,8 @@ class Round:
                 break
         self.outbox.settle(behind)
 
-    def drain(self, stopping: Callable[[], bool]) -> None:
-        """Send what is due, up to a batch, and note what became of it."""
+    def drain(self, stopping: Callable[[], bool], news: Callable[[], bool] = lambda: False) -> None:
+        """Send what is due, up to a batch or until there is news, and note what became of it."""
         outcomes: list[Outcome] = []
         gone = False
         while len(outcomes) < BATCH and not gone and not stopping():
@@ -76,6 +76,8 @@ class Round:
                 break
             made, gone = self.attempt(one.message or self.outbox.message(one.seq), one)
             outcomes += made
+            if one.historic and news():
+                break
         self.outbox.settle(outcomes)
         if gone:
             self._switch_off()

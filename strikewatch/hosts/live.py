@@ -7,6 +7,7 @@ if one dies the process ends with an error rather than go on half alive.
 
 import math
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -37,11 +38,15 @@ FRESH_S: Final = 10.0
 """A step longer ago than this is no sign of health."""
 SAY_EVERY_NS: Final = 60 * SECOND
 """Standing trouble is said again at most this often."""
+SWITCH_S: Final = 0.0005
+"""How long a thread computes while another waits to. With Python's 5 ms a courier that has to wait for its turn after
+each read and write takes a tenth of a second for a POST while a backlog is worked through."""
 
 
 def run(settings: Settings) -> int:
     """Run until SIGTERM or SIGINT; 0 after a clean stop. Raises StrikewatchError when something has died."""
     log.set_up(settings.log)
+    sys.setswitchinterval(SWITCH_S)
     live = Live(settings)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: live.stop())

@@ -65,6 +65,7 @@ class _Gate:
     far: Rows = NO_ROWS
     events: list[Event] = field(default_factory=list)
     recent: list[Ints] = field(default_factory=list)  # instants passed on lately, for telling duplicates
+    remembered: int = 0  # how many those are
     counts: Counts = field(default_factory=Counts)
     unused: list[tuple[str, Rows]] = field(default_factory=list)
 
@@ -193,8 +194,10 @@ class Admit:
         gate.last = newest
         gate.counts.used += len(rows)
         gate.recent.append(rows.time_ns[-REMEMBERED:])
-        if len(gate.recent) > 64:
+        gate.remembered += len(gate.recent[-1])
+        if len(gate.recent) > 64 or gate.remembered > 4 * REMEMBERED:
             gate.recent = [np.concatenate(gate.recent)[-REMEMBERED:]]
+            gate.remembered = len(gate.recent[0])
         return rows
 
     def _one_by_one(self, gate: _Gate, rows: Rows, again: bool) -> Rows:

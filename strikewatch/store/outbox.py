@@ -10,7 +10,7 @@ from strikewatch.model.instant import Instant
 from strikewatch.store.attempts import Attempt
 from strikewatch.store.delivery_tables import nudges
 from strikewatch.store.store import Store
-from strikewatch.store.tables import WAITING, endpoints, outbox
+from strikewatch.store.tables import WAITING, alerts, endpoints, outbox
 
 PAGE: Final = 200
 TEST: Final = "test"
@@ -23,7 +23,7 @@ class Message:
 
     `name` is the same for the same content, `body` the alert's record as JSON. `created` and `due` are wall time,
     `attempts` those made so far. `behind`: an earlier message of its alert is parked, and it may not overtake that.
-    `nudged`: what `Outbox.nudged` told at the very moment of reading.
+    `nudged`: what `Outbox.nudged` told at the very moment of reading. `historic`: of an alert that came late already.
     """
 
     seq: int
@@ -37,6 +37,7 @@ class Message:
     created: Instant
     behind: bool = False
     nudged: int = 0
+    historic: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +168,9 @@ _MESSAGE: Final = select(
         select(nudges.c.n).where(nudges.c.endpoint == outbox.c.endpoint).correlate(outbox).scalar_subquery(),
         0,
     ).label("nudged"),
+    exists()
+    .where(alerts.c.site == outbox.c.site, alerts.c.id == outbox.c.alert_id, alerts.c.historic)
+    .label("historic"),
 )
 _ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (

@@ -1,5 +1,7 @@
 """The order of messages, as a property of the queue alone."""
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -60,3 +62,15 @@ def test_the_longest_due_goes_first() -> None:
     assert queue.next_due() == 10
     assert queue.take(5) is None
     assert [one.seq for one in iter(lambda: queue.take(30), None) if one] == [1, 2, 0]
+
+
+def test_what_is_fresh_goes_before_hours_of_backlog() -> None:
+    """Each by how long it has been due; the time at which to look again is the earliest of all."""
+    queue = Queue()
+    for seq, (alert, due, historic) in enumerate(
+        [("a", 1, True), ("b", 2, True), ("c", 20, False), ("d", 10, False)]
+    ):
+        queue.add(replace(message(seq, alert), historic=historic), due)
+    assert queue.next_due() == 1
+    assert [one.seq for one in iter(lambda: queue.take(15), None) if one] == [3, 0, 1]
+    assert queue.next_due() == 20
