@@ -14,7 +14,7 @@ from strikewatch.intake.shift import Shift
 from strikewatch.model.alert import Alert
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.model.bout import Worked
-from strikewatch.model.instant import SECOND
+from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import HammerSettings, Outcome, Pipeline
 
@@ -34,12 +34,19 @@ class Replayed:
     firing_h: dict[Key, float] = field(default_factory=dict)
     noted: list[Outcome] = field(default_factory=list)
     part: Part = field(default_factory=Part)
+    end: Instant = 0
+    """The latest row of any hammer."""
 
     def bouts(self) -> list[Worked]:
         """Every bout of firing, in the order in which they began."""
         bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
         wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
         return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
+
+    def stretches(self) -> list[Spent]:
+        """Every stretch of work, likewise."""
+        stretches = [one for outcome in self.noted for one in outcome.stretches()]
+        return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
 
     def within(self, part: Part) -> "Replayed":
         """What of it is in a part. Raises Refused where its hammer is not in the recording."""
@@ -155,6 +162,7 @@ class _Run:
             counts=sum(self._admit.counts().values(), Counts()),
             firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
             noted=self._noted,
+            end=end,
         )
 
     def _step(self, key: Key, rows: Rows) -> None:

@@ -7,9 +7,17 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
+from sqlalchemy import URL, make_url
 
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.intake.shift import open_shifts
 from strikewatch.model import instant
+from strikewatch.review.from_replay import from_replay
+from strikewatch.review.from_store import from_store
+from strikewatch.settings import load
+from strikewatch.store.beside import Beside
 from tests.broker import Broker
 from tests.live.processor import Gateway, Processor, messages
 from tests.twins.knowledge import admitted
@@ -53,7 +61,7 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
         queue.append((stream.end + 10**12, hammer, "samples", {"time_ms": (stream.end + 10**12) // 10**6}))
     queue.sort(key=lambda one: one[0])
     with Broker(tmp_path / "broker") as broker:
-        store = {"url": str(request.getfixturevalue(database).database())} if database else {}
+        store: dict[str, Any] = {"url": str(request.getfixturevalue(database).database())} if database else {}
         intake = {"grace_s": 60.0}
         processor = Processor(tmp_path / "processor", broker, intake=intake, store=store).start()
         gateway = Gateway(broker, in_flight=500)
@@ -73,3 +81,17 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
         replay = replayed(processor.recordings)
         assert len(live) > 3
         assert [told(record) for record in live] == [told(record) for record in replay]
+        _same_review(processor, make_url(store["url"]) if store else None)
+
+
+def _same_review(processor: Processor, url: URL | None) -> None:
+    """The store's frames, what is under way included, are those of the recordings."""
+    where = url or processor.folder / "strikewatch.db"
+    with Beside(where) as place:
+        exposure, faults = from_store(place, 0, instant.LATEST)
+    result = replay_shifts(open_shifts(processor.recordings), load().of_hammer)
+    again, faults_again = from_replay(result.records, result.stretches(), result.bouts(), result.end)
+    assert exposure["firing_s"].sum() > 10
+    pd.testing.assert_frame_equal(exposure, again)
+    over = [frame[frame["cleared"].notna()].reset_index(drop=True) for frame in (faults, faults_again)]
+    pd.testing.assert_frame_equal(*(one.drop(columns=["historic", "evidence"]) for one in over))

@@ -1,0 +1,114 @@
+"""The frames of a period, from the database of a processor, running or not."""
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Any, Final
+
+from sqlalchemy import Connection, and_, func, select
+
+from strikewatch.alarm import crew, tool
+from strikewatch.detect.kernels import NEVER
+from strikewatch.model.batch import Key
+from strikewatch.model.instant import Instant
+from strikewatch.model.stretch import Spent, Stretch
+from strikewatch.pipeline import part_of
+from strikewatch.review.attribution import Attribution
+from strikewatch.store.beside import Place
+from strikewatch.store.bout_tables import bouts, exposure
+from strikewatch.store.tables import alerts, hammer_state
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def from_store(
+    place: Place, begin: Instant, end: Instant, site: str | None = None
+) -> "tuple[pd.DataFrame, pd.DataFrame]":
+    """EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
+
+    What is under way is in it as of the processor's last step. Bouts are added up in the database, so that a year takes
+    a second or two.
+    """
+    with place.read() as connection:
+        under_way = _under_way(connection, begin, end, site)
+        made = Attribution([*_stretches(connection, begin, end, site), *under_way])
+        for of_stretch in (*_bouts(connection, begin, end, site), *_bouts_since(connection, under_way)):
+            made.bouts(*of_stretch)
+        records = _records(connection, begin, end, site)
+    return made.exposure(), made.faults(records, end)
+
+
+def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | None) -> list[Any]:
+    where = [column >= begin, column < end]
+    return where if site is None else [*where, table.c.site == site]
+
+
+def _stretches(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+    e = exposure.c
+    wanted = select(e.site, e.hammer, e.start_ns, e.end_ns, e.operating_ns, e.firing_ns, e.operator, e.tool)
+    rows = connection.execute(wanted.where(*_within(exposure, e.start_ns, begin, end, site)))
+    return [
+        Spent(Stretch((at, hammer), start, stop, operating, firing), operator, fitted)
+        for at, hammer, start, stop, operating, firing, operator, fitted in rows
+    ]
+
+
+def _under_way(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+    """The stretch that each hammer is in the middle of, from its saved state."""
+    h = hammer_state.c
+    wanted = select(h.site, h.hammer, h.layout, h.state)
+    found: list[Spent] = []
+    for at, hammer, layout, state in connection.execute(
+        wanted if site is None else wanted.where(h.site == site)
+    ):
+        parts = [part_of(layout, bytes(state), name) for name in ("exposure", crew.NAME, tool.NAME)]
+        if any(part is None for part in parts):
+            continue
+        own, who, what = parts
+        start = int(own["begin"])
+        if start != NEVER and begin <= start < end:
+            stretch = Stretch(
+                (at, hammer), start, int(own["end"]), float(own["operating"]), float(own["firing"])
+            )
+            found.append(Spent(stretch, crew.on_duty(who, start), tool.fitted(what, start)))
+    return found
+
+
+def _bouts(
+    connection: Connection, begin: Instant, end: Instant, site: str | None
+) -> list[tuple[Key, Instant, int, float, float | None]]:
+    """(hammer, start, how many, ns judged, blows) of the bouts of each stretch that is over."""
+    b, e = bouts.c, exposure.c
+    own = (b.site == e.site, b.hammer == e.hammer, b.start_ns >= e.start_ns, b.start_ns < e.end_ns)
+    wanted = (
+        select(e.site, e.hammer, e.start_ns, *_ADDED_UP)
+        .join_from(exposure, bouts, and_(*own))
+        .where(*_within(exposure, e.start_ns, begin, end, site))
+        .group_by(e.site, e.hammer, e.start_ns)
+    )
+    return [_summed(*row) for row in connection.execute(wanted)]
+
+
+def _bouts_since(connection: Connection, under_way: Iterable[Spent]) -> Iterator[tuple[Any, ...]]:
+    """Likewise of stretches that are under way."""
+    b = bouts.c
+    for (site, hammer), start, *_ in (spent.stretch for spent in under_way):
+        wanted = select(*_ADDED_UP).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
+        n, judged, blows = connection.execute(wanted).one()
+        if n:
+            yield _summed(site, hammer, start, n, judged, blows)
+
+
+_ADDED_UP: Final = (func.count(), func.sum(bouts.c.judged_ns), func.sum(bouts.c.blows))
+
+
+def _summed(
+    site: str, hammer: str, start: Instant, n: int, judged: Any, blows: Any
+) -> tuple[Key, Instant, int, float, float | None]:
+    return (site, hammer), start, n, float(judged), None if blows is None else float(blows)
+
+
+def _records(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[dict[str, Any]]:
+    a = alerts.c
+    wanted = select(a.record).where(*_within(alerts, a.onset_ns, begin, end, site)).order_by(a.onset_ns)
+    return [json.loads(record) for record in connection.scalars(wanted)]

@@ -1,0 +1,116 @@
+"""Whose what was: shifts that change amid an alert, two operators on one carrier, nobody signed on."""
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from strikewatch.model import instant
+from strikewatch.model.instant import SECOND
+from strikewatch.model.stretch import Spent, Stretch
+from strikewatch.review.attribution import Attribution
+from strikewatch.review.frames import EXPOSURE, FAULTS
+
+KEY = ("fennick-hollow", "HB-01")
+START = 1_772_600_400 * SECOND
+"""A whole hour."""
+
+
+def at(minutes: float) -> int:
+    return START + round(minutes * 60) * SECOND
+
+
+def spent(begin: float, end: float, operator: str | None, tool: str | None = "moil") -> Spent:
+    lasted = float(at(end) - at(begin))
+    return Spent(Stretch(KEY, at(begin), at(end), lasted, lasted / 4), operator, tool)
+
+
+def alert(onset: float, cleared: float | None, operator: str | None, **more: Any) -> dict[str, Any]:
+    record = {
+        "id": f"{onset:g}",
+        "fault": "grease_overdue",
+        "site": KEY[0],
+        "hammer": KEY[1],
+        "operator": operator,
+        "priority": "medium",
+        "onset": instant.text(at(onset)),
+        "cleared": None if cleared is None else instant.text(at(cleared)),
+        "historic": False,
+        "summary": "",
+        "evidence": {},
+    }
+    return record | more
+
+
+def shares(
+    stretches: list[Spent], record: dict[str, Any], end: float = 10_000
+) -> dict[str, tuple[int, float]]:
+    frame = Attribution(stretches).faults([record], at(end))
+    return {row.operator: (row.count_, row.minutes) for row in _rows(frame)}
+
+
+def _rows(frame: pd.DataFrame) -> Any:
+    return frame.assign(minutes=frame["seconds"] / 60, count_=frame["count"]).itertuples()
+
+
+def test_a_shift_change_amid_an_alert_divides_its_time_but_not_its_count() -> None:
+    stretches = [spent(0, 60, "op-11"), spent(62, 120, "op-12")]
+    assert shares(stretches, alert(50, 100, "op-11")) == {"op-11": (1, 12.0), "op-12": (0, 38.0)}
+
+
+def test_a_break_is_of_who_took_it_and_a_night_of_nobody() -> None:
+    stretches = [spent(0, 60, "op-11"), spent(90, 120, "op-11"), spent(900, 960, "op-12")]
+    told = shares(stretches, alert(50, 905, "op-11"))
+    assert told == {"op-11": (1, 70.0), "unassigned": (0, 780.0), "op-12": (0, 5.0)}
+
+
+def test_what_still_stands_is_counted_up_to_the_end_and_an_hour_after_the_last_work() -> None:
+    stretches = [spent(0, 60, "op-11")]
+    frame = Attribution(stretches).faults([alert(50, None, "op-11")], at(200))
+    assert frame["cleared"].isna().all()
+    assert dict(zip(frame["operator"], frame["seconds"] / 60, strict=True)) == {
+        "op-11": 70.0,
+        "unassigned": 80.0,
+    }
+
+
+def test_nobody_signed_on_is_never_the_one_before() -> None:
+    stretches = [spent(0, 60, "op-11"), spent(60, 120, None)]
+    assert shares(stretches, alert(70, 80, None)) == {"unassigned": (1, 10.0)}
+    exposure = Attribution(stretches).exposure()
+    assert exposure["operator"].tolist() == ["op-11", "unassigned"]
+
+
+def test_an_alert_without_any_work_on_record_still_counts_for_who_it_names() -> None:
+    assert shares([], alert(1, 2, "op-11")) == {"op-11": (1, 0.0)}
+
+
+def test_what_was_withdrawn_was_none() -> None:
+    record = alert(1, 2, "op-11", evidence={"withdrawn": True})
+    assert len(Attribution([spent(0, 60, "op-11")]).faults([record], at(60))) == 0
+
+
+def test_bouts_go_to_the_stretch_they_began_in() -> None:
+    made = Attribution([spent(60, 120, "op-12"), spent(0, 60, "op-11")])
+    made.bouts(KEY, at(10), 3, 6.0 * SECOND, None)
+    made.bouts(KEY, at(60), 1, 2.0 * SECOND, 20.0)
+    made.bouts(KEY, at(70), 1, 2.0 * SECOND, None)
+    made.bouts(("fennick-hollow", "HB-99"), at(70), 1, 2.0 * SECOND, None)
+    frame = made.exposure()
+    assert frame["bouts"].tolist() == [3, 2]
+    assert frame["judged_s"].tolist() == [6.0, 4.0]
+    assert frame["blows"].fillna(-1).tolist() == [-1.0, 20.0]
+
+
+@pytest.mark.parametrize("some", [True, False])
+def test_the_columns_are_of_one_kind_whatever_is_in_them(some: bool) -> None:
+    made = Attribution([spent(0, 60, "op-11")] if some else [])
+    exposure, faults = made.exposure(), made.faults([alert(1, 2, "op-11")] if some else [], at(60))
+    assert list(exposure) == list(EXPOSURE)
+    assert list(faults) == list(FAULTS)
+    kinds = {name: str(kind) for name, kind in {**exposure.dtypes, **faults.dtypes}.items()}
+    assert {kinds[name] for name in ("start", "end", "onset", "cleared")} == {"datetime64[ns, UTC]"}
+    assert {kinds[name] for name in ("operating_s", "firing_s", "judged_s", "blows", "seconds")} == {
+        "float64"
+    }
+    assert (kinds["bouts"], kinds["count"], kinds["historic"]) == ("int64", "int64", "bool")
