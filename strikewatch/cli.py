@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_review, cli_token
+from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_review, cli_suppose, cli_token
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
@@ -89,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_baseline.add(commands, config)
     cli_deliveries.add(commands, config)
     cli_review.add(commands, config)
+    cli_suppose.add(commands, config)
     cli_token.add(commands, config)
 
     survey = commands.add_parser(
@@ -102,6 +103,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     backup.add_argument("to", type=Path, metavar="TO", help="the copy; an older one of that name is replaced")
     backup.set_defaults(run=_backup)
+
+    kept = commands.add_parser(
+        "kept", parents=[config], help="all that is kept of an operator, as JSON lines"
+    )
+    kept.add_argument("operator", metavar="OPERATOR", help="the id, such as op-14")
+    kept.set_defaults(run=_kept)
 
     forget = commands.add_parser(
         "forget", parents=[config], help="take an operator's id out of everything kept; counts stay"
@@ -147,6 +154,12 @@ def _backup(options: argparse.Namespace) -> int:
     from strikewatch.hosts import store_commands
 
     return store_commands.copy(options.to, options.config)
+
+
+def _kept(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import store_commands
+
+    return store_commands.kept_of(options.operator, options.config)
 
 
 def _forget(options: argparse.Namespace) -> int:

@@ -187,6 +187,31 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
     return settings
 
 
+def with_faults(settings: Settings, changes: Mapping[str, Any]) -> Settings:
+    """The same but for what counts as a fault: dotted names such as `faults.same_spot.limit_s`, and their values.
+
+    Hammers keep what their own tables say. Raises SettingsError with every mistake.
+    """
+    tables: dict[str, Any] = settings.faults.model_dump()
+    problems: list[tuple[str, str]] = []
+    for name, value in changes.items():
+        loc = tuple(name.split("."))
+        if len(loc) != 3 or loc[0] != "faults" or loc[1] not in tables:
+            where = f"faults.DETECTOR.SETTING; detectors: {', '.join(tables)}"
+            problems.append((name, f"cannot be supposed: name it as {where}"))
+        else:
+            tables[loc[1]] = {**tables[loc[1]], loc[2]: value}
+    try:
+        supposed = Faults.model_validate(tables, strict=True)
+    except ValidationError as error:
+        for one in error.errors():
+            at = ("faults", *one["loc"])
+            problems.append((_dotted(at), _message(one, at)))
+    if problems:
+        raise SettingsError(problems)
+    return settings.model_copy(update={"faults": supposed})
+
+
 @dataclass
 class _Source:
     """Where the tables came from, and what is wrong with them, each once."""

@@ -1,11 +1,16 @@
-"""What is done to the store by hand: a copy of it, and forgetting an operator."""
+"""What is done to the store by hand: a copy of it, and what is kept of an operator: shown, and forgotten."""
 
+import json
+import sys
+from collections import Counter
 from pathlib import Path
 
 from strikewatch.errors import InputError
 from strikewatch.settings import load
 from strikewatch.store import forgetting
 from strikewatch.store.backup import backup
+from strikewatch.store.beside import Beside
+from strikewatch.store.kept import kept
 from strikewatch.store.store import Store
 
 
@@ -23,6 +28,22 @@ def copy(target: Path, config: Path | None) -> int:
     )
     print(
         f"{store.path} and what is beside it (-wal, -shm) away, put the copy in its place, and start again."
+    )
+    return 0
+
+
+def kept_of(name: str, config: Path | None) -> int:
+    """Print all that is kept of an operator, one JSON object a line; a tally to standard error. Raises StoreError."""
+    settings = load(config)
+    tally: Counter[str] = Counter()
+    with Beside(settings.store.where) as place:
+        for where, row in kept(place, settings.recording.folder, name):
+            tally[where] += 1
+            print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
+    told = ", ".join(f"{n:,} in {where}" for where, n in sorted(tally.items())) or "nothing"
+    print(
+        f"Kept of {name}: {told}. Not looked into: logs, copies of the database, and what endpoints were sent.",
+        file=sys.stderr,
     )
     return 0
 

@@ -40,7 +40,7 @@ def forget(store: Store, recordings: Path, name: str, *, really: bool) -> Counte
     must not be running (the store's claim sees to that), since it has the ids on duty in memory. Raises StoreError.
     """
     changed: Counter[str] = Counter()
-    clean = _cleaner(name)
+    clean = cleaner(name)
     for path in sorted(recordings.glob(f"*/*/{EVENTS}")):
         changed["recordings"] += _recording(path, clean, really)
     with store.write() as connection:
@@ -59,7 +59,7 @@ def forget(store: Store, recordings: Path, name: str, *, really: bool) -> Counte
 Clean = Callable[[str], str]
 
 
-def _cleaner(name: str) -> Clean:
+def cleaner(name: str) -> Clean:
     """Replaces the id as a whole word in text, and in the values of JSON."""
     word = re.compile(rf"(?<![\w.-]){re.escape(name)}(?!\.?[\w-])")
 
@@ -117,7 +117,7 @@ def _states(connection: Connection, name: str, really: bool) -> int:
     states = tables.hammer_state
     changed = 0
     for site, hammer, layout, state in connection.execute(select(states)).all():
-        cleaned = _without(name, layout, bytes(state))
+        cleaned = without(name, layout, bytes(state))
         if cleaned == state:
             continue
         changed += 1
@@ -127,7 +127,7 @@ def _states(connection: Connection, name: str, really: bool) -> int:
     return changed
 
 
-def _without(name: str, layout: str, state: bytes) -> bytes:
+def without(name: str, layout: str, state: bytes) -> bytes:
     """The state with the id replaced in its crew. A crew of another version is begun anew when it is loaded."""
     mine, at = f"{crew.NAME}/{crew.VERSION}:{crew.STATE.itemsize}", 0
     for part in layout.split():

@@ -1,0 +1,124 @@
+"""Other settings supposed: nothing supposed changes nothing; what is supposed is what a settings file would bring."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.cli import main
+from strikewatch.model import instant
+from strikewatch.model.instant import SECOND
+from strikewatch.review.supposing import pairs
+from tests.goldens.bless import SHIFTS
+
+SHIFT = str(SHIFTS / "hot-bench")
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
+    assert main(list(arguments)) == code
+    out, err = capsys.readouterr()
+    return out if code == 0 else err
+
+
+def lines(text: str) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def test_supposing_what_is_changes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    told = lines(said(capsys, "suppose", SHIFT, "--set", "faults.same_spot.limit_s=15", "--json"))
+    replayed = lines(said(capsys, "replay", SHIFT, "--json"))
+    assert {one["change"] for one in told} == {"same"}
+    assert [one["before"] for one in told] == replayed
+    assert [one["after"] for one in told] == replayed
+
+
+def test_what_is_supposed_is_what_a_settings_file_would_bring(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "strikewatch.toml"
+    config.write_text("[faults.hot_oil]\nlimit_c = 76.0\ncool_c = 74.0\n")
+    supposed = ["--set", "faults.hot_oil.limit_c=76", "--set", "faults.hot_oil.cool_c=74"]
+    told = lines(said(capsys, "suppose", SHIFT, *supposed, "--json"))
+    replayed = lines(said(capsys, "replay", SHIFT, "--json", "--config", str(config)))
+    after = [one["after"] for one in told if one["after"]]
+    assert sorted(after, key=lambda one: str(one["id"])) == sorted(replayed, key=lambda one: str(one["id"]))
+    assert {one["change"] for one in told} > {"same"}
+
+
+def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Where spots begin and end does not depend on the limit."""
+    page = tmp_path / "sweep.html"
+    swept = ["--sweep", "faults.same_spot.limit_s=30,10,15,20", "--json", "--html", str(page)]
+    told = lines(said(capsys, "suppose", SHIFT, *swept))
+    counts = [one["count"] for one in told]
+    assert [one["faults.same_spot.limit_s"] for one in told] == [10, 15, 20, 30]
+    assert counts == sorted(counts, reverse=True)
+    assert counts[0] > counts[-1] > 0
+    for one in told:
+        assert one["lower"] < one["per_firing_hour"] < one["upper"]
+    assert page.read_text().count('class="mark within"') == 5  # four values, and the key
+    assert "<script" not in page.read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (
+            ["--set", "faults.same_spot.limits=12"],
+            "faults.same_spot.limits: is unknown; did you mean limit_s?",
+        ),
+        (["--set", "mqtt.port=1"], "mqtt.port: cannot be supposed"),
+        (["--set", "faults.same_spot.limit_s"], "write NAME=VALUE"),
+        (["--set", "faults.same_spot.limit_s=-1"], "greater than 0"),
+        (["--sweep", "faults.same_spot.limit_s=9:1:1"], "neither FIRST:LAST:STEP nor a list"),
+        (["--sweep", "faults.grease.clock=1,2"], "faults.grease.clock"),
+        ([], "say what to suppose"),
+    ],
+)
+def test_what_cannot_be_supposed_is_named(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], told: str
+) -> None:
+    assert told in said(capsys, "suppose", SHIFT, *arguments, code=2)
+
+
+moments = st.integers(0, 30)
+runs = st.lists(
+    st.tuples(st.sampled_from(["HB-01", "HB-02"]), moments, st.none() | st.integers(0, 9)), max_size=6
+)
+
+
+def record(hammer: str, onset: int, lasts: int | None) -> dict[str, Any]:
+    at = 1_772_600_000 * SECOND
+    return {
+        "site": "fennick-hollow",
+        "hammer": hammer,
+        "fault": "same_spot",
+        "priority": "medium",
+        "onset": instant.text(at + onset * SECOND),
+        "cleared": None if lasts is None else instant.text(at + (onset + lasts) * SECOND),
+    }
+
+
+@given(runs, runs)
+def test_every_alert_is_in_one_pair_and_pairs_overlap(before: list[Any], after: list[Any]) -> None:
+    old = [
+        record(*one)
+        for one in {(hammer, onset): (hammer, onset, lasts) for hammer, onset, lasts in before}.values()
+    ]
+    new = [
+        record(*one)
+        for one in {(hammer, onset): (hammer, onset, lasts) for hammer, onset, lasts in after}.values()
+    ]
+    found = pairs(old, new)
+    for own, named in ((old, [one.before for one in found]), (new, [one.after for one in found])):
+        kept = [one for one in named if one is not None]
+        assert sorted(map(str, kept)) == sorted(map(str, own))
+    for one in found:
+        if one.before and one.after:
+            assert one.before["hammer"] == one.after["hammer"]
+            latest = max(str(one.before["onset"]), str(one.after["onset"]))
+            assert all(end is None or end >= latest for end in (one.before["cleared"], one.after["cleared"]))
+    assert [one.change for one in pairs(old, old)] == ["same"] * len(old)
