@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import select
 
+from strikewatch.alarm.storm import Rules
 from strikewatch.board.app import Page, application
 from strikewatch.board.deeds import Deeds
 from strikewatch.board.entering import Entering
@@ -58,7 +59,8 @@ def open_board(
     press = Press(languages(http.words_folder))
     desk = Desk(store, seconds(settings.alarms.longest_shelf_h * 3600))
     recordings = settings.recording.folder
-    sheets = Sheets(press, gate, store, desk, scene, settings.sites, recordings, http.strip_h, wall)
+    rules = Rules.of(settings.alarms)
+    sheets = Sheets(press, gate, store, desk, scene, settings.sites, recordings, rules, http.strip_h, wall)
     drawing = Drawing(store, scene, settings.sites, View(press.words[SOURCE]))
     warm = partial(_warm, settings, store, scene, wall)
     stream = Stream(scene, drawing, sheets.open_version, warm, wall)

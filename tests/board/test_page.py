@@ -179,6 +179,9 @@ def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
         assert 'data-units="metric"' in said["metric"]
         assert said["nonsense"] == said["metric"]
     view = View(languages()["en"], "us")
+    bare = {"fault": "same_spot", "evidence": {}, "summary": "Fired unknown s in one spot."}
+    assert view.told(bare) == "Fired unknown s in one spot."
+    assert view.told(bare | {"evidence": {"firing_s": 22.5}}) == "Fired 22.5 s in one spot."
     # Exact by definition: NIST SP 811 B.8: t_F = 1.8 t_C + 32; 1 psi = 6894.757 Pa.
     assert [view.temperature(80.0), view.pressure(150.0), view.span(12.4)] == [
         "176 °F",

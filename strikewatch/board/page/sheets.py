@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from strikewatch.alarm.lifecycle import STATES
+from strikewatch.alarm.storm import Rules
 from strikewatch.board import asked
 from strikewatch.board.answer import Problem, unusable
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
@@ -78,6 +79,7 @@ class Sheets:
         scene: Scene,
         sites: Sites,
         recordings: Path,
+        rules: Rules,
         hours: float,
         wall: Callable[[], Instant],
     ) -> None:
@@ -90,7 +92,7 @@ class Sheets:
         self._recordings = recordings
         self._hours = hours
         self._wall = wall
-        self._week = Week(place, sites)
+        self._week = Week(place, sites, rules)
 
     def sheets(self) -> list[tuple[str, Sheet]]:
         """(path, sheet) of all that are looked at."""

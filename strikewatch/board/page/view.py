@@ -95,7 +95,7 @@ class View:
         if not self.words.has(name):
             return str(record["summary"])
         try:
-            return self.words(name, **evidence)
+            return self.words(name).format(**evidence)
         except KeyError:
             return str(record["summary"])
 

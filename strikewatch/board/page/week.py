@@ -8,6 +8,8 @@ from typing import Final
 
 from sqlalchemy import select
 
+from strikewatch.alarm.figures import Figures, figures
+from strikewatch.alarm.storm import Rules
 from strikewatch.board.page.view import day_begins, local
 from strikewatch.deliver.filter import Sites
 from strikewatch.detect import DETECTORS
@@ -15,6 +17,7 @@ from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts
+from strikewatch.store.listing import intervals
 from strikewatch.store.tables import alerts
 
 DAYS: Final = 7
@@ -37,15 +40,19 @@ class SiteWeek:
 
     days: list[date]
     hammers: dict[str, Row]
+    figures: Figures
 
     def total(self, by_day: Mapping[date, float]) -> float:
         return sum(by_day[day] for day in self.days)
 
 
 class Week:
-    def __init__(self, place: Place, sites: Sites) -> None:
+    """`rules` say what counts as a flood."""
+
+    def __init__(self, place: Place, sites: Sites, rules: Rules) -> None:
         self._place = place
         self._sites = sites
+        self._rules = rules
 
     def look(self, now: Instant, back: int) -> dict[str, SiteWeek]:
         """Site → the seven days that end with today's, or so many weeks earlier."""
@@ -65,10 +72,15 @@ class Week:
             )
             for site, hammer, onset in connection.execute(raised):
                 found[site, hammer].faults[local(onset, self._sites.zone_of(site)).date()] += 1
+            told = intervals(connection, end)
         weeks: dict[str, SiteWeek] = {}
         for (site, hammer), row in sorted(found.items()):
             today = local(day_begins(now, self._sites.zone_of(site)), self._sites.zone_of(site)).date()
             last = today - timedelta(days=DAYS * back)
             days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
-            weeks.setdefault(site, SiteWeek(days, {})).hammers[hammer] = row
+            if site not in weeks:
+                until = min(now, now - 7 * back * 86_400 * SECOND)
+                over = figures(told.get(site, ()), until - DAYS * 86_400 * SECOND, until, self._rules)
+                weeks[site] = SiteWeek(days, {}, over)
+            weeks[site].hammers[hammer] = row
         return weeks

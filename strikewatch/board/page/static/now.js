@@ -42,7 +42,7 @@ function show(one) {
   let tone = "";
   if (one.oil_c > one.oil_limit_c) { oil += `, ${fill(words.oil_over, { limit: degrees(one.oil_limit_c) })}`; tone = "over"; }
   else if (one.oil_reaches_min !== null && one.oil_reaches_min <= 60) {
-    oil += `, ${fill(words.oil_reaches, { limit: degrees(one.oil_limit_c), minutes: one.oil_reaches_min })}`;
+    oil += `, ${fill(words.oil_reaches, { limit: degrees(one.oil_limit_c), minutes: Math.max(1, one.oil_reaches_min) })}`;
     if (one.oil_reaches_min <= 10) tone = "near";
   }
   put(row, "oil", oil, tone);
