@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks [a b c d e f g]`: one table of ratios, each of two things measured in the same run."""
+"""`python -m tests.benchmarks [a b c d e f g h]`: one table of ratios, each of two things measured in the same run."""
 
 import importlib
 import os
@@ -15,6 +15,7 @@ PARTS: Final = {
     "e": ("footprint", "State and memory"),
     "f": ("startup", "Start-up"),
     "g": ("commits", "Commits of steps that raise an alert"),
+    "h": ("page", "The page"),
 }
 
 if __name__ == "__main__":

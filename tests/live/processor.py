@@ -111,6 +111,11 @@ class Processor:
         return self._process.wait(within_s)
 
     @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    @property
     def ended(self) -> bool:
         return self._process is None or self._process.poll() is not None
 
