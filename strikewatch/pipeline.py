@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.alarm import crew, tool
+from strikewatch.alarm import crew, roster, tool
 from strikewatch.detect import DETECTORS, blank_firing, exposure, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, FITTED, GREASING, NEVER, NOTED, SERVICED, SIGNED, SPAN
@@ -85,23 +85,26 @@ class Outcome:
 
     def bouts(self) -> Iterator[Worked]:
         """The bouts that are over (in a report, those under way too), each with its operator and tool."""
-        for g, start, end, numbers in self._noted(blank_firing.DETECTOR):
-            bout = Bout(self.keys[g], start, end, *numbers[: len(Bout._fields) - 3])
-            yield Worked(bout, *self._whose(g, start))
+        numbers = len(Bout._fields) - 3
+        for g, start, end, measured, *whose in self._noted(blank_firing.DETECTOR):
+            yield Worked(Bout(self.keys[g], start, end, *measured[:numbers]), *whose)
 
     def stretches(self) -> Iterator[Spent]:
         """The stretches of work that are over (in a report, those under way too), likewise."""
-        for g, start, end, numbers in self._noted(exposure.DETECTOR):
-            stretch = Stretch(self.keys[g], start, end, *numbers[: len(Stretch._fields) - 3])
-            yield Spent(stretch, *self._whose(g, start))
+        numbers = len(Stretch._fields) - 3
+        for g, start, end, measured, *whose in self._noted(exposure.DETECTOR):
+            yield Spent(Stretch(self.keys[g], start, end, *measured[:numbers]), *whose)
 
-    def _noted(self, detector: Detector) -> Iterator[tuple[int, Instant, Instant, list[float]]]:
+    def _noted(self, detector: Detector) -> Iterator[Any]:
+        """(group, start, end, numbers, operator, tool) of what a detector noted down."""
+        rosters: dict[int, tuple[roster.Names, roster.Names]] = {}
         for g, _, _, start, end, _, numbers in self.notes[detector.name].tolist():
-            yield g, start, end, numbers
-
-    def _whose(self, g: int, at: Instant) -> tuple[str | None, str | None]:
-        record = self.state[g]
-        return crew.on_duty(record["crew"], at), tool.fitted(record["tool"], at)
+            if g not in rosters:
+                rosters[g] = roster.names(self.state[g]["crew"]), roster.names(self.state[g]["tool"])
+            people, tools = rosters[g]
+            fitted = roster.among(tools, start)
+            operator = crew.still_on(roster.among(people, start), start)
+            yield g, start, end, numbers, operator, fitted[0] if fitted else None
 
     def saved(self) -> dict[Key, bytes]:
         """Each hammer's state as bytes of `LAYOUT`."""

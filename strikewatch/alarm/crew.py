@@ -28,5 +28,9 @@ def note(crew: Any, event: Event) -> None:
 
 def on_duty(crew: Any, instant: Instant) -> str | None:
     """Who was signed on at that instant, or None."""
-    found = roster.at(crew, instant)
+    return still_on(roster.at(crew, instant), instant)
+
+
+def still_on(found: tuple[str, Instant] | None, instant: Instant) -> str | None:
+    """Whom a roster names, unless the sign-on has lapsed."""
     return found[0] if found and instant - found[1] < SIGN_ON_LASTS else None

@@ -1,5 +1,6 @@
 """Names in force from an instant on, the last few of one hammer: who is signed on, which tool is fitted."""
 
+from bisect import bisect_right
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,23 @@ def note(roster: Any, at: Instant, name: str) -> None:
     roster["at"][n] = at
     roster["name"][n] = name.encode()
     roster["n"] = n + 1
+
+
+Names = tuple[list[Instant], list[str]]
+"""From when, and which, oldest first."""
+
+
+def names(roster: Any) -> Names:
+    """All of them, for many questions at once."""
+    n = int(roster["n"])
+    return roster["at"][:n].tolist(), [name.decode() for name in roster["name"][:n].tolist()]
+
+
+def among(names: Names, instant: Instant) -> tuple[str, Instant] | None:
+    """As `at`, of `names`; these stand in the order of time."""
+    since, name = names
+    k = bisect_right(since, instant) - 1
+    return (name[k], since[k]) if k >= 0 and name[k] else None
 
 
 def at(roster: Any, instant: Instant) -> tuple[str, Instant] | None:
