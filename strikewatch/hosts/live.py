@@ -202,6 +202,7 @@ class _Watch:
         self._monotonic = monotonic
         self._last = ""
         self._connected = False
+        self._takeovers = 0
         self._refused: set[str] = set()
         self._said = self._heard = monotonic()
         self._rejected = self._messages = 0
@@ -215,10 +216,11 @@ class _Watch:
             if status.connected:
                 _log.info("broker_connected", resumed=status.resumed)
                 self._heard = now
-            elif status.takeovers:
-                _log.error("broker_taken_over", problem=status.reason, takeovers=status.takeovers)
-            else:
+            elif not status.takeovers:
                 _log.warning("broker_lost", problem=status.reason)
+        if status.takeovers > self._takeovers:  # though the session may be back by now
+            _log.error("broker_taken_over", problem=status.reason, takeovers=status.takeovers)
+        self._takeovers = status.takeovers
         for name, grant in status.grants.items():
             if not grant.startswith("Granted") and name not in self._refused:
                 self._refused.add(name)

@@ -92,6 +92,7 @@ def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> 
             for sql, values in asked
             if "FROM hammer_state" not in sql
         ]
-    indexes = ["alerts_open", "events_pending", "outbox_waiting"]
-    assert len(plans) == 3
-    assert all(index in plan for index, plan in zip(indexes, plans, strict=True)), plans
+    for index in ("alerts_open", "events_pending", "outbox_waiting"):
+        assert any(index in plan for plan in plans), plans
+    # What is recorded last and what waits to be: found from the end of each, without a pass over it.
+    assert not any("SCAN" in plan and "INDEX" not in plan and plan != "SCAN arrived" for plan in plans), plans
