@@ -29,8 +29,11 @@ class Health:
         found = []
         if not self.pulse.turning:
             found.append("the worker does not turn")
-        if not self.status().connected:
+        broker = self.status()
+        if not broker.connected:
             found.append("the broker is not connected")
+        elif any(not grant.startswith("Granted") for grant in broker.grants.values()):
+            found.append("the broker denies a subscription")
         if self.pulse.refused or not self._can_write():
             found.append("the database refuses to be written")
         if self.pulse.lag_s > self._lag_s:

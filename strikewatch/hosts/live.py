@@ -19,14 +19,14 @@ from strikewatch.board.pulse import Pulse
 from strikewatch.deliver import log
 from strikewatch.deliver.courier import Courier
 from strikewatch.deliver.heartbeat import Heartbeat
-from strikewatch.errors import StrikewatchError
+from strikewatch.errors import BrokerError, StrikewatchError
 from strikewatch.hosts.endpoints import endpoints, open_store
 from strikewatch.hosts.metered import Metered
 from strikewatch.hosts.notify import Supervisor
 from strikewatch.hosts.upkeep import Upkeep
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.worker import Worker
-from strikewatch.intake.mqtt import Status, Subscriber
+from strikewatch.intake.mqtt import CONNECTING, Status, Subscriber
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.settings import Settings
 
@@ -154,7 +154,11 @@ class Live:
     def _work(self, worker: Worker, subscriber: Subscriber) -> None:
         watch = _Watch(self._monotonic)
         while not self._stopping.is_set():
-            worker.turn(TURN_S)
+            try:
+                worker.turn(TURN_S)
+            except BrokerError:
+                watch.look(subscriber.status(), worker)
+                raise
             self._pulse.turn()
             self._supervisor.turned()
             status = subscriber.status()
@@ -200,7 +204,7 @@ class _Watch:
 
     def __init__(self, monotonic: Callable[[], Instant]) -> None:
         self._monotonic = monotonic
-        self._last = ""
+        self._last = CONNECTING
         self._connected = False
         self._takeovers = 0
         self._refused: set[str] = set()
@@ -230,6 +234,8 @@ class _Watch:
         if now - self._said < SAY_EVERY_NS:
             return
         self._said = now
+        if not status.connected:
+            _log.error("broker_away", problem=status.reason, remedy="strikewatch survey looks for the cause")
         rejected = sum(worker.rejected.values())
         if rejected > self._rejected:
             _log.warning(

@@ -6,6 +6,6 @@ dial.py        the way to the broker's socket
 """
 
 from strikewatch.intake.mqtt.settings import Settings, TlsSettings
-from strikewatch.intake.mqtt.subscriber import Message, Status, Subscriber
+from strikewatch.intake.mqtt.subscriber import CONNECTING, Message, Status, Subscriber
 
-__all__ = ["Message", "Settings", "Status", "Subscriber", "TlsSettings"]
+__all__ = ["CONNECTING", "Message", "Settings", "Status", "Subscriber", "TlsSettings"]

@@ -26,6 +26,8 @@ SESSION_TAKEN_OVER: Final = 0x8E
 _BURST: Final = 500
 """Packets read in a row before acknowledgements and pings get their turn."""
 _LINGER_S: Final = 2.0
+_SILENT: Final = 1.5
+"""After so many keepalives of silence, with a ping every half of one, the line is dead: within two it is noticed."""
 _PINGREQ: Final = b"\xc0\x00"
 _REFUSED: Final = {
     0x85: "the broker does not accept the client id",
@@ -88,8 +90,8 @@ class Link:
         client.on_socket_register_write = lambda *_: None  # packets are queued, and written in `turn`
         self._selector = selectors.DefaultSelector()
         self._watched = 0
-        self._ping_due = self._misc_due = time.monotonic()
-        self._deadline = self._misc_due + settings.connect_timeout_s
+        self._ping_due = self._reading = time.monotonic()
+        self._deadline = self._reading + settings.connect_timeout_s
         self._subscribe_due: float | None = None
 
     def open(self, wake: int) -> None:
@@ -158,21 +160,20 @@ class Link:
 
     def _upkeep(self, wire: Wire, reading: bool) -> None:
         now = time.monotonic()
-        if not self.ready and now >= self._deadline and self._end is None:
-            self._end = LinkLostError("the broker does not answer the connect")
+        if not self.ready:
+            if now >= self._deadline and self._end is None:
+                self._end = LinkLostError("the broker does not answer the connect")
+            return
         if self._subscribe_due is not None and now >= self._subscribe_due:
             self._subscribe()
-        if reading:
-            if now >= self._misc_due:
-                self._misc_due = now + min(1.0, self._settings.keepalive_s / 4)
-                self._client.loop_misc()
-            return
-        # The answers to our pings lie unread behind messages: the client's own check would take the line for dead, also
-        # for a while after reading begins again.
-        self._misc_due = now + self._settings.keepalive_s
+        keepalive_s = self._settings.keepalive_s
         if now >= self._ping_due:
-            self._ping_due = now + self._settings.keepalive_s / 2
+            self._ping_due = now + keepalive_s / 2
             wire.send(_PINGREQ)
+        if not reading:
+            self._reading = now  # the answers to our pings lie unread behind messages
+        elif now - max(wire.heard, self._reading) >= _SILENT * keepalive_s and self._end is None:
+            self._end = LinkLostError("the broker no longer answers")
 
     def _watch(self, wire: Wire, reading: bool, writing: bool) -> None:
         wanted = (selectors.EVENT_READ if reading else 0) | (selectors.EVENT_WRITE if writing else 0)

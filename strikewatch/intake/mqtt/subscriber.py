@@ -22,6 +22,8 @@ from strikewatch.intake.mqtt.link import SESSION_TAKEN_OVER, Link, LinkLostError
 from strikewatch.intake.mqtt.settings import Settings
 from strikewatch.model.instant import Instant
 
+CONNECTING: Final = "connecting"
+"""Why there is no connection, before the first attempt has come to anything."""
 _TURN_S: Final = 0.5
 _MIB: Final = 1024 * 1024
 
@@ -82,7 +84,7 @@ class Subscriber:
 
     def start(self) -> None:
         """Begin. Where the broker cannot be reached it is tried again for ever; `status` says why."""
-        self._say(reason="connecting")
+        self._say(reason=CONNECTING)
         self._thread.start()
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:

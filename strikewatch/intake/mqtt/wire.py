@@ -28,6 +28,8 @@ class Wire:
 
     def __init__(self, raw: RawSocket) -> None:
         self.linger_s = 0.0
+        self.heard = time.monotonic()
+        """When something last came from the other end."""
         self._raw = raw
         self._in = b""
         self._at = 0
@@ -41,6 +43,7 @@ class Wire:
             self._at = at + len(piece)
             return piece
         self._in = self._raw.recv(_PIECE)
+        self.heard = time.monotonic()
         self._at = min(size, len(self._in))
         return self._in[: self._at]
 
