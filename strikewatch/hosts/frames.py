@@ -74,8 +74,7 @@ def review_frames(
     from strikewatch.review.from_replay import from_replay
 
     result = _replayed(samples, events, settings)
-    stretches = [one for outcome in result.noted for one in outcome.stretches()]
-    return from_replay(result.records, stretches, result.bouts(), result.end)
+    return from_replay(result.records, result.stretches(), result.noted, result.end)
 
 
 def _replayed(

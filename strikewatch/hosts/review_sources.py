@@ -91,9 +91,7 @@ def _of_shifts(
     warm(lambda text: notes.print(text, style="dim"))
     with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
-    stretches = [one for outcome in result.noted for one in outcome.stretches()]
-    bouts = result.bouts()
-    exposure, faults = from_replay(result.records, stretches, bouts, result.end)
+    exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
     first = _ns(exposure["start"].min()) if len(exposure) else 0
     if begin is None:
         begin = first if end is None else min(first, end - 1)
@@ -102,7 +100,7 @@ def _of_shifts(
     places = [str(path) for path in options.paths]
     # a replay takes them by their names, and finds the same only if that is the order of time
     whole = options.paths[0] if len(places) == 1 and shifts == every else None
-    where = Where(FromShifts(shifts, bouts), lambda _: whole, options.config)
+    where = Where(FromShifts(shifts, result.bouts), lambda _: whole, options.config)
     return Source(
         exposure,
         _of_people(faults),

@@ -10,8 +10,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from strikewatch.model import instant
-from strikewatch.model.batch import Key
+from strikewatch.model.batch import Floats, Ints, Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent
 from strikewatch.review.frames import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
@@ -64,6 +66,19 @@ class Attribution:
         worked = self._worked.get(key)
         if worked is not None:
             worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(n, judged_ns, blows)
+
+    def many_bouts(self, key: Key, starts: Ints, judged_ns: Floats, blows: Floats) -> None:
+        """Likewise of many at once [n]; `blows` NaN where not counted."""
+        worked = self._worked.get(key)
+        if worked is None or not len(starts):
+            return
+        k = np.maximum(np.searchsorted(np.array(worked.starts), starts, side="right") - 1, 0)
+        n = len(worked.starts)
+        counted = np.bincount(k, np.nan_to_num(blows), n)
+        known = np.bincount(k, ~np.isnan(blows), n) > 0
+        added = zip(np.bincount(k, minlength=n), np.bincount(k, judged_ns, n), counted, known, strict=True)
+        for bouts, (count, judged, sum_of_blows, any_known) in zip(worked.bouts, added, strict=True):
+            bouts.add(int(count), float(judged), float(sum_of_blows) if any_known else None)
 
     def exposure(self) -> "pd.DataFrame":
         """EXPOSURE, by site, hammer and start."""

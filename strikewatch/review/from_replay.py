@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from strikewatch.model.bout import Worked
 from strikewatch.model.instant import Instant
 from strikewatch.model.stretch import Spent
+from strikewatch.pipeline import Outcome
 from strikewatch.review.attribution import Attribution
 
 if TYPE_CHECKING:
@@ -15,11 +15,15 @@ if TYPE_CHECKING:
 def from_replay(
     records: Iterable[Mapping[str, Any]],
     stretches: Iterable[Spent],
-    bouts: Iterable[Worked],
+    outcomes: Iterable[Outcome],
     end: Instant,
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-    """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`."""
+    """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`.
+
+    A year has a million bouts: they are added up as the outcomes of steps hold them, not one by one.
+    """
     made = Attribution(stretches)
-    for bout, _, _ in bouts:
-        made.bouts(bout.key, bout.start, 1, bout.judged_ns, bout.blows)
+    for outcome in outcomes:
+        for bouts in outcome.bouts_in_columns():
+            made.many_bouts(*bouts)
     return made.exposure(), made.faults(records, end)

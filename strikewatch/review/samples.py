@@ -1,7 +1,8 @@
 """Where the samples around a moment come from: the recordings of live runs, or the recorded shifts under review."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import cached_property
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -38,13 +39,18 @@ class Recorded(Protocol):
 
 
 class FromShifts:
-    """The recorded shifts under review, and the bouts found in them."""
+    """The recorded shifts under review, and the bouts `found` in them, which are asked for once a moment is shown."""
 
-    def __init__(self, shifts: Sequence[Shift], found: Iterable[Worked]) -> None:
+    def __init__(self, shifts: Sequence[Shift], found: Callable[[], Iterable[Worked]]) -> None:
         self._shifts = shifts
-        self._bouts: dict[Key, list[Level]] = {}
-        for bout, _, _ in sorted(found, key=lambda worked: worked.bout.start):
-            self._bouts.setdefault(bout.key, []).append((bout.start, bout.end, bout.loaded_level_bar))
+        self._found = found
+
+    @cached_property
+    def _bouts(self) -> dict[Key, list[Level]]:
+        bouts: dict[Key, list[Level]] = {}
+        for bout, _, _ in sorted(self._found(), key=lambda worked: worked.bout.start):
+            bouts.setdefault(bout.key, []).append((bout.start, bout.end, bout.loaded_level_bar))
+        return bouts
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         return _joined(self._near(begin, end), key, begin, end)

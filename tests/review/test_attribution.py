@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -100,6 +101,19 @@ def test_bouts_go_to_the_stretch_they_began_in() -> None:
     assert frame["bouts"].tolist() == [3, 2]
     assert frame["judged_s"].tolist() == [6.0, 4.0]
     assert frame["blows"].fillna(-1).tolist() == [-1.0, 20.0]
+
+
+def test_many_bouts_at_once_are_as_one_by_one() -> None:
+    stretches = [spent(60, 120, "op-12"), spent(0, 60, "op-11"), spent(130, 140, None)]
+    starts = np.array([at(minutes) for minutes in (3, 59, 60, 61, 119, 131)])
+    judged, blows = SECOND * np.arange(6.0), np.array([np.nan, np.nan, 5.0, np.nan, 7.0, np.nan])
+    singly, together = Attribution(stretches), Attribution(stretches)
+    for start, ns, n in zip(starts.tolist(), judged.tolist(), blows.tolist(), strict=True):
+        singly.bouts(KEY, start, 1, ns, n)
+    together.many_bouts(KEY, starts, judged, blows)
+    together.many_bouts(("fennick-hollow", "HB-99"), starts, judged, blows)
+    pd.testing.assert_frame_equal(singly.exposure(), together.exposure())
+    assert together.exposure()["bouts"].tolist() == [2, 3, 1]
 
 
 @pytest.mark.parametrize("some", [True, False])
