@@ -183,9 +183,9 @@ class Gateway:
 
         self._client.on_publish = taken
 
-    def send(self, hammer: str, kind: str, payload: Any) -> None:
+    def send(self, hammer: str, kind: str, payload: Any, *, retain: bool = False) -> None:
         text = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-        self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1)
+        self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1, retain=retain)
         self._sent += 1
 
     def block(self, hammer: str, at: Instant, step_s: float, **channels: Any) -> None:

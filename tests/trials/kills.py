@@ -110,7 +110,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
     dice = random.Random(seed)
     span_s = bad.kills * PER_KILL_S + 3.0
     rows, events = work(seed, round(span_s * PER_S / PER_WORK_S))
-    queue = _queued(rows)
+    queue = queued(rows)
     with Broker(folder / "broker") as broker, Receiver(key_of(SECRET)) as receiver:
         processor = Processor(
             folder / "processor",
@@ -122,11 +122,8 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
             **tables,
         ).start()
         gateway = Gateway(broker)
-        for hammer in HAMMERS:
-            for event in events[hammer]:
-                gateway.send(
-                    hammer, "events", {"time_ms": event.time // 10**6, "event": event.kind, **event.fields}
-                )
+        for hammer, event in told_of(events):
+            gateway.send(hammer, "events", event)
         gateway.settle()
         done = threading.Event()
         publisher = Publisher(gateway, queue, done)
@@ -196,13 +193,30 @@ def _away(receiver: Receiver, after_s: float, outage_s: float, done: threading.E
     receiver.meanwhile = None
 
 
-def _queued(rows: dict[str, Rows]) -> list[Queued]:
+def told_of(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """(hammer, payload) of each event."""
+    for hammer, own in events.items():
+        for event in own:
+            yield hammer, {"time_ms": event.time // 10**6, "event": event.kind, **event.fields}
+
+
+def queued(rows: dict[str, Rows]) -> list[Queued]:
     """The hammers' messages side by side, each hammer's spread over the whole time; without the closing rows."""
     places: list[tuple[float, Queued]] = []
     for hammer, size in zip(HAMMERS, SIZES, strict=True):
         own = messages(rows[hammer][:-1], size)
         places += [(k / len(own), (hammer, payload)) for k, payload in enumerate(own)]
     return [queued for _, queued in sorted(places, key=lambda place: place[0])]
+
+
+def replayed(rows: dict[str, Rows], events: dict[str, list[Event]]) -> dict[str, dict[str, Any]]:
+    """The alert records of an uninterrupted replay, by id."""
+    faults = Faults().by_detector()
+    to_ms = {
+        hammer: [Event(e.site, e.hammer, e.kind, e.time // 10**6 * 10**6, e.fields) for e in own]
+        for hammer, own in events.items()
+    }
+    return {one["id"]: one for one in replay_shifts([MemoryShift(rows, to_ms)], lambda _: faults).records}
 
 
 def _compared(
@@ -213,12 +227,7 @@ def _compared(
     publisher: Publisher,
     late_kills: int,
 ) -> Outcome:
-    faults = Faults().by_detector()
-    to_ms = {
-        hammer: [Event(e.site, e.hammer, e.kind, e.time // 10**6 * 10**6, e.fields) for e in own]
-        for hammer, own in events.items()
-    }
-    wanted = {r["id"]: r for r in replay_shifts([MemoryShift(rows, to_ms)], lambda _key: faults).records}
+    wanted = replayed(rows, events)
     found = {record["id"]: record for record in processor.alerts()}
     withdrawn = {id_ for (id_,) in processor.query("select id from alerts")} - found.keys()
     return Outcome(
