@@ -1,6 +1,7 @@
 """All trials by name, in the order in which they run."""
 
-from tests.trials import broker, kills, power
+from tests.trials import backlog, broker, kills, month, power
 from tests.trials.trial import Trial
 
-EVERY: dict[str, Trial] = {one.name: one for one in (kills.TRIAL, power.TRIAL, broker.TRIAL)}
+_ALL = (kills.TRIAL, power.TRIAL, broker.TRIAL, backlog.TRIAL, month.TRIAL)
+EVERY: dict[str, Trial] = {one.name: one for one in _ALL}

@@ -1,0 +1,101 @@
+"""A disk that fills up under the running processor: nothing is acknowledged that is not written, and nothing is lost."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from strikewatch.deliver.target import key_of
+from tests.broker import Broker
+from tests.disk import SmallDisk
+from tests.live.processor import SECRET, Gateway, Processor, until
+from tests.receiver import Receiver
+from tests.trials.digging import Digging
+from tests.trials.trial import Line, Trial, broken
+
+
+def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
+    """Filled to the last byte; freed later, while the processor waits, or after it was killed with all that it held."""
+    place = folder / "processor"
+    place.mkdir(parents=True)
+    (folder / "secret").write_text(SECRET)
+    with (
+        SmallDisk(folder / "disk", mib=24) as disk,
+        Broker(folder) as broker,
+        Receiver(key_of(SECRET)) as ward,
+    ):
+        (place / "strikewatch.db").symlink_to(disk.folder / "watch.db")
+        processor = Processor(
+            place,
+            broker,
+            store={"path": str(disk.folder / "watch.db"), "reserve_mib": reserve_mib},
+            recording={"folder": str(disk.folder / "recordings")},
+            heartbeat={
+                "url": ward.url,
+                "secret_file": str(folder / "secret"),
+                "allow_private": ["127.0.0.0/8"],
+                "every_s": 1.0,
+            },
+        ).start()
+        gateway = Gateway(broker)
+        digging = Digging(gateway)
+        try:
+            digging.rest(5)
+            digging.worked_through(processor)
+            disk.fill()
+            seconds = 0
+            while not processor.lines("commit_refused"):
+                digging.rest(1)
+                seconds += 1
+                time.sleep(0.02)
+            if reserve_mib:
+                until(lambda: _troubles(ward))
+            digging.fire(20)
+            digging.rest(10)
+            early = len(processor.alerts())
+            if killed:
+                processor.kill()
+            disk.free()
+            if killed:
+                processor.start()
+            wrong = digging.wrong(processor, disk.folder / "recordings")
+            said = processor.lines("disk_full")
+            taken = bool(processor.lines("commit_taken"))
+        finally:
+            processor.end()
+            gateway.close()
+    return Line(
+        f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
+        {
+            "s_taken_until_full": seconds,
+            "said": len(said),
+            "beats_that_said_so": len(_troubles(ward)),
+            **wrong,
+        },
+        broken(
+            **wrong,
+            alerts_before_there_was_room=early,
+            full_disk_not_said=bool(said) != bool(reserve_mib),
+            did_not_go_on_by_itself=not (taken or killed),
+        ),
+    )
+
+
+def _troubles(ward: Receiver) -> list[str]:
+    """What heartbeats have said of the disk."""
+    data = [one.event["data"]["trouble"] for one in ward.received if one.event is not None]
+    return [trouble for trouble in data if trouble and "disk full" in trouble]
+
+
+def trial(folder: Path, scale: float) -> Iterator[Line]:
+    """Without a reserve and freed only in the whole of it."""
+    cases = [(1.0, False), (0.0, True), *([(0.0, False), (1.0, True)] if scale >= 1 else [])]
+    for reserve_mib, killed in cases:
+        yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)
+
+
+TRIAL = Trial(
+    "disk",
+    "on a full disk nothing is acknowledged, it is said, it goes on by itself, nothing is lost",
+    trial,
+    0.1,
+)
