@@ -255,7 +255,7 @@ def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
     alarms = {} if trial.hammer is right and not (trial.restart or trial.fooled) else NO_STORMS
     bent = run(folder, trial, coming, start, seconds, alarms)
     good = calm(trial.start, seconds, seed, storms=not alarms)
-    wanted = {}
+    wanted: dict[str, Wanted] = {}
     for hammer in HAMMERS:
         wanted |= expected(coming[hammer], hammer, start, seconds, trial.fooled)
     found = {one["id"]: one for one in bent.alerts}

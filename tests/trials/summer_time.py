@@ -12,6 +12,7 @@ import pandas as pd
 from strikewatch.deliver.filter import Filter
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND, Instant
+from tests.live.processor import NO_STORMS
 from tests.trials import clocks
 
 ZONE = "Europe/Dublin"
@@ -46,7 +47,7 @@ def outcome(folder: Path, night: Night, seconds: int, seed: int = 1) -> Outcome:
     coming = clocks.sent(bent, start, seconds, seed)
     full = clocks.calm(night.start, seconds, seed, storms=False)
     filters = Filter(hours=tuple(f"Sun {begin}-{end}" for begin, end in night.hours))
-    told = clocks.run(folder, bent, coming, start, seconds, clocks.NO_STORMS, filters=filters, zone=ZONE)
+    told = clocks.run(folder, bent, coming, start, seconds, NO_STORMS, filters=filters, zone=ZONE)
     wanted: dict[str, Instant] = {}
     for at, step, body in full.deliveries:
         if step != "cleared" and _shown(at, night):
