@@ -17,7 +17,7 @@ class Metered:
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         messages = self._source.take(limit, timeout_s)
         if messages:
-            self._pulse.begin((self._wall() - messages[0].received_ns) / SECOND)
+            self._pulse.begin((self._wall() - min(one.received_ns for one in messages)) / SECOND)
         return messages
 
     def acknowledge(self, messages: Iterable[Message]) -> None:

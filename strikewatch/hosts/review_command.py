@@ -1,5 +1,6 @@
 """`strikewatch review`: from the database or recorded shifts to a report."""
 
+import io
 import tempfile
 import time
 from argparse import Namespace
@@ -23,11 +24,16 @@ from strikewatch.review.report.compose import Seen, Tables
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.html import html
 from strikewatch.review.report.pdf import pdf, program
+from strikewatch.review.report.plain_pdf import COLUMNS, plain_pdf
 from strikewatch.settings import Settings, load
 
 if TYPE_CHECKING:
     import pandas as pd
 
+NO_BROWSER: Final = (
+    "No Chromium is installed, so the PDF is the summary as plain text, without pictures. For the whole report: "
+    "install it (Debian: apt install chromium), or open the HTML file in any browser and print it."
+)
 LONG: Final = 30
 """Moments from which on a bar is shown."""
 MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "command")
@@ -40,8 +46,8 @@ def show(options: Namespace) -> int:
     texts = coaching.read(options.coaching)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
-    if options.pdf:
-        program()  # what is missing is told now, not after all the work
+    if options.pdf and program() is None:
+        notes.print(NO_BROWSER, style="yellow")
     with opened(options, settings, time.time_ns(), notes) as source:
         made = _tables(source, settings, options.site)
         seen = _seen(options, settings, texts, source, made, notes)
@@ -151,9 +157,20 @@ def _write(options: Namespace, report: Report) -> list[str]:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
-        if options.pdf:
-            pdf(target, options.pdf)
+        browser = program()
+        if options.pdf and browser is not None:
+            pdf(browser, target, options.pdf)
+        elif options.pdf:
+            _plain_pdf(report, options.pdf)
     return [str(path) for path in (options.html, options.pdf) if path]
+
+
+def _plain_pdf(report: Report, target: Path) -> None:
+    """What the terminal shows, as a PDF."""
+    screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
+    with screen.capture() as shown:
+        review_tables.show(screen, report, [])
+    plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
 
 
 def _narrowed(made: Tables, seen: Mapping[str, Seen], operator: str | None) -> "dict[str, pd.DataFrame]":

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 
 from strikewatch.cli import main
 from strikewatch.hosts.replay import replay_shifts
@@ -158,9 +159,18 @@ def test_what_cannot_be_used(capsys: pytest.CaptureFixture[str], options: list[s
     assert remedy in capsys.readouterr().err
 
 
-def test_without_a_browser_it_says_what_to_do(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+def test_without_a_browser_the_pdf_is_the_summary_and_it_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     monkeypatch.setenv("PATH", "/nowhere")
-    assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", "review.pdf"]) == 2
-    assert "print it" in capsys.readouterr().err
+    made = tmp_path / "review.pdf"
+    assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", str(made)]) == 0
+    told = capsys.readouterr()
+    assert "print it" in told.err
+    text = "\n".join(page.extract_text() for page in PdfReader(made).pages)
+    assert "The trainer's review" in text
+    assert "Too long in one spot" in text
+    assert "Advice, never a safety function." in text
+    assert text.count("op-1") == told.out.count("op-1") > 0
+    assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", "/nowhere/review.pdf"]) == 2
+    assert "/nowhere/review.pdf: cannot be written" in capsys.readouterr().err

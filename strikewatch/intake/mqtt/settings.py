@@ -60,10 +60,13 @@ class Settings(BaseModel):
         description="How long the broker keeps messages for us while we are away, s (MQTT 5 only)",
     )
     inflight_limit: int = Field(
-        1000, ge=1, le=65_535, description="Messages under way without acknowledgement at most (MQTT 5 only)"
+        50_000,
+        ge=1,
+        le=65_535,
+        description="Messages under way without acknowledgement at most (MQTT 5 only); what is beyond waits in line",
     )
     queue_limit: int = Field(
-        10_000, ge=1, description="Messages waiting for a step at most; the broker keeps the rest"
+        50_000, ge=1, description="Messages waiting for a step at most; the broker keeps the rest"
     )
     queue_limit_mib: int = Field(64, ge=1, description="Payload waiting for a step at most, MiB; likewise")
     connect_timeout_s: float = Field(

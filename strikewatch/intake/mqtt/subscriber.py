@@ -12,12 +12,13 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import paho.mqtt.client as paho
 
 from strikewatch.errors import BrokerError
 from strikewatch.intake.decode import topic
+from strikewatch.intake.mqtt.fair import Fair, Message
 from strikewatch.intake.mqtt.link import SESSION_TAKEN_OVER, Link, LinkLostError
 from strikewatch.intake.mqtt.settings import Settings
 from strikewatch.model.instant import Instant
@@ -26,18 +27,6 @@ CONNECTING: Final = "connecting"
 """Why there is no connection, before the first attempt has come to anything."""
 _TURN_S: Final = 0.5
 _MIB: Final = 1024 * 1024
-
-
-class Message(NamedTuple):
-    """A message as it came. `generation` numbers the connection; `redelivered`: the broker may have sent it before."""
-
-    topic: str
-    payload: bytes
-    received_ns: Instant
-    mid: int
-    qos: int
-    generation: int
-    redelivered: bool
 
 
 @dataclass(frozen=True)
@@ -69,7 +58,8 @@ class Subscriber:
         self._settings = settings
         self._clock = clock
         self._filters = topic.filters(settings.prefix)
-        self._queue: deque[Message] = deque()
+        self._queue: deque[Message] = deque()  # filled by the network thread
+        self._fair = Fair()  # used under the lock only
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
         self._done: deque[tuple[int, int]] = deque()
@@ -88,34 +78,41 @@ class Subscriber:
         self._thread.start()
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:
-        """Up to `limit` messages in order of arrival; waits up to `timeout_s` for the first.
+        """Up to `limit` messages, each hammer in its turn and its own in order; waits up to `timeout_s` for the first.
 
+        Large ones count for several. In order of arrival they are acknowledged, whatever the order in which they are
+        done with.
         Raises BrokerError once the network thread has ended, with its exception as the cause.
         """
         with self._changed:
-            self._changed.wait_for(lambda: self._queue or self._failure or self._stopping.is_set(), timeout_s)
+            self._changed.wait_for(
+                lambda: self._waiting() or self._failure or self._stopping.is_set(), timeout_s
+            )
             if self._failure is not None:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
             was_full = self._full()
-            taken = [self._queue.popleft() for _ in range(min(limit, len(self._queue)))]
+            for _ in range(len(self._queue)):
+                self._fair.put(self._queue.popleft())
+            taken = self._fair.take(limit)
             self._bytes_out += sum(len(message.payload) for message in taken)
         if was_full:
             self._wake()
         return taken
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
-        """Tell the broker that these are done with, in order of arrival. Thread-safe.
+        """Tell the broker that these are done with, in order of arrival: once all before them are. Thread-safe.
 
         Those of an earlier connection are left out: the broker sends them again, and may by now use their number for a
         new message.
         """
-        self._done.extend((message.generation, message.mid) for message in messages if message.qos == 1)
+        with self._changed:
+            self._done.extend(self._fair.done(messages))
         self._wake()
 
     def status(self) -> Status:
         """How things stand now."""
         with self._changed:
-            return replace(self._status, queued=len(self._queue), full=self._full())
+            return replace(self._status, queued=self._waiting(), full=self._full())
 
     def stop(self) -> None:
         """Write the acknowledgements still due, and part cleanly; the broker keeps our session. Idempotent."""
@@ -132,10 +129,13 @@ class Subscriber:
         with contextlib.suppress(BlockingIOError, OSError):
             self._wake_write.send(b"!")
 
+    def _waiting(self) -> int:
+        return len(self._queue) + len(self._fair)
+
     def _full(self) -> bool:
         queued_bytes = self._bytes_in - self._bytes_out
         return (
-            len(self._queue) >= self._settings.queue_limit
+            self._waiting() >= self._settings.queue_limit
             or queued_bytes >= self._settings.queue_limit_mib * _MIB
         )
 

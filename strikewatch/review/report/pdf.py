@@ -14,23 +14,17 @@ PATIENCE_S: Final = 300.0
 """Hundreds of pages take a minute; a browser that hangs shall not hang us."""
 
 
-def program() -> str:
-    """Where the browser is. Raises InputError with what to do without one."""
-    for name in PROGRAMS:
-        if found := shutil.which(name):
-            return found
-    raise InputError(
-        "--pdf needs Chromium, and none is installed: install it (Debian: apt install chromium), "
-        "or open the HTML file in any browser and print it"
-    )
+def program() -> str | None:
+    """Where the browser is; None where none is installed."""
+    return next((found for name in PROGRAMS if (found := shutil.which(name))), None)
 
 
-def pdf(page: Path, target: Path) -> None:
-    """Print the HTML file to `target`. Raises InputError where that cannot be done."""
+def pdf(browser: str, page: Path, target: Path) -> None:
+    """Have a browser print the HTML file to `target`. Raises InputError where that cannot be done."""
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
         made = Path(scratch) / "report.pdf"
         command = [
-            program(),
+            browser,
             "--headless",
             "--disable-gpu",
             "--no-pdf-header-footer",
