@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -134,9 +135,8 @@ class Processor:
         if self._url is not None:
             with psycopg.connect(self._url) as server:
                 return server.execute(sql.encode()).fetchall()
-        with sqlite3.connect(
-            f"file:{self.folder / 'strikewatch.db'}?mode=ro", uri=True, timeout=10
-        ) as database:
+        address = f"file:{self.folder / 'strikewatch.db'}?mode=ro"
+        with closing(sqlite3.connect(address, uri=True, timeout=10)) as database:
             return database.execute(sql).fetchall()
 
     def alerts(self) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.broker import Broker
 from tests.disk import SmallDisk
-from tests.live.processor import Gateway, Processor, until
+from tests.live.processor import Gateway, Processor
 from tests.postgresql import Postgresql
 from tests.trials.digging import Digging
 from tests.trials.trial import Line, Trial, broken
@@ -66,17 +66,19 @@ def locked(folder: Path, held_s: float) -> Line:
 
 
 def replaced(folder: Path) -> Line:
-    """Another file in its place, and the right one again before the next start."""
+    """Another file in its place, and the right one with its log again before the next start."""
     with at_work(folder) as (processor, digging):
-        path = processor.folder / "strikewatch.db"
-        path.rename(path.with_name("aside"))
+        path, aside = processor.folder / "strikewatch.db", folder / "aside"
+        aside.mkdir()
+        _move(path, aside)
         with closing(sqlite3.connect(path)) as other:
             other.execute("create table other (x)")
         the_rest(digging)
         code = processor.wait(20)
         said = (processor.folder / "stderr").read_text()
-        path.unlink()
-        path.with_name("aside").rename(path)
+        for one in path.parent.glob(f"{path.name}*"):
+            one.unlink()
+        _move(aside / path.name, path.parent)
         processor.start()
         wrong = digging.wrong(processor, processor.recordings)
     return Line(
@@ -86,19 +88,28 @@ def replaced(folder: Path) -> Line:
     )
 
 
+def _move(path: Path, folder: Path) -> None:
+    """A database's files."""
+    for one in (path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm")):
+        if one.exists():
+            one.rename(folder / one.name)
+
+
 def read_only(folder: Path) -> Line:
     """Stopped; its disk turns read-only; started, and again once it may be written."""
-    with SmallDisk(folder / "disk", mib=24) as disk:
-        with at_work(folder, disk.folder / "watch.db") as (processor, digging):
-            assert processor.stop() == 0
-            _remount(disk, "ro")
-            the_rest(digging)
-            processor.start(connected=False)
-            code = processor.wait(60)
-            said = (processor.folder / "stderr").read_text()
-            _remount(disk, "rw")
-            processor.start()
-            wrong = digging.wrong(processor, processor.recordings)
+    with (
+        SmallDisk(folder / "disk", mib=24) as disk,
+        at_work(folder, disk.folder / "watch.db") as (processor, digging),
+    ):
+        assert processor.stop() == 0
+        _remount(disk, "ro")
+        the_rest(digging)
+        processor.start(connected=False)
+        code = processor.wait(60)
+        said = (processor.folder / "stderr").read_text()
+        _remount(disk, "rw")
+        processor.start()
+        wrong = digging.wrong(processor, processor.recordings)
     return Line(
         "started on a read-only disk, then on one that may be written",
         {"exit_code": code, **wrong},

@@ -1,4 +1,4 @@
-"""A disk that fills up under the running processor: nothing is acknowledged that is not written, and nothing is lost."""
+"""A disk that fills up under the running processor: what cannot be written is not acknowledged, and nothing is lost."""
 
 import time
 from collections.abc import Iterator
@@ -11,6 +11,9 @@ from tests.live.processor import SECRET, Gateway, Processor, until
 from tests.receiver import Receiver
 from tests.trials.digging import Digging
 from tests.trials.trial import Line, Trial, broken
+
+AGAIN_S = 1.5
+"""A commit that was refused has been tried again by then."""
 
 
 def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
@@ -43,7 +46,8 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             digging.worked_through(processor)
             disk.fill()
             seconds = 0
-            while not processor.lines("commit_refused"):
+            used_up = 2 if reserve_mib else 1  # refused first for want of the reserve, which is then given up
+            while len(processor.lines("commit_refused")) < used_up:
                 digging.rest(1)
                 seconds += 1
                 time.sleep(0.02)
@@ -51,6 +55,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
                 until(lambda: _troubles(ward))
             digging.fire(20)
             digging.rest(10)
+            time.sleep(AGAIN_S)
             early = len(processor.alerts())
             if killed:
                 processor.kill()
