@@ -74,7 +74,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
         {"attempts": attempts, "attempts_allowed": may, "said_again": again, "said": line["problem"]},
         broken(
             password_not_named="the password" not in line["problem"],
-            not_said_again=again == 0 and watched_s > AGAIN_S + 1,
+            not_said_again=again == 0,
             ready_all_the_same=ready != (503, {"ready": False, "reasons": ["the broker is not connected"]}),
             attempts_none=attempts == 0,
             attempts_too_many=max(0, attempts - may),
@@ -127,13 +127,13 @@ def withheld(folder: Path) -> Line:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """The waits of a minute only in the whole of it."""
+    """What takes a minute only in the whole of it."""
     whole = scale >= 1
     for keepalive_s in (4, 15) if whole else (3,):
         yield silent(_fresh(folder, f"silent{keepalive_s}"), keepalive_s)
-    yield shut_out(_fresh(folder, "shut out"), AGAIN_S + 5 if whole else 2.0)
     yield denied(_fresh(folder, "denied"))
     if whole:
+        yield shut_out(_fresh(folder, "shut out"), AGAIN_S + 5)
         yield withheld(_fresh(folder, "withheld"))
     yield twice(_fresh(folder, "twice"), takeovers=round(30 * scale))
 

@@ -143,12 +143,12 @@ def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """A lock that outlasts the wait for it, and servers, only in the whole of it."""
+    """A lock that outlasts the wait for it, a read-only disk, and servers only in the whole of it."""
     whole = scale >= 1
-    yield locked(folder / "locked", BUSY_S + 5 if whole else 1.0)
+    yield locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
     yield replaced(folder / "replaced")
-    yield read_only(folder / "read-only")
     if whole:
+        yield read_only(folder / "read-only")
         yield server(folder / "stopped", "stopped", Postgresql.stop)
         yield server(folder / "killed", "killed with -9", Postgresql.kill)
 
