@@ -16,7 +16,7 @@ class Told(NamedTuple):
     """Attempts by what became of them, and what was wrong with what was told of alerts, counted in alerts.
 
     `repeated`: messages that were taken more than once, under the same `webhook-id`; `under_two_ids`: what was told
-    under more than one; `out_of_order`: cleared without raised, or anything before what comes first.
+    under more than one; `out_of_order`: cleared without raised, or anything, repeats too, before what comes first.
     """
 
     taken: int
@@ -38,15 +38,13 @@ def told(received: Sequence[Received], wanted: Mapping[str, Record], withdrawn: 
     last: dict[str, Record] = {}
     seen: set[str] = set()
     for one in taken:
-        if one.name in seen:
-            continue
-        seen.add(one.name)
         for kind, record in _of(one.event or {}):
             names.setdefault((record["id"], kind), set()).add(one.name)
             if kind in RANK:
                 steps.setdefault(record["id"], []).append(kind)
-            if kind != "digest":
+            if kind != "digest" and one.name not in seen:
                 last[record["id"]] = record
+        seen.add(one.name)
     listed = {alert for alert, kind in names if kind.startswith("listed")}
     told_of = last.keys()
     return Told(
@@ -66,9 +64,9 @@ def told(received: Sequence[Received], wanted: Mapping[str, Record], withdrawn: 
 
 
 def _ordered(in_a_digest: bool, kinds: list[str]) -> bool:
-    """Each once, in their order, and first of all raised, unless a digest said so."""
+    """In their order, what is repeated before anything later, and first of all raised, unless a digest said so."""
     ranks = [RANK[kind] for kind in kinds]
-    return ranks == sorted(set(ranks)) and (in_a_digest or ranks[0] == 0)
+    return ranks == sorted(ranks) and (in_a_digest or ranks[0] == 0)
 
 
 def _of(event: Mapping[str, Any]) -> Iterator[tuple[str, Record]]:
