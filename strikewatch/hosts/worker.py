@@ -37,7 +37,7 @@ from strikewatch.store.store import Store
 _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 250
-"""At most so many messages in one step, so that what comes meanwhile soon has its turn; more would save next to nothing."""
+"""At most so many messages in one step, so that what comes meanwhile soon has its turn. More would save little."""
 UNKNOWN_TOLD: Final = 1000
 """Unknown keys said at most: a sender that makes up new ones for ever is not worth the memory."""
 LOOK_EVERY: Final = SECOND

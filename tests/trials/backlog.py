@@ -175,7 +175,7 @@ def outcome(folder: Path, hours: float, quiet_s: float, seed: int = 1) -> Outcom
     payloads = shuffled(random.Random(seed), late.payloads)
     (folder / "kept").write_bytes(b"\n".join(payloads))
     desk = Desk()
-    with Broker(folder / "broker", max_inflight=1000) as broker:
+    with Broker(folder / "broker", max_inflight=50_000) as broker:
         processor = Processor(
             folder / "processor", broker, desk.url, alarms=NO_STORMS, log={"level": "warning"}
         ).start(connected=False)
@@ -271,7 +271,7 @@ def send(path: Path, host: str, port: int) -> None:
     """As a gateway does that has its network back: all of it, as fast as the broker takes it."""
     payloads = path.read_bytes().split(b"\n")
     one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="late")
-    one.max_inflight_messages_set(100)
+    one.max_inflight_messages_set(20)
     taken = threading.Semaphore(0)
     one.on_publish = lambda *_: taken.release()
     one.connect(host, port)

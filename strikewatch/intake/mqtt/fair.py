@@ -1,8 +1,8 @@
 """Messages that wait for a step: each hammer has its turn, and acknowledgements keep the order of arrival.
 
 A gateway that was without network sends hours at once. Taken in order of arrival, everyone's samples of now would wait
-behind them. Between hammers the order does not matter; of one hammer it is kept. MQTT wants acknowledgements in the order
-in which messages came, so one taken early is acknowledged once all before it are done with.
+behind them. Between hammers the order does not matter; of one hammer it is kept. MQTT wants acknowledgements in order
+of arrival, so what is taken early is acknowledged once all before it is done with.
 """
 
 from collections import deque

@@ -63,7 +63,7 @@ class Settings(BaseModel):
         50_000,
         ge=1,
         le=65_535,
-        description="Messages under way without acknowledgement at most (MQTT 5 only); what is beyond waits in line",
+        description="Messages under way without acknowledgement at most (MQTT 5 only)",
     )
     queue_limit: int = Field(
         50_000, ge=1, description="Messages waiting for a step at most; the broker keeps the rest"

@@ -1,0 +1,89 @@
+"""Whose turn it is among messages that wait, and in which order they are acknowledged."""
+
+from random import Random
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.intake.mqtt.fair import WEIGHS, Fair, Message
+
+HAMMERS = ("HB-01", "HB-02", "HB-03")
+
+
+def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"") -> Message:
+    return Message(f"strikewatch/pit/{hammer}/{kind}", payload, number, number, 1, 1, False)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(HAMMERS), st.sampled_from(("samples", "events")), st.integers(0, 3 * WEIGHS)
+        )
+        | st.integers(1, 9),
+        max_size=80,
+    ),
+    st.randoms(use_true_random=False),
+)
+def test_nothing_is_lost_or_overtakes_its_own_and_all_is_acknowledged_as_it_came(
+    script: list[tuple[str, str, int] | int], dice: Random
+) -> None:
+    """Messages come and are taken in any interleaving, and are done with in any order."""
+    fair = Fair()
+    came: list[Message] = []
+    taken: list[Message] = []
+    open_: list[Message] = []
+    acknowledged: list[int] = []
+    for one in [*script, *[5] * len(script)]:
+        if isinstance(one, int):
+            waiting = len(fair)
+            more = fair.take(one)
+            assert bool(more) == bool(waiting)
+            assert len(more) + len(fair) == waiting
+            taken += more
+            open_ += more
+            dice.shuffle(open_)
+            done, open_ = open_[: len(open_) // 2], open_[len(open_) // 2 :]
+            acknowledged += [mid for _, mid in fair.done(done)]
+        else:
+            hammer, kind, size = one
+            came.append(message(len(came), hammer, kind, bytes(size)))
+            fair.put(came[-1])
+    acknowledged += [mid for _, mid in fair.done(open_)]
+    assert acknowledged == [one.mid for one in came]
+    for hammer in HAMMERS:
+        assert [one for one in taken if f"/{hammer}/" in one.topic] == [
+            one for one in came if f"/{hammer}/" in one.topic
+        ]
+
+
+@given(st.integers(1, 5000), st.integers(3, 300))
+def test_hours_of_one_hammer_hold_up_no_other(hours: int, limit: int) -> None:
+    """What others have just sent is in the very next step, whatever waits; the rest of the step is filled."""
+    fair = Fair()
+    for number in range(hours):
+        fair.put(message(number, "HB-99"))
+    for number, hammer in enumerate(HAMMERS[:2]):
+        fair.put(message(hours + number, hammer))
+    taken = fair.take(limit)
+    assert {f"strikewatch/pit/{hammer}/samples" for hammer in HAMMERS[:2]} <= {one.topic for one in taken}
+    assert len(taken) == min(limit, hours + 2)
+    assert fair.done(one for one in taken if one.mid >= hours) == [], "the older ones are not done with"
+
+
+def test_with_more_hammers_than_fit_into_a_step_each_has_its_turn() -> None:
+    fair = Fair()
+    for number in range(100):
+        fair.put(message(number, f"HB-{number % 10}"))
+    turns = [{one.topic for one in fair.take(4)} for _ in range(5)]
+    assert len(set.union(*turns)) == 10
+    assert all(len(turn) == 4 for turn in turns)
+
+
+def test_large_messages_weigh_more() -> None:
+    """A step is bounded by what is in it; one message larger than a step makes one by itself."""
+    fair = Fair()
+    for number in range(6):
+        fair.put(message(number, "HB-01", payload=bytes(4 * WEIGHS)))
+    assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
+    fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHS)))
+    assert len(fair.take(10)) == 1
