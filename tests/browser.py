@@ -1,9 +1,9 @@
 """A real browser for tests: the installed Chromium, driven by playwright; and axe's rules of accessibility.
 
-    with browser() as chromium:
-        page = chromium.new_page()
-        ...
-        assert violations(page) == []
+with browser() as chromium:
+    page = chromium.new_page()
+    ...
+    assert violations(page) == []
 """
 
 import os
