@@ -44,6 +44,8 @@ CLOSING = (300 * SECOND, 325 * SECOND)
 """Two last rows: the second lets the first pass."""
 SOON: dict[str, Any] = {"digest_settle_s": 1.0, "digest_every_s": 3.0}
 """Settings of `alarms` with storms as usual, but digests so often that they go out amid the kills."""
+SEEN_S = 10.0
+"""A receiver that is away for longer must have been asked in vain; for less, chance may have it that nothing was due."""
 
 
 class Bad(NamedTuple):
@@ -269,7 +271,7 @@ def _line(database: str, bad: Bad, outcome: Outcome, storms: bool) -> Line:
         alerts_told_out_of_order=told.out_of_order,
         told_under_two_ids=told.under_two_ids,
     )
-    if bad.outage_s and not told.not_taken:
+    if bad.outage_s >= SEEN_S and not told.not_taken:
         wrong += ("nobody noticed that the receiver was away",)
     if storms != bool(told.in_digests):
         wrong += ("digests were told" if not storms else "no digest was told",)
