@@ -45,7 +45,7 @@ CLOSING = (300 * SECOND, 325 * SECOND)
 SOON: dict[str, Any] = {"digest_settle_s": 1.0, "digest_every_s": 3.0}
 """Settings of `alarms` with storms as usual, but digests so often that they go out amid the kills."""
 SEEN_S = 10.0
-"""A receiver that is away for longer must have been asked in vain; for less, chance may have it that nothing was due."""
+"""A receiver away for longer must have been asked in vain; for less, chance may have it that nothing was due."""
 
 
 class Bad(NamedTuple):
