@@ -9,7 +9,6 @@ import json
 import random
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -169,8 +168,8 @@ class Live:
         self._client.publish(f"strikewatch/{SITE}/{hammer}/samples", json.dumps(sample), qos=1)
 
 
-def outcome(folder: Path, hours: float, quiet_s: float, seed: int = 1) -> Outcome:
-    """The whole of it."""
+def outcome(folder: Path, hours: float, quiet_s: float, per_s: float = 0.0, seed: int = 1) -> Outcome:
+    """The whole of it. `per_s`: how many kept messages the gateway sends a second; 0: as fast as it can."""
     late = kept(seed, hours)
     payloads = shuffled(random.Random(seed), late.payloads)
     (folder / "kept").write_bytes(b"\n".join(payloads))
@@ -184,8 +183,9 @@ def outcome(folder: Path, hours: float, quiet_s: float, seed: int = 1) -> Outcom
         try:
             time.sleep(3.0 + quiet_s)
             command = [sys.executable, "-m", "tests.trials.backlog", "--send", str(folder / "kept")]
+            command += ["--per-s", str(per_s)]
             began = time.perf_counter()
-            with subprocess.Popen([*command, broker.host, str(broker.port)]) as sender:
+            with subprocess.Popen([*command, "--to", broker.host, str(broker.port)]) as sender:
                 sender.wait()
             last = int(late.rows.time_ns[-1])
             processor.worked_through(LATE, last - 10 * SECOND)
@@ -267,8 +267,8 @@ def _compared(
     )
 
 
-def send(path: Path, host: str, port: int) -> None:
-    """As a gateway does that has its network back: all of it, as fast as the broker takes it."""
+def send(path: Path, host: str, port: int, per_s: float) -> None:
+    """As a gateway does that has its network back: all of it, twenty under way at a time."""
     payloads = path.read_bytes().split(b"\n")
     one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="late")
     one.max_inflight_messages_set(20)
@@ -277,7 +277,10 @@ def send(path: Path, host: str, port: int) -> None:
     one.connect(host, port)
     one.loop_start()
     until(one.is_connected)
-    for payload in payloads:
+    begin = time.perf_counter()
+    for k, payload in enumerate(payloads):
+        if per_s:
+            time.sleep(max(0.0, begin + k / per_s - time.perf_counter()))
         one.publish(f"strikewatch/{SITE}/{LATE}/samples", payload, qos=1)
     for _ in payloads:
         assert taken.acquire(timeout=60)
@@ -288,14 +291,20 @@ def send(path: Path, host: str, port: int) -> None:
 def run(folder: Path, scale: float) -> Iterator[Line]:
     """What must be equal is a verdict; the ratio of latencies is a figure, since other work on the machine is in it."""
     hours = max(HOURS * scale, 0.3)
-    one = outcome(folder, hours, max(30.0 * scale, 4.0))
-    yield Line(
-        f"{hours:g} h in one burst, a fifth of it twice, a fifth out of order, beside {len(LIVE)} live hammers",
-        {**one._asdict(), "ratio_of_p99": one.ratio},
-        broken(missing=one.missing, unexpected=one.unexpected, different=one.different),
-    )
+    for per_s in (0.0, PACED_PER_S) if scale > 0.1 else (0.0,):
+        here = folder / f"{per_s:g}"
+        here.mkdir()
+        one = outcome(here, hours, max(30.0 * scale, 4.0), per_s)
+        pace = f"at {per_s:g} messages/s" if per_s else "at once"
+        yield Line(
+            f"{hours:g} h in one burst, {pace}, a fifth of it twice, a fifth out of order, {len(LIVE)} live hammers",
+            {**one._asdict(), "ratio_of_p99": one.ratio},
+            broken(missing=one.missing, unexpected=one.unexpected, different=one.different),
+        )
 
 
+PACED_PER_S = 1000.0
+"""A thousand times life: what a fast line of many round trips a second carries."""
 HOURS = 8.0
 TRIAL = Trial(
     "backlog",
@@ -306,24 +315,14 @@ TRIAL = Trial(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--send", nargs=3, metavar=("FILE", "HOST", "PORT"), help="be the gateway")
-    parser.add_argument("--hours", type=float, default=HOURS)
-    parser.add_argument("--quiet-s", type=float, default=30.0)
+    """Be the gateway; the trial is `python -m tests.trials backlog`."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--send", type=Path, required=True, help="the file with what was kept")
+    parser.add_argument("--to", nargs=2, required=True, metavar=("HOST", "PORT"))
+    parser.add_argument("--per-s", type=float, required=True)
     options = parser.parse_args()
-    if options.send:
-        path, host, port = options.send
-        send(Path(path), host, int(port))
-        return
-    with tempfile.TemporaryDirectory() as folder:
-        one = outcome(Path(folder), options.hours, options.quiet_s)
-    for name, value in one._asdict().items():
-        print(
-            f"{name.replace('_', ' '):<16}{value:>12,.2f}"
-            if isinstance(value, float)
-            else f"{name:<16}{value:>9}"
-        )
-    print(f"{'ratio of p99':<16}{one.ratio:>12.2f}")
+    host, port = options.to
+    send(options.send, host, int(port), options.per_s)
 
 
 if __name__ == "__main__":
