@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-import structlog
 
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model import instant
@@ -85,9 +84,9 @@ TRIALS: Sequence[Trial] = (
     ),
     Trial("hammer jumps back and forth", hammer=flicker(-HOUR_S)),
     Trial("hammer 100 s ahead for a while", hammer=between(0.3, 0.6, 100.0)),
-    Trial("a leap second", start="2026-12-31T23:50:00Z"),
+    Trial("a leap second", start="2026-12-31T23:58:20Z"),
 )
-SHORT = (1, 4, 10, 13)
+SHORT = (1, 10, 13)
 """Those of the usual test run."""
 
 
@@ -108,10 +107,6 @@ class Outcome(NamedTuple):
     elsewhere: int
     deliveries: int
     not_used: int
-
-    @property
-    def bad(self) -> int:
-        return self.missing + self.unexpected + self.different + self.historic_wrong + self.elsewhere
 
 
 class Sample(NamedTuple):
@@ -297,14 +292,3 @@ def _elsewhere(bent: Run, good: Run, hammers: Sequence[str]) -> int:
     one, other = told(bent), told(good)
     both = one.keys() & other.keys()
     return len(one.keys() ^ other.keys()) + sum(abs(one[what] - other[what]) > NEARLY_NS for what in both)
-
-
-def main() -> None:
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
-    for trial in TRIALS:
-        with tempfile.TemporaryDirectory() as folder:
-            print(outcome(Path(folder), trial, 1200))
-
-
-if __name__ == "__main__":
-    main()
