@@ -1,7 +1,8 @@
 """The courier drains the outbox: a worker for each endpoint, so that a slow one holds up nobody else.
 
 Attempts, due times and outcomes are rows, so they survive a restart. An outcome is written after the attempt,
-with the next step or soon on its own: a crash in between repeats a message under its name, and loses none.
+with the next step or soon on its own, and before anything later of the same alert is sent: a crash in between repeats
+a message under its name, loses none, and turns no order round.
 """
 
 import threading

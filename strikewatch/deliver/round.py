@@ -7,7 +7,7 @@ from typing import Final
 import structlog
 
 from strikewatch.deliver.endpoint import Endpoint
-from strikewatch.deliver.queue import Pending, Queue
+from strikewatch.deliver.queue import Line, Pending, Queue
 from strikewatch.deliver.schedule import LONGEST_S
 from strikewatch.deliver.sender import Answer
 from strikewatch.model.instant import SECOND, Instant, seconds
@@ -36,6 +36,8 @@ class Round:
         self._monotonic = monotonic
         self._queue = Queue()
         self._seen = 0
+        self._unwritten: set[Line] = set()
+        """Alerts of which something was sent that may not yet be on record: after a crash it is sent again."""
         self._nudged = outbox.nudged()
         self.next_due = self._queue.next_due
         self.close = endpoint.sender.close
@@ -70,10 +72,17 @@ class Round:
         """Send what is due, up to a batch or until there is news, and note what became of it."""
         outcomes: list[Outcome] = []
         gone = False
-        while len(outcomes) < BATCH and not gone and not stopping():
+        for _ in range(BATCH):
+            if gone or stopping():
+                break
             one = self._queue.take(self._monotonic())
             if one is None:
                 break
+            if one.line in self._unwritten:  # a repeat of what was sent must not come after this
+                self.outbox.settle(outcomes)
+                outcomes = []
+                self._write()
+            self._unwritten.add(one.line)
             made, gone = self.attempt(one.message or self.outbox.message(one.seq), one)
             outcomes += made
             if one.historic and news():
@@ -97,7 +106,7 @@ class Round:
 
     def rest(self) -> None:
         """Nothing came for a while: write what is noted, and let go of what need not be held."""
-        self.outbox.flush()
+        self._write()
         self._sender.rest()
 
     def attempt(self, message: Message, one: Pending) -> tuple[list[Outcome], bool]:
@@ -105,6 +114,10 @@ class Round:
         began = time.perf_counter_ns()
         answer = self._sender.send(message, self._wall())
         return self._judge(one, answer, (time.perf_counter_ns() - began) // 1000), answer.gone
+
+    def _write(self) -> None:
+        self.outbox.flush()
+        self._unwritten.clear()
 
     def _look_anew(self, nudged: int) -> None:
         self._nudged = nudged
