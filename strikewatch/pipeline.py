@@ -89,13 +89,14 @@ class Outcome:
         for g, start, end, measured, *whose in self._noted(blank_firing.DETECTOR):
             yield Worked(Bout(self.keys[g], start, end, *measured[:numbers]), *whose)
 
-    def bouts_in_columns(self) -> Iterator[tuple[Key, Any, Any, Any]]:
-        """(hammer, starts [n] ns, judged [n] ns, blows [n]) of the same bouts, a hammer at a time."""
+    def bouts_in_columns(self, *names: str) -> Iterator[tuple[Key, Any, Any, list[Any]]]:
+        """(hammer, starts [n] ns, ends [n] ns, and [n] of each name) of the same bouts, a hammer at a time; the names
+        are those of what is measured of a `Bout`."""
         noted = self.notes[blank_firing.DETECTOR.name]
-        judged, blows = (Bout._fields.index(name) - 3 for name in ("judged_ns", "blows"))
+        places = [Bout._fields.index(name) - 3 for name in names]
         for g in np.unique(noted["group"]).tolist():
             own = noted[noted["group"] == g]
-            yield self.keys[g], own["onset"], own["evidence"][:, judged], own["evidence"][:, blows]
+            yield self.keys[g], own["onset"], own["at"], [own["evidence"][:, place] for place in places]
 
     def stretches(self) -> Iterator[Spent]:
         """The stretches of work that are over (in a report, those under way too), likewise."""

@@ -11,6 +11,7 @@ from strikewatch.errors import InputError, Refused
 from strikewatch.hosts.part import Part
 from strikewatch.intake.admit import Admit, Counts
 from strikewatch.intake.shift import Shift
+from strikewatch.model import instant
 from strikewatch.model.alert import Alert
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.model.bout import Worked
@@ -82,15 +83,21 @@ def replay_shifts(
     settings_of: Callable[[Key], HammerSettings],
     reorder_ns: int = 2 * SECOND,
     progress: Progress | None = None,
+    only: Key | None = None,
 ) -> Replayed:
-    """Run shifts, one after the other, through the detectors. Raises InputError where not one row can be used."""
-    run = _Run(settings_of, reorder_ns)
+    """Run shifts, one after the other, through the detectors; `only` one hammer's rows, which finds the same of it.
+
+    Raises InputError where not one row can be used.
+    """
+    run = _Run(settings_of, reorder_ns, only)
     total = sum(shift.total for shift in shifts)
     done = 0
     for shift in shifts:
         run.open(shift)
-        for key, rows in _read_ahead(shift.pieces()):
-            run.rows(key, rows)
+        pieces = shift.pieces() if only is None else shift.near(only, instant.EARLIEST, instant.LATEST)
+        for key, rows in _read_ahead(pieces):
+            if only in (None, key):
+                run.rows(key, rows)
             done += len(rows)
             if progress:
                 progress(done, total)
@@ -121,9 +128,12 @@ def _read_ahead(pieces: Iterator[tuple[Key, Rows]]) -> Iterator[tuple[Key, Rows]
 class _Run:
     """One replay under way."""
 
-    def __init__(self, settings_of: Callable[[Key], HammerSettings], reorder_ns: int) -> None:
+    def __init__(
+        self, settings_of: Callable[[Key], HammerSettings], reorder_ns: int, only: Key | None
+    ) -> None:
         self._pipeline = Pipeline(settings_of)
         self._ledger = Ledger(historic_after_ns=0)
+        self._only = only
         self._reorder_ns = reorder_ns
         self._admit = Admit("window", reorder_ns)
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
@@ -136,7 +146,8 @@ class _Run:
             for key, channels in shift.feeds().items():
                 self._pipeline.declare(key, channels)
         for event in shift.events:
-            self._admit.event(event)
+            if self._only in (None, (event.site, event.hammer)):
+                self._admit.event(event)
 
     def rows(self, key: Key, rows: Rows) -> None:
         self._step(key, self._admit.rows(key, rows))

@@ -45,7 +45,7 @@ class Moments:
     settings: Settings
     where: Where
     coaching: Coaching
-    _found: dict[Path, frozenset[str]] = field(default_factory=dict)
+    _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
 
     def seen(
         self,
@@ -81,7 +81,9 @@ class Moments:
             hours = around.strip(self.where.recorded, key, own, begin, end, [mark])
             svg = strip.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
-            blank = list(_spells(faults, key, "blank_firing"))
+            blank = list(
+                _spells(faults, key, "blank_firing", *around.span(one.fault, one.onset, one.cleared))
+            )
             drawn = around.minute(
                 self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank
             )
@@ -99,8 +101,9 @@ class Moments:
 
     def _command(self, one: Moment) -> tuple[str, ...]:
         """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
-        path = self.where.recorded.place((one.site, one.hammer), one.onset)
-        if path is None or one.id not in self._ids(path):
+        key = one.site, one.hammer
+        path = self.where.recorded.place(key, one.onset)
+        if path is None or one.id not in self._ids(path, key):
             path = self.where.root(one.site)
         if path is None:
             return ()
@@ -115,22 +118,28 @@ class Moments:
             f"--to {_told(end)}",
         )
 
-    def _ids(self, path: Path) -> frozenset[str]:
-        """The alerts that replaying a recording finds; each is replayed once."""
-        if path not in self._found:
+    def _ids(self, path: Path, key: Key) -> frozenset[str]:
+        """The alerts of a hammer that replaying a recording finds; each is replayed once."""
+        if (path, key) not in self._found:
             try:
                 reorder = seconds(self.settings.intake.reorder_s)
-                result = replay_shifts(open_shifts(path), self.settings.of_hammer, reorder)
+                result = replay_shifts(open_shifts(path), self.settings.of_hammer, reorder, only=key)
             except InputError:
-                self._found[path] = frozenset()
+                self._found[path, key] = frozenset()
             else:
-                self._found[path] = frozenset(str(record["id"]) for record in result.records)
-        return self._found[path]
+                self._found[path, key] = frozenset(str(record["id"]) for record in result.records)
+        return self._found[path, key]
 
 
-def _spells(faults: "pd.DataFrame", key: Key, fault: str) -> Iterator[tuple[Instant, Instant]]:
-    own = faults[(faults["site"] == key[0]) & (faults["hammer"] == key[1]) & (faults["fault"] == fault)]
-    own = own[own["cleared"].notna()]
+def _spells(
+    faults: "pd.DataFrame", key: Key, fault: str, begin: Instant, end: Instant
+) -> Iterator[tuple[Instant, Instant]]:
+    """When a hammer was at fault, of what reaches into [begin, end)."""
+    import pandas as pd
+
+    first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
+    own = faults[(faults["onset"] < last) & (faults["cleared"] > first)]
+    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & (own["fault"] == fault)]
     for onset, cleared in zip(own["onset"], own["cleared"], strict=True):
         yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
 

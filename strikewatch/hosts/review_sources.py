@@ -100,7 +100,7 @@ def _of_shifts(
     places = [str(path) for path in options.paths]
     # a replay takes them by their names, and finds the same only if that is the order of time
     whole = options.paths[0] if len(places) == 1 and shifts == every else None
-    where = Where(FromShifts(shifts, result.bouts), lambda _: whole, options.config)
+    where = Where(FromShifts(shifts, result.noted), lambda _: whole, options.config)
     return Source(
         exposure,
         _of_people(faults),

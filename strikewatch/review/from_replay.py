@@ -24,6 +24,6 @@ def from_replay(
     """
     made = Attribution(stretches)
     for outcome in outcomes:
-        for bouts in outcome.bouts_in_columns():
-            made.many_bouts(*bouts)
+        for key, starts, _, measured in outcome.bouts_in_columns("judged_ns", "blows"):
+            made.many_bouts(key, starts, *measured)
     return made.exposure(), made.faults(records, end)

@@ -1,18 +1,17 @@
 """Where the samples around a moment come from: the recordings of live runs, or the recorded shifts under review."""
 
-from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import cached_property
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final, Protocol
 
+import numpy as np
 from sqlalchemy import select
 
 from strikewatch.errors import InputError
 from strikewatch.intake.shift import Shift, open_shifts
-from strikewatch.model.batch import NO_ROWS, Key, Rows
-from strikewatch.model.bout import Worked
+from strikewatch.model.batch import NO_ROWS, Floats, Ints, Key, Rows
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.pipeline import Outcome
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts
 from strikewatch.store.tables import segments
@@ -39,26 +38,29 @@ class Recorded(Protocol):
 
 
 class FromShifts:
-    """The recorded shifts under review, and the bouts `found` in them, which are asked for once a moment is shown."""
+    """The recorded shifts under review, and what a replay of them noted."""
 
-    def __init__(self, shifts: Sequence[Shift], found: Callable[[], Iterable[Worked]]) -> None:
+    def __init__(self, shifts: Sequence[Shift], noted: Iterable[Outcome]) -> None:
         self._shifts = shifts
-        self._found = found
-
-    @cached_property
-    def _bouts(self) -> dict[Key, list[Level]]:
-        bouts: dict[Key, list[Level]] = {}
-        for bout, _, _ in sorted(self._found(), key=lambda worked: worked.bout.start):
-            bouts.setdefault(bout.key, []).append((bout.start, bout.end, bout.loaded_level_bar))
-        return bouts
+        pieces: dict[Key, list[tuple[Ints, Ints, Floats]]] = {}
+        for outcome in noted:
+            for key, starts, ends, (level,) in outcome.bouts_in_columns("loaded_level_bar"):
+                pieces.setdefault(key, []).append((starts, ends, level))
+        self._bouts: dict[Key, tuple[Ints, Ints, Floats]] = {}
+        for key, some in pieces.items():
+            starts, ends, level = map(np.concatenate, zip(*some, strict=True))
+            order = np.argsort(starts)
+            self._bouts[key] = starts[order], ends[order], level[order]
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         return _joined(self._near(begin, end), key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
-        own = self._bouts.get(key, [])
-        first = bisect_right(own, begin, key=lambda one: one[1])
-        return own[first : bisect_left(own, end, key=lambda one: one[0])]
+        if key not in self._bouts:
+            return []
+        starts, ends, level = self._bouts[key]
+        near = slice(np.searchsorted(ends, begin, side="right"), np.searchsorted(starts, end))
+        return list(zip(*(column[near].tolist() for column in (starts, ends, level)), strict=True))
 
     def place(self, key: Key, at: Instant) -> Path | None:
         return _holding(self._near(at, at + 1), key, at)

@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks [a b c d e f g h]`: one table of ratios, each of two things measured in the same run."""
+"""`python -m tests.benchmarks [a b c d e f g h i]`: a table of ratios, each of two things measured in one run."""
 
 import importlib
 import os
@@ -16,6 +16,7 @@ PARTS: Final = {
     "f": ("startup", "Start-up"),
     "g": ("commits", "Commits of steps that raise an alert"),
     "h": ("page", "The page"),
+    "i": ("year", "The trainer's review of long times"),
 }
 
 if __name__ == "__main__":

@@ -11,7 +11,8 @@ from strikewatch.settings import Faults
 from tests.physics.feeds import feed
 from tests.physics.work import shift
 
-SHIFT = Path(__file__).parents[2] / "replay_data" / "hot-bench"
+SHIFTS = Path(__file__).parents[2] / "replay_data"
+SHIFT = SHIFTS / "hot-bench"
 KEY: Key = ("fennick-hollow", "HB-01")
 BOTH: tuple[Key, ...] = (KEY, ("fennick-hollow", "HB-02"))
 """One operator who lingers, and one who does not grease."""
@@ -22,9 +23,9 @@ def settings_of(_key: Key) -> HammerSettings:
     return _SETTINGS
 
 
-def bare(n: int, key: Key = KEY) -> Rows:
+def bare(n: int, key: Key = KEY, folder: Path = SHIFT) -> Rows:
     """n rows at 10 Hz of `active`, `pressure_bar` and `oil_c`, every one sampled at every row."""
-    rows = _tiled(n, key)
+    rows = _tiled(n, key, folder)
     oil = rows.columns["oil_c"]
     seen = np.maximum.accumulate(np.where(np.isnan(oil), 0, np.arange(n)))
     columns = {name: rows.columns[name] for name in ("active", "pressure_bar")}
@@ -48,8 +49,8 @@ def fast(n: int) -> Rows:
     return Rows(time_ns, columns)
 
 
-def _tiled(n: int, key: Key) -> Rows:
-    (shift,) = open_shifts(SHIFT)
+def _tiled(n: int, key: Key, folder: Path = SHIFT) -> Rows:
+    (shift,) = open_shifts(folder)
     one = Rows.join([rows for one, rows in shift.pieces() if one == key])
     times = -(-n // len(one))
     columns: dict[str, Floats] = {

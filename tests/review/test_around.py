@@ -22,7 +22,7 @@ SHIFT = README.parent / "replay_data" / "hot-bench"
 def shown() -> tuple[list[Shift], Replayed, FromShifts]:
     shifts = open_shifts(SHIFT)
     result = replay_shifts(shifts, load().of_hammer)
-    return shifts, result, FromShifts(shifts, result.bouts)
+    return shifts, result, FromShifts(shifts, result.noted)
 
 
 def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
