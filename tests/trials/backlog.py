@@ -4,7 +4,6 @@ Through a real broker and the real processor. The alerts must be those of a sort
 from its publication to the arrival of the alert that it raises is measured in quiet and during the burst, in one run.
 """
 
-import argparse
 import json
 import random
 import subprocess
@@ -37,6 +36,8 @@ LIVE = tuple(f"HB-{n:02d}" for n in range(1, 21))
 PER_S = 100
 """Live samples a second, of all live hammers together."""
 DUPLICATES = REORDERED = 0.2
+WARM_S = 3.0
+"""Of live samples before anything is measured."""
 CLOSING = (300, 325)
 IMPOSSIBLE_BAR = 5000.0
 
@@ -181,12 +182,19 @@ def outcome(folder: Path, hours: float, quiet_s: float, per_s: float = 0.0, seed
         until(lambda: "strikewatch" in broker.log and "samples" in broker.log)
         live = Live(broker, seed)
         try:
-            time.sleep(3.0 + quiet_s)
-            command = [sys.executable, "-m", "tests.trials.backlog", "--send", str(folder / "kept")]
-            command += ["--per-s", str(per_s)]
-            began = time.perf_counter()
-            with subprocess.Popen([*command, "--to", broker.host, str(broker.port)]) as sender:
-                sender.wait()
+            topic = f"strikewatch/{SITE}/{LATE}/samples"
+            command = [sys.executable, "-m", "tests.trials.burst", str(folder / "kept")]
+            command += [broker.host, str(broker.port), topic, str(per_s)]
+            pipe = subprocess.PIPE
+            with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as gateway:
+                assert gateway.stdin is not None
+                assert gateway.stdout is not None
+                assert gateway.stdout.readline() == "ready\n"
+                time.sleep(WARM_S + quiet_s)
+                began = time.perf_counter()
+                gateway.stdin.write("go\n")
+                gateway.stdin.close()
+                assert gateway.wait() == 0
             last = int(late.rows.time_ns[-1])
             processor.worked_through(LATE, last - 10 * SECOND)
             ended = time.perf_counter()
@@ -267,34 +275,13 @@ def _compared(
     )
 
 
-def send(path: Path, host: str, port: int, per_s: float) -> None:
-    """As a gateway does that has its network back: all of it, twenty under way at a time."""
-    payloads = path.read_bytes().split(b"\n")
-    one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="late")
-    one.max_inflight_messages_set(20)
-    taken = threading.Semaphore(0)
-    one.on_publish = lambda *_: taken.release()
-    one.connect(host, port)
-    one.loop_start()
-    until(one.is_connected)
-    begin = time.perf_counter()
-    for k, payload in enumerate(payloads):
-        if per_s:
-            time.sleep(max(0.0, begin + k / per_s - time.perf_counter()))
-        one.publish(f"strikewatch/{SITE}/{LATE}/samples", payload, qos=1)
-    for _ in payloads:
-        assert taken.acquire(timeout=60)
-    one.disconnect()
-    one.loop_stop()
-
-
 def run(folder: Path, scale: float) -> Iterator[Line]:
     """What must be equal is a verdict; the ratio of latencies is a figure, since other work on the machine is in it."""
-    hours = max(HOURS * scale, 0.3)
+    hours = max(HOURS * scale, 0.2)
     for per_s in (0.0, PACED_PER_S) if scale > 0.1 else (0.0,):
         here = folder / f"{per_s:g}"
         here.mkdir()
-        one = outcome(here, hours, max(30.0 * scale, 4.0), per_s)
+        one = outcome(here, hours, max(30.0 * scale, 2.0), per_s)
         pace = f"at {per_s:g} messages/s" if per_s else "at once"
         yield Line(
             f"{hours:g} h in one burst, {pace}, a fifth of it twice, a fifth out of order, {len(LIVE)} live hammers",
@@ -312,18 +299,3 @@ TRIAL = Trial(
     run,
     0.02,
 )
-
-
-def main() -> None:
-    """Be the gateway; the trial is `python -m tests.trials backlog`."""
-    parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("--send", type=Path, required=True, help="the file with what was kept")
-    parser.add_argument("--to", nargs=2, required=True, metavar=("HOST", "PORT"))
-    parser.add_argument("--per-s", type=float, required=True)
-    options = parser.parse_args()
-    host, port = options.to
-    send(options.send, host, int(port), options.per_s)
-
-
-if __name__ == "__main__":
-    main()

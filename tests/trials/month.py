@@ -123,7 +123,7 @@ def _shift(at_work: Works, rng: np.random.Generator, midnight: int, hours: float
 def _keep(at_work: Works) -> None:
     """The thread beside the steps looks twenty times a second: an hour is time enough for all that is old."""
     at_work.recorder.tick(at_work.clocks.wall())
-    for _ in range(200):
+    for _ in range(80):
         at_work.keeper.tick(at_work.clocks.wall())
 
 

@@ -9,7 +9,7 @@ from tests.trials.trial import Line, Trial, broken
 SECONDS = 1200
 """Of work, in each."""
 SHORT_S = 200
-NIGHT_S = 260
+NIGHT_S = 200
 
 
 def run(folder: Path, scale: float) -> Iterator[Line]:
