@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, hours
-from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, account, queue, quiet_until
+from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, account, next_event, queue, quiet_until
 from strikewatch.detect.kernels import (
     HIGH,
     LOW,
@@ -77,6 +77,7 @@ def run(
         a = span.since
         clock = s.clock
         quiet = quiet_until(s, p)
+        event_at = next_event(s)
         has_engine_rpm = s.has_engine_rpm
         rpm_until = s.rpm_until
         last_row = s.last_row
@@ -88,7 +89,7 @@ def run(
                 and not (p.by_firing or has_engine_rpm or engine_rpm.size)
             ):
                 # Rows close together: the clock runs through all of them, to where it would reach something.
-                short_of = last_row + (quiet - clock)
+                short_of = min(last_row + (quiet - clock), event_at)
                 through = last_row
                 while i < span.last and nth(time_ns, i) - through <= p.steady and nth(time_ns, i) < short_of:
                     through = nth(time_ns, i)
@@ -108,7 +109,7 @@ def run(
                 if not (p.by_firing or has_engine_rpm):
                     counts = a - last_row <= p.steady
                     ran = a - last_row if counts else 0
-                    if clock + ran < quiet:
+                    if clock + ran < quiet and a < event_at:
                         clock += ran
                     else:
                         s.clock = clock
@@ -117,6 +118,7 @@ def run(
                         e = queue(s, events, e, span.last_event)
                         clock = s.clock
                         quiet = quiet_until(s, p)
+                        event_at = next_event(s)
                 v = sample(engine_rpm, i)
                 if v == v:
                     has_engine_rpm = 1
@@ -131,7 +133,7 @@ def run(
             if not (p.by_firing or has_engine_rpm) and b - last_row <= p.steady:
                 continue
             ran = max(0, min(runs_until, b) - a)
-            if clock + ran < quiet:
+            if clock + ran < quiet and b < event_at:
                 clock += ran
             else:
                 s.clock = clock
@@ -140,6 +142,7 @@ def run(
                 e = queue(s, events, e, span.last_event)
                 clock = s.clock
                 quiet = quiet_until(s, p)
+                event_at = next_event(s)
         s.clock = clock
         while e < span.last_event:
             n = account(s, p, s.at[0], NEVER, out, n, g)

@@ -176,10 +176,14 @@ def account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) 
 
 
 @part
+def next_event(s: Any) -> int:
+    """When the oldest waiting greasing takes effect."""
+    return s.at[0] if s.waiting > 0 else _FOREVER
+
+
+@part
 def quiet_until(s: Any, p: Any) -> int:
-    """Up to what reading of the clock nothing can happen but that it runs on: the short way."""
-    if s.waiting > 0:
-        return NEVER
+    """Up to what reading of the clock nothing can happen but that it runs on, if no event does: the short way."""
     if s.due_onset == NEVER:
         return min(p.due, p.overdue)  # type: ignore[no-any-return]
     if s.overdue_onset == NEVER:

@@ -142,12 +142,12 @@ class Admit:
         if not len(time_ns):
             return NO_ROWS
         before = int(gate.waiting.time_ns[-1]) if len(gate.waiting) else gate.last
-        steps = np.diff(time_ns, prepend=before if before != NEVER else time_ns[0] - 1)
-        largest = int(steps.max())
-        if steps.min() > 0 and not len(gate.far):
-            if self.policy == "none" or (
-                self.policy == "hole" and not len(gate.waiting) and largest <= int(HOLE * gate.step)
-            ):
+        if time_ns[0] > before and not len(gate.far) and np.all(time_ns[1:] > time_ns[:-1]):
+            if self.policy == "none":
+                return self._pass(gate, rows)
+            first = 1 if before == NEVER else int(time_ns[0]) - before
+            largest = int(np.diff(time_ns).max(initial=first))
+            if self.policy == "hole" and not len(gate.waiting) and largest <= int(HOLE * gate.step):
                 return self._pass(gate, rows)
             if self.policy == "window" and largest <= FAR_NS:
                 waiting = Rows.join([gate.waiting, rows]) if len(gate.waiting) else rows

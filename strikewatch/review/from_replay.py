@@ -7,6 +7,7 @@ from strikewatch.model.instant import Instant
 from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import Outcome
 from strikewatch.review.attribution import Attribution
+from strikewatch.review.gathered import gathered
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,12 +19,8 @@ def from_replay(
     outcomes: Iterable[Outcome],
     end: Instant,
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-    """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`.
-
-    A year has a million bouts: they are added up as the outcomes of steps hold them, not one by one.
-    """
+    """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`."""
     made = Attribution(stretches)
-    for outcome in outcomes:
-        for key, starts, _, measured in outcome.bouts_in_columns("judged_ns", "blows"):
-            made.many_bouts(key, starts, *measured)
+    for key, (starts, _, judged_ns, blows) in gathered(outcomes, "judged_ns", "blows").items():
+        made.many_bouts(key, starts, judged_ns, blows)
     return made.exposure(), made.faults(records, end)

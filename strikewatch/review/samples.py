@@ -9,9 +9,10 @@ from sqlalchemy import select
 
 from strikewatch.errors import InputError
 from strikewatch.intake.shift import Shift, open_shifts
-from strikewatch.model.batch import NO_ROWS, Floats, Ints, Key, Rows
+from strikewatch.model.batch import NO_ROWS, Key, Rows
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import Outcome
+from strikewatch.review.gathered import gathered
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts
 from strikewatch.store.tables import segments
@@ -42,15 +43,7 @@ class FromShifts:
 
     def __init__(self, shifts: Sequence[Shift], noted: Iterable[Outcome]) -> None:
         self._shifts = shifts
-        pieces: dict[Key, list[tuple[Ints, Ints, Floats]]] = {}
-        for outcome in noted:
-            for key, starts, ends, (level,) in outcome.bouts_in_columns("loaded_level_bar"):
-                pieces.setdefault(key, []).append((starts, ends, level))
-        self._bouts: dict[Key, tuple[Ints, Ints, Floats]] = {}
-        for key, some in pieces.items():
-            starts, ends, level = map(np.concatenate, zip(*some, strict=True))
-            order = np.argsort(starts)
-            self._bouts[key] = starts[order], ends[order], level[order]
+        self._bouts = gathered(noted, "loaded_level_bar")
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         return _joined(self._near(begin, end), key, begin, end)
