@@ -35,6 +35,7 @@ class Yard:
         )
         self.processor.start()
         self.gateway = Gateway(self.broker)
+        self._rests = 0
         with Beside(folder / "processor" / "strikewatch.db") as place, place.write() as connection:
             self.token = tokens.add(connection, "site office", "act", now_ns())
 
@@ -65,7 +66,9 @@ class Yard:
             )
 
     def over(self, hammer: str = "HB-01") -> None:
-        self.gateway.block(hammer, now_ns(), 0.1, active=[False] * 30)
+        """At rest from now on; a row later than any before it."""
+        self._rests += 1
+        self.gateway.block(hammer, now_ns() + 3 * self._rests * SECOND, 0.1, active=[False] * 30)
 
 
 FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
@@ -90,6 +93,12 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
     expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
     expect(row.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    yard.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
+    yard.over()
+    expect(row.locator('[data-slot="operator"]')).to_have_text("op-14", timeout=WAIT_MS)
+    yard.gateway.event("HB-01", now_ns(), "sign_off")
+    yard.over()
+    expect(row.locator('[data-slot="operator"]')).to_have_text("nobody signed on", timeout=WAIT_MS)
     expect(first.locator("#state")).to_have_text("Nothing needs you.")
     yard.one_spot("HB-02", seconds=17)
     expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)

@@ -174,7 +174,6 @@ class Sheets:
             one=one,
             story=self._desk.history(one.record["id"], site),
             sent=[delivery for delivery in sent if delivery.site == site],
-            states=STATES,
         )
 
     def trace(self, request: Request) -> dict[str, Any]:

@@ -32,7 +32,7 @@ function show(one) {
   const row = rowOf(key);
   if (!row) { if (!seen.has(key)) location.reload(); return; }
   seen.set(key, one);
-  put(row, "operator", one.operator ?? words.nobody ?? slot(row, "operator").textContent);
+  put(row, "operator", one.operator ?? words.nobody);
   put(row, "firing", one.firing ? words.firing : words.resting);
   const meter = slot(row, "spot");
   meter.value = Math.min(one.spot_s, one.spot_limit_s);
