@@ -10,8 +10,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.alarm import crew, roster, tool
-from strikewatch.detect import DETECTORS, blank_firing, exposure, reading
+from strikewatch.alarm import crew, position, roster, tool
+from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, FITTED, GREASING, NEVER, NOTED, SERVICED, SIGNED, SPAN
 from strikewatch.model.alert import PRIORITIES
@@ -31,6 +31,8 @@ _PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     *((d.name, d.version, d.state, d.fresh) for d in DETECTORS),
     (crew.NAME, crew.VERSION, crew.STATE, {}),
     (tool.NAME, tool.VERSION, tool.STATE, {}),
+    (position.NAME, position.VERSION, position.STATE, {}),
+    (coverage.NAME, coverage.VERSION, coverage.STATE, coverage.FRESH),
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
 _RAW: Final = np.dtype((np.void, STATE.itemsize))
@@ -40,7 +42,7 @@ LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version,
 
 _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 _NONE: Final[Mapping[str, Any]] = {
-    **{name: np.empty(0, np.float64) for name in CHANNELS},
+    **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
     "events": np.empty(0, EVENT),
     "bad": np.empty(0, np.uint32),
     "good": np.empty(0, np.uint32),
@@ -128,6 +130,7 @@ class Pipeline:
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
         reading.settle_firing()
+        coverage.settle_coverage()
         for detector in DETECTORS:
             detector.settle()
         self._settings_of = settings_of
@@ -150,6 +153,11 @@ class Pipeline:
         """The hammer's watermark; NEVER for one not seen."""
         slot = self._slots.get(key)
         return NEVER if slot is None else int(self._state[slot]["reading"]["upto"])
+
+    def silent(self, key: Key) -> list[tuple[str, str]]:
+        """(fault, why) of each that this hammer's feed and profile do not let be found."""
+        heard = coverage.channels(self._state[self._slot(key)]["feed"])
+        return list(coverage.silent(self._settings_of(key), heard))
 
     def firing_ns(self, key: Key) -> int:
         """Firing time of a hammer in all, ns."""
@@ -219,6 +227,7 @@ class Pipeline:
             inputs["pressure_bar"],
             fire_until,
         )
+        coverage.note(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
         for g, portion in enumerate(portions):
             for event in portion.events:
                 crew.note(state[g]["crew"], event)
@@ -249,9 +258,25 @@ class Pipeline:
                 Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
                 for g, k, step, onset, at, p, numbers in out.tolist()
             ]
+        findings = self._gathered(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
         return Outcome(keys, slots, state, findings, notes)
+
+    def _gathered(
+        self, findings: list[Finding], keys: tuple[Key, ...], slots: Any, state: Any
+    ) -> list[Finding]:
+        """With what is wrong about a hammer's position as one event of it."""
+        held = [finding for finding in findings if position.concerns(finding)]
+        if not held:
+            return findings
+        others = [finding for finding in findings if not position.concerns(finding)]
+        for key in dict.fromkeys(finding.key for finding in held):
+            g = keys.index(key)
+            pauses = [int(self._params[cause.name][slots[g]]["pause"]) for cause in position.CAUSES]
+            own = [finding for finding in held if finding.key == key]
+            others += position.gather(state[g]["position"], own, pauses)
+        return others
 
     def keep(self, outcome: Outcome) -> None:
         """Make the outcome of a step the present."""

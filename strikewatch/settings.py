@@ -32,14 +32,21 @@ from strikewatch.deliver.mqtt import Settings as MqttAlerts
 from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.detect.blank_firing import Settings as BlankFiring
 from strikewatch.detect.cold_oil import Settings as ColdOil
+from strikewatch.detect.end_of_stroke import Settings as EndOfStroke
 from strikewatch.detect.exposure import Settings as Exposure
+from strikewatch.detect.feed_force import Settings as FeedForce
 from strikewatch.detect.grease import Settings as Grease
 from strikewatch.detect.hot_oil import Settings as HotOil
+from strikewatch.detect.low_engine_speed import Settings as LowEngineSpeed
+from strikewatch.detect.off_square import Settings as OffSquare
 from strikewatch.detect.oil_heating import Settings as OilHeating
+from strikewatch.detect.over_side import Settings as OverSide
+from strikewatch.detect.prying import Settings as Prying
 from strikewatch.detect.reading import Settings as Firing
 from strikewatch.detect.same_spot import Settings as SameSpot
 from strikewatch.detect.sensor_fault import Settings as SensorFault
 from strikewatch.detect.signal_lost import Settings as SignalLost
+from strikewatch.detect.submerged import Settings as Submerged
 from strikewatch.errors import SettingsError
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.model.batch import Key
@@ -67,6 +74,13 @@ class Faults(BaseModel):
     cold_oil: ColdOil = Field(default_factory=ColdOil)
     blank_firing: BlankFiring = Field(default_factory=BlankFiring)
     grease: Grease = Field(default_factory=Grease)
+    low_engine_speed: LowEngineSpeed = Field(default_factory=LowEngineSpeed)
+    end_of_stroke: EndOfStroke = Field(default_factory=EndOfStroke)
+    over_side: OverSide = Field(default_factory=OverSide)
+    off_square: OffSquare = Field(default_factory=OffSquare)
+    feed_force: FeedForce = Field(default_factory=FeedForce)
+    prying: Prying = Field(default_factory=Prying)
+    submerged: Submerged = Field(default_factory=Submerged)
     signal_lost: SignalLost = Field(default_factory=SignalLost)
     sensor_fault: SensorFault = Field(default_factory=SensorFault)
     exposure: Exposure = Field(default_factory=Exposure)

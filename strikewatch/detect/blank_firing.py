@@ -260,4 +260,5 @@ DETECTOR: Final = Detector(
     reads=("pressure_bar", "engine_rpm", "events"),
     fresh=FRESH,
     notes=True,
+    needs=(("pressure_bar",),),
 )

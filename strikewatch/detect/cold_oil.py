@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, seconds, tenth
+from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     LOW,
@@ -124,4 +124,5 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("oil_c",),
     fresh={"oil_until": NEVER, "onset": NEVER},
+    needs=(FIRING, ("oil_c",)),
 )

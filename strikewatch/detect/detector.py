@@ -13,6 +13,8 @@ from strikewatch.model.finding import Fault
 from strikewatch.model.instant import SECOND
 
 NO_BITS: Final = np.empty(0, np.uint32)
+FIRING: Final = ("active", "pressure_bar")
+"""Channels that tell whether the hammer fires."""
 
 
 class DetectorSettings(BaseModel):
@@ -30,6 +32,10 @@ class DetectorSettings(BaseModel):
                 raise ValueError(f"{lower} must not be above {upper}")
         return self
 
+    def silenced(self) -> str | None:
+        """Why nothing can be found with these settings, in words; None where it can."""
+        return None
+
 
 def seconds(value_ns: float) -> float:
     return round(value_ns / 1000) / 1e6
@@ -37,6 +43,10 @@ def seconds(value_ns: float) -> float:
 
 def hours(value_ns: float) -> float:
     return round(value_ns / SECOND / 0.36) / 10_000
+
+
+def whole(value: float) -> int:
+    return round(value)
 
 
 def tenth(value: float) -> float:
@@ -55,7 +65,8 @@ class Detector:
     at zero. `params` turns the settings into one record of `params_dtype`, in integer nanoseconds. `reads` names the
     inputs handed to `run` after the common ones: channels, or `events`, `bad`, `good`.
 
-    `notes`: whether it also writes down what it measured of each bout.
+    `notes`: whether it also writes down what it measured of each bout. `needs`: groups of channels; without one of each
+    group in the feed the detector is silent.
 
     run(report, spans, time_ns, fire_until, state, params, *reads, out) -> number of findings written to `out`.
     With `report` set, faults that stand at the watermark are written too, with their evidence up to there.
@@ -72,6 +83,7 @@ class Detector:
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
     notes: bool = False
+    needs: tuple[tuple[str, ...], ...] = ()
 
     def settle(self) -> None:
         """Have the kernel compiled, or taken from an earlier start."""

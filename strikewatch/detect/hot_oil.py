@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds
+from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -220,4 +220,5 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("oil_c",),
     fresh={"oil_until": NEVER, "above_since": NEVER, "onset": NEVER},
+    needs=(FIRING, ("oil_c",)),
 )

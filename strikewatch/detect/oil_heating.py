@@ -16,7 +16,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, tenth
+from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, hundredth, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     LOW,
@@ -214,4 +214,5 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("oil_c",),
     fresh={"bin_end": NEVER, "onset": NEVER, "mean": np.nan},
+    needs=(FIRING, ("oil_c",)),
 )

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, seconds, tenth
+from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -244,4 +244,5 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("tool_x_m", "tool_y_m", "pressure_bar", "oil_c"),
     fresh={"last_fire": NEVER, "onset": NEVER, "x_until": NEVER, "y_until": NEVER, "oil_until": NEVER},
+    needs=(FIRING,),
 )

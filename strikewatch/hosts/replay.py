@@ -33,6 +33,8 @@ class Replayed:
     examples: dict[str, str] = field(default_factory=dict)
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
+    silent: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
+    """(fault, why) of each that a hammer's feed and profile do not let be found."""
     noted: list[Outcome] = field(default_factory=list)
     part: Part = field(default_factory=Part)
     end: Instant = 0
@@ -172,6 +174,7 @@ class _Run:
             records=sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
             counts=sum(self._admit.counts().values(), Counts()),
             firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+            silent={key: self._pipeline.silent(key) for key in keys},
             noted=self._noted,
             end=end,
         )

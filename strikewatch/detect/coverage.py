@@ -1,0 +1,66 @@
+"""What a hammer's feed and profile do not let be seen, and why."""
+
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.detect import DETECTORS
+from strikewatch.detect.detector import Detector, DetectorSettings
+from strikewatch.detect.kernels import NEVER, SPAN, kernel, nth, read_only, settle
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.instant import SECOND
+
+NAME: Final = "feed"
+VERSION: Final = 1
+STATE: Final = np.dtype([("at", "<i8", (len(CHANNELS),))])
+"""When each channel was sampled last, in the order of CHANNELS."""
+FRESH: Final = {"at": NEVER}
+
+_NAMES: Final = tuple(CHANNELS)
+_GONE: Final = 3600 * SECOND
+"""A channel that has been missing for so long while others came is no longer in the feed."""
+
+
+@kernel
+def _newest(spans: Any, time_ns: Any, column: Any, at: Any) -> None:
+    for g in range(len(spans)):
+        span = spans[g]
+        i = span.last - 1
+        while i >= span.first and nth(column, i) != nth(column, i):
+            i -= 1
+        if i >= span.first:
+            at[g] = nth(time_ns, i)
+
+
+def settle_coverage() -> None:
+    """Have the kernel compiled, or taken from an earlier start."""
+    at = np.empty(2, STATE)["at"][:, 0]
+    settle(_newest, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at)
+
+
+def note(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> None:
+    """Take in which channels these rows have; `state` [groups] of STATE."""
+    for name, column in columns.items():
+        _newest(spans, time_ns, column, state["at"][:, _NAMES.index(name)])
+
+
+def channels(record: Any) -> set[str]:
+    """The channels of a hammer's feed, by its record of STATE."""
+    at = record["at"]
+    return {name for k, name in enumerate(CHANNELS) if at[k] > max(NEVER, int(at.max()) - _GONE)}
+
+
+def silent(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> Iterator[tuple[str, str]]:
+    """(fault, why) of each that cannot be found in a feed with these channels and under these settings."""
+    for detector in DETECTORS:
+        why = _why(detector, settings[detector.name], heard)
+        if why is not None:
+            yield from ((fault.name, why) for fault in detector.faults)
+
+
+def _why(detector: Detector, settings: DetectorSettings, heard: Collection[str]) -> str | None:
+    for group in detector.needs:
+        if not any(name in heard for name in group):
+            return f"no {' or '.join(group)} in the feed"
+    return settings.silenced()
