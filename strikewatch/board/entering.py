@@ -20,7 +20,16 @@ from strikewatch.store.entries import enter, entries
 from strikewatch.store.listing import find_hammer
 
 Kind = Literal[
-    "sign_on", "sign_off", "grease", "check", "inspection", "service", "storage", "tool_change", "relearn"
+    "sign_on",
+    "sign_off",
+    "grease",
+    "check",
+    "inspection",
+    "service",
+    "storage",
+    "tool_change",
+    "work",
+    "relearn",
 ]
 _OURS: Final = ("time", "corrects")
 

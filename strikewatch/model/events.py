@@ -14,6 +14,7 @@ KINDS: Final = (
     "service",
     "storage",
     "tool_change",
+    "work",
     "relearn",
 )
 

@@ -34,12 +34,18 @@ EVENT_FIELDS = [
     ("check", {"result": "ok"}),
     ("check", {"result": "defect", "note": "hose chafed at the boom"}),
     *(("inspection", {"bushing": each, "turned_before": True}) for each in BUSHINGS),
-    ("inspection", {"bore_mm": 121.5, "tool_mm": 118}),
+    ("inspection", {"bore_mm": 121.5, "tool_mm": 118, "tool_length_mm": 655.5}),
     ("service", {}),
     ("storage", {"state": "in"}),
     ("storage", {"state": "out"}),
     ("relearn", {"by": "fitter", "note": "new seals"}),
     *(("tool_change", {"tool": each}) for each in ("moil", "chisel", "blunt")),
+    *(
+        ("tool_change", {"tool": "moil", "serial": "T-7", "material": "alloyed", "reason": reason})
+        for reason in ("worn", "broken", "lost", "swapped")
+    ),
+    *(("work", {"work": each}) for each in ("boulders", "trenching", "benching", "demolition")),
+    ("work", {"work": "benching", "hard": True, "abrasive": False, "cut_edge": True}),
 ]
 
 
@@ -69,6 +75,11 @@ def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:
         {"event": "inspection", "bore_mm": -1},
         {"event": "storage"},
         {"event": "tool_change", "tool": "A Chisel"},
+        {"event": "tool_change", "tool": "moil", "reason": "tired"},
+        {"event": "tool_change", "tool": "moil", "serial": "T 7"},
+        {"event": "work", "work": "digging"},
+        {"event": "work", "work": "benching", "hard": "yes"},
+        {"event": "inspection", "tool_length_mm": 0},
         {"event": "sign_on", "operator": "op-14\n"},
     ],
 )

@@ -60,6 +60,7 @@ class _Inspection(_Sent):
     turned_before: bool | None = None
     bore_mm: Millimetres | None = None
     tool_mm: Millimetres | None = None
+    tool_length_mm: Millimetres | None = None
 
 
 class _Service(_Sent):
@@ -72,8 +73,23 @@ class _Storage(_Sent):
 
 
 class _ToolChange(_Sent):
+    """`tool`, `serial`, `material`: of the tool that is fitted now. `reason`: why the one before came off."""
+
     event: Literal["tool_change"]
     tool: Word
+    serial: Id | None = None
+    material: Word | None = None
+    reason: Literal["worn", "broken", "lost", "swapped"] | None = None
+
+
+class _Work(_Sent):
+    """What the hammer is put to from now on."""
+
+    event: Literal["work"]
+    work: Literal["boulders", "trenching", "benching", "demolition"]
+    hard: bool | None = None
+    abrasive: bool | None = None
+    cut_edge: bool | None = None
 
 
 class _Relearn(_Sent):
@@ -83,7 +99,9 @@ class _Relearn(_Sent):
     by: Id | None = None
 
 
-_Any = _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange | _Relearn
+_Any = (
+    _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange | _Work | _Relearn
+)
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 
