@@ -9,6 +9,7 @@ import pytest
 from strikewatch.board.gate import COOKIE
 from strikewatch.board.page.view import View
 from strikewatch.board.page.words import languages
+from strikewatch.detect import DETECTORS
 from strikewatch.errors import SettingsError
 from strikewatch.store import tokens
 from tests.board.site import HAMMER, SITE, Answer, Site, site
@@ -188,6 +189,51 @@ def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
         "2,176 psi",
         "12.4 s",
     ]
+
+
+def test_what_came_together_is_told_of_each_cause() -> None:
+    """A length in feet: 1 ft = 0.3048 m exactly (NIST SP 811 B.8)."""
+    metric, us = (View(languages()["en"], units) for units in ("metric", "us"))
+    record = {
+        "fault": "end_of_stroke",
+        "evidence": {
+            "firing_end_s": 1.5,
+            "cylinders": "boom stick",
+            "firing_off_square_s": 2.0,
+            "tilt_max_deg": 21.3,
+            "causes": "end_of_stroke off_square",
+        },
+        "summary": "",
+    }
+    assert metric.told(record) == (
+        "Fired 1.5 s with a cylinder at the end of its stroke (boom, stick). "
+        "Fired 2.0 s with the tool up to 21° off square."
+    )
+    alone = record | {"evidence": {"firing_end_s": 1.5, "cylinders": "bucket"}}
+    assert metric.todo(record).startswith(metric.todo(alone))
+    assert metric.todo(record).endswith(metric.todo({"fault": "off_square", "evidence": {}}))
+    assert metric.value("causes", "end_of_stroke off_square") == (
+        "Firing at a cylinder's end, Tool not square to the surface"
+    )
+    wet = {"fault": "submerged", "evidence": {"firing_submerged_s": 3.0, "water_max_m": 0.762}, "summary": ""}
+    assert "up to 0.76 m above" in metric.told(wet)
+    assert "up to 2.5 ft above" in us.told(wet)
+
+
+def test_every_fault_has_its_words_and_they_fit_its_evidence() -> None:
+    view = View(languages()["en"])
+    for fault in (fault for detector in DETECTORS for fault in detector.faults):
+        record = {
+            "fault": fault.name,
+            "evidence": dict.fromkeys(fault.evidence, 1),
+            "summary": "as found",
+        }
+        assert view.fault(fault.name) != fault.name
+        assert view.todo(record), fault.name
+        if view.words.has(f"fault.{fault.name}.told"):
+            assert view.told(record) != "as found", fault.name
+        for name in fault.evidence:
+            assert view.words.has(f"evidence.{name}"), name
 
 
 def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path) -> None:

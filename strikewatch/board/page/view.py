@@ -11,6 +11,9 @@ from strikewatch.model.instant import SECOND, Instant
 
 Units = Literal["metric", "us"]
 PSI_PER_BAR: Final = 14.503773773
+FEET_PER_METRE: Final = 1 / 0.3048
+_SEVERAL: Final = ("causes", "cylinders")
+"""Evidence that names several things, with blanks between them."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -33,6 +36,9 @@ class View:
     def pressure(self, value_bar: float) -> str:
         return f"{value_bar * PSI_PER_BAR:,.0f} psi" if self.units == "us" else f"{value_bar:.0f} bar"
 
+    def length(self, value_m: float) -> str:
+        return f"{value_m * FEET_PER_METRE:.1f} ft" if self.units == "us" else f"{value_m:.2f} m"
+
     def span(self, value_s: float) -> str:
         """A length of time: 12.4 s, 3 min 20 s, 2 h 05 min."""
         if value_s < 60:
@@ -49,7 +55,7 @@ class View:
         if isinstance(value, list):
             return ", ".join(map(str, value)) or "–"
         if not isinstance(value, int | float):
-            return str(value)
+            return self._called(name, str(value)) if name in _SEVERAL else str(value)
         if name.endswith("_c_per_min"):
             slope = value * 9 / 5 if self.units == "us" else value
             return f"{slope:+.2f} {'°F' if self.units == 'us' else '°C'}/min"
@@ -63,11 +69,17 @@ class View:
             ("_percent", lambda percent: f"{percent:+.0f} %"),
             ("_rpm", lambda rpm: f"{rpm:.0f} rpm"),
             ("_mm", lambda size: f"{size:g} mm"),
+            ("_m", self.length),
             ("_deg", lambda angle: f"{angle:.0f}°"),
         ):
             if name.endswith(ending):
                 return write(value)
         return f"{value:g}"
+
+    def _called(self, table: str, names: str) -> str:
+        """Each of several as the words of its table call it, or as the fault it is."""
+        own = self.words.under(table)
+        return ", ".join(own.get(one) or self.fault(one) for one in names.split())
 
     def fields(self, fields: Mapping[str, Any]) -> str:
         """What an event bears, in a few words."""
@@ -89,20 +101,26 @@ class View:
         return self.words(f"fault.{fault}.name") if self.words.has(f"fault.{fault}.name") else fault
 
     def told(self, record: Mapping[str, Any]) -> str:
-        """One plain sentence; the record's own summary where the words have none for it."""
-        name = f"fault.{record['fault']}.told"
+        """One plain sentence, or one for each cause; the record's own summary where the words have none for it."""
         evidence = {key: self.value(key, value) for key, value in record["evidence"].items()}
-        if not self.words.has(name):
+        names = [f"fault.{one}.told" for one in causes(record)]
+        if not all(map(self.words.has, names)):
             return str(record["summary"])
         try:
-            return self.words(name).format(**evidence)
+            return " ".join(self.words(name).format(**evidence) for name in names)
         except KeyError:
             return str(record["summary"])
 
-    def todo(self, fault: str) -> str:
+    def todo(self, record: Mapping[str, Any]) -> str:
         """What to do about it; empty where the words have nothing."""
-        name = f"fault.{fault}.do"
-        return self.words(name) if self.words.has(name) else ""
+        names = (f"fault.{one}.do" for one in causes(record))
+        return " ".join(self.words(name) for name in names if self.words.has(name))
+
+
+def causes(record: Mapping[str, Any]) -> list[str]:
+    """The fault of an alert record, or all that came together in it."""
+    several = str(record["evidence"].get("causes", "")).split()
+    return several if record["fault"] in several else [record["fault"]]
 
 
 def local(at: Instant, zone: ZoneInfo) -> datetime:
