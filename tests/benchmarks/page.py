@@ -1,4 +1,5 @@
-"""(h) The page: from a sample published to its number in the stream, with 50 hammers at 10 Hz; and 200 readers."""
+"""(h) The page, with 50 hammers at 10 Hz: from a sample published to the stream and to the screen of a real browser,
+what that costs the browser, and what 200 readers cost the processor."""
 
 import asyncio
 import json
@@ -9,9 +10,10 @@ import threading
 import time
 from pathlib import Path
 
+from tests.benchmarks.pixels import Published, oil_c, seen
 from tests.benchmarks.table import Line
 from tests.broker import Broker, free_port
-from tests.live.processor import Gateway, Processor, until
+from tests.live.processor import SITE, Gateway, Processor, until
 
 HAMMERS = 50
 PER_S = 10
@@ -25,6 +27,7 @@ class Feed:
 
     def __init__(self, broker: Broker) -> None:
         self._gateway = Gateway(broker, in_flight=1000)
+        self.published: Published = {f"{SITE}/HB-{k + 1:02d}": [] for k in range(HAMMERS)}
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run)
 
@@ -40,10 +43,11 @@ class Feed:
     def _run(self) -> None:
         due = time.time()
         while not self._stopping.is_set():
-            for k in range(HAMMERS):
-                at_ms = int(time.time() * 1000)
-                sample = {"time_ms": at_ms, "active": True, "pressure_bar": 140.0 + k % 9, "oil_c": 60.0}
-                self._gateway.send(f"HB-{k + 1:02d}", "samples", sample)
+            for key, times in self.published.items():
+                at_ms, oil = int(time.time() * 1000), oil_c(len(times))
+                sample = {"time_ms": at_ms, "active": True, "pressure_bar": 140.0, "oil_c": oil}
+                times.append(at_ms)
+                self._gateway.send(key.partition("/")[2], "samples", sample)
             due += 1 / PER_S
             self._stopping.wait(max(0.0, due - time.time()))
 
@@ -75,12 +79,13 @@ def lines() -> list[Line]:
         http = {"enabled": True, "port": port}
         processor = Processor(Path(name) / "processor", broker, http=http).start()
         try:
-            with Feed(broker):
+            with Feed(broker) as feed:
                 until(lambda: processor.query(f"select 1 from hammer_state where hammer = 'HB-{HAMMERS}'"))
                 time.sleep(3)
                 late_s: list[float] = []
                 bare_s = _cost(processor, [_read(port, SECONDS, late_s)])
                 read_s = _cost(processor, [_read(port, SECONDS, None) for _ in range(READERS)])
+                on_screen = seen(f"http://127.0.0.1:{port}/", feed.published, SECONDS)
         finally:
             processor.end()
     ordered = sorted(late_s)
@@ -98,6 +103,7 @@ def lines() -> list[Line]:
             read_s - bare_s,
             "< 0.5",
         ),
+        *on_screen,
     ]
 
 

@@ -18,18 +18,22 @@ function span(s) {
   return minutes < 60 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${two(minutes % 60)} min`;
 }
 
-function slot(row, name) { return row.querySelector(`[data-slot="${name}"]`); }
+const slots = new WeakMap(); // of each row its places, looked for once
+function slot(row, name) {
+  if (!slots.has(row)) slots.set(row, Object.fromEntries([...row.querySelectorAll("[data-slot]")].map((one) => [one.dataset.slot, one])));
+  return slots.get(row)[name];
+}
 function put(row, name, text, tone = "") {
   const place = slot(row, name);
   if (place.textContent !== text) place.textContent = text;
   if (place.dataset.tone !== tone) { place.classList.remove("over", "near"); if (tone) place.classList.add(tone); place.dataset.tone = tone; }
 }
 
-function rowOf(key) { return rows.querySelector(`[data-key="${CSS.escape(key)}"]`); }
+const byKey = new Map([...(rows?.children ?? [])].map((row) => [row.dataset.key, row]));
 
 function show(one) {
   const key = `${one.site}/${one.hammer}`;
-  const row = rowOf(key);
+  const row = byKey.get(key);
   if (!row) { if (!seen.has(key)) location.reload(); return; }
   seen.set(key, one);
   put(row, "operator", one.operator ?? words.nobody);
@@ -87,7 +91,7 @@ export function follow({ open }) {
     source.addEventListener("strip", (event) => {
       if (!rows) return;
       const told = JSON.parse(event.data);
-      const row = rowOf(`${told.site}/${told.hammer}`);
+      const row = byKey.get(`${told.site}/${told.hammer}`);
       if (row) slot(row, "strip").innerHTML = told.svg;
     });
     let version = null;
@@ -104,6 +108,6 @@ export function follow({ open }) {
   connect();
   setInterval(() => {
     tell(Date.now() - heard > 12_000);
-    if (rows) for (const [key, one] of seen) age(rowOf(key), one);
+    if (rows) for (const [key, one] of seen) age(byKey.get(key), one);
   }, 1000);
 }
