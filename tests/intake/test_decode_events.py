@@ -34,7 +34,7 @@ EVENT_FIELDS = [
     ("check", {"result": "ok"}),
     ("check", {"result": "defect", "note": "hose chafed at the boom"}),
     *(("inspection", {"bushing": each, "turned_before": True}) for each in BUSHINGS),
-    ("inspection", {"bore_mm": 121.5, "tool_mm": 118, "tool_length_mm": 655.5}),
+    ("inspection", {"bore_mm": 121.5, "tool_mm": 118, "tool_length_mm": 655.5, "bushing_new": True}),
     ("service", {}),
     ("storage", {"state": "in"}),
     ("storage", {"state": "out"}),

@@ -52,12 +52,16 @@ class _Check(_Sent):
 
 
 class _Inspection(_Sent):
+    """`tool_mm` is the tool's diameter where the bushing guides it. `bushing_new`: these are readings of a bushing that
+    was put in just then."""
+
     event: Literal["inspection"]
     bushing: (
         Literal["first_groove_visible", "second_groove_visible", "second_groove_faint", "second_groove_gone"]
         | None
     ) = None
     turned_before: bool | None = None
+    bushing_new: bool | None = None
     bore_mm: Millimetres | None = None
     tool_mm: Millimetres | None = None
     tool_length_mm: Millimetres | None = None
@@ -92,6 +96,14 @@ class _Work(_Sent):
     cut_edge: bool | None = None
 
 
+class _Hours(_Sent):
+    """The carrier's hour meter. Below what it stood at, it is taken only with a reason."""
+
+    event: Literal["hours"]
+    meter_h: Annotated[float, Field(ge=0, le=1_000_000)]
+    reason: Literal["reading", "moved", "replaced", "corrected"] = "reading"
+
+
 class _Relearn(_Sent):
     """Forget what was learned of the hammer: it came to another carrier, say."""
 
@@ -100,7 +112,17 @@ class _Relearn(_Sent):
 
 
 _Any = (
-    _SignOn | _SignOff | _Grease | _Check | _Inspection | _Service | _Storage | _ToolChange | _Work | _Relearn
+    _SignOn
+    | _SignOff
+    | _Grease
+    | _Check
+    | _Inspection
+    | _Service
+    | _Storage
+    | _ToolChange
+    | _Work
+    | _Hours
+    | _Relearn
 )
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
