@@ -186,7 +186,9 @@ def run(
             stop = min(stands, nth(fire_until, i + g)) if p.firing else stands
             if stop > a:
                 n = _count(s, p, a, min(stop, b), out, n, g)
-            if s.open and s.last < b and b - s.last >= p.pause:
+            # A row at b may have it count on; at the watermark itself there is none to come.
+            over = s.last < b or (i == span.last and stop <= b)
+            if s.open and over and b - s.last >= p.pause:
                 if s.onset != NEVER:
                     n = emit(out, n, g, 0, CLEARED, s.onset, s.last, MEDIUM, _evidence(s, p, s.counted))
                 s.open = 0

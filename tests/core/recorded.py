@@ -3,10 +3,14 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from strikewatch.alarm.ledger import Ledger
 from strikewatch.hosts.replay import Replayed, replay_shifts
 from strikewatch.intake.shift.table import Shift, present
-from strikewatch.model.batch import Key, Rows
+from strikewatch.model.alert import Alert
+from strikewatch.model.batch import Batch, Key, Portion, Rows
 from strikewatch.model.events import Event
+from strikewatch.model.instant import Instant
+from strikewatch.pipeline import Pipeline
 from strikewatch.settings import Faults
 
 SITE = "fennick-hollow"
@@ -48,11 +52,29 @@ def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
         for name, value in keywords.items():
             if name in ("on_bar", "off_bar"):
                 tables.setdefault("firing", {})[name] = value
+            elif twin == "misuse":
+                tables[name] = dict(value)
             elif name == "count_firing":
                 tables.setdefault("grease", {})["clock"] = "firing" if value else "carrier"
             else:
                 tables.setdefault(twin, {})[names.get(twin, {}).get(name, name)] = value
     return Faults.model_validate(tables)
+
+
+def alerts(
+    rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults, end: Instant
+) -> list[Alert]:
+    """The alerts as they stand at the end, to the nanosecond: two within a microsecond, which bear one id, are two."""
+    pipeline = Pipeline(lambda _key: faults.by_detector())
+    found: dict[tuple[str, str, Instant], Alert] = {}
+    for hammer, own in rows.items():
+        key = (SITE, hammer)
+        pipeline.declare(key, present(own))
+        told = tuple(sorted(events[hammer], key=lambda event: event.effective))
+        outcome = pipeline.step(Batch([Portion(key, own, end, told)]), report=True)
+        for alert in Ledger(historic_after_ns=0).follow(outcome.findings, outcome.on_duty):
+            found[hammer, alert.fault, alert.onset] = alert
+    return list(found.values())
 
 
 def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> Replayed:

@@ -10,7 +10,7 @@ purity   a step that is not kept leaves no trace
 import os
 import random
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
@@ -24,10 +24,16 @@ from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
 from tests.twins.knowledge import admitted
+from tests.twins.rich import rich
+from tests.twins.streams import Stream as Recording
 from tests.twins.streams import columns, nasty
 
 CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "1000"))
 SEEDS = 40
+CASES = [*((nasty, seed) for seed in range(SEEDS)), *((rich, seed) for seed in range(SEEDS // 2))]
+EVERY = pytest.mark.parametrize(
+    ("made", "seed"), CASES, ids=[f"{made.__name__}-{seed}" for made, seed in CASES]
+)
 HOUR = 3600 * 1_000_000_000
 
 Found = list[str]
@@ -36,8 +42,8 @@ Found = list[str]
 class Stream:
     """One nasty recording and its settings."""
 
-    def __init__(self, seed: int) -> None:
-        nasty_stream = nasty(seed)
+    def __init__(self, seed: int, made: Callable[[int], Recording] = nasty) -> None:
+        nasty_stream = made(seed)
         self.rows: dict[Key, Rows] = {
             (SITE, hammer): columns(admitted(one)) for hammer, one in nasty_stream.rows.items()
         }
@@ -104,18 +110,18 @@ def aimed_cuts(dice: random.Random, stream: Stream, key: Key, instants: Sequence
     return sorted({t for t in some + ticks + near if low <= t <= stream.end})
 
 
-@pytest.mark.parametrize("seed", range(SEEDS))
-def test_cut_and_resume(seed: int) -> None:
+@EVERY
+def test_cut_and_resume(made: Callable[[int], Recording], seed: int) -> None:
     """The same findings and state under random cuts, each now and then carried over as bytes into a new pipeline."""
     dice = random.Random(seed)
-    stream = Stream(seed)
+    stream = Stream(seed, made)
     for key in stream.rows:
         whole = stream.pipeline()
         expected = run(whole, stream.portions(key, []))
         at = whole.step(Batch([])).findings
         assert at == []
         found_at = [int(at) for line in expected for at in re.findall(r" (?:at|end)=(\d+)", line)]
-        for _ in range(CUTS // SEEDS):
+        for _ in range(CUTS // len(CASES)):
             watermarks = aimed_cuts(dice, stream, key, found_at)
             pipeline = stream.pipeline()
             found: list[Told] = []
@@ -132,11 +138,11 @@ def test_cut_and_resume(seed: int) -> None:
             assert state(pipeline, key) == state(whole, key)
 
 
-@pytest.mark.parametrize("seed", range(SEEDS))
-def test_company(seed: int) -> None:
+@EVERY
+def test_company(made: Callable[[int], Recording], seed: int) -> None:
     """All hammers in common batches, their portions interleaved, find what each finds alone."""
     dice = random.Random(seed)
-    stream = Stream(seed)
+    stream = Stream(seed, made)
     alone: Found = []
     for key in stream.rows:
         alone += run(stream.pipeline(), stream.portions(key, []))
@@ -154,11 +160,11 @@ def test_company(seed: int) -> None:
     assert lines(found) == sorted(alone)
 
 
-@pytest.mark.parametrize("seed", range(SEEDS))
-def test_purity(seed: int) -> None:
+@EVERY
+def test_purity(made: Callable[[int], Recording], seed: int) -> None:
     """Looks ahead that are not kept, between the steps, change nothing; inputs stay as they were."""
     dice = random.Random(seed)
-    stream = Stream(seed)
+    stream = Stream(seed, made)
     for key, rows in stream.rows.items():
         before = {name: column.tobytes() for name, column in rows.columns.items()}
         expected = run(stream.pipeline(), stream.portions(key, []))

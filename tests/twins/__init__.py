@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from strikewatch.model.events import Event
-from tests.twins import cold_oil, grease, hot_oil, same_spot, sensor_fault, signal_lost
+from tests.twins import cold_oil, grease, hot_oil, misuse, same_spot, sensor_fault, signal_lost
 from tests.twins.knowledge import Record, Row
 
 TWINS: Final[dict[str, Callable[..., list[Record]]]] = {
@@ -18,7 +18,10 @@ TWINS: Final[dict[str, Callable[..., list[Record]]]] = {
     "grease": grease.find,
     "signal_lost": signal_lost.find,
     "sensor_fault": sensor_fault.find,
+    "misuse": misuse.find,
 }
+
+MISUSE: Final = tuple(misuse.RULES)
 
 FAULTS: Final = (
     "same_spot",
@@ -29,6 +32,7 @@ FAULTS: Final = (
     "grease_short",
     "signal_lost",
     "sensor_fault",
+    *MISUSE,
 )
 
 
