@@ -14,14 +14,16 @@ import structlog
 
 from strikewatch.deliver.endpoint import Endpoint
 from strikewatch.deliver.round import Clock, Round
+from strikewatch.errors import StoreBlocked
 from strikewatch.model.instant import SECOND
-from strikewatch.store.outbox import Outbox
+from strikewatch.store.outbox import Message, Outbox
 from strikewatch.store.store import Store
 
 _log = structlog.get_logger(__name__)
 
 FLUSH_S = 0.05
 """How long outcomes wait for a step to be written with (seconds)."""
+AGAIN: Final = "nothing is lost; it is tried again"
 LOOK_S = 1.0
 """How often the outbox is looked at unasked, for what another process has put there (seconds)."""
 
@@ -56,6 +58,11 @@ class Courier:
         """There may be something to send, or the clock has moved. Never blocks."""
         for worker in self._workers:
             worker.wake()
+
+    def ahead(self, told: Sequence[tuple[str, Message]]) -> None:
+        """Send messages to the endpoints named before the database has them. Never blocks."""
+        for worker in self._workers:
+            worker.ahead([message for endpoint, message in told if endpoint == worker.name])
 
     def stop(self) -> None:
         """Finish the attempts under way, write down what became of them, and end.
@@ -100,6 +107,10 @@ class Worker:
     def off(self) -> str | None:
         return self._round.outbox.off
 
+    def ahead(self, messages: Sequence[Message]) -> None:
+        self._round.ahead.add(messages)
+        self._awake.set()
+
     def stop(self) -> None:
         self._stopping = True
         self._awake.set()
@@ -117,11 +128,17 @@ class Worker:
             looked = -LOOK_S
             while not self._stopping:
                 self._awake.clear()
-                if time.monotonic() - looked >= LOOK_S:
-                    looked = time.monotonic()
-                    self._round.heed()
-                self._round.learn()
-                self._round.drain(lambda: self._stopping, self._awake.is_set)
+                self._round.ahead.send(lambda: self._stopping)
+                try:
+                    if time.monotonic() - looked >= LOOK_S:
+                        looked = time.monotonic()
+                        self._round.heed()
+                    self._round.learn()
+                    self._round.drain(lambda: self._stopping, self._awake.is_set)
+                except StoreBlocked as error:
+                    _log.error("courier_refused", endpoint=self.name, problem=str(error), remedy=AGAIN)
+                    self._awake.wait(LOOK_S)
+                    continue
                 self._sleep()
             self._round.outbox.flush()
         except BaseException as error:  # noqa: BLE001  # a dead worker must be seen, whatever killed it

@@ -13,12 +13,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from strikewatch.alarm.own import OWN
 from strikewatch.deliver.hours import Stretches, parse, within
 from strikewatch.detect import DETECTORS
 from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.instant import Instant
 
-FAULTS: Final = tuple(fault.name for detector in DETECTORS for fault in detector.faults)
+FAULTS: Final = (
+    *(fault.name for detector in DETECTORS for fault in detector.faults),
+    *(fault.name for fault in OWN),
+)
 
 
 class Filter(BaseModel):

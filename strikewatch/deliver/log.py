@@ -90,7 +90,7 @@ def _plain(_logger: Any, _method: str, line: EventDict) -> EventDict:
     """For people: an alert as a sentence, without what the sentence says already."""
     if line.get("event") != ALERT or "step" not in line:
         return line
-    head = f"{line['hammer']} {line['fault']} {line['step']}"
+    head = f"{line['hammer'] or line['site']} {line['fault']} {line['step']}"
     late = ", historic" if line["historic"] else ""
     return {
         "timestamp": line["timestamp"],

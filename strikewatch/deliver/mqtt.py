@@ -124,7 +124,8 @@ class Publisher:
         if message.step == "test":
             return []
         states = []
-        for site, hammer in dict.fromkeys((one["site"], one["hammer"]) for one in told.get("alerts", [told])):
+        places = dict.fromkeys((one["site"], one["hammer"]) for one in told.get("alerts", [told]))
+        for site, hammer in (place for place in places if place[1]):  # of a site nobody's lamp is
             alerts = self._standing(site, hammer)
             highest = max((one["priority"] for one in alerts), key=PRIORITIES.index, default=None)
             state = {"time": instant.text(now), "highest": highest, "alerts": alerts}

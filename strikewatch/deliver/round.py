@@ -2,10 +2,12 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import structlog
 
+from strikewatch.deliver.ahead import Ahead
 from strikewatch.deliver.endpoint import Endpoint
 from strikewatch.deliver.queue import Line, Pending, Queue
 from strikewatch.deliver.schedule import LONGEST_S
@@ -39,8 +41,13 @@ class Round:
         self._unwritten: set[Line] = set()
         """Alerts of which something was sent that may not yet be on record: after a crash it is sent again."""
         self._nudged = outbox.nudged()
-        self.next_due = self._queue.next_due
+        self.ahead = Ahead(endpoint, wall, monotonic)
         self.close = endpoint.sender.close
+
+    def next_due(self) -> Instant | None:
+        """When there is something to send, by the monotonic clock; None while nothing waits."""
+        dues = (self._queue.next_due(), self.ahead.next_due())
+        return min((due for due in dues if due is not None), default=None)
 
     def heed(self) -> None:
         """Look anew if somebody outside has changed what waits here."""
@@ -51,22 +58,34 @@ class Round:
     def learn(self) -> None:
         """Take in what was queued since the last look, with its due time on the clock that never jumps."""
         wall, monotonic = self._wall(), self._monotonic()
-        behind: list[Outcome] = []
+        outcomes: list[Outcome] = []
+        early: list[str] = []
         while page := self.outbox.waiting(self._seen):
             if page[0].nudged != self._nudged:  # earlier ones may wait again, which these must not overtake
-                behind.clear()
+                outcomes.clear()
+                early.clear()
                 self._look_anew(page[0].nudged)
                 continue
             for one in page:
                 self._seen = one.seq
+                sent = self.ahead.find(one.name)
+                if sent is not None:
+                    early.append(one.name)
                 if one.behind:
-                    behind.append(self._behind(one.seq, one.attempts))
+                    outcomes.append(self._behind(one.seq, one.attempts))
+                elif sent is not None and sent.outcome is not None:
+                    outcomes.append(replace(sent.outcome, seq=one.seq))
+                    self._unwritten.add((one.site, one.alert_id))
+                elif sent is not None:
+                    self._queue.add(replace(one, attempts=sent.attempts), sent.due)
                 else:
                     wait = min(max(one.due - wall, 0), seconds(LONGEST_S)) if one.attempts else 0
                     self._queue.add(one, monotonic + wait)
             if len(page) < PAGE:
                 break
-        self.outbox.settle(behind)
+        self.outbox.settle(outcomes)
+        for name in early:
+            self.ahead.drop(name)
 
     def drain(self, stopping: Callable[[], bool], news: Callable[[], bool] = lambda: False) -> None:
         """Send what is due, up to a batch or until there is news, and note what became of it."""
@@ -120,8 +139,8 @@ class Round:
         self._unwritten.clear()
 
     def _look_anew(self, nudged: int) -> None:
-        self._nudged = nudged
         self.outbox.look_anew()
+        self._nudged = nudged
         self._queue.clear()
         self._seen = 0
 

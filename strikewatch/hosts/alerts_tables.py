@@ -56,7 +56,7 @@ def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any
 def sentence(listed: Listed) -> str:
     """An alert in a line."""
     one = listed.record
-    name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer']} at {one['site']}"
+    name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
     return f"{name}, {one['priority']}, {standing(listed)}"
 
 

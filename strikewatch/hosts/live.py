@@ -100,6 +100,7 @@ class Live:
                 monotonic=self._monotonic,
                 told=courier.wake,
                 wait=self._wait,
+                ahead=courier.ahead,
             )
             heart = self._heart(
                 lambda: {

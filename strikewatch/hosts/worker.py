@@ -14,14 +14,16 @@ from typing import Any, Final, Protocol
 import structlog
 
 from strikewatch.alarm.ledger import Ledger
+from strikewatch.alarm.own import DISK_FULL
 from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
+from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode
 from strikewatch.intake.mqtt import Message
 from strikewatch.model import instant
-from strikewatch.model.alert import Alert, Change
+from strikewatch.model.alert import Change
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
@@ -31,7 +33,7 @@ from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Settings
 from strikewatch.store import spool
 from strikewatch.store.noted import Noted
-from strikewatch.store.step import Reject, SavedAlert, StepRecord
+from strikewatch.store.step import Reject, StepRecord
 from strikewatch.store.store import Store
 
 _log: Final = structlog.get_logger("worker")
@@ -62,8 +64,8 @@ Shown = Callable[[Instant, Sequence[Portion], Outcome], None]
 class Worker:
     """Owns the core's state; one thread calls `turn` again and again.
 
-    `wall` and `monotonic` tell ns; `told` is called after a step that changed alerts; `wait(s)` waits for up to s and
-    tells whether to stop.
+    `wall` and `monotonic` tell ns; `told` is called after a step that changed alerts, `ahead` with what must go out
+    before it is stored; `wait(s)` waits for up to s and tells whether to stop.
     """
 
     def __init__(
@@ -76,6 +78,7 @@ class Worker:
         monotonic: Callable[[], Instant],
         told: Callable[[], None],
         wait: Callable[[float], bool],
+        ahead: Ahead = lambda _told: None,
     ) -> None:
         intake = settings.intake
         self._prefix = settings.mqtt.prefix
@@ -97,6 +100,7 @@ class Worker:
         self._unknown: set[tuple[Key, str]] = set()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
+        self._full_disk = FullDisk(store, ahead, monotonic)
         self._present = Present(wall, monotonic, self._resume())
         self._noted = Noted(store)
 
@@ -119,10 +123,11 @@ class Worker:
             self._look_ahead(step, now)
             if self._look(step.received):
                 self._told()
-        if messages or step.changes:
-            self._commit(step, touched)
+        own = self._full_disk.look(step.received, self._heard)
+        if messages or step.changes or own:
+            self._commit(step, touched, own)
             self._source.acknowledge(messages)
-            if step.changes:
+            if step.changes or own:
                 self._told()
                 log_changes(step.changes)
         self.messages += len(messages)
@@ -149,7 +154,10 @@ class Worker:
             self._heard.setdefault(key, now)
         for one in saved.alerts:
             key = one.record["site"], one.record["hammer"]
-            self._ledger.restore(key, _alert(one), one.ahead, max(self._pipeline.upto(key), one.onset))
+            if one.record["fault"] == DISK_FULL.name:
+                self._full_disk.restore(key[0], one.onset)
+                continue
+            self._ledger.restore(key, one.alert(), one.ahead, max(self._pipeline.upto(key), one.onset))
         return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
@@ -262,7 +270,7 @@ class Worker:
             _log.error("look_refused", problem=str(error), remedy="nothing is lost; it is tried again")
             return False
 
-    def _commit(self, step: "_Step", touched: Sequence[Key]) -> None:
+    def _commit(self, step: "_Step", touched: Sequence[Key], own: Sequence[Change]) -> None:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
         states = {}
         for key in touched:
@@ -274,7 +282,7 @@ class Worker:
             rows=[(portion.key, portion.rows) for portion in step.portions],
             events=step.events,
             applied=[replace(e, applied=e.effective) for portion in step.portions for e in portion.events],
-            changes=step.changes,
+            changes=[*step.changes, *own],
             bouts=step.bouts,
             stretches=step.stretches,
             states=states,
@@ -288,6 +296,7 @@ class Worker:
                 self._store.commit(record)
                 if refused:
                     _log.warning("commit_taken", refused=refused)
+                self._full_disk.stored()
                 return
             except StoreLost:
                 raise
@@ -296,6 +305,8 @@ class Worker:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; it is tried again"
                     )
+                more = self._full_disk.refused(step.received, self._heard)
+                record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
 
@@ -324,19 +335,3 @@ class _Step:
             kept[name] = [None if value != value else value for value in column.tolist()]
         detail = f"{len(rows)} rows from {first} to {last}, older than what was worked through"
         self.rejects.append(Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail))
-
-
-def _alert(saved: SavedAlert) -> Alert:
-    record = saved.record
-    told = record["evidence"], record["summary"]
-    return Alert(
-        fault=record["fault"],
-        site=record["site"],
-        hammer=record["hammer"],
-        operator=record["operator"],
-        priority=record["priority"],
-        onset=saved.onset,
-        words=lambda: told,
-        cleared=saved.cleared,
-        historic=record["historic"],
-    )

@@ -34,11 +34,11 @@ class Database(Protocol):
     def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
         """Why the driver refused, where it may be tried again."""
 
-    def make_room(self) -> None:
-        """Give up the reserve on a full disk, where there is one."""
+    def make_room(self) -> str | None:
+        """Give up the reserve on a full disk, where there is one; what to say of the disk."""
 
     def keep_room(self) -> str | None:
-        """Called after a commit: have the reserve again once there is room. What stands in the way, None if nothing."""
+        """Have the reserve again once there is room. What stands in the way, None if nothing."""
 
     def release(self) -> None:
         """Give everything back, the claim last."""

@@ -145,7 +145,7 @@ class Outbox:
 
 
 _earlier = outbox.alias("earlier")
-_MESSAGE: Final = select(
+MESSAGE: Final = select(
     outbox.c.seq,
     outbox.c.site,
     outbox.c.alert_id,
@@ -172,9 +172,9 @@ _MESSAGE: Final = select(
     .where(alerts.c.site == outbox.c.site, alerts.c.id == outbox.c.alert_id, alerts.c.historic)
     .label("historic"),
 )
-_ONE: Final = _MESSAGE.where(outbox.c.seq == bindparam("number"))
+_ONE: Final = MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (
-    _MESSAGE.where(
+    MESSAGE.where(
         outbox.c.endpoint == bindparam("endpoint"),
         WAITING,
         outbox.c.seq > bindparam("after"),

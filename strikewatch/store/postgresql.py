@@ -89,8 +89,9 @@ class PostgresqlServer:
         state = getattr(error, "sqlstate", None)
         return "full" if state in FULL else "locked" if state in LOCKED else None
 
-    def make_room(self) -> None:
+    def make_room(self) -> str:
         """The server's disk is not ours."""
+        return "disk full: the database's server has no room left"
 
     def keep_room(self) -> None:
         """Likewise."""

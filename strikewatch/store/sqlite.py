@@ -118,8 +118,9 @@ class SqliteFile:
             return "full"
         return "locked" if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) else None
 
-    def make_room(self) -> None:
+    def make_room(self) -> str | None:
         self._reserve.give_up()
+        return self._reserve.trouble
 
     def keep_room(self) -> str | None:
         self._reserve.look()

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from strikewatch.model.alert import Change
+from strikewatch.model.alert import Alert, Change
 from strikewatch.model.batch import Key, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
@@ -56,6 +56,21 @@ class SavedAlert:
     onset: Instant
     cleared: Instant | None
     ahead: int
+
+    def alert(self) -> Alert:
+        record = self.record
+        told = record["evidence"], record["summary"]
+        return Alert(
+            fault=record["fault"],
+            site=record["site"],
+            hammer=record["hammer"],
+            operator=record["operator"],
+            priority=record["priority"],
+            onset=self.onset,
+            words=lambda: told,
+            cleared=self.cleared,
+            historic=record["historic"],
+        )
 
 
 @dataclass(frozen=True, slots=True)

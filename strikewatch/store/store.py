@@ -146,8 +146,16 @@ class Store:
             statements.APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
             statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
             statements.STRETCH.run(connection, [bout_tables.stretch_row(one) for one in step.stretches])
-            self._store_changes(connection, step.changes, step.received)
+            self.book(connection, step.changes, step.received)
             self._store_rejects(connection, step)
+
+    def book(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
+        """Changes of alerts as rows, and what is to be told of them as messages, within a transaction of `write`."""
+        if not changes:
+            return
+        statements.ALERT.run(connection, [_alert_row(change, now) for change in changes])
+        told = Telling(connection, self._alarms, now).take(changes)
+        self._dispatch(connection, now).take(told)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -165,6 +173,11 @@ class Store:
             self.trouble = self._database.keep_room()
             for _ in riders:
                 self._riders.popleft()
+
+    def look_for_room(self) -> None:
+        """Learn whether a disk that was full has room again."""
+        with self._lock:
+            self.trouble = self._database.keep_room()
 
     def compact(self) -> None:
         """Rewrite the database, so that nothing deleted or replaced is left in it."""
@@ -203,7 +216,7 @@ class Store:
                 self._database.refusal(error.orig) if isinstance(error, DBAPIError) and error.orig else None
             )
             if refusal == "full":
-                self._database.make_room()
+                self.trouble = self._database.make_room()
             kind = StoreBlocked if refusal else StoreError
             raise kind(f"database {self.name}: {cause}. {self._database.remedy}") from error
 
@@ -224,13 +237,6 @@ class Store:
             points = tables.endpoints.c
             off = connection.execute(select(points.name, points.reason).where(points.off_ns.is_not(None)))
             self.off = {name: reason for name, reason in off if name in self._endpoints}
-
-    def _store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
-        if not changes:
-            return
-        statements.ALERT.run(connection, [_alert_row(change, now) for change in changes])
-        told = Telling(connection, self._alarms, now).take(changes)
-        self._dispatch(connection, now).take(told)
 
     def _dispatch(self, connection: Connection, now: Instant) -> Dispatch:
         return Dispatch(connection, self._endpoints, self.off, now, self._route)

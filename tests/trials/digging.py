@@ -41,13 +41,13 @@ class Digging:
 
     def wrong(self, processor: Processor, recordings: Path) -> dict[str, int]:
         """Wait for the alert's end, stop the processor, and count what is missing or too much."""
-        until(lambda: [one for one in processor.alerts() if one["cleared"]])
+        until(lambda: [one for one in processor.alerts() if one["hammer"] and one["cleared"]])
         self.worked_through(processor)
         assert processor.stop() == 0
         assert self._fired is not None
         first, last = (self._start + s * SECOND for s in self._fired)
         wanted = instant.text(first + LIMIT_S * SECOND), instant.text(last)
-        found = [(one["onset"], one["cleared"]) for one in processor.alerts()]
+        found = [(one["onset"], one["cleared"]) for one in processor.alerts() if one["hammer"]]
         tables = [pq.read_table(path) for path in recordings.glob("*/*/samples.parquet")]
         times = [at for table in tables for at in table["time"].cast("int64").to_pylist()]
         return {

@@ -29,8 +29,7 @@ from strikewatch.board.page.words import SOURCE
 from strikewatch.board.scene import Scene
 from strikewatch.board.stream import reading
 from strikewatch.cautions import CAUTION
-from strikewatch.deliver.filter import Sites
-from strikewatch.detect import DETECTORS
+from strikewatch.deliver.filter import FAULTS, Sites
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.instant import Instant
@@ -157,7 +156,7 @@ class Sheets:
             listed=listed[:LISTED],
             earlier=earlier,
             priorities=PRIORITIES[::-1],
-            faults=[fault.name for detector in DETECTORS for fault in detector.faults],
+            faults=FAULTS,
             hammers=sorted({hammer for _, hammer in self._scene.hammers}),
             **self._open(),
         )
