@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.alarm import crew, position, roster, tool
-from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, reading
+from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, FITTED, GREASING, NEVER, NOTED, SERVICED, SIGNED, SPAN
 from strikewatch.model.alert import PRIORITIES
@@ -24,7 +24,7 @@ from strikewatch.model.instant import Instant
 from strikewatch.model.stretch import Spent, Stretch
 
 HammerSettings = Mapping[str, DetectorSettings]
-"""Of one hammer: each detector's settings by its name, and `firing` for the reading."""
+"""Of one hammer: each detector's settings by its name, `firing` for the reading, and `pose` for its carrier's arm."""
 
 _PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     ("reading", 1, reading.STATE, reading.FRESH),
@@ -33,6 +33,7 @@ _PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     (tool.NAME, tool.VERSION, tool.STATE, {}),
     (position.NAME, position.VERSION, position.STATE, {}),
     (coverage.NAME, coverage.VERSION, coverage.STATE, coverage.FRESH),
+    (pose.NAME, pose.VERSION, pose.STATE, pose.FRESH),
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
 _RAW: Final = np.dtype((np.void, STATE.itemsize))
@@ -131,6 +132,7 @@ class Pipeline:
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
         reading.settle_firing()
         coverage.settle_coverage()
+        pose.settle_pose()
         for detector in DETECTORS:
             detector.settle()
         self._settings_of = settings_of
@@ -139,8 +141,10 @@ class Pipeline:
         self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
             "firing": np.zeros(0, reading.PARAMS),
+            pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
+        self._arms = False  # whether any carrier's arm is told
         # Room to work in, kept from step to step.
         self._fire_until = np.empty(0, np.int64)
         self._out = np.empty(0, FINDING)
@@ -228,6 +232,8 @@ class Pipeline:
             fire_until,
         )
         coverage.note(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
+        if self._arms and not pose.READS.isdisjoint(rows.columns):
+            pose.derive(spans, rows.time_ns, state[pose.NAME], self._params[pose.NAME], inputs)
         for g, portion in enumerate(portions):
             for event in portion.events:
                 crew.note(state[g]["crew"], event)
@@ -296,6 +302,8 @@ class Pipeline:
             firing = settings["firing"]
             assert isinstance(firing, reading.Settings)
             self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
+            self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
+            self._arms |= bool(self._params[pose.NAME][slot]["arm"])
             for detector in DETECTORS:
                 self._params[detector.name][slot] = detector.params(settings[detector.name])
         return slot

@@ -41,6 +41,7 @@ from strikewatch.detect.low_engine_speed import Settings as LowEngineSpeed
 from strikewatch.detect.off_square import Settings as OffSquare
 from strikewatch.detect.oil_heating import Settings as OilHeating
 from strikewatch.detect.over_side import Settings as OverSide
+from strikewatch.detect.pose import Settings as Pose
 from strikewatch.detect.prying import Settings as Prying
 from strikewatch.detect.reading import Settings as Firing
 from strikewatch.detect.same_spot import Settings as SameSpot
@@ -68,6 +69,7 @@ class Faults(BaseModel):
     model_config = _CLOSED
 
     firing: Firing = Field(default_factory=Firing)
+    pose: Pose = Field(default_factory=Pose)
     same_spot: SameSpot = Field(default_factory=SameSpot)
     hot_oil: HotOil = Field(default_factory=HotOil)
     oil_heating: OilHeating = Field(default_factory=OilHeating)

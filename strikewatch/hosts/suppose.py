@@ -66,7 +66,7 @@ def steps(text: str) -> list[float]:
 
 
 def faults_of(name: str) -> list[str]:
-    """The faults of the detector that a setting belongs to; all faults for `faults.firing`."""
+    """The faults of the detector that a setting belongs to; all faults for what they share, as `faults.firing`."""
     detector = name.split(".")[1]
     own = [fault.name for one in DETECTORS if one.name == detector for fault in one.faults]
     return own or [fault.name for one in DETECTORS for fault in one.faults]

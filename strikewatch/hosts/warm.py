@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from strikewatch import compiled
-from strikewatch.detect import DETECTORS, reading
+from strikewatch.detect import DETECTORS, pose, reading
 from strikewatch.model.channels import CHANNELS
 
 OTHERS: Final = ("blank_firing", "grease")
@@ -26,6 +26,7 @@ def warm(say: Callable[[str], object]) -> None:
     for detector in DETECTORS:
         detector.settle()
     reading.settle_firing()
+    pose.settle_pose()
     for name in ("active", "oil_c"):
         reading.impossible(np.zeros(1), CHANNELS[name])
 

@@ -49,6 +49,9 @@ CHANNELS: Final[dict[str, Channel]] = {
         _channel("water_m", "m", 60, -100.0, 100.0),
         _channel("grease_level", "1", 600, 0.0, 1.0),
         _channel("grease_flow", "1", 600, 0.0, 1.0, boolean=True),
+        _channel("boom_deg", "deg", 10, -360.0, 360.0),
+        _channel("stick_deg", "deg", 10, -360.0, 360.0),
+        _channel("bucket_deg", "deg", 10, -360.0, 360.0),
     )
 }
 """Every channel by name, in the order of the contract."""

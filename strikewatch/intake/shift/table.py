@@ -17,7 +17,7 @@ from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 
 Bools = npt.NDArray[np.bool_]
-FEED_CHANNELS: Final = ("active", "engine_rpm")
+FEED_CHANNELS: Final = ("active", "engine_rpm", "tool_x_m", "tool_y_m")
 """Channels whose mere presence in a feed changes how it is read."""
 
 PIECE_ROWS: Final = 131_072
