@@ -1,5 +1,7 @@
 """The demo's day on the site: who works where, and all that the six gateways send, as it falls due.
 
+Two carriers are fitted with more sensors, so that their operators' misuse shows; what is done of it recurs every part.
+
 The first hour is arranged so that each fault shows early: oil is warm already, HB-04's gateway comes out of a
 dead spot with the morning's hours in hand, and op-13 has not greased. Then part follows part without end.
 """
@@ -13,9 +15,10 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.demo.feed import Feed, sense
+from strikewatch.demo.kit import Chore, Deed, Greaser, Kit
 from strikewatch.demo.payloads import block, dump, event_payload, payloads
 from strikewatch.demo.people import OPERATORS, Range
-from strikewatch.demo.site import HAMMERS, SITE, Hammer, live_out, source
+from strikewatch.demo.site import FITTED, HAMMERS, SITE, Hammer, live_out, source
 from strikewatch.demo.work import Plan, Turn, Worker
 from strikewatch.model import instant
 from strikewatch.model.batch import Rows
@@ -51,6 +54,27 @@ FIRST_OIL_C: Final = {
 }
 
 
+MISUSE: Final[dict[str, tuple[Deed, ...]]] = {
+    "HB-01": (
+        Deed(420.0, "off_square"),
+        Deed(960.0, "low_engine_speed"),
+        Deed(1500.0, "prying"),
+        Deed(2040.0, "askew_at_end"),
+        Deed(2700.0, "lifted"),
+        Deed(3400.0, "over_side"),
+    ),
+    "HB-06": (
+        Deed(1080.0, "submerged"),
+        Deed(1800.0, "too_light"),
+        Deed(2400.0, "end_of_stroke"),
+    ),
+}
+"""Seconds into a part."""
+CHORES: Final[dict[str, tuple[Chore, ...]]] = {"HB-01": (), "HB-06": (Chore(2200.0, "refill"),)}
+LOW_ON_GREASE: Final = Greaser(level=0.103)
+"""HB-06's reservoir when the demo begins: a few minutes later it is low."""
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """One MQTT message: not sent before event time `due_ns`. `topic` without the prefix."""
@@ -63,7 +87,7 @@ class Message:
 
 def site_messages(start_ns: Instant, seed: int) -> Iterator[Message]:
     """Everything all gateways send, without end."""
-    lanes = [hammer_messages(hammer, start_ns, seed) for hammer in HAMMERS.values()]
+    lanes = [hammer_messages(hammer, start_ns, seed) for hammer in (HAMMERS | FITTED).values()]
     return heapq.merge(*lanes, key=lambda message: message.due_ns)
 
 
@@ -89,7 +113,15 @@ def _first_plan(hammer: Hammer, start_ns: Instant) -> Plan:
         oil_c=FIRST_OIL_C[hammer.name],
         air_c=(36.0, 38.0),
         warm_up_s=20.0,
+        kit=_kit(hammer),
     )
+
+
+def _kit(hammer: Hammer) -> Kit | None:
+    if hammer.kit is None:
+        return None
+    greaser = LOW_ON_GREASE if hammer.name == "HB-06" else hammer.kit.greaser
+    return replace(hammer.kit, deeds=MISUSE[hammer.name], chores=CHORES[hammer.name], greaser=greaser)
 
 
 def _next_plan(hammer: Hammer, before: Worker, part: int) -> Plan:
@@ -105,6 +137,7 @@ def _next_plan(hammer: Hammer, before: Worker, part: int) -> Plan:
         turns=turns,
         oil_c=before.line.oil_c,
         grease_age_s=before.line.running_s - before.greased_s,
+        kit=before.kit_after(),
     )
 
 

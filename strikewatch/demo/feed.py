@@ -1,12 +1,13 @@
 """What a carrier's gateway reads of the truth: which channels, how often, with what noise and resolution."""
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from strikewatch.demo.timeline import Timeline
 from strikewatch.model.batch import Floats, Ints, Rows
+from strikewatch.model.channels import CHANNELS
 from strikewatch.model.instant import SECOND, Instant
 
 Form = Literal["block", "imperial", "senml", "instant"]
@@ -19,12 +20,38 @@ POSE_NOISE_M: Final = 0.02
 AVERAGED_OVER: Final = 8
 POSE_EVERY_S: Final = 1.0
 OIL_EVERY_S: Final = 5.0
+EVERY_ROW_S: Final = 0.0
+
+
+class Probe(NamedTuple):
+    """A further sensor: its noise, how many steps it resolves of a unit, and how often it is sampled."""
+
+    noise: float
+    steps: float
+    every_s: float
+
+
+PROBES: Final = {
+    "tool_z_m": Probe(0.02, 100.0, 1.0),
+    "swing_deg": Probe(0.3, 10.0, 1.0),
+    "tilt_deg": Probe(0.3, 10.0, 1.0),
+    "boom_stroke": Probe(0.002, 1000.0, 1.0),
+    "stick_stroke": Probe(0.002, 1000.0, 1.0),
+    "bucket_stroke": Probe(0.002, 1000.0, 1.0),
+    "feed_bar": Probe(0.8, 2.0, EVERY_ROW_S),
+    "side_load_bar": Probe(0.8, 2.0, EVERY_ROW_S),
+    "water_m": Probe(0.01, 100.0, 1.0),
+    "grease_level": Probe(0.001, 1000.0, 60.0),
+    "grease_flow": Probe(0.0, 1.0, 10.0),
+}
+"""What a carrier fitted with more sensors has, by channel. All of it invented."""
 
 
 @dataclass(frozen=True, slots=True)
 class Feed:
     """A row every `step_s`. `averaged`: pressure is the mean over the step before, else of the instant.
 
+    `fitted`: with all further sensors (PROBES).
     `run_on_s`: the gateway hangs on the ignition key and falls silent so long after it; None = own supply.
     """
 
@@ -33,6 +60,7 @@ class Feed:
     active: bool = True
     engine: bool = True
     pose: bool = False
+    fitted: bool = False
     run_on_s: float | None = 20.0
     form: Form = "block"
 
@@ -70,6 +98,10 @@ def sense(line: Timeline, feed: Feed, start_ns: Instant, stop_ns: Instant, rng: 
     if feed.pose:
         for channel, held in (("tool_x_m", "x_m"), ("tool_y_m", "y_m")):
             columns[channel] = every(POSE_EVERY_S, noisy(line.held(held, time_ns), POSE_NOISE_M, 2))
+    for channel, probe in PROBES.items() if feed.fitted else ():
+        read = np.round(probe.steps * noisy(line.held(channel, time_ns), probe.noise, 9)) / probe.steps
+        possible = np.clip(read, CHANNELS[channel].low, CHANNELS[channel].high)
+        columns[channel] = every(probe.every_s, possible)
     return Rows(time_ns, columns)
 
 

@@ -10,6 +10,10 @@ One JSON object a line: `{"truth": word, "hammer": ..., "from": time, "to": time
 `cold`                `operator`, `firing_s`: firing while the oil was below 20 degC, up to when it was warm
 `grease_overdue`      `running_h`: engine hours since the last greasing beyond 2, until greased or the end
 `unchecked`           `operator`: a turn that began without the walk-round check, until the first blow
+`low_engine_speed`, `end_of_stroke`, `over_side`, `off_square`, `feed_force`, `prying`, `submerged`
+                      `operator`, `s`: on a carrier fitted to see it, for so many seconds (of firing, but for prying)
+`grease_low`          `level`: the reservoir of the automatic greasing below a tenth, until filled
+`no_grease_flow`      `firing_s`: its pump gives no flow
 `hard_stone`          `hard` 0..1: pressure lower and rate higher, yet no fault
 `throttled`           `operator`, `flow`: pressure and rate lower, yet the tool is loaded
 `engine_off`          nobody works: lunch, greasing, the check

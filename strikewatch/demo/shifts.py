@@ -1,8 +1,8 @@
-"""Four recorded shifts of the invented site, always the same: `python -m strikewatch.demo.shifts FOLDER`."""
+"""Six recorded shifts of the invented site, always the same: `python -m strikewatch.demo.shifts FOLDER`."""
 
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -12,10 +12,11 @@ import numpy as np
 from strikewatch.demo import labels
 from strikewatch.demo.feed import sense
 from strikewatch.demo.feed_faults import Arrivals
+from strikewatch.demo.kit import Chore, Deed, Greaser, Misuse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.payloads import millis
 from strikewatch.demo.people import OPERATORS
-from strikewatch.demo.site import HAMMERS, SITE, live_out, source
+from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out, source
 from strikewatch.demo.work import Plan, Turn
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
@@ -24,6 +25,8 @@ from strikewatch.model.instant import SECOND
 from strikewatch.store.parquet import event_object, write_shift
 
 HOUR_S: Final = 3600.0
+SETTINGS: Final = "settings.toml"
+"""In the folder of a shift whose misuse is judged by what belongs to its hammers."""
 Recorded = tuple[list[Arrivals], list[Event], list[Label]]
 
 
@@ -36,6 +39,12 @@ def _plan(hammer: str, start: str, turns: Sequence[Turn], **more: Any) -> Plan:
     return replace(Plan(SITE, hammer, instant.parse(start), turns, kind.center_m, kind.breaker), **more)
 
 
+def _fitted(hammer: str, start: str, turns: Sequence[Turn], kit: dict[str, Any], **more: Any) -> Plan:
+    """On a carrier with more sensors; `kit`: what it is to differ in."""
+    known = FITTED[hammer].kit
+    return _plan(hammer, start, turns, kit=None if known is None else replace(known, **kit), **more)
+
+
 def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
     """What the gateways of these hammers read while the plans happen, all of it in order."""
     arrivals, events, truths = [], [], []
@@ -43,7 +52,7 @@ def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
         worker = live_out(plan, seed)
         rows = sense(
             worker.line,
-            HAMMERS[plan.hammer].feed,
+            hammer_of(plan).feed,
             plan.start_ns,
             worker.line.now_ns,
             source(seed, plan.hammer, 1),
@@ -117,11 +126,61 @@ def quiet_bench() -> Recorded:
     )
 
 
+def full_bench() -> Recorded:
+    """The bench with every sensor: each kind of misuse at a stated moment, twice all in all."""
+    start = "2026-09-08T07:00:00Z"
+    first: tuple[Misuse, ...] = ("off_square", "low_engine_speed", "over_side", "prying", "askew_at_end")
+    second: tuple[Misuse, ...] = ("too_light", "end_of_stroke", "lifted")
+    deeds = tuple(Deed(400.0 + 210.0 * place, what) for place, what in enumerate((*first, *second) * 2))
+    turns = _turns(("op-16", 0.6), ("op-13", 1.15))
+    return _record(505, [_fitted("HB-01", start, turns, {"deeds": deeds}, air_c=(14.0, 18.0), oil_c=44.0)])
+
+
+def wet_trench() -> Recorded:
+    """The trench after rain, greased by a pump: under water, low on grease, its pump dry; a turn without the check.
+
+    The hammer has just come to this carrier, its gateway missed 46 h, and somebody misreads the hour meter.
+    """
+    start = "2026-09-09T06:30:00Z"
+    kit: dict[str, Any] = {
+        "greaser": Greaser(level=0.112, dry_s=(2900.0, 6000.0)),
+        "deeds": (
+            Deed(700.0, "submerged"),
+            Deed(1300.0, "too_light"),
+            Deed(1800.0, "submerged"),
+            Deed(3400.0, "prying"),
+            Deed(4300.0, "submerged"),
+        ),
+        "chores": (
+            Chore(300.0, "hours", {"meter_h": 1204.5, "reason": "moved"}),
+            Chore(600.0, "hours", {"meter_h": 1251.2, "reason": "reading"}),
+            Chore(
+                900.0,
+                "inspection",
+                {
+                    "bushing": "second_groove_visible",
+                    "turned_before": False,
+                    "bore_mm": 81.4,
+                    "tool_mm": 742.0,
+                },
+            ),
+            Chore(1500.0, "tool_change", {"tool": "moil", "serial": "T-0417"}),
+            Chore(2000.0, "hours", {"meter_h": 1215.8, "reason": "reading"}),
+            Chore(2400.0, "refill"),
+            Chore(3000.0, "hours", {"meter_h": 1252.3, "reason": "reading"}),
+        ),
+    }
+    turns = _turns(("op-16", 0.9), ("op-18", 1.8))
+    return _record(606, [_fitted("HB-06", start, turns, kit, air_c=(9.0, 13.0), oil_c=38.0)])
+
+
 SHIFTS: Final[dict[str, Callable[[], Recorded]]] = {
+    "full-bench": full_bench,
     "hot-bench": hot_bench,
     "pad-handover": pad_handover,
     "quiet-bench": quiet_bench,
     "trench-feed": trench_feed,
+    "wet-trench": wet_trench,
 }
 AS_CSV: Final = ("trench-feed",)
 """Kept as CSV in order of arrival, across hammers, the way a logger writes it."""
@@ -137,8 +196,25 @@ def write(name: str, folder: Path) -> None:
         (folder / "events.jsonl").write_text(told, encoding="utf-8")
     else:
         write_shift(folder, SITE, {one.hammer: one.rows for one in arrivals}, events)
+    profiles = {one.hammer: PROFILES[one.hammer] for one in arrivals if "feed_bar" in one.rows.columns}
+    if profiles:
+        (folder / SETTINGS).write_text(_toml(profiles), encoding="utf-8")
     truths = truths + [label for one in arrivals for label in one.labels]
     (folder / "labels.jsonl").write_text(labels.lines(truths), encoding="utf-8")
+
+
+def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float]]]) -> str:
+    lines = [
+        "# What the handbooks of these hammers would say, invented like all of the site: for `replay --config`."
+    ]
+    for hammer, tables in profiles.items():
+        for detector, table in tables.items():
+            lines += [
+                "",
+                f"[hammers.{hammer}.{detector}]",
+                *(f"{name} = {value}" for name, value in table.items()),
+            ]
+    return "\n".join(lines) + "\n"
 
 
 def _csv(arrivals: Sequence[Arrivals]) -> str:

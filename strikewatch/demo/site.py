@@ -1,13 +1,16 @@
 """The invented site fennick-hollow: three places, six hammers on their carriers, each with its own feed."""
 
 import zlib
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from strikewatch.demo.breaker import Breaker
 from strikewatch.demo.feed import Feed
+from strikewatch.demo.fitted import FittedWorker
+from strikewatch.demo.kit import Kit
 from strikewatch.demo.work import Plan, Worker
 
 SITE: Final = "fennick-hollow"
@@ -29,6 +32,7 @@ class Hammer:
     center_m: tuple[float, float]
     breaker: Breaker = field(default_factory=Breaker)
     feed: Feed = field(default_factory=Feed)
+    kit: Kit | None = None
 
 
 HAMMERS: Final[dict[str, Hammer]] = {
@@ -50,13 +54,47 @@ HAMMERS: Final[dict[str, Hammer]] = {
 }
 
 
+FITTED: Final[dict[str, Hammer]] = {
+    hammer.name: replace(hammer, feed=replace(hammer.feed, pose=True, fitted=True), kit=kit)
+    for hammer, kit in (
+        (HAMMERS["HB-01"], Kit()),
+        (HAMMERS["HB-06"], Kit(press_bar=(46.0, 58.0), water_m=(-0.5, -0.2))),
+    )
+}
+"""Two of them after their carriers were fitted with more sensors."""
+
+PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float]]]] = {
+    "HB-01": {
+        "low_engine_speed": {"rated_rpm": 1800.0},
+        "feed_force": {"low_bar": 40.0, "high_bar": 95.0},
+        "prying": {"limit_bar": 90.0},
+    },
+    "HB-06": {
+        "low_engine_speed": {"rated_rpm": 1800.0},
+        "feed_force": {"low_bar": 32.0, "high_bar": 80.0},
+        "prying": {"limit_bar": 75.0},
+    },
+}
+"""What their handbooks would say, invented: settings of single hammers that their misuse is judged by."""
+
+
 def source(seed: int, hammer: str, part: int) -> np.random.Generator:
     """A stream of chance of its own for each hammer and part, the same on every machine."""
     return np.random.default_rng([seed, zlib.crc32(hammer.encode()), part])
 
 
+def hammer_of(plan: Plan) -> Hammer:
+    """The hammer of a plan, with more sensors where the plan has a kit."""
+    return (HAMMERS if plan.kit is None else FITTED)[plan.hammer]
+
+
 def live_out(plan: Plan, seed: int) -> Worker:
     """Let a plan's day happen; the worker holds its timeline, events and labels."""
-    worker = Worker(plan, source(seed, plan.hammer, 0))
+    chance = source(seed, plan.hammer, 0)
+    worker = (
+        Worker(plan, chance)
+        if plan.kit is None
+        else FittedWorker(plan, plan.kit, chance, source(seed, plan.hammer, 2))
+    )
     worker.run()
     return worker

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from strikewatch.demo.breaker import Breaker, pulse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.oil import Circuit, approach, crossing_s
+from strikewatch.demo.stance import BARE, Stance
 from strikewatch.model.batch import Floats, Ints
 from strikewatch.model.instant import SECOND, Instant
 
@@ -38,6 +39,7 @@ PIECE: Final = np.dtype(
         ("oil_c", np.float64),
         ("oil_final_c", np.float64),
         ("oil_tau_s", np.float64),
+        *((name, np.float64) for name in Stance._fields),
     ]
 )
 """`bar`, `phase`, `oil_c`: the state at its start; `_final` and `_tau_s`: where it tends to, and how fast."""
@@ -64,6 +66,7 @@ class Timeline:
         self.bar = 0.0
         self.phase = 0.0
         self.x_m = self.y_m = 0.0
+        self.stance = BARE
         self.running_s = 0.0
         self.labels: list[Label] = []
         self._pieces: list[tuple[Any, ...]] = []
@@ -102,7 +105,7 @@ class Timeline:
         oil_tau_s = circuit.time_constant_s(running)
         where = (self.now_ns, firing, rpm, self.x_m, self.y_m)
         supply = (self.bar, bar_final, bar_tau_s, self.phase, rate_hz, swing_bar)
-        self._pieces.append((*where, *supply, self.oil_c, oil_final_c, oil_tau_s))
+        self._pieces.append((*where, *supply, self.oil_c, oil_final_c, oil_tau_s, *self.stance))
         self._table = None
         self._heat(firing, step_s, oil_final_c, oil_tau_s)
         self.bar = approach(self.bar, bar_final, bar_tau_s, step_s)
@@ -168,6 +171,6 @@ class Timeline:
         return struck
 
     def held(self, name: str, time_ns: Ints) -> Floats:
-        """`rpm`, `x_m` or `y_m` at instants [n]."""
+        """`rpm`, `x_m`, `y_m` or a part of the stance at instants [n]."""
         values: Floats = self._at(time_ns)[0][name]
         return values

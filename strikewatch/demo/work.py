@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from strikewatch.demo.breaker import Breaker
+from strikewatch.demo.kit import Kit
 from strikewatch.demo.oil import Circuit
 from strikewatch.demo.people import Operator, Range
 from strikewatch.demo.timeline import COLD_C, Timeline
@@ -33,7 +34,8 @@ class Turn:
 class Plan:
     """One hammer's day. Seconds count from `start_ns`; the air goes evenly from first to last `air_c`.
 
-    `grease_age_s`: running seconds since the last greasing. `stone_hard`: range of hardness 0..1.
+    `grease_age_s`: running seconds since the last greasing. `stone_hard`: range of hardness 0..1. `kit`: of a carrier
+    with more sensors.
     """
 
     site: str
@@ -49,6 +51,7 @@ class Plan:
     pauses_s: Sequence[Range] = ()
     warm_up_s: float = 90.0
     grease_age_s: float = 0.0
+    kit: Kit | None = None
 
     @property
     def end_ns(self) -> Instant:
@@ -72,6 +75,13 @@ class Worker:
         self.unchecked_ns: Instant | None = None
         self.greased_s = -plan.grease_age_s
         self.overdue_ns: Instant | None = None
+
+    def kit_after(self) -> Kit | None:
+        """The kit as the day leaves it."""
+        return self.plan.kit
+
+    def _placed(self, stone: bool) -> None:
+        """The tool has come to a new spot, or to a new stone: for those who follow more of it."""
 
     @property
     def now_s(self) -> float:
@@ -170,6 +180,7 @@ class Worker:
         end_ns = line.now_ns + round(left_s * SECOND)
         self.spend(min(self._draw((15.0, 40.0)), max(left_s, 1.0)), 1500.0)
         line.x_m, line.y_m = (center + self._draw((-12.0, 12.0)) for center in self.plan.center_m)
+        self._placed(stone=True)
         hard = self._draw(self.plan.stone_hard)
         start_ns = line.now_ns
         for spot in range(int(self.rng.integers(3, 8))):
@@ -180,6 +191,7 @@ class Worker:
                 way, turn = self._draw((0.9, 1.6)), self._draw((0.0, 2.0 * math.pi))
                 line.x_m += way * math.cos(turn)
                 line.y_m += way * math.sin(turn)
+                self._placed(stone=False)
             self._spot(hard)
         if line.now_ns == start_ns:
             return

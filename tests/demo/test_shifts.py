@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from strikewatch.demo.feed import PROBES
 from strikewatch.demo.shifts import AS_CSV, SHIFTS, main, write
 
 KEPT = Path(__file__).parents[2] / "replay_data"
 MOST_BYTES = 2_000_000
+FITTED = ("full-bench", "wet-trench")
 
 
 def labels(name: str) -> list[dict[str, Any]]:
@@ -32,7 +34,7 @@ def test_made_anew_it_is_what_is_kept(name: str, tmp_path: Path) -> None:
     """Text files to the byte; Parquet by its values, since its bytes name the version of the writer."""
     write(name, tmp_path)
     made = sorted(path.name for path in tmp_path.iterdir())
-    assert len(made) == 3
+    assert len(made) == (4 if name in FITTED else 3)
     for file in made:
         if file.endswith(".parquet"):
             pd.testing.assert_frame_equal(
@@ -134,3 +136,31 @@ def test_trench_feed_holds_every_trouble_of_a_feed() -> None:
         "wrong_clock",
         "out_of_range",
     }
+
+
+def truths_of(name: str) -> Counter[str]:
+    return Counter(one["truth"] for one in labels(name))
+
+
+def test_full_bench_holds_each_misuse_above_ground_twice() -> None:
+    told = truths_of("full-bench")
+    for truth in ("low_engine_speed", "over_side", "prying"):
+        assert told[truth] == 2, truth
+    for truth in ("end_of_stroke", "off_square", "feed_force"):
+        assert told[truth] == 4, truth
+
+
+def test_wet_trench_holds_water_grease_trouble_and_a_turn_without_the_check() -> None:
+    told = truths_of("wet-trench")
+    assert told["submerged"] == 3
+    assert told["unchecked"] == told["grease_low"] == told["no_grease_flow"] == 1
+    events = [
+        json.loads(line) for line in (KEPT / "wet-trench" / "events.jsonl").read_text("utf-8").splitlines()
+    ]
+    kinds = Counter(event["event"] for event in events)
+    assert kinds >= Counter({"hours": 4, "inspection": 1, "tool_change": 1, "check": 1, "sign_on": 2})
+
+
+@pytest.mark.parametrize("name", FITTED)
+def test_fitted_shifts_have_every_channel_of_a_fitted_carrier(name: str) -> None:
+    assert not samples(name)[[*PROBES]].isna().all().any()

@@ -6,9 +6,10 @@ Do so only when a change of findings is meant; say what changed, and why, in the
 import json
 from pathlib import Path
 
+from strikewatch.demo.shifts import SETTINGS
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.intake.shift import open_shifts
-from strikewatch.settings import Faults
+from strikewatch.settings import Settings, load
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 GOLDEN = "alerts.jsonl"
@@ -16,9 +17,13 @@ NAMES = sorted(folder.name for folder in SHIFTS.iterdir() if folder.is_dir())
 
 
 def findings(name: str) -> list[str]:
-    """The alert records of a shift, one JSON object a line, as `strikewatch replay --json` prints them."""
-    faults = Faults().by_detector()
-    result = replay_shifts(open_shifts(SHIFTS / name), lambda _key: faults)
+    """The alert records of a shift, one JSON object a line, as `strikewatch replay --json` prints them.
+
+    With the settings of its hammers where its folder has them, with the defaults otherwise.
+    """
+    own = SHIFTS / name / SETTINGS
+    settings = load(own) if own.exists() else Settings()
+    result = replay_shifts(open_shifts(SHIFTS / name), settings.of_hammer)
     return [json.dumps(record, ensure_ascii=False) for record in result.records]
 
 

@@ -1,0 +1,24 @@
+"""How hammer and carrier stand while a piece of the day lasts, as the sensors of a carrier fitted with them see it."""
+
+from typing import Final, NamedTuple
+
+NAN: Final = float("nan")
+
+
+class Stance(NamedTuple):
+    """By the names of the channels. NaN: the simulator does not follow it."""
+
+    tool_z_m: float = NAN
+    swing_deg: float = NAN
+    tilt_deg: float = NAN
+    boom_stroke: float = NAN
+    stick_stroke: float = NAN
+    bucket_stroke: float = NAN
+    feed_bar: float = NAN
+    side_load_bar: float = NAN
+    water_m: float = NAN
+    grease_level: float = NAN
+    grease_flow: float = NAN
+
+
+BARE: Final = Stance()

@@ -1,0 +1,196 @@
+"""Carriers with more sensors: what is labelled as misuse is so in the signals themselves, and nothing else is."""
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from strikewatch.demo.arm import Strokes
+from strikewatch.demo.feed import PROBES, sense
+from strikewatch.demo.fitted import FittedWorker
+from strikewatch.demo.kit import Chore, Deed, Greaser, Kit, Misuse
+from strikewatch.demo.labels import Label
+from strikewatch.demo.people import OPERATORS
+from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out
+from strikewatch.demo.timeline import Timeline
+from strikewatch.demo.work import Plan, Turn
+from strikewatch.model import instant
+from strikewatch.model.batch import Floats, Ints
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.instant import SECOND
+from tests.demo.test_arm import tip
+
+START_NS = instant.parse("2026-09-08T07:00:00Z")
+FINE_NS = 50_000_000
+KINDS: tuple[Misuse, ...] = (
+    "off_square",
+    "low_engine_speed",
+    "over_side",
+    "prying",
+    "askew_at_end",
+    "too_light",
+    "end_of_stroke",
+    "lifted",
+    "submerged",
+)
+OWN = PROFILES["HB-01"]
+
+
+def day(who: str = "op-13", hours: float = 1.0, bare: bool = False, **kit: Any) -> Any:
+    hammer = (HAMMERS if bare else FITTED)["HB-01"]
+    turns = (Turn(OPERATORS[who], hours * 3600.0),)
+    own = None if bare else Kit(**kit)
+    return live_out(Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, kit=own), 5)
+
+
+@pytest.fixture(scope="module")
+def worked() -> FittedWorker:
+    """Every deed once; nobody strikes blank for long."""
+    worker: FittedWorker = day(deeds=[Deed(300.0 + 240.0 * k, what) for k, what in enumerate(KINDS)])
+    return worker
+
+
+def told(worker: FittedWorker, truth: str) -> list[Label]:
+    return [label for label in worker.line.labels if label.truth == truth]
+
+
+def _end(line: Timeline, at: Ints) -> Floats:
+    """How far the cylinder nearest to an end is from it."""
+    strokes = np.stack([line.held(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")])
+    nearest: Floats = np.minimum(strokes, 1.0 - strokes).min(axis=0)
+    return nearest
+
+
+def _off_band(line: Timeline, at: Ints) -> Floats:
+    """Below 0 outside of the band."""
+    bar, band = line.held("feed_bar", at), OWN["feed_force"]
+    return np.minimum(bar - band["low_bar"], band["high_bar"] - bar)
+
+
+WRONG: dict[str, tuple[Callable[[Timeline, Ints], Any], bool]] = {
+    "off_square": (lambda line, at: np.abs(line.held("tilt_deg", at)) > 15.0, True),
+    "over_side": (lambda line, at: np.abs(line.held("swing_deg", at)) > 45.0, True),
+    "end_of_stroke": (lambda line, at: _end(line, at) <= 0.05, True),
+    "low_engine_speed": (
+        lambda line, at: line.held("rpm", at) < 0.9 * OWN["low_engine_speed"]["rated_rpm"],
+        True,
+    ),
+    "feed_force": (lambda line, at: _off_band(line, at) < 0.0, True),
+    "prying": (lambda line, at: line.held("side_load_bar", at) > OWN["prying"]["limit_bar"], False),
+    "submerged": (lambda line, at: line.held("water_m", at) > 0.0, True),
+}
+"""What each fault is, by the figures of its definition, and whether only firing counts."""
+
+
+@pytest.mark.parametrize("truth", WRONG)
+def test_labelled_misuse_is_in_the_signals_for_as_long_as_the_label_says(
+    truth: str, worked: FittedWorker
+) -> None:
+    """And outside of labels for at most the moment in which any good operator lets go (half a second)."""
+    wrong, firing_only = WRONG[truth]
+    at = np.arange(START_NS, worked.line.now_ns, FINE_NS, dtype=np.int64)
+    counts = wrong(worked.line, at) & (worked.line.firing(at) | (not firing_only))
+    labels = told(worked, truth)
+    assert len(labels) == (2 if truth in ("off_square", "end_of_stroke", "feed_force") else 1)
+    for label in labels:
+        within = (at >= label.start_ns) & (at < label.end_ns)
+        assert counts[within].sum() * FINE_NS / SECOND == pytest.approx(label.fields["s"], abs=0.6)
+        counts[within] = False
+    runs = np.diff(np.flatnonzero(np.diff(np.concatenate([[False], counts, [False]]))))[::2]
+    assert runs.max(initial=0) * FINE_NS / SECOND <= 0.6
+
+
+def test_deeds_begin_with_the_first_spot_after_their_moment(worked: FittedWorker) -> None:
+    for k, what in enumerate(KINDS):
+        truth = {"askew_at_end": "end_of_stroke", "too_light": "feed_force", "lifted": "feed_force"}.get(
+            what, what
+        )
+        after_s = [
+            (label.start_ns - START_NS) / SECOND - (300.0 + 240.0 * k) for label in told(worked, truth)
+        ]
+        assert any(0.0 <= s < 150.0 for s in after_s), what
+
+
+def test_strokes_swing_and_the_place_of_the_tool_are_of_one_carrier(worked: FittedWorker) -> None:
+    """From spot to spot the tool moves as arm and swing say, by the law of cosines, unless the carrier moved."""
+    line = worked.line
+    at = line.piece_starts_ns()[line.firing(line.piece_starts_ns())]
+    x_m, y_m = line.held("x_m", at), line.held("y_m", at)
+    moved_m = np.hypot(np.diff(x_m), np.diff(y_m))
+    strokes = np.stack([line.held(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")], axis=1)
+    reach_m = np.array([tip(Strokes(*one))[0] for one in strokes])
+    apart = np.radians(np.diff(line.held("swing_deg", at)))
+    by_arm_m = np.sqrt(
+        reach_m[1:] ** 2 + reach_m[:-1] ** 2 - 2.0 * reach_m[1:] * reach_m[:-1] * np.cos(apart)
+    )
+    next_spot = (moved_m > 0.5) & (moved_m < 1.7)
+    assert next_spot.sum() > 30
+    assert (np.abs(by_arm_m - moved_m)[next_spot] < 1e-6).mean() > 0.6
+
+
+def test_an_operator_who_turns_the_engine_down_is_labelled_at_every_spot() -> None:
+    worker = day("op-17", 0.4)
+    assert len(told(worker, "low_engine_speed")) > 20
+
+
+def test_a_tool_struck_blank_for_long_was_pressed_too_little() -> None:
+    worker = day("op-15", 0.7)
+    long = [label for label in told(worker, "blank") if label.fields["s"] >= 2.0]
+    assert len(long) >= 3
+    assert [one.start_ns for one in told(worker, "feed_force")] == [one.start_ns for one in long]
+
+
+def test_a_bare_carrier_has_the_same_day_as_before_there_were_kits() -> None:
+    """Its blows and its noise are drawn from streams that a kit does not touch: the first figures of that day."""
+    bare = day(bare=True, hours=0.2)
+    same = day(hours=0.2)
+    assert bare.line.piece_starts_ns().tolist() == same.line.piece_starts_ns().tolist()
+    at = bare.line.piece_starts_ns()
+    assert np.array_equal(bare.line.held("x_m", at), same.line.held("x_m", at))
+    assert np.isnan(bare.line.held("swing_deg", at)).all()
+
+
+def test_reservoir_and_pump_as_labelled() -> None:
+    greaser = Greaser(level=0.105, use_per_h=0.03, dry_s=(1500.0, 2700.0))
+    worker = day(greaser=greaser, chores=[Chore(1200.0, "refill")])
+    (low,), (dry,) = told(worker, "grease_low"), told(worker, "no_grease_flow")
+    at = np.arange(START_NS, worker.line.now_ns, SECOND, dtype=np.int64)
+    level, flow = worker.line.held("grease_level", at), worker.line.held("grease_flow", at)
+    assert np.array_equal(level < 0.1, (at >= low.start_ns) & (at < low.end_ns))
+    running = worker.line.held("rpm", at) > 0.0
+    assert not flow[running & (at >= dry.start_ns) & (at < dry.end_ns)].any()
+    assert flow[running & ((at < dry.start_ns) | (at >= dry.end_ns))].all()
+    struck = worker.line.firing(at) & (at >= dry.start_ns) & (at < dry.end_ns)
+    assert dry.fields["firing_s"] == pytest.approx(struck.sum(), rel=0.05)
+    assert struck.sum() > 300
+    assert worker.kit_after().greaser.level == pytest.approx(worker.level)
+
+
+def test_chores_are_told_when_they_are_done_with_the_engine_off() -> None:
+    fields = {"tool": "moil", "serial": "T-1"}
+    worker = day(hours=0.4, chores=[Chore(400.0, "tool_change", fields), Chore(600.0, "refill")])
+    (event,) = [event for event in worker.events if event.kind == "tool_change"]
+    assert event.fields == fields
+    assert event.time >= START_NS + 400 * SECOND
+    assert not worker.line.held("rpm", np.array([event.time], np.int64))[0]
+    assert "refill" not in [event.kind for event in worker.events]
+
+
+@pytest.mark.parametrize("name", FITTED)
+def test_a_fitted_feed_has_every_further_channel_as_its_sensor_resolves_it(name: str) -> None:
+    kit = FITTED[name].kit
+    hammer = HAMMERS[name]
+    plan = Plan(
+        SITE, name, START_NS, (Turn(OPERATORS["op-11"], 600.0),), hammer.center_m, hammer.breaker, kit=kit
+    )
+    feed, line = hammer_of(plan).feed, live_out(plan, 5).line
+    rows = sense(line, feed, START_NS, line.now_ns, np.random.default_rng(1))
+    assert set(rows.columns) >= PROBES.keys() | {"tool_x_m", "tool_y_m"}
+    for channel, probe in PROBES.items():
+        column = rows.columns[channel]
+        known = column[~np.isnan(column)]
+        assert len(known) == np.count_nonzero(np.isfinite(column)) > 0
+        assert known == pytest.approx(np.round(known * probe.steps) / probe.steps, abs=1e-12)
+        assert known.min() >= CHANNELS[channel].low
+        assert known.max() <= CHANNELS[channel].high
