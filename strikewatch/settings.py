@@ -36,6 +36,7 @@ from strikewatch.detect.end_of_stroke import Settings as EndOfStroke
 from strikewatch.detect.exposure import Settings as Exposure
 from strikewatch.detect.feed_force import Settings as FeedForce
 from strikewatch.detect.grease import Settings as Grease
+from strikewatch.detect.grease_feed import Settings as GreaseFeed
 from strikewatch.detect.hot_oil import Settings as HotOil
 from strikewatch.detect.low_engine_speed import Settings as LowEngineSpeed
 from strikewatch.detect.off_square import Settings as OffSquare
@@ -76,6 +77,7 @@ class Faults(BaseModel):
     cold_oil: ColdOil = Field(default_factory=ColdOil)
     blank_firing: BlankFiring = Field(default_factory=BlankFiring)
     grease: Grease = Field(default_factory=Grease)
+    grease_feed: GreaseFeed = Field(default_factory=GreaseFeed)
     low_engine_speed: LowEngineSpeed = Field(default_factory=LowEngineSpeed)
     end_of_stroke: EndOfStroke = Field(default_factory=EndOfStroke)
     over_side: OverSide = Field(default_factory=OverSide)

@@ -49,6 +49,7 @@ CHANNELS: Final[dict[str, Channel]] = {
         _channel("water_m", "m", 60, -100.0, 100.0),
         _channel("grease_level", "1", 600, 0.0, 1.0),
         _channel("grease_flow", "1", 600, 0.0, 1.0, boolean=True),
+        _channel("grease_bar", "bar", 2, -10.0, 600.0),
         _channel("boom_deg", "deg", 10, -360.0, 360.0),
         _channel("stick_deg", "deg", 10, -360.0, 360.0),
         _channel("bucket_deg", "deg", 10, -360.0, 360.0),
