@@ -38,6 +38,7 @@ from strikewatch.detect.feed_force import Settings as FeedForce
 from strikewatch.detect.grease import Settings as Grease
 from strikewatch.detect.grease_feed import Settings as GreaseFeed
 from strikewatch.detect.hot_oil import Settings as HotOil
+from strikewatch.detect.long_storage import Settings as LongStorage
 from strikewatch.detect.low_engine_speed import Settings as LowEngineSpeed
 from strikewatch.detect.off_square import Settings as OffSquare
 from strikewatch.detect.oil_heating import Settings as OilHeating
@@ -49,11 +50,14 @@ from strikewatch.detect.same_spot import Settings as SameSpot
 from strikewatch.detect.sensor_fault import Settings as SensorFault
 from strikewatch.detect.signal_lost import Settings as SignalLost
 from strikewatch.detect.submerged import Settings as Submerged
+from strikewatch.detect.upkeep import Settings as Upkeep
+from strikewatch.detect.walk_round import Settings as WalkRound
 from strikewatch.errors import SettingsError
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.model.batch import Key
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.judgement import Settings as Judgement
+from strikewatch.review.wear import Settings as Wear
 from strikewatch.store.recording import Settings as Recording
 from strikewatch.store.settings import Settings as Store
 from strikewatch.variables import PREFIX, meant, mistakes, usable, variables
@@ -85,9 +89,13 @@ class Faults(BaseModel):
     feed_force: FeedForce = Field(default_factory=FeedForce)
     prying: Prying = Field(default_factory=Prying)
     submerged: Submerged = Field(default_factory=Submerged)
+    upkeep: Upkeep = Field(default_factory=Upkeep)
+    walk_round: WalkRound = Field(default_factory=WalkRound)
+    long_storage: LongStorage = Field(default_factory=LongStorage)
     signal_lost: SignalLost = Field(default_factory=SignalLost)
     sensor_fault: SensorFault = Field(default_factory=SensorFault)
     exposure: Exposure = Field(default_factory=Exposure)
+    wear: Wear = Field(default_factory=Wear)
 
     def by_detector(self) -> HammerSettings:
         return {name: getattr(self, name) for name in type(self).model_fields}

@@ -18,7 +18,7 @@ NORRIS = (
 )
 """NIST Statistical Reference Datasets, linear regression, Norris: 36 pairs, y then x (from memory; the certified
 values below would not come of others)."""
-SIX_MP = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+".split()
+SIX_MP = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+"
 """Freireich et al. 1963, Blood 21:699: weeks of remission under 6-MP; + where it went on."""
 SHARES = (0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448)
 """... and the shares in remission after 6, 7, 10, 13, 16, 22 and 23 weeks, as textbooks print them."""
@@ -54,8 +54,8 @@ def test_the_interval_of_a_reading_is_statsmodels(pairs: list[tuple[int, float]]
     assert line.at(hour) == pytest.approx((told.predicted_mean[0], low, high), rel=1e-9, abs=1e-7)
 
 
-def _read(text: list[str]) -> tuple[list[float], list[bool]]:
-    return [float(one.rstrip("+")) for one in text], [not one.endswith("+") for one in text]
+def _read(text: str) -> tuple[list[float], list[bool]]:
+    return [float(one.rstrip("+")) for one in text.split()], [not one.endswith("+") for one in text.split()]
 
 
 def test_shares_that_last_are_freireichs_and_statsmodels() -> None:

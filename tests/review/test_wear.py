@@ -1,0 +1,298 @@
+"""What is decided of bushings and tools, how long these last, and which suits: every case, and made-up streams."""
+
+import itertools
+import math
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.model.events import Event
+from strikewatch.model.instant import SECOND
+from strikewatch.review import inspections, suiting, tools, wear
+from strikewatch.review.trend import fit
+from strikewatch.review.wear import GROOVES, Settings
+
+KEY = ("fennick-hollow", "HB-01")
+HOUR = 3600 * SECOND
+
+
+def test_every_state_of_the_grooves_has_its_decision() -> None:
+    """First gone and second visible: reuse. Second nearly gone: turn, once. Second gone, or at that point again after
+    a turn: replace (common practice, no published source)."""
+    expected = {
+        "first_groove_visible": {False: "reuse", True: "reuse", None: "reuse"},
+        "second_groove_visible": {False: "reuse", True: "reuse", None: "reuse"},
+        "second_groove_faint": {False: "turn", True: "replace", None: "turn"},
+        "second_groove_gone": {False: "replace", True: "replace", None: "replace"},
+    }
+    assert set(expected) == set(GROOVES)
+    for state, turned in itertools.product(GROOVES, (False, True, None)):
+        decision = wear.bushing(state, turned)
+        assert decision.verdict == expected[state][turned]
+        assert decision.why.endswith(".")
+    assert "if it has not been turned" in wear.bushing("second_groove_faint", None).why
+
+
+@pytest.mark.parametrize(
+    ("state", "turned", "bore_mm", "limit_mm", "verdict"),
+    [
+        (None, None, 144.9, 145.0, "reuse"),
+        (None, None, 145.0, 145.0, "replace"),
+        (None, None, 145.0, None, None),
+        (None, None, None, 145.0, None),
+        ("first_groove_visible", False, 145.0, 145.0, "replace"),
+        ("first_groove_visible", False, 145.0, None, "reuse"),
+        ("second_groove_gone", False, 120.0, 145.0, "replace"),
+        ("second_groove_faint", False, 120.0, 145.0, "turn"),
+    ],
+)
+def test_without_grooves_the_bore_decides_and_a_limit_of_the_handbook_always_does(
+    state: Any, turned: bool | None, bore_mm: float | None, limit_mm: float | None, verdict: str | None
+) -> None:
+    decision = wear.lower_bushing(state, turned, bore_mm, limit_mm)
+    assert decision.verdict == verdict
+    assert verdict is not None or "handbook" in decision.why or "Neither" in decision.why
+
+
+def test_a_tool_is_worn_out_at_its_limit_and_only_with_one() -> None:
+    assert wear.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
+    assert wear.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
+    assert wear.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
+
+
+readings = st.lists(
+    st.tuples(st.integers(0, 400), st.integers(1000, 1400)),
+    min_size=3,
+    max_size=9,
+    unique_by=lambda one: one[0],
+)
+
+
+@given(readings, st.integers(900, 1600), st.booleans())
+def test_a_line_and_its_edges_meet_the_limit_where_they_are_said_to_and_not_before(
+    pairs: list[tuple[int, int]], limit: int, falling: bool
+) -> None:
+    pairs.sort()
+    line = fit([float(hour) for hour, _ in pairs], [value / 10 for _, value in pairs])
+    assert line is not None
+    limit_mm, sign = limit / 10, -1.0 if falling else 1.0
+    meeting = line.meets(limit_mm, falling=falling)
+
+    def beyond(hour: float) -> tuple[float, float, float]:
+        """How far the line, the edge that is first and the edge that is last are beyond the limit, mm."""
+        value, low, high = line.at(hour)
+        first, last = (low, high) if falling else (high, low)
+        return sign * (value - limit_mm), sign * (first - limit_mm), sign * (last - limit_mm)
+
+    for number, hour in enumerate(meeting):
+        now = beyond(line.last_h)[number]
+        if hour is None:
+            probe = [line.last_h + step for step in (0.0, 1.0, 10.0, 100.0, 1e3, 1e4, 1e5)]
+            assert all(beyond(one)[number] < 1e-6 for one in probe)
+        elif hour == line.last_h:
+            assert now >= -1e-9
+        else:
+            off = abs(beyond(hour)[number])
+            assert off < 1e-6 * max(1.0, abs(hour))
+            assert now < 0
+            between = [line.last_h + part * (hour - line.last_h) / 20 for part in range(20)]
+            assert all(beyond(one)[number] <= 1e-6 * max(1.0, abs(hour)) for one in between)
+    told = [math.inf if one is None else one for one in (meeting.first_h, meeting.line_h, meeting.last_h)]
+    assert told == sorted(told), "the edges stand about the line"
+
+
+def test_too_few_readings_have_no_line() -> None:
+    assert fit([], []) is None
+    assert fit([1.0, 2.0], [140.0, 140.1]) is None
+    assert fit([5.0, 5.0, 5.0], [140.0, 140.1, 140.2]) is None
+    line = fit([0.0, 10.0, 20.0], [140.0, 141.0, 142.0])
+    assert line is not None
+    assert line.meets(145.0, falling=False) == pytest.approx((50.0, 50.0, 50.0))
+    assert line.meets(139.0, falling=True) == (None, None, None)
+
+
+def event(hour: float, kind: str, **fields: Any) -> Event:
+    return Event(*KEY, kind, int(hour * HOUR), fields)
+
+
+def exposure(
+    *rows: tuple[float, float, float, float], operators: tuple[str, ...] = ("op-11",), hammer: str = KEY[1]
+) -> pd.DataFrame:
+    """(from, to, operating, firing), hours, with 100 blows an hour of firing; operators by turns."""
+    return pd.DataFrame(
+        {
+            "site": KEY[0],
+            "hammer": hammer,
+            "operator": [operators[n % len(operators)] for n in range(len(rows))],
+            "start": pd.to_datetime([int(row[0] * HOUR) for row in rows], unit="ns", utc=True),
+            "end": pd.to_datetime([int(row[1] * HOUR) for row in rows], unit="ns", utc=True),
+            "operating_s": [row[2] * 3600 for row in rows],
+            "firing_s": [row[3] * 3600 for row in rows],
+            "blows": [row[3] * 100 for row in rows],
+        }
+    )
+
+
+def hours(n: int, operators: tuple[str, ...] = ("op-11",)) -> pd.DataFrame:
+    """So many clock hours of work, half of each fired."""
+    return exposure(*((float(k), k + 1.0, 1.0, 0.5) for k in range(n)), operators=operators)
+
+
+def test_readings_stand_at_their_operating_hours_and_meet_the_limit() -> None:
+    events = [event(at, "inspection", bore_mm=140.0 + at / 10) for at in (5, 10, 15)]
+    (worn,) = inspections.worn(hours(20), events, {KEY: Settings(bore_limit_mm=145.0)})
+    (bore,) = worn.measured
+    assert [one.hours for one in bore.readings] == pytest.approx([5, 10, 15])
+    assert worn.hours == pytest.approx(20)
+    assert worn.bushing.verdict == "reuse"
+    assert bore.meeting is not None
+    assert bore.meeting.line_h == pytest.approx(50.0)
+    (silent,) = inspections.worn(hours(20), events, {KEY: Settings()})
+    assert silent.measured[0].meeting is None
+    assert silent.measured[0].trend == bore.trend
+    assert silent.bushing.verdict is None
+
+
+def test_a_tool_is_followed_by_its_serial_over_its_own_hours() -> None:
+    """What the hammer did with another tool in it counts for that one."""
+    events = [
+        event(0, "tool_change", tool="moil", serial="T-1"),
+        event(4, "inspection", tool_length_mm=700.0),
+        event(6, "tool_change", tool="blunt"),
+        event(8, "inspection", tool_length_mm=900.0),
+        event(16, "tool_change", tool="moil", serial="T-1"),
+        event(18, "inspection", tool_length_mm=696.0),
+        event(22, "inspection", tool_length_mm=692.0),
+    ]
+    (worn,) = inspections.worn(hours(25), events, {KEY: Settings(tool_length_limit_mm=690.0)})
+    blunt, moil = worn.measured
+    assert (blunt.kind, blunt.serial, [one.value_mm for one in blunt.readings]) == ("blunt", None, [900.0])
+    assert moil.serial == "T-1"
+    assert [one.hours for one in moil.readings] == pytest.approx([4, 8, 12])
+    assert moil.hours == pytest.approx(15)
+    assert moil.meeting is not None
+    assert moil.meeting.line_h == pytest.approx(14)
+
+
+@pytest.mark.parametrize(
+    ("later", "verdict", "bores"),
+    [
+        ({"bushing": "second_groove_faint", "turned_before": True}, "replace", 2),
+        ({"bushing": "second_groove_visible", "turned_before": True}, "reuse", 2),
+        ({"bushing": "first_groove_visible", "bushing_new": True}, "reuse", 1),
+        ({"bushing": "first_groove_visible", "turned_before": False}, "reuse", 1),
+        ({"bushing": "second_groove_faint", "bushing_new": True}, "turn", 1),
+        ({"bushing": "second_groove_faint"}, "turn", 2),
+    ],
+)
+def test_readings_begin_anew_with_a_new_bushing_and_not_with_a_turned_one(
+    later: dict[str, Any], verdict: str, bores: int
+) -> None:
+    events = [
+        event(5, "inspection", bushing="second_groove_faint", bore_mm=144.0),
+        event(10, "inspection", bore_mm=144.5, **later),
+    ]
+    (worn,) = inspections.worn(hours(20), events, {KEY: Settings()})
+    assert worn.bushing.verdict == verdict
+    assert len(worn.measured[0].readings) == bores
+
+
+def test_lives_end_or_go_on_as_the_changes_say() -> None:
+    events = [
+        event(2, "tool_change", tool="moil", serial="T-1", material="alloyed", reason="worn"),
+        event(5, "tool_change", tool="chisel", serial="T-2", reason="swapped"),
+        event(9, "tool_change", tool="moil", serial="T-1", reason="broken"),
+        event(12, "tool_change", tool="moil", reason="worn"),
+        event(15.5, "tool_change", tool="moil"),
+    ]
+    found = tools.tools(hours(20, ("op-11", "op-12")), events)
+    told = [(one.kind, one.serial, one.firing_h, one.ended, one.start_known) for one in found]
+    assert told == [
+        (None, None, 1.0, True, False),
+        ("moil", "T-1", pytest.approx(1.5 + 1.5), True, True),
+        ("chisel", "T-2", pytest.approx(2.0), True, True),
+        ("moil", None, pytest.approx(1.75), False, True),
+        ("moil", None, pytest.approx(2.25), False, True),
+    ]
+    assert found[-1].removed is None
+    assert found[3].blows == pytest.approx(175)
+    assert found[2].mix() == {"op-11": 0.5, "op-12": 0.5}
+    assert found[2].mostly() == "several"
+    (chisel, moil) = tools.groups(found, "type")
+    assert (moil.name, moil.tools, moil.ended, moil.median.hours) == ("moil", 3, 1, 3.0)
+    assert (chisel.tools, chisel.ended) == (1, 1)
+    assert [one.name for one in tools.groups(found, "type and material")] == []
+
+
+def test_what_was_fitted_long_before_the_record_counts_in_no_life() -> None:
+    late = exposure((100.0, 101.0, 1.0, 0.5))
+    (old,) = tools.tools(late, [event(70, "tool_change", tool="moil")])
+    assert not old.start_known
+    assert tools.groups([old], "type") == []
+    (new,) = tools.tools(late, [event(80, "tool_change", tool="moil")])
+    assert new.start_known
+
+
+changes = st.lists(
+    st.tuples(
+        st.integers(0, 400),
+        st.sampled_from(["HB-01", "HB-02"]),
+        st.sampled_from([None, "T-1", "T-2"]),
+        st.sampled_from([None, "worn", "broken", "lost", "swapped"]),
+    ),
+    max_size=8,
+)
+stretches = st.lists(
+    st.tuples(st.integers(0, 399), st.integers(1, 10)), max_size=12, unique_by=lambda one: one[0]
+)
+
+
+@given(changes, st.tuples(stretches, stretches))
+def test_no_hour_of_firing_is_lost_or_counted_twice(
+    told: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]
+) -> None:
+    events = []
+    for tenth, hammer, serial, reason in told:
+        fields = {"tool": "moil", "serial": serial, "reason": reason}
+        kept = {name: value for name, value in fields.items() if value is not None}
+        events.append(Event(KEY[0], hammer, "tool_change", tenth * HOUR // 10, kept))
+    frames = [
+        exposure(*((at / 10, (at + 1) / 10, 0.1, n / 100) for at, n in sorted(own)), hammer=hammer)
+        for hammer, own in zip(("HB-01", "HB-02"), worked, strict=True)
+    ]
+    found = tools.tools(pd.concat(frames), events)
+    fired = sum(n / 100 for own in worked for _, n in own)
+    assert sum(one.firing_h for one in found) == pytest.approx(fired)
+    assert sum(one.blows for one in found) == pytest.approx(100 * fired)
+    assert sum(sum(one.operators.values()) for one in found) == pytest.approx(fired)
+    assert all(sum(one.mix().values()) == pytest.approx(1) for one in found if one.firing_h)
+    in_use = [one.hammer for one in found if one.removed is None and one.kind]
+    assert len(in_use) <= 2
+    serials = [one.serial for one in found if one.serial]
+    assert len(serials) == len(set(serials))
+
+
+WORK = ("boulders", "trenching", "benching", "demolition")
+
+
+def test_every_work_has_its_tool() -> None:
+    """Common practice, no published source: a chisel for a cut edge; else a harder blunt form where it is very
+    abrasive; else a blunt for boulders loose and hard, and a moil for what is in place."""
+    for work, hard, abrasive, edge in itertools.product(
+        WORK, (True, False, None), (True, False, None), (True, False, None)
+    ):
+        told = {"work": work, "hard": hard, "abrasive": abrasive, "cut_edge": edge}
+        expected = "chisel" if edge else "hard_blunt" if abrasive else None
+        expected = expected or ("blunt" if work == "boulders" and hard is not False else "moil")
+        assert suiting.advise(told).tool == expected
+        assert suiting.suits(expected, told) is None
+        for other in suiting.NAMES.keys() - {expected}:
+            note = suiting.suits(other, told)
+            assert note is not None
+            assert "Common practice, no published source" in note
+            assert suiting.NAMES[expected] in note
+        assert suiting.suits(None, told) is None
+        assert suiting.suits("other", told) is None
