@@ -35,9 +35,16 @@ def add(commands: Any, config: argparse.ArgumentParser) -> None:
     tested.add_argument("endpoint", metavar="ENDPOINT")
     tested.set_defaults(run=_test)
 
-    on = deeds.add_parser("on", parents=[both], help="switch an endpoint on again that said it was gone")
+    on = deeds.add_parser("on", parents=[both], help="switch an endpoint on again")
     on.add_argument("endpoint", metavar="ENDPOINT")
     on.set_defaults(run=_on)
+
+    off = deeds.add_parser(
+        "off", parents=[both], help="send nothing more to an endpoint until it is on again"
+    )
+    off.add_argument("endpoint", metavar="ENDPOINT")
+    off.add_argument("--reason", required=True, help="why, for those who wonder")
+    off.set_defaults(run=_off)
 
 
 def _list(options: argparse.Namespace) -> int:
@@ -73,6 +80,13 @@ def _test(options: argparse.Namespace) -> int:
     from strikewatch.settings import load
 
     return test(load(options.config), options.endpoint, as_json=options.json)
+
+
+def _off(options: argparse.Namespace) -> int:
+    from strikewatch.hosts.deliveries_command import switch_off
+    from strikewatch.settings import load
+
+    return switch_off(load(options.config), options.endpoint, options.reason, as_json=options.json)
 
 
 def _on(options: argparse.Namespace) -> int:

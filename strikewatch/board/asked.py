@@ -63,6 +63,18 @@ class Deliveries(Asked):
     limit: Limit = 50
 
 
+class OneDelivery(Asked):
+    number: Number
+
+
+class OneEndpoint(Asked):
+    endpoint: Word
+
+
+class Ending(Asked):
+    reason: Reason
+
+
 class Comment(Asked):
     comment: Text = ""
 

@@ -11,10 +11,8 @@ from strikewatch.alarm.storm import Rules
 from strikewatch.alarm.storm import Settings as Alarms
 from strikewatch.board import asked
 from strikewatch.board.answer import Problem
-from strikewatch.errors import Refused
 from strikewatch.model import instant
 from strikewatch.model.instant import Instant, seconds
-from strikewatch.store import deliveries
 from strikewatch.store.beside import Place
 from strikewatch.store.desk import Desk, Done
 from strikewatch.store.listing import Filter, intervals
@@ -60,7 +58,6 @@ class Deeds:
             Operation("GET", alert, "view", asked.OneAlert, None, self.alert),
             Operation("GET", f"{alert}/history", "view", asked.OneAlert, None, self.history),
             Operation("GET", f"{BASE}/figures", "view", asked.Span, None, self.figures),
-            Operation("GET", f"{BASE}/deliveries", "view", asked.Deliveries, None, self.deliveries),
             Operation("POST", f"{alert}/acknowledge", "act", asked.OneAlert, asked.Comment, self.acknowledge),
             Operation("POST", f"{alert}/shelve", "act", asked.OneAlert, asked.Shelving, self.shelve),
             Operation("POST", f"{alert}/unshelve", "act", asked.OneAlert, asked.Unshelving, self.unshelve),
@@ -70,7 +67,6 @@ class Deeds:
             Operation(
                 "POST", f"{hammer}/in-service", "act", asked.OneHammer, asked.Unshelving, self.in_service
             ),
-            Operation("POST", f"{BASE}/deliveries/send", "review", asked.Nothing, asked.Sending, self.send),
         ]
 
     def alerts(self, q: asked.Alerts, _body: None, _by: str) -> Any:
@@ -117,15 +113,6 @@ class Deeds:
             ]
         }
 
-    def deliveries(self, q: asked.Deliveries, _body: None, _by: str) -> Any:
-        """The newest deliveries that fit, and which endpoints are off."""
-        with self._place.read() as connection:
-            found = deliveries.search(
-                connection, endpoint=q.endpoint, state=q.state, alert=q.alert, limit=q.limit
-            )
-            off = deliveries.off(connection)
-        return {"deliveries": [one.json() for one in found], "off": off}
-
     def acknowledge(self, q: asked.OneAlert, body: asked.Comment, by: str) -> Any:
         """Somebody has seen it."""
         return _done(
@@ -157,22 +144,6 @@ class Deeds:
         return _done(
             self._desk.in_service(q.hammer, by=by, reason=body.reason, now=self._wall(), site=q.site)
         )
-
-    def send(self, _q: asked.Nothing, body: asked.Sending, _by: str) -> Any:
-        """Parked deliveries wait for their turn again, and all that is parked of the same alerts."""
-        with self._place.write() as connection:
-            off = deliveries.off(connection)
-            named = (
-                {body.endpoint}
-                if body.endpoint
-                else {deliveries.look_up(connection, number)[0].endpoint for number in body.numbers}
-            )
-            if stopped := sorted(name for name in named if name in off):
-                raise Refused(f"{stopped[0]} is switched off; first: strikewatch deliveries on {stopped[0]}")
-            again = deliveries.send_again(
-                connection, self._wall(), numbers=body.numbers, endpoint=body.endpoint
-            )
-        return {"again": again}
 
 
 def _done(done: Done) -> dict[str, Any]:

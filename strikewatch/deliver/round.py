@@ -40,7 +40,7 @@ class Round:
         self._seen = 0
         self._unwritten: set[Line] = set()
         """Alerts of which something was sent that may not yet be on record: after a crash it is sent again."""
-        self._nudged = outbox.nudged()
+        self._nudged = -1  # so that the first look asks whether it is on
         self.ahead = Ahead(endpoint, wall, monotonic)
         self.close = endpoint.sender.close
 

@@ -5,8 +5,6 @@ from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
-from sqlalchemy import select
-
 from strikewatch.alarm.storm import Rules
 from strikewatch.board.app import Page, application
 from strikewatch.board.deeds import Deeds
@@ -16,25 +14,23 @@ from strikewatch.board.glance import Limits
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
 from strikewatch.board.page.door import Door
-from strikewatch.board.page.drawn import Drawing
+from strikewatch.board.page.drawn import Drawing, past
 from strikewatch.board.page.press import Press
 from strikewatch.board.page.sheets import Sheets
 from strikewatch.board.page.view import View
 from strikewatch.board.page.words import SOURCE, languages
 from strikewatch.board.pulse import Pulse
 from strikewatch.board.scene import Scene
+from strikewatch.board.sending import Sending
 from strikewatch.board.server import Server
 from strikewatch.board.stream import Stream
 from strikewatch.errors import StoreError
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status
-from strikewatch.model.batch import Key, Rows
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.settings import Settings
-from strikewatch.store.bout_tables import bouts
 from strikewatch.store.desk import Desk
 from strikewatch.store.store import Store
-from strikewatch.store.traces import rows_between
 
 
 def open_board(
@@ -53,6 +49,7 @@ def open_board(
     metrics = Metrics(health, store, Sources(messages, lambda: _size(settings.store.where)))
     operations = [
         *Deeds(store, settings.alarms, wall).operations(),
+        *Sending(store, wall).operations(),
         *Entering(store, seconds(settings.intake.max_ahead_s), wall).operations(),
     ]
     gate = Gate(http, store, wall)
@@ -60,8 +57,8 @@ def open_board(
     desk = Desk(store, seconds(settings.alarms.longest_shelf_h * 3600))
     recordings = settings.recording.folder
     rules = Rules.of(settings.alarms)
-    sheets = Sheets(press, gate, store, desk, scene, settings.sites, recordings, rules, http.strip_h, wall)
-    drawing = Drawing(store, scene, settings.sites, View(press.words[SOURCE]))
+    drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
+    sheets = Sheets(press, gate, store, desk, scene, drawing, settings.sites, recordings, rules, wall)
     warm = partial(_warm, settings, store, scene, wall)
     stream = Stream(scene, drawing, sheets.open_version, warm, wall)
     page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream)
@@ -77,17 +74,10 @@ def open_scene(settings: Settings, worker: Worker) -> Scene:
 
 def _warm(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Instant]) -> None:
     """Fill the strips with what is on record; a database that refuses leaves them empty."""
-    begin = wall() - round(settings.http.strip_h * 3600 * SECOND)
-    c = bouts.c
-
-    def past(key: Key) -> tuple[list[tuple[Instant, Instant]], Rows]:
-        wanted = select(c.start_ns, c.end_ns).where(c.site == key[0], c.hammer == key[1], c.start_ns >= begin)
-        with store.read() as connection:
-            fired = [(start, end) for start, end in connection.execute(wanted.order_by(c.start_ns))]
-        return fired, rows_between(store, settings.recording.folder, key, begin, wall(), ("oil_c",))
-
+    now = wall()
+    begin = now - round(settings.http.strip_h * 3600 * SECOND)
     with suppress(StoreError):
-        scene.warm(past)
+        scene.warm(lambda key: past(store, settings.recording.folder, key, begin, now))
 
 
 def _size(where: object) -> int | None:

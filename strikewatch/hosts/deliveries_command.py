@@ -1,4 +1,4 @@
-"""`strikewatch deliveries`: what waits, what was sent and what is parked; sent again, tried out, switched on."""
+"""`strikewatch deliveries`: what waits, was sent or is parked; sent again, tried out, switched on and off."""
 
 import json
 import time
@@ -82,7 +82,7 @@ def show_one(settings: Settings, number: int, *, as_json: bool) -> int:
     with Beside(settings.store.where) as place, place.read() as connection:
         delivery, tried = deliveries.look_up(connection, number)
     if as_json:
-        _print_json([{**delivery.json(), "tried": [_attempt(one) for one in tried], "data": delivery.told}])
+        _print_json([{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.told}])
         return 0
     console = Console(highlight=False, soft_wrap=True)
     for name, value in delivery.json().items():
@@ -118,8 +118,20 @@ def send(settings: Settings, numbers: Sequence[int], endpoint: str | None, *, as
     return 0
 
 
+def switch_off(settings: Settings, endpoint: str, reason: str, *, as_json: bool) -> int:
+    """Nothing more is sent to an endpoint; what waits is parked by the processor, and so is what comes."""
+    _known(settings, endpoint)
+    with Beside(settings.store.where) as place, place.write() as connection:
+        was_on = deliveries.switch_off(connection, endpoint, reason, time.time_ns())
+    if as_json:
+        _print_json([{"endpoint": endpoint, "was_on": was_on}])
+    else:
+        print(f"{endpoint} is off{'' if was_on else ' already'}.")
+    return 0
+
+
 def switch_on(settings: Settings, endpoint: str, *, as_json: bool) -> int:
-    """An endpoint that said it was gone is sent to again, from the next alert on."""
+    """An endpoint that was off is sent to again, from the next alert on."""
     _known(settings, endpoint)
     with Beside(settings.store.where) as place, place.write() as connection:
         was_off = deliveries.switch_on(connection, endpoint)
@@ -158,7 +170,7 @@ def test(settings: Settings, endpoint: str, *, as_json: bool) -> int:
         delivery, tried = deliveries.look_up(connection, number)
         off = deliveries.off(connection).get(endpoint)
     if as_json:
-        _print_json([{**delivery.json(), "tried": [_attempt(one) for one in tried], "off": off}])
+        _print_json([{**delivery.json(), "tried": [one.json() for one in tried], "off": off}])
     else:
         _tell(settings, delivery, tried, off)
     return 0 if delivery.state == "sent" else 1
@@ -199,15 +211,6 @@ def _known(settings: Settings, endpoint: str) -> None:
     if endpoint not in names:
         there = ", ".join(names) or "none"
         raise InputError(f"the settings name no endpoint {endpoint!r}; there are: {there}")
-
-
-def _attempt(one: Attempt) -> dict[str, Any]:
-    return {
-        "at": instant.text(one.at_ns),
-        "took_ms": one.took_us / 1000,
-        "outcome": one.outcome,
-        "steps": one.story.splitlines(),
-    }
 
 
 def _print_json(lines: Iterable[dict[str, Any]]) -> None:

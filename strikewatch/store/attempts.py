@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection, Delete, delete, func, insert, select
 
+from strikewatch.model import instant
 from strikewatch.model.instant import Instant
 from strikewatch.store.delivery_tables import attempts
 
@@ -30,6 +31,15 @@ class Attempt:
     took_us: int
     outcome: str
     story: str
+
+    def json(self) -> dict[str, Any]:
+        """As others' programs get it."""
+        return {
+            "at": instant.text(self.at_ns),
+            "took_ms": self.took_us / 1000,
+            "outcome": self.outcome,
+            "steps": self.story.splitlines(),
+        }
 
 
 def write(connection: Connection, made: Iterable[Attempt | None]) -> None:

@@ -1,4 +1,4 @@
-"""Deliveries as people look at them, and what they may ask for: send again, try the way, switch on.
+"""Deliveries as people look at them, and what they may ask for: send again, try the way, switch off and on.
 
 All but the reading leaves a nudge, so that a courier at work elsewhere looks anew within about a second.
 """
@@ -17,7 +17,7 @@ from strikewatch.model.instant import Instant
 from strikewatch.store import attempts
 from strikewatch.store.attempts import Attempt
 from strikewatch.store.delivery_tables import nudges
-from strikewatch.store.outbox import TEST
+from strikewatch.store.outbox import TEST, park_all
 from strikewatch.store.tables import endpoints, outbox
 
 STATES: Final = ("waiting", "sent", "parked")
@@ -112,6 +112,11 @@ def off(connection: Connection) -> dict[str, str]:
     return {row.name: row.reason for row in connection.execute(asked)}
 
 
+def known(connection: Connection) -> list[str]:
+    """The endpoints that the processor was ever given, by name."""
+    return list(connection.scalars(select(endpoints.c.name).order_by(endpoints.c.name)))
+
+
 def send_again(
     connection: Connection, now: Instant, *, numbers: Sequence[int] = (), endpoint: str | None = None
 ) -> int:
@@ -167,6 +172,17 @@ def switch_on(connection: Connection, endpoint: str) -> bool:
     c = endpoints.c
     was_off = and_(c.name == endpoint, c.off_ns.is_not(None))
     changed = connection.execute(update(endpoints).where(was_off).values(off_ns=None, reason=None)).rowcount
+    _nudge(connection, endpoint)
+    return changed > 0
+
+
+def switch_off(connection: Connection, endpoint: str, reason: str, now: Instant) -> bool:
+    """Send nothing more to an endpoint, and park what waits; whether it was on."""
+    c = endpoints.c
+    was_on = and_(c.name == endpoint, c.off_ns.is_(None))
+    changed = connection.execute(update(endpoints).where(was_on).values(off_ns=now, reason=reason)).rowcount
+    if changed:
+        park_all(connection, endpoint, reason, now)
     _nudge(connection, endpoint)
     return changed > 0
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from sqlalchemy import bindparam, exists, func, select, update
+from sqlalchemy import Connection, bindparam, exists, func, select, update
 
 from strikewatch.model.instant import Instant
 from strikewatch.store.attempts import Attempt
@@ -111,12 +111,11 @@ class Outbox:
             connection.execute(
                 update(endpoints).where(endpoints.c.name == self._endpoint).values(off_ns=at, reason=reason)
             )
-            connection.execute(
-                update(outbox)
-                .where(outbox.c.endpoint == self._endpoint, WAITING)
-                .values(state="parked", last_outcome=reason, finished_ns=at)
-            )
-            self._store.off[self._endpoint] = reason
+            self._off(connection, reason, at)
+
+    def _off(self, connection: Connection, reason: str, at: Instant) -> None:
+        park_all(connection, self._endpoint, reason, at)
+        self._store.off[self._endpoint] = reason
 
     def nudged(self) -> int:
         """Changes when somebody outside has changed what waits here, or switched the endpoint on."""
@@ -132,6 +131,8 @@ class Outbox:
             ).one_or_none()
             if row is not None and row.off_ns is None:
                 self._store.off.pop(self._endpoint, None)
+            elif row is not None:
+                self._off(connection, row.reason, row.off_ns)
 
     def counts(self) -> dict[str, int]:
         """Messages by state."""
@@ -142,6 +143,15 @@ class Outbox:
                 .group_by(outbox.c.state)
             )
             return {row.state: row.n for row in connection.execute(counted)}
+
+
+def park_all(connection: Connection, endpoint: str, reason: str, at: Instant) -> None:
+    """Nothing that waits for an endpoint goes out until it is sent again."""
+    connection.execute(
+        update(outbox)
+        .where(outbox.c.endpoint == endpoint, WAITING)
+        .values(state="parked", last_outcome=reason, finished_ns=at)
+    )
 
 
 _earlier = outbox.alias("earlier")

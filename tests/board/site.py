@@ -2,11 +2,14 @@
 
 import http.client
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from sqlalchemy import URL
 
 from strikewatch.board.glance import Limits
 from strikewatch.board.pulse import Pulse
@@ -14,8 +17,11 @@ from strikewatch.board.scene import Scene
 from strikewatch.hosts.board import open_board
 from strikewatch.intake.mqtt import Status
 from strikewatch.model.alert import Alert, Change
-from strikewatch.model.instant import SECOND
-from strikewatch.settings import Settings
+from strikewatch.model.batch import Batch, Portion, Rows
+from strikewatch.model.bout import Bout, Worked
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.pipeline import Pipeline
+from strikewatch.settings import Faults, Settings
 from strikewatch.store import tokens
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
@@ -23,6 +29,7 @@ from strikewatch.store.tokens import Role
 from tests.broker import free_port
 
 SITE, HAMMER = "fennick-hollow", "HB-01"
+ENDPOINT = "office"
 NOW = 1_772_000_000 * SECOND
 
 
@@ -44,6 +51,7 @@ class Site:
     port: int
     alert: str
     scene: Scene
+    clock: list[Instant]
     broker: list[bool]
     died: list[BaseException]
 
@@ -71,14 +79,36 @@ class Site:
         finally:
             line.close()
 
+    def wait(self, spent: Instant) -> None:
+        """The wall clock goes on."""
+        self.clock[0] += spent
+
+    def work(self, at: Instant) -> None:
+        """The hammer is heard, firing for the minute before an instant."""
+        time_ns = at + SECOND // 2 * np.arange(-120, 1, dtype=np.int64)
+        rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
+        portion = Portion((SITE, HAMMER), rows, at)
+        pipeline = Pipeline(lambda _key: Faults().by_detector())
+        self.scene.hand_over(at, [portion], pipeline.step(Batch([portion])))
+        self.scene.take_in()
+
+    def fired(self, start: Instant, end: Instant) -> None:
+        """A bout is on record."""
+        nothing = [float("nan")] * 5
+        bout = Bout((SITE, HAMMER), start, end, 0.0, 0.0, *nothing, 0.0, 0)
+        self.store.commit(_step([], [Worked(bout, "op-14", None)]))
+
     def token(self, name: str, role: Role) -> str:
         with self.store.write() as connection:
             return tokens.add(connection, name, role, NOW)
 
 
 @contextmanager
-def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
-    """Everything but the worker: its pulse is the caller's to beat; it has turned once."""
+def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
+    """Everything but the worker and the courier: the pulse is the caller's to beat; it has turned once.
+
+    `where` is an empty database; left out: a file in the folder.
+    """
     port = free_port()
     settings = Settings(
         **{
@@ -86,12 +116,12 @@ def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
             "http": {"port": port, **http_settings},
         }
     )
-    store = Store(folder / "watch.db")
+    store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
     try:
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
         change = Change("raised", SITE, HAMMER, alert.id, alert.record(), NOW, None)
         store.commit(_step([change]))
-        pulse, broker, died = Pulse(), [True], []
+        pulse, clock, broker, died = Pulse(), [NOW + 60 * SECOND], [True], []
         pulse.turn()
         scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), 10.0)
         server = open_board(
@@ -100,13 +130,13 @@ def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
             pulse,
             lambda: Status(connected=broker[0], since_ns=NOW, reason="tests say so"),
             lambda: 7,
-            lambda: NOW + 60 * SECOND,
+            lambda: clock[0],
             died.append,
             scene,
         )
         server.start()
         try:
-            yield Site(store, pulse, port, alert.id, scene, broker, died)
+            yield Site(store, pulse, port, alert.id, scene, clock, broker, died)
         finally:
             server.stop()
             assert not died
@@ -114,14 +144,14 @@ def site(folder: Path, **http_settings: Any) -> Iterator[Site]:
         store.close()
 
 
-def _step(changes: list[Change]) -> StepRecord:
+def _step(changes: list[Change], bouts: Sequence[Worked] = ()) -> StepRecord:
     return StepRecord(
         received=NOW,
         rows=[],
         events=[],
         applied=[],
         changes=changes,
-        bouts=[],
+        bouts=bouts,
         states={(SITE, HAMMER): b"state"},
         layout="none",
         rejects=[],

@@ -1,6 +1,8 @@
 """Whatever is sent, by an outsider or by any role: no 500, one form of answer, and nothing done without the right."""
 
 import json
+import os
+import re
 import string
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,9 +14,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from strikewatch.store.alarm_tables import handling, history, shelves, workshop
-from strikewatch.store.tables import events
+from strikewatch.store.tables import endpoints, events, outbox
 from strikewatch.store.tokens import ROLES
-from tests.board.site import HAMMER, SITE, Site, site
+from tests.board.site import ENDPOINT, HAMMER, SITE, Site, site
+from tests.postgresql import Postgresql
+
+EXAMPLES = int(os.environ.get("STRIKEWATCH_REQUESTS", "100"))
 
 words = st.one_of(
     st.text(max_size=40),
@@ -41,9 +46,14 @@ queries = st.dictionaries(
 )
 
 
-@pytest.fixture(scope="module")
-def at(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    with site(tmp_path_factory.mktemp("board"), failures=1_000_000) as made:
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def at(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Over each kind of database."""
+    where = None
+    if request.param == "postgresql":
+        server: Postgresql = request.getfixturevalue("postgresql")
+        where = server.database()
+    with site(tmp_path_factory.mktemp("board"), where, failures=1_000_000) as made:
         for role in ROLES:
             tokens[role] = made.token(role, role)
         yield made
@@ -57,19 +67,21 @@ def test_no_request_breaks_it_or_does_what_it_may_not(at: Site, who: str) -> Non
     token = tokens.get(who, "sw_" + "x" * 43 if who == "somebody" else None)
     described: Any = at.ask("GET", "/openapi.json", token=tokens["view"]).json
     operations = [(path, method) for path, own in described["paths"].items() for method in own]
-    assert len(operations) == 13
+    assert len(operations) >= 18
 
-    @settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+    examples = EXAMPLES // 4 if at.store.name.startswith("postgresql") else EXAMPLES
+
+    @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None)
     @given(
         st.sampled_from(operations),
-        st.one_of(st.sampled_from([at.alert, HAMMER]), words),
+        st.one_of(st.sampled_from([at.alert, HAMMER, ENDPOINT, "1"]), words),
         queries,
         bodies,
     )
     def tried(operation: tuple[str, str], name: str, query: dict[str, str], body: bytes | None) -> None:
         path, method = operation
         before = rows(at)
-        filled = path.replace("{alert}", quote(name, safe="")).replace("{hammer}", quote(name, safe=""))
+        filled = re.sub(r"\{\w+\}", lambda _: quote(name, safe=""), path)
         asked = "&".join(f"{key}={quote(value, safe='')}" for key, value in query.items())
         got = at.ask(method.upper(), f"{filled}?{asked}", body, token)
         assert got.status < 500, (path, got.text)
@@ -87,8 +99,8 @@ def test_no_request_breaks_it_or_does_what_it_may_not(at: Site, who: str) -> Non
 
 def rows(at: Site) -> list[Any]:
     with at.store.read() as connection:
-        tables = (handling, history, shelves, workshop, events)
-        return [connection.execute(table.select()).all() for table in tables]
+        tables = (handling, history, shelves, workshop, events, outbox, endpoints)
+        return [sorted(map(repr, connection.execute(table.select()))) for table in tables]
 
 
 def test_the_description_is_whole(tmp_path: Path) -> None:
