@@ -55,6 +55,7 @@ class FittedWorker(Worker):
         self._low_ns: Instant | None = None
         self._dry: tuple[Instant, float] | None = None
         self._fired_s = 0.0
+        self._misread_ns: Instant | None = None
         self._press_bar = kit.press_bar
         self._side_bar: Range = (4.0, 26.0)
         self._water_m = kit.water_m
@@ -152,6 +153,10 @@ class FittedWorker(Worker):
             self.level = 1.0
         else:
             self._tell(chore.what, **chore.fields)
+        if chore.what == "hours":
+            if self._misread_ns is not None:
+                self.line.label("misread", self._misread_ns, self.line.now_ns, operator=self.who.name)
+            self._misread_ns = self.line.now_ns if chore.wrong else None
         self.spend(self._vary((20.0, 40.0)), 0.0)
 
     def _spot(self, hard: float) -> None:

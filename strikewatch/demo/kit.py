@@ -31,11 +31,15 @@ class Deed(NamedTuple):
 
 
 class Chore(NamedTuple):
-    """Done with the engine off, between stones, at or after `at_s`, and told as an event; a `refill` is not told."""
+    """Done with the engine off, between stones, at or after `at_s`, and told as an event; a `refill` is not told.
+
+    `wrong`: the hour meter is misread.
+    """
 
     at_s: float
     what: str
     fields: Mapping[str, Any] = {}
+    wrong: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ One JSON object a line: `{"truth": word, "hammer": ..., "from": time, "to": time
                       `operator`, `s`: on a carrier fitted to see it, for so many seconds (of firing, but for prying)
 `grease_low`          `level`: the reservoir of the automatic greasing below a tenth, until filled
 `no_grease_flow`      `firing_s`: its pump gives no flow
+`misread`             `operator`: the hour meter entered wrong, until it is entered again
 `hard_stone`          `hard` 0..1: pressure lower and rate higher, yet no fault
 `throttled`           `operator`, `flow`: pressure and rate lower, yet the tool is loaded
 `engine_off`          nobody works: lunch, greasing, the check

@@ -165,7 +165,7 @@ def wet_trench() -> Recorded:
                 },
             ),
             Chore(1500.0, "tool_change", {"tool": "moil", "serial": "T-0417"}),
-            Chore(2000.0, "hours", {"meter_h": 1215.8, "reason": "reading"}),
+            Chore(2000.0, "hours", {"meter_h": 1215.8, "reason": "reading"}, wrong=True),
             Chore(2400.0, "refill"),
             Chore(3000.0, "hours", {"meter_h": 1252.3, "reason": "reading"}),
         ),

@@ -27,13 +27,13 @@ def labels(name: str, truth: str) -> Iterator[tuple[dict[str, Any], Interval]]:
     for line in (SHIFTS / name / "labels.jsonl").read_text(encoding="utf-8").splitlines():
         label = json.loads(line)
         if label["truth"] == truth:
-            yield label, (_at(label["from"]), _at(label["to"]))
+            yield label, (at(label["from"]), at(label["to"]))
 
 
 def alerts(name: str, fault: str, hammer: str) -> list[Interval]:
     found = [json.loads(line) for line in findings(name)]
     return [
-        (_at(a["onset"]), _at(a["cleared"]) if a["cleared"] else float("inf"))
+        (at(a["onset"]), at(a["cleared"]) if a["cleared"] else float("inf"))
         for a in found
         if a["fault"] == fault and a["hammer"] == hammer
     ]
@@ -43,7 +43,7 @@ def meet(one: Interval, other: Interval) -> bool:
     return one[0] <= other[1] and other[0] <= one[1]
 
 
-def _at(text: str) -> float:
+def at(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
