@@ -56,6 +56,10 @@ class Strip:
         heard = self._minute[self._minute * MINUTE >= begin]
         return int(heard.min()) * MINUTE if len(heard) else None
 
+    def holds(self, begin: Instant, now: Instant) -> bool:
+        """Whether all that was heard from `begin` to now has room in it."""
+        return now - begin < (self.minutes - 1) * MINUTE
+
     def bouts(self, begin: Instant, end: Instant) -> list[tuple[Instant, Instant]]:
         """Those that reach into [begin, end), in order, cut to it."""
         every = [*self._bouts, *([self._under_way] if self._under_way else [])]

@@ -11,8 +11,9 @@ from strikewatch.board.page.view import View
 from strikewatch.board.page.words import languages
 from strikewatch.detect import DETECTORS
 from strikewatch.errors import SettingsError
+from strikewatch.model.instant import SECOND
 from strikewatch.store import tokens
-from tests.board.site import HAMMER, SITE, Answer, Site, site
+from tests.board.site import HAMMER, NOW, SITE, Answer, Site, site
 
 SHEETS = ("/", "/open", "/alerts", f"/alerts/{SITE}/{{alert}}", "/write", "/due", "/week", "/choices")
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
@@ -168,6 +169,30 @@ def test_the_history_is_searched_by_each_field(tmp_path: Path) -> None:
             {"since": "2026-03-01"},
         ):
             assert link not in at.ask("GET", f"/alerts?{urlencode(not_so)}").text, not_so
+
+
+@pytest.mark.parametrize("since_h", [0, 30])
+def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_kept(
+    tmp_path: Path, since_h: int
+) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW + since_h * 3600 * SECOND)
+        at.fired(NOW - 60 * SECOND, NOW)
+        at.wait(since_h * 3600 * SECOND)
+        for sheet, strips in (
+            ("/alerts", 1),
+            (f"/alerts/{SITE}/{at.alert}", 1),
+            ("/open?strips=", 1),
+            ("/", 0),
+        ):
+            shown = at.ask("GET", sheet).text
+            found = re.findall(
+                r'<svg class="strip".*?<path class="fired" d="(.*?)"/>.*?<path class="about"', shown
+            )
+            assert len(found) == strips, sheet
+            assert all(found), sheet
+        for ident in re.findall(r'id="([^"]+)"', shown := at.ask("GET", "/alerts").text):
+            assert shown.count(f'id="{ident}"') == 1
 
 
 def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:

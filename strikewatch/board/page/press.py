@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from strikewatch.board.page.view import View
 from strikewatch.board.page.words import SOURCE, Words
+from strikewatch.review.pictures.drawing import BY_PRIORITY, OUTLINES
 
 CHOICES: Final = "strikewatch_choices"
 """The cookie of a reader's choices, `units.language`; no secret."""
@@ -37,6 +38,7 @@ class Press:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._templates.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
 
     def view(self, request: Request) -> View:
         """How whoever asks wants to see things."""

@@ -1,8 +1,9 @@
-"""A hammer's last hours as a strip of time, drawn here: bouts as bars, the oil as a line under its dashed limit, faults
-as marks of three shapes, and hatching where nothing was heard.
+"""A hammer's hours as a strip of time, drawn here: bouts as bars, the oil as a line under its dashed limit, faults as
+marks of three shapes, and hatching where nothing was heard.
 
 The strip is as wide as there is room: what follows time is stretched, texts and marks are not. Colours are the style
-sheet's, by class.
+sheet's, by class. The review's strip (`review/pictures/strip`) is for paper: of one width, with an axis and a key;
+shapes and hours are the same.
 """
 
 from collections.abc import Iterable
@@ -13,11 +14,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from strikewatch.board.page.view import View, local
+from strikewatch.board.page.view import View
 from strikewatch.board.strip import MINUTE, Strip
 from strikewatch.model.alert import Priority
 from strikewatch.model.batch import Floats, Ints
-from strikewatch.model.instant import SECOND, Instant
+from strikewatch.model.instant import Instant
+from strikewatch.review.pictures.drawing import BY_PRIORITY, OUTLINES, time_ticks
 
 HEIGHT: Final = 66
 _MARKS: Final = 16
@@ -25,12 +27,8 @@ _MARKS: Final = 16
 _LANE: Final = 36
 _BOTTOM: Final = _MARKS + _LANE
 _COOL_C: Final = 20.0
-_SHAPES: Final[dict[Priority, str]] = {
-    "high": "M0,-6 6,5 -6,5Z",
-    "medium": "M0,-5.5 5.5,0 0,5.5 -5.5,0Z",
-    "low": "M-4,0a4,4 0 1 0 8,0a4,4 0 1 0 -8,0Z",
-}
-_HOURS: Final = (1, 2, 3, 4, 6, 12, 24)
+_TICKS: Final = 6
+"""Hours that there is room for, on a phone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +48,24 @@ def draw(
     limit_c: float,
     zone: ZoneInfo,
     view: View,
+    about: Mark | None = None,
 ) -> str:
-    """SVG of a window of time, whole minutes. `name` is the hammer's, for ids and the title."""
+    """SVG of a window of time, whole minutes. `name` is the hammer's, for ids and the title; `about`: the one of the
+    marks that the strip is drawn for."""
     begin, end = window
     width = (end - begin) // MINUTE
-    ident = "".join(one if one.isalnum() else "-" for one in name)
+    ident = "".join(
+        one if one.isalnum() else "-" for one in (name if about is None else f"{name}-{about.at}")
+    )
     heard, oil_c = strip.oil(begin, end)
     column = ((heard - begin) // MINUTE).astype(np.int64)
     fired = _fired(strip, begin, end, width)
     marks = sorted((mark for mark in marks if begin <= mark.at < end), key=lambda mark: mark.at)
-    title = view.words("strip.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
+    title = (
+        view.words("strip.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
+        if about is None
+        else view.words("strip.around", hammer=name, about=about.text, marks=len(marks))
+    )
     told = view.words("strip.told", firing=view.span(float(fired.sum()) * 60.0))
     top_c = max(limit_c + 15.0, float(np.nanmax(oil_c)) if np.isfinite(oil_c).any() else 0.0)
     parts = [
@@ -74,6 +80,7 @@ def draw(
         f'<path class="limit" d="M0,{_height(limit_c, top_c):.1f}H{width}"/>',
         f'<path class="oil" d="{_line(column, oil_c, top_c)}"/></svg>',
         *_ticks(begin, end, zone),
+        *([] if about is None else [_about(about, begin, end)]),
         *(_mark(mark, begin, end) for mark in marks),
         "</svg>",
     ]
@@ -130,22 +137,22 @@ def _gaps(ident: str, column: Ints, width: int) -> list[str]:
 
 def _ticks(begin: Instant, end: Instant, zone: ZoneInfo) -> Iterable[str]:
     """The site's hours, no closer than there is room for."""
-    hours = (end - begin) / (3600 * SECOND)
-    step = next((one for one in _HOURS if hours / one <= 6), 24)
-    first = begin - begin % (900 * SECOND)  # zones are off by quarters of an hour
-    for at in range(first, end, 900 * SECOND):
-        shown = local(at, zone)
-        if at <= begin or shown.minute or shown.hour % step:
-            continue
+    for at, shown in time_ticks(begin, end, zone, _TICKS):
         x = 100 * (at - begin) / (end - begin)
         yield f'<svg x="{x:.2f}%" y="{_BOTTOM}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
         if 3 < x < 97:
-            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{shown:%H:%M}</text>'
+            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{shown}</text>'
+
+
+def _about(mark: Mark, begin: Instant, end: Instant) -> str:
+    """A line through the strip, at the mark that it is drawn for."""
+    x = 100 * (mark.at - begin) / (end - begin)
+    return f'<svg x="{x:.2f}%" overflow="visible"><path class="about" d="M0,12V{_BOTTOM}"/></svg>'
 
 
 def _mark(mark: Mark, begin: Instant, end: Instant) -> str:
     x = 100 * (mark.at - begin) / (end - begin)
     return (
         f'<svg x="{x:.2f}%" y="8" overflow="visible"><path class="mark {mark.priority}" '
-        f'd="{_SHAPES[mark.priority]}"><title>{escape(mark.text)}</title></path></svg>'
+        f'd="{OUTLINES[BY_PRIORITY[mark.priority]]}"><title>{escape(mark.text)}</title></path></svg>'
     )

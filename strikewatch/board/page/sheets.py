@@ -5,12 +5,14 @@ interface's own operations, under the session's cookie and seal.
 """
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
 
+from markupsafe import Markup
 from pydantic import ValidationError
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -21,9 +23,10 @@ from strikewatch.board import asked
 from strikewatch.board.answer import Problem, unusable
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
+from strikewatch.board.page.drawn import Drawing
 from strikewatch.board.page.press import SAFE, Press
 from strikewatch.board.page.trace import trace
-from strikewatch.board.page.view import View, clock, local
+from strikewatch.board.page.view import View, clock
 from strikewatch.board.page.week import Week
 from strikewatch.board.page.words import SOURCE
 from strikewatch.board.scene import Scene
@@ -33,6 +36,7 @@ from strikewatch.deliver.filter import FAULTS, Sites
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.instant import Instant
+from strikewatch.review.pictures.drawing import local
 from strikewatch.store import deliveries
 from strikewatch.store.beside import Place
 from strikewatch.store.desk import Desk
@@ -42,6 +46,8 @@ from strikewatch.store.tokens import Holder
 
 LISTED: Final = 100
 RECENT: Final = 25
+STRIPS: Final = 12
+"""Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
 
 
@@ -67,7 +73,7 @@ class Asking:
 
 
 class Sheets:
-    """All of them. `recordings`: the folder of them; `hours`: what a strip shows; `wall` tells ns."""
+    """All of them. `recordings`: the folder of them; `wall` tells ns."""
 
     def __init__(
         self,
@@ -76,10 +82,10 @@ class Sheets:
         place: Place,
         desk: Desk,
         scene: Scene,
+        drawing: Drawing,
         sites: Sites,
         recordings: Path,
         rules: Rules,
-        hours: float,
         wall: Callable[[], Instant],
     ) -> None:
         self._press = press
@@ -87,9 +93,9 @@ class Sheets:
         self._place = place
         self._desk = desk
         self._scene = scene
+        self._drawing = drawing
         self._sites = sites
         self._recordings = recordings
-        self._hours = hours
         self._wall = wall
         self._week = Week(place, sites, rules)
 
@@ -121,11 +127,14 @@ class Sheets:
         """Is anything wrong now, where, who, what to do."""
         hammers = sorted(self._scene.hammers)
         readings = [reading(key, self._scene.hammers[key]) for key in hammers]
-        return self._page(ask, "now.html", readings=readings, hours=self._hours, **self._open())
+        return self._page(ask, "now.html", readings=readings, **self._open(ask))
 
     def open(self, ask: Asking) -> Response:
         """The open alerts alone, for the script to put in place."""
-        return self._press.html(ask.view, "_open.html", may=self._may(ask), **self._open(), **self._of(ask))
+        strips = "strips" in ask.request.query_params
+        return self._press.html(
+            ask.view, "_open.html", may=self._may(ask), **self._open(ask, strips), **self._of(ask)
+        )
 
     def alerts(self, ask: Asking) -> Response:
         """What is open, and the history, searched."""
@@ -158,7 +167,7 @@ class Sheets:
             priorities=PRIORITIES[::-1],
             faults=FAULTS,
             hammers=sorted({hammer for _, hammer in self._scene.hammers}),
-            **self._open(),
+            **self._open(ask, strips=True),
         )
 
     def alert(self, ask: Asking) -> Response:
@@ -171,6 +180,7 @@ class Sheets:
             ask,
             "alert.html",
             one=one,
+            strip=Markup(self._drawing.around(one.record, ask.view, ask.now)),
             story=self._desk.history(one.record["id"], site),
             sent=[delivery for delivery in sent if delivery.site == site],
         )
@@ -197,7 +207,7 @@ class Sheets:
         """What comes due, the soonest first."""
         rows = sorted(
             (reading(key, seen) for key, seen in self._scene.hammers.items()),
-            key=lambda one: one["grease_overdue_h"] - one["grease_h"],
+            key=lambda one: (one["grease_overdue_h"] or math.inf) - one["grease_h"],
         )
         return self._page(ask, "due.html", rows=rows)
 
@@ -233,11 +243,16 @@ class Sheets:
     def _may(self, ask: Asking) -> bool:
         return ask.holder.may("act") and ask.holder is not NOBODY
 
-    def _open(self) -> dict[str, Any]:
-        """What needs somebody now, and what else is open: low, over, seen or put aside."""
+    def _open(self, ask: Asking, strips: bool = False) -> dict[str, Any]:
+        """What needs somebody now, with the time around it if asked for, and what else is open: low, over, seen or
+        put aside."""
         listed = self.open_alerts()
         grave = [one for one in listed if one.state == "unacknowledged" and one.record["priority"] != "low"]
-        return {"grave": grave, "rest": [one for one in listed if one not in grave]}
+        drawn = {
+            one.record["id"]: Markup(self._drawing.around(one.record, ask.view, ask.now))
+            for one in (grave[:STRIPS] if strips else ())
+        }
+        return {"grave": grave, "rest": [one for one in listed if one not in grave], "strips": drawn}
 
     def open_version(self) -> str:
         """What is another whenever the open alerts are no longer the same."""

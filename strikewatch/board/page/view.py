@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 from strikewatch.board.page.words import Words
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review.pictures.drawing import local
 
 Units = Literal["metric", "us"]
 PSI_PER_BAR: Final = 14.503773773
@@ -121,11 +122,6 @@ def causes(record: Mapping[str, Any]) -> list[str]:
     """The fault of an alert record, or all that came together in it."""
     several = str(record["evidence"].get("causes", "")).split()
     return several if record["fault"] in several else [record["fault"]]
-
-
-def local(at: Instant, zone: ZoneInfo) -> datetime:
-    """What a clock on the wall of the site shows."""
-    return (_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone)
 
 
 def clock(at: Instant, zone: ZoneInfo, now: Instant) -> str:

@@ -10,11 +10,12 @@ from sqlalchemy import select
 
 from strikewatch.alarm.figures import Figures, figures
 from strikewatch.alarm.storm import Rules
-from strikewatch.board.page.view import day_begins, local
+from strikewatch.board.page.view import day_begins
 from strikewatch.deliver.filter import Sites
 from strikewatch.detect import DETECTORS
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review.pictures.drawing import local
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts
 from strikewatch.store.listing import intervals

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from strikewatch.model.alert import Priority
 from strikewatch.model.batch import Floats, Ints
 from strikewatch.model.instant import SECOND, Instant
 
@@ -25,13 +26,15 @@ Standing = Literal["above", "below", "within", "little"]
 """Where something stands against what is compared: above or below, within, or too little to judge."""
 
 SHAPES: Final[dict[Standing, Shape]] = {"above": "up", "below": "down", "within": "dot", "little": "square"}
-_OUTLINES: Final[dict[Shape, str]] = {
+OUTLINES: Final[dict[Shape, str]] = {
     "dot": "M-4,0a4,4 0 1 0 8,0a4,4 0 1 0 -8,0Z",
     "diamond": "M0,-5.5 5.5,0 0,5.5 -5.5,0Z",
     "up": "M0,-6 6,5 -6,5Z",
     "down": "M0,6 6,-5 -6,-5Z",
     "square": "M-3.6,-3.6H3.6V3.6H-3.6Z",
 }
+BY_PRIORITY: Final[dict[Priority, Shape]] = {"high": "up", "medium": "diamond", "low": "dot"}
+"""The shape of a fault's mark, wherever it stands."""
 _STEPS_S: Final = (
     *(1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800),
     *(3600, 7200, 10_800, 21_600, 43_200, 86_400),
@@ -101,7 +104,7 @@ class Drawing:
         """A mark that says more when pointed at."""
         inside = f"<title>{escape(told)}</title>" if told else ""
         self._parts.append(
-            f'<path class="mark {look}" transform="translate({_n(x)} {_n(y)})" d="{_OUTLINES[shape]}">{inside}</path>'
+            f'<path class="mark {look}" transform="translate({_n(x)} {_n(y)})" d="{OUTLINES[shape]}">{inside}</path>'
         )
 
     def hatched(self, x: float, y: float, width: float, height: float, look: str) -> None:

@@ -11,10 +11,10 @@ from strikewatch.model.alert import Priority
 from strikewatch.model.batch import Floats, Ints
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.review.pictures.drawing import (
+    BY_PRIORITY,
     WIDTH,
     Drawing,
     Scale,
-    Shape,
     figure,
     local,
     time_scale,
@@ -27,7 +27,6 @@ _RIGHT: Final = WIDTH - 8.0
 _MARKS: Final = 22.0
 _TOP: Final = 34.0
 _BOTTOM: Final = 96.0
-_SHAPES: Final[dict[Priority, Shape]] = {"high": "up", "medium": "diamond", "low": "dot"}
 _HOLD_S: Final = 60.0
 
 
@@ -75,7 +74,7 @@ def draw(ident: str, strip: Strip, title: str, zone: ZoneInfo) -> str:
     for mark in strip.marks:
         if strip.begin <= mark.at < strip.end:
             place = float(x(np.array([mark.at]))[0])
-            sheet.mark(place, _MARKS, _SHAPES[mark.priority], "fault", mark.told)
+            sheet.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.told)
     for instant, words in time_ticks(strip.begin, strip.end, zone, 6):
         place = float(x(np.array([instant]))[0])
         sheet.line(place, _BOTTOM, place, _BOTTOM + 4, "axis")

@@ -51,7 +51,8 @@ function show(one) {
   }
   put(row, "oil", oil, tone);
   const left = one.grease_overdue_h - one.grease_h;
-  if (left <= 0) put(row, "grease", fill(words.grease_over, { spent: span(one.grease_h * 3600) }), "over");
+  if (one.grease_overdue_h === null) put(row, "grease", words.grease_automatic);
+  else if (left <= 0) put(row, "grease", fill(words.grease_over, { spent: span(one.grease_h * 3600) }), "over");
   else if (one.grease_h >= one.grease_due_h) put(row, "grease", fill(words.grease_due, { spent: span(one.grease_h * 3600) }), "near");
   else put(row, "grease", fill(words.grease_left, { left: span(left * 3600) }));
   age(row, one);

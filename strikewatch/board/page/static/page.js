@@ -77,7 +77,7 @@ document.addEventListener("submit", async (event) => {
 export async function refreshOpen(force = false) {
   const place = document.getElementById("open");
   if (!place) return;
-  const answer = await fetch("/open", { credentials: "same-origin" });
+  const answer = await fetch(place.dataset.from, { credentials: "same-origin" });
   if (answer.redirected) { location.reload(); return; }
   if (!answer.ok) return;
   const text = await answer.text();
