@@ -1,14 +1,17 @@
 """The interface in a thread of its own, watched like the others."""
 
+import asyncio
 import contextlib
 import socket
 import threading
 from collections.abc import Callable
 from typing import Final
 
+import h11
 import structlog
 import uvicorn
 from starlette.applications import Starlette
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from strikewatch.board.settings import Settings
 from strikewatch.errors import SettingsError
@@ -48,6 +51,7 @@ class Server:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 application,
+                http=_in_time(settings.timeout_s),
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -80,6 +84,43 @@ class Server:
         except BaseException as error:  # noqa: BLE001  # a dead thread must be seen, whatever killed it
             _log.error("http_died", error=repr(error))
             self._failed(error)
+
+
+def _in_time(limit_s: float) -> type[H11Protocol]:
+    """The protocol, hanging up where a request's head takes longer, or what is left of a body that was answered already.
+
+    Until then a body has its limit with all else.
+    """
+
+    class InTime(H11Protocol):
+        _given_up: asyncio.TimerHandle | None = None
+
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn has it
+            super().connection_made(transport)
+            self._begin()
+
+        def data_received(self, data: bytes) -> None:
+            super().data_received(data)
+            sending = self.conn.their_state
+            answered = self.cycle is not None and self.cycle.response_complete
+            if sending is not h11.IDLE and not (answered and sending is h11.SEND_BODY):
+                self._end()
+            elif self._given_up is None:
+                self._begin()
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            self._end()
+            super().connection_lost(exc)
+
+        def _begin(self) -> None:
+            self._given_up = self.loop.call_later(limit_s, self.transport.close)
+
+        def _end(self) -> None:
+            if self._given_up is not None:
+                self._given_up.cancel()
+                self._given_up = None
+
+    return InTime
 
 
 def _bound(settings: Settings) -> socket.socket:
