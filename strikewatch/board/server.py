@@ -87,7 +87,7 @@ class Server:
 
 
 def _in_time(limit_s: float) -> type[H11Protocol]:
-    """The protocol, hanging up where a request's head takes longer, or what is left of a body that was answered already.
+    """The protocol, hanging up where a head takes longer, or what is left of a body that was answered already.
 
     Until then a body has its limit with all else.
     """
