@@ -54,6 +54,8 @@ def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
                 tables.setdefault("firing", {})[name] = value
             elif twin == "misuse":
                 tables[name] = dict(value)
+            elif name == "arm":
+                tables["pose"] = dict(value or {})
             elif name == "count_firing":
                 tables.setdefault("grease", {})["clock"] = "firing" if value else "carrier"
             else:

@@ -23,8 +23,8 @@ from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
-from tests.twins.jointed import jointed
 from tests.twins.fed import fed
+from tests.twins.jointed import jointed
 from tests.twins.knowledge import admitted
 from tests.twins.rich import rich
 from tests.twins.streams import Stream as Recording
@@ -36,6 +36,7 @@ CASES = [
     *((nasty, seed) for seed in range(SEEDS)),
     *((rich, seed) for seed in range(SEEDS // 2)),
     *((fed, seed) for seed in range(SEEDS // 4)),
+    *((jointed, seed) for seed in range(SEEDS // 4)),
 ]
 EVERY = pytest.mark.parametrize(
     ("made", "seed"), CASES, ids=[f"{made.__name__}-{seed}" for made, seed in CASES]

@@ -1,12 +1,14 @@
 """same_spot: continuous firing in one spot, read slowly."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, seconds
 from tests.twins.knowledge import Record, Row, Span, admitted, firing, known, length, reached, value_at
+from tests.twins.pose import placed
 from tests.twins.whose import operator_at
 
 
@@ -70,11 +72,14 @@ def find(
     spot_radius_m: float = 0.5,
     on_bar: float = 80.0,
     off_bar: float = 60.0,
+    arm: Mapping[str, Any] | None = None,
 ) -> list[Record]:
+    """`arm`: the carrier's lengths, for feeds that tell angles."""
     limit = seconds(limit_s)
+    rows = placed(rows, **arm) if arm else admitted(rows)
     records = []
     for spot in spots(
-        admitted(rows), reposition_s=reposition_s, spot_radius_m=spot_radius_m, on_bar=on_bar, off_bar=off_bar
+        rows, reposition_s=reposition_s, spot_radius_m=spot_radius_m, on_bar=on_bar, off_bar=off_bar
     ):
         onset = reached(spot.fired, spot.begin, limit)
         if onset is None or onset > end:
