@@ -28,17 +28,24 @@ WITHDRAWN: Final = "withdrawn"
 
 @dataclass(slots=True)
 class Bouts:
-    """What bouts that began in one stretch come to; `blows` None where none could be counted."""
+    """What bouts that began in one stretch come to; blows None where none could be counted."""
 
     n: int = 0
     judged_ns: float = 0.0
+    blank_ns: float = 0.0
     blows: float | None = None
+    blank_blows: float | None = None
 
-    def add(self, n: int, judged_ns: float, blows: float | None) -> None:
-        self.n += n
-        self.judged_ns += judged_ns
-        if blows is not None and blows == blows:
-            self.blows = (self.blows or 0.0) + blows
+    def add(self, more: "Bouts") -> None:
+        self.n += more.n
+        self.judged_ns += more.judged_ns
+        self.blank_ns += more.blank_ns
+        self.blows = _sum(self.blows, more.blows)
+        self.blank_blows = _sum(self.blank_blows, more.blank_blows)
+
+
+def _sum(known: float | None, more: float | None) -> float | None:
+    return known if more is None else (known or 0.0) + more
 
 
 @dataclass(slots=True)
@@ -61,24 +68,34 @@ class Attribution:
             worked.stretches.append(spent)
             worked.bouts.append(Bouts())
 
-    def bouts(self, key: Key, start: Instant, n: int, judged_ns: float, blows: float | None) -> None:
+    def bouts(self, key: Key, start: Instant, some: Bouts) -> None:
         """Add bouts that began at an instant, or from it on within its stretch."""
         worked = self._worked.get(key)
         if worked is not None:
-            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(n, judged_ns, blows)
+            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(some)
 
-    def many_bouts(self, key: Key, starts: Ints, judged_ns: Floats, blows: Floats) -> None:
-        """Likewise of many at once [n]; `blows` NaN where not counted."""
+    def many_bouts(
+        self, key: Key, starts: Ints, judged_ns: Floats, blank_ns: Floats, blows: Floats, blank_blows: Floats
+    ) -> None:
+        """Likewise of many at once [n]; blows NaN where not counted."""
         worked = self._worked.get(key)
         if worked is None or not len(starts):
             return
         k = np.maximum(np.searchsorted(np.array(worked.starts), starts, side="right") - 1, 0)
         n = len(worked.starts)
-        counted = np.bincount(k, np.nan_to_num(blows), n)
-        known = np.bincount(k, ~np.isnan(blows), n) > 0
-        added = zip(np.bincount(k, minlength=n), np.bincount(k, judged_ns, n), counted, known, strict=True)
-        for bouts, (count, judged, sum_of_blows, any_known) in zip(worked.bouts, added, strict=True):
-            bouts.add(int(count), float(judged), float(sum_of_blows) if any_known else None)
+
+        def sums(values: Floats) -> list[float]:
+            return np.bincount(k, values, n).tolist()  # type: ignore[no-any-return]  # of floats it is
+
+        def counted(values: Floats) -> list[float | None]:
+            known = np.bincount(k, ~np.isnan(values), n) > 0
+            pairs = zip(sums(np.nan_to_num(values)), known.tolist(), strict=True)
+            return [total if some else None for total, some in pairs]
+
+        many = np.bincount(k, minlength=n).tolist()
+        columns = many, sums(judged_ns), sums(blank_ns), counted(blows), counted(blank_blows)
+        for bouts, added in zip(worked.bouts, zip(*columns, strict=True), strict=True):
+            bouts.add(Bouts(*added))
 
     def exposure(self) -> "pd.DataFrame":
         """EXPOSURE, by site, hammer and start."""
@@ -96,12 +113,15 @@ class Attribution:
                 bouts.judged_ns / SECOND,
                 bouts.n,
                 bouts.blows,
+                bouts.blank_ns / SECOND,
+                bouts.blank_blows,
             )
             for key, worked in sorted(self._worked.items())
             for spent, bouts in zip(worked.stretches, worked.bouts, strict=True)
         ]
         frame = pd.DataFrame(rows, columns=list(EXPOSURE))
-        return _typed(frame, ("start", "end"), ("operating_s", "firing_s", "judged_s", "blows"), ("bouts",))
+        numbers = ("operating_s", "firing_s", "judged_s", "blows", "blank_s", "blank_blows")
+        return _typed(frame, ("start", "end"), numbers, ("bouts",))
 
     def faults(self, records: Iterable[Mapping[str, Any]], end: Instant) -> "pd.DataFrame":
         """FAULTS of alert records, by onset; those that stand are counted up to `end`."""

@@ -19,12 +19,15 @@ EXPOSURE: Final[tuple[str, ...]] = (
     "judged_s",
     "bouts",
     "blows",
+    "blank_s",
+    "blank_blows",
 )
 """One row per stretch of a hammer with one operator and one tool, at most a clock hour (UTC) long.
 
 `start`, `end`: timestamps, UTC. `operating_s`: the carrier worked; `firing_s`: the hammer fired; `judged_s`: firing
-that could be judged for blank blows. `bouts` counts those that began in the stretch, `blows` is NaN where none could be
-counted. A stretch in which the carrier did not work has no row.
+that could be judged for blank blows. `bouts` counts those that began in the stretch; `blows`, and the suspected
+`blank_blows` among them, are NaN where none could be counted; `blank_s`: firing suspected blank. A stretch in which the
+carrier did not work has no row.
 """
 
 FAULTS: Final[tuple[str, ...]] = (

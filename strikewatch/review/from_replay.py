@@ -21,6 +21,7 @@ def from_replay(
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
     """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`."""
     made = Attribution(stretches)
-    for key, (starts, _, judged_ns, blows) in gathered(outcomes, "judged_ns", "blows").items():
-        made.many_bouts(key, starts, judged_ns, blows)
+    measured = "judged_ns", "blank_ns", "blows", "blank_blows"
+    for key, (starts, _, *columns) in gathered(outcomes, *measured).items():
+        made.many_bouts(key, starts, *columns)
     return made.exposure(), made.faults(records, end)

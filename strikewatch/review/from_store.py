@@ -12,7 +12,7 @@ from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import part_of
-from strikewatch.review.attribution import Attribution
+from strikewatch.review.attribution import Attribution, Bouts
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts, exposure
 from strikewatch.store.tables import alerts, hammer_state
@@ -30,12 +30,25 @@ def from_store(
     a second or two.
     """
     with place.read() as connection:
-        under_way = _under_way(connection, begin, end, site)
-        made = Attribution([*_stretches(connection, begin, end, site), *under_way])
-        for of_stretch in (*_bouts(connection, begin, end, site), *_bouts_since(connection, under_way)):
-            made.bouts(*of_stretch)
+        made = _attributed(connection, begin, end, site)
         records = _records(connection, begin, end, site)
     return made.exposure(), made.faults(records, end)
+
+
+def exposure_from_store(
+    place: Place, begin: Instant, end: Instant, site: str | None = None
+) -> "pd.DataFrame":
+    """The first of the two alone."""
+    with place.read() as connection:
+        return _attributed(connection, begin, end, site).exposure()
+
+
+def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
+    under_way = _under_way(connection, begin, end, site)
+    made = Attribution([*_stretches(connection, begin, end, site), *under_way])
+    for of_stretch in (*_bouts(connection, begin, end, site), *_bouts_since(connection, under_way)):
+        made.bouts(*of_stretch)
+    return made
 
 
 def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | None) -> list[Any]:
@@ -76,8 +89,8 @@ def _under_way(connection: Connection, begin: Instant, end: Instant, site: str |
 
 def _bouts(
     connection: Connection, begin: Instant, end: Instant, site: str | None
-) -> list[tuple[Key, Instant, int, float, float | None]]:
-    """(hammer, start, how many, ns judged, blows) of the bouts of each stretch that is over."""
+) -> list[tuple[Key, Instant, Bouts]]:
+    """(hammer, start, what they come to) of the bouts of each stretch that is over."""
     b, e = bouts.c, exposure.c
     own = (b.site == e.site, b.hammer == e.hammer, b.start_ns >= e.start_ns, b.start_ns < e.end_ns)
     wanted = (
@@ -89,23 +102,30 @@ def _bouts(
     return [_summed(*row) for row in connection.execute(wanted)]
 
 
-def _bouts_since(connection: Connection, under_way: Iterable[Spent]) -> Iterator[tuple[Any, ...]]:
+def _bouts_since(connection: Connection, under_way: Iterable[Spent]) -> Iterator[tuple[Key, Instant, Bouts]]:
     """Likewise of stretches that are under way."""
     b = bouts.c
     for (site, hammer), start, *_ in (spent.stretch for spent in under_way):
         wanted = select(*_ADDED_UP).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
-        n, judged, blows = connection.execute(wanted).one()
+        n, *sums = connection.execute(wanted).one()
         if n:
-            yield _summed(site, hammer, start, n, judged, blows)
+            yield _summed(site, hammer, start, n, *sums)
 
 
-_ADDED_UP: Final = (func.count(), func.sum(bouts.c.judged_ns), func.sum(bouts.c.blows))
+_ADDED_UP: Final = (
+    func.count(),
+    *(
+        func.sum(column)
+        for column in (bouts.c.judged_ns, bouts.c.blank_ns, bouts.c.blows, bouts.c.blank_blows)
+    ),
+)
 
 
 def _summed(
-    site: str, hammer: str, start: Instant, n: int, judged: Any, blows: Any
-) -> tuple[Key, Instant, int, float, float | None]:
-    return (site, hammer), start, n, float(judged), None if blows is None else float(blows)
+    site: str, hammer: str, start: Instant, n: int, judged: Any, blank: Any, blows: Any, blank_blows: Any
+) -> tuple[Key, Instant, Bouts]:
+    counted = (None if sum_ is None else float(sum_) for sum_ in (blows, blank_blows))
+    return (site, hammer), start, Bouts(n, float(judged), float(blank), *counted)
 
 
 def _records(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[dict[str, Any]]:

@@ -73,6 +73,7 @@ class Drawn:
         exposure = {"site": SITE, "hammer": "HB-01", "operator": names, "tool": "moil", "start": start}
         exposure |= {"end": start + pd.Timedelta(hours=8), "operating_s": firing_s * OPERATING}
         exposure |= {"firing_s": firing_s, "judged_s": firing_s * JUDGED, "bouts": 100, "blows": np.nan}
+        exposure |= {"blank_s": 0.0, "blank_blows": np.nan}
         faults = pd.concat(
             [
                 pd.DataFrame({"fault": fault, "operator": names, "onset": start}).loc[

@@ -59,6 +59,8 @@ def fleet(
                         "judged_s": 0.95 * firing_s,
                         "bouts": int(firing_s / 9),
                         "blows": np.nan,
+                        "blank_s": 0.01 * firing_s,
+                        "blank_blows": np.nan,
                     }
                 )
                 faults += _faults(

@@ -9,7 +9,7 @@ import pytest
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
 from strikewatch.model.stretch import Spent, Stretch
-from strikewatch.review.attribution import Attribution
+from strikewatch.review.attribution import Attribution, Bouts
 from strikewatch.review.frames import EXPOSURE, FAULTS
 
 KEY = ("fennick-hollow", "HB-01")
@@ -93,25 +93,28 @@ def test_what_was_withdrawn_was_none() -> None:
 
 def test_bouts_go_to_the_stretch_they_began_in() -> None:
     made = Attribution([spent(60, 120, "op-12"), spent(0, 60, "op-11")])
-    made.bouts(KEY, at(10), 3, 6.0 * SECOND, None)
-    made.bouts(KEY, at(60), 1, 2.0 * SECOND, 20.0)
-    made.bouts(KEY, at(70), 1, 2.0 * SECOND, None)
-    made.bouts(("fennick-hollow", "HB-99"), at(70), 1, 2.0 * SECOND, None)
+    made.bouts(KEY, at(10), Bouts(3, 6.0 * SECOND, 1.5 * SECOND))
+    made.bouts(KEY, at(60), Bouts(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
+    made.bouts(KEY, at(70), Bouts(1, 2.0 * SECOND, 0.5 * SECOND))
+    made.bouts(("fennick-hollow", "HB-99"), at(70), Bouts(1, 2.0 * SECOND))
     frame = made.exposure()
     assert frame["bouts"].tolist() == [3, 2]
     assert frame["judged_s"].tolist() == [6.0, 4.0]
     assert frame["blows"].fillna(-1).tolist() == [-1.0, 20.0]
+    assert frame["blank_s"].tolist() == [1.5, 0.5]
+    assert frame["blank_blows"].fillna(-1).tolist() == [-1.0, 3.0]
 
 
 def test_many_bouts_at_once_are_as_one_by_one() -> None:
     stretches = [spent(60, 120, "op-12"), spent(0, 60, "op-11"), spent(130, 140, None)]
     starts = np.array([at(minutes) for minutes in (3, 59, 60, 61, 119, 131)])
     judged, blows = SECOND * np.arange(6.0), np.array([np.nan, np.nan, 5.0, np.nan, 7.0, np.nan])
+    columns = judged, judged / 4, blows, blows - 4
     singly, together = Attribution(stretches), Attribution(stretches)
-    for start, ns, n in zip(starts.tolist(), judged.tolist(), blows.tolist(), strict=True):
-        singly.bouts(KEY, start, 1, ns, n)
-    together.many_bouts(KEY, starts, judged, blows)
-    together.many_bouts(("fennick-hollow", "HB-99"), starts, judged, blows)
+    for start, one in zip(starts.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True):
+        singly.bouts(KEY, start, Bouts(1, *(None if value != value else value for value in one)))
+    together.many_bouts(KEY, starts, *columns)
+    together.many_bouts(("fennick-hollow", "HB-99"), starts, *columns)
     pd.testing.assert_frame_equal(singly.exposure(), together.exposure())
     assert together.exposure()["bouts"].tolist() == [2, 3, 1]
 

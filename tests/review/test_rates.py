@@ -28,7 +28,7 @@ def frames(
             exposure.append(
                 (
                     *(site, "HB-01", who, "moil", start, start + pd.Timedelta(hours=1)),
-                    *(2 * firing_s, firing_s, 0.75 * firing_s, 10, np.nan),
+                    *(2 * firing_s, firing_s, 0.75 * firing_s, 10, np.nan, 0.0, np.nan),
                 )
             )
         for fault, n in counts.items():
