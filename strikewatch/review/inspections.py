@@ -52,13 +52,14 @@ class Reading(NamedTuple):
 class Measured:
     """Readings of one length of the bushing, or of one tool, oldest first.
 
-    `hours`: operating hours now, on the scale of the readings. `trend` None: too few readings. `meeting`: when that
-    line meets the limit; None without either.
+    `in_use`: it is what the hammer has now. `hours`: operating hours now, on the scale of the readings. `trend` None:
+    too few readings. `meeting`: when that line meets the limit; None without either.
     """
 
     measure: Measure
     serial: str | None
     kind: str | None
+    in_use: bool
     readings: Sequence[Reading]
     hours: float
     limit_mm: float | None
@@ -163,6 +164,7 @@ class _Tool:
 
     def __init__(self, name: str | None, kind: str | None) -> None:
         self.name, self.kind = name, kind
+        self.in_use = False
         self.events: list[Event] = []
         self.stays: list[tuple[float, float]] = []
 
@@ -182,10 +184,11 @@ def _fitted(own: Sequence[Event], changes: Sequence[Event], clock: Clock) -> lis
         one = tools.setdefault(name or k, _Tool(name, told.get("tool")))
         one.stays.append((max(start, 0.0), edges[k + 1]))
         stays.append(one)
+    stays[-1].in_use = True
     times = [event.time for event in changes]
     for event in own:
         stays[bisect_right(times, event.time)].events.append(event)
-    return sorted((one for one in tools.values() if one.events), key=lambda one: one is stays[-1])
+    return sorted((one for one in tools.values() if one.events), key=lambda one: one.in_use)
 
 
 def _measured(
@@ -210,5 +213,5 @@ def _measured(
     decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
     trend = fit([one.hours for one in readings], [one.value_mm for one in readings])
     meeting = trend.meets(limit, falling=measure.falling) if trend and limit is not None else None
-    serial, kind = (tool.name, tool.kind) if tool else (None, None)
-    return Measured(measure, serial, kind, readings, now, limit, decision, trend, meeting)
+    serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
+    return Measured(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)

@@ -34,13 +34,13 @@ class Lasting:
 
 def lasting(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) -> Lasting:
     """Of times [n], each either ended or cut short by the end of the record."""
-    from scipy.stats import CensoredData, ecdf
-
     done = np.asarray(ended, bool)
     times = np.asarray(hours, float)
     if not done.any():
         none = np.empty(0)
         return Lasting(none, none, none, none)
+    from scipy.stats import CensoredData, ecdf
+
     found = ecdf(CensoredData(uncensored=times[done], right=times[~done])).sf
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # limits are undefined where all or none last

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from strikewatch.model.batch import Key
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.lifetimes import Lasting, Median, lasting
 
 if TYPE_CHECKING:
@@ -59,10 +60,10 @@ class Tool:
         shares = sorted(self.operators.items(), key=lambda one: (-one[1], one[0]))
         return {who: hours / every for who, hours in shares} if every else {}
 
-    def mostly(self) -> str:
-        """The operator of most of its hours, or `several`."""
-        who, share = next(iter(self.mix().items()), (SEVERAL, 0.0))
-        return who if share > MOST else SEVERAL
+    def mostly(self) -> str | None:
+        """The operator of most of its hours, or `several`; None where that is nobody who was signed on."""
+        who, share = next(iter(self.mix().items()), (UNASSIGNED, 1.0))
+        return SEVERAL if share <= MOST else None if who == UNASSIGNED else who
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,7 @@ class Group:
 BY: Final[dict[str, Callable[[Tool], str | None]]] = {
     "type": lambda one: one.kind,
     "type and material": lambda one: one.material and f"{one.kind}, {one.material}",
-    "type and operator": lambda one: f"{one.kind}, {one.mostly()}" if one.operators else None,
+    "type and operator": lambda one: (who := one.mostly()) and f"{one.kind}, {who}",
 }
 """What lives are put together by."""
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strikewatch.model.events import Event
@@ -250,6 +250,7 @@ stretches = st.lists(
 )
 
 
+@settings(max_examples=40)
 @given(changes, st.tuples(stretches, stretches))
 def test_no_hour_of_firing_is_lost_or_counted_twice(
     told: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]

@@ -1,0 +1,67 @@
+"""Where the condition of hammers and tools comes from: the database, or recorded shifts; all that is on record."""
+
+from argparse import Namespace
+from collections.abc import Callable, Sequence
+
+from rich.console import Console
+
+from strikewatch.errors import Refused
+from strikewatch.hosts.bar import bar
+from strikewatch.hosts.replay import replay_shifts
+from strikewatch.hosts.replay_command import LONG
+from strikewatch.hosts.warm import warm
+from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.model.batch import Key
+from strikewatch.model.instant import Instant, seconds
+from strikewatch.review.condition import KINDS, Condition, condition
+from strikewatch.review.from_replay import from_replay
+from strikewatch.review.from_store import exposure_from_store
+from strikewatch.review.told import told
+from strikewatch.review.wear import Settings as Limits
+from strikewatch.settings import Settings
+from strikewatch.store.beside import Beside, Place
+
+
+def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
+    """What the command names. Raises InputError, Refused or StoreError with place and remedy."""
+    if options.paths:
+        found = of_shifts([one for path in options.paths for one in open_shifts(path)], settings, notes)
+    else:
+        with Beside(settings.store.where) as place:
+            found = of_store(place, settings, now, options.site)
+    part = found.of(options.site, options.hammer)
+    if options.hammer and found and not part.worn and not part.tools and not part.fitted:
+        raise Refused(
+            f"nothing was told of {options.hammer}; there is something of: {', '.join(found.hammers())}"
+        )
+    return part
+
+
+def of_store(place: Place, settings: Settings, end: Instant, site: str | None = None) -> Condition:
+    """Of all that is in a database up to an instant."""
+    events = told(place, KINDS, end, site)
+    if not events:
+        return Condition()
+    return condition(exposure_from_store(place, 0, end, site), events, _limits(settings))
+
+
+def of_shifts(shifts: Sequence[Shift], settings: Settings, notes: Console) -> Condition:
+    """Of recorded shifts, which are replayed for their hours."""
+    events = [event for shift in shifts for event in shift.events if event.kind in KINDS]
+    if not events:
+        return Condition()
+    shifts = sorted(shifts, key=lambda shift: shift.span()[0])
+    warm(lambda text: notes.print(text, style="dim"))
+    with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as done:
+        result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), done)
+    exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
+    return condition(exposure, events, _limits(settings))
+
+
+def _limits(settings: Settings) -> Callable[[Key], Limits]:
+    def of(key: Key) -> Limits:
+        own = settings.of_hammer(key)["wear"]
+        assert isinstance(own, Limits)
+        return own
+
+    return of

@@ -1,0 +1,113 @@
+"""`strikewatch wear` and `strikewatch tools` end to end, over a recorded shift and over the database of a run."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from strikewatch.cli import main
+from strikewatch.model import instant
+from strikewatch.model.events import Event
+from strikewatch.store.beside import Beside
+from strikewatch.store.entries import enter
+from tests.cli import worn
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("worn")
+    place = worn.shift(folder)
+    worn.settings(folder)
+    worn.kept(folder, place)
+    return place
+
+
+def told(capsys: pytest.CaptureFixture[str], command: str, place: Path, *more: str) -> dict[str, Any]:
+    assert main([command, "--json", "--config", str(place.parent / "strikewatch.toml"), *more]) == 0
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_a_shift_and_the_database_of_its_run_tell_the_same(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for command in ("wear", "tools"):
+        assert told(capsys, command, place, str(place)) == told(capsys, command, place)
+
+
+def test_wear_is_told_with_what_to_do_and_when_the_limit_is_met(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = told(capsys, "wear", place)["hammers"]
+    assert (first["hammer"], first["decision"], first["turned_before"]) == ("HB-01", "replace", True)
+    bore, length = first["readings"]
+    assert [one["bore_mm"] for one in bore["values"]] == [142.0, 142.6, 143.1, 143.4]
+    assert [one["operating_h"] for one in bore["values"]] == pytest.approx([1, 2, 3, 4], abs=0.01)
+    assert (bore["limit_mm"], bore["limit_reached"]) == (145.0, False)
+    assert bore["trend"]["mm_per_100_h"] == pytest.approx(47, rel=0.01)
+    met = bore["limit_met"]
+    assert met["first_in_h"] < met["line_in_h"] < met["last_in_h"]
+    assert (length["serial"], length["in_use"]) == ("T-1", False)
+    assert second["decision"] is None
+    assert second["readings"][0]["limit_met"] is None
+
+
+def test_tools_are_told_with_their_lives_and_whether_they_suit(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = told(capsys, "tools", place)
+    lives = {one["serial"]: one for one in found["tools"] if one["serial"]}
+    assert {serial: one["ended"] for serial, one in lives.items()} == {
+        "T-1": True,
+        "T-2": True,
+        "T-3": False,
+        "T-4": False,
+    }
+    assert lives["T-1"]["firing_h"] == pytest.approx(4.9 * 2 / 5, rel=0.01)
+    assert lives["T-1"]["operators"] == pytest.approx({"op-11": 3.9 / 4.9, "op-12": 1 / 4.9}, rel=0.01)
+    (moils,) = (one for one in found["lasting"] if (one["by"], one["name"]) == ("type", "moil"))
+    assert (moils["tools"], moils["ended"]) == (3, 2)
+    assert moils["median_h"] == pytest.approx(1.5 * 2 / 5, rel=0.01)
+    fitted = {one["hammer"]: one for one in found["fitted"]}
+    assert fitted["HB-01"]["advised"] == "blunt"
+    assert "Common practice, no published source" in fitted["HB-01"]["note"]
+    assert fitted["HB-02"]["note"] is None
+
+
+def test_a_corrected_entry_no_longer_counts(
+    place: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    worn.settings(tmp_path)
+    worn.kept(tmp_path, place)
+    at = instant.parse("2026-07-14T12:00:00Z")
+    with Beside(tmp_path / "watch.db") as store:
+        wrong = Event(worn.SITE, "HB-01", "inspection", at, {"bore_mm": 1434.0})
+        number = enter(store, wrong, who="fitter", now=at).number
+        right = Event(worn.SITE, "HB-01", "inspection", at, {"bore_mm": 143.9})
+        enter(store, right, who="fitter", now=at + 1, corrects=number)
+    capsys.readouterr()  # what the store logged
+    (first, _) = told(capsys, "wear", tmp_path / "database")["hammers"]
+    assert [one["bore_mm"] for one in first["readings"][0]["values"]][-2:] == [143.4, 143.9]
+
+
+@pytest.mark.parametrize("command", ["wear", "tools"])
+def test_people_read_it_on_eighty_columns_with_its_source_and_caution(
+    place: Path, command: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    config = place.parent / "strikewatch.toml"
+    assert main([command, "--config", str(config), "--hammer", "HB-01"]) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    said = " ".join(out.split())
+    assert "Common practice, no published source" in said
+    assert "Advice, never a safety function." in said
+    assert "HB-02" not in said
+
+
+def test_a_hammer_of_which_nothing_was_told_is_named_with_the_others(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["tools", str(place), "--hammer", "HB-09"]) == 2
+    assert "nothing was told of HB-09; there is something of: HB-01, HB-02" in capsys.readouterr().err
