@@ -38,12 +38,14 @@ def check_missed(
     break_ns: int,
     ahead_ns: int,
 ) -> list[Record]:
-    """The first firing of a shift without its check, until a check or the next shift."""
+    """The first firing of a shift without its check, until a check or the next shift; from the first check ever on."""
     checks = [event.effective for event in in_order(events, "check")]
     records = []
     for begin, following in pairwise([*shifts(rows, events, break_ns), FOREVER]):
         onset = min((max(a, begin) for a, b in bouts if b > begin), default=FOREVER)
         if onset >= following or onset > end or any(begin - ahead_ns <= at <= onset for at in checks):
+            continue
+        if not any(at <= onset for at in checks):
             continue
         cleared = min([following, *(at for at in checks if at > onset)])
         over = None if cleared == FOREVER else cleared
@@ -62,9 +64,11 @@ def storage(
     records = []
     ends = [rows[0].time_ns, *(b for _, b in bouts)]
     starts = [*(a for a, _ in bouts), FOREVER]
-    for idle, fired in zip(ends, starts, strict=True):
+    for k, (idle, fired) in enumerate(zip(ends, starts, strict=True)):
         onset = idle + idle_ns
-        if onset > min(end, fired) or any(idle <= at < onset for at in put_in):
+        # Before it ever fired, whatever was told of it counts.
+        since = idle if k else -FOREVER
+        if onset > min(end, fired) or any(since <= at < onset for at in put_in):
             continue
         cleared = min([fired, *(at for at in put_in if at >= onset)])
         over = None if cleared == FOREVER else cleared

@@ -1,5 +1,6 @@
 """The twins of upkeep against answers worked out by hand from their definitions, with seconds in place of hours."""
 
+from dataclasses import replace
 from typing import Any
 
 from strikewatch.model.events import Event
@@ -117,17 +118,33 @@ def test_a_jump_over_a_stage_leaves_it_out() -> None:
 
 # The walk-round check.
 
-CHECK: dict[str, Any] = {"only": "check", "break_h": 100 * S, "check_ahead_s": 30.0}
+CHECK: dict[str, Any] = {"break_h": 100 * S, "check_ahead_s": 30.0}
+
+
+def missed(rows: list[Row], end_s: float, *events: Event) -> list[Any]:
+    """(onset, cleared) of each; the hammer was checked once, 1,000 s before all this."""
+    later = [Row(r.time_ns + 1000 * SECOND, r.values) for r in rows]
+    told = [replace(one, time=one.time + 1000 * SECOND) for one in events]
+    records = found(later, end_s + 1000, event(0, "check"), *told, only="check", **CHECK)
+    return [(onset - 1000, over and over - 1000) for _, onset, over, _ in records]
 
 
 def test_a_shift_is_checked_before_its_first_firing() -> None:
     on = event(50, "sign_on", operator="op-11")
     rows = [row(0), *fired(60, 62), *fired(70, 72)]
     # Nobody signed on at 0 s: a shift; op-11 at 50 s: another, whose check may be from 20 s on.
-    assert found(rows, 72, on, **CHECK) == [("check_missed", 60.0, None, "low")]
-    for at, expected in ((19.9, [("check_missed", 60.0, None, "low")]), (20, []), (60, [])):
-        assert found(rows, 72, on, event(at, "check"), **CHECK) == expected
-    assert found(rows, 72, on, event(65, "check"), **CHECK) == [("check_missed", 60.0, 65.0, "low")]
+    assert missed(rows, 72, on) == [(60.0, None)]
+    for at, expected in ((19.9, [(60.0, None)]), (20, []), (60, [])):
+        assert missed(rows, 72, on, event(at, "check")) == expected
+    assert missed(rows, 72, on, event(65, "check")) == [(60.0, 65.0)]
+
+
+def test_no_check_is_missed_where_none_was_ever_entered() -> None:
+    rows = [*fired(0, 2), *fired(102, 104)]
+    assert found(rows, 104, only="check", **CHECK) == []
+    assert found(rows, 104, event(1, "check"), only="check", **CHECK) == [
+        ("check_missed", 102.0, None, "low")
+    ]
 
 
 def test_what_begins_a_shift() -> None:
@@ -135,21 +152,16 @@ def test_what_begins_a_shift() -> None:
     other, off = event(61.5, "sign_on", operator="op-12"), event(5, "sign_off")
     rows = [*fired(0, 1), *fired(60, 63)]
     # The same person again within a shift begins none; somebody else does, in the midst of firing.
-    assert found(rows, 63, on, again, **CHECK) == [("check_missed", 0.0, None, "low")]
-    assert found(rows, 63, on, again, other, **CHECK) == [
-        ("check_missed", 0.0, 61.5, "low"),
-        ("check_missed", 61.5, None, "low"),
-    ]
+    assert missed(rows, 63, on, again) == [(0.0, None)]
+    assert missed(rows, 63, on, again, other) == [(0.0, 61.5), (61.5, None)]
     # After a break of 100 s to the dot (rows at 1 s and 101 s): with op-11 still signed on none; signed off, one;
-    # signed on anew at the row or before it, one as well.
+    # signed on anew at the row, one as well.
     rows = [*fired(0, 1), *fired(101, 103)]
-    missed = [("check_missed", 0.0, 101.0, "low"), ("check_missed", 101.0, None, "low")]
-    assert found(rows, 103, on, **CHECK) == [("check_missed", 0.0, None, "low")]
-    assert found(rows, 103, on, off, **CHECK) == missed
-    assert found(rows, 103, on, off, event(101, "sign_on", operator="op-11"), **CHECK) == missed
-    assert found([*fired(0, 1), *fired(100, 103)], 103, on, off, **CHECK) == [
-        ("check_missed", 0.0, None, "low")
-    ]
+    assert missed(rows, 103, on) == [(0.0, None)]
+    assert missed(rows, 103, on, off) == [(0.0, 101.0), (101.0, None)]
+    back = event(101, "sign_on", operator="op-11")
+    assert missed(rows, 103, on, off, back) == [(0.0, 101.0), (101.0, None)]
+    assert missed([*fired(0, 1), *fired(100, 103)], 103, on, off) == [(0.0, None)]
 
 
 # Storage.
@@ -163,6 +175,9 @@ def test_idle_for_long_and_not_put_in_storage() -> None:
     put_in = event(120, "storage", state="in")
     assert found(rows, 150, put_in, **LONG) == [("storage_due", 112.0, 120.0, "low")]
     assert found(rows, 150, event(12, "storage", state="in"), **LONG) == []
+    # Put in storage before its first row, or with it, and never fired: well.
+    for at in (5, 9):
+        assert found([row(9), row(150)], 150, event(at, "storage", state="in"), **LONG) == []
     # Never fired: since it was first seen; until it fires.
     assert found([row(0), *fired(110, 112)], 112, event(105, "check"), **LONG) == [
         ("storage_due", 100.0, 110.0, "low")

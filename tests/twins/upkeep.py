@@ -17,6 +17,13 @@ from tests.twins.knowledge import Record, Row, Span, admitted, firing, length, r
 from tests.twins.whose import in_order, operator_at
 
 STAGES: Sequence[tuple[str, Priority]] = (("soon", "low"), ("due", "low"), ("overdue", "medium"))
+FAULTS: Sequence[str] = (
+    *(f"{item}_{stage}" for item in ("inspection", "service") for stage, _ in STAGES),
+    "hour_meter",
+    "check_missed",
+    "storage_due",
+    "storage_use",
+)
 
 
 class Limits(NamedTuple):
