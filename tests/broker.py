@@ -12,6 +12,7 @@ with the thread that started it.
 """
 
 import contextlib
+import json
 import shutil
 import signal
 import socket
@@ -30,6 +31,25 @@ class Tls:
     cert_file: Path
     key_file: Path
     require_certificate: bool = False
+
+
+def granting(folder: Path, *filters: str) -> str:
+    """Lines of configuration by which the broker grants these subscriptions and denies all others when asked for.
+
+    What `acl` denies it grants all the same, and then lets nothing through.
+    """
+    acls = [{"acltype": "subscribePattern", "topic": one, "allow": True} for one in filters]
+    access = ("publishClientSend", "publishClientReceive", "unsubscribe")
+    rules = {
+        "defaultACLAccess": {**dict.fromkeys(access, True), "subscribe": False},
+        "groups": [{"groupname": "all", "roles": [{"rolename": "own"}]}],
+        "roles": [{"rolename": "own", "acls": acls}],
+        "anonymousGroup": "all",
+    }
+    path = folder / "rules.json"
+    path.write_text(json.dumps(rules))
+    (plugin,) = Path("/usr/lib").glob("*/mosquitto_dynamic_security.so")
+    return f"plugin {plugin}\nplugin_opt_config_file {path}"
 
 
 def free_port() -> int:

@@ -36,12 +36,15 @@ class Authority:
         self.ca_file = folder / f"{name.replace(' ', '-')}.pem"
         self.ca_file.write_bytes(self._public.public_bytes(serialization.Encoding.PEM))
 
-    def issue(self, name: str, hosts: list[str] | None = None) -> Issued:
-        """A certificate with common name `name`; `hosts` are names and addresses of a server."""
+    def issue(self, name: str, hosts: list[str] | None = None, good_days: float = 30) -> Issued:
+        """A certificate with common name `name`; `hosts` are names and addresses of a server.
+
+        It is good from yesterday until `good_days` from now.
+        """
         key = ec.generate_private_key(ec.SECP256R1())
         subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
         basic = x509.BasicConstraints(ca=False, path_length=None)
-        cert = self._sign(subject, key, basic, [_host(h) for h in hosts or []])
+        cert = self._sign(subject, key, basic, [_host(h) for h in hosts or []], good_days)
         issued = Issued(self._folder / f"{name}.pem", self._folder / f"{name}.key")
         issued.cert_file.write_bytes(cert.public_bytes(serialization.Encoding.PEM))
         issued.key_file.write_bytes(
@@ -59,6 +62,7 @@ class Authority:
         key: ec.EllipticCurvePrivateKey,
         basic: x509.BasicConstraints,
         hosts: list[x509.GeneralName],
+        good_days: float = 30,
     ) -> x509.Certificate:
         now = datetime.datetime.now(datetime.UTC)
         builder = (
@@ -68,7 +72,7 @@ class Authority:
             .public_key(key.public_key())
             .serial_number(x509.random_serial_number())
             .not_valid_before(now - datetime.timedelta(days=1))
-            .not_valid_after(now + datetime.timedelta(days=30))
+            .not_valid_after(now + datetime.timedelta(days=good_days))
             .add_extension(basic, critical=True)
             .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
             .add_extension(

@@ -60,12 +60,11 @@ def _broker(mqtt: Mqtt) -> Iterator[Finding]:
     except ssl.SSLCertVerificationError as error:
         remedy = "see mqtt.tls.ca_file, and that the certificate names the host"
         yield Finding("broker", "trouble", f"certificate refused: {error.verify_message}", remedy)
-    except ssl.SSLError as error:
-        yield Finding(
-            "broker", "trouble", f"no TLS with {where}: {error.reason}", "see whether that port speaks TLS"
-        )
     except ConnectionRefusedError:
         yield Finding("broker", "trouble", f"{where} refuses", "start the broker, or see mqtt.port")
+    except (ssl.SSLError, ConnectionError) as error:
+        what = f"no TLS with {where}: {error.strerror or error}"
+        yield Finding("broker", "trouble", what, "see whether that port speaks TLS")
     except OSError as error:
         yield Finding(
             "broker", "trouble", f"{where}: {error}", "see network, firewall and the files of mqtt.tls"
@@ -115,11 +114,12 @@ def _signed_in(mqtt: Mqtt) -> Finding:
         client.connect(mqtt.host, mqtt.port)
     except OSError as error:
         return Finding("sign-in", "trouble", str(error), "see mqtt.password_file and the network")
+    silent = "see the broker's log" + ("" if mqtt.tls else ", and whether that port wants TLS")
     client.loop_start()
     answered.wait(mqtt.connect_timeout_s)
     client.disconnect()
     client.loop_stop()
-    return found[0] if found else Finding("sign-in", "trouble", "no answer in time", "see the broker's log")
+    return found[0] if found else Finding("sign-in", "trouble", "no answer in time", silent)
 
 
 def _database(settings: Settings) -> Iterator[Finding]:

@@ -11,7 +11,7 @@ import pytest
 from pydantic import ValidationError
 
 from strikewatch.intake.mqtt import Settings, Subscriber, TlsSettings
-from tests.broker import Broker, Tls
+from tests.broker import Broker, Tls, granting
 from tests.certificates import Authority
 from tests.intake.test_mqtt import collect, numbers, settings_for, subscribed, until
 
@@ -183,6 +183,20 @@ def test_a_denied_subscription_is_visible() -> None:
     with (
         scripted(bytes([0x20, 2, 0, 0]), bytes([0x90, 4, 0, 1, 0x80, 0x01])) as port,
         subscribed(Settings(host="127.0.0.1", port=port, version="3.1.1")) as subscriber,
+    ):
+        status = subscriber.status()
+        assert status.connected
+        assert "denies a subscription: strikewatch/+/+/samples" in status.reason
+        assert status.grants["strikewatch/+/+/events"] == "Granted QoS 1"
+
+
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+def test_a_subscription_that_a_real_broker_denies_is_visible_beside_the_one_it_grants(
+    tmp_path: Path, version: str
+) -> None:
+    with (
+        Broker(tmp_path, extra=granting(tmp_path, "strikewatch/+/+/events")) as broker,
+        subscribed(settings_for(broker, version)) as subscriber,  # type: ignore[arg-type]
     ):
         status = subscriber.status()
         assert status.connected
