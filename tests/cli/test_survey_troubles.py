@@ -23,7 +23,7 @@ from tests.store.test_trouble import another_user
 
 def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, Any]) -> dict[str, Any]:
     """What is found, by what was looked at. No broker is there and no database, if nothing else is said."""
-    given: dict[str, dict[str, Any]] = {
+    given: dict[str, Any] = {
         "mqtt": {"port": free_port()},
         "store": {"path": str(folder / "w.db")},
     } | tables_
