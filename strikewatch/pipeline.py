@@ -11,14 +11,14 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.alarm import crew, position, roster, tool
+from strikewatch.alarm.heeded import records
 from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
-from strikewatch.detect.kernels import EVENT, FINDING, FITTED, GREASING, NEVER, NOTED, SERVICED, SIGNED, SPAN
+from strikewatch.detect.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Batch, Key, Rows
 from strikewatch.model.bout import Bout, Worked
 from strikewatch.model.channels import CHANNELS
-from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding, FindingStep
 from strikewatch.model.instant import Instant
 from strikewatch.model.stretch import Spent, Stretch
@@ -160,8 +160,8 @@ class Pipeline:
 
     def silent(self, key: Key) -> list[tuple[str, str]]:
         """(fault, why) of each that this hammer's feed and profile do not let be found."""
-        heard = coverage.channels(self._state[self._slot(key)]["feed"])
-        return list(coverage.silent(self._settings_of(key), heard))
+        record = self._state[self._slot(key)]
+        return list(coverage.silent(self._settings_of(key), coverage.heard(record)))
 
     def firing_ns(self, key: Key) -> int:
         """Firing time of a hammer in all, ns."""
@@ -312,18 +312,21 @@ class Pipeline:
     def _spans(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
         """Where in the columns each hammer's rows lie, its watermarks, and the events that detectors heed."""
         spans = np.zeros(len(slots), SPAN)
-        heeded: list[tuple[int, ...]] = []
+        heeded = [_NONE["events"]]
+        n = 0
         first = 0
         for g, portion in enumerate(batch.portions):
             before = int(state[g]["reading"]["upto"])
             if before == NEVER:
                 before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.upto
             last = first + len(portion.rows)
-            first_event = len(heeded)
-            heeded += (_HEEDED[event.kind](event) for event in portion.events if event.kind in _HEEDED)
-            spans[g] = (slots[g], before, portion.upto, first, last, first_event, len(heeded))
+            first_event = n
+            if portion.events:
+                heeded.append(records(portion.events))
+                n += len(heeded[-1])
+            spans[g] = (slots[g], before, portion.upto, first, last, first_event, n)
             first = last
-        return spans, np.array(heeded, EVENT)
+        return spans, np.concatenate(heeded) if n else heeded[0]
 
     @staticmethod
     def _inputs(rows: Rows, state: Any, events: Any) -> dict[str, Any]:
@@ -345,30 +348,3 @@ class Pipeline:
                         inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
                     inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
         return inputs
-
-
-def _greasing(event: Event) -> tuple[int, ...]:
-    strokes: list[int] = event.fields.get("strokes") or []
-    manual = event.fields.get("method", "manual") == "manual"
-    age = event.effective - event.time
-    return (event.effective, GREASING, age, len(strokes), min(strokes, default=0), manual, 0)
-
-
-def _plain(kind: int) -> Callable[[Event], tuple[int, ...]]:
-    return lambda event: (event.effective, kind, event.effective - event.time, 0, 0, 0, 0)
-
-
-def _signed(event: Event) -> tuple[int, ...]:
-    at = event.effective
-    lapses = at + crew.SIGN_ON_LASTS if event.kind == "sign_on" else at
-    return (at, SIGNED, at - event.time, 0, 0, 0, lapses)
-
-
-_HEEDED: Final[Mapping[str, Callable[[Event], tuple[int, ...]]]] = {
-    "grease": _greasing,
-    "service": _plain(SERVICED),
-    "relearn": _plain(SERVICED),
-    "sign_on": _signed,
-    "sign_off": _signed,
-    "tool_change": _plain(FITTED),
-}

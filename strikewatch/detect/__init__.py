@@ -14,6 +14,7 @@ from strikewatch.detect import (
     grease,
     grease_feed,
     hot_oil,
+    long_storage,
     low_engine_speed,
     off_square,
     oil_heating,
@@ -23,6 +24,8 @@ from strikewatch.detect import (
     sensor_fault,
     signal_lost,
     submerged,
+    upkeep,
+    walk_round,
 )
 from strikewatch.detect.detector import Detector
 
@@ -41,6 +44,9 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     feed_force.DETECTOR,
     prying.DETECTOR,
     submerged.DETECTOR,
+    upkeep.DETECTOR,
+    walk_round.DETECTOR,
+    long_storage.DETECTOR,
     signal_lost.DETECTOR,
     sensor_fault.DETECTOR,
     exposure.DETECTOR,

@@ -45,10 +45,11 @@ def note(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> No
         _newest(spans, time_ns, column, state["at"][:, _NAMES.index(name)])
 
 
-def channels(record: Any) -> set[str]:
-    """The channels of a hammer's feed, by its record of STATE."""
-    at = record["at"]
-    return {name for k, name in enumerate(CHANNELS) if at[k] > max(NEVER, int(at.max()) - _GONE)}
+def heard(record: Any) -> set[str]:
+    """The channels of a hammer's feed, and `check` where checks are entered, by its whole record."""
+    at = record[NAME]["at"]
+    names = {name for k, name in enumerate(CHANNELS) if at[k] > max(NEVER, int(at.max()) - _GONE)}
+    return names | ({"check"} if record["walk_round"]["has_check"] else set())
 
 
 def silent(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> Iterator[tuple[str, str]]:

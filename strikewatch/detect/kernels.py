@@ -49,12 +49,14 @@ SPAN: Final = np.dtype(
 EVENT: Final = np.dtype(
     [
         ("at", "<i8"),  # when it takes effect
-        ("kind", "<i8"),  # GREASING, SERVICED, SIGNED or FITTED
+        ("kind", "<i8"),  # GREASING and so on, below
         ("age", "<i8"),  # how long before that it happened, ns
         ("nipples", "<i8"),  # entries of `strokes`; 0 where not told
         ("strokes", "<i8"),  # the fewest given to any one nipple
         ("manual", "<i8"),
         ("lapses", "<i8"),  # when the sign-on lapses; not above `at`: a sign-off
+        ("value", "<i8"),  # SIGNED: whose, METERED: what was read, ns
+        ("detail", "<i8"),  # SERVICED: 1 for a service, STORED: 1 for put in, METERED: the reason
     ]
 )
 
@@ -66,6 +68,12 @@ SIGNED: Final = 2
 """Somebody has signed on, or off."""
 FITTED: Final = 3
 """The hammer has another tool."""
+
+CHECKED: Final = 4
+"""Somebody walked round it and looked."""
+INSPECTED: Final = 5
+STORED: Final = 6
+METERED: Final = 7
 
 EVIDENCE: Final = 12
 """Numbers that a finding has room for."""

@@ -147,6 +147,8 @@ class _Run:
         if not shift.as_it_came:
             for key, channels in shift.feeds().items():
                 self._pipeline.declare(key, channels)
+            for site, hammer in {(one.site, one.hammer) for one in shift.events if one.kind == "check"}:
+                self._pipeline.declare((site, hammer), ("check",))
         for event in shift.events:
             if self._only in (None, (event.site, event.hammer)):
                 self._admit.event(event)

@@ -15,8 +15,12 @@ KINDS: Final = (
     "storage",
     "tool_change",
     "work",
+    "hours",
     "relearn",
 )
+
+METER_REASONS: Final = ("reading", "moved", "replaced", "corrected")
+"""Why an hour meter's figure is told: read as it stood, on another carrier now, a new meter, or to set it right."""
 
 
 @dataclass(frozen=True, slots=True)
