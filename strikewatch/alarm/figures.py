@@ -16,10 +16,11 @@ Yardsticks of ISA-18.2 / IEC 62682 and EEMUA 191, for one person who watches; th
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import asdict, dataclass
+from typing import Any, Final
 
 from strikewatch.alarm.storm import Rules, Span, episodes
+from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.instant import SECOND, Instant
 
@@ -77,6 +78,22 @@ class Figures:
     chattering: tuple[Source, ...]
     stale: tuple[Interval, ...]
     spread: dict[Priority, float]
+
+    def json(self) -> dict[str, Any]:
+        """As others' programs get it."""
+        return {
+            **asdict(self),
+            "begin": instant.text(self.begin),
+            "end": instant.text(self.end),
+            "stale": [
+                {
+                    **asdict(one),
+                    "onset": instant.text(one.onset),
+                    "cleared": None if one.cleared is None else instant.text(one.cleared),
+                }
+                for one in self.stale
+            ],
+        }
 
 
 def figures(intervals: Iterable[Interval], begin: Instant, end: Instant, rules: Rules) -> Figures:

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, Final
 
 from strikewatch.alarm.figures import DAY, figures
@@ -92,24 +92,10 @@ class Deeds:
             raise Problem(422, "begin is not before end", "name an earlier begin")
         with self._place.read() as connection:
             by_site = intervals(connection, end)
+        own = {site: one for site, one in sorted(by_site.items()) if q.site in (None, site)}
         return {
             "figures": [
-                {
-                    "site": site,
-                    **asdict(found := figures(own, begin, end, self._rules)),
-                    "begin": instant.text(begin),
-                    "end": instant.text(end),
-                    "stale": [
-                        {
-                            **asdict(one),
-                            "onset": instant.text(one.onset),
-                            "cleared": None if one.cleared is None else instant.text(one.cleared),
-                        }
-                        for one in found.stale
-                    ],
-                }
-                for site, own in sorted(by_site.items())
-                if q.site in (None, site)
+                {"site": site, **figures(one, begin, end, self._rules).json()} for site, one in own.items()
             ]
         }
 

@@ -4,8 +4,7 @@ import json
 import time
 from argparse import Namespace
 from collections.abc import Iterable
-from dataclasses import asdict
-from typing import Any, Final
+from typing import Final
 
 from rich.console import Console
 from rich.table import Table
@@ -16,7 +15,6 @@ from strikewatch.alarm.figures import Figures, Source, figures
 from strikewatch.alarm.storm import Rules
 from strikewatch.errors import Refused, Unknown
 from strikewatch.hosts.moments import moment, told
-from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.settings import load
 from strikewatch.store.beside import Beside
@@ -47,30 +45,12 @@ def show(options: Namespace) -> int:
     for site, own in sorted(by_site.items()):
         found = figures(own, begin, end, rules)
         if options.json:
-            print(json.dumps(_record(site, found), ensure_ascii=False))
+            print(json.dumps({"site": site, **found.json()}, ensure_ascii=False))
         else:
             _show(console, site, found)
     if not options.json:
         console.print(SOURCE if by_site else "No alerts yet.", style="dim")
     return 0
-
-
-def _record(site: str, found: Figures) -> dict[str, Any]:
-    record = {
-        "site": site,
-        **asdict(found),
-        "begin": instant.text(found.begin),
-        "end": instant.text(found.end),
-    }
-    record["stale"] = [
-        {
-            **asdict(one),
-            "onset": instant.text(one.onset),
-            "cleared": one.cleared and instant.text(one.cleared),
-        }
-        for one in found.stale
-    ]
-    return record
 
 
 def _show(console: Console, site: str, found: Figures) -> None:
