@@ -17,12 +17,12 @@ _HOUR: Final = 3600 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the values of one hammer are held against."""
+    """What the values of one hammer are held against. No hours of greasing where it is automatic."""
 
     spot_s: float
     oil_c: float
-    grease_due_h: float
-    grease_overdue_h: float
+    grease_due_h: float | None
+    grease_overdue_h: float | None
 
     @staticmethod
     def of(settings: HammerSettings) -> "Limits":
@@ -30,7 +30,9 @@ class Limits:
         assert isinstance(spot, same_spot.Settings)
         assert isinstance(oil, hot_oil.Settings)
         assert isinstance(greasing, grease.Settings)
-        return Limits(spot.limit_s, oil.limit_c, greasing.due_s / 3600, greasing.overdue_s / 3600)
+        hours = greasing.due_s / 3600, greasing.overdue_s / 3600
+        by_hand = greasing.method == "manual"
+        return Limits(spot.limit_s, oil.limit_c, *(hours if by_hand else (None, None)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ source), 10 to 15 strokes to each of two nipples, 15 to 20 to a single one (like
 The operating clock runs while the engine is known to turn above `working_rpm`; on a feed without engine speed, from
 row to row while they are at most `steady_s` apart; or, by choice, while the hammer fires. Whether a silence counts is
 known only when the next row comes, so greasings in it wait: at most `steady_s`, after which it does not count.
+
+A hammer that is greased automatically has no such interval, and its clock only tells: `grease_feed` watches over it.
 """
 
 from typing import Any, Final, Literal
@@ -11,7 +13,17 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.detect.detector import Detector, DetectorSettings, hours
-from strikewatch.detect.greasing import DUE, OVERDUE, PARAMS, STATE, account, next_event, queue, quiet_until
+from strikewatch.detect.greasing import (
+    DUE,
+    FOREVER,
+    OVERDUE,
+    PARAMS,
+    STATE,
+    account,
+    next_event,
+    queue,
+    quiet_until,
+)
 from strikewatch.detect.kernels import (
     HIGH,
     LOW,
@@ -34,6 +46,10 @@ class Settings(DetectorSettings):
 
     rising = ("due_s", "overdue_s", "high_s")
 
+    method: Literal["manual", "automatic"] = Field(
+        "manual",
+        description="How the hammer is greased: manual or automatic; automatic: no interval, see grease_feed",
+    )
     due_s: float = Field(
         6300.0, gt=0, description="Operating time since greasing from which it is due, s (1 h 45 min)"
     )
@@ -51,6 +67,9 @@ class Settings(DetectorSettings):
     )
     strokes_each: int = Field(10, ge=0, description="Strokes that each of two or more nipples needs at least")
     strokes_single: int = Field(15, ge=0, description="Strokes that a single nipple needs at least")
+
+    def silenced(self) -> str | None:
+        return "it is greased automatically" if self.method == "automatic" else None
 
 
 _HOLD: Final = CHANNELS["engine_rpm"].hold_ns
@@ -169,16 +188,16 @@ def run(
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
+    by_hand = settings.method == "manual"
+    limits = settings.due_s, settings.overdue_s, settings.high_s
     return (
-        instant.seconds(settings.due_s),
-        instant.seconds(settings.overdue_s),
-        instant.seconds(settings.high_s),
+        *(instant.seconds(limit_s) if by_hand else FOREVER for limit_s in limits),
         settings.clock == "firing",
         settings.working_rpm,
         instant.seconds(settings.steady_s),
         settings.nipples or 0,
-        settings.strokes_each,
-        settings.strokes_single,
+        settings.strokes_each if by_hand else 0,
+        settings.strokes_single if by_hand else 0,
     )
 
 

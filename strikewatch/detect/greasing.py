@@ -61,7 +61,7 @@ PARAMS: Final = np.dtype(
 DUE: Final = 0
 OVERDUE: Final = 1
 SHORT: Final = 2
-_FOREVER: Final = -NEVER
+FOREVER: Final = -NEVER
 
 
 @part
@@ -178,7 +178,7 @@ def account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) 
 @part
 def next_event(s: Any) -> int:
     """When the oldest waiting greasing takes effect."""
-    return s.at[0] if s.waiting > 0 else _FOREVER
+    return s.at[0] if s.waiting > 0 else FOREVER
 
 
 @part
@@ -188,4 +188,4 @@ def quiet_until(s: Any, p: Any) -> int:
         return min(p.due, p.overdue)  # type: ignore[no-any-return]
     if s.overdue_onset == NEVER:
         return p.overdue  # type: ignore[no-any-return]
-    return _FOREVER if s.high else p.high
+    return FOREVER if s.high else p.high
