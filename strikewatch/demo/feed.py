@@ -41,17 +41,18 @@ PROBES: Final = {
     "feed_bar": Probe(0.8, 2.0, EVERY_ROW_S),
     "side_load_bar": Probe(0.8, 2.0, EVERY_ROW_S),
     "water_m": Probe(0.01, 100.0, 1.0),
-    "grease_level": Probe(0.001, 1000.0, 60.0),
+    "grease_level": Probe(0.0005, 1000.0, 10.0),
     "grease_flow": Probe(0.0, 1.0, 10.0),
 }
 """What a carrier fitted with more sensors has, by channel. All of it invented."""
+ANGLES: Final = dict.fromkeys(("boom_deg", "stick_deg", "bucket_deg"), Probe(0.1, 10.0, 1.0))
 
 
 @dataclass(frozen=True, slots=True)
 class Feed:
     """A row every `step_s`. `averaged`: pressure is the mean over the step before, else of the instant.
 
-    `fitted`: with all further sensors (PROBES).
+    `fitted`: with all further sensors (PROBES). `angles`: and the angles of the arm.
     `run_on_s`: the gateway hangs on the ignition key and falls silent so long after it; None = own supply.
     """
 
@@ -61,6 +62,7 @@ class Feed:
     engine: bool = True
     pose: bool = False
     fitted: bool = False
+    angles: bool = False
     run_on_s: float | None = 20.0
     form: Form = "block"
 
@@ -98,7 +100,8 @@ def sense(line: Timeline, feed: Feed, start_ns: Instant, stop_ns: Instant, rng: 
     if feed.pose:
         for channel, held in (("tool_x_m", "x_m"), ("tool_y_m", "y_m")):
             columns[channel] = every(POSE_EVERY_S, noisy(line.held(held, time_ns), POSE_NOISE_M, 2))
-    for channel, probe in PROBES.items() if feed.fitted else ():
+    probes = (PROBES if feed.fitted else {}) | (ANGLES if feed.angles else {})
+    for channel, probe in probes.items():
         read = np.round(probe.steps * noisy(line.held(channel, time_ns), probe.noise, 9)) / probe.steps
         possible = np.clip(read, CHANNELS[channel].low, CHANNELS[channel].high)
         columns[channel] = every(probe.every_s, possible)

@@ -20,6 +20,8 @@ REACH_M: Final[Range] = (5.8, 6.8)
 """Parked anew; up to FAR_M and SWING_DEG it is not worth moving the carrier."""
 FAR_M: Final[Range] = (4.9, 7.7)
 SWING_DEG: Final = 28.0
+MOVE_S: Final[Range] = (4.0, 7.0)
+AHEAD_DEG: Final[Range] = (-12.0, 12.0)
 HEIGHT_M: Final[Range] = (0.1, 0.7)
 TILT_DEG: Final[Range] = (-6.0, 6.0)
 
@@ -85,15 +87,18 @@ class FittedWorker(Worker):
     def _hold(self, tilt_deg: float, height_m: float = HEIGHT_M[0]) -> None:
         """The tool where it is, the arm accordingly."""
         reach_m, swing_deg = self._reached()
-        boom, stick, bucket = self.kit.arm.strokes(reach_m, height_m, tilt_deg)
-        water_m = self._vary(self._water_m)
-        self._stance = Stance(height_m, swing_deg, tilt_deg, boom, stick, bucket, water_m=water_m)
+        joints = self.kit.arm.joints(reach_m, height_m, tilt_deg)
+        strokes, water_m = self.kit.arm.strokes(joints), self._vary(self._water_m)
+        self._stance = Stance(height_m, swing_deg, tilt_deg, *strokes, *joints, water_m=water_m)
 
     def _placed(self, stone: bool) -> None:
         reach_m, swing_deg = self._reached()
-        if stone or abs(swing_deg) > SWING_DEG or not FAR_M[0] <= reach_m <= FAR_M[1]:
-            self._park(REACH_M, (-12.0, 12.0))
+        far = abs(swing_deg) > SWING_DEG or not FAR_M[0] <= reach_m <= FAR_M[1]
+        if stone or far:
+            self._park(REACH_M, AHEAD_DEG)
         self._hold(self._vary(TILT_DEG), self._vary(HEIGHT_M))
+        if far and not stone:
+            self.spend(self._vary(MOVE_S), WORKING_RPM)
 
     def spend(
         self, lasting_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
@@ -171,7 +176,7 @@ class FittedWorker(Worker):
             self._pry()
         self.who, self._press_bar, self._water_m = who, kit.press_bar, kit.water_m
         if deed is not None:
-            self._placed(stone=True)
+            self._placed(stone=False)
 
     def _begin(self, deed: Misuse | None) -> None:
         """Stand and hold the tool as the deed has it."""
@@ -180,9 +185,9 @@ class FittedWorker(Worker):
             tilt_deg = self._vary(ASKEW_DEG) * (1.0 if self._own.random() < 0.5 else -1.0)
         if deed in ("end_of_stroke", "askew_at_end"):
             reach_m = self.kit.arm.reach_m(self._vary(STRETCHED), height_m, tilt_deg)
-            self._park((reach_m, reach_m), (-12.0, 12.0))
-        elif deed == "over_side":
-            self._park(REACH_M, ACROSS_DEG)
+            self._park((reach_m, reach_m), AHEAD_DEG)
+        elif deed in ("over_side", "off_square"):
+            self._park(REACH_M, ACROSS_DEG if deed == "over_side" else AHEAD_DEG)
         elif deed == "low_engine_speed":
             self.who = replace(self.who, flow=SLOW)
         elif deed in ("too_light", "lifted"):
@@ -191,6 +196,7 @@ class FittedWorker(Worker):
             self._water_m = DEEP_M
         if deed is not None:
             self._hold(tilt_deg, height_m)
+            self.spend(self._vary(MOVE_S), WORKING_RPM)
 
     def _truths(self, deed: Misuse | None) -> Iterator[str]:
         """What was wrong all the while that the spot was worked."""

@@ -143,7 +143,7 @@ def wet_trench() -> Recorded:
     """
     start = "2026-09-09T06:30:00Z"
     kit: dict[str, Any] = {
-        "greaser": Greaser(level=0.112, dry_s=(2900.0, 6000.0)),
+        "greaser": Greaser(level=0.105, dry_s=(2900.0, 6000.0)),
         "deeds": (
             Deed(700.0, "submerged"),
             Deed(1300.0, "too_light"),

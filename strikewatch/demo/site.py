@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from strikewatch.demo.arm import Arm
 from strikewatch.demo.breaker import Breaker
 from strikewatch.demo.feed import Feed
 from strikewatch.demo.fitted import FittedWorker
@@ -55,13 +56,15 @@ HAMMERS: Final[dict[str, Hammer]] = {
 
 
 FITTED: Final[dict[str, Hammer]] = {
-    hammer.name: replace(hammer, feed=replace(hammer.feed, pose=True, fitted=True), kit=kit)
-    for hammer, kit in (
-        (HAMMERS["HB-01"], Kit()),
-        (HAMMERS["HB-06"], Kit(press_bar=(46.0, 58.0), water_m=(-0.5, -0.2))),
+    hammer.name: replace(
+        hammer, feed=replace(hammer.feed, pose=not angles, angles=angles, fitted=True), kit=kit
+    )
+    for hammer, angles, kit in (
+        (HAMMERS["HB-01"], False, Kit()),
+        (HAMMERS["HB-06"], True, Kit(press_bar=(46.0, 58.0), water_m=(-0.5, -0.2))),
     )
 }
-"""Two of them after their carriers were fitted with more sensors."""
+"""Two of them after their carriers were fitted with more sensors; HB-06's tells its arm's angles, no tool position."""
 
 PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float]]]] = {
     "HB-01": {
@@ -73,6 +76,12 @@ PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float]]]] = {
         "low_engine_speed": {"rated_rpm": 1800.0},
         "feed_force": {"low_bar": 32.0, "high_bar": 80.0},
         "prying": {"limit_bar": 75.0},
+        "pose": {
+            "boom_m": Arm().boom_m,
+            "stick_m": Arm().stick_m,
+            "tool_m": Arm().tool_m,
+            "boom_foot_m": 0.0,
+        },
     },
 }
 """What their handbooks would say, invented: settings of single hammers that their misuse is judged by."""

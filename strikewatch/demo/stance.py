@@ -14,6 +14,9 @@ class Stance(NamedTuple):
     boom_stroke: float = NAN
     stick_stroke: float = NAN
     bucket_stroke: float = NAN
+    boom_deg: float = NAN
+    stick_deg: float = NAN
+    bucket_deg: float = NAN
     feed_bar: float = NAN
     side_load_bar: float = NAN
     water_m: float = NAN

@@ -21,7 +21,7 @@ from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS
 from strikewatch.demo.gateways import Gateways
 from strikewatch.demo.receiver import Receiver
-from strikewatch.demo.site import HAMMERS, SITE
+from strikewatch.demo.site import HAMMERS, PROFILES, SITE
 from strikewatch.errors import StrikewatchError
 from strikewatch.hosts.live import Live
 from strikewatch.hosts.warm import warm
@@ -77,6 +77,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
                 "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that the other speaks
             },
             "intake": {"grace_s": GRACE_S},
+            "hammers": PROFILES,
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
@@ -168,7 +169,7 @@ class _Screen:
             at = instant.text(self.clock.now_ns())
         who = record["operator"] or "unassigned"
         what = {"raised": record["summary"], "escalated": f"Now {record['priority']}: {record['summary']}"}
-        line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<14}  ")
+        line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<16}  ")
         line.append(what.get(step) or f"Over. {record['summary']}", style="dim" if step == "cleared" else "")
         if record["historic"]:
             line.append(" (historic: it came late)")

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from strikewatch.demo.arm import Strokes
-from strikewatch.demo.feed import PROBES, sense
+from strikewatch.demo.feed import ANGLES, PROBES, sense
 from strikewatch.demo.fitted import FittedWorker
 from strikewatch.demo.kit import Chore, Deed, Greaser, Kit, Misuse
 from strikewatch.demo.labels import Label
@@ -37,11 +37,10 @@ KINDS: tuple[Misuse, ...] = (
 OWN = PROFILES["HB-01"]
 
 
-def day(who: str = "op-13", hours: float = 1.0, bare: bool = False, **kit: Any) -> Any:
-    hammer = (HAMMERS if bare else FITTED)["HB-01"]
+def day(who: str = "op-13", hours: float = 1.0, **kit: Any) -> Any:
+    hammer = FITTED["HB-01"]
     turns = (Turn(OPERATORS[who], hours * 3600.0),)
-    own = None if bare else Kit(**kit)
-    return live_out(Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, kit=own), 5)
+    return live_out(Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, kit=Kit(**kit)), 5)
 
 
 @pytest.fixture(scope="module")
@@ -141,16 +140,6 @@ def test_a_tool_struck_blank_for_long_was_pressed_too_little() -> None:
     assert [one.start_ns for one in told(worker, "feed_force")] == [one.start_ns for one in long]
 
 
-def test_a_bare_carrier_has_the_same_day_as_before_there_were_kits() -> None:
-    """Its blows and its noise are drawn from streams that a kit does not touch: the first figures of that day."""
-    bare = day(bare=True, hours=0.2)
-    same = day(hours=0.2)
-    assert bare.line.piece_starts_ns().tolist() == same.line.piece_starts_ns().tolist()
-    at = bare.line.piece_starts_ns()
-    assert np.array_equal(bare.line.held("x_m", at), same.line.held("x_m", at))
-    assert np.isnan(bare.line.held("swing_deg", at)).all()
-
-
 def test_reservoir_and_pump_as_labelled() -> None:
     greaser = Greaser(level=0.105, use_per_h=0.03, dry_s=(1500.0, 2700.0))
     worker = day(greaser=greaser, chores=[Chore(1200.0, "refill")])
@@ -186,8 +175,9 @@ def test_a_fitted_feed_has_every_further_channel_as_its_sensor_resolves_it(name:
     )
     feed, line = hammer_of(plan).feed, live_out(plan, 5).line
     rows = sense(line, feed, START_NS, line.now_ns, np.random.default_rng(1))
-    assert set(rows.columns) >= PROBES.keys() | {"tool_x_m", "tool_y_m"}
-    for channel, probe in PROBES.items():
+    placed = ANGLES.keys() if feed.angles else {"tool_x_m", "tool_y_m"}
+    assert set(rows.columns) == {"active", "pressure_bar", "oil_c", "engine_rpm"} | PROBES.keys() | placed
+    for channel, probe in (PROBES | (ANGLES if feed.angles else {})).items():
         column = rows.columns[channel]
         known = column[~np.isnan(column)]
         assert len(known) == np.count_nonzero(np.isfinite(column)) > 0

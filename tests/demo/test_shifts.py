@@ -146,8 +146,9 @@ def test_full_bench_holds_each_misuse_above_ground_twice() -> None:
     told = truths_of("full-bench")
     for truth in ("low_engine_speed", "over_side", "prying"):
         assert told[truth] == 2, truth
-    for truth in ("end_of_stroke", "off_square", "feed_force"):
+    for truth in ("end_of_stroke", "off_square"):
         assert told[truth] == 4, truth
+    assert told["feed_force"] >= 4, "and where the tool was struck blank for long"
 
 
 def test_wet_trench_holds_water_grease_trouble_and_a_turn_without_the_check() -> None:

@@ -86,14 +86,16 @@ def test_what_is_wrong_about_one_position_is_one_alert(name: str) -> None:
 
 @pytest.mark.parametrize(("truth", "cause"), [("grease_low", "reservoir"), ("no_grease_flow", "flow")])
 def test_trouble_of_the_automatic_greasing_is_found_for_as_long_as_it_lasts(truth: str, cause: str) -> None:
-    """The reservoir is sampled once a minute, the flow every 10 s and judged after 10 min of firing."""
+    """Level and flow are sampled every 10 s while the gateway has power; flow is judged after 10 min of firing."""
     alerts = [(one, span(one)) for one in found("wet-trench") if one["fault"] == "grease_feed"]
     assert len(alerts) == 2
     ((_, (begun, over)),) = labels("wet-trench", truth)
     ((alert, (onset, cleared)),) = [
         (one, stood) for one, stood in alerts if cause in one["evidence"]["causes"]
     ]
-    assert begun <= onset
-    assert onset - begun <= (400.0 if cause == "reservoir" else 2400.0)
+    if cause == "reservoir":
+        assert abs(onset - begun) <= 90.0  # the sensor's noise about a level that falls 3 % an hour
+    else:
+        assert 600.0 <= onset - begun <= 2400.0
     assert 0.0 <= cleared - over <= 180.0
     assert alert["operator"] is None or alert["priority"] == "medium"
