@@ -76,7 +76,7 @@ def _take(s: Any, event: Any, out: Any, n: int, g: int) -> int:
         if s.due_onset != NEVER:
             n = emit(out, n, g, DUE, CLEARED, s.due_onset, at, LOW, (float(at - s.base),))
             s.due_onset = NEVER
-        s.put_in = 1 if s.base != NEVER else 0
+        s.put_in = 1
         s.stored = 1
     elif event.kind == STORED or event.kind == CHECKED:
         if s.use_onset != NEVER:
@@ -99,6 +99,8 @@ def _fire(s: Any, p: Any, x: int, out: Any, n: int, g: int) -> int:
         s.use_onset = x
         s.idle = idle
         n = emit(out, n, g, USE, RAISED, x, x, MEDIUM, (float(idle),))
+    s.base = x
+    s.put_in = 0
     s.stored = 0
     return n
 

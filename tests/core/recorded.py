@@ -54,6 +54,9 @@ def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
                 tables.setdefault("firing", {})[name] = value
             elif twin == "misuse":
                 tables[name] = dict(value)
+            elif twin == "upkeep":
+                for table, own in _upkeep(name, value).items():
+                    tables.setdefault(table, {}).update(own)
             elif name == "arm":
                 tables["pose"] = dict(value or {})
             elif name == "count_firing":
@@ -61,6 +64,17 @@ def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
             else:
                 tables.setdefault(twin, {})[names.get(twin, {}).get(name, name)] = value
     return Faults.model_validate(tables)
+
+
+def _upkeep(name: str, value: Any) -> dict[str, dict[str, Any]]:
+    """The settings of three detectors that one keyword of the twin stands for."""
+    if name in ("break_h", "check_ahead_s"):
+        return {"walk_round": {name.removeprefix("check_"): value}}
+    if name == "storage_days":
+        return {"long_storage": {"idle_days": value}}
+    item, unit = name.split("_")
+    stages = zip(("soon", "due", "overdue"), value, strict=True)
+    return {"upkeep": {f"{item}_{stage}_{unit}": limit for stage, limit in stages}}
 
 
 def alerts(

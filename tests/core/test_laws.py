@@ -23,6 +23,7 @@ from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
 from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
+from tests.twins.days import days
 from tests.twins.fed import fed
 from tests.twins.jointed import jointed
 from tests.twins.knowledge import admitted
@@ -37,6 +38,7 @@ CASES = [
     *((rich, seed) for seed in range(SEEDS // 2)),
     *((fed, seed) for seed in range(SEEDS // 4)),
     *((jointed, seed) for seed in range(SEEDS // 4)),
+    *((days, seed) for seed in range(SEEDS // 2)),
 ]
 EVERY = pytest.mark.parametrize(
     ("made", "seed"), CASES, ids=[f"{made.__name__}-{seed}" for made, seed in CASES]

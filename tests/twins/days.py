@@ -67,6 +67,9 @@ def _step(dice: random.Random, usual: tuple[int, ...]) -> int:
 def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: dict[str, Any]) -> list[Event]:
     """Events, most of them aimed at what is found so far."""
     events: list[Event] = []
+    if dice.random() < 0.7:
+        # Checked once, so that a check can be missed.
+        events.append(Event(SITE, name, "check", MORNING - 100 * SECOND, {"result": "ok"}))
     for _ in range(dice.randint(0, 12)):
         records = upkeep.find(rows, events, end, **settings)
         due = [at for one in records for at in (one.onset, one.cleared) if at is not None and at <= end]
@@ -127,9 +130,7 @@ KINDS: Final[tuple[Maker, ...]] = (
     _signed,
     _signed,
     _signed,
-    _hours,
-    _hours,
-    _hours,
+    *(5 * (_hours,)),
 )
 
 
