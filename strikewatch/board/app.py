@@ -44,6 +44,8 @@ class Page:
     door: Door
     sheets: Sheets
     stream: Stream
+    close: Callable[[], None]
+    """Ends what is under way for it."""
 
 
 def application(
@@ -88,6 +90,7 @@ def application(
             running.cancel()
             with suppress(asyncio.CancelledError):
                 await running
+            page.close()
 
     plain = {"/healthz": healthz, "/readyz": readyz, "/metrics": measured, "/openapi.json": described}
     made = Starlette(

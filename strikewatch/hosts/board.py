@@ -25,6 +25,7 @@ from strikewatch.board.sending import Sending
 from strikewatch.board.server import Server
 from strikewatch.board.stream import Stream
 from strikewatch.errors import StoreError
+from strikewatch.hosts.review_served import Reviews
 from strikewatch.hosts.worker import Worker
 from strikewatch.intake.mqtt import Status
 from strikewatch.model.instant import SECOND, Instant, seconds
@@ -58,10 +59,13 @@ def open_board(
     recordings = settings.recording.folder
     rules = Rules.of(settings.alarms)
     drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
-    sheets = Sheets(press, gate, store, desk, scene, drawing, settings.sites, recordings, rules, wall)
+    reviews = Reviews(settings, wall)
+    sheets = Sheets(
+        press, gate, store, desk, scene, drawing, settings.sites, recordings, rules, reviews.look, wall
+    )
     warm = partial(_warm, settings, store, scene, wall)
     stream = Stream(scene, drawing, sheets.open_version, warm, wall)
-    page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream)
+    page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream, reviews.close)
     return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
 
 

@@ -5,6 +5,7 @@ import tempfile
 import time
 from argparse import Namespace
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
@@ -39,30 +40,44 @@ LONG: Final = 30
 MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "command")
 
 
+@dataclass(frozen=True, slots=True)
+class Review:
+    """All that a review comes to."""
+
+    tables: Tables
+    seen: Mapping[str, Seen]
+    report: Report
+
+
 def show(options: Namespace) -> int:
     """Make the review, and whatever of it was asked for."""
     notes = Console(stderr=True, highlight=False, soft_wrap=True)
     settings = load(options.config)
-    texts = coaching.read(options.coaching)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
     if options.pdf and program() is None:
         notes.print(NO_BROWSER, style="yellow")
-    with opened(options, settings, time.time_ns(), notes) as source:
-        made = _tables(source, settings, options.site)
-        seen = _seen(options, settings, texts, source, made, notes)
-    report = _report(options, settings, texts, source, made, seen)
-    written = _write(options, report)
-    every = _narrowed(made, seen, options.operator)
+    made = review(options, settings, notes)
+    written = _write(options, made.report)
+    every = _narrowed(made.tables, made.seen, options.operator)
     if options.csv:
         tables.to_csv(every, options.csv)
         written += [str(options.csv / f"{name}.csv") for name in every]
     if options.json:
-        head = {"begin": instant.text(source.begin), "end": instant.text(source.end)}
+        head = {"begin": instant.text(made.report.begin), "end": instant.text(made.report.end)}
         print(tables.to_json(every, head))
     else:
-        review_tables.show(Console(highlight=False), report, written)
+        review_tables.show(Console(highlight=False), made.report, written)
     return 0
+
+
+def review(options: Namespace, settings: Settings, notes: Console) -> Review:
+    """What was asked for, before any of it is written. Raises StrikewatchError with the remedy."""
+    texts = coaching.read(options.coaching)
+    with opened(options, settings, time.time_ns(), notes) as source:
+        made = _tables(source, settings, options.site)
+        seen = _seen(options, settings, texts, source, made, notes)
+    return Review(made, seen, _report(options, settings, texts, source, made, seen))
 
 
 def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
@@ -138,7 +153,7 @@ def _report(
         begin=source.begin,
         end=source.end,
         coaching=texts,
-        sites=() if nothing else compose.sites(made, seen, texts, zones, options.operator),
+        sites=() if nothing else compose.sites(made, seen, texts, zones, options.operator, source.condition),
         faults=[str(fault) for fault in made.sites["fault"].unique()],
         source=source.words,
         nothing=nothing,

@@ -20,6 +20,7 @@ from strikewatch.model.alert import Alert, Change
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.model.bout import Bout, Worked
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import Pipeline
 from strikewatch.settings import Faults, Settings
 from strikewatch.store import tokens
@@ -79,6 +80,12 @@ class Site:
         finally:
             line.close()
 
+    def cookie(self, token: str) -> dict[str, str]:
+        """What a browser sends that has signed in with it."""
+        form = {"Content-Type": "application/x-www-form-urlencoded"}
+        got = self.ask("POST", "/sign-in", f"token={token}".encode(), headers=form)
+        return {"Cookie": got.headers["set-cookie"].partition(";")[0]}
+
     def wait(self, spent: Instant) -> None:
         """The wall clock goes on."""
         self.clock[0] += spent
@@ -93,10 +100,11 @@ class Site:
         self.scene.take_in()
 
     def fired(self, start: Instant, end: Instant) -> None:
-        """A bout is on record."""
+        """A bout is on record, and the work that it was part of."""
         nothing = [float("nan")] * 5
         bout = Bout((SITE, HAMMER), start, end, 0.0, 0.0, *nothing, 0.0, 0)
-        self.store.commit(_step([], [Worked(bout, "op-14", None)]))
+        stretch = Stretch((SITE, HAMMER), start, end, float(end - start), float(end - start))
+        self.store.commit(_step([], [Worked(bout, "op-14", None)], [Spent(stretch, "op-14", None)]))
 
     def token(self, name: str, role: Role) -> str:
         with self.store.write() as connection:
@@ -144,7 +152,7 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         store.close()
 
 
-def _step(changes: list[Change], bouts: Sequence[Worked] = ()) -> StepRecord:
+def _step(changes: list[Change], bouts: Sequence[Worked] = (), stretches: Sequence[Spent] = ()) -> StepRecord:
     return StepRecord(
         received=NOW,
         rows=[],
@@ -152,8 +160,9 @@ def _step(changes: list[Change], bouts: Sequence[Worked] = ()) -> StepRecord:
         applied=[],
         changes=changes,
         bouts=bouts,
+        stretches=stretches,
         states={(SITE, HAMMER): b"state"},
-        layout="none",
+        layout="none:5",
         rejects=[],
         counts={"duplicate": 3},
     )

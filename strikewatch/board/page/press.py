@@ -1,5 +1,7 @@
 """How a sheet becomes an answer: templates, the reader's choices, and headers that keep a browser to our own."""
 
+from base64 import b64encode
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,6 +12,7 @@ from starlette.responses import Response
 from strikewatch.board.page.view import View
 from strikewatch.board.page.words import SOURCE, Words
 from strikewatch.review.pictures.drawing import BY_PRIORITY, OUTLINES
+from strikewatch.review.report.html import style
 
 CHOICES: Final = "strikewatch_choices"
 """The cookie of a reader's choices, `units.language`; no secret."""
@@ -17,6 +20,11 @@ POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+_SHEET: Final = b64encode(sha256(style().encode()).digest()).decode()
+REPORT_POLICY: Final = (
+    f"default-src 'none'; style-src 'sha256-{_SHEET}'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+)
+"""Of the trainer's review, whose one style sheet stands within it."""
 SAFE: Final = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": POLICY,

@@ -74,6 +74,9 @@ def routes(
         found = await run_in_threadpool(sheets.trace, request)
         return JSONResponse(found, headers={"Cache-Control": "no-store"})
 
+    async def reviewed(request: Request) -> Response:
+        return await run_in_threadpool(sheets.admitted, request, sheets.review, "review")
+
     async def worker(_request: Request) -> Response:
         # At the root, since a script like this one may only serve what lies beside or below it.
         headers = {**SAFE, "Cache-Control": "no-cache"}
@@ -88,6 +91,7 @@ def routes(
         Route(PATH, guard(entered, trouble), methods=["POST"]),
         Route("/sign-out", guard(left, trouble), methods=["POST"]),
         Route("/stream", guard(followed, plain), methods=["GET"]),
+        Route("/review/{site}", guard(reviewed, trouble), methods=["GET"]),
         Route("/trace/{site}/{alert}", guard(traced, plain), methods=["GET"]),
         Route("/offline.js", guard(worker, plain), methods=["GET"]),
         Mount("/static", _Files(directory=_STATIC)),

@@ -13,21 +13,19 @@ from typing import Any, Final
 from urllib.parse import urlencode
 
 from markupsafe import Markup
-from pydantic import ValidationError
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from strikewatch.alarm.lifecycle import STATES
 from strikewatch.alarm.storm import Rules
-from strikewatch.board import asked
-from strikewatch.board.answer import Problem, unusable
+from strikewatch.board.answer import Problem
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
 from strikewatch.board.page.drawn import Drawing
-from strikewatch.board.page.press import SAFE, Press
+from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
+from strikewatch.board.page.search import Wanted
 from strikewatch.board.page.trace import trace
 from strikewatch.board.page.view import View, clock
-from strikewatch.board.page.week import Week
+from strikewatch.board.page.week import Week, week_of
 from strikewatch.board.page.words import SOURCE
 from strikewatch.board.scene import Scene
 from strikewatch.board.stream import reading
@@ -42,24 +40,15 @@ from strikewatch.store.beside import Place
 from strikewatch.store.desk import Desk
 from strikewatch.store.entries import entries
 from strikewatch.store.listing import Filter, Listed
-from strikewatch.store.tokens import Holder
+from strikewatch.store.tokens import Holder, Role
 
 LISTED: Final = 100
 RECENT: Final = 25
 STRIPS: Final = 12
 """Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
-
-
-class Wanted(asked.Asked):
-    """What the history is searched by; an empty field is no condition."""
-
-    hammer: str = ""
-    operator: str = ""
-    fault: str = ""
-    priority: str = ""
-    since: str = ""
-    before: str = ""
+Reviews = Callable[[str, Instant, Instant], str | None]
+"""The trainer's review of a site in a time, as a page of its own; None while it is being made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +75,7 @@ class Sheets:
         sites: Sites,
         recordings: Path,
         rules: Rules,
+        reviews: Reviews,
         wall: Callable[[], Instant],
     ) -> None:
         self._press = press
@@ -97,6 +87,7 @@ class Sheets:
         self._sites = sites
         self._recordings = recordings
         self._wall = wall
+        self._reviews = reviews
         self._week = Week(place, sites, rules)
 
     def sheets(self) -> list[tuple[str, Sheet]]:
@@ -112,10 +103,10 @@ class Sheets:
             ("/choices", self.choices),
         ]
 
-    def admitted(self, request: Request, sheet: Sheet) -> Response:
+    def admitted(self, request: Request, sheet: Sheet, role: Role = "view") -> Response:
         """A sheet for who may see it; the way in for who is not known."""
         try:
-            holder = self._gate.admit(request, "view")
+            holder = self._gate.admit(request, role)
         except Problem as problem:
             if problem.status != 401:
                 raise
@@ -138,24 +129,10 @@ class Sheets:
 
     def alerts(self, ask: Asking) -> Response:
         """What is open, and the history, searched."""
-        try:
-            wanted = Wanted.model_validate_strings(dict(ask.request.query_params))
-        except ValidationError as error:
-            raise unusable(error, "parameters") from error
-        wrong: dict[str, str] = {}
-        found = Filter(
-            None,
-            wanted.hammer or None,
-            wanted.fault or None,
-            wanted.operator or None,
-            wanted.priority or None,  # type: ignore[arg-type]  # any other word finds nothing
-            _moment(wanted.since, "since", wrong),
-            STATES,
-            _moment(wanted.before, "before", wrong),
-        )
+        wanted = Wanted.of(ask.request.query_params)
+        found, wrong = wanted.filter()
         listed = [] if wrong else self._desk.alerts(found, LISTED + 1)
         more = listed[LISTED - 1].record["onset"] if len(listed) > LISTED else None
-        earlier = more and urlencode({**wanted.model_dump(exclude_defaults=True), "before": more})
         return self._page(
             ask,
             "alerts.html",
@@ -163,7 +140,7 @@ class Sheets:
             wanted=wanted,
             wrong=wrong,
             listed=listed[:LISTED],
-            earlier=earlier,
+            earlier=more and wanted.earlier(more),
             priorities=PRIORITIES[::-1],
             faults=FAULTS,
             hammers=sorted({hammer for _, hammer in self._scene.hammers}),
@@ -213,9 +190,20 @@ class Sheets:
 
     def week(self, ask: Asking) -> Response:
         """Faults and firing hours by hammer and day, and how well the alerts serve."""
-        back = ask.request.query_params.get("back", "0")
-        weeks = min(int(back), 520) if back.isdecimal() and len(back) < 5 else 0
-        return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks))
+        weeks = _weeks(ask)
+        trains = ask.holder.may("review") and ask.holder is not NOBODY
+        return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks), trains=trains)
+
+    def review(self, ask: Asking) -> Response:
+        """The trainer's review of a site's week; or word that it is being made."""
+        site = ask.request.path_params["site"]
+        begin, end = week_of(ask.now, self._sites.zone_of(site), _weeks(ask))
+        report = self._reviews(site, begin, end)
+        if report is None:
+            return self._page(ask, "making.html", 202, site=site)
+        return Response(
+            report, 200, {**SAFE, "Content-Security-Policy": REPORT_POLICY}, media_type="text/html"
+        )
 
     def choices(self, ask: Asking) -> Response:
         """Units, language, sound."""
@@ -267,15 +255,10 @@ class Sheets:
         )
 
 
-def _moment(text: str, name: str, wrong: dict[str, str]) -> Instant | None:
-    """An instant as RFC 3339, or a day as a date field gives it (UTC)."""
-    if not text:
-        return None
-    try:
-        return asked.moment(f"{text}T00:00:00Z" if len(text) == 10 else text)
-    except ValueError as error:
-        wrong[name] = str(error)
-        return None
+def _weeks(ask: Asking) -> int:
+    """How many weeks back is asked for."""
+    back = ask.request.query_params.get("back", "0")
+    return min(int(back), 520) if back.isdecimal() and len(back) < 5 else 0
 
 
 def _lasted(record: dict[str, Any], now: Instant) -> float:

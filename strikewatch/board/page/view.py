@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
@@ -40,6 +40,9 @@ class View:
     def length(self, value_m: float) -> str:
         return f"{value_m * FEET_PER_METRE:.1f} ft" if self.units == "us" else f"{value_m:.2f} m"
 
+    def days(self, value_days: float) -> str:
+        return "1 day" if f"{value_days:.0f}" == "1" else f"{value_days:,.0f} days"
+
     def span(self, value_s: float) -> str:
         """A length of time: 12.4 s, 3 min 20 s, 2 h 05 min."""
         if value_s < 60:
@@ -67,6 +70,8 @@ class View:
             ("_s", self.span),
             ("_min", lambda minutes: self.span(minutes * 60)),
             ("_h", lambda hours: self.span(hours * 3600)),
+            ("_days", self.days),
+            ("_days_left", self.days),
             ("_percent", lambda percent: f"{percent:+.0f} %"),
             ("_rpm", lambda rpm: f"{rpm:.0f} rpm"),
             ("_mm", lambda size: f"{size:g} mm"),
@@ -130,7 +135,6 @@ def clock(at: Instant, zone: ZoneInfo, now: Instant) -> str:
     return f"{shown:%H:%M:%S}" if shown.date() == today.date() else f"{shown:%d %b %H:%M}"
 
 
-def day_begins(at: Instant, zone: ZoneInfo) -> Instant:
-    """Midnight of the site's day that holds an instant, ns."""
-    midnight = local(at, zone).replace(hour=0, minute=0, second=0, microsecond=0)
-    return round((midnight - _EPOCH).total_seconds()) * SECOND
+def day_begins(day: date, zone: ZoneInfo) -> Instant:
+    """Midnight at the site as a day begins, ns."""
+    return round((datetime.combine(day, time.min, zone) - _EPOCH).total_seconds()) * SECOND

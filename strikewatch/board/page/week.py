@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
 
@@ -17,7 +18,7 @@ from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.review.pictures.drawing import local
 from strikewatch.store.beside import Place
-from strikewatch.store.bout_tables import bouts
+from strikewatch.store.bout_tables import exposure
 from strikewatch.store.listing import intervals
 from strikewatch.store.tables import alerts
 
@@ -47,6 +48,12 @@ class SiteWeek:
         return sum(by_day[day] for day in self.days)
 
 
+def week_of(now: Instant, zone: ZoneInfo, back: int) -> tuple[Instant, Instant]:
+    """The site's seven days that end with today, or so many weeks earlier: from midnight to midnight, ns."""
+    last = local(now, zone).date() - timedelta(days=DAYS * back)
+    return day_begins(last - timedelta(days=DAYS - 1), zone), day_begins(last + timedelta(days=1), zone)
+
+
 class Week:
     """`rules` say what counts as a flood."""
 
@@ -56,18 +63,19 @@ class Week:
         self._rules = rules
 
     def look(self, now: Instant, back: int) -> dict[str, SiteWeek]:
-        """Site → the seven days that end with today's, or so many weeks earlier."""
+        """Site → the seven days that end with today's, or so many weeks earlier. A stretch of work, at most a clock
+        hour, counts to the day in which it begins."""
         begin = now - (8 + 7 * back) * 86_400 * SECOND  # a day more than any zone's week needs
         end = now - (7 * back - 1) * 86_400 * SECOND
         found: dict[Key, Row] = defaultdict(Row)
-        b, a = bouts.c, alerts.c
+        e, a = exposure.c, alerts.c
         with self._place.read() as connection:
-            fired = select(b.site, b.hammer, b.start_ns, b.end_ns).where(
-                b.start_ns >= begin, b.start_ns < end
+            fired = select(e.site, e.hammer, e.start_ns, e.firing_ns).where(
+                e.start_ns >= begin, e.start_ns < end
             )
-            for site, hammer, start, stop in connection.execute(fired):
+            for site, hammer, start, spent in connection.execute(fired):
                 day = local(start, self._sites.zone_of(site)).date()
-                found[site, hammer].firing_h[day] += (stop - start) / (3600 * SECOND)
+                found[site, hammer].firing_h[day] += spent / (3600 * SECOND)
             raised = select(a.site, a.hammer, a.onset_ns).where(
                 a.fault.in_(OF_OPERATOR), a.onset_ns >= begin, a.onset_ns < end
             )
@@ -76,8 +84,7 @@ class Week:
             told = intervals(connection, end)
         weeks: dict[str, SiteWeek] = {}
         for (site, hammer), row in sorted(found.items()):
-            today = local(day_begins(now, self._sites.zone_of(site)), self._sites.zone_of(site)).date()
-            last = today - timedelta(days=DAYS * back)
+            last = local(now, self._sites.zone_of(site)).date() - timedelta(days=DAYS * back)
             days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
             if site not in weeks:
                 until = min(now, now - 7 * back * 86_400 * SECOND)

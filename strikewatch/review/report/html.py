@@ -25,8 +25,14 @@ def html(report: Report) -> str:
         lstrip_blocks=True,
     )
     environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours, "even": even}
-    style = pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
-    return environment.get_template("report.html").render(report=report, style=Markup(style), caution=CAUTION)
+    return environment.get_template("report.html").render(
+        report=report, style=Markup(style()), caution=CAUTION
+    )
+
+
+def style() -> str:
+    """The one style sheet in the page; who serves it may name its digest in a content policy."""
+    return pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
 
 
 def even(rate: float) -> str:

@@ -131,6 +131,7 @@ if (choices) {
   });
 }
 
+if (document.getElementById("making")) setTimeout(() => location.reload(), 2000);
 follow({ open: () => refreshOpen() });
 keepEntries({ post, held, say });
 drawTrace(document.getElementById("trace"));

@@ -1,0 +1,41 @@
+"""The trainer's review from the page: made beside the processor, and for the role `review` only."""
+
+import re
+from base64 import b64encode
+from hashlib import sha256
+from pathlib import Path
+
+from strikewatch.model.instant import SECOND
+from tests.board.site import NOW, SITE, site
+from tests.live.processor import until
+
+
+def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        trainer, office = at.cookie(at.token("trainer", "review")), at.cookie(at.token("site office", "act"))
+        at.fired(NOW - 600 * SECOND, NOW - 300 * SECOND)
+        link = f'href="/review/{SITE}?back=0"'
+        week = at.ask("GET", "/week", headers=trainer).text
+        assert link in week
+        assert week.count('<td class="number">0.1</td>') == 1  # 5 min of firing, that day
+        assert link not in at.ask("GET", "/week", headers=office).text
+        assert at.ask("GET", f"/review/{SITE}", headers=office).status == 403
+        assert at.ask("GET", f"/review/{SITE}").status == 303
+
+        first = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
+        assert first.status == 202
+        assert "It is being made" in first.text
+
+        def made() -> str:
+            got = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
+            assert got.status in (200, 202), got.text
+            policy.append(got.headers["content-security-policy"])
+            return got.text if got.status == 200 else ""
+
+        policy: list[str] = []
+        report = until(made)
+        assert "The trainer’s review" in report
+        assert "op-14" in report
+        (style,) = re.findall(r"<style>(.*?)</style>", report, re.S)
+        assert f"sha256-{b64encode(sha256(style.encode()).digest()).decode()}" in policy[-1]
+        assert "unsafe" not in policy[-1]
