@@ -6,7 +6,16 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from strikewatch import cli_alerts, cli_baseline, cli_deliveries, cli_review, cli_suppose, cli_token, cli_wear
+from strikewatch import (
+    cli_alerts,
+    cli_baseline,
+    cli_deliveries,
+    cli_review,
+    cli_suppose,
+    cli_token,
+    cli_use,
+    cli_wear,
+)
 from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
@@ -91,6 +100,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_review.add(commands, config)
     cli_suppose.add(commands, config)
     cli_token.add(commands, config)
+    cli_use.add(commands, config)
     cli_wear.add(commands, config)
 
     survey = commands.add_parser(

@@ -1,24 +1,30 @@
 """The frames of a period, from the database of a processor, running or not."""
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import Connection, and_, func, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from strikewatch.alarm import crew, tool
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import Key
-from strikewatch.model.instant import Instant
+from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
-from strikewatch.pipeline import part_of
+from strikewatch.pipeline import HammerSettings, part_of
 from strikewatch.review.attribution import Attribution, Bouts
+from strikewatch.review.present import Present
+from strikewatch.review.use import Silent
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts, exposure
 from strikewatch.store.tables import alerts, hammer_state
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+LONGEST: Final = 3600 * SECOND
+"""A stretch of work is no longer."""
 
 
 def from_store(
@@ -41,6 +47,38 @@ def exposure_from_store(
     """The first of the two alone."""
     with place.read() as connection:
         return _attributed(connection, begin, end, site).exposure()
+
+
+def reaching(
+    place: Place,
+    begin: Instant,
+    upto: Instant,
+    settings_of: Callable[[Key], HammerSettings],
+    site: str | None = None,
+) -> "tuple[pd.DataFrame, pd.DataFrame, Silent]":
+    """EXPOSURE and FAULTS of all from `begin` up to an instant, what had begun before and reaches over it included, and
+    what feeds do not let be found.
+
+    The evidence of an alert that stands, which the database has of its last step, is made as of the processor's.
+    """
+    a = alerts.c
+    reach = or_(a.onset_ns >= begin, a.cleared_ns.is_(None), a.cleared_ns > begin)
+    wanted = select(a.record).where(a.onset_ns < upto, reach)
+    with place.read() as connection:
+        made = _attributed(connection, max(0, begin - LONGEST), upto, site)
+        found = connection.scalars(wanted if site is None else wanted.where(a.site == site))
+        records = [json.loads(record) for record in found]
+        states = connection.execute(_states(site)).all()
+    present = Present(settings_of)
+    for at, hammer, layout, state in states:
+        present.look((at, hammer), layout, bytes(state))
+    return made.exposure(), made.faults(map(present.told, records), upto), present.silent
+
+
+def _states(site: str | None) -> Any:
+    h = hammer_state.c
+    wanted = select(h.site, h.hammer, h.layout, h.state)
+    return wanted if site is None else wanted.where(h.site == site)
 
 
 def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
@@ -68,12 +106,8 @@ def _stretches(connection: Connection, begin: Instant, end: Instant, site: str |
 
 def _under_way(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
     """The stretch that each hammer is in the middle of, from its saved state."""
-    h = hammer_state.c
-    wanted = select(h.site, h.hammer, h.layout, h.state)
     found: list[Spent] = []
-    for at, hammer, layout, state in connection.execute(
-        wanted if site is None else wanted.where(h.site == site)
-    ):
+    for at, hammer, layout, state in connection.execute(_states(site)):
         parts = [part_of(layout, bytes(state), name) for name in ("exposure", crew.NAME, tool.NAME)]
         if any(part is None for part in parts):
             continue
