@@ -3,7 +3,7 @@
 from argparse import Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
@@ -15,9 +15,11 @@ from strikewatch.hosts.replay import replay_shifts
 from strikewatch.hosts.replay_command import LONG
 from strikewatch.hosts.review_moments import Where
 from strikewatch.hosts.warm import warm
+from strikewatch.hosts.wear_sources import limits, of_store
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.review.columns import ALWAYS, MISUSE
+from strikewatch.review.condition import Condition, condition
 from strikewatch.review.from_replay import from_replay
 from strikewatch.review.from_store import from_store
 from strikewatch.review.report import words
@@ -35,7 +37,8 @@ WEEKS: Final = 26 * 7 * 86_400 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; and where its samples are."""
+    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; where its samples are; and in what
+    condition hammers and tools are at its end."""
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -44,6 +47,7 @@ class Source:
     where: Where
     words: str
     notes: tuple[str, ...] = ()
+    condition: Condition = field(default_factory=Condition)
 
     def period(self) -> "tuple[pd.DataFrame, pd.DataFrame]":
         return self._between(self.begin, self.end)
@@ -79,7 +83,15 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
         where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config)
-        yield Source(exposure, _of_people(faults), begin, end, where, f"From the database {place.name}.")
+        yield Source(
+            exposure,
+            _of_people(faults),
+            begin,
+            end,
+            where,
+            f"From the database {place.name}.",
+            condition=of_store(place, settings, end, options.site),
+        )
 
 
 def _of_shifts(
@@ -109,6 +121,7 @@ def _of_shifts(
         where,
         f"From {words.listed(places)}.",
         tuple(result.notes()),
+        condition(exposure, (event for shift in shifts for event in shift.events), limits(settings)),
     )
 
 

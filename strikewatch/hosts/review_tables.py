@@ -3,12 +3,13 @@
 from collections.abc import Iterable, Sequence
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from strikewatch.cautions import CAUTION
 from strikewatch.review.pictures.drawing import figure
-from strikewatch.review.report.content import Line, Person, Report, Site
+from strikewatch.review.report.content import Line, Person, Report, Site, WearAndTools
 
 SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
 
@@ -48,6 +49,27 @@ def _site(console: Console, site: Site) -> None:
         console.print()
         console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
         console.print(_lines((line.name, line) for line in site.unassigned))
+    if site.condition:
+        _condition(console, site.condition)
+
+
+def _condition(console: Console, told: WearAndTools) -> None:
+    console.print()
+    console.print(Text("Wear and tools", "bold"))
+    for one in told.inspected:
+        console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
+        for each in one.readings:
+            outlook = each.picture.caption if each.picture else each.outlook
+            console.print(Padding(Text(f"{each.said} {outlook}"), (0, 0, 0, 2)))
+    for fitting in told.fitted:
+        if fitting.note:
+            console.print(Text(f"{fitting.hammer}: {fitting.note}"))
+    if told.lasts:
+        table = _table("tools", "count", "ended", "median life", "95 % limits")
+        for lasts in told.lasts:
+            table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
+        console.print(table)
+        console.print(Text(told.lasting, "dim"))
 
 
 def _people(people: Iterable[Person]) -> Table:

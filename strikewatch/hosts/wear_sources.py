@@ -42,7 +42,7 @@ def of_store(place: Place, settings: Settings, end: Instant, site: str | None = 
     events = told(place, KINDS, end, site)
     if not events:
         return Condition()
-    return condition(exposure_from_store(place, 0, end, site), events, _limits(settings))
+    return condition(exposure_from_store(place, 0, end, site), events, limits(settings))
 
 
 def of_shifts(shifts: Sequence[Shift], settings: Settings, notes: Console) -> Condition:
@@ -55,10 +55,12 @@ def of_shifts(shifts: Sequence[Shift], settings: Settings, notes: Console) -> Co
     with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as done:
         result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), done)
     exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
-    return condition(exposure, events, _limits(settings))
+    return condition(exposure, events, limits(settings))
 
 
-def _limits(settings: Settings) -> Callable[[Key], Limits]:
+def limits(settings: Settings) -> Callable[[Key], Limits]:
+    """What is known of a hammer's limits, as its handbook has them."""
+
     def of(key: Key) -> Limits:
         own = settings.of_hammer(key)["wear"]
         assert isinstance(own, Limits)

@@ -41,7 +41,8 @@ def show_tools(console: Console, found: Condition) -> None:
 
 def _worn(console: Console, one: Worn) -> None:
     console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.inspected(one)}"))
-    console.print(Text(words.bushing(one), "yellow" if one.bushing.verdict in ("turn", "replace") else ""))
+    look = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
+    console.print(Text(f"{words.verdict(one)} {words.why(one)}", look))
     for measured in one.measured:
         console.print(Padding(Text(words.measured(measured)), (0, 0, 0, 2)))
         for said in words.outlook(measured):

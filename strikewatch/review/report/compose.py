@@ -7,9 +7,11 @@ from zoneinfo import ZoneInfo
 
 from strikewatch.review import rates
 from strikewatch.review.coaching import Coaching
+from strikewatch.review.condition import Condition
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.moments import Clean
 from strikewatch.review.report import figures, words
+from strikewatch.review.report.condition_part import part
 from strikewatch.review.report.content import Card, Comparison, Line, Person, Picture, Shown, Site
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ CARDS: Final = 3
 """So many things to work on; more are none."""
 WEEKS: Final = 3
 """From so many weeks on they are shown one by one."""
+NOTHING_TOLD: Final = Condition()
 PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "operating"}
 
 
@@ -49,11 +52,15 @@ def sites(
     coaching: Coaching,
     zones: Mapping[str, ZoneInfo],
     only: str | None,
+    condition: Condition = NOTHING_TOLD,
 ) -> list[Site]:
     """Each site's part. With `only` it is for one operator: nobody else is named in it."""
     names = sorted(map(str, tables.exposure["site"].unique()))
     return [
-        _Composed(tables, name, number, seen[name], coaching, zones[name], only).site()
+        replace(
+            _Composed(tables, name, number, seen[name], coaching, zones[name], only).site(),
+            condition=None if only else part(condition.of(name), f"site-{number}"),
+        )
         for number, name in enumerate(names, 1)
     ]
 

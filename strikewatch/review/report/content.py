@@ -91,11 +91,80 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """One length that is read: the newest reading, how such readings go where no picture says so, and the picture."""
+
+    said: str
+    outlook: str
+    picture: Picture | None
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """A hammer's inspections: what to do with its lower bushing (`marked`: something is), why, and its readings."""
+
+    hammer: str
+    when: str
+    verdict: str
+    why: str
+    marked: bool
+    readings: Sequence[Reading]
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """A hammer's tool in use, the work told of, whether it suits, and a note where it does not."""
+
+    hammer: str
+    tool: str
+    work: str
+    suits: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """A tool: where, since when, what it has done, what became of it, and whose hours those are."""
+
+    tool: str
+    hammer: str
+    since: str
+    firing: str
+    blows: str
+    fate: str
+    operators: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lasts:
+    """Tools alike in something: how many, and after how many hours of firing half of them have ended, with limits."""
+
+    name: str
+    by: str
+    tools: int
+    ended: int
+    median: str
+    limits: str
+
+
+@dataclass(frozen=True, slots=True)
+class WearAndTools:
+    """Wear and tools at a site; `practice` says where advice comes from, `lasting` how lives are counted."""
+
+    inspected: Sequence[Inspected]
+    fitted: Sequence[Fitting]
+    lives: Sequence[Life]
+    lasts: Sequence[Lasts]
+    lasting: str
+    practice: str
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A site's part; `for_one`: to sit down with one operator, so that nobody else is in it.
 
     `judged`: whether anybody could be compared. `unassigned` is what happened with nobody signed on: shown, and never
-    compared.
+    compared. `condition` None: nothing was told of wear or tools.
     """
 
     name: str
@@ -110,6 +179,7 @@ class Site:
     judged: bool
     unassigned: Sequence[Line] = ()
     unassigned_worked: str = ""
+    condition: WearAndTools | None = None
 
 
 @dataclass(frozen=True, slots=True)

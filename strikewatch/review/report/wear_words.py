@@ -16,25 +16,25 @@ LASTING: Final = (
     "Hours of firing by which half of the tools have come off worn, broken or lost (Kaplan-Meier); those in use or "
     "swapped count as still lasting, those whose start is not known not at all."
 )
-GROOVES: Final = {
-    "first_groove_visible": "first wear groove visible",
-    "second_groove_visible": "first wear groove gone, second visible",
-    "second_groove_faint": "second wear groove nearly gone",
-    "second_groove_gone": "second wear groove gone",
+VERDICTS: Final = {
+    "reuse": "Reuse the bushing.",
+    "turn": "Turn the bushing.",
+    "replace": "Replace the bushing.",
 }
-VERDICTS: Final = {"reuse": "Reuse the bushing", "turn": "Turn the bushing", "replace": "Replace the bushing"}
 
 
 def inspected(one: Worn) -> str:
     return f"inspected {_day(one.inspected)}, {one.hours:,.1f} operating hours on record"
 
 
-def bushing(one: Worn) -> str:
-    """What to do with the lower bushing, and why; where grooves decide, that this is common practice."""
-    decision = one.bushing
-    verdict = VERDICTS[decision.verdict] if decision.verdict else "Lower bushing: nothing to decide by"
-    practice = f" {PRACTICE}" if one.groove else ""
-    return f"{verdict}. {decision.why}{practice}"
+def verdict(one: Worn) -> str:
+    """What to do with the lower bushing."""
+    return VERDICTS[one.bushing.verdict] if one.bushing.verdict else "Lower bushing: nothing to decide by."
+
+
+def why(one: Worn) -> str:
+    """... and why; where grooves decide, that this is common practice."""
+    return f"{one.bushing.why} {PRACTICE}" if one.groove else one.bushing.why
 
 
 def measured(one: Measured) -> str:
