@@ -56,7 +56,7 @@ FIRST_OIL_C: Final = {
 
 MISUSE: Final[dict[str, tuple[Deed, ...]]] = {
     "HB-01": (
-        Deed(420.0, "off_square"),
+        Deed(200.0, "off_square"),
         Deed(960.0, "low_engine_speed"),
         Deed(1500.0, "prying"),
         Deed(2040.0, "askew_at_end"),
@@ -64,12 +64,12 @@ MISUSE: Final[dict[str, tuple[Deed, ...]]] = {
         Deed(3400.0, "over_side"),
     ),
     "HB-06": (
-        Deed(1080.0, "submerged"),
+        Deed(90.0, "submerged"),
         Deed(1800.0, "too_light"),
         Deed(2400.0, "end_of_stroke"),
     ),
 }
-"""Seconds into a part."""
+"""Seconds into a part; the first of each before the site is in a flood of alerts."""
 CHORES: Final[dict[str, tuple[Chore, ...]]] = {"HB-01": (), "HB-06": (Chore(2200.0, "refill"),)}
 LOW_ON_GREASE: Final = Greaser(level=0.103)
 """HB-06's reservoir when the demo begins: a few minutes later it is low."""
