@@ -5,7 +5,7 @@ StrikewatchError
 ├── InputError        whoever hands over a recorded shift: the file, the row or column, the remedy
 ├── Rejected          whoever sends a payload (a gateway): counted and kept, never fatal
 ├── StoreError        whoever runs the machine: disk, permissions, a locked or foreign database
-│   ├── StoreBlocked  … that refuses for now, full or locked: nothing is lost, it is tried again
+│   ├── StoreBlocked  … that refuses for now, full, locked or read-only: nothing is lost, it is tried again
 │   └── StoreLost     … of one that is gone for this process, which ends; started again it goes on
 ├── BrokerError       whoever runs the broker or another instance: refused, taken over
 ├── Refused           whoever asked something of an alert or a hammer: why it cannot be done, and the remedy
@@ -44,7 +44,7 @@ class StoreError(StrikewatchError):
 
 
 class StoreBlocked(StoreError):  # noqa: N818 - says what happened, as Rejected does
-    """The disk is full, or another program holds the database: it can be tried again."""
+    """The disk is full or cannot be written, or another program holds the database: it can be tried again."""
 
 
 class StoreLost(StoreError):  # noqa: N818 - likewise

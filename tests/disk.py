@@ -1,13 +1,38 @@
-"""A disk of a few MiB, to be filled up: a file system in memory. Needs the right to mount."""
+"""A disk of a few MiB, to be filled up: a file system in memory, and files that are frozen. Needs the right to."""
 
 import os
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
 import pytest
 
 MIB = 1 << 20
+
+
+@contextmanager
+def frozen(*files: Path) -> Iterator[None]:
+    """Files that nobody may write to for a while, those who hold them open neither, as on a disk turned read-only."""
+
+    def mark(how: str) -> subprocess.CompletedProcess[str]:
+        command = ["chattr", how, *map(str, files)]
+        return subprocess.run(command, capture_output=True, text=True, check=False)
+
+    done = mark("+i")
+    if done.returncode:
+        _cannot(f"cannot freeze files: {done.stderr}")
+    try:
+        yield
+    finally:
+        mark("-i")
+
+
+def _cannot(what: str) -> None:
+    if os.environ.get("STRIKEWATCH_ALL") == "1":
+        pytest.fail(what)
+    pytest.skip(what)
 
 
 class SmallDisk:
@@ -34,9 +59,7 @@ class SmallDisk:
         command = ["mount", "-t", "tmpfs", "-o", f"size={self._mib}m", "tmpfs", str(self.folder)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
-            if os.environ.get("STRIKEWATCH_ALL") == "1":
-                pytest.fail(f"cannot mount a small disk: {done.stderr}")
-            pytest.skip(f"cannot mount a small disk: {done.stderr}")
+            _cannot(f"cannot mount a small disk: {done.stderr}")
         return self
 
     def __exit__(

@@ -5,6 +5,8 @@ from typing import Literal, Protocol
 
 from sqlalchemy import URL, Connection, Engine
 
+Refusal = Literal["full", "locked", "unwritable"]
+
 
 class Database(Protocol):
     """An opened database. `name` is what to call it, `remedy` what to look at when it refuses.
@@ -31,7 +33,7 @@ class Database(Protocol):
     def compact(self, writer: Connection) -> None:
         """Leave nothing behind of what was deleted or replaced."""
 
-    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
+    def refusal(self, error: BaseException) -> Refusal | None:
         """Why the driver refused, where it may be tried again."""
 
     def make_room(self) -> str | None:

@@ -4,7 +4,7 @@ A lost writer's session ends the processor: the claim went with it, and whether 
 committed only the server knows. Started again it goes on from what is there, and the broker sends the rest again.
 """
 
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import structlog
 from sqlalchemy import URL, Connection, create_engine, event, text
@@ -12,6 +12,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import NullPool
 
 from strikewatch.errors import StoreError
+from strikewatch.store.database import Refusal
 
 _log = structlog.get_logger(__name__)
 
@@ -22,6 +23,8 @@ LOCKED: Final = (LOCK_NOT_AVAILABLE, "40P01", "40001", "57014")
 """Lock not available, deadlock, serialization failure, statement cancelled (by a time-out)."""
 FULL: Final = ("53100", "53200")
 """Disk full, out of memory."""
+READ_ONLY: Final = "25006"
+"""A server that stands by, or was set so."""
 _CLAIM: Final = text("SELECT pg_advisory_lock(1398229074, hashtext(current_schema()))")
 _QUICK: Final = {
     "connect_timeout": 10,
@@ -85,8 +88,10 @@ class PostgresqlServer:
         with self.readers.connect() as connection:
             connection.execute(text("VACUUM"))
 
-    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
+    def refusal(self, error: BaseException) -> Refusal | None:
         state = getattr(error, "sqlstate", None)
+        if state == READ_ONLY:
+            return "unwritable"
         return "full" if state in FULL else "locked" if state in LOCKED else None
 
     def make_room(self) -> str:

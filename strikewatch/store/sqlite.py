@@ -6,7 +6,7 @@ and turns writer fails at once, whatever the busy timeout says.
 
 import sqlite3
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event
@@ -14,6 +14,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.store import tables
 from strikewatch.store.backup import backup
+from strikewatch.store.database import Refusal
 from strikewatch.store.reserve import Reserve
 
 _log = structlog.get_logger(__name__)
@@ -29,6 +30,13 @@ _PRAGMAS: Final = (
     "PRAGMA wal_autocheckpoint=8000",  # 32 MB: a checkpoint costs milliseconds, so few of them
     "PRAGMA journal_size_limit=67108864",
 )
+_REFUSALS: Final[dict[int, Refusal]] = {
+    sqlite3.SQLITE_FULL: "full",
+    sqlite3.SQLITE_BUSY: "locked",
+    sqlite3.SQLITE_LOCKED: "locked",
+    sqlite3.SQLITE_IOERR: "unwritable",  # a disk that has turned read-only under open files says no more
+    sqlite3.SQLITE_READONLY: "unwritable",
+}
 READER: Final = "strikewatch_reader"
 """Execution option of connections that only read, each statement a transaction of its own."""
 
@@ -112,11 +120,8 @@ class SqliteFile:
         raw.execute("VACUUM")
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
-    def refusal(self, error: BaseException) -> Literal["full", "locked"] | None:
-        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        if code == sqlite3.SQLITE_FULL:
-            return "full"
-        return "locked" if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) else None
+    def refusal(self, error: BaseException) -> Refusal | None:
+        return _REFUSALS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF)
 
     def make_room(self) -> str | None:
         self._reserve.give_up()

@@ -3,10 +3,11 @@
 import pytest
 from sqlalchemy import URL, text
 
-from strikewatch.errors import StoreError, StoreLost
+from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.store.postgresql import PostgresqlServer
 from strikewatch.store.step import Reject, StepRecord
 from strikewatch.store.store import Store
+from tests.live.processor import until
 from tests.postgresql import Postgresql
 from tests.store.test_store import KEY, NOW, change, query
 
@@ -47,6 +48,24 @@ def test_a_server_that_restarts_ends_it_and_the_next_goes_on() -> None:
         again = Store(url)
         assert len(again.load().alerts) == 1
         again.close()
+
+
+def test_a_server_that_turns_read_only_refuses_until_it_is_written_again() -> None:
+    with Postgresql() as server:
+        url = server.database()
+        store = Store(url)
+        store.commit(StepRecord(NOW, states={KEY: b"1"}, layout="l"))
+        for mode in ("on", "off"):
+            server.ask(url.database, f"ALTER SYSTEM SET default_transaction_read_only = {mode}")
+            server.ask(url.database, "SELECT pg_reload_conf()")
+            until(lambda m=mode: server.ask(url.database, "SHOW default_transaction_read_only") == [(m,)])
+            if mode == "on":
+                with pytest.raises(StoreBlocked, match="read-only transaction"):
+                    store.commit(StepRecord(NOW, states={KEY: b"2"}, layout="l"))
+                assert store.load().states == {KEY: ("l", b"1")}
+        store.commit(StepRecord(NOW, states={KEY: b"2"}, layout="l"))
+        assert store.load().states == {KEY: ("l", b"2")}
+        store.close()
 
 
 def test_the_claim_is_one_to_a_schema_and_ends_with_the_session(postgresql: Postgresql, url: URL) -> None:

@@ -14,6 +14,7 @@ from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event
 from strikewatch.store import spool
 from strikewatch.store.outbox import Outbox, Outcome
+from strikewatch.store.rows import named
 from strikewatch.store.step import Reject, SavedAlert, StepRecord
 from strikewatch.store.store import Store
 
@@ -201,3 +202,14 @@ def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
     moved = Store(where, {"yard": "http://b.test/"})
     assert moved.off == {}
     moved.close()
+
+
+@pytest.mark.parametrize("n", [0, 1, 256, 257, 600])
+def test_questions_about_any_number_of_things_find_each_once(store: Store, n: int) -> None:
+    """Also beyond what one question may hold, and where a question is filled up."""
+    alerts = [change(onset=NOW + 1000 * k, site="pit" if k % 2 else "quarry") for k in range(n + 3)]
+    store.commit(StepRecord(NOW, changes=alerts))
+    asked = {(one.site, one.alert_id) for one in alerts[:n]}
+    with store.read() as connection:
+        assert named(connection, {}, asked).keys() == asked
+        assert named(connection, {}, {("pit", "none")}) == {}

@@ -16,7 +16,7 @@ from strikewatch.model.batch import Rows
 from strikewatch.store import reserve, sqlite
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
-from tests.disk import SmallDisk
+from tests.disk import SmallDisk, frozen
 from tests.store.test_store import KEY, NOW, change
 
 
@@ -146,6 +146,22 @@ def another_user() -> Iterator[None]:
     finally:
         if root:
             os.seteuid(0)
+
+
+def test_a_database_that_turns_read_only_in_use_refuses_until_it_may_be_written_again(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "watch.db"
+    store = Store(path)
+    store.commit(big(1))
+    with frozen(path, path.with_name("watch.db-wal")):
+        for _ in range(2):
+            with pytest.raises(StoreBlocked, match=r"watch\.db: .*may be written"):
+                store.commit(big(2))
+        assert store.load().states == {KEY: ("l", b"1")}
+    store.commit(big(2))
+    store.close()
+    assert committed(path) == (2, 2)
 
 
 def test_a_read_only_disk_is_said_at_the_start(disk: SmallDisk) -> None:

@@ -8,8 +8,8 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from tests.broker import Broker
-from tests.disk import SmallDisk
-from tests.live.processor import Gateway, Processor
+from tests.disk import SmallDisk, frozen
+from tests.live.processor import Gateway, Processor, until
 from tests.postgresql import Postgresql
 from tests.trials.digging import Digging
 from tests.trials.trial import Line, Trial, broken
@@ -117,6 +117,24 @@ def read_only(folder: Path) -> Line:
     )
 
 
+def turned(folder: Path) -> Line:
+    """Its files may not be written for a while, though they are open: as when a disk is remounted after an error."""
+    with at_work(folder) as (processor, digging):
+        path = processor.folder / "strikewatch.db"
+        with frozen(path, path.with_name(f"{path.name}-wal")):
+            the_rest(digging)
+            until(lambda: processor.lines("commit_refused"))
+            time.sleep(3)
+            early = len(processor.alerts())
+        wrong = digging.wrong(processor, processor.recordings)
+        taken = bool(processor.lines("commit_taken"))
+    return Line(
+        "turned read-only while in use for 3 s",
+        {"said": len(processor.lines("commit_refused")), **wrong},
+        broken(**wrong, alerts_while_read_only=early, did_not_go_on_by_itself=not taken),
+    )
+
+
 def _remount(disk: SmallDisk, how: str) -> None:
     subprocess.run(["mount", "-o", f"remount,{how}", str(disk.folder)], check=True)
 
@@ -147,6 +165,7 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
     whole = scale >= 1
     yield locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
     yield replaced(folder / "replaced")
+    yield turned(folder / "turned")
     if whole:
         yield read_only(folder / "read-only")
         yield server(folder / "stopped", "stopped", Postgresql.stop)
