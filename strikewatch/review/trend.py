@@ -15,6 +15,8 @@ import numpy as np
 LEVEL: Final = 0.95
 FEWEST: Final = 3
 """Readings that a line with an interval needs."""
+APART_H: Final = 1e-3
+"""So far apart the first and the last of them, at least: some seconds of operation (ours)."""
 
 
 class Meeting(NamedTuple):
@@ -101,7 +103,7 @@ class Trend:
 def fit(hours: Sequence[float], values_mm: Sequence[float]) -> Trend | None:
     """The line through readings [n] at operating hours [n], rising; None where they are too few for an interval."""
     x, y = np.asarray(hours, float), np.asarray(values_mm, float)
-    if len(x) < FEWEST or x[0] == x[-1]:
+    if len(x) < FEWEST or x[-1] - x[0] < APART_H:
         return None
     mean_h, mean_mm = float(x.mean()), float(y.mean())
     along, up = x - mean_h, y - mean_mm

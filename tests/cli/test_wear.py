@@ -1,6 +1,7 @@
 """`strikewatch wear` and `strikewatch tools` end to end, over a recorded shift and over the database of a run."""
 
 import json
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -104,6 +105,25 @@ def test_people_read_it_on_eighty_columns_with_its_source_and_caution(
     assert "Common practice, no published source" in said
     assert "Advice, never a safety function." in said
     assert "HB-02" not in said
+
+
+def test_the_review_has_a_part_for_it_but_not_for_one_operator(
+    place: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In the page and in the terminal; over the shift and over the database."""
+    page = tmp_path / "review.html"
+    config = str(place.parent / "strikewatch.toml")
+    period = ("--from", "2026-07-14T00:00:00Z", "--to", "2026-07-15T00:00:00Z")
+    for source in ([str(place)], period):
+        assert main(["review", *source, "--config", config, "--html", str(page)]) == 0
+        out, html = capsys.readouterr().out, page.read_text()
+        for text in (" ".join(out.split()), " ".join(unescape(html).split())):
+            assert "Wear and tools" in text
+            assert "Bore of the lower bushing 143.4 mm on 2026-07-14 (4 readings)." in text
+            assert "has been turned before. Common practice, no published source" in text
+            assert "moil, alloyed" in text
+    assert main(["review", *period, "--config", config, "--operator", "op-11", "--html", str(page)]) == 0
+    assert "Wear and tools" not in page.read_text() + capsys.readouterr().out
 
 
 def test_a_hammer_of_which_nothing_was_told_is_named_with_the_others(

@@ -5,13 +5,19 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from strikewatch.model.events import Event
+from strikewatch.model.instant import LATEST
 from strikewatch.review import moments, rates
 from strikewatch.review.coaching import read
+from strikewatch.review.condition import Condition, condition
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.pictures import minute
 from strikewatch.review.report import compose
 from strikewatch.review.report.compose import Seen, Tables
 from strikewatch.review.report.content import Report, Shown
+from strikewatch.review.use import use
+from strikewatch.review.wear import Settings as Limits
+from strikewatch.settings import load
 from tests.review.invented import BEGIN, RATES, SITE, fleet
 
 DAY = pd.Timedelta(days=1)
@@ -38,7 +44,16 @@ def tables(
         rates.groups(*now, by=["site", "hammer"]),
         rates.groups(*now, by=["site", "tool"]),
         rates.weeks(exposure, faults),
+        use(*now, 0, LATEST, load().of_hammer, _silent(now[0])),
     )
+
+
+def _silent(exposure: pd.DataFrame) -> dict[tuple[str, str], list[tuple[str, str]]]:
+    """One fault cannot be found on any hammer."""
+    return {
+        (SITE, str(hammer)): [("submerged", "no water_m in the feed")]
+        for hammer in exposure["hammer"].unique()
+    }
 
 
 def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -71,10 +86,28 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
         begin=0,
         end=1,
         coaching=COACHING,
-        sites=compose.sites(made, {SITE: Seen(shown, clean)}, COACHING, {SITE: UTC}, only),
+        sites=compose.sites(made, {SITE: Seen(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)),
         faults=list(RATES),
         source="From an invented database.",
     )
+
+
+def _condition(made: Tables) -> Condition:
+    """Of a hammer that is inspected every day, its tools changed and its work told of."""
+    exposure = made.exposure
+    begin = int(exposure["start"].min().as_unit("ns").value) if len(exposure) else 0
+    said: list[tuple[float, str, dict[str, object]]] = [
+        (0, "tool_change", {"tool": "moil", "serial": "T-417", "material": "alloyed"}),
+        (0, "work", {"work": "boulders", "hard": True, "abrasive": False}),
+        *(
+            (24.0 * d + 8, "inspection", {"bore_mm": 140 + d, "tool_length_mm": 700.5 - 9 * d})
+            for d in range(4)
+        ),
+        (50, "tool_change", {"tool": "moil", "serial": "T-418", "material": "alloyed", "reason": "broken"}),
+        (103, "inspection", {"bushing": "second_groove_faint", "bore_mm": 144.2, "tool_length_mm": 760.0}),
+    ]
+    events = [Event(SITE, "HB-01", kind, begin + int(at * 3.6e12), fields) for at, kind, fields in said]
+    return condition(exposure, events, lambda _: Limits(bore_limit_mm=145.0))
 
 
 def nothing() -> Report:

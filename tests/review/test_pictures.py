@@ -8,14 +8,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from strikewatch.model.batch import Floats
 from strikewatch.model.instant import SECOND
-from strikewatch.review.pictures import control, funnel, intervals, minute, strip, style
+from strikewatch.review.pictures import control, funnel, intervals, minute, readings, strip, style
 from strikewatch.review.pictures.drawing import Drawing, Scale, Standing, short, spread, time_ticks, trace
+from strikewatch.review.trend import fit
 
 UTC = ZoneInfo("UTC")
 BEGIN = 1_784_027_227 * SECOND
@@ -101,7 +102,20 @@ def strips(draw: st.DrawFn) -> str:
     return strip.draw("it", shown, draw(NAMES), UTC)
 
 
-@pytest.mark.parametrize("made", [minutes, funnels, controls, rows_of_intervals, strips])
+@st.composite
+def trends(draw: st.DrawFn) -> str:
+    pairs = draw(st.lists(st.tuples(st.integers(0, 5000), st.floats(1, 2000)), min_size=3, max_size=12))
+    pairs.sort()
+    trend = fit([float(hour) for hour, _ in pairs], [value for _, value in pairs])
+    assume(trend is not None)
+    assert trend is not None
+    limit = draw(st.none() | st.floats(1, 2000))
+    meeting = None if limit is None else trend.meets(limit, falling=draw(st.booleans()))
+    now = pairs[-1][0] + draw(st.floats(0, 500))
+    return readings.draw("it", pairs, now, trend, limit, meeting, draw(NAMES))
+
+
+@pytest.mark.parametrize("made", [minutes, funnels, controls, rows_of_intervals, strips, trends])
 def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
     @settings(max_examples=60, deadline=None)
     @given(made())
