@@ -149,7 +149,7 @@ def wet_trench() -> Recorded:
             Deed(1300.0, "too_light"),
             Deed(1800.0, "submerged"),
             Deed(3400.0, "prying"),
-            Deed(4300.0, "submerged"),
+            Deed(5200.0, "submerged"),
         ),
         "chores": (
             Chore(300.0, "hours", {"meter_h": 1204.5, "reason": "moved"}),
@@ -170,7 +170,7 @@ def wet_trench() -> Recorded:
             Chore(3000.0, "hours", {"meter_h": 1252.3, "reason": "reading"}),
         ),
     }
-    turns = _turns(("op-16", 0.9), ("op-18", 1.8))
+    turns = _turns(("op-16", 1.2), ("op-18", 1.9))
     return _record(606, [_fitted("HB-06", start, turns, kit, air_c=(9.0, 13.0), oil_c=38.0)])
 
 
