@@ -49,7 +49,7 @@ STATE: Final = np.dtype(
         ("first_day", "<i8"),  # days since 1970, UTC
         ("day", "<i8"),
         ("today", "<i8"),  # operating ns
-        ("days", "<i8", (DAYS,)),  # of whole days past, each at its number modulo DAYS
+        ("days", "<i8", (DAYS,)),  # of the whole days past, in a ring that begins with the first
     ]
 )
 PARAMS: Final = np.dtype(
@@ -148,7 +148,7 @@ def settle(s: Any, p: Any, hi: int, works: int, out: Any, n: int, g: int) -> int
         if stop < edge:
             return n
         if s.day > s.first_day:
-            s.days[s.day % DAYS] = s.today
+            s.days[(s.day - s.first_day - 1) % DAYS] = s.today
         s.today = 0
         s.day += 1
 
