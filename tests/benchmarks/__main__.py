@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks [a b c d e f g h i]`: a table of ratios, each of two things measured in one run."""
+"""`python -m tests.benchmarks [a b c d e f g h i j]`: a table of ratios, each of two things measured in one run."""
 
 import importlib
 import os
@@ -17,6 +17,7 @@ PARTS: Final = {
     "g": ("commits", "Commits of steps that raise an alert"),
     "h": ("page", "The page"),
     "i": ("year", "The trainer's review of long times"),
+    "j": ("detectors", "Every detector beside the others"),
 }
 
 if __name__ == "__main__":

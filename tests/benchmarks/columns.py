@@ -3,18 +3,12 @@
 And against four rules of the contract as a plain Python loop and as a pandas groupby.
 """
 
-import time
-from collections import Counter
-from dataclasses import replace
-from typing import Any
-from unittest.mock import patch
+from collections.abc import Callable
 
 import pandas as pd
 
-from strikewatch.detect import DETECTORS
-from strikewatch.detect.detector import Detector
-from strikewatch.model.batch import Batch, Portion, Rows
-from strikewatch.pipeline import Pipeline
+from strikewatch.model.batch import Batch, Key, Portion, Rows
+from strikewatch.pipeline import HammerSettings, Pipeline
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 
@@ -23,8 +17,8 @@ PIECE = 131_072
 PLAIN_ROWS = 200_000
 
 
-def detect(rows: Rows) -> None:
-    pipeline = Pipeline(data.settings_of)
+def detect(rows: Rows, settings_of: Callable[[Key], HammerSettings] = data.settings_of) -> None:
+    pipeline = Pipeline(settings_of)
     for start in range(0, len(rows), PIECE):
         piece = rows[start : start + PIECE]
         pipeline.keep(pipeline.step(Batch([Portion(data.KEY, piece, int(piece.time_ns[-1]))])))
@@ -80,38 +74,6 @@ def grouped(rows: Rows) -> None:
         _ = frame["t"][sums >= limit]
 
 
-def _one_by_one(feed: str, rows: Rows) -> list[Line]:
-    """What each detector's kernel costs a row beside the others: a pass over the feed, timed kernel by kernel."""
-    took: Counter[str] = Counter()
-
-    def timed(detector: Detector) -> Detector:
-        def run(*arguments: Any) -> int:
-            start = time.perf_counter()
-            n = detector.run(*arguments)
-            took[detector.name] += time.perf_counter() - start
-            return n
-
-        return replace(detector, run=run)
-
-    with (
-        patch("strikewatch.pipeline.DETECTORS", tuple(timed(one) for one in DETECTORS)),
-        patch.object(Detector, "settle", lambda _self: None),
-    ):
-        detect(rows)
-        took.clear()
-        detect(rows)
-    (_, slowest), *_ = took.most_common(1)
-    return [
-        Line(
-            f"{name} at {feed}: {1e9 * s / len(rows):.1f} ns a row, {len(rows) / s / 1e6:.0f} M rows/s",
-            "of the slowest",
-            s / slowest,
-            "",
-        )
-        for name, s in took.most_common(4)
-    ]
-
-
 def lines() -> list[Line]:
     found = []
     for name, rows in (("bare feed", data.bare(ROWS)), ("with pose and engine", data.rich(ROWS))):
@@ -124,8 +86,6 @@ def lines() -> list[Line]:
                 ">= 0.10, aim 0.25",
             )
         )
-    found += _one_by_one("10 Hz", data.bare(ROWS // 2))
-    found += _one_by_one("500 Hz", data.fast(ROWS // 2))
     short = data.bare(PLAIN_ROWS)
     for name, rival in (("plain Python loop", plain), ("pandas groupby", grouped)):
         a, b = median_s(lambda: detect(short), lambda rival=rival: rival(short))  # type: ignore[misc]

@@ -1,18 +1,21 @@
 """What the benchmarks run on: recorded shifts of the invented site, made long."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
+from strikewatch.demo.shifts import SETTINGS
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.batch import Floats, Ints, Key, Rows
 from strikewatch.pipeline import HammerSettings
-from strikewatch.settings import Faults
+from strikewatch.settings import Faults, load
 from tests.physics.feeds import feed
 from tests.physics.work import shift
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 SHIFT = SHIFTS / "hot-bench"
+FITTED = SHIFTS / "full-bench"
 KEY: Key = ("fennick-hollow", "HB-01")
 BOTH: tuple[Key, ...] = (KEY, ("fennick-hollow", "HB-02"))
 """One operator who lingers, and one who does not grease."""
@@ -35,6 +38,16 @@ def bare(n: int, key: Key = KEY, folder: Path = SHIFT) -> Rows:
 def rich(n: int, key: Key = KEY) -> Rows:
     """n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
     return _tiled(n, key)
+
+
+def fitted(n: int) -> Rows:
+    """n rows at 10 Hz of a carrier with every sensor, as recorded."""
+    return _tiled(n, KEY, FITTED)
+
+
+def fitted_settings() -> Callable[[Key], HammerSettings]:
+    """With what its misuse is judged by, so that no detector is silent."""
+    return load(FITTED / SETTINGS).of_hammer
 
 
 def fast(n: int) -> Rows:
