@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from strikewatch.review.pictures.drawing import WIDTH, Drawing, Scale, figure
+from strikewatch.review.pictures.drawing import WIDTH, Drawing, Scale, figure, trace
 from strikewatch.review.trend import Meeting, Trend
 
 _LEFT: Final = 44.0
@@ -47,8 +47,9 @@ def draw(
         sheet.text(x(hour), _BOTTOM + 16, figure(hour), "soft", "middle")
     sheet.line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, "axis")
     for k, look in ((1, "inner"), (2, "inner"), (0, "track")):
-        points = (f"{x(hour):.1f},{y(at[k]):.1f}" for hour, at in zip(hours, band, strict=True))
-        sheet.path("M" + "L".join(points), look)
+        edge = np.array([at[k] for at in band])
+        edge[(edge < y.low) | (edge > y.high)] = np.nan  # what leaves the sheet is not drawn along its rim
+        sheet.path(trace(x.of(np.array(hours)), y.of(edge), WIDTH), look)
     sheet.line(x(now_h), _TOP, x(now_h), _BOTTOM, "grid")
     sheet.text(x(now_h), _BOTTOM - 4, "now", "soft", "middle")
     if limit_mm is not None:
