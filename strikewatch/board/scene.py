@@ -6,12 +6,16 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
+
 from strikewatch.board.glance import Glance, Limits, glance
 from strikewatch.board.strip import MINUTE, Strip
+from strikewatch.board.upcoming import Item, upcoming
+from strikewatch.detect import coverage
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.model.instant import Instant
-from strikewatch.pipeline import Outcome
+from strikewatch.pipeline import STATE, HammerSettings, Outcome
 
 HOUR: Final = 60 * MINUTE
 HANDED: Final = 20_000
@@ -20,20 +24,37 @@ HANDED: Final = 20_000
 
 @dataclass(slots=True)
 class Watched:
-    """One hammer: its last glance, its strip, and when it was last heard of (wall clock, ns; None: not since the
-    start)."""
+    """One hammer: its last glance, its strip, when it was last heard of (wall clock, ns; None: not since the start),
+    and its whole state as bytes, for who looks closer."""
 
+    settings: HammerSettings
     limits: Limits
     strip: Strip
     glance: Glance
     heard: Instant | None
+    state: bytes
+
+    def upcoming(self, now: Instant) -> list[Item]:
+        """What comes due."""
+        return upcoming(self._record, self.settings, self.glance, now)
+
+    def unwatched(self) -> dict[str, list[str]]:
+        """Why → the faults that cannot be found for that reason."""
+        found: dict[str, list[str]] = {}
+        for fault, why in coverage.silent(self.settings, coverage.heard(self._record)):
+            found.setdefault(why, []).append(fault)
+        return found
+
+    @property
+    def _record(self) -> Any:
+        return np.frombuffer(self.state, STATE)[0]
 
 
 class Scene:
-    """`limits_of` a hammer is asked once. `hours`: what a strip holds."""
+    """`settings_of` a hammer are asked for once. `hours`: what a strip holds."""
 
-    def __init__(self, limits_of: Callable[[Key], Limits], hours: float) -> None:
-        self._limits_of = limits_of
+    def __init__(self, settings_of: Callable[[Key], HammerSettings], hours: float) -> None:
+        self._settings_of = settings_of
         self._hours = hours
         self._handed: deque[tuple[Instant, Sequence[Portion], Outcome]] = deque(maxlen=HANDED)
         self.hammers: Final[dict[Key, Watched]] = {}
@@ -81,12 +102,16 @@ class Scene:
 
     def _watched(self, key: Key, record: Any, rows: Rows) -> Watched:
         seen = self.hammers.get(key)
-        limits, strip = (seen.limits, seen.strip) if seen else (self._limits_of(key), Strip(self._hours))
-        strip.take(rows)
-        one = glance(record, limits, strip.last_oil)
         if seen is None:
-            seen = self.hammers[key] = Watched(limits, strip, one, None)
-        seen.glance = one
+            settings, strip = self._settings_of(key), Strip(self._hours)
+            limits = Limits.of(settings)
+            strip.take(rows)
+            one = glance(record, limits, strip.last_oil)
+            seen = self.hammers[key] = Watched(settings, limits, strip, one, None, record.tobytes())
+            return seen
+        seen.strip.take(rows)
+        seen.glance = glance(record, seen.limits, seen.strip.last_oil)
+        seen.state = record.tobytes()
         return seen
 
 

@@ -10,7 +10,6 @@ from strikewatch.board.app import Page, application
 from strikewatch.board.deeds import Deeds
 from strikewatch.board.entering import Entering
 from strikewatch.board.gate import Gate
-from strikewatch.board.glance import Limits
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
 from strikewatch.board.page.door import Door
@@ -71,7 +70,7 @@ def open_board(
 
 def open_scene(settings: Settings, worker: Worker) -> Scene:
     """What the page shows, as the worker found it in the database."""
-    scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), settings.http.strip_h)
+    scene = Scene(settings.of_hammer, settings.http.strip_h)
     scene.begin(worker.present())
     return scene
 

@@ -1,6 +1,7 @@
 """Pictures of the page, to be looked at: `python -m tests.board.pictures FOLDER`, and `--readme` for the README's own.
 
-The demo's page in its first busy minutes, and pages of no hammer and of sixty; wide and as on a phone, light and dark.
+The demo's sheets in its first busy minutes, and pages of no hammer and of sixty; wide and as on a phone, light and
+dark.
 """
 
 import argparse
@@ -26,6 +27,7 @@ from tests.live.processor import until
 README = Path(__file__).parent / "page.png"
 BUSY_S = 14.0
 """Of the demo's running; sixty times as much at its site."""
+SHEETS = ("", "alerts", "write", "due", "week")
 SHAPES = {"wide": (1280, 900), "phone": (360, 760)}
 
 
@@ -102,7 +104,12 @@ def main() -> int:
                 page.wait_for_timeout(1500)
                 page.screenshot(path=README)
             else:
-                shoot(chromium, url, options.folder, "demo")
+                for sheet in SHEETS:
+                    shoot(chromium, url + sheet, options.folder, f"demo-{sheet or 'now'}")
+                page = chromium.new_page()
+                page.goto(url)
+                alert = page.locator("#open .head a").first.get_attribute("href") or ""
+                shoot(chromium, url + alert.removeprefix("/"), options.folder, "demo-alert")
     return 0
 
 

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from sqlalchemy import URL
 
-from strikewatch.board.glance import Limits
 from strikewatch.board.pulse import Pulse
 from strikewatch.board.scene import Scene
 from strikewatch.hosts.board import open_board
@@ -22,7 +21,7 @@ from strikewatch.model.bout import Bout, Worked
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults, Settings
+from strikewatch.settings import Settings
 from strikewatch.store import tokens
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
@@ -52,6 +51,7 @@ class Site:
     port: int
     alert: str
     scene: Scene
+    pipeline: Pipeline
     clock: list[Instant]
     broker: list[bool]
     died: list[BaseException]
@@ -95,8 +95,9 @@ class Site:
         time_ns = at + SECOND // 2 * np.arange(-120, 1, dtype=np.int64)
         rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
         portion = Portion((SITE, HAMMER), rows, at)
-        pipeline = Pipeline(lambda _key: Faults().by_detector())
-        self.scene.hand_over(at, [portion], pipeline.step(Batch([portion])))
+        outcome = self.pipeline.step(Batch([portion]))
+        self.pipeline.keep(outcome)
+        self.scene.hand_over(at, [portion], outcome)
         self.scene.take_in()
 
     def fired(self, start: Instant, end: Instant) -> None:
@@ -131,7 +132,7 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         store.commit(_step([change]))
         pulse, clock, broker, died = Pulse(), [NOW + 60 * SECOND], [True], []
         pulse.turn()
-        scene = Scene(lambda key: Limits.of(settings.of_hammer(key)), 10.0)
+        scene = Scene(settings.of_hammer, 10.0)
         server = open_board(
             settings,
             store,
@@ -142,9 +143,10 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
             died.append,
             scene,
         )
+        pipeline = Pipeline(settings.of_hammer)
         server.start()
         try:
-            yield Site(store, pulse, port, alert.id, scene, clock, broker, died)
+            yield Site(store, pulse, port, alert.id, scene, pipeline, clock, broker, died)
         finally:
             server.stop()
             assert not died

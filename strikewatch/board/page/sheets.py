@@ -5,7 +5,6 @@ interface's own operations, under the session's cookie and seal.
 """
 
 import json
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,7 +117,12 @@ class Sheets:
         """Is anything wrong now, where, who, what to do."""
         hammers = sorted(self._scene.hammers)
         readings = [reading(key, self._scene.hammers[key]) for key in hammers]
-        return self._page(ask, "now.html", readings=readings, **self._open(ask))
+        unwatched: dict[tuple[tuple[str, str], ...], list[str]] = {}  # hammers that are alike stand together
+        for key in hammers:
+            reasons = self._scene.hammers[key].unwatched().items()
+            told = tuple((why, ", ".join(map(ask.view.fault, faults))) for why, faults in reasons)
+            unwatched.setdefault(told, []).append(key[1])
+        return self._page(ask, "now.html", readings=readings, unwatched=unwatched, **self._open(ask))
 
     def open(self, ask: Asking) -> Response:
         """The open alerts alone, for the script to put in place."""
@@ -181,12 +185,10 @@ class Sheets:
         )
 
     def due(self, ask: Asking) -> Response:
-        """What comes due, the soonest first."""
-        rows = sorted(
-            (reading(key, seen) for key, seen in self._scene.hammers.items()),
-            key=lambda one: (one["grease_overdue_h"] or math.inf) - one["grease_h"],
-        )
-        return self._page(ask, "due.html", rows=rows)
+        """What comes due, the most urgent first."""
+        every = [(key, item) for key, seen in self._scene.hammers.items() for item in seen.upcoming(ask.now)]
+        every.sort(key=lambda one: (one[1].urgency, one[0]))
+        return self._page(ask, "due.html", rows=every)
 
     def week(self, ask: Asking) -> Response:
         """Faults and firing hours by hammer and day, and how well the alerts serve."""

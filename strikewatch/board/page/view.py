@@ -52,6 +52,13 @@ class View:
             return f"{minutes} min {left_s:02d} s"
         return f"{minutes // 60} h {minutes % 60:02d} min"
 
+    def work(self, value_h: float) -> str:
+        """Hours of work, no more exact than anybody plans: 50 min, 1 h 20 min, 47 h."""
+        minutes = round(value_h * 60)
+        if minutes >= 600:
+            return f"{value_h:.0f} h"
+        return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
     def value(self, name: str, value: Any) -> str:
         """One piece of evidence, by the unit in its name."""
         if isinstance(value, bool):
@@ -92,6 +99,7 @@ class View:
         return ", ".join(
             " + ".join(map(str, value)) if isinstance(value, list) else self._word(name, value)
             for name, value in fields.items()
+            if value not in ("", [])
         )
 
     def _word(self, name: str, value: Any) -> str:

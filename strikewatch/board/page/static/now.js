@@ -10,7 +10,9 @@ export let ahead_ms = 0; // the server's clock against ours
 let heard = Date.now();
 
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
-const degrees = (c) => (us ? `${Math.round(c * 1.8 + 32)} °F` : `${c.toFixed(0)} °C`);
+const scaled = (c) => (us ? c * 1.8 + 32 : c);
+// Whole degrees, away from the limit, so that what is below it is never shown as having reached it.
+const degrees = (c, limit = c) => `${(c > limit ? Math.ceil : c < limit ? Math.floor : Math.round)(scaled(c))} ${us ? "°F" : "°C"}`;
 const two = (n) => String(n).padStart(2, "0");
 function span(s) {
   if (s < 60) return `${Math.round(s)} s`;
@@ -42,7 +44,7 @@ function show(one) {
   meter.value = Math.min(one.spot_s, one.spot_limit_s);
   meter.classList.toggle("over", one.spot_s >= one.spot_limit_s);
   put(row, "spot_text", fill(words.spot, { spent: one.spot_s.toFixed(1), limit: one.spot_limit_s }), one.spot_s >= one.spot_limit_s ? "over" : "");
-  let oil = one.oil_c === null ? words.oil_unknown : fill(words.oil, { value: degrees(one.oil_c) });
+  let oil = one.oil_c === null ? words.oil_unknown : fill(words.oil, { value: degrees(one.oil_c, one.oil_limit_c) });
   let tone = "";
   if (one.oil_c > one.oil_limit_c) { oil += `, ${fill(words.oil_over, { limit: degrees(one.oil_limit_c) })}`; tone = "over"; }
   else if (one.oil_reaches_min !== null && one.oil_reaches_min <= 60) {
