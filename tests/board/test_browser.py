@@ -1,5 +1,6 @@
 """The page in a real browser, before the real processor and broker."""
 
+import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -166,6 +167,46 @@ def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard,
     page.click("details[open] button")
     expect(page.locator(".story li.replaced")).to_contain_text("op-14")
     expect(page.locator(".story li").first).to_contain_text("op-15")
+    context.close()
+
+
+def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
+    page = yard.signed_in(context, "/write")
+    page.click("summary:text-is('Tool change')")
+    page.select_option("details[open] select[name=tool]", "hard_blunt")
+    page.fill("details[open] input[name=serial]", "T-417")
+    page.fill("details[open] input[name=material]", "alloyed")
+    page.select_option("details[open] select[name=reason]", "broken")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("T-417")
+    page.click("summary:text-is('Work from now on')")
+    page.select_option("details[open] select[name=work]", "benching")
+    page.check("details[open] input[name=abrasive]")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("benching")
+    page.click("summary:text-is('Inspection of tool and lower bushing')")
+    page.check("details[open] input[name=bushing_new]")
+    page.fill("details[open] input[name=tool_length_mm]", "712.5")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("712.5")
+    told = {
+        kind: json.loads(fields) for kind, fields in yard.processor.query("select kind, fields from events")
+    }
+    assert told["tool_change"] == {
+        "tool": "hard_blunt",
+        "serial": "T-417",
+        "material": "alloyed",
+        "reason": "broken",
+    }
+    assert told["work"] == {"work": "benching", "abrasive": True}
+    assert told["inspection"] == {"bushing_new": True, "tool_length_mm": 712.5}
     context.close()
 
 
