@@ -10,6 +10,7 @@ from strikewatch import (
     cli_alerts,
     cli_baseline,
     cli_deliveries,
+    cli_due,
     cli_review,
     cli_suppose,
     cli_token,
@@ -96,6 +97,7 @@ def _parser() -> argparse.ArgumentParser:
 
     cli_alerts.add(commands, config)
     cli_baseline.add(commands, config)
+    cli_due.add(commands, config)
     cli_deliveries.add(commands, config)
     cli_review.add(commands, config)
     cli_suppose.add(commands, config)

@@ -1,7 +1,7 @@
 """What a replay found, as tables for people: per hammer, per fault, per operator; narrow enough for 80 columns."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.hosts.blind_spots import not_watched
 from strikewatch.hosts.bout_tables import by_operator, judged
 from strikewatch.hosts.replay import Replayed
 from strikewatch.model.batch import Key
@@ -43,7 +44,7 @@ def show(console: Console, path: Path, result: Replayed) -> None:
     if bouts:
         console.print()
         console.print(by_operator(bouts))
-    for line in _not_watched(result.silent):
+    for line in not_watched(result.silent):
         console.print()
         console.print(line, style="dim", highlight=False)
     console.print()
@@ -57,17 +58,6 @@ def show(console: Console, path: Path, result: Replayed) -> None:
 def _heading(key: Key, firing_h: float, n: int, *, with_site: bool) -> Text:
     name = "/".join(key) if with_site else key[1]
     return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_many(n, 'alert')}")
-
-
-def _not_watched(silent: Mapping[Key, Sequence[tuple[str, str]]]) -> Iterator[str]:
-    """A line for all hammers that have the same blind spots."""
-    alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
-    for (_, hammer), reasons in sorted(silent.items()):
-        alike.setdefault(tuple(reasons), []).append(hammer)
-    for reasons, hammers in alike.items():
-        if reasons:
-            faults = ", ".join(f"{fault} ({why})" for fault, why in reasons)
-            yield f"Not watched on {', '.join(hammers)}: {faults}."
 
 
 def _many(n: int, what: str) -> str:

@@ -1,0 +1,69 @@
+"""`strikewatch due` over the database that a processor left: what comes due, when, and what is not watched."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from strikewatch.cli import main
+from strikewatch.model import instant
+from strikewatch.model.batch import Batch, Portion, Rows
+from strikewatch.model.instant import SECOND
+from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.settings import load
+from strikewatch.store.step import StepRecord
+from strikewatch.store.store import Store
+
+HOUR = 3600 * SECOND
+KEY = ("fennick-hollow", "HB-01")
+NOW = instant.parse("2026-03-10T12:00:00Z")
+
+
+@pytest.fixture
+def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Eight days of five hours, without engine speed, and the clock stopped at the last row."""
+    settings = tmp_path / "strikewatch.toml"
+    settings.write_text(
+        f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
+        "[faults.upkeep]\ninspection_soon_days = 30\ninspection_due_days = 40\ninspection_overdue_days = 50\n"
+    )
+    pipeline = Pipeline(load(settings).of_hammer)
+    for day in range(8):
+        times = NOW - (7 - day) * 24 * HOUR - np.arange(5 * 360, -1, -1) * 10 * SECOND
+        rows = Rows(times, {"active": np.zeros(len(times))})
+        pipeline.keep(pipeline.step(Batch([Portion(KEY, rows, int(times[-1]))])))
+    store = Store(tmp_path / "watch.db")
+    states = {KEY: pipeline.saved(KEY)}
+    store.commit(StepRecord(NOW, [], [], [], [], [], states, LAYOUT, [], {}, ()))
+    store.close()
+    monkeypatch.setattr("time.time_ns", lambda: NOW)
+    return settings
+
+
+def test_items_with_what_is_left_and_when(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """40 h are worked since it was first heard: 10 h are left, two days at five a day."""
+    assert main(["due", "--config", str(config), "--json"]) == 0
+    told = {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
+    assert told["grease"]["level"] == "overdue"
+    inspection = told["inspection"]
+    assert inspection["hours_left"] == pytest.approx(10.0, abs=0.01)
+    assert inspection["earliest_days"] == inspection["latest_days"] == pytest.approx(2.0, abs=0.01)
+    assert inspection["recorded"] is False
+    assert told["service"]["hours_left"] == pytest.approx(960.0, abs=0.01)
+
+
+def test_a_table_for_people_says_what_is_not_watched(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["due", "--config", str(config)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "in about 2 days" in out
+    assert "Not watched on HB-01:" in out
+    assert "off_square (no tilt_deg in the feed)" in out
+    assert "never a safety function" in out
+
+
+def test_a_hammer_never_heard_of(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["due", "--config", str(config), "--hammer", "HB-09"]) == 0
+    assert "Nothing is known of any such hammer yet." in capsys.readouterr().out
