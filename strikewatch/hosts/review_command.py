@@ -108,6 +108,7 @@ def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
         rates.groups(exposure, faults, by=["site", "hammer"]),
         rates.groups(exposure, faults, by=["site", "tool"]),
         pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
+        of_site(source.use),
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from rich.console import Console
 
 from strikewatch.errors import Refused
+from strikewatch.hosts import use_sources
 from strikewatch.hosts.bar import bar
 from strikewatch.hosts.moments import moment
 from strikewatch.hosts.replay import replay_shifts
@@ -24,6 +25,7 @@ from strikewatch.review.from_replay import from_replay
 from strikewatch.review.from_store import from_store
 from strikewatch.review.report import words
 from strikewatch.review.samples import FromShifts, FromStore
+from strikewatch.review.use import use
 from strikewatch.settings import Settings
 from strikewatch.store.beside import Beside
 
@@ -37,8 +39,8 @@ WEEKS: Final = 26 * 7 * 86_400 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; where its samples are; and in what
-    condition hammers and tools are at its end."""
+    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; where its samples are; the
+    account of USE; and in what condition hammers and tools are at its end."""
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -46,6 +48,7 @@ class Source:
     end: Instant
     where: Where
     words: str
+    use: "pd.DataFrame"
     notes: tuple[str, ...] = ()
     condition: Condition = field(default_factory=Condition)
 
@@ -90,6 +93,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
             end,
             where,
             f"From the database {place.name}.",
+            use_sources.of_store(place, settings, begin, end, now, options.site),
             condition=of_store(place, settings, end, options.site),
         )
 
@@ -120,6 +124,7 @@ def _of_shifts(
         end,
         where,
         f"From {words.listed(places)}.",
+        use(exposure, faults, begin, end, settings.of_hammer, result.silent),
         tuple(result.notes()),
         condition(exposure, (event for shift in shifts for event in shift.events), limits(settings)),
     )

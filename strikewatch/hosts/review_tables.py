@@ -9,8 +9,9 @@ from rich.text import Text
 
 from strikewatch.cautions import CAUTION
 from strikewatch.review.pictures.drawing import figure
-from strikewatch.review.report.content import Line, Person, Report, Site, WearAndTools
+from strikewatch.review.report.content import Account, Line, Person, Report, Site, WearAndTools
 
+RIGHT = ("count", "per hour", "95 % limits", "in all", "per firing hour", "all hammers")
 SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
 
 
@@ -49,8 +50,24 @@ def _site(console: Console, site: Site) -> None:
         console.print()
         console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
         console.print(_lines((line.name, line) for line in site.unassigned))
+    if site.account:
+        _account(console, site.account)
     if site.condition:
         _condition(console, site.condition)
+
+
+def _account(console: Console, told: Account) -> None:
+    console.print()
+    console.print(Text("What the hammers went through", "bold"))
+    table = _table("hammer", "", "in all", "per firing hour", "all hammers")
+    for one in told.hammers:
+        hammer = one.hammer
+        for line in one.lines:
+            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.every)
+            hammer = ""
+    console.print(table)
+    for words in told.gaps:
+        console.print(Text(words, "dim"))
 
 
 def _condition(console: Console, told: WearAndTools) -> None:
@@ -100,5 +117,5 @@ def _cells(name: str, line: Line) -> list[Text]:
 def _table(*names: str) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name in names:
-        table.add_column(name, justify="right" if name in ("count", "per hour", "95 % limits") else "left")
+        table.add_column(name, justify="right" if name in RIGHT else "left")
     return table

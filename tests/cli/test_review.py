@@ -26,7 +26,7 @@ from tests.browser import program
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 NAMES = ("hot-bench", "pad-handover")
 PERIOD = ("--from", "2026-07-14T00:00:00Z", "--to", "2026-07-16T00:00:00Z")
-TABLES = {"exposure", "faults", "operators", "sites", "hammers", "tools", "weeks", "moments"}
+TABLES = {"exposure", "faults", "operators", "sites", "hammers", "tools", "use", "weeks", "moments"}
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,12 @@ def test_the_database_and_the_shifts_tell_the_same(kept: Kept, capsys: pytest.Ca
     assert ours.keys() == theirs.keys() == {"begin", "end", *TABLES}
     counted = {(row["operator"], row["fault"]): row["count"] for row in ours["operators"]}
     assert counted == {(row["operator"], row["fault"]): row["count"] for row in theirs["operators"]}
+    used, again = (
+        {f"{row['hammer']} {row['measure']}": row["amount"] for row in each["use"] if row["amount"]}
+        for each in (ours, theirs)
+    )
+    assert used == pytest.approx(again)
+    assert len(used) > 20
     assert counted["op-12", "same_spot"] > 20
 
 

@@ -13,6 +13,7 @@ from strikewatch.review.moments import Clean
 from strikewatch.review.report import figures, words
 from strikewatch.review.report.condition_part import part
 from strikewatch.review.report.content import Card, Comparison, Line, Person, Picture, Shown, Site
+from strikewatch.review.report.use_part import account
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +28,8 @@ PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "opera
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """EXPOSURE and FAULTS of the period, and what `rates` makes of them; `weeks` reach back before it."""
+    """EXPOSURE and FAULTS of the period, what `rates` makes of them, and the account of USE; `weeks` reach back before
+    it."""
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -36,6 +38,7 @@ class Tables:
     hammers: "pd.DataFrame"
     tools: "pd.DataFrame"
     weeks: "pd.DataFrame"
+    use: "pd.DataFrame"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +87,7 @@ class _Composed:
         own = {field: table[table["site"] == name] for field, table in every.items()}
         self._exposure, self._faults = own["exposure"], own["faults"]
         self._operators, self._weeks = own["operators"], own["weeks"]
-        self._totals, self._hammers = own["sites"], own["hammers"]
+        self._totals, self._hammers, self._use = own["sites"], own["hammers"], own["use"]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
@@ -101,6 +104,7 @@ class _Composed:
             quiet=self._quiet(),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
+            account=None if self._only else account(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
             judged=bool(self._operators["standing"].isin(["above", "below", "within"]).any()),
             unassigned=() if self._only else lines,

@@ -160,6 +160,33 @@ class WearAndTools:
 
 
 @dataclass(frozen=True, slots=True)
+class UsedLine:
+    """One measure of a hammer's use: in all, per firing hour, and that of all hammers at the site."""
+
+    name: str
+    amount: str
+    rate: str
+    every: str
+
+
+@dataclass(frozen=True, slots=True)
+class Used:
+    """What a hammer went through; `none` lists of what there was nothing."""
+
+    hammer: str
+    lines: Sequence[UsedLine]
+    none: str
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """The account of use of a site's hammers; `gaps` say what could not be known of which."""
+
+    hammers: Sequence[Used]
+    gaps: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A site's part; `for_one`: to sit down with one operator, so that nobody else is in it.
 
@@ -180,6 +207,7 @@ class Site:
     unassigned: Sequence[Line] = ()
     unassigned_worked: str = ""
     condition: WearAndTools | None = None
+    account: Account | None = None
 
 
 @dataclass(frozen=True, slots=True)

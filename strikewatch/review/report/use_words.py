@@ -42,11 +42,11 @@ def not_known(table: "pd.DataFrame") -> Iterator[str]:
         )
         alike.setdefault(why, []).append(str(hammer))
     for gaps, hammers in alike.items():
-        told = "; ".join(f"{listed([_plain(name) for name in names])} ({why})" for why, names in gaps)
+        told = "; ".join(f"{listed([plain(name) for name in names])} ({why})" for why, names in gaps)
         yield f"Not known of {listed(hammers)}: {told}."
 
 
-def _plain(measure: str) -> str:
+def plain(measure: str) -> str:
     """Its name without the unit, within a sentence."""
     name = NAMES[measure].rpartition(",")[0] or NAMES[measure]
     return name[:1].lower() + name[1:]
