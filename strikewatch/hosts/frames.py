@@ -77,6 +77,31 @@ def review_frames(
     return from_replay(result.records, result.stretches(), result.noted, result.end)
 
 
+def use(
+    samples: "pd.DataFrame",
+    events: "pd.DataFrame | None" = None,
+    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
+) -> "pd.DataFrame":
+    """What each hammer went through in a recorded shift; the arguments are those of `replay`.
+
+    Returns a table of USE (`strikewatch.review.use` says what is in it): hours, blows, hot, blank and misused seconds,
+    what was missed, each also per firing hour, and why where it could not be known.
+    """
+    from strikewatch.hosts.use_sources import of_replay
+
+    loaded = _loaded(settings)
+    result = _replayed(samples, events, loaded)
+    return of_replay(result, loaded, 0, result.end + 1)
+
+
+def _loaded(settings: "Settings | Mapping[str, Any] | Path | str | None") -> "Settings":
+    from strikewatch.settings import Settings, load
+
+    if settings is None or isinstance(settings, Mapping):
+        return load(given=settings)
+    return settings if isinstance(settings, Settings) else load(Path(settings))
+
+
 def _replayed(
     samples: "pd.DataFrame",
     events: "pd.DataFrame | None",
@@ -85,12 +110,8 @@ def _replayed(
     from strikewatch.hosts.replay import replay_shifts
     from strikewatch.intake.shift.events import parse_events
     from strikewatch.model.instant import seconds
-    from strikewatch.settings import Settings, load
 
-    if settings is None or isinstance(settings, Mapping):
-        settings = load(given=settings)
-    elif not isinstance(settings, Settings):
-        settings = load(Path(settings))
+    loaded = _loaded(settings)
     shift = _shift(samples)
     if events is not None:
         lines = [_event_line(row) for row in events.to_dict("records")]
@@ -99,7 +120,7 @@ def _replayed(
         shift.events, shift.bad["event"] = parse_events(
             lines, "events", lambda hammer: sites.get(hammer, only), shift.examples
         )
-    result = replay_shifts([shift], settings.of_hammer, seconds(settings.intake.reorder_s))
+    result = replay_shifts([shift], loaded.of_hammer, seconds(loaded.intake.reorder_s))
     for note in result.notes():
         warnings.warn(note, stacklevel=3)
     return result

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from sqlalchemy import URL, make_url
 
+from strikewatch.hosts import use_sources
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model import instant
@@ -95,3 +96,16 @@ def _same_review(processor: Processor, url: URL | None) -> None:
     pd.testing.assert_frame_equal(exposure, again)
     over = [frame[frame["cleared"].notna()].reset_index(drop=True) for frame in (faults, faults_again)]
     pd.testing.assert_frame_equal(*(one.drop(columns=["historic", "evidence"]) for one in over))
+    # And what the hammers went through, in all and in two parts, with the evidence of what still stands.
+    half = _half(exposure)
+    settings = load()
+    with Beside(where) as place:
+        for begin, end in ((0, half), (half, instant.LATEST), (0, instant.LATEST)):
+            live = use_sources.of_store(place, settings, begin, end, instant.LATEST)
+            pd.testing.assert_frame_equal(live, use_sources.of_replay(result, settings, begin, end))
+
+
+def _half(exposure: pd.DataFrame) -> int:
+    """An instant amid the work."""
+    middle = exposure.iloc[len(exposure) // 2]
+    return int(middle["start"].value + middle["end"].value) // 2
