@@ -14,6 +14,7 @@ from strikewatch.errors import Rejected
 from strikewatch.intake.decode.events import decode_event
 from strikewatch.model import instant
 from strikewatch.model.batch import Key
+from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.beside import Place
 from strikewatch.store.entries import enter, entries
@@ -29,6 +30,7 @@ Kind = Literal[
     "storage",
     "tool_change",
     "work",
+    "hours",
     "relearn",
 ]
 _OURS: Final = ("time", "corrects")
@@ -50,12 +52,23 @@ class Entry(asked.Asked):
     corrects: asked.Number | None = Field(None, description="The number of the entry that this one replaces")
 
 
+Meter = Callable[[Key], tuple[float, Instant] | None]
+"""What a hammer's hour meter stands at, h, and as of when (event time, ns)."""
+
+
 class Entering:
     """`wall` tells ns; `ahead` is how far in the future a time may be (ns)."""
 
-    def __init__(self, place: Place, ahead: Instant, wall: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(
+        self,
+        place: Place,
+        ahead: Instant,
+        meter: Meter = lambda _key: None,
+        wall: Callable[[], Instant] = time.time_ns,
+    ) -> None:
         self._place = place
         self._ahead = ahead
+        self._meter = meter
         self._wall = wall
 
     def operations(self) -> list[Operation]:
@@ -89,7 +102,20 @@ class Entering:
                 "leave it out",
                 fields=dict.fromkeys(unknown, "is not known here"),
             )
+        if event.kind == "hours":
+            self._fits(event)
         return enter(self._place, event, who=by, now=now, corrects=body.corrects).json()
+
+    def _fits(self, event: Event) -> None:
+        """Raises Problem for a bare reading that is less than the meter can have stood at."""
+        stands = self._meter((event.site, event.hammer))
+        if stands is None or event.fields.get("reason", "reading") != "reading":
+            return
+        least_h = stands[0] - max(0, stands[1] - event.time) / (3600 * SECOND)
+        if event.fields["meter_h"] < least_h:
+            what = f"is below the {least_h:,.1f} h that the meter stood at"
+            remedy = "look again; if it is right, give the reason: moved, replaced or corrected"
+            raise Problem(422, f"meter_h: {what}", remedy, fields={"meter_h": f"{what}; {remedy}"})
 
     def _key(self, q: asked.OneHammer) -> Key:
         with self._place.read() as connection:

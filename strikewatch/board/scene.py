@@ -38,6 +38,11 @@ class Watched:
         """What comes due."""
         return upcoming(self._record, self.settings, self.glance, now)
 
+    @property
+    def meter_h(self) -> float:
+        """What the carrier's hour meter stands at by what was heard and read, h."""
+        return float(self._record["upkeep"]["meter"]) / HOUR
+
     def unwatched(self) -> dict[str, list[str]]:
         """Why → the faults that cannot be found for that reason."""
         found: dict[str, list[str]] = {}
@@ -83,6 +88,11 @@ class Scene:
                 seen.strip.fired(bouts.get(portion.key, ()), _under_way(record["reading"]))
                 changed[portion.key] = None
         return list(changed)
+
+    def meter(self, key: Key) -> tuple[float, Instant] | None:
+        """What a hammer's hour meter stands at, h, and as of when; None where it is not known."""
+        seen = self.hammers.get(key)
+        return None if seen is None else (seen.meter_h, seen.glance.upto)
 
     def window(self, now: Instant) -> tuple[Instant, Instant]:
         """What strips show, all alike: up to now, from the hour in which any hammer was first heard within what they

@@ -18,6 +18,7 @@ from strikewatch.intake.mqtt import Status
 from strikewatch.model.alert import Alert, Change
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.model.bout import Bout, Worked
+from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import Pipeline
@@ -90,11 +91,11 @@ class Site:
         """The wall clock goes on."""
         self.clock[0] += spent
 
-    def work(self, at: Instant) -> None:
-        """The hammer is heard, firing for the minute before an instant."""
+    def work(self, at: Instant, *events: Event) -> None:
+        """The hammer is heard, firing for the minute before an instant; with events in it."""
         time_ns = at + SECOND // 2 * np.arange(-120, 1, dtype=np.int64)
         rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
-        portion = Portion((SITE, HAMMER), rows, at)
+        portion = Portion((SITE, HAMMER), rows, at, events)
         outcome = self.pipeline.step(Batch([portion]))
         self.pipeline.keep(outcome)
         self.scene.hand_over(at, [portion], outcome)

@@ -20,6 +20,7 @@ from strikewatch.board.answer import Problem
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
 from strikewatch.board.page.drawn import Drawing
+from strikewatch.board.page.judged import judged
 from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
 from strikewatch.board.page.search import Wanted
 from strikewatch.board.page.trace import trace
@@ -43,6 +44,8 @@ from strikewatch.store.tokens import Holder, Role
 
 LISTED: Final = 100
 RECENT: Final = 25
+SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
+"""Events that set a clock, which a correction does not turn back."""
 STRIPS: Final = 12
 """Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
@@ -180,8 +183,22 @@ class Sheets:
         )
         chosen = chosen or (hammers[0] if hammers else None)
         recent = entries(self._place, chosen, RECENT) if chosen else []
+        seen = self._scene.hammers[chosen] if chosen else None
+        verdicts = {
+            one.number: judged(one.event.fields, seen.settings)
+            for one in recent
+            if seen is not None and one.event.kind == "inspection"
+        }
         return self._page(
-            ask, "write.html", hammers=hammers, chosen=chosen, recent=recent, said=ask.view.fields
+            ask,
+            "write.html",
+            hammers=hammers,
+            chosen=chosen,
+            meter_h=seen and seen.meter_h,
+            recent=recent,
+            verdicts=verdicts,
+            setting_clocks=SETTING_CLOCKS,
+            said=ask.view.fields,
         )
 
     def due(self, ask: Asking) -> Response:

@@ -67,6 +67,8 @@ class View:
             return ", ".join(map(str, value)) or "–"
         if not isinstance(value, int | float):
             return self._called(name, str(value)) if name in _SEVERAL else str(value)
+        if name == "meter_h":
+            return f"{value:,.1f} h"
         if name.endswith("_c_per_min"):
             slope = value * 9 / 5 if self.units == "us" else value
             return f"{slope:+.2f} {'°F' if self.units == 'us' else '°C'}/min"

@@ -59,6 +59,7 @@ export function keepEntries({ post, held, say }) {
     const form = document.querySelector(`.entering[data-event="${button.dataset.event}"]`);
     if (!form) return;
     form.dataset.corrects = button.dataset.correct;
+    for (const hint of form.querySelectorAll("[data-correcting]")) hint.hidden = false;
     form.elements.time.value = button.dataset.time;
     for (const [name, value] of Object.entries(JSON.parse(button.dataset.fields))) {
       const fields = form.elements[name];
