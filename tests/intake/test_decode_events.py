@@ -45,6 +45,11 @@ EVENT_FIELDS = [
         for reason in ("worn", "broken", "lost", "swapped")
     ),
     *(("work", {"work": each}) for each in ("boulders", "trenching", "benching", "demolition")),
+    ("hours", {"meter_h": 1251.5}),
+    *(
+        ("hours", {"meter_h": 0.0, "reason": reason})
+        for reason in ("reading", "moved", "replaced", "corrected")
+    ),
     ("work", {"work": "benching", "hard": True, "abrasive": False, "cut_edge": True}),
 ]
 
@@ -80,6 +85,8 @@ def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:
         {"event": "work", "work": "digging"},
         {"event": "work", "work": "benching", "hard": "yes"},
         {"event": "inspection", "tool_length_mm": 0},
+        {"event": "hours", "meter_h": -1},
+        {"event": "hours", "meter_h": 5, "reason": "wound back"},
         {"event": "sign_on", "operator": "op-14\n"},
     ],
 )

@@ -48,7 +48,8 @@ def measured(one: Measured) -> str:
 def outlook(one: Measured) -> list[str]:
     """How the readings go, and when they meet the limit; with intervals, never a date."""
     if one.trend is None:
-        return [f"Too few readings for a trend: it takes {FEWEST} at different operating hours."]
+        few = f"Too few readings for a trend: it takes {FEWEST} at different operating hours."
+        return [few] if one.in_use else []
     slope = f"Trend: {one.trend.slope_mm_h * 100:+.3g} mm per 100 operating hours"
     if not one.in_use:
         return [f"{slope}."]
