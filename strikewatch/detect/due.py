@@ -163,10 +163,10 @@ def begin(s: Any, at: int) -> None:
 
 
 @part
-def _see_to(s: Any, p: Any, k: int, event: Any, out: Any, n: int, g: int) -> int:
+def _see_to(s: Any, p: Any, k: int, event: Any, upto: int, out: Any, n: int, g: int) -> int:
     """Item k was seen to."""
     at = event.at
-    n = _settle_item(s, p, k, s.done, at, NEVER, out, n, g)
+    n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
     happened = at - event.age
     n = _turn(s, p, k, 0, at, s.clock[k], out, n, g)
     # Told of only later: the carrier may have worked all the while since.
@@ -178,7 +178,7 @@ def _see_to(s: Any, p: Any, k: int, event: Any, out: Any, n: int, g: int) -> int
 
 
 @part
-def _read_meter(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _read_meter(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
     """Somebody read the carrier's hour meter."""
     at, told, stood = event.at, event.value, s.meter
     if event.detail == _READING and told < stood:
@@ -196,7 +196,7 @@ def _read_meter(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
     s.meter_start = at
     if event.detail != _MOVED and event.detail != _REPLACED:
         for k in range(2):
-            n = _settle_item(s, p, k, s.done, at, NEVER, out, n, g)
+            n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
             s.clock[k] = max(0, s.clock[k] + told - stood)
             s.start[k] = at
             stage = 0
@@ -208,16 +208,16 @@ def _read_meter(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
 
 
 @part
-def take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
-    """An event takes effect."""
+def take(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+    """An event takes effect; where it comes after the watermark, nothing is known of the time between."""
     served = event.kind == SERVICED and event.detail == 1
     if event.kind == INSPECTED or event.kind == METERED or served:
         begin(s, event.at)
         if s.has_engine_rpm:
-            n = settle(s, p, max(event.at, s.done), s.rpm_until, out, n, g)
+            n = settle(s, p, max(min(event.at, upto), s.done), s.rpm_until, out, n, g)
         if event.kind == METERED:
-            return _read_meter(s, p, event, out, n, g)
-        return _see_to(s, p, 1 if served else 0, event, out, n, g)
+            return _read_meter(s, p, event, upto, out, n, g)
+        return _see_to(s, p, 1 if served else 0, event, upto, out, n, g)
     return n
 
 

@@ -134,7 +134,8 @@ def run(
                     s.base = x
                 f = nth(fire_until, i + 1 + g)
                 i += 1
-            if f > x:
+            # An event may come after the watermark, where nothing more is known.
+            if f > x and x <= span.upto:
                 n = _fire(s, p, x, out, n, g)
             event_at = events[e].at if e < span.last_event else span.upto + 1
             if s.base != NEVER and not s.stored:
@@ -154,8 +155,8 @@ def run(
                     s.base = base
                 if i > first and f > x:
                     n = _fire(s, p, x, out, n, g)
-            hi = min(event_at, nth(time_ns, i)) if i < span.last else min(event_at, span.upto)
-            n = _rest(s, p, x, hi, f, out, n, g)
+            hi = min(event_at, nth(time_ns, i)) if i < span.last else event_at
+            n = _rest(s, p, x, min(hi, span.upto), f, out, n, g)
             if i == span.last and e == span.last_event:
                 break
             x = hi

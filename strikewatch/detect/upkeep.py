@@ -94,7 +94,7 @@ def run(
         i = span.first
         while i < span.last or e < span.last_event:
             if e < span.last_event and (i == span.last or events[e].at < nth(time_ns, i)):
-                n = take(s, p, events[e], out, n, g)
+                n = take(s, p, events[e], span.upto, out, n, g)
                 e += 1
                 continue
             # Rows among which nothing can happen but that hours add up: the short way.
@@ -139,7 +139,7 @@ def run(
                 s.rpm_until = t + _HOLD if v > p.working_rpm else t
             s.last_row = t
             i += 1
-        if s.done != NEVER:
+        if s.done != NEVER and s.done <= span.upto:
             if s.has_engine_rpm:
                 n = settle(s, p, span.upto, s.rpm_until, out, n, g)
             elif report or span.upto - s.last_row > p.steady:

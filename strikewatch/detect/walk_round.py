@@ -130,7 +130,7 @@ def run(
                 s.last_row = x
                 f = nth(fire_until, i + 1 + g)
                 i += 1
-            if s.wanted and f > x:
+            if s.wanted and f > x and x <= span.upto:
                 n = _fire(s, x, out, n, g)
             event_at = events[e].at if e < span.last_event else span.upto + 1
             if not s.wanted:
