@@ -70,7 +70,17 @@ MISUSE: Final[dict[str, tuple[Deed, ...]]] = {
     ),
 }
 """Seconds into a part; the first of each before the site is in a flood of alerts."""
-CHORES: Final[dict[str, tuple[Chore, ...]]] = {"HB-01": (), "HB-06": (Chore(2200.0, "refill"),)}
+CHORES: Final[dict[str, tuple[Chore, ...]]] = {
+    "HB-01": (
+        Chore(
+            1200.0,
+            "inspection",
+            {"bushing": "second_groove_faint", "turned_before": False, "bore_mm": 84.2, "tool_mm": 79.1},
+        ),
+        Chore(3000.0, "tool_change", {"tool": "chisel", "serial": "T-0388", "reason": "worn"}),
+    ),
+    "HB-06": (Chore(2200.0, "refill"),),
+}
 LOW_ON_GREASE: Final = Greaser(level=0.103)
 """HB-06's reservoir when the demo begins: a few minutes later it is low."""
 

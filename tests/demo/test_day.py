@@ -1,0 +1,53 @@
+"""The demo's day through the real decoder and detectors: what its richer hammers show, and when."""
+
+from itertools import takewhile
+
+import pytest
+
+from strikewatch.demo.day import START_NS, hammer_messages
+from strikewatch.demo.site import FITTED, HAMMERS, PROFILES
+from strikewatch.intake.decode import Happening, Samples, decode
+from strikewatch.model.batch import Batch, Portion, Rows
+from strikewatch.model.finding import Finding
+from strikewatch.model.instant import SECOND
+from strikewatch.pipeline import Pipeline
+from strikewatch.settings import load
+
+
+def shown(name: str, minutes: float) -> list[Finding]:
+    """What is found of a hammer in the first minutes of the day."""
+    until_ns = START_NS + round(minutes * 60.0) * SECOND
+    parts = []
+    for message in takewhile(
+        lambda one: one.due_ns <= until_ns, hammer_messages((HAMMERS | FITTED)[name], START_NS, 1)
+    ):
+        found = decode(f"strikewatch/{message.topic}", message.payload, message.due_ns, "strikewatch")
+        if isinstance(found, Samples):
+            assert not found.rejected
+            assert not found.unknown
+            parts.append(found.rows)
+        else:
+            assert isinstance(found, Happening)
+    rows = Rows.join(parts)
+    pipeline = Pipeline(load(given={"hammers": PROFILES}).of_hammer)
+    return pipeline.step(Batch([Portion(("fennick-hollow", name), rows, until_ns)])).findings
+
+
+@pytest.mark.parametrize(("name", "fault"), [("HB-01", "off_square"), ("HB-06", "submerged")])
+def test_some_misuse_shows_in_the_first_minutes(name: str, fault: str) -> None:
+    """At the demo's pace: seconds."""
+    assert fault in {finding.fault for finding in shown(name, 7.0)}
+
+
+def test_within_the_hour_the_fitted_hammers_show_every_misuse() -> None:
+    found = {finding.fault for name in FITTED for finding in shown(name, 62.0)}
+    assert found >= {
+        "low_engine_speed",
+        "end_of_stroke",
+        "over_side",
+        "off_square",
+        "feed_force",
+        "prying",
+        "submerged",
+        "grease_feed",
+    }
