@@ -28,6 +28,7 @@ from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
 from strikewatch.store.tokens import Role
 from tests.broker import free_port
+from tests.live.processor import until
 
 SITE, HAMMER = "fennick-hollow", "HB-01"
 ENDPOINT = "office"
@@ -99,7 +100,7 @@ class Site:
         outcome = self.pipeline.step(Batch([portion]))
         self.pipeline.keep(outcome)
         self.scene.hand_over(at, [portion], outcome)
-        self.scene.take_in()
+        until(lambda: (seen := self.scene.hammers.get(portion.key)) and seen.glance.upto == at)
 
     def fired(self, start: Instant, end: Instant) -> None:
         """A bout is on record, and the work that it was part of."""
