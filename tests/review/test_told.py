@@ -1,0 +1,33 @@
+"""What people told, read back from both databases."""
+
+from pathlib import Path
+
+from sqlalchemy import URL
+
+from strikewatch.model.events import Event
+from strikewatch.model.instant import SECOND
+from strikewatch.review.told import told
+from strikewatch.store.entries import enter
+from strikewatch.store.store import Store
+
+KINDS = ("inspection", "work")
+
+
+def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where: Path | URL) -> None:
+    def event(at_s: int, kind: str, site: str = "fennick-hollow", **fields: object) -> Event:
+        return Event(site, "HB-01", kind, at_s * SECOND, fields)
+
+    store = Store(where)
+    try:
+        later, first = event(20, "work", work="benching"), event(10, "inspection", bore_mm=1434.0)
+        right = event(11, "inspection", bore_mm=143.4)
+        other = event(5, "inspection", "elsewhere", bore_mm=130.0)
+        for one in (later, other, event(12, "service"), event(99, "work", work="trenching")):
+            enter(store, one, who="fitter", now=100 * SECOND)
+        number = enter(store, first, who="fitter", now=101 * SECOND).number
+        assert told(store, KINDS, 99 * SECOND) == [other, first, later]
+        enter(store, right, who="fitter", now=102 * SECOND, corrects=number)
+        assert told(store, KINDS, 99 * SECOND) == [other, right, later]
+        assert told(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
+    finally:
+        store.close()
