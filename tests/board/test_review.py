@@ -5,8 +5,11 @@ from base64 import b64encode
 from hashlib import sha256
 from pathlib import Path
 
+from playwright.sync_api import expect
+
 from strikewatch.model.instant import SECOND
 from tests.board.site import NOW, SITE, site
+from tests.browser import browser
 from tests.live.processor import until
 
 
@@ -39,3 +42,16 @@ def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) 
         (style,) = re.findall(r"<style>(.*?)</style>", report, re.S)
         assert f"sha256-{b64encode(sha256(style.encode()).digest()).decode()}" in policy[-1]
         assert "unsafe" not in policy[-1]
+
+        name, _, value = trainer["Cookie"].partition("=")
+        with browser() as chromium:
+            context = chromium.new_context()
+            context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{at.port}"}])
+            page = context.new_page()
+            said: list[str] = []
+            page.on("console", lambda one: said.append(one.text))
+            page.goto(f"http://127.0.0.1:{at.port}/week")
+            page.click(f"[{link}]")
+            expect(page.locator("h1")).to_have_text("The trainer’s review")
+            assert page.evaluate("getComputedStyle(document.querySelector('h2')).borderTopWidth") == "3px"
+            assert said == []  # nothing was held back by the policy
