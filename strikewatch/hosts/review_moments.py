@@ -72,7 +72,8 @@ class Moments:
 
     def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        own, name = self.settings.of_hammer(key), self.coaching.name(one.fault)
+        own = self.settings.of_hammer(key)
+        name = "; ".join(map(self.coaching.name, one.causes))
         ident = f"m-{one.site}-{one.id}"
         svg: str | None = None
         if one.fault == "grease_overdue":
@@ -85,7 +86,7 @@ class Moments:
                 _spells(faults, key, "blank_firing", *around.span(one.fault, one.onset, one.cleared))
             )
             drawn = around.minute(
-                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank
+                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
             )
             svg = minute.draw(ident, drawn, zone) if drawn else None
         at = local(one.onset, zone)

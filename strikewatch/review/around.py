@@ -7,9 +7,10 @@ import numpy as np
 
 from strikewatch.detect import hot_oil, same_spot
 from strikewatch.model.batch import NO_ROWS, Batch, Floats, Ints, Key, Portion, Rows
-from strikewatch.model.channels import CHANNELS
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import HammerSettings, Pipeline
+from strikewatch.review import held
+from strikewatch.review.held import series
 from strikewatch.review.pictures.minute import Minute
 from strikewatch.review.pictures.strip import Mark, Strip
 from strikewatch.review.samples import Recorded
@@ -41,10 +42,11 @@ def minute(
     onset: Instant,
     cleared: Instant | None,
     suspected: Iterable[tuple[Instant, Instant]] = (),
+    causes: Iterable[str] = (),
 ) -> Minute | None:
     """The time around a fault of a hammer; None where no samples are kept of it.
 
-    `suspected`: where blank blows are.
+    `suspected`: where blank blows are. `causes`: what came together in it.
     """
     begin, end = span(fault, onset, cleared)
     rows = recorded.rows(key, begin - RUN_UP, end)
@@ -62,13 +64,14 @@ def minute(
         onset,
         cleared,
         fired=fired,
-        pressure_bar=_series(shown, "pressure_bar"),
+        pressure_bar=series(shown, "pressure_bar"),
         loaded_bar=recorded.levels(key, begin, end),
-        oil_c=_series(shown, "oil_c"),
+        oil_c=series(shown, "oil_c"),
         spot_s=(looks[:0], spot_s[:0]) if fault in SLOW else (looks, spot_s),
         limit_c=oil.limit_c,
         limit_s=spot.limit_s,
         suspected=[(max(a, begin), min(b, end)) for a, b in suspected if a < end and b > begin],
+        panels=[one for cause in causes if (one := held.panel(cause, shown, settings))],
     )
 
 
@@ -90,7 +93,7 @@ def strip(
     gaps = np.flatnonzero(np.diff(heard) > SILENT)
     fired = [(start, stop) for start, stop, _ in recorded.levels(key, begin, end)]
     silent = [(int(heard[i]), int(heard[i + 1])) for i in gaps]
-    return Strip(begin, end, fired, _series(rows, "oil_c"), oil.limit_c, list(marks), silent)
+    return Strip(begin, end, fired, series(rows, "oil_c"), oil.limit_c, list(marks), silent)
 
 
 def _look(
@@ -114,12 +117,3 @@ def _look(
             spot_s[i] = spot["fired"] / SECOND
         first = last
     return [(max(a, begin), b) for a, b in fired if b > begin], looks, spot_s
-
-
-def _series(rows: Rows, name: str) -> tuple[Ints, Floats]:
-    """A channel's possible values with their instants."""
-    values, channel = rows.columns.get(name), CHANNELS[name]
-    if values is None:
-        return np.empty(0, np.int64), np.empty(0)
-    known = (values >= channel.low) & (values <= channel.high)
-    return rows.time_ns[known], values[known]

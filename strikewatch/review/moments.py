@@ -36,6 +36,8 @@ class Moment:
     cleared: Instant | None
     summary: str
     why: str
+    causes: tuple[str, ...] = ()
+    """All faults that came together in it, its own among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class _Measure:
 
 
 _LONGEST: Final = "the longest: {value:.0f} s"
+_FIRED: Final = "the longest: {value:.1f} s of firing"
 _MEASURES: Final[Mapping[str, tuple[_Measure, ...]]] = {
     "same_spot": (_Measure("firing_s", "the longest: {value:.1f} s of firing in one spot"),),
     "hot_oil": (
@@ -71,6 +74,25 @@ _MEASURES: Final[Mapping[str, tuple[_Measure, ...]]] = {
     ),
     "grease_overdue": (
         _Measure("since_grease_h", "the longest without grease: {value:.1f} operating hours"),
+    ),
+    "low_engine_speed": (_Measure("firing_slow_s", _FIRED),),
+    "end_of_stroke": (_Measure("firing_end_s", _FIRED),),
+    "over_side": (
+        _Measure("from_track_max_deg", "the furthest: {value:.0f}° from the line of the tracks"),
+        _Measure("firing_over_side_s", _FIRED),
+    ),
+    "off_square": (
+        _Measure("tilt_max_deg", "the furthest off square: {value:.0f}°"),
+        _Measure("firing_off_square_s", _FIRED),
+    ),
+    "feed_force": (_Measure("firing_off_band_s", _FIRED),),
+    "prying": (
+        _Measure("side_load_max_bar", "the hardest: {value:.0f} bar"),
+        _Measure("pried_s", _LONGEST),
+    ),
+    "submerged": (
+        _Measure("water_max_m", "the deepest: {value:.2f} m of water"),
+        _Measure("firing_submerged_s", _FIRED),
     ),
 }
 
@@ -129,7 +151,13 @@ def _moment(row: "pd.Series[Any]", why: str) -> Moment:
         cleared=None if row["cleared"] != row["cleared"] else _ns(row["cleared"]),
         summary=row["summary"],
         why=why,
+        causes=_causes(row["fault"], row["evidence"]),
     )
+
+
+def _causes(fault: str, evidence: Mapping[str, Any]) -> tuple[str, ...]:
+    several = tuple(str(evidence.get("causes", "")).split())
+    return several if fault in several else (fault,)
 
 
 def _ns(at: "pd.Timestamp") -> Instant:

@@ -1,7 +1,9 @@
 """What is shown around a moment is what the detectors saw."""
 
 import re
+from html import escape
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -11,6 +13,8 @@ from strikewatch.intake.shift import Shift, open_shifts
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
 from strikewatch.review import around
+from strikewatch.review.columns import MISUSE
+from strikewatch.review.pictures.minute import draw
 from strikewatch.review.samples import FromShifts
 from strikewatch.settings import load
 
@@ -72,3 +76,37 @@ def test_the_readmes_example_runs(
     exec(found[1], {})
     printed = capsys.readouterr().out
     assert re.search(r"op-12 +same_spot +44 ", printed)
+
+
+def test_what_was_wrong_is_seen_against_its_limit() -> None:
+    """Each misuse of a rich feed has its own trace, of several causes one each, and while it stands the trace is where
+    the evidence says."""
+    folder = SHIFT.parent / "full-bench"
+    settings = load(folder / "settings.toml")
+    shifts = open_shifts(folder)
+    result = replay_shifts(shifts, settings.of_hammer)
+    recorded = FromShifts(shifts, result.noted)
+    extremes = {
+        "off_square": "tilt_max_deg",
+        "over_side": "from_track_max_deg",
+        "prying": "side_load_max_bar",
+    }
+    seen = set()
+    for record in (one for one in result.records if one["fault"] in MISUSE and one["cleared"]):
+        key = record["site"], record["hammer"]
+        causes = record["evidence"].get("causes", record["fault"]).split()
+        onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
+        minute = around.minute(
+            recorded, key, settings.of_hammer(key), "x", record["fault"], onset, cleared, (), causes
+        )
+        assert minute is not None
+        assert len(minute.panels) == len(causes)
+        for cause, panel in zip(causes, minute.panels, strict=True):
+            assert panel.limits
+            if cause in extremes:
+                values = np.concatenate([values for _, values in panel.series])
+                assert values.max() >= record["evidence"][extremes[cause]] - 0.1
+            seen.add(cause)
+        drawn = draw("x", minute, ZoneInfo("UTC"))
+        assert all(escape(panel.name) in drawn for panel in minute.panels)
+    assert seen >= {*extremes, "low_engine_speed", "end_of_stroke", "feed_force"}

@@ -25,7 +25,20 @@ _LEFT: Final = 36.0
 _RIGHT: Final = WIDTH - 8.0
 _HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
 """Over longer silences the pen is lifted."""
+_EACH: Final = 70.0
+"""How high a further panel is, with its name."""
 _NOTHING: Final = (np.empty(0, np.int64), np.empty(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """Traces of one kind, each (instants [n], values [n]), with what they are held against; over silences longer than
+    `hold_s` the pen is lifted."""
+
+    name: str
+    series: Sequence[tuple[Ints, Floats]]
+    limits: Sequence[float]
+    hold_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +47,8 @@ class Minute:
 
     Series are (instants [n], values [n]) with NaN where unknown. `fired` are the bouts, `loaded_bar` the hammer's own
     level while loaded as (from, to, bar), `suspected` where blank blows are. `limit_c` and `limit_s` are what oil and
-    spot are held against; without `spot_s` there is no panel of it. `onset` and `cleared` are the event's, and `name`
-    what it is called.
+    spot are held against; without `spot_s` there is no panel of it; `panels` come below. `onset` and `cleared` are the
+    event's, and `name` what it is called.
     """
 
     begin: Instant
@@ -51,11 +64,13 @@ class Minute:
     limit_c: float = 80.0
     limit_s: float = 15.0
     suspected: Sequence[tuple[Instant, Instant]] = field(default_factory=tuple)
+    panels: Sequence[Panel] = ()
 
 
 def draw(ident: str, minute: Minute, zone: ZoneInfo) -> str:
     """SVG of it; instants as the clock of `zone` shows them."""
-    bottom = 266.0 if len(minute.spot_s[0]) else 202.0
+    above = 266.0 if len(minute.spot_s[0]) else 202.0
+    bottom = above + _EACH * len(minute.panels)
     sheet = Drawing(ident, bottom + 20, *_words(minute, zone))
     _Minute(sheet, minute).all(zone, bottom)
     return sheet.svg()
@@ -79,6 +94,8 @@ class _Minute:
         self._oil(top + 132, 40)
         if len(minute.spot_s[0]):
             self._spot(top + 190, 50)
+        for n, panel in enumerate(reversed(minute.panels), 1):
+            self._more(panel, bottom - _EACH * n + 20, _EACH - 20)
         for at, words in time_ticks(minute.begin, minute.end, zone, 5):
             x = self._at(at)
             self._sheet.line(x, bottom, x, bottom + 4, "axis")
@@ -132,6 +149,17 @@ class _Minute:
         self._limit(scale(self._minute.limit_s), f"limit {figure(self._minute.limit_s)} s")
         self._sheet.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
 
+    def _more(self, panel: Panel, y: float, height: float) -> None:
+        values = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
+        edges = [*panel.limits, *((values.min(), values.max()) if len(values) else ()), 0.0]
+        spare = 0.08 * (max(edges) - min(edges) or 1.0)
+        scale = Scale(min(edges) - spare, max(edges) + spare, y + height, y)
+        scale = self._panel(y, height, panel.name, scale, len(values), 2)
+        for limit in panel.limits:
+            self._limit(scale(limit), f"limit {figure(limit)}")
+        for at, each in panel.series:
+            self._sheet.path(trace(self._x(at), scale.of(each), panel.hold_s * self._per_s), "spot")
+
     def _panel(self, y: float, height: float, name: str, scale: Scale, known: int, most: int = 3) -> Scale:
         self._sheet.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
         for value in scale.ticks(most) if known else ():
@@ -171,5 +199,10 @@ def _words(minute: Minute, zone: ZoneInfo) -> tuple[str, str]:
         known = values[np.isfinite(values)]
         if len(known):
             told.append(f"{name} {figure(float(known.min()))} to {figure(float(known.max()))} {unit}.")
+    for panel in minute.panels:
+        known = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
+        if len(known):
+            held = f"; limits {', '.join(map(figure, panel.limits))}" if panel.limits else ""
+            told.append(f"{panel.name}: {figure(float(known.min()))} to {figure(float(known.max()))}{held}.")
     told.append(f"Limits: {figure(minute.limit_s)} s, {figure(minute.limit_c)} °C.")
     return title, " ".join(told)
