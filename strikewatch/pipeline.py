@@ -12,6 +12,7 @@ import numpy as np
 
 from strikewatch.alarm import crew, position, roster, tool
 from strikewatch.alarm.heeded import records
+from strikewatch.alarm.state import LAYOUT, PARTS, RAW, STATE, fresh
 from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
@@ -26,21 +27,6 @@ from strikewatch.model.stretch import Spent, Stretch
 HammerSettings = Mapping[str, DetectorSettings]
 """Of one hammer: each detector's settings by its name, `firing` for the reading, and `pose` for its carrier's arm."""
 
-_PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
-    ("reading", 1, reading.STATE, reading.FRESH),
-    *((d.name, d.version, d.state, d.fresh) for d in DETECTORS),
-    (crew.NAME, crew.VERSION, crew.STATE, {}),
-    (tool.NAME, tool.VERSION, tool.STATE, {}),
-    (position.NAME, position.VERSION, position.STATE, {}),
-    (coverage.NAME, coverage.VERSION, coverage.STATE, coverage.FRESH),
-    (pose.NAME, pose.VERSION, pose.STATE, pose.FRESH),
-)
-STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in _PARTS])
-_RAW: Final = np.dtype((np.void, STATE.itemsize))
-"""The same record as a lump: numpy copies lumps far faster than nested fields."""
-LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version, dtype, _ in _PARTS)
-"""Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
-
 _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 _NONE: Final[Mapping[str, Any]] = {
     **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
@@ -48,25 +34,6 @@ _NONE: Final[Mapping[str, Any]] = {
     "bad": np.empty(0, np.uint32),
     "good": np.empty(0, np.uint32),
 }
-
-
-def part_of(layout: str, state: bytes, name: str) -> Any:
-    """One part's record in a saved state, read-only; None where the state has it not, or in another version."""
-    offset = 0
-    for part, size in ((one, int(one.rpartition(":")[2])) for one in layout.split()):
-        if part.startswith(f"{name}/"):
-            mine = part in LAYOUT.split()
-            return np.frombuffer(state, STATE[name], 1, offset)[0] if mine else None
-        offset += size
-    return None
-
-
-def _fresh() -> Any:
-    record = np.zeros(1, STATE)
-    for name, _, _, fields in _PARTS:
-        for field, value in fields.items():
-            record[name][field] = value
-    return record
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +104,7 @@ class Pipeline:
             detector.settle()
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
-        self._raw = np.zeros(0, _RAW)
+        self._raw = np.zeros(0, RAW)
         self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
             "firing": np.zeros(0, reading.PARAMS),
@@ -179,7 +146,7 @@ class Pipeline:
 
     def restore(self, key: Key, layout: str, state: bytes) -> list[str]:
         """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
-        record = _fresh()
+        record = fresh()
         lost: list[str] = []
         offset = 0
         saved = {}
@@ -187,7 +154,7 @@ class Pipeline:
             size = int(part.rpartition(":")[2])
             saved[part] = state[offset : offset + size]
             offset += size
-        for part, (name, _, dtype, _) in zip(LAYOUT.split(), _PARTS, strict=True):
+        for part, (name, _, dtype, _) in zip(LAYOUT.split(), PARTS, strict=True):
             if part in saved and len(saved[part]) == dtype.itemsize:
                 record[name] = np.frombuffer(saved[part], dtype)
             else:
@@ -286,7 +253,7 @@ class Pipeline:
 
     def keep(self, outcome: Outcome) -> None:
         """Make the outcome of a step the present."""
-        self._raw[outcome.slots] = outcome.state.view(_RAW)
+        self._raw[outcome.slots] = outcome.state.view(RAW)
 
     def _slot(self, key: Key) -> int:
         slot = self._slots.get(key)
@@ -294,7 +261,7 @@ class Pipeline:
             slot = self._slots[key] = len(self._slots)
             if slot == len(self._state):
                 more = max(4, slot // 2)
-                self._raw = np.concatenate([self._raw, np.repeat(_fresh().view(_RAW), more)])
+                self._raw = np.concatenate([self._raw, np.repeat(fresh().view(RAW), more)])
                 self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
                     self._params[name] = np.concatenate([params, np.zeros(more, params.dtype)])

@@ -56,7 +56,7 @@ class Glance:
 
 
 def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
-    """Read one hammer's record of `pipeline.STATE`; `oil`: when it was sampled last, and what it was, degC."""
+    """Read one hammer's record of `alarm.state.STATE`; `oil`: when it was sampled last, and what it was, degC."""
     reading, spot = record["reading"], record["same_spot"]
     upto = int(reading["upto"])
     slope = reaches = None

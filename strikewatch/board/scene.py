@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.alarm.state import STATE
 from strikewatch.board.glance import Glance, Limits, glance
 from strikewatch.board.strip import MINUTE, Strip
 from strikewatch.board.upcoming import Item, upcoming
@@ -15,7 +16,7 @@ from strikewatch.detect import coverage
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.model.instant import Instant
-from strikewatch.pipeline import STATE, HammerSettings, Outcome
+from strikewatch.pipeline import HammerSettings, Outcome
 
 HOUR: Final = 60 * MINUTE
 HANDED: Final = 20_000

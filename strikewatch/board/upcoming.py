@@ -40,7 +40,7 @@ class Item(NamedTuple):
 
 
 def upcoming(record: Any, settings: HammerSettings, seen: Glance, now: Instant) -> list[Item]:
-    """By a hammer's record of `pipeline.STATE` and what it says at a glance, as of an instant, ns."""
+    """By a hammer's record of `alarm.state.STATE` and what it says at a glance, as of an instant, ns."""
     items = [_grease(seen)]
     own = settings["upkeep"]
     assert isinstance(own, upkeep.Settings)

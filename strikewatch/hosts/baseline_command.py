@@ -10,10 +10,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.alarm.state import part_of
 from strikewatch.detect import blank_firing
 from strikewatch.hosts.moments import moment
 from strikewatch.model import instant
-from strikewatch.pipeline import part_of
 from strikewatch.settings import load
 from strikewatch.store import baselines
 from strikewatch.store.baselines import Day

@@ -15,6 +15,7 @@ import structlog
 
 from strikewatch.alarm.ledger import Ledger
 from strikewatch.alarm.own import DISK_FULL
+from strikewatch.alarm.state import LAYOUT
 from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.full_disk import Ahead, FullDisk
@@ -29,7 +30,7 @@ from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent
-from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
+from strikewatch.pipeline import Outcome, Pipeline
 from strikewatch.settings import Settings
 from strikewatch.store import spool
 from strikewatch.store.noted import Noted

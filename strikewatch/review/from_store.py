@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any, Final
 from sqlalchemy import Connection, and_, func, or_, select
 
 from strikewatch.alarm import crew, tool
+from strikewatch.alarm.state import part_of
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
-from strikewatch.pipeline import HammerSettings, part_of
+from strikewatch.pipeline import HammerSettings
 from strikewatch.review.attribution import Attribution, Bouts
 from strikewatch.review.present import Present
 from strikewatch.review.use import Silent

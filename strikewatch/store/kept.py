@@ -10,9 +10,9 @@ from typing import Any, Final
 from sqlalchemy import Connection, LargeBinary, Table, or_, select
 
 from strikewatch.alarm import crew
+from strikewatch.alarm.state import part_of
 from strikewatch.errors import StoreError
 from strikewatch.model import instant
-from strikewatch.pipeline import part_of
 from strikewatch.store import spool, tables
 from strikewatch.store.beside import Place
 from strikewatch.store.forgetting import PEOPLE, Clean, cleaner, without

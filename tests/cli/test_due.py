@@ -6,11 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from strikewatch.alarm.state import LAYOUT
 from strikewatch.cli import main
 from strikewatch.model import instant
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.model.instant import SECOND
-from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.pipeline import Pipeline
 from strikewatch.settings import load
 from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store

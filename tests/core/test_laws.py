@@ -14,13 +14,14 @@ from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
+from strikewatch.alarm.state import LAYOUT
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding
 from strikewatch.model.stretch import Spent
-from strikewatch.pipeline import LAYOUT, Outcome, Pipeline
+from strikewatch.pipeline import Outcome, Pipeline
 from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
 from tests.twins.days import days

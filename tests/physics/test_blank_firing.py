@@ -12,11 +12,12 @@ import pandas as pd
 import pytest
 
 import strikewatch
+from strikewatch.alarm.state import LAYOUT
 from strikewatch.detect import blank_firing
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.events import Event
-from strikewatch.pipeline import LAYOUT, Pipeline
+from strikewatch.pipeline import Pipeline
 from strikewatch.settings import Faults
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
