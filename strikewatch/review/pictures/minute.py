@@ -16,6 +16,7 @@ from strikewatch.review.pictures.drawing import (
     Scale,
     figure,
     local,
+    short,
     time_scale,
     time_ticks,
     trace,
@@ -27,6 +28,8 @@ _HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
 """Over longer silences the pen is lifted."""
 _EACH: Final = 70.0
 """How high a further panel is, with its name."""
+_BOLD: Final = 6.4
+"""About how wide a bold letter is."""
 _NOTHING: Final = (np.empty(0, np.int64), np.empty(0))
 
 
@@ -177,9 +180,8 @@ class _Minute:
         x = self._at(minute.onset)
         self._sheet.line(x, top - 10, x, bottom, "moment")
         right = x > (_LEFT + _RIGHT) / 2
-        self._sheet.text(
-            x + (-4 if right else 4), top - 12, minute.name, "strong", "end" if right else "start"
-        )
+        name = short(minute.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
+        self._sheet.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
         if minute.cleared is not None and minute.begin < minute.cleared < minute.end:
             over = self._at(minute.cleared)
             self._sheet.line(over, top - 4, over, bottom, "moment")
