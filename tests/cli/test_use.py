@@ -1,0 +1,67 @@
+"""`strikewatch use`: the same figures for people and for programs, of the period and hammers asked for."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import strikewatch
+from strikewatch.cli import main
+from strikewatch.review.report.use_words import NAMES
+from strikewatch.review.use import MEASURES, USE
+
+SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
+SPAN = ("--from", "2026-07-15T12:30:00Z", "--to", "2026-07-15T13:30:00Z")
+
+
+def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["use", str(SHIFT), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert main(["use", str(SHIFT), "--csv"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert list(rows[0]) == list(USE)
+    assert len(rows) == len(told["use"]) == 2 * len(MEASURES)
+    samples = pd.read_parquet(SHIFT / "samples.parquet")
+    events = pd.read_json(SHIFT / "events.jsonl", lines=True)
+    frame = strikewatch.use(samples, events)
+    for row, one, amount in zip(rows, told["use"], frame["amount"], strict=True):
+        assert row["measure"] == one["measure"]
+        assert (
+            (row["amount"] == "") == (one["amount"] is None) == bool(one["not_known"]) == (amount != amount)
+        )
+        if one["amount"] is not None:
+            assert float(row["amount"]) == pytest.approx(one["amount"])
+            assert amount == pytest.approx(one["amount"])
+
+
+def test_a_part_of_it_and_the_page_for_people(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["use", str(SHIFT), "--hammer", "HB-03", *SPAN]) == 0
+    said = capsys.readouterr().out
+    assert "HB-04" not in said
+    assert "Under water, s" in said
+    assert "under water (no water_m in the feed)" in " ".join(said.split())
+    assert max(map(len, said.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [
+        (("--hammer", "HB-99"), "HB-99 did not work in this time; there are: HB-03, HB-04"),
+        (("--from", SPAN[3], "--to", SPAN[1]), "--from must be before --to"),
+    ],
+)
+def test_what_cannot_be_told_is_refused_with_the_remedy(
+    capsys: pytest.CaptureFixture[str], options: tuple[str, ...], why: str
+) -> None:
+    assert main(["use", str(SHIFT), *options]) == 2
+    assert why in capsys.readouterr().err
+
+
+def test_every_measure_has_a_name() -> None:
+    assert list(NAMES) == [measure.name for measure in MEASURES]
