@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 from playwright.sync_api import Browser
 
 from strikewatch.model.batch import Batch, Portion, Rows
@@ -25,6 +26,7 @@ from tests.browser import browser
 from tests.live.processor import until
 
 README = Path(__file__).parent / "page.png"
+COLOURS = 48
 BUSY_S = 14.0
 """Of the demo's running; sixty times as much at its site."""
 SHEETS = ("", "alerts", "write", "due", "week")
@@ -99,10 +101,11 @@ def main() -> int:
         with demo() as url:
             time.sleep(BUSY_S)
             if options.readme:
-                page = chromium.new_page(viewport={"width": 1000, "height": 640})
+                page = chromium.new_page(viewport={"width": 1000, "height": 860})
                 page.goto(url)
                 page.wait_for_timeout(1500)
                 page.screenshot(path=README)
+                Image.open(README).quantize(COLOURS).save(README, optimize=True)
             else:
                 for sheet in SHEETS:
                     shoot(chromium, url + sheet, options.folder, f"demo-{sheet or 'now'}")
