@@ -9,13 +9,14 @@ from sqlalchemy import Connection, and_, func, or_, select
 from strikewatch.alarm import crew, tool
 from strikewatch.alarm.state import part_of
 from strikewatch.detect.kernels import NEVER
+from strikewatch.model import instant
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.attribution import Attribution, Bouts
 from strikewatch.review.present import Present
-from strikewatch.review.use import Silent
+from strikewatch.review.use import TIMED, Silent
 from strikewatch.store.beside import Place
 from strikewatch.store.bout_tables import bouts, exposure
 from strikewatch.store.tables import alerts, hammer_state
@@ -66,9 +67,11 @@ def reaching(
     reach = or_(a.onset_ns >= begin, a.cleared_ns.is_(None), a.cleared_ns > begin)
     wanted = select(a.record).where(a.onset_ns < upto, reach)
     with place.read() as connection:
-        made = _attributed(connection, max(0, begin - LONGEST), upto, site)
         found = connection.scalars(wanted if site is None else wanted.where(a.site == site))
         records = [json.loads(record) for record in found]
+        # An alert is shared out by the work in all of it.
+        since = min([begin, *(instant.parse(one["onset"]) for one in records if one["fault"] in TIMED)])
+        made = _attributed(connection, max(0, since - LONGEST), upto, site)
         states = connection.execute(_states(site)).all()
     present = Present(settings_of)
     for at, hammer, layout, state in states:

@@ -79,6 +79,8 @@ _COUNTED: Final = (
     Measure("inspections_missed", "1", "inspection_overdue"),
     Measure("services_missed", "1", "service_overdue"),
 )
+TIMED: Final = frozenset(measure.fault for measure in _OF_ALERTS)
+"""Faults of whose alerts the seconds count."""
 MEASURES: Final = (*(one for one, _, _ in _OF_WORK.values()), *_OF_ALERTS, *_COUNTED)
 """In the order in which they are told."""
 

@@ -2,6 +2,7 @@
 do not matter, and what cannot be known is never told as none."""
 
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,10 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from strikewatch.model import instant
+from strikewatch.model.alert import Change
 from strikewatch.model.instant import SECOND
+from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.review.frames import EXPOSURE, FAULTS
+from strikewatch.review.from_store import reaching
 from strikewatch.review.use import MEASURES, NO_BLOWS, NO_FEED, NOT_JUDGED, USE, use
 from strikewatch.settings import load
+from strikewatch.store.beside import Beside
+from strikewatch.store.step import StepRecord
+from strikewatch.store.store import Store
 
 SITE = "fennick-hollow"
 START = 1_772_600_400 * SECOND
@@ -148,6 +156,30 @@ def test_an_alert_without_any_work_on_record_is_shared_out_by_time() -> None:
     made = frames([], [alert("HB-01", "prying", 3000, 4200, pried_s=8.0)])
     assert amounts(told(made, 0, 3600))["HB-01", "prying_s"] == pytest.approx(4.0)
     assert not len(told(made, 4300, 9000))
+
+
+def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_in_it(tmp_path: Path) -> None:
+    """Four hours of overdue greasing from 1 h on, of which the last is in the period: an hour of the four."""
+    record = {
+        **{"id": "x", "fault": "grease_overdue", "site": SITE, "hammer": "HB-01", "operator": None},
+        **{"priority": "medium", "onset": instant.text(START + HOUR), "cleared": None, "historic": False},
+        **{"summary": "", "evidence": {"since_grease_h": 6.0}},
+    }
+    raised = Change("raised", SITE, "HB-01", "x", record, START + HOUR, None, deliver=False)
+    stretches = tuple(
+        Spent(Stretch((SITE, "HB-01"), at, at + HOUR, float(HOUR), HOUR / 4), None, None)
+        for at in range(START, START + 5 * HOUR, HOUR)
+    )
+    store = Store(tmp_path / "watch.db")
+    store.commit(StepRecord(START, [], [], [], [raised], [], {}, "none", [], {}, stretches))
+    store.close()
+    with Beside(tmp_path / "watch.db") as place:
+        begin, now = START + 4 * HOUR, START + 9 * HOUR
+        exposure, faults, silent = reaching(place, begin, now, SETTINGS)
+        table = use(exposure, faults, begin, now, SETTINGS, silent)
+    assert amounts(table)["HB-01", "grease_overdue_h"] == pytest.approx(1.0)
+    assert amounts(table)["HB-01", "operating_h"] == pytest.approx(1.0)
+    assert amounts(table, "not_known")["HB-01", "submerged_s"] == NO_FEED
 
 
 @st.composite
