@@ -74,7 +74,10 @@ def _measured(v: float, p: Any) -> float:
     if p.measure == SIZE:
         return abs(v)
     if p.measure == OFF_LINE:
-        return abs((v + 90.0) % 180.0 - 90.0)
+        # Of an angle from -360 to 360, as the channel has: folded at each end of the line, without rounding.
+        v = abs(v)
+        v = 360.0 - v if v > 180.0 else v
+        return 180.0 - v if v > 90.0 else v
     return v
 
 

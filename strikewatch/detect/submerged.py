@@ -32,7 +32,7 @@ def _limits(settings: Settings) -> tuple[float, float]:
 DETECTOR: Final = spells(
     Fault(
         "submerged",
-        "Fired {firing_submerged_s:.1f} s with water up to {water_max_m:.2f} m above the lower bushing; lift it out.",
+        "Fired with water up to {water_max_m:.2f} m above the lower bushing ({firing_submerged_s:.1f} s); lift it out.",
         {"firing_submerged_s": seconds, "water_max_m": hundredth},
         of_operator=True,
     ),
