@@ -85,7 +85,8 @@ def alerts(
     found: dict[tuple[str, str, Instant], Alert] = {}
     for hammer, own in rows.items():
         key = (SITE, hammer)
-        pipeline.declare(key, present(own))
+        checked = {event.kind for event in events[hammer]} & {"check"}
+        pipeline.declare(key, present(own) | checked)
         told = tuple(sorted(events[hammer], key=lambda event: event.effective))
         outcome = pipeline.step(Batch([Portion(key, own, end, told)]), report=True)
         for alert in Ledger(historic_after_ns=0).follow(outcome.findings, outcome.on_duty):

@@ -2,13 +2,16 @@
 
 import os
 from collections import Counter
+from collections.abc import Callable
 
 import pytest
 
-from tests.core.recorded import alerts, faults_of
+from strikewatch.model import instant
+from tests.core.recorded import alerts, faults_of, replayed
 from tests.twins import upkeep
 from tests.twins.days import days
 from tests.twins.knowledge import admitted
+from tests.twins.rich import rich
 from tests.twins.streams import Stream, columns
 
 SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
@@ -39,6 +42,20 @@ def test_core_finds_what_a_slow_reading_finds(first: int) -> None:
     for seed in range(first, min(first + BLOCK, SEEDS)):
         stream = days(seed)
         assert by_core(stream) == by_twin(stream), f"seed {seed}"
+
+
+@pytest.mark.parametrize("made", [days, rich])
+def test_a_replay_finds_the_same(made: Callable[[int], Stream]) -> None:
+    """The way through admission, in pieces, with what a recording can say of its feeds beforehand."""
+    for seed in range(12):
+        stream = made(seed)
+        rows = {hammer: columns(admitted(one)) for hammer, one in stream.rows.items()}
+        faults = faults_of(stream.settings)
+        records = replayed(rows, stream.events, faults).records
+        assert {(r["hammer"], r["fault"], r["onset"], r["cleared"]) for r in records} == {
+            (a.hammer, a.fault, instant.text(a.onset), a.cleared and instant.text(a.cleared))
+            for a in alerts(rows, stream.events, faults, stream.end)
+        }, f"seed {seed}"
 
 
 def test_the_streams_meet_every_rule() -> None:

@@ -38,14 +38,14 @@ def check_missed(
     break_ns: int,
     ahead_ns: int,
 ) -> list[Record]:
-    """The first firing of a shift without its check, until a check or the next shift; from the first check ever on."""
+    """The first firing of a shift without its check, until a check or the next shift; none without any check ever."""
     checks = [event.effective for event in in_order(events, "check")]
+    if not checks:
+        return []
     records = []
     for begin, following in pairwise([*shifts(rows, events, break_ns), FOREVER]):
         onset = min((max(a, begin) for a, b in bouts if b > begin), default=FOREVER)
         if onset >= following or onset > end or any(begin - ahead_ns <= at <= onset for at in checks):
-            continue
-        if not any(at <= onset for at in checks):
             continue
         cleared = min([following, *(at for at in checks if at > onset)])
         over = None if cleared == FOREVER else cleared

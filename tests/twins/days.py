@@ -11,7 +11,7 @@ from typing import Any, Final
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, parse
 from tests.twins import upkeep
-from tests.twins.knowledge import Row, samples, working
+from tests.twins.knowledge import Row, admitted, firing, samples, working
 from tests.twins.streams import SITE, Stream
 
 MORNING: Final = parse("2026-03-04T07:00:00Z")
@@ -66,6 +66,7 @@ def _step(dice: random.Random, usual: tuple[int, ...]) -> int:
 
 def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: dict[str, Any]) -> list[Event]:
     """Events, most of them aimed at what is found so far."""
+    edges = [at for bout in firing(admitted(rows)) for at in bout]
     events: list[Event] = []
     if dice.random() < 0.7:
         # Checked once, so that a check can be missed.
@@ -76,7 +77,9 @@ def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: di
         kind = dice.random()
         if due and kind < 0.4:
             at = dice.choice(due) + dice.choice((0, 0, 0, 1, -1, SECOND))
-        elif kind < 0.7:
+        elif edges and kind < 0.5:
+            at = dice.choice(edges)
+        elif kind < 0.75:
             at = dice.choice(rows).time_ns + dice.choice((0, 0, 1, -1, -10 * SECOND))
         else:
             at = dice.choice(rows).time_ns + dice.randrange(-30, 30) * SECOND // 2
@@ -88,6 +91,9 @@ def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: di
             time -= dice.choice((1, 5 * SECOND, 30 * SECOND, 65 * SECOND, 200 * SECOND))
         what, fields = dice.choice(KINDS)(dice, rows, events, at)
         events.append(Event(SITE, name, what, time, fields, at if time < at else -1))
+        out = at + dice.choice((1, 3 * SECOND, 10 * SECOND))
+        if fields.get("state") == "in" and out <= end and dice.random() < 0.4:
+            events.append(Event(SITE, name, "storage", out, {"state": "out"}))
     return sorted(events, key=lambda event: event.effective)
 
 

@@ -142,8 +142,9 @@ def test_a_shift_is_checked_before_its_first_firing() -> None:
 def test_no_check_is_missed_where_none_was_ever_entered() -> None:
     rows = [*fired(0, 2), *fired(102, 104)]
     assert found(rows, 104, only="check", **CHECK) == []
-    assert found(rows, 104, event(1, "check"), only="check", **CHECK) == [
-        ("check_missed", 102.0, None, "low")
+    assert found(rows, 104, event(103, "check"), only="check", **CHECK) == [
+        ("check_missed", 0.0, 102.0, "low"),
+        ("check_missed", 102.0, 103.0, "low"),
     ]
 
 
