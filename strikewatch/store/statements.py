@@ -1,5 +1,6 @@
 """What a step writes, as statements built once and compiled once for each kind of database."""
 
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from operator import itemgetter
 from typing import Any, Final
@@ -21,6 +22,7 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
 
 from strikewatch.store import tables
 from strikewatch.store.bout_tables import bouts, exposure
@@ -31,6 +33,20 @@ Into = Callable[[Table], Fresh]
 PAGE: Final = 256
 """Values in one question at most."""
 _INTO: Final[Mapping[str, Into]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
+
+
+def _directly(connection: Connection, sql: str, given: Sequence[Any]) -> list[Any]:
+    """The driver's own way to what a connection's transaction is about: Core's takes five times as long as SQLite.
+
+    `given`: a row of values, or a list of rows. Raises DBAPIError as Core does.
+    """
+    driver: Any = connection.connection.dbapi_connection
+    try:
+        made = driver.executemany(sql, given) if isinstance(given, list) else driver.execute(sql, given)
+        found: list[Any] = made.fetchall()
+    except sqlite3.Error as error:
+        raise DBAPIError(sql, None, error) from error
+    return found
 
 
 class Prepared:
@@ -49,7 +65,11 @@ class Prepared:
         if rows:
             kind = connection.dialect.name
             sql, values = self._compiled.get(kind) or self._compile(kind, connection.dialect)
-            connection.exec_driver_sql(sql, [values(row) for row in rows])
+            given = [values(row) for row in rows]
+            if kind == "sqlite":
+                _directly(connection, sql, given)
+            else:
+                connection.exec_driver_sql(sql, given)
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
         compiled = self._build(_INTO[kind]).compile(dialect=dialect, column_keys=self._names)
@@ -71,6 +91,8 @@ class Question:
     def ask(self, connection: Connection, **values: Any) -> Sequence[Any]:
         kind = connection.dialect.name
         sql, ordered = self._compiled.get(kind) or self._compile(kind, connection.dialect)
+        if kind == "sqlite":
+            return _directly(connection, sql, ordered(values))
         return connection.exec_driver_sql(sql, ordered(values)).fetchall()
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
