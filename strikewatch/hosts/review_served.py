@@ -28,7 +28,7 @@ KEPT: Final = 4
 FRESH: Final = 600 * SECOND
 """So old may a report be of a time that is not over."""
 LONGEST_S: Final = 900.0
-NICE: Final = 10
+NICE: Final = 5
 MOMENTS: Final = 3
 
 _Asked = tuple[str, Instant]
@@ -42,7 +42,7 @@ class Reviews:
         self._wall = wall
         self._lock = threading.Lock()
         self._made: OrderedDict[_Asked, tuple[Instant, str]] = OrderedDict()
-        self._failed: dict[_Asked, str] = {}
+        self._failed: set[_Asked] = set()
         self._running: subprocess.Popen[str] | None = None
         self._closed = False
 
@@ -54,9 +54,8 @@ class Reviews:
         asked, now = (site, begin), self._wall()
         with self._lock:
             if asked in self._failed:
-                raise Refused(
-                    f"the review could not be made: {self._failed.pop(asked)}; try again, or ask strikewatch review"
-                )
+                self._failed.discard(asked)
+                raise Refused("the review could not be made; try again, or see the processor's log")
             at, report = self._made.get(asked, (0, None))
             if report is not None and (at >= end or now - at < FRESH):
                 self._made.move_to_end(asked)
@@ -96,7 +95,7 @@ class Reviews:
                 while len(self._made) > KEPT:
                     self._made.popitem(last=False)
             elif not self._closed:
-                self._failed[asked] = (trouble.strip().splitlines() or ["it has ended"])[-1]
+                self._failed.add(asked)
                 _log.error("review_failed", site=asked[0], error=trouble)
 
 

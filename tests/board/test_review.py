@@ -1,13 +1,18 @@
 """The trainer's review from the page: made beside the processor, and for the role `review` only."""
 
 import re
+import threading
 from base64 import b64encode
 from hashlib import sha256
 from pathlib import Path
 
+import pytest
 from playwright.sync_api import expect
 
+from strikewatch.errors import Refused
+from strikewatch.hosts.review_served import Reviews
 from strikewatch.model.instant import SECOND
+from strikewatch.settings import Settings
 from tests.board.site import NOW, SITE, site
 from tests.browser import browser
 from tests.live.processor import until
@@ -36,7 +41,7 @@ def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) 
             return got.text if got.status == 200 else ""
 
         policy: list[str] = []
-        report = until(made)
+        report = until(made, 240.0)  # at low priority, beside whatever else runs
         assert "The trainer’s review" in report
         assert "op-14" in report
         (style,) = re.findall(r"<style>(.*?)</style>", report, re.S)
@@ -55,3 +60,16 @@ def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) 
             expect(page.locator("h1")).to_have_text("The trainer’s review")
             assert page.evaluate("getComputedStyle(document.querySelector('h2')).borderTopWidth") == "3px"
             assert said == []  # nothing was held back by the policy
+
+
+def test_what_cannot_be_made_is_said_and_what_is_under_way_ends_with_the_processor(tmp_path: Path) -> None:
+    settings = Settings(**{"store": {"path": tmp_path / "none.db"}})
+    reviews = Reviews(settings, lambda: NOW)
+    asked = SITE, NOW - 7 * 86_400 * SECOND, NOW
+    assert reviews.look(*asked) is None
+    with pytest.raises(Refused, match="could not be made"):
+        until(lambda: reviews.look(*asked), 240.0)
+    assert reviews.look(*asked) is None  # it is tried again
+    reviews.close()
+    until(lambda: all(one.name != "review" for one in threading.enumerate()))
+    assert reviews.look(*asked) is None
