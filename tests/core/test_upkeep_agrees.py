@@ -63,7 +63,7 @@ def test_the_streams_meet_every_rule() -> None:
     found: Counter[str] = Counter()
     states: set[tuple[str, bool]] = set()
     late = 0
-    for seed in range(100):
+    for seed in range(150):
         stream = days(seed)
         late += sum(event.applied > event.time for own in stream.events.values() for event in own)
         for (_, _, fault), (cleared, *_) in by_twin(stream).items():

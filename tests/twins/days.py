@@ -6,10 +6,11 @@ them, where something falls due, and late: told of long after they happened.
 
 import random
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any, Final
 
 from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, parse
+from strikewatch.model.instant import SECOND, parse, seconds
 from tests.twins import upkeep
 from tests.twins.knowledge import Row, admitted, firing, samples, working
 from tests.twins.streams import SITE, Stream
@@ -66,11 +67,22 @@ def _step(dice: random.Random, usual: tuple[int, ...]) -> int:
 
 def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: dict[str, Any]) -> list[Event]:
     """Events, most of them aimed at what is found so far."""
-    edges = [at for bout in firing(admitted(rows)) for at in bout]
+    bouts = firing(admitted(rows))
+    edges = [at for bout in bouts for at in bout]
     events: list[Event] = []
     if dice.random() < 0.7:
         # Checked once, so that a check can be missed.
         events.append(Event(SITE, name, "check", MORNING - 100 * SECOND, {"result": "ok"}))
+    idle = seconds(settings["storage_days"] * 86_400)
+    last_blows = [end for (_, end), (begin, _) in pairwise(bouts) if begin - end >= idle]
+    if last_blows and dice.random() < 0.4:
+        # Looked over the moment it stopped, before a long rest.
+        events.append(Event(SITE, name, "check", dice.choice(last_blows), {"result": "ok"}))
+    rests = _rests(rows, round(settings["break_h"] * 3600) * SECOND)
+    if rests and dice.random() < 0.5:
+        # The same person before a break and after it, or as it ends.
+        instants = (MORNING - 50 * SECOND, *dice.sample(rests, min(len(rests), 2)))
+        events += [Event(SITE, name, "sign_on", at, {"operator": "op-11"}) for at in instants]
     for _ in range(dice.randint(0, 12)):
         records = upkeep.find(rows, events, end, **settings)
         due = [at for one in records for at in (one.onset, one.cleared) if at is not None and at <= end]
@@ -95,6 +107,16 @@ def told(dice: random.Random, name: str, rows: list[Row], end: int, settings: di
         if fields.get("state") == "in" and out <= end and dice.random() < 0.4:
             events.append(Event(SITE, name, "storage", out, {"state": "out"}))
     return sorted(events, key=lambda event: event.effective)
+
+
+def _rests(rows: list[Row], rest_ns: int) -> list[int]:
+    """Instants in breaks: as long after the row before as makes a break, a nanosecond beside that, and at the end."""
+    return [
+        at
+        for before, after in pairwise(admitted(rows))
+        for at in (*(before.time_ns + rest_ns + hair for hair in (-1, 0, 0, 1)), after.time_ns)
+        if rest_ns <= after.time_ns - before.time_ns and at <= after.time_ns
+    ]
 
 
 Made = tuple[str, dict[str, Any]]
