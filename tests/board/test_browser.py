@@ -214,7 +214,7 @@ def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
     context.close()
 
 
-def test_an_entry_without_a_line_is_kept_and_sent_later_with_the_time_it_was_made(
+def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none_is_lost(
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=3)
@@ -234,12 +234,23 @@ def test_an_entry_without_a_line_is_kept_and_sent_later_with_the_time_it_was_mad
     expect(page.locator("details[open] .done")).to_contain_text("Kept on this device")
     expect(page.locator("#kept")).to_contain_text("1 kept on this device")
     made = now_ns()
+    page.click("text=Operator signs on")
+    page.fill("details[open] input[name=operator]", "no such name!")
+    page.click("details[open] button")
+    expect(page.locator("#kept")).to_contain_text("2 kept on this device")
     time.sleep(0.5)
     context.set_offline(False)
     (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
     assert found[0] == "site office"
     assert before - SECOND <= found[1] <= made + SECOND
     expect(page.locator("#kept")).to_be_hidden()
+    expect(page.locator("#refused")).to_contain_text("not taken: Operator signs on")
+    page.click("text=Mend it")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
+    page.fill("details[open] input[name=operator]", "op-14")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
+    expect(page.locator("#refused li")).to_have_count(0)
     context.close()
 
 
