@@ -35,7 +35,8 @@ STATE: Final = np.dtype(
         ("first", "<i8"),
         ("onset", "<i8"),
         ("end", "<i8"),  # the latest end of those that are over
-        ("numbers", "<f8", (len(CAUSES), _WIDTH)),  # the evidence of each as last told
+        ("numbers", "<f8", (len(CAUSES), _WIDTH)),  # the evidence of each, of all its spells
+        ("before", "<f8", (len(CAUSES), _WIDTH)),  # of those that are over
     ]
 )
 
@@ -62,7 +63,7 @@ def gather(event: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
     last: Finding | None = None
     for finding in sorted(findings, key=decided):
         k = _NAMES.index(finding.kind.name)
-        event["numbers"][k] = finding.numbers[:_WIDTH]
+        event["numbers"][k] = _together(k, event["before"][k], finding.numbers)
         if finding.step == "raised":
             joins = int(event["causes"])
             if not joins:
@@ -75,6 +76,7 @@ def gather(event: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
             last = finding
         else:
             event["on"] &= ~(1 << k)
+            event["before"][k] = event["numbers"][k]
             event["end"] = max(int(event["end"]), finding.at)
             if not event["on"]:
                 yield _told(event, finding, "cleared", int(event["end"]))
@@ -82,6 +84,12 @@ def gather(event: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
                     event[name] = 0
     if last is not None:
         yield _told(event, last, "standing", last.at)
+
+
+def _together(k: int, before: Any, numbers: Sequence[float]) -> tuple[float, float]:
+    """The seconds of all spells of a cause, and the worst of them; of strokes, every cylinder."""
+    worst = float(int(before[1]) | int(numbers[1])) if k == 0 else max(float(before[1]), numbers[1])
+    return float(before[0]) + numbers[0], worst
 
 
 def _told(event: Any, finding: Finding, step: FindingStep, at: Instant) -> Finding:

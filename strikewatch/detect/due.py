@@ -80,6 +80,9 @@ def outlook(s: Any, p: Any, k: int, stage: int, at: int, clock: int) -> tuple[fl
             # The calendar needs no forecast: it is the latest at any use.
             latest = calendar if not latest < calendar else latest
             earliest = calendar if earliest > calendar else earliest
+    # No end in sight is not known either.
+    earliest = earliest if earliest < np.inf else np.nan
+    latest = latest if latest < np.inf else np.nan
     return float(clock), since, earliest, latest
 
 

@@ -206,6 +206,12 @@ def spells(fault: str, rows: Sequence[Row], bouts: Sequence[Span], settings: Set
     ]
 
 
+def _again(name: str, before: Any, now: Any) -> Any:
+    if name == "cylinders":
+        return " ".join(one for one in ("boom", "stick", "bucket") if one in f"{before} {now}".split())
+    return before + now if name.endswith("_s") else max(before, now)
+
+
 @dataclass
 class Position:
     """One event: the spells raised in it, the first of which names it. `over`: how many have ended."""
@@ -215,10 +221,12 @@ class Position:
     cleared: int | None = None
 
     def evidence(self, at: int) -> dict[str, Any]:
-        """That of the one cause; of several, that of each (of the same again, the later's), and their names."""
+        """That of the one cause; of several, that of each, and their names. Of the same again: seconds of all, and the
+        worst."""
         told: dict[str, Any] = {}
         for cause in self.causes:
-            told |= cause.evidence(at)
+            for name, value in cause.evidence(at).items():
+                told[name] = _again(name, told[name], value) if name in told else value
         names = {cause.fault for cause in self.causes}
         if len(names) > 1:
             told["causes"] = " ".join(fault for fault in POSITION if fault in names)

@@ -152,7 +152,7 @@ def test_the_same_again_within_an_event_is_one_cause_by_name() -> None:
     rows = with_(rows, 1, swing_deg=90.0)
     assert found(rows, 11) == [("off_square", 2.0, 9.0, "medium")]
     assert misuse.find(rows, (), 11 * SECOND)[0].evidence == {
-        "firing_off_square_s": 3.0,
+        "firing_off_square_s": 6.0,
         "tilt_max_deg": 30.0,
         "firing_over_side_s": 8.0,
         "from_track_max_deg": 90.0,
