@@ -10,6 +10,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch.alarm.own import DiskFull
 from strikewatch.deliver import mqtt
 from strikewatch.deliver.courier import Courier
 from strikewatch.intake.decode import topic
@@ -123,6 +124,24 @@ def test_steps_are_published_in_order_and_what_stands_is_kept(
     )
     assert (states[-1]["highest"], states[-1]["alerts"]) == (None, [])
     yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+
+
+def test_what_is_of_a_site_goes_to_the_site_s_topic_and_nothing_of_it_is_kept(
+    broker: Broker, make: Make, clock: Clock
+) -> None:
+    lamp = Lamp(broker)
+    yard = make(broker)
+    yard.store.commit(StepRecord(clock.now, changes=DiskFull().look(True, ["pit"], clock.now, 0)))
+    yard.courier.wake()
+    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"])
+    yard.tell((1, "raised"))
+    heard = lamp.wait_for(3)
+    lamp.close()
+    assert [name for name, *_ in heard] == [
+        "strikewatch/pit/alerts",
+        "strikewatch/pit/HB-01/alerts",
+        "strikewatch/pit/HB-01/standing",
+    ]
 
 
 def test_a_lamp_that_connects_late_is_told_what_stands_and_no_old_steps(broker: Broker, make: Make) -> None:

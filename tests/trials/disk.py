@@ -121,8 +121,8 @@ def _dug(processor: Processor) -> list[object]:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """Without a reserve and freed only in the whole of it."""
-    cases = [(1.0, False), (0.0, True), *([(0.0, False), (1.0, True)] if scale >= 1 else [])]
+    """Without a reserve, or killed meanwhile, only in the whole of it."""
+    cases = [(1.0, False), *([(0.0, True), (0.0, False), (1.0, True)] if scale >= 1 else [])]
     for reserve_mib, killed in cases:
         yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)
 
