@@ -105,7 +105,12 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     yard.over()
     expect(row.locator('[data-slot="operator"]')).to_have_text("nobody signed on", timeout=WAIT_MS)
     expect(first.locator("#state")).to_have_text("Nothing needs you.")
+    first.evaluate("window.same = true")
     yard.one_spot("HB-02", seconds=17)
+    new = first.locator('[data-key="fennick-hollow/HB-02"]')
+    expect(new.locator('[data-slot="oil"]')).to_contain_text("61 °C", timeout=WAIT_MS)
+    expect(new.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    assert first.evaluate("window.same")  # the page was not loaded anew: what is typed stays
     expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
     for page in (first, second):
         expect(page.locator("#state")).to_have_text("One alert needs you.", timeout=WAIT_MS)

@@ -32,12 +32,34 @@ function put(row, name, text, tone = "") {
 }
 
 const byKey = new Map([...(rows?.children ?? [])].map((row) => [row.dataset.key, row]));
+const early = new Map(); // strips of hammers whose row is still on its way
+
+// A hammer that is new gets its row beside the others; nothing that is being typed is lost by it.
+let renewing = false;
+async function renew() {
+  if (renewing) return;
+  renewing = true;
+  setTimeout(() => { renewing = false; }, 2000);
+  const answer = await fetch("/", { credentials: "same-origin" });
+  if (answer.redirected) { location.reload(); return; }
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  for (const row of fresh.querySelectorAll(".hammer")) {
+    const key = row.dataset.key;
+    if (byKey.has(key)) continue;
+    rows.insertBefore(document.adoptNode(row), [...rows.children].find((one) => one.dataset.key > key) ?? null);
+    byKey.set(key, row);
+    slot(row, "strip").innerHTML = early.get(key) ?? "";
+    early.delete(key);
+    show(seen.get(key) ?? JSON.parse(fresh.getElementById("readings").textContent).hammers.find((one) => `${one.site}/${one.hammer}` === key));
+    rows.parentElement.querySelector(".nothing")?.remove();
+  }
+}
 
 function show(one) {
   const key = `${one.site}/${one.hammer}`;
   const row = byKey.get(key);
-  if (!row) { if (!seen.has(key)) location.reload(); return; }
   seen.set(key, one);
+  if (!row) { renew().catch(() => {}); return; }
   put(row, "operator", one.operator ?? words.nobody);
   put(row, "firing", one.firing ? words.firing : words.resting);
   const meter = slot(row, "spot");
@@ -94,8 +116,8 @@ export function follow({ open }) {
     source.addEventListener("strip", (event) => {
       if (!rows) return;
       const told = JSON.parse(event.data);
-      const row = byKey.get(`${told.site}/${told.hammer}`);
-      if (row) slot(row, "strip").innerHTML = told.svg;
+      const key = `${told.site}/${told.hammer}`;
+      if (byKey.has(key)) slot(byKey.get(key), "strip").innerHTML = told.svg; else early.set(key, told.svg);
     });
     let version = null;
     source.addEventListener("alerts", (event) => {
@@ -111,6 +133,6 @@ export function follow({ open }) {
   connect();
   setInterval(() => {
     tell(Date.now() - heard > 12_000);
-    if (rows) for (const [key, one] of seen) age(byKey.get(key), one);
+    if (rows) for (const [key, one] of seen) if (byKey.has(key)) age(byKey.get(key), one);
   }, 1000);
 }

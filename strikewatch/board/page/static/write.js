@@ -20,8 +20,8 @@ function setAside(list) {
   place.replaceChildren(...list.map(({ body, why }, k) => {
     const one = document.createElement("li");
     const form = formOf(body.event);
-    one.append(`${place.dataset.text} ${form?.closest("details").querySelector("summary").textContent ?? body.event}, ${atSite(body.time)}: ${why} `);
-    for (const [word, act] of [["mend", () => { fill(form, body, atSite(body.time)); form.dataset.mends = k; }], ["drop", () => setAside(list.filter((_, i) => i !== k))]]) {
+    one.append(`${place.dataset.text} ${form?.closest("details").querySelector("summary").textContent ?? body.event}, ${wallAt(body.time)}: ${why} `);
+    for (const [word, act] of [["mend", () => { fill(form, body, wallAt(body.time)); form.dataset.mends = k; }], ["drop", () => setAside(list.filter((_, i) => i !== k))]]) {
       const button = document.createElement("button");
       button.className = "plain";
       button.textContent = place.dataset[word];
@@ -34,7 +34,7 @@ function setAside(list) {
 
 const formOf = (event) => document.querySelector(`.entering[data-event="${CSS.escape(event)}"]`);
 // An instant, as a clock on the wall of the site shows it and a field takes it.
-const atSite = (instant) => new Date(instant).toLocaleString("sv-SE", { timeZone: document.body.dataset.zone }).replace(" ", "T");
+const wallAt = (instant) => new Date(instant).toLocaleString("sv-SE", { timeZone: document.body.dataset.zone }).replace(" ", "T");
 
 function fill(form, values, time) {
   for (const [name, value] of Object.entries(values)) {
