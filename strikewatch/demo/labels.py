@@ -15,6 +15,8 @@ One JSON object a line: `{"truth": word, "hammer": ..., "from": time, "to": time
 `grease_low`          `level`: the reservoir of the automatic greasing below a tenth, until filled
 `no_grease_flow`      `firing_s`: its pump gives no flow
 `misread`             `operator`: the hour meter entered wrong, until it is entered again
+`inspection_due`      7 days or 50 h since the last, until it was done; `service_due`: 1,000 h, likewise
+`idle`                `days`: it did not fire; `unprepared`: it did again, before anybody had looked it over
 `hard_stone`          `hard` 0..1: pressure lower and rate higher, yet no fault
 `throttled`           `operator`, `flow`: pressure and rate lower, yet the tool is loaded
 `engine_off`          nobody works: lunch, greasing, the check

@@ -1,4 +1,4 @@
-"""Six recorded shifts of the invented site, always the same: `python -m strikewatch.demo.shifts FOLDER`."""
+"""Seven recorded shifts of the invented site, always the same: `python -m strikewatch.demo.shifts FOLDER`."""
 
 import json
 import sys
@@ -12,6 +12,7 @@ import numpy as np
 from strikewatch.demo import labels
 from strikewatch.demo.feed import sense
 from strikewatch.demo.feed_faults import Arrivals
+from strikewatch.demo.hire import hired_out
 from strikewatch.demo.kit import Chore, Deed, Greaser, Misuse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.payloads import millis
@@ -177,6 +178,7 @@ def wet_trench() -> Recorded:
 
 SHIFTS: Final[dict[str, Callable[[], Recorded]]] = {
     "full-bench": full_bench,
+    "hired-out": hired_out,
     "hot-bench": hot_bench,
     "pad-handover": pad_handover,
     "quiet-bench": quiet_bench,

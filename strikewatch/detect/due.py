@@ -38,6 +38,7 @@ STATE: Final = np.dtype(
         ("stage", "<i8", (2,)),  # 0: none, 1: soon, 2: due, 3: overdue
         ("onset", "<i8", (2,)),
         ("meter", "<i8"),
+        ("meter_known", "<i8"),  # a figure of it was ever taken
         ("meter_start", "<i8"),
         ("meter_onset", "<i8"),
         ("meter_stood", "<i8"),  # when a reading below it was told
@@ -184,6 +185,9 @@ def _see_to(s: Any, p: Any, k: int, event: Any, upto: int, out: Any, n: int, g: 
 def _read_meter(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
     """Somebody read the carrier's hour meter."""
     at, told, stood = event.at, event.value, s.meter
+    if event.detail == _READING and told < stood <= told + event.age:
+        # Told of only later: what is missing may have been worked since it was read.
+        told = stood
     if event.detail == _READING and told < stood:
         if s.meter_onset == NEVER:
             s.meter_onset = at
@@ -195,9 +199,12 @@ def _read_meter(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int)
         evidence = (float(s.meter_stood), float(s.meter_told))
         n = emit(out, n, g, METER, CLEARED, s.meter_onset, at, LOW, evidence)
         s.meter_onset = NEVER
+    known = s.meter_known
+    s.meter_known = 1
     s.meter = told
     s.meter_start = at
-    if event.detail != _MOVED and event.detail != _REPLACED:
+    # The first figure says nothing of when the hammer was last seen to.
+    if known and event.detail != _MOVED and event.detail != _REPLACED:
         for k in range(2):
             n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
             s.clock[k] = max(0, s.clock[k] + told - stood)

@@ -6,8 +6,9 @@ the event that sees to it.
 
 The clocks run as that of `grease`: while the engine is known to turn above `working_rpm`; on a feed without engine
 speed from row to row while they are at most `steady_s` apart, once the later row has come. An event within such an
-interval sets its clock without the part before it. The hour meter follows them, and what people read off the carrier's:
-more than it stood at was worked unheard and is added to the clocks; less is not taken unless a reason is given.
+interval sets its clock without the part before it. The hour meter follows them, and what people read off the
+carrier's: more than it stood at was worked unheard and is added to the clocks (but for the first figure ever, which may
+be of years before); less is not taken unless a reason is given.
 """
 
 from itertools import pairwise

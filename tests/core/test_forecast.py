@@ -52,7 +52,7 @@ def test_edges_solve_the_prediction_interval(days: list[float], remaining: float
     work = np.array([*days, *[0.0] * (DAYS - n)])
     earliest, latest = days_left(work, n, remaining)
     mean, sd = np.mean(days), np.std(days, ddof=1)
-    t = stats.t.ppf(0.975, n - 1)
+    t = float(STUDENT[n - 1])
 
     def most(ahead: float) -> float:
         return float(mean * ahead + t * sd * math.sqrt(ahead + ahead**2 / n)) - remaining
@@ -60,11 +60,11 @@ def test_edges_solve_the_prediction_interval(days: list[float], remaining: float
     def least(ahead: float) -> float:
         return float(mean * ahead - t * sd * math.sqrt(ahead + ahead**2 / n)) - remaining
 
-    assert earliest == pytest.approx(optimize.brentq(most, 0.0, 1e5), rel=1e-3)
+    assert earliest == pytest.approx(optimize.brentq(most, 0.0, 1e5), rel=1e-6)
     if math.isfinite(latest) and latest < 1e5:
-        assert latest == pytest.approx(optimize.brentq(least, 1e-9 + earliest / 2, 1e6), rel=1e-3)
+        assert latest == pytest.approx(optimize.brentq(least, 1e-9 + earliest / 2, 1e6), rel=1e-4)
     elif not math.isfinite(latest):
-        assert mean <= t * sd / math.sqrt(n) * (1 + 1e-3)
+        assert mean <= t * sd / math.sqrt(n) * (1 + 1e-6)
 
 
 def test_interval_holds_the_truth_about_as_often_as_it_says() -> None:
@@ -132,6 +132,5 @@ def test_an_hour_meter_never_runs_backwards_silently() -> None:
     assert alert["evidence"] == {"stood_h": pytest.approx(500.8333, abs=1e-4), "told_h": 480.0}
     lasted = pd.Timestamp(alert["cleared"]) - pd.Timestamp(alert["onset"])
     assert lasted == pd.Timedelta(minutes=30)
-    # 500 h were worked before anybody listened, and count.
-    assert "inspection_overdue" in set(found["fault"])
-    assert "service_soon" not in set(found["fault"])
+    # The first figure is of years before; nothing of it falls due.
+    assert not [fault for fault in found["fault"] if fault.startswith(("inspection", "service"))]

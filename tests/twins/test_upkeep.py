@@ -65,17 +65,35 @@ def test_what_was_worked_since_an_event_told_late_is_at_most_its_age() -> None:
     assert inspections(rows, 66, event(20, "inspection"), older) == [("soon", 65.0, None, "low")]
 
 
+KNOWN = event(0, "hours", meter_h=0.0)
+"""The first figure ever; later ones go by it."""
+
+
+def test_the_first_figure_of_the_meter_leaves_the_clocks() -> None:
+    rows = [row(5 * t) for t in range(10)]
+    assert inspections(rows, 44, event(20, "hours", meter_h=5000 * S)) == []
+
+
+def test_a_reading_told_of_late_may_lack_what_was_worked_since() -> None:
+    # Read at 20 s, told at 30 s: 25 s is what it may have been then, 19 s is not.
+    rows = [row(5 * t) for t in range(10)]
+    for told_s, faults in ((25, []), (19, [("hour_meter", 30.0, None, "low")])):
+        fields = {"meter_h": told_s * S}
+        late = Event("fennick-hollow", "HB-01", "hours", 20 * SECOND, fields, 30 * SECOND)
+        assert found(rows, 44, KNOWN, late, only="hour") == faults
+
+
 def test_an_event_between_rows_of_a_feed_without_engine_speed_drops_the_part_before_it() -> None:
     # Inspected at 42 s: zero there. A reading at 47 s of what the meter knows of (40 s) plus 3 s adds 3 s.
     rows = [row(10 * t) for t in range(20)]
     assert inspections(rows, 90, event(42, "inspection")) == [("soon", 87.0, None, "low")]
     # The clock at 47 s: 40 s + 3 s, and 45 s at 49 s.
-    told = event(47, "hours", meter_h=43 * S)
-    assert inspections(rows, 49, told) == [("soon", 49.0, None, "low")]
+    told = (KNOWN, event(47, "hours", meter_h=43 * S))
+    assert inspections(rows, 49, *told) == [("soon", 49.0, None, "low")]
     # With an engine known to turn all is counted: the reading is below the meter, of 47 s.
     engine = [row(10 * t, engine_rpm=1500.0) for t in range(20)]
-    assert inspections(engine, 49, told) == [("soon", 45.0, None, "low")]
-    assert found(engine, 49, told, only="hour") == [("hour_meter", 47.0, None, "low")]
+    assert inspections(engine, 49, *told) == [("soon", 45.0, None, "low")]
+    assert found(engine, 49, *told, only="hour") == [("hour_meter", 47.0, None, "low")]
 
 
 def test_the_meter_never_runs_backwards_silently() -> None:
@@ -83,6 +101,7 @@ def test_the_meter_never_runs_backwards_silently() -> None:
     # At 45 s: reads 5 s, as it should. At 50 s (meter 10 s): corrected to 4 s, 6 s less for all clocks.
     rows = [row(5 * t) for t in range(20)]
     events = [
+        KNOWN,
         event(20, "hours", meter_h=30 * S),
         event(30, "hours", meter_h=39 * S, reason="reading"),
         event(40, "hours", meter_h=0.0, reason="replaced"),
@@ -105,12 +124,12 @@ def test_a_clock_is_not_corrected_below_zero() -> None:
     back = event(10, "hours", meter_h=0.0, reason="corrected")
     seen = event(5, "inspection")
     # 5 s since the inspection, 10 s less: zero. 45 s at 55 s.
-    assert inspections(rows, 59, seen, back) == [("soon", 55.0, None, "low")]
+    assert inspections(rows, 59, KNOWN, seen, back) == [("soon", 55.0, None, "low")]
 
 
 def test_a_jump_over_a_stage_leaves_it_out() -> None:
     rows = [row(5 * t) for t in range(10)]
-    assert inspections(rows, 45, event(20, "hours", meter_h=55 * S)) == [
+    assert inspections(rows, 45, KNOWN, event(20, "hours", meter_h=55 * S)) == [
         ("due", 20.0, 25.0, "low"),
         ("overdue", 25.0, None, "medium"),
     ]

@@ -65,20 +65,23 @@ class Clock:
 
 
 def entries(clock: Clock, events: Sequence[Event]) -> list[Change]:
-    """What each `hours` event does. The meter reads 0 when the hammer is first seen."""
+    """What each `hours` event does. The meter reads 0 when the hammer is first seen; the first figure taken leaves the
+    clocks; one told of late may lack what was worked since it was read."""
     changes: list[Change] = []
     cuts: list[int] = []
-    meter, since = 0, -1
+    meter, since, known = 0, -1, False
     for event in in_order(events, "hours"):
         at = event.effective
         told = round(Fraction(repr(float(event.fields["meter_h"]))) * 3600 * SECOND)
         reason = event.fields.get("reason", "reading")
         stood = meter + length(clock.without([*cuts, at]), since, at)
+        if reason == "reading" and told < stood <= told + (at - event.time):
+            told = stood
         accepted = reason != "reading" or told >= stood
-        moves = accepted and reason in ("reading", "corrected")
+        moves = accepted and known and reason in ("reading", "corrected")
         changes.append(Change(event, told - stood if moves else None, accepted))
         if accepted:
-            meter, since = told, at
+            meter, since, known = told, at, True
             cuts.append(at)
     return changes
 
