@@ -206,7 +206,7 @@ def write(name: str, folder: Path) -> None:
     (folder / "labels.jsonl").write_text(labels.lines(truths), encoding="utf-8")
 
 
-def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float]]]) -> str:
+def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> str:
     lines = [
         "# What the handbooks of these hammers would say, invented like all of the site: for `replay --config`."
     ]
@@ -215,7 +215,7 @@ def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float]]]) -> str:
             lines += [
                 "",
                 f"[hammers.{hammer}.{detector}]",
-                *(f"{name} = {value}" for name, value in table.items()),
+                *(f"{name} = {json.dumps(value)}" for name, value in table.items()),
             ]
     return "\n".join(lines) + "\n"
 

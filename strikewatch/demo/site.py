@@ -66,13 +66,14 @@ FITTED: Final[dict[str, Hammer]] = {
 }
 """Two of them after their carriers were fitted with more sensors; HB-06's tells its arm's angles, no tool position."""
 
-PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float]]]] = {
+PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float | str]]]] = {
     "HB-01": {
         "low_engine_speed": {"rated_rpm": 1800.0},
         "feed_force": {"low_bar": 40.0, "high_bar": 95.0},
         "prying": {"limit_bar": 90.0},
     },
     "HB-06": {
+        "grease": {"method": "automatic"},
         "low_engine_speed": {"rated_rpm": 1800.0},
         "feed_force": {"low_bar": 32.0, "high_bar": 80.0},
         "prying": {"limit_bar": 75.0},

@@ -132,3 +132,22 @@ def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
         ):
             assert at.ask("POST", EVENTS, event, act).status == 200, event
             assert f'data-event="{event["event"]}"' in at.ask("GET", "/write", headers=at.cookie(act)).text
+
+
+def test_a_tool_that_does_not_suit_the_work_is_noted_where_both_are_written_down(tmp_path: Path) -> None:
+    """Common practice: a moil for trenching. The note goes once another tool is fitted."""
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for minute, more in (
+            (1, {"event": "work", "work": "trenching"}),
+            (2, {"event": "tool_change", "tool": "blunt"}),
+            (3, {"event": "tool_change", "tool": "moil"}),
+        ):
+            assert at.ask("POST", EVENTS, more | {"time": f"2026-02-25T06:0{minute}:00Z"}, act).status == 200
+            sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
+            noted = "The blunt tool fitted is not what suits the recorded work (trenching)" in sheet
+            assert noted == (minute == 2)
+            assert (
+                "no published source" in sheet.partition('id="unsuited"')[2].partition("</p>")[0]
+            ) == noted

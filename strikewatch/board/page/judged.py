@@ -1,10 +1,11 @@
-"""What an inspection's readings mean, told at once to who has entered them."""
+"""What an inspection's readings mean, and whether a tool suits the work, told at once to who has entered it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from strikewatch.model.events import Event
 from strikewatch.pipeline import HammerSettings
-from strikewatch.review import wear
+from strikewatch.review import suiting, wear
 from strikewatch.review.wear import Decision
 
 
@@ -22,3 +23,13 @@ def judged(fields: Mapping[str, Any], settings: HammerSettings) -> list[tuple[st
         if name in fields:
             found.append(("tool", wear.tool(what, fields[name], getattr(limits, setting), setting)))
     return found
+
+
+def unsuited(events: Iterable[Event]) -> str | None:
+    """A note where the tool fitted last is not the one for the work told of last; `events` of one hammer."""
+    newest: dict[str, Event] = {}
+    for event in sorted(events, key=lambda one: one.effective):
+        newest[event.kind] = event
+    if "work" not in newest or "tool_change" not in newest:
+        return None
+    return suiting.suits(newest["tool_change"].fields["tool"], newest["work"].fields)

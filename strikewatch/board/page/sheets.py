@@ -20,7 +20,7 @@ from strikewatch.board.answer import Problem
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
 from strikewatch.board.page.drawn import Drawing
-from strikewatch.board.page.judged import judged
+from strikewatch.board.page.judged import judged, unsuited
 from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
 from strikewatch.board.page.search import Wanted
 from strikewatch.board.page.trace import trace
@@ -35,6 +35,7 @@ from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.instant import Instant
 from strikewatch.review.pictures.drawing import local
+from strikewatch.review.told import told
 from strikewatch.store import deliveries
 from strikewatch.store.beside import Place
 from strikewatch.store.desk import Desk
@@ -184,6 +185,7 @@ class Sheets:
         chosen = chosen or (hammers[0] if hammers else None)
         recent = entries(self._place, chosen, RECENT) if chosen else []
         seen = self._scene.hammers[chosen] if chosen else None
+        fitting = told(self._place, ("work", "tool_change"), ask.now, chosen[0]) if chosen else []
         verdicts = {
             one.number: judged(one.event.fields, seen.settings)
             for one in recent
@@ -197,6 +199,7 @@ class Sheets:
             meter_h=seen and seen.meter_h,
             recent=recent,
             verdicts=verdicts,
+            unsuited=unsuited(event for event in fitting if chosen and event.hammer == chosen[1]),
             setting_clocks=SETTING_CLOCKS,
             said=ask.view.fields,
         )
