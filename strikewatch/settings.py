@@ -30,34 +30,12 @@ from strikewatch.deliver.log import Settings as Log
 from strikewatch.deliver.mqtt import NAME as MQTT_ALERTS
 from strikewatch.deliver.mqtt import Settings as MqttAlerts
 from strikewatch.deliver.webhook import Settings as Webhook
-from strikewatch.detect.blank_firing import Settings as BlankFiring
-from strikewatch.detect.cold_oil import Settings as ColdOil
-from strikewatch.detect.end_of_stroke import Settings as EndOfStroke
-from strikewatch.detect.exposure import Settings as Exposure
-from strikewatch.detect.feed_force import Settings as FeedForce
-from strikewatch.detect.grease import Settings as Grease
-from strikewatch.detect.grease_feed import Settings as GreaseFeed
-from strikewatch.detect.hot_oil import Settings as HotOil
-from strikewatch.detect.long_storage import Settings as LongStorage
-from strikewatch.detect.low_engine_speed import Settings as LowEngineSpeed
-from strikewatch.detect.off_square import Settings as OffSquare
-from strikewatch.detect.oil_heating import Settings as OilHeating
-from strikewatch.detect.over_side import Settings as OverSide
-from strikewatch.detect.pose import Settings as Pose
-from strikewatch.detect.prying import Settings as Prying
-from strikewatch.detect.reading import Settings as Firing
-from strikewatch.detect.same_spot import Settings as SameSpot
-from strikewatch.detect.sensor_fault import Settings as SensorFault
-from strikewatch.detect.signal_lost import Settings as SignalLost
-from strikewatch.detect.submerged import Settings as Submerged
-from strikewatch.detect.upkeep import Settings as Upkeep
-from strikewatch.detect.walk_round import Settings as WalkRound
 from strikewatch.errors import SettingsError
+from strikewatch.faults import Faults
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.model.batch import Key
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.judgement import Settings as Judgement
-from strikewatch.review.wear import Settings as Wear
 from strikewatch.store.recording import Settings as Recording
 from strikewatch.store.settings import Settings as Store
 from strikewatch.variables import PREFIX, meant, mistakes, usable, variables
@@ -66,39 +44,6 @@ _CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 Loc = tuple[str | int, ...]
 OURS: Final = "Value error, "
 """What pydantic puts before the messages of our own checks."""
-
-
-class Faults(BaseModel):
-    """What counts as a fault: the settings of every detector."""
-
-    model_config = _CLOSED
-
-    firing: Firing = Field(default_factory=Firing)
-    pose: Pose = Field(default_factory=Pose)
-    same_spot: SameSpot = Field(default_factory=SameSpot)
-    hot_oil: HotOil = Field(default_factory=HotOil)
-    oil_heating: OilHeating = Field(default_factory=OilHeating)
-    cold_oil: ColdOil = Field(default_factory=ColdOil)
-    blank_firing: BlankFiring = Field(default_factory=BlankFiring)
-    grease: Grease = Field(default_factory=Grease)
-    grease_feed: GreaseFeed = Field(default_factory=GreaseFeed)
-    low_engine_speed: LowEngineSpeed = Field(default_factory=LowEngineSpeed)
-    end_of_stroke: EndOfStroke = Field(default_factory=EndOfStroke)
-    over_side: OverSide = Field(default_factory=OverSide)
-    off_square: OffSquare = Field(default_factory=OffSquare)
-    feed_force: FeedForce = Field(default_factory=FeedForce)
-    prying: Prying = Field(default_factory=Prying)
-    submerged: Submerged = Field(default_factory=Submerged)
-    upkeep: Upkeep = Field(default_factory=Upkeep)
-    walk_round: WalkRound = Field(default_factory=WalkRound)
-    long_storage: LongStorage = Field(default_factory=LongStorage)
-    signal_lost: SignalLost = Field(default_factory=SignalLost)
-    sensor_fault: SensorFault = Field(default_factory=SensorFault)
-    exposure: Exposure = Field(default_factory=Exposure)
-    wear: Wear = Field(default_factory=Wear)
-
-    def by_detector(self) -> HammerSettings:
-        return {name: getattr(self, name) for name in type(self).model_fields}
 
 
 class Intake(BaseModel):

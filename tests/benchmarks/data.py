@@ -6,10 +6,11 @@ from pathlib import Path
 import numpy as np
 
 from strikewatch.demo.shifts import SETTINGS
+from strikewatch.faults import Faults
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.batch import Floats, Ints, Key, Rows
 from strikewatch.pipeline import HammerSettings
-from strikewatch.settings import Faults, load
+from strikewatch.settings import load
 from tests.physics.feeds import feed
 from tests.physics.work import shift
 

@@ -17,10 +17,10 @@ import numpy as np
 from PIL import Image
 from playwright.sync_api import Browser
 
+from strikewatch.faults import Faults
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 from tests.board.site import NOW, SITE, site
 from tests.browser import browser
 from tests.live.processor import until

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from strikewatch.alarm.ledger import Ledger
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import Replayed, replay_shifts
 from strikewatch.intake.shift.table import Shift, present
 from strikewatch.model.alert import Alert
@@ -11,7 +12,6 @@ from strikewatch.model.batch import Batch, Key, Portion, Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 
 SITE = "fennick-hollow"
 

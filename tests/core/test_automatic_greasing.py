@@ -1,7 +1,7 @@
 """Greased automatically, a hammer has no interval and no strokes to keep; all else is found as ever."""
 
 from strikewatch.detect import coverage
-from strikewatch.settings import Faults
+from strikewatch.faults import Faults
 from tests.core.recorded import alerts, faults_of
 from tests.twins.knowledge import admitted
 from tests.twins.streams import columns, nasty

@@ -17,10 +17,10 @@ import strikewatch
 from strikewatch.detect import upkeep
 from strikewatch.detect.coming import coming
 from strikewatch.detect.forecast import DAYS, LEAST, STUDENT, days_left
+from strikewatch.faults import Faults
 from strikewatch.model.batch import NO_ROWS, Batch, Portion, Rows
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 
 HOUR = 3600 * SECOND
 DAY = 24 * HOUR

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 import pytest
 
 from strikewatch.alarm.state import LAYOUT
+from strikewatch.faults import Faults
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
@@ -22,7 +23,6 @@ from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding
 from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import Outcome, Pipeline
-from strikewatch.settings import Faults
 from tests.core.recorded import SITE, faults_of
 from tests.twins.days import days
 from tests.twins.fed import fed

@@ -2,12 +2,12 @@
 
 import numpy as np
 
+from strikewatch.faults import Faults
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 
 KEY: Key = ("fennick-hollow", "HB-01")
 START = 1_772_600_000 * SECOND

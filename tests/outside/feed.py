@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model.batch import Floats, Rows
 from strikewatch.model.instant import SECOND
-from strikewatch.settings import Faults
 from tests.core.recorded import MemoryShift
 
 START = 1_772_608_500 * SECOND

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from strikewatch.detect import pose
 from strikewatch.detect.kernels import SPAN
-from strikewatch.settings import Faults
+from strikewatch.faults import Faults
 
 Lengths = tuple[float, float, float]
 Angles = tuple[float, float, float, float]

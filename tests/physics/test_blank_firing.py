@@ -14,11 +14,11 @@ import pytest
 import strikewatch
 from strikewatch.alarm.state import LAYOUT
 from strikewatch.detect import blank_firing
+from strikewatch.faults import Faults
 from strikewatch.intake.admit import Admit
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.events import Event
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
 from tests.physics.measured import Case, measure, over

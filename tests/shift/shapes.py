@@ -10,9 +10,9 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import Replayed, replay_shifts
 from strikewatch.intake.shift import open_shifts
-from strikewatch.settings import Faults
 
 SITE: Final = "fennick-hollow"
 START: Final = pd.Timestamp("2026-03-04T07:00:00Z")

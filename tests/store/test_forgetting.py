@@ -11,12 +11,12 @@ from sqlalchemy import URL, LargeBinary, Text
 
 from strikewatch.alarm.state import LAYOUT
 from strikewatch.cli import main
+from strikewatch.faults import Faults
 from strikewatch.model.alert import Alert, Change
 from strikewatch.model.batch import Batch, Portion, Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from strikewatch.settings import Faults
 from strikewatch.store import tables
 from strikewatch.store.forgetting import PEOPLE, forget
 from strikewatch.store.recording import Recorder, Settings

@@ -18,11 +18,11 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model import instant
 from strikewatch.model.batch import Rows
 from strikewatch.model.instant import SECOND, Instant
-from strikewatch.settings import Faults
 from tests.benchmarks.latency import Desk
 from tests.broker import Broker
 from tests.core.recorded import MemoryShift

@@ -16,11 +16,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model import instant
 from strikewatch.model.batch import Rows
 from strikewatch.model.instant import SECOND, Instant
-from strikewatch.settings import Faults
 from tests.core.recorded import MemoryShift
 from tests.live.processor import NO_STORMS
 from tests.trials.site import Clocks, Works, works

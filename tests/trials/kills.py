@@ -15,11 +15,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from strikewatch.deliver.target import key_of
+from strikewatch.faults import Faults
 from strikewatch.hosts.replay import replay_shifts
 from strikewatch.model.batch import Rows
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND
-from strikewatch.settings import Faults
 from tests.broker import Broker
 from tests.core.recorded import MemoryShift
 from tests.live.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
