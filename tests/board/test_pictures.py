@@ -1,11 +1,12 @@
-"""Sixty hammers on one page: it stays light, is whole, and fits; none are said to be none."""
+"""None, six and sixty hammers on one page: it stays light, is whole, and fits; pictures of each are taken."""
 
+import re
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect
 
-from tests.board.pictures import crowd, shoot
+from tests.board.pictures import crowd, demo, shoot
 from tests.browser import browser, violations
 
 HEAVY = 150_000
@@ -26,4 +27,19 @@ def test_none_and_sixty(tmp_path: Path, hammers: int) -> None:
         if not hammers:
             expect(page.locator(".nothing")).to_contain_text("No hammer has been heard yet")
         pictures = shoot(chromium, url, tmp_path, "page")
+        assert len({one.read_bytes() for one in pictures}) == 4
+
+
+def test_the_demo_in_its_busiest_minutes(tmp_path: Path) -> None:
+    """The six hammers of the invented site with their faults: accessible, and no wider than a phone."""
+    with demo() as url, browser() as chromium:
+        page = chromium.new_page(viewport={"width": 360, "height": 760})
+        page.goto(url)
+        expect(page.locator(".hammer")).to_have_count(6, timeout=60_000)
+        # A flood has begun: more than ten within ten minutes at the site.
+        rest = page.locator("#rest summary")
+        expect(rest).to_contain_text(re.compile(r"[1-9]\d more are open"), timeout=90_000)
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        pictures = shoot(chromium, url, tmp_path, "demo")
         assert len({one.read_bytes() for one in pictures}) == 4
