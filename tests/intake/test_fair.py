@@ -87,3 +87,28 @@ def test_large_messages_weigh_more() -> None:
     assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
     fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHS)))
     assert len(fair.take(10)) == 1
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(HAMMERS), st.integers(0, 2 * WEIGHS)), max_size=80),
+    st.integers(0, 30),
+    st.integers(1, 100),
+)
+def test_long_lines_go_on_waiting_where_only_short_ones_are_asked_for(
+    came: list[tuple[str, int]], longest: int, limit: int
+) -> None:
+    """And what waited comes whole and in order afterwards."""
+    fair = Fair()
+    messages = [message(number, hammer, payload=bytes(size)) for number, (hammer, size) in enumerate(came)]
+    for one in messages:
+        fair.put(one)
+    lengths = {hammer: sum(one == hammer for one, _ in came) for hammer in HAMMERS}
+    first = fair.take(limit, longest=longest)
+    assert all(lengths[one.topic.split("/")[2]] <= longest for one in first)
+    assert bool(first) == any(0 < length <= longest for length in lengths.values())
+    rest = fair.take(10**9)
+    for hammer in HAMMERS:
+        of = f"/{hammer}/"
+        assert [one for one in [*first, *rest] if of in one.topic] == [
+            one for one in messages if of in one.topic
+        ]

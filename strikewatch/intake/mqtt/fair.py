@@ -46,13 +46,19 @@ class Fair:
         if message.qos == 1:
             self._arrived.append((message.generation, message.mid))
 
-    def take(self, limit: int) -> list[Message]:
-        """Messages of `limit` in all, of each hammer about as many as long as it has any."""
+    def take(self, limit: int, *, longest: int | None = None) -> list[Message]:
+        """Messages of `limit` in all, of each hammer about as many as long as it has any.
+
+        `longest`: those of hammers with more than so many waiting go on waiting.
+        """
         taken: list[Message] = []
         left = limit
-        while left > 0 and self._lines:
-            share = max(left // len(self._lines), 1)
-            for hammer in list(self._lines):
+        while left > 0:
+            hammers = [one for one, line in self._lines.items() if longest is None or len(line) <= longest]
+            if not hammers:
+                break
+            share = max(left // len(hammers), 1)
+            for hammer in hammers:
                 line = self._lines.pop(hammer)
                 mine = min(share, left)
                 while line and mine > 0:

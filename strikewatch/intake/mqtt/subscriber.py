@@ -26,6 +26,13 @@ from strikewatch.model.instant import Instant
 CONNECTING: Final = "connecting"
 """Why there is no connection, before the first attempt has come to anything."""
 _TURN_S: Final = 0.5
+_POURING: Final = 20
+"""More messages than this between two turns: somebody sends what was kept."""
+_LONG: Final = 20
+"""More messages than this waiting are a backlog."""
+_BREATH_S: Final = 0.003
+_ACKNOWLEDGED: Final = 100
+"""At most so many acknowledgements are written before what has come is read: hours are acknowledged at once."""
 _MIB: Final = 1024 * 1024
 
 
@@ -91,12 +98,17 @@ class Subscriber:
             if self._failure is not None:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
             was_full = self._full()
-            for _ in range(len(self._queue)):
+            came = len(self._queue)
+            for _ in range(came):
                 self._fair.put(self._queue.popleft())
-            taken = self._fair.take(limit)
+            # Hours are coming in: they wait until they are here, so that what is of now gets through the line.
+            pouring = came > _POURING and 2 * self._waiting() < self._settings.queue_limit
+            taken = self._fair.take(limit, longest=_LONG if pouring else None)
             self._bytes_out += sum(len(message.payload) for message in taken)
         if was_full:
             self._wake()
+        if pouring and not taken:
+            time.sleep(_BREATH_S)
         return taken
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
@@ -218,16 +230,18 @@ class Subscriber:
             stopping = self._stopping.is_set()
             with contextlib.suppress(BlockingIOError):
                 self._wake_read.recv(4096)
-            link.acknowledge(self._due(generation))
+            link.acknowledge(self._due(generation, None if stopping else _ACKNOWLEDGED))
             if stopping:
                 return
+            if self._done:
+                self._wake()
             link.turn(_TURN_S, reading=not self._full(), full=self._full)
             if self._queue:
                 with self._changed:
                     self._changed.notify_all()
 
-    def _due(self, generation: int) -> Iterable[int]:
-        while self._done:
+    def _due(self, generation: int, most: int | None) -> Iterable[int]:
+        for _ in range(len(self._done) if most is None else min(most, len(self._done))):
             of, mid = self._done.popleft()
             if of == generation:
                 yield mid
