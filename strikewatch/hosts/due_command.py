@@ -4,6 +4,7 @@ import json
 import math
 import time
 from argparse import Namespace
+from typing import Final
 
 from rich.console import Console
 from rich.table import Table
@@ -14,11 +15,16 @@ from strikewatch.board.upcoming import Item, upcoming
 from strikewatch.cautions import CAUTION
 from strikewatch.detect.kernels import NEVER
 from strikewatch.hosts.blind_spots import not_watched
+from strikewatch.model import instant
 from strikewatch.model.batch import Key
+from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
 from strikewatch.settings import load
 from strikewatch.store import baselines
 from strikewatch.store.beside import Beside
+
+_OLD: Final = 3600 * SECOND
+"""A processor at work lets every hammer's time pass; one that has not for so long is not running."""
 
 
 def show(options: Namespace) -> int:
@@ -30,10 +36,13 @@ def show(options: Namespace) -> int:
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             pipeline.restore(key, layout, state)
     found: list[tuple[Key, Item]] = []
+    old = []
     for key in pipeline.hammers:
         own, record = settings.of_hammer(key), pipeline.present(key)
         seen = glance(record, Limits.of(own), (NEVER, float("nan")))
-        found += [(key, item) for item in upcoming(record, own, seen, now)]
+        found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
+        if now - seen.upto > _OLD:
+            old.append(f"{key[1]} {instant.text(seen.upto)[:16].replace('T', ' ')}")
     found.sort(key=lambda one: one[1].urgency)
     if options.json:
         for (site, hammer), item in found:
@@ -44,6 +53,9 @@ def show(options: Namespace) -> int:
         console.print("Nothing is known of any such hammer yet.")
         return 0
     console.print(_table(found))
+    if old:
+        console.print()
+        console.print(f"As the processor knew it last, UTC: {', '.join(old)}.", style="dim")
     for line in not_watched({key: pipeline.silent(key) for key in pipeline.hammers}):
         console.print()
         console.print(line, style="dim")

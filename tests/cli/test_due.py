@@ -68,3 +68,13 @@ def test_a_table_for_people_says_what_is_not_watched(
 def test_a_hammer_never_heard_of(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config), "--hammer", "HB-09"]) == 0
     assert "Nothing is known of any such hammer yet." in capsys.readouterr().out
+
+
+def test_where_no_processor_runs_it_is_told_as_it_was_known_last(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("time.time_ns", lambda: NOW + 100 * 24 * HOUR)
+    assert main(["due", "--config", str(config)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "As the processor knew it last, UTC: HB-01 2026-03-10 12:00." in out
+    assert "-" not in out.partition("inspection")[2].partition("service")[0]
