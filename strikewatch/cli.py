@@ -11,6 +11,8 @@ from strikewatch import (
     cli_baseline,
     cli_deliveries,
     cli_due,
+    cli_guide,
+    cli_rejects,
     cli_review,
     cli_suppose,
     cli_token,
@@ -45,7 +47,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="strikewatch",
         description="Watches hydraulic breakers at work: time in one spot, hot oil, blank firing, missed greasing.",
-        epilog=CAUTION,
+        epilog=f"What counts as a fault, exactly: strikewatch guide faults. {CAUTION}",
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     config = argparse.ArgumentParser(add_help=False)
@@ -99,6 +101,8 @@ def _parser() -> argparse.ArgumentParser:
     cli_baseline.add(commands, config)
     cli_due.add(commands, config)
     cli_deliveries.add(commands, config)
+    cli_guide.add(commands)
+    cli_rejects.add(commands, config)
     cli_review.add(commands, config)
     cli_suppose.add(commands, config)
     cli_token.add(commands, config)

@@ -63,6 +63,18 @@ class Deliveries(Asked):
     limit: Limit = 50
 
 
+class Rejects(Asked):
+    site: Word | None = None
+    hammer: Word | None = None
+    since: Time | None = Field(None, description="Only what was seen since then, RFC 3339 with an offset")
+    limit: Limit = 200
+
+
+class RejectExamples(Asked):
+    sender: Word = Field(description="As the list of rejects names it: SITE/HAMMER, or a topic")
+    limit: Annotated[int, Field(ge=1, le=100)] = 10
+
+
 class OneDelivery(Asked):
     number: Number
 

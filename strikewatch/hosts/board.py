@@ -19,6 +19,7 @@ from strikewatch.board.page.sheets import Sheets
 from strikewatch.board.page.view import View
 from strikewatch.board.page.words import SOURCE, languages
 from strikewatch.board.pulse import Pulse
+from strikewatch.board.rejected import RejectedData
 from strikewatch.board.scene import Scene
 from strikewatch.board.sending import Sending
 from strikewatch.board.server import Server
@@ -50,6 +51,7 @@ def open_board(
     operations = [
         *Deeds(store, settings.alarms, wall).operations(),
         *Sending(store, wall).operations(),
+        *RejectedData(store, wall).operations(),
         *Entering(store, seconds(settings.intake.max_ahead_s), scene.meter, wall).operations(),
     ]
     gate = Gate(http, store, wall)

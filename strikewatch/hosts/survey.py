@@ -21,6 +21,7 @@ from strikewatch.intake.decode import topic
 from strikewatch.intake.mqtt.dial import context_of, dial, password_of
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
 from strikewatch.settings import Settings
+from strikewatch.store import feed_problems
 from strikewatch.store.beside import Beside
 
 Word = Literal["ok", "attention", "trouble"]
@@ -28,6 +29,9 @@ MIB: Final = 1024 * 1024
 ROOM_MIB: Final = 1024
 LOG_MIB: Final = 256
 CLOCK_S: Final = 2.0
+PROBLEMS: Final = 20
+"""Problems of senders that are shown."""
+DETAIL: Final = 160
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,7 @@ class Finding:
 def survey(settings: Settings) -> Iterator[Finding]:
     yield from _broker(settings.mqtt)
     yield from _database(settings)
+    yield from _feeds(settings)
     where = settings.store.where
     folder = where.parent if isinstance(where, Path) else Path(settings.recording.folder)
     yield from _disk(folder)
@@ -143,6 +148,27 @@ def _database(settings: Settings) -> Iterator[Finding]:
     if log is not None and log.exists() and log.stat().st_size > LOG_MIB * MIB:
         size = f"{log.name} has {log.stat().st_size // MIB} MiB"
         yield Finding("database log", "attention", size, "end what reads the database for long")
+
+
+def _feeds(settings: Settings) -> Iterator[Finding]:
+    """What each sender sent today and yesterday (UTC) that was not used."""
+    now = time.time_ns()
+    since = (now // feed_problems.DAY - 1) * feed_problems.DAY
+    try:
+        with Beside(settings.store.where) as place, place.read() as connection:
+            found = feed_problems.search(connection, now, since=since)
+    except StrikewatchError:
+        return  # said of the database already
+    problems = [one for one in found if one.reason not in feed_problems.HARMLESS]
+    if not problems:
+        yield Finding("rejected data", "ok", "none since yesterday 00:00 UTC")
+    for one in problems[:PROBLEMS]:
+        detail = f": {one.detail}" if one.detail else ""
+        seen = f"{one.name}: {one.recent:,} × {one.reason}{detail[:DETAIL]}"
+        yield Finding("rejected data", "attention", seen, one.remedy)
+    if len(problems) > PROBLEMS:
+        rest = f"{len(problems) - PROBLEMS:,} more problems of senders"
+        yield Finding("rejected data", "attention", rest, "list all: strikewatch rejects --since 2d")
 
 
 def _disk(folder: Path) -> Iterator[Finding]:

@@ -18,10 +18,11 @@ from strikewatch.alarm.own import DISK_FULL
 from strikewatch.alarm.state import LAYOUT
 from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
+from strikewatch.hosts.feed_tally import FeedTally
 from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
-from strikewatch.intake.decode import Samples, decode
+from strikewatch.intake.decode import Samples, decode, topic
 from strikewatch.intake.mqtt import Message
 from strikewatch.model import instant
 from strikewatch.model.alert import Change
@@ -41,12 +42,16 @@ _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 250
 """At most so many messages in one step, so that what comes meanwhile soon has its turn. More would save little."""
-UNKNOWN_TOLD: Final = 1000
-"""Unknown keys said at most: a sender that makes up new ones for ever is not worth the memory."""
 LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
 RETRY_COMMIT_S: Final = 1.0
+PARTS_KEPT: Final = 3
+"""Objects of one array that are kept of each reason for leaving them out."""
+_WHY_UNUSED: Final = {
+    "late": "older than rows that were processed before",
+    "wrong_clock": "far ahead of the rows before and after them",
+}
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
 
@@ -98,7 +103,7 @@ class Worker:
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
         self._looked = monotonic()
-        self._unknown: set[tuple[Key, str]] = set()
+        self._feed_tally = FeedTally()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
         self._full_disk = FullDisk(store, ahead, monotonic)
@@ -171,7 +176,7 @@ class Worker:
                 self._max_ahead_ns + max(self._present.doubt, 0),
             )
         except Rejected as error:
-            step.reject(message.topic, message.payload, error)
+            step.reject(message.topic, message.payload, error, _hammer_of(message.topic, self._prefix))
             return
         if isinstance(decoded, Samples):
             key = decoded.key
@@ -180,8 +185,7 @@ class Worker:
                 self._present.heard(key, int(decoded.rows.time_ns[-1]))
             if message.redelivered:
                 step.again.add(key)
-            for rejected in decoded.rejected:
-                step.reject(message.topic, message.payload, rejected)
+            step.reject_parts(message.topic, message.payload, decoded.rejected, key)
         else:
             event = decoded.event
             key = event.site, event.hammer
@@ -189,12 +193,8 @@ class Worker:
                 step.events.append(event)
                 self._admit.event(event)
                 self._heard.setdefault(key, self._monotonic())
-        for name in decoded.unknown:
-            if (key, name) not in self._unknown and len(self._unknown) < UNKNOWN_TOLD:
-                self._unknown.add((key, name))
-                _log.warning(
-                    "unknown_key", site=key[0], hammer=key[1], key=name, remedy="see the list of channels"
-                )
+        if decoded.unknown:
+            self._feed_tally.unknown(key, decoded.unknown)
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
         """Let rows pass; returns the hammers whose state has changed."""
@@ -206,7 +206,10 @@ class Worker:
                     now  # late ones, as of a clock that was set back, are no sign of the present
                 )
             self._heard.setdefault(key, now)
+            repeated = self._admit.duplicates(key)
             rows = self._admit.rows(key, arrived, again=key in step.again)
+            if repeated := self._admit.duplicates(key) - repeated:
+                self._feed_tally.duplicates(key, repeated)
             touched.append(key)
             if len(rows):
                 step.portions.append(self._admit.portion(key, rows))
@@ -290,8 +293,10 @@ class Worker:
             layout=LAYOUT,
             rejects=step.rejects,
             counts=self._admit.take_tally(),
+            feed=self._feed_tally.take(self._monotonic()),
         )
-        self.rejected.update(reject.reason for reject in step.rejects)
+        for reject in step.rejects:
+            self.rejected[reject.reason] += reject.rows
         for refused in count():
             try:
                 self._store.commit(record)
@@ -326,13 +331,34 @@ class _Step:
         self.stretches: list[Spent] = []
         self.rejects: list[Reject] = []
 
-    def reject(self, topic: str, payload: bytes, error: Rejected) -> None:
-        self.rejects.append(Reject(topic, payload, error.reason, error.detail))
+    def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
+        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key))
+
+    def reject_parts(self, topic: str, payload: bytes, errors: Sequence[Rejected], key: Key) -> None:
+        """Objects of one array that were left out: a few of each reason one by one, the others counted with them, so
+        that one message does not push everybody else's out of what is kept."""
+        by_reason: dict[str, list[Rejected]] = {}
+        for error in errors:
+            by_reason.setdefault(error.reason, []).append(error)
+        for reason, own in by_reason.items():
+            for k, error in enumerate(own[:PARTS_KEPT], 1):
+                n = len(own) - PARTS_KEPT + 1 if k == PARTS_KEPT else 1
+                self.rejects.append(Reject(topic, payload, reason, error.detail, key, n))
 
     def reject_rows(self, key: Key, reason: str, rows: Rows) -> None:
         first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
             kept[name] = [None if value != value else value for value in column.tolist()]
-        detail = f"{len(rows)} rows from {first} to {last}, older than what was worked through"
-        self.rejects.append(Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail))
+        detail = f"{len(rows)} rows from {first} to {last}, {_WHY_UNUSED[reason]}"
+        self.rejects.append(
+            Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))
+        )
+
+
+def _hammer_of(name: str, prefix: str) -> Key | None:
+    """The hammer that a topic names; None where it breaks the contract."""
+    try:
+        return topic.parse(name, prefix)[0]
+    except Rejected:
+        return None

@@ -86,6 +86,11 @@ class Admit:
     def counts(self) -> dict[Key, Counts]:
         return {key: gate.counts for key, gate in self._gates.items()}
 
+    def duplicates(self, key: Key) -> int:
+        """How many rows of a hammer had arrived before."""
+        gate = self._gates.get(key)
+        return 0 if gate is None else gate.counts.duplicate
+
     def last(self, key: Key) -> Instant:
         """The newest row passed on, NEVER if none."""
         gate = self._gates.get(key)

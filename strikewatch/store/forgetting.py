@@ -26,7 +26,20 @@ from strikewatch.store.store import Store
 FORGOTTEN: Final = "forgotten"
 
 PEOPLE: Final = frozenset(
-    {"operator", "who", "record", "body", "fields", "reason", "why", "detail", "payload", "note", "evidence"}
+    {
+        "operator",
+        "who",
+        "record",
+        "body",
+        "fields",
+        "reason",
+        "why",
+        "detail",
+        "payload",
+        "note",
+        "evidence",
+        "key",
+    }
 )
 """Names of columns that may hold an id, alone or within text or JSON."""
 _PLACES: Final = frozenset({"site", "hammer", "id", "fault"})

@@ -24,6 +24,7 @@ from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.alarm_tables import handling, history, storms
 from strikewatch.store.bout_tables import bouts, exposure
 from strikewatch.store.delivery_tables import attempts
+from strikewatch.store.feed_tables import feed_problems
 from strikewatch.store.settings import Settings
 from strikewatch.store.store import Store
 from strikewatch.store.tables import alerts, events, outbox, rejects
@@ -144,6 +145,20 @@ def _by_start(table: Any) -> _Rule:
     return _batches(find.where(c.start_ns < _CUT).order_by(c.start_ns), remove)
 
 
+def _remove_problems(connection: Connection, found: list[dict[str, Any]]) -> None:
+    c = feed_problems.c
+    this = (c.sender == bindparam("who"), c.reason == bindparam("why"), c.key == bindparam("what"))
+    connection.execute(delete(feed_problems).where(*this), found)
+
+
+_p = feed_problems.c
+_PROBLEMS: Final = (
+    select(_p.sender.label("who"), _p.reason.label("why"), _p.key.label("what"))
+    .where(_p.last_ns < _CUT)
+    .order_by(_p.last_ns)
+)
+
+
 def _by_number(table: Any, *where: ColumnElement[bool]) -> _Rule:
     def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
         connection.execute(delete(table).where(table.c.seq == bindparam("number")), found)
@@ -168,5 +183,6 @@ _RULES: Final[tuple[tuple[str, _Rule], ...]] = (
     ("bouts_days", _by_start(bouts)),
     ("bouts_days", _by_start(exposure)),
     ("rejects_days", _by_number(rejects, rejects.c.received_ns < _CUT)),
+    ("rejects_days", _batches(_PROBLEMS, _remove_problems)),
 )
 """Each with the setting that says how long; 0 days: for ever."""

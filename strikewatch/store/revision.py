@@ -23,6 +23,7 @@ from strikewatch.store import access_tables as _access_tables  # noqa: F401 - an
 from strikewatch.store import alarm_tables as _alarm_tables  # noqa: F401 - they add themselves to the metadata
 from strikewatch.store import bout_tables as _bout_tables  # noqa: F401 - and so do these
 from strikewatch.store import delivery_tables as _delivery_tables  # noqa: F401 - and so do these
+from strikewatch.store import feed_tables as _feed_tables  # noqa: F401 - and so do these
 from strikewatch.store import tables
 
 VERSION_TABLE: Final = "strikewatch_revision"

@@ -14,12 +14,28 @@ from strikewatch.model.stretch import Spent
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """A payload that broke the contract: where it came from, what it was, and why it was refused."""
+    """A payload that broke the contract: where it came from, what it was, and why it was refused.
+
+    `key` is the hammer, where the topic names one. `rows`: how many rows it stands for, where rows were not used.
+    """
 
     topic: str
     payload: bytes
     reason: str
     detail: str
+    key: Key | None = None
+    rows: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class FeedCount:
+    """What is counted of a hammer's feed without a payload: duplicates, and each unknown key by its `name`."""
+
+    key: Key
+    reason: str
+    n: int
+    name: str = ""
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +46,7 @@ class StepRecord:
     took effect in it, each with its `applied` instant; `bouts` and `stretches` came to their end. `states` holds the
     new state of every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was
     dropped without being kept (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
+    `feed` is counted by sender.
     """
 
     received: Instant
@@ -43,6 +60,7 @@ class StepRecord:
     rejects: Sequence[Reject] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
     stretches: Sequence[Spent] = ()
+    feed: Sequence[FeedCount] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.model.alert import Change
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
-from strikewatch.store import attempts, bout_tables, spool, statements, tables
+from strikewatch.store import attempts, bout_tables, feed_problems, spool, statements, tables
 from strikewatch.store.database import open_database
 from strikewatch.store.queueing import Dispatch, Route, everywhere, text
 from strikewatch.store.revision import found, make, upgrade
@@ -244,8 +244,9 @@ class Store:
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)
         for reject in step.rejects:
-            counts[reject.reason] = counts.get(reject.reason, 0) + 1
+            counts[reject.reason] = counts.get(reject.reason, 0) + reject.rows
         statements.COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
+        feed_problems.record(connection, step.rejects, step.feed, step.received)
         kept = [_reject_row(one, step.received) for one in step.rejects[-self._rejects_kept :]]
         if kept:
             statements.REJECT.run(connection, kept)

@@ -18,7 +18,7 @@ from sqlalchemy import (
     or_,
 )
 
-REVISION: Final = "0007"
+REVISION: Final = "0008"
 """Number of the newest file in `migrations/versions`, which takes older databases to the tables below."""
 
 metadata: Final = MetaData()

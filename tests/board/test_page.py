@@ -15,7 +15,18 @@ from strikewatch.model.instant import SECOND
 from strikewatch.store import tokens
 from tests.board.site import HAMMER, NOW, SITE, Answer, Site, site
 
-SHEETS = ("/", "/open", "/alerts", f"/alerts/{SITE}/{{alert}}", "/write", "/due", "/week", "/choices")
+SHEETS = (
+    "/",
+    "/open",
+    "/alerts",
+    f"/alerts/{SITE}/{{alert}}",
+    "/write",
+    "/due",
+    "/week",
+    "/choices",
+    "/feed",
+    "/guide/faults",
+)
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 
 

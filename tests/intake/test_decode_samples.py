@@ -200,7 +200,7 @@ def test_what_is_refused_and_why(topic: str, payload: bytes, reason: str) -> Non
 def test_a_refusal_names_the_place_and_the_remedy() -> None:
     with pytest.raises(Rejected) as refused:
         read({"time": "2026-03-04T07:15:00Z", "step_s": 1, "oil_c": [1, 2, "61"]})
-    assert refused.value.detail == "oil_c[2]: must be a number, not a string or a boolean"
+    assert refused.value.detail == 'oil_c[2]: must be a number, not a string or a boolean; got "61"'
 
 
 @given(

@@ -55,7 +55,7 @@ IMPERSONAL = {
         "from_state",
         "to_state",
     ),
-    *("upto", "told", "told_priority", "counts", "story"),
+    *("upto", "told", "told_priority", "counts", "story", "sender"),
 }
 """Text that never names a person."""
 

@@ -20,6 +20,8 @@ from strikewatch.board.answer import Problem
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
 from strikewatch.board.page.drawn import Drawing
+from strikewatch.board.page.feed import feed, recent_senders
+from strikewatch.board.page.guide import rendered
 from strikewatch.board.page.judged import judged, unsuited
 from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
 from strikewatch.board.page.search import Wanted
@@ -31,6 +33,7 @@ from strikewatch.board.scene import Scene
 from strikewatch.board.stream import reading
 from strikewatch.cautions import CAUTION
 from strikewatch.deliver.filter import FAULTS, Sites
+from strikewatch.guide import topics as guides
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.instant import Instant
@@ -104,6 +107,8 @@ class Sheets:
             ("/due", self.due),
             ("/week", self.week),
             ("/choices", self.choices),
+            ("/feed", self.feed),
+            ("/guide/{topic}", self.guide),
         ]
 
     def admitted(self, request: Request, sheet: Sheet, role: Role = "view") -> Response:
@@ -231,8 +236,24 @@ class Sheets:
         """Units, language, sound."""
         return self._page(ask, "choices.html", languages=sorted(self._press.words))
 
+    def feed(self, ask: Asking) -> Response:
+        """Data that was not used, by sender."""
+        return self._page(
+            ask, "feed.html", **feed(self._place, ask.now, ask.request.query_params.get("sender"))
+        )
+
+    def guide(self, ask: Asking) -> Response:
+        """One of the guides."""
+        topic = ask.request.path_params["topic"]
+        text = rendered(topic)
+        if text is None:
+            raise Problem(404, "there is no such guide", "see the one on faults")
+        return self._page(ask, "guide.html", guide=text, title=guides()[topic])
+
     def _page(self, ask: Asking, template: str, status: int = 200, **more: Any) -> Response:
-        return self._press.html(ask.view, template, status, **self._of(ask), may=self._may(ask), **more)
+        bad_feeds = recent_senders(self._place, ask.now)
+        more = {**self._of(ask), **more, "may": self._may(ask), "bad_feeds": bad_feeds}
+        return self._press.html(ask.view, template, status, **more)
 
     def _of(self, ask: Asking) -> dict[str, Any]:
         cookie = ask.request.cookies.get(COOKIE, "")

@@ -44,6 +44,26 @@ _REASONS: Final = {
 }
 
 
+_NO_VALUE: Final = frozenset({"json_invalid", "missing", "too_long"})
+"""Mistakes of which no single value is the cause."""
+_QUOTED: Final = 40
+"""Characters quoted of a bad value at most."""
+
+
+def quoted(value: Any) -> str:
+    """`; got …` with a bad value as JSON, cut short; nothing for an object or an array."""
+    if isinstance(value, int) and not isinstance(value, bool) and value.bit_length() > 128:
+        return "; got a number of too many digits"
+    if not isinstance(value, str | int | float | None):
+        return ""
+    shown = json.dumps(value[: _QUOTED + 1] if isinstance(value, str) else value)
+    return f"; got {shown}" if len(shown) <= _QUOTED else f"; got {shown[:_QUOTED]}…"
+
+
+def _got(details: ErrorDetails) -> str:
+    return quoted(details["ctx"]["tag"])
+
+
 def place(prefix: str, *path: str | int) -> str:
     """A place in a payload, like `[3].pressure_bar[7]`."""
     for part in path:
@@ -58,8 +78,14 @@ def rejected(error: ValidationError, where: str = "", skip: int = 0) -> Rejected
     spot = place(where, *path) or "payload"
     kind = details["type"]
     remedy = _REMEDIES.get(kind) or _text(details)
+    if kind == "union_tag_invalid":
+        return Rejected(
+            "unknown_event", f"event: is none of {details['ctx']['expected_tags']}{_got(details)}"
+        )
     if isinstance(details["input"], list) and len(details["loc"]) == 1:
         remedy = "is an array; an array needs step_s beside it"
+    elif kind not in _NO_VALUE:
+        remedy += quoted(details["input"])
     return Rejected(_REASONS.get(kind, "bad_value"), f"{spot}: {remedy}")
 
 
