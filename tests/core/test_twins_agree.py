@@ -1,4 +1,4 @@
-"""Onsets and clearings equal a slow reading of FAULTS.md, to the microsecond, on nasty random streams."""
+"""Onsets and clearings equal a slow reading of guide/faults.md, to the microsecond, on nasty random streams."""
 
 import os
 

@@ -60,7 +60,7 @@ USUAL = [(f"op-{i}", 12.0, {"same_spot": 24}) for i in (11, 12, 13, 14)]
 
 
 def test_each_fault_is_over_its_own_hours() -> None:
-    """FAULTS' "Whose fault": firing hours, operating hours for greasing; blank blows over the firing judged."""
+    """guide/faults.md, "Whose fault": firing hours; operating hours for greasing; firing judged for blank blows."""
     counts = {"same_spot": 8, "hot_oil": 2, "blank_firing": 3, "grease_overdue": 4}
     table = rates.operators(*frames(("op-11", 4.0, counts)))
     found = {fault: row(table, fault)[["over", "hours", "rate"]].tolist() for fault in counts}

@@ -1,4 +1,4 @@
-"""The slow twins: FAULTS.md in plain Python, one file a fault, to hold the detectors against.
+"""The slow twins: guide/faults.md in plain Python, one file a fault, to hold the detectors against.
 
 Each twin takes a whole recording of one hammer (rows in order of arrival, its events) and the end of the
 recording (the latest row time of any hammer), and returns plain records.

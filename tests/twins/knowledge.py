@@ -1,4 +1,4 @@
-"""What is known of one hammer at each instant: FAULTS.md, "Time and values", read slowly.
+"""What is known of one hammer at each instant: guide/faults.md, "Time and values", read slowly.
 
 A recording is a list of `Row` in the order of arrival. Times are whole nanoseconds, so every sum here is
 exact. A span is half-open: it holds its first instant and not its last.
@@ -34,7 +34,7 @@ class Piece(NamedTuple):
 
 @dataclass(frozen=True)
 class Record:
-    """One fault as a twin finds it; `evidence` only where FAULTS.md defines it exactly."""
+    """One fault as a twin finds it; `evidence` only where guide/faults.md defines it exactly."""
 
     fault: str
     onset: int

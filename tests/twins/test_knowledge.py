@@ -1,4 +1,4 @@
-"""What is known at an instant, and who was at the controls, worked out by hand from FAULTS.md."""
+"""What is known at an instant, and who was at the controls, worked out by hand from guide/faults.md."""
 
 import math
 

@@ -1,4 +1,4 @@
-"""The slow twins against answers worked out by hand from FAULTS.md.
+"""The slow twins against answers worked out by hand from guide/faults.md.
 
 The figures of the rules are common practice in the trade, with no published source; the arithmetic is in the
 comments.

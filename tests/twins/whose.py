@@ -1,4 +1,4 @@
-"""Who was at the controls at an instant: FAULTS.md, "Whose fault"."""
+"""Who was at the controls at an instant: guide/faults.md, "Whose fault"."""
 
 from collections.abc import Sequence
 

@@ -1,5 +1,6 @@
 """A guide as HTML: Markdown rendered here, each heading with an id so that links can point at it."""
 
+import re
 from functools import cache
 from itertools import pairwise
 from typing import Final
@@ -27,5 +28,5 @@ def rendered(topic: str) -> Markup | None:
 
 
 def _slug(title: str) -> str:
-    """The first word of a heading, so that `same_spot: …` is found at #same_spot."""
-    return title.replace("`", "").replace(":", " ").split(" ")[0].lower()
+    """What stands before a heading's colon or comma, so that `same_spot: …` is found at #same_spot."""
+    return re.sub(r"\W+", "-", re.split("[:,]", title)[0]).strip("-").lower()

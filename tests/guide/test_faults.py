@@ -1,0 +1,104 @@
+"""The guide to the faults says what the code does: every fault, every setting with its default, every hold time."""
+
+import re
+import tomllib
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from strikewatch import guide
+from strikewatch.board.page.guide import rendered
+from strikewatch.cli import main
+from strikewatch.deliver.filter import FAULTS
+from strikewatch.detect import DETECTORS
+from strikewatch.model.channels import CHANNELS
+from strikewatch.model.instant import SECOND
+from strikewatch.settings import Settings
+
+TEXT = guide.text("faults") or ""
+
+
+def settings_named() -> dict[str, list[str]]:
+    """Table of settings → what the guide names of it: `name = value`, or `name` where there is no default."""
+    found = re.findall(r"Settings \(`([\w.]+)`\): (.*?)\.\n", TEXT, re.DOTALL)
+    return {table: re.findall(r"`([^`]+)`", named) for table, named in found}
+
+
+def defaults(table: str) -> BaseModel:
+    part: Any = Settings()
+    for name in table.split("."):
+        part = getattr(part, name)
+    assert isinstance(part, BaseModel)
+    return part
+
+
+def test_every_fault_of_the_registry_has_its_section() -> None:
+    headings = [
+        re.findall(r"\w+", line.partition(":")[0]) for line in TEXT.splitlines() if line[:4] == "### "
+    ]
+    described = [name for names in headings for name in names]
+    assert set(FAULTS) <= set(described)
+    assert len([name for name in described if name in FAULTS]) == len(FAULTS)
+
+
+def test_faults_of_the_operator_are_those_that_count_against_one() -> None:
+    _, _, after = TEXT.partition("## Faults of the operator\n")
+    own, _, rest = after.partition("\n## ")
+    for detector in DETECTORS:
+        for fault in detector.faults:
+            assert re.search(rf"### [^:]*\b{fault.name}\b", own if fault.of_operator else rest), fault.name
+
+
+@pytest.mark.parametrize("table", sorted(settings_named()))
+def test_the_defaults_are_those_of_the_code(table: str) -> None:
+    model = defaults(table)
+    for named in settings_named()[table]:
+        name = named.partition(" ")[0]
+        value = getattr(model, name)
+        if "=" in named:
+            assert tomllib.loads(named)[name] == value, named
+        else:
+            assert value is None, f"{table}.{name} has the default {value!r}"
+
+
+def test_every_setting_of_every_fault_is_named() -> None:
+    named = settings_named()
+    for table in type(Settings().faults).model_fields:
+        own = {one.partition(" ")[0] for one in named[f"faults.{table}"]}
+        assert own == set(type(defaults(f"faults.{table}")).model_fields), table
+
+
+def test_the_hold_times_are_those_of_the_channels() -> None:
+    held = {
+        name: float(seconds)
+        for names, seconds in re.findall(r"^\| (`.*`) \| ([\d.]+) s \|$", TEXT, re.MULTILINE)
+        for name in re.findall(r"`(\w+)`", names)
+    }
+    assert held == {name: channel.hold_ns / SECOND for name, channel in CHANNELS.items()}
+
+
+def test_what_has_no_published_source_says_so() -> None:
+    assert "common practice, no published source" in TEXT
+    assert TEXT.count("(cp") > 15
+
+
+def test_the_command_lists_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["guide"]) == 0
+    assert capsys.readouterr().out.splitlines() == ["faults     What counts as a fault"]
+    assert main(["guide", "faults"]) == 0
+    printed = capsys.readouterr().out
+    assert "same_spot: continuous firing in one spot" in printed
+    assert "###" not in printed
+    assert main(["guide", "faults", "--markdown"]) == 0
+    assert capsys.readouterr().out == TEXT
+    assert main(["guide", "../faults"]) == 2
+    assert "there are: faults" in capsys.readouterr().err
+
+
+def test_the_page_shows_it_without_a_style_or_a_script_and_with_a_place_for_each_fault() -> None:
+    shown = rendered("faults") or ""
+    assert not re.search(r"style=|<script|<style|src=", shown)
+    for fault in ("same_spot", "hot_oil", "inspection_soon", "disk_full"):
+        assert f'id="{fault}"' in shown
+    assert rendered("../faults") is None
