@@ -20,6 +20,7 @@ from strikewatch.errors import StrikewatchError
 from strikewatch.intake.decode import topic
 from strikewatch.intake.mqtt.dial import context_of, dial, password_of
 from strikewatch.intake.mqtt.settings import Settings as Mqtt
+from strikewatch.model.instant import SECOND
 from strikewatch.settings import Settings
 from strikewatch.store import feed_problems
 from strikewatch.store.beside import Beside
@@ -152,7 +153,7 @@ def _database(settings: Settings) -> Iterator[Finding]:
 
 def _feeds(settings: Settings) -> Iterator[Finding]:
     """What each sender sent today and yesterday (UTC) that was not used."""
-    now = time.time_ns()
+    now = round(time.time() * SECOND)
     since = (now // feed_problems.DAY - 1) * feed_problems.DAY
     try:
         with Beside(settings.store.where) as place, place.read() as connection:

@@ -264,6 +264,8 @@ def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browse
     yard.one_spot(seconds=17)
     until(lambda: yard.processor.query("select 1 from alerts"))
     ((alert,),) = yard.processor.query("select id from alerts where fault = 'same_spot'")
+    yard.gateway.block("HB-01", now_ns(), 0.1, active=["x" * 500], presure_bar=[1])
+    until(lambda: yard.processor.query("select 1 from feed_problems"))
     context = chromium.new_context(viewport={"width": 360, "height": 740}, color_scheme=scheme)  # type: ignore[arg-type]
     page = yard.signed_in(context)
     for path in (
@@ -274,6 +276,9 @@ def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browse
         "/due",
         "/week",
         "/choices",
+        "/feed",
+        f"/feed?sender={SITE}/HB-01",
+        "/guide/faults",
         "/sign-in",
     ):
         page.goto(yard.url(path))
