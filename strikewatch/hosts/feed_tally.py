@@ -4,11 +4,12 @@ The first of a kind is written with the next step, later ones at most every `EVE
 unknown key with every message costs no write with every message. The counts of the last seconds before a stop are lost.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 import structlog
 
-from strikewatch.intake.decode.nearest import advice, nearest
+from strikewatch.intake.decode.nearest import KNOWN, advice, nearest
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.store.step import FeedCount
@@ -33,25 +34,25 @@ class FeedTally:
         self._fresh = False  # whether something waits that was never written
         self._next: Instant = 0
 
-    def unknown(self, key: Key, names: tuple[str, ...]) -> None:
-        """Count the unknown keys of one message; a key seen for the first time is logged too."""
+    def unknown(self, key: Key, names: Sequence[str], known: Sequence[str] = KNOWN) -> None:
+        """Count the unknown keys of one message, where those in `known` may stand; the first of each is logged."""
         if key not in self._keys and len(self._keys) == HAMMERS:
             self._add(key, "unknown_key", "", len(names))
             return
-        known = self._keys.setdefault(key, {})
+        seen = self._keys.setdefault(key, {})
         for name in names:
-            if name not in known and len(known) < KEYS:
-                known[name] = advice(name)
-                meant = nearest(name)
+            if name not in seen and len(seen) < KEYS:
+                seen[name] = advice(name, known)
+                meant = nearest(name, known)
                 _log.warning(
                     "unknown_key",
                     site=key[0],
                     hammer=key[1],
                     key=name,
                     nearest=meant,
-                    remedy=f"{known[name]} `strikewatch channels` lists all channels",
+                    remedy=f"{seen[name]} `strikewatch channels` lists all channels",
                 )
-            self._add(key, "unknown_key", name if name in known else "", 1)
+            self._add(key, "unknown_key", name if name in seen else "", 1)
 
     def duplicates(self, key: Key, n: int) -> None:
         """Count rows that had arrived before."""

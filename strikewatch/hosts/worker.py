@@ -23,7 +23,10 @@ from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode, topic
+from strikewatch.intake.decode.events import FIELDS
+from strikewatch.intake.decode.nearest import KNOWN
 from strikewatch.intake.mqtt import Message
+from strikewatch.intake.remedies import meaning
 from strikewatch.model import instant
 from strikewatch.model.alert import Change
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
@@ -48,10 +51,6 @@ LOOK_UPTO: Final = 400 * SECOND
 RETRY_COMMIT_S: Final = 1.0
 PARTS_KEPT: Final = 3
 """Objects of one array that are kept of each reason for leaving them out."""
-_WHY_UNUSED: Final = {
-    "late": "older than rows that were processed before",
-    "wrong_clock": "far ahead of the rows before and after them",
-}
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
 
@@ -194,7 +193,8 @@ class Worker:
                 self._admit.event(event)
                 self._heard.setdefault(key, self._monotonic())
         if decoded.unknown:
-            self._feed_tally.unknown(key, decoded.unknown)
+            known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
+            self._feed_tally.unknown(key, decoded.unknown, known)
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
         """Let rows pass; returns the hammers whose state has changed."""
@@ -350,7 +350,7 @@ class _Step:
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
             kept[name] = [None if value != value else value for value in column.tolist()]
-        detail = f"{len(rows)} rows from {first} to {last}, {_WHY_UNUSED[reason]}"
+        detail = f"{len(rows)} rows from {first} to {last}: {meaning(reason)}"
         self.rejects.append(
             Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))
         )

@@ -8,7 +8,7 @@ NOT_USED: Final = {
     "late": "rows older than a row of the same hammer that has been processed",
     "wrong_clock": "rows far ahead of the rows before them, which went on from the old time afterwards",
     "duplicate": "rows that had arrived before",
-    "unknown_key": "a key that is not a channel; the rest of the message was used",
+    "unknown_key": "a key that is not known; the rest of the message was used",
 }
 """Reasons for what was decoded and yet not used."""
 

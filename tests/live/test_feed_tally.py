@@ -7,6 +7,7 @@ from pathlib import Path
 from strikewatch.hosts import worker as worker_module
 from strikewatch.hosts.feed_tally import EVERY, KEYS, FeedTally
 from strikewatch.hosts.worker import Worker
+from strikewatch.intake.decode import events
 from strikewatch.intake.mqtt import Message
 from strikewatch.model import instant
 from strikewatch.model.instant import SECOND
@@ -86,6 +87,15 @@ def test_what_was_not_used_is_counted_under_the_hammer_that_sent_it(tmp_path: Pa
     (key,) = [one.detail for one in every if one.reason == "unknown_key"]
     assert key == "unknown key `presure_bar`; did you mean `pressure_bar`?"
     store.close()
+
+
+def test_a_key_beside_an_event_is_held_against_the_keys_of_that_event() -> None:
+    tally = FeedTally()
+    tally.unknown(KEY, ("stroke", "pressure_barr"), events.FIELDS["grease"])
+    assert [one.detail for one in tally.take(0)] == [
+        "unknown key `stroke`; did you mean `strokes`?",
+        "unknown key `pressure_barr`; it is not used",
+    ]
 
 
 def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Events: what people do to a hammer, one JSON object each."""
 
-from typing import Annotated, Final, Literal
+from collections.abc import Mapping
+from typing import Annotated, Final, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -124,6 +125,10 @@ _Any = (
     | _Hours
     | _Relearn
 )
+FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
+    get_args(model.model_fields["event"].annotation)[0]: tuple(model.model_fields) for model in get_args(_Any)
+}
+"""The keys of each kind of event."""
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 
