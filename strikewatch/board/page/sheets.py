@@ -23,6 +23,7 @@ from strikewatch.board.page.drawn import Drawing
 from strikewatch.board.page.judged import judged, unsuited
 from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
 from strikewatch.board.page.search import Wanted
+from strikewatch.board.page.served_review import Review, marked
 from strikewatch.board.page.trace import trace
 from strikewatch.board.page.view import View, clock
 from strikewatch.board.page.week import Week, week_of
@@ -50,8 +51,10 @@ SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", 
 STRIPS: Final = 12
 """Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
-Reviews = Callable[[str, Instant, Instant], str | None]
-"""The trainer's review of a site in a time, as a page of its own; None while it is being made."""
+Reviews = Callable[[str, Instant, Instant], Review | None]
+"""The trainer's review of a site in a time; None while the first one is being made."""
+AGAIN_S: Final = 2
+"""When to ask again for what is being made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,12 +220,16 @@ class Sheets:
         return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks), trains=trains)
 
     def review(self, ask: Asking) -> Response:
-        """The trainer's review of a site's week; or word that it is being made."""
+        """The newest review of a site's week for the trainer; or that the first one is being prepared."""
         site = ask.request.path_params["site"]
-        begin, end = week_of(ask.now, self._sites.zone_of(site), _weeks(ask))
-        report = self._reviews(site, begin, end)
-        if report is None:
-            return self._page(ask, "making.html", 202, site=site)
+        zone = self._sites.zone_of(site)
+        begin, end = week_of(ask.now, zone, _weeks(ask))
+        review = self._reviews(site, begin, end)
+        if review is None:
+            waiting = self._page(ask, "making.html", 202, site=site)
+            waiting.headers["Retry-After"] = str(AGAIN_S)
+            return waiting
+        report = marked(review, ask.view.words, zone, ask.now)
         return Response(
             report, 200, {**SAFE, "Content-Security-Policy": REPORT_POLICY}, media_type="text/html"
         )
