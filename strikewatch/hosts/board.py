@@ -12,6 +12,7 @@ from strikewatch.board.entering import Entering
 from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
+from strikewatch.board.overview import Overview
 from strikewatch.board.page.door import Door
 from strikewatch.board.page.drawn import Drawing, past
 from strikewatch.board.page.press import Press
@@ -46,9 +47,11 @@ def open_board(
     """Bound, not yet started. Raises SettingsError, StoreError."""
     http = settings.http
     health = Health(pulse, status, store, http.ready_lag_s)
-    metrics = Metrics(health, store, Sources(messages, lambda: _size(settings.store.where)))
+    sources = Sources(messages, lambda: _size(settings.store.where))
+    metrics = Metrics(health, store, sources, settings.alarms.suppressed)
     operations = [
         *Deeds(store, settings.alarms, wall).operations(),
+        *Overview(store, settings.alarms, wall).operations(),
         *Sending(store, wall).operations(),
         *Entering(store, seconds(settings.intake.max_ahead_s), scene.meter, wall).operations(),
     ]

@@ -13,6 +13,7 @@ from strikewatch.store.alarm_tables import OPEN, handling, shelves, workshop
 from strikewatch.store.tables import alerts, hammer_state
 
 Kind = Literal["shelved", "out_of_service", "suppressed_by_design"]
+KINDS: Final[tuple[Kind, ...]] = ("out_of_service", "shelved", "suppressed_by_design")
 SETTINGS: Final = "settings"
 """Who suppresses by design."""
 
@@ -60,7 +61,7 @@ def mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
     c = handling.c
     asked = (
         select(c.state, c.site, c.hammer, c.fault, func.count())
-        .where(OPEN, c.state.in_(("shelved", "out_of_service", "suppressed_by_design")))
+        .where(OPEN, c.state.in_(KINDS))
         .group_by(c.state, c.site, c.hammer, c.fault)
     )
     active: Counter[tuple[str, ...]] = Counter()
