@@ -13,6 +13,7 @@ from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
 from strikewatch.board.overview import Overview
+from strikewatch.board.page.active import ActiveAlerts
 from strikewatch.board.page.door import Door
 from strikewatch.board.page.drawn import Drawing, past
 from strikewatch.board.page.press import Press
@@ -62,11 +63,23 @@ def open_board(
     rules = Rules.of(settings.alarms)
     drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
     reviews = Reviews(settings, wall)
+    active = ActiveAlerts(store, drawing, settings.alarms.suppressed)
     sheets = Sheets(
-        press, gate, store, desk, scene, drawing, settings.sites, recordings, rules, reviews.look, wall
+        press,
+        gate,
+        store,
+        desk,
+        scene,
+        drawing,
+        settings.sites,
+        recordings,
+        rules,
+        active,
+        reviews.look,
+        wall,
     )
     warm = partial(_warm, settings, store, scene, wall)
-    stream = Stream(scene, drawing, sheets.open_version, warm, wall)
+    stream = Stream(scene, drawing, active.version, warm, wall)
     page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream, reviews.close)
     return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
 

@@ -21,7 +21,7 @@ from strikewatch.store.tables import alerts
 _h: Final = handling.c
 _SAME: Final = and_(alerts.c.site == _h.site, alerts.c.id == _h.id)
 _ACTIVE: Final = (
-    select(_h.site, _h.id, _h.state, _h.since_ns, alerts.c.updated_ns)
+    select(_h.site, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
     .join_from(handling, alerts, _SAME)
     .where(OPEN, _h.state.in_(sorted(STANDING)))
     .order_by(_h.site, _h.id)

@@ -174,7 +174,7 @@ class Desk:
             if len(fitting) > 1:
                 raise Unknown(f"{hammer} is at {', '.join(sorted(at for at, *_ in fitting))}; name the site")
             if not fitting:
-                key = find_hammer(connection, hammer, site) if hammer else (site or "", "")
+                key = (site, hammer) if site is not None else find_hammer(connection, hammer)
                 return Done(None, key, 0)
             deed.end_shelving(fitting[0], by, reason)
             return Done(None, fitting[0][:2], deed.changed)
