@@ -120,8 +120,8 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     second.click("#open .deed button")
     for page in (first, second):
         expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
-    first.click("#rest summary")
-    first.click("#rest .head a")
+    first.goto(yard.url("/alerts?hammer=HB-02"))
+    first.click("td a")
     expect(first.locator(".story").first).to_contain_text("told op-14")
     expect(first.locator("#trace svg path.line")).not_to_have_count(0)
     first.locator("#trace svg").hover()

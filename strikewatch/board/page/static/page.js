@@ -109,7 +109,7 @@ async function replaceOpen(place) {
   if ("titled" in place.dataset) document.title = state.dataset.title;
   if (state.textContent !== heading) document.getElementById("announced").textContent = state.textContent;
   const news = [...place.querySelectorAll('[data-state="unacknowledged"]')].filter((one) => !before.has(one.dataset.alert));
-  for (const one of news) one.classList.add("fresh");
+  for (const one of news) one.classList.add("news");
   const grave = news.filter((one) => one.dataset.priority !== "low");
   if (grave.length) call(grave[0].querySelector(".head a").textContent);
 }
