@@ -7,15 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import and_, func, select
-from sqlalchemy.engine import Connection
+from sqlalchemy import Connection, and_, case, func, select
 
 from strikewatch.alarm.lifecycle import STANDING, State
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.instant import Instant
 from strikewatch.store.alarm_tables import OPEN, handling
-from strikewatch.store.listing import RANK
 from strikewatch.store.tables import alerts
 
 _h: Final = handling.c
@@ -26,26 +24,21 @@ _ACTIVE: Final = (
     .where(OPEN, _h.state.in_(sorted(STANDING)))
     .order_by(_h.site, _h.id)
 )
-_COUNTS: Final = (
-    select(_h.state, alerts.c.priority, func.count())
-    .join_from(handling, alerts, _SAME)
-    .where(OPEN)
-    .group_by(_h.state, alerts.c.priority)
-)
+_COUNTS: Final = select(_h.state, _h.priority, func.count()).where(OPEN).group_by(_h.state, _h.priority)
+_RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=_h.priority)
 _ENDED: Final = (
     select(
         _h.site,
         _h.hammer,
         _h.fault,
         func.count(),
-        func.max(RANK),
+        func.max(_RANK),
         func.max(_h.onset_ns),
         func.max(_h.since_ns),
     )
-    .join_from(handling, alerts, _SAME)
     .where(OPEN, _h.state == "returned_unacknowledged")
     .group_by(_h.site, _h.hammer, _h.fault)
-    .order_by(func.max(RANK).desc(), func.max(_h.onset_ns).desc(), _h.site, _h.hammer, _h.fault)
+    .order_by(func.max(_RANK).desc(), func.max(_h.onset_ns).desc(), _h.site, _h.hammer, _h.fault)
 )
 
 

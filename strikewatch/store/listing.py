@@ -27,13 +27,12 @@ from strikewatch.store.tables import alerts, hammer_state
 MANY: Final = 5
 """So many are named where a name is not enough."""
 Order = Literal["newest", "gravity"]
-RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=alerts.c.priority)
-"""0 for the lowest priority."""
+_RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=alerts.c.priority)
 ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
     "newest": (alerts.c.onset_ns.desc(), alerts.c.id),
     "gravity": (
         handling.c.state.in_(sorted(STANDING)).desc(),
-        RANK.desc(),
+        _RANK.desc(),
         (handling.c.state == "unacknowledged").desc(),
         alerts.c.onset_ns,
         alerts.c.id,
