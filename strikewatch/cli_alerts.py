@@ -21,7 +21,8 @@ def _alerts(commands: Any, config: argparse.ArgumentParser) -> None:
         "alerts",
         parents=[config, _json(False)],
         help="list open alerts; acknowledge, shelve, unshelve, history",
-        description="Without a deed: the open alerts, the newest first. With one: what a person does with an alert.",
+        description="Without a deed: all active alerts, the gravest first, ended ones that nobody has acknowledged, "
+        "and what is muted. With one: what a person does with an alert.",
     )
     for name, meant in (("site", "SITE"), ("hammer", "HAMMER"), ("fault", "FAULT"), ("operator", "OPERATOR")):
         alerts.add_argument(f"--{name}", metavar=meant, help=f"only those of this {name}")
@@ -30,7 +31,15 @@ def _alerts(commands: Any, config: argparse.ArgumentParser) -> None:
         "--state", choices=(*STATES, "any"), help="only those in this state; normal: over (default: all open)"
     )
     alerts.add_argument("--since", metavar="WHEN", help=f"only from this onset on: {WHEN % 'ago'}")
-    alerts.add_argument("--limit", type=int, metavar="N", default=200, help="at most N (default: 200)")
+    alerts.add_argument(
+        "--limit",
+        type=int,
+        metavar="N",
+        help="at most N (default: all active ones, and 200 of those that have ended)",
+    )
+    alerts.add_argument(
+        "--muted", action="store_true", help="only what is muted: who, why, until when, and how to end it"
+    )
     alerts.set_defaults(run=_list)
     deeds = alerts.add_subparsers(metavar="DEED")
     one = argparse.ArgumentParser(add_help=False, parents=[_again()])
@@ -47,8 +56,8 @@ def _alerts(commands: Any, config: argparse.ArgumentParser) -> None:
     shelve = deeds.add_parser(
         "shelve",
         parents=[one],
-        help="put it aside for a while",
-        description="Puts the alert aside, and what its hammer raises of the same fault, up to the priority it has.",
+        help="mute it for a while",
+        description="Shelves an active alert, and what its hammer raises of the same fault, up to the priority it has.",
     )
     ends = shelve.add_mutually_exclusive_group(required=True)
     ends.add_argument("--for", dest="until", metavar="TIME", help="for how long: 45min, 2h, 3d")
@@ -69,7 +78,9 @@ def _alerts(commands: Any, config: argparse.ArgumentParser) -> None:
 
 
 def _hammer(commands: Any, config: argparse.ArgumentParser) -> None:
-    hammer = commands.add_parser("hammer", help="put a hammer out of service, or in service again")
+    hammer = commands.add_parser(
+        "hammer", help="put a hammer out of service, or in service again; end a shelf"
+    )
     deeds = hammer.add_subparsers(required=True, metavar="DEED")
     one = argparse.ArgumentParser(add_help=False, parents=[config, _json(False)])
     one.add_argument("hammer", metavar="HAMMER", help="such as HB-03")
@@ -86,6 +97,14 @@ def _hammer(commands: Any, config: argparse.ArgumentParser) -> None:
     back = deeds.add_parser("in-service", parents=[one], help="it is back")
     back.add_argument("--reason", metavar="TEXT", default="", help="goes into the history")
     back.set_defaults(run=_in_service)
+    shelf = deeds.add_parser(
+        "end-shelving",
+        parents=[one],
+        help="end the shelf of one of its faults, with or without an alert on it",
+    )
+    shelf.add_argument("fault", metavar="FAULT", help="such as same_spot")
+    shelf.add_argument("--reason", metavar="TEXT", default="", help="goes into the history")
+    shelf.set_defaults(run=_end_shelving)
 
 
 def _figures(commands: Any, config: argparse.ArgumentParser) -> None:
@@ -161,6 +180,12 @@ def _in_service(options: argparse.Namespace) -> int:
     from strikewatch.hosts import alerts_command
 
     return alerts_command.in_service(options)
+
+
+def _end_shelving(options: argparse.Namespace) -> int:
+    from strikewatch.hosts import alerts_command
+
+    return alerts_command.end_shelving(options)
 
 
 def _show_figures(options: argparse.Namespace) -> int:

@@ -176,7 +176,8 @@ def _shelve(handling: Handling, event: Event) -> State:
         raise Refused("a shelf must end later than now; name a time to come")
     if handling.state in ("normal", "returned_unacknowledged"):
         raise Refused(
-            "the alert is over, so there is nothing to shelve; acknowledge it if it still waits for that"
+            "the alert has ended, so it cannot be shelved; "
+            "acknowledge it if nobody has, and shelve the next one while it is active"
         )
     if handling.state in ("out_of_service", "suppressed_by_design"):
         raise Refused(f"the alert is {_told(handling)} already; {_remedy(handling)}")

@@ -12,6 +12,8 @@ from strikewatch.model.instant import Instant
 _BIGGEST = 2**63 - 1
 
 Word = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00]*$")]
+AnyHammer = Annotated[str, Field(max_length=200, pattern=r"^[^\x00]*$")]
+"""Empty: of the processor itself."""
 Text = Annotated[str, Field(max_length=1000, pattern=r"^[^\x00]*$")]
 Reason = Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00]*$")]
 Time = Annotated[str, Field(max_length=40, json_schema_extra={"format": "date-time"})]
@@ -97,6 +99,21 @@ class Shelving(Asked):
 
 
 class Unshelving(Asked):
+    reason: Text = ""
+
+
+class EndedGroup(Asked):
+    site: Word
+    hammer: AnyHammer
+    fault: Word
+    ended_by: Time = Field(description="As listed: what ended later is left alone")
+    comment: Text = ""
+
+
+class OneShelf(Asked):
+    site: Word | None = None
+    hammer: AnyHammer
+    fault: Word
     reason: Text = ""
 
 

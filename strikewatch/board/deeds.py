@@ -70,11 +70,13 @@ class Deeds:
         ]
 
     def alerts(self, q: asked.Alerts, _body: None, _by: str) -> Any:
-        """Alerts that fit, the newest onset first."""
+        """Alerts that fit, the newest onset first; `total` is how many fit, whatever the limit."""
         states = None if q.state is None else STATES if q.state == "any" else (q.state,)
-        since = None if q.since is None else _time(q.since, "since")
+        since = None if q.since is None else moment(q.since, "since")
         wanted = Filter(q.site, q.hammer, q.fault, q.operator, q.priority, since, states)
-        return {"alerts": [one.json() for one in self._desk.alerts(wanted, q.limit)]}
+        found = self._desk.alerts(wanted, q.limit)
+        total = len(found) if len(found) < q.limit else self._desk.count(wanted)
+        return {"alerts": [one.json() for one in found], "total": total}
 
     def alert(self, q: asked.OneAlert, _body: None, _by: str) -> Any:
         """One alert as it stands."""
@@ -86,8 +88,8 @@ class Deeds:
 
     def figures(self, q: asked.Span, _body: None, _by: str) -> Any:
         """How many alerts people get at each site."""
-        end = self._wall() if q.end is None else _time(q.end, "end")
-        begin = max(end - BEFORE, instant.EARLIEST) if q.begin is None else _time(q.begin, "begin")
+        end = self._wall() if q.end is None else moment(q.end, "end")
+        begin = max(end - BEFORE, instant.EARLIEST) if q.begin is None else moment(q.begin, "begin")
         if end <= begin:
             raise Problem(422, "begin is not before end", "name an earlier begin")
         with self._place.read() as connection:
@@ -101,25 +103,25 @@ class Deeds:
 
     def acknowledge(self, q: asked.OneAlert, body: asked.Comment, by: str) -> Any:
         """Somebody has seen it."""
-        return _done(
+        return done(
             self._desk.acknowledge(q.alert, by=by, comment=body.comment, now=self._wall(), site=q.site)
         )
 
     def shelve(self, q: asked.OneAlert, body: asked.Shelving, by: str) -> Any:
-        """Put an alert aside until a time, and what its hammer raises of that fault."""
-        until = _time(body.until, "until")
-        return _done(
+        """Shelve an active alert until a time, and what its hammer raises of that fault; 409 once it has ended."""
+        until = moment(body.until, "until")
+        return done(
             self._desk.shelve(q.alert, until=until, by=by, reason=body.reason, now=self._wall(), site=q.site)
         )
 
     def unshelve(self, q: asked.OneAlert, body: asked.Unshelving, by: str) -> Any:
         """End a shelf before its time."""
-        return _done(self._desk.unshelve(q.alert, by=by, reason=body.reason, now=self._wall(), site=q.site))
+        return done(self._desk.unshelve(q.alert, by=by, reason=body.reason, now=self._wall(), site=q.site))
 
     def out_of_service(self, q: asked.OneHammer, body: asked.Stay, by: str) -> Any:
         """A hammer is in the workshop: its alerts are put aside."""
-        until = None if body.until is None else _time(body.until, "until")
-        return _done(
+        until = None if body.until is None else moment(body.until, "until")
+        return done(
             self._desk.out_of_service(
                 q.hammer, by=by, reason=body.reason, until=until, now=self._wall(), site=q.site
             )
@@ -127,18 +129,18 @@ class Deeds:
 
     def in_service(self, q: asked.OneHammer, body: asked.Unshelving, by: str) -> Any:
         """A hammer is back from the workshop."""
-        return _done(
-            self._desk.in_service(q.hammer, by=by, reason=body.reason, now=self._wall(), site=q.site)
-        )
+        return done(self._desk.in_service(q.hammer, by=by, reason=body.reason, now=self._wall(), site=q.site))
 
 
-def _done(done: Done) -> dict[str, Any]:
-    site, hammer = done.key
-    alert = None if done.alert is None else done.alert.json()
-    return {"site": site, "hammer": hammer, "changed": done.changed, "alert": alert}
+def done(result: Done) -> dict[str, Any]:
+    """What came of an action, ready for JSON."""
+    site, hammer = result.key
+    alert = None if result.alert is None else result.alert.json()
+    return {"site": site, "hammer": hammer, "changed": result.changed, "alert": alert}
 
 
-def _time(text: str, name: str) -> Instant:
+def moment(text: str, name: str) -> Instant:
+    """Read a time of a request. Raises Problem naming the parameter."""
     try:
         return asked.moment(text)
     except ValueError as error:

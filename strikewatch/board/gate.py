@@ -2,7 +2,10 @@
 
 Without any token ever made the interface shows what there is to those on this machine, and does nothing for anybody:
 an action needs a name on record. From the first token on, revoked or not, everything needs one, unless the settings
-let this machine `look_freely`.
+let this machine `look_freely`. A request that came through a proxy is never from this machine.
+
+A valid token or session always passes. Only failures are limited, so that nobody can lock out others who share an
+address or a proxy. Cookies that are not valid are not counted: a browser sends an old one by itself.
 
 A browser sends the cookie of a session by itself, whoever has made it ask. So whatever changes something must come from
 our own page (`Sec-Fetch-Site`), and bear the session's seal, which only our own pages can read.
@@ -11,27 +14,27 @@ our own page (`Sec-Fetch-Site`), and bear the session's seal, which only our own
 import hashlib
 import hmac
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from typing import Final
 
 from starlette.requests import Request
 
 from strikewatch.board.answer import Problem
+from strikewatch.board.client import Client, client, networks
+from strikewatch.board.limiter import Limiter
 from strikewatch.board.settings import Settings, is_loopback
 from strikewatch.model.instant import Instant
 from strikewatch.store import sessions, tokens
 from strikewatch.store.beside import Place
 from strikewatch.store.tokens import Holder, Role
 
-WINDOW_S: Final = 60.0
-ADDRESSES: Final = 10_000
-"""Addresses remembered at most; the oldest go first."""
 NOBODY: Final = Holder("", "view", 0, None)
 """Who looks from this machine while there are no tokens."""
 COOKIE: Final = "strikewatch_session"
 SEAL: Final = "strikewatch-seal"
 """The header that a change under a cookie needs."""
+DIGITS: Final = 16
+"""Of a digest, by which failures of one token are counted: 64 bits, and nothing to sign in with."""
 _ADD: Final = "strikewatch token add NAME --role act"
 
 
@@ -48,29 +51,29 @@ class Gate:
         self._settings = settings
         self._place = place
         self._wall = wall
-        self._clock = clock
-        self._failed: OrderedDict[str, tuple[float, int]] = OrderedDict()
+        self._proxies = networks(settings.trusted_proxies)
+        self._limiter = Limiter(settings.failures, clock)
 
     def admit(self, request: Request, role: Role) -> Holder:
         """Who asks. Raises Problem: 401 not known, 403 may not, 429 failed too often."""
-        address = _address(request)
-        self._patience(address)
+        who = client(request, self._proxies)
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
+        bearer = scheme.lower() == "bearer"  # anything else is between the browser and a proxy
         cookie = request.cookies.get(COOKIE, "")
         holder = None
         with self._place.read() as connection:
-            if scheme:
-                holder = tokens.whose(connection, token.strip()) if scheme.lower() == "bearer" else None
+            if bearer:
+                holder = tokens.whose(connection, token.strip())
             elif cookie:
                 holder = sessions.whose(connection, cookie, self._wall())
-            free = holder is None and not scheme and self._settings.loopback
+            free = holder is None and not scheme and self._local(who)
             if free and (self._settings.look_freely or not tokens.any_made(connection)):
                 return self._unnamed(request, role)
-        if holder is not None and not scheme:
+        if holder is not None and not bearer:
             _from_our_page(request, cookie)
         if holder is None:
-            if scheme:
-                self._fail(address)
+            if bearer:
+                self._fail(token.strip(), who)
             raise Problem(
                 401, "a valid token is needed", f"send it as Authorization: Bearer …; to make one: {_ADD}"
             )
@@ -80,14 +83,17 @@ class Gate:
             )
         return holder
 
+    def admit_metrics(self, request: Request) -> None:
+        """Let anybody at this machine read the metrics, others with a token. Raises Problem as `admit` does."""
+        if not self._local(client(request, self._proxies)):
+            self.admit(request, "view")
+
     def sign_in(self, request: Request, token: str) -> str | None:
-        """The cookie of a new session; None where the token is not good. Raises Problem 429."""
-        address = _address(request)
-        self._patience(address)
+        """The cookie of a new session; None where the token is not valid. Raises Problem 429."""
         with self._place.read() as connection:
             holder = tokens.whose(connection, token.strip())
         if holder is None:
-            self._fail(address)
+            self._fail(token.strip(), client(request, self._proxies))
             return None
         with self._place.write() as connection:
             return sessions.begin(connection, holder, self._wall())
@@ -97,6 +103,10 @@ class Gate:
         with self._place.write() as connection:
             sessions.end(connection, request.cookies.get(COOKIE, ""))
 
+    def _local(self, who: Client) -> bool:
+        """Whether only somebody at this machine can have asked."""
+        return self._settings.loopback and who.local
+
     def _unnamed(self, request: Request, role: Role) -> Holder:
         """A page elsewhere can have a browser here ask under a name of its own: only this machine's names count."""
         if not is_loopback(request.url.hostname or ""):
@@ -105,20 +115,15 @@ class Gate:
             raise Problem(403, "without a token nothing can be done, only looked at", f"make one: {_ADD}")
         return NOBODY
 
-    def _patience(self, address: str) -> None:
-        since, failures = self._failed.get(address, (0.0, 0))
-        left_s = since + WINDOW_S - self._clock()
-        if failures >= self._settings.failures and left_s > 0:
+    def _fail(self, token: str, who: Client) -> None:
+        wait_s = self._limiter.fail(tokens.digest(token)[:DIGITS], who.name)
+        if wait_s > 0:
             raise Problem(
-                429, "too many failed sign-ins from this address", "wait a minute", retry_s=int(left_s) + 1
+                429,
+                "too many failed sign-ins with this token or from this address",
+                "wait a minute; a valid token is accepted at any time",
+                retry_s=int(wait_s) + 1,
             )
-
-    def _fail(self, address: str) -> None:
-        now = self._clock()
-        since, failures = self._failed.pop(address, (now, 0))
-        self._failed[address] = (since, failures + 1) if now < since + WINDOW_S else (now, 1)
-        if len(self._failed) > ADDRESSES:
-            self._failed.popitem(last=False)
 
 
 def seal(cookie: str) -> str:
@@ -134,7 +139,3 @@ def _from_our_page(request: Request, cookie: str) -> None:
     same = request.headers.get("sec-fetch-site", "same-origin") == "same-origin"
     if not (same and hmac.compare_digest(given.encode(), seal(cookie).encode())):
         raise Problem(403, "this did not come from the page that was signed in", "open the page anew")
-
-
-def _address(request: Request) -> str:
-    return request.client.host if request.client else ""

@@ -1,6 +1,7 @@
 """Figures for those who run the processor, in the text format of Prometheus."""
 
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,13 +10,13 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 from sqlalchemy import func, select
 
-from strikewatch.alarm.lifecycle import OPEN
+from strikewatch.alarm.lifecycle import STANDING
 from strikewatch.board.health import Health
 from strikewatch.model.alert import PRIORITIES
-from strikewatch.store.alarm_tables import OPEN as NOT_NORMAL
-from strikewatch.store.alarm_tables import handling
+from strikewatch.store.active import counts
 from strikewatch.store.beside import Place
-from strikewatch.store.tables import alerts, outbox, reject_counts
+from strikewatch.store.muted import KINDS, mutes
+from strikewatch.store.tables import outbox, reject_counts
 
 BUCKETS_S: Final = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0)
 
@@ -29,11 +30,13 @@ class Sources:
 
 
 class Metrics:
-    """`text` is what is scraped."""
+    """`text` is what is scraped; `suppressed` are the faults that the settings name."""
 
-    def __init__(self, health: Health, place: Place, sources: Sources) -> None:
+    def __init__(
+        self, health: Health, place: Place, sources: Sources, suppressed: Collection[str] = ()
+    ) -> None:
         self._registry = CollectorRegistry()
-        self._registry.register(_Live(health, place, sources))
+        self._registry.register(_Live(health, place, sources, suppressed))
         steps = Histogram(
             "strikewatch_step_seconds",
             "From taking messages to acknowledging them",
@@ -48,7 +51,8 @@ class Metrics:
 
 
 class _Live(Collector):
-    def __init__(self, health: Health, place: Place, sources: Sources) -> None:
+    def __init__(self, health: Health, place: Place, sources: Sources, suppressed: Collection[str]) -> None:
+        self._suppressed = suppressed
         self._health = health
         self._place = place
         self._sources = sources
@@ -75,14 +79,8 @@ class _Live(Collector):
         with self._place.read() as connection:
             counted = select(reject_counts.c.reason, reject_counts.c.n).order_by(reject_counts.c.reason)
             unused = connection.execute(counted).all()
-            same = (alerts.c.site == handling.c.site) & (alerts.c.id == handling.c.id)
-            counted_open = (
-                select(alerts.c.priority, func.count().label("n"))
-                .join_from(handling, alerts, same)
-                .where(handling.c.state.in_(sorted(OPEN)), NOT_NORMAL)
-                .group_by(alerts.c.priority)
-            )
-            by_priority = {one.priority: one.n for one in connection.execute(counted_open)}
+            by_state = counts(connection)
+            muted = Counter(one.kind for one in mutes(connection, self._suppressed))
             sent = connection.execute(
                 select(outbox.c.endpoint, outbox.c.state, func.count())
                 .group_by(outbox.c.endpoint, outbox.c.state)
@@ -96,10 +94,26 @@ class _Live(Collector):
         for reason, n in unused:
             rejects.add_metric([reason], n)
         yield rejects
-        standing = GaugeMetricFamily("strikewatch_open_alerts", "Alerts that are open", labels=["priority"])
+        opened = GaugeMetricFamily("strikewatch_open_alerts", "Alerts that are open", labels=["priority"])
         for priority in PRIORITIES:
-            standing.add_metric([priority], by_priority.get(priority, 0))
-        yield standing
+            n = sum(n for (_, own), n in by_state.items() if own == priority)
+            opened.add_metric([priority], n)
+        yield opened
+        active = GaugeMetricFamily(
+            "strikewatch_active_alerts", "Alerts that are active", labels=["priority", "state"]
+        )
+        for priority in PRIORITIES:
+            for state in sorted(STANDING):
+                active.add_metric([priority, state], by_state.get((state, priority), 0))
+        yield active
+        ended = sum(n for (state, _), n in by_state.items() if state == "returned_unacknowledged")
+        yield GaugeMetricFamily("strikewatch_ended_alerts", "Ended and not acknowledged", ended)
+        aside = GaugeMetricFamily(
+            "strikewatch_muted", "Shelves, hammers out of service, suppressed faults", labels=["kind"]
+        )
+        for kind in KINDS:
+            aside.add_metric([kind], muted[kind])
+        yield aside
         made = GaugeMetricFamily("strikewatch_deliveries", "Kept deliveries", labels=["endpoint", "state"])
         for endpoint, outcome, n in sent:
             made.add_metric([endpoint, outcome], n)

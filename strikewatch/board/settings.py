@@ -4,7 +4,9 @@ import ipaddress
 from pathlib import Path
 from typing import Final
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from strikewatch.board.client import networks
 
 
 class Settings(BaseModel):
@@ -22,10 +24,16 @@ class Settings(BaseModel):
     failures: int = Field(
         10,
         ge=1,
-        description="Failed sign-ins of one address within a minute, after which it must wait (count)",
+        description="Failed sign-ins with one token or from one address within a minute, after which further failures "
+        "must wait (count); valid tokens and sessions always pass",
     )
     look_freely: bool = Field(
         False, description="Whether everybody at this machine may look without a token, once there are any"
+    )
+    trusted_proxies: tuple[str, ...] = Field(
+        (),
+        description="Networks of proxies whose X-Forwarded-For or Forwarded names the client, such as 127.0.0.1/32; "
+        "each must append to one of these headers",
     )
     strip_h: float = Field(10.0, ge=1, le=48, description="What the page's strip of a hammer shows, h")
     words_folder: Path | None = Field(
@@ -37,6 +45,12 @@ class Settings(BaseModel):
     ready_lag_s: float = Field(
         30.0, gt=0, description="The longest that a message may have waited for its step when ready, s"
     )
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _are_networks(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        networks(texts)
+        return texts
 
     @property
     def loopback(self) -> bool:

@@ -16,6 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
 from strikewatch.board.scene import Scene, Watched
+from strikewatch.errors import StrikewatchError
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 
@@ -150,7 +151,10 @@ class Stream:
             self._send(self._drawn[key][1])
 
     async def _look(self) -> None:
-        digest = hashlib.sha256((await run_in_threadpool(self._alerts)).encode()).hexdigest()[:16]
+        try:
+            digest = hashlib.sha256((await run_in_threadpool(self._alerts)).encode()).hexdigest()[:16]
+        except StrikewatchError:
+            return  # asked again at the next turn; who reads is not admitted meanwhile, and says that the line is down
         event = _event("alerts", {"version": digest})
         if event != self._open:
             self._open = event

@@ -5,24 +5,47 @@ import time
 from argparse import Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
 from rich.console import Console
 
-from strikewatch.alarm.lifecycle import STATES
-from strikewatch.hosts.alerts_tables import sentence, show_alerts, show_history
+from strikewatch.alarm.lifecycle import OPEN, STANDING, STATES
+from strikewatch.hosts.alerts_tables import sentence, show_alerts, show_history, show_muted
 from strikewatch.hosts.moments import moment, told
 from strikewatch.model import instant
-from strikewatch.model.instant import seconds
-from strikewatch.settings import load
+from strikewatch.model.instant import Instant, seconds
+from strikewatch.settings import Settings, load
 from strikewatch.store.beside import Beside
 from strikewatch.store.desk import Desk, Done
-from strikewatch.store.listing import Filter
+from strikewatch.store.listing import Filter, Listed, Order
+from strikewatch.store.muted import Mute
+
+ENDED: Final = 200
+"""Ended alerts listed where no limit is given, the gravest first."""
 
 
 def show_list(options: Namespace) -> int:
-    """The alerts that fit."""
+    """The alerts that fit, all active ones among them; and what is muted."""
     now = time.time_ns()
+    settings = load(options.config)
+    with _desk(settings) as desk:
+        muted = [one for one in desk.muted(settings.alarms.suppressed) if _fits(one, options)]
+        found, total = ([], 0) if options.muted else _found(desk, options, now)
+    if options.json:
+        for one in muted if options.muted else found:
+            _print(one.json())
+        return 0
+    console = _console()
+    if not options.muted:
+        show_alerts(console, found, total=total)
+    if muted or options.muted:
+        show_muted(console, muted)
+    return 0
+
+
+def _found(desk: Desk, options: Namespace, now: Instant) -> tuple[list[Listed], int]:
+    """What to list, and how many fit in all."""
     states = {None: None, "any": STATES}.get(options.state, (options.state,))
     wanted = Filter(
         options.site,
@@ -33,18 +56,25 @@ def show_list(options: Namespace) -> int:
         None if options.since is None else moment(options.since, now, back=True),
         states,
     )
-    with _desk(options) as desk:
-        found = desk.alerts(wanted, options.limit)
-    if options.json:
-        for one in found:
-            _print(one.json())
+    order: Order = "gravity" if states is None else "newest"
+    if states is None and options.limit is None:
+        found = desk.alerts(replace(wanted, states=STANDING), None, order)
+        found += desk.alerts(replace(wanted, states=OPEN - STANDING), ENDED, order)
     else:
-        show_alerts(_console(), found, limit=options.limit)
-    return 0
+        found = desk.alerts(wanted, options.limit or ENDED, order)
+    return found, desk.count(wanted)
+
+
+def _fits(mute: Mute, options: Namespace) -> bool:
+    """Whether a mute can hold back what is asked for."""
+    asked = ((mute.site, options.site), (mute.hammer, options.hammer), (mute.fault, options.fault))
+    return all(own is None or wanted in (None, own) for own, wanted in asked) and (
+        mute.site is not None or options.site is None
+    )
 
 
 def acknowledge(options: Namespace) -> int:
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         done = desk.acknowledge(
             options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
         )
@@ -54,7 +84,7 @@ def acknowledge(options: Namespace) -> int:
 def shelve(options: Namespace) -> int:
     now = time.time_ns()
     until = moment(options.until, now)
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         done = desk.shelve(
             options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
         )
@@ -64,15 +94,15 @@ def shelve(options: Namespace) -> int:
 
 
 def unshelve(options: Namespace) -> int:
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         done = desk.unshelve(
             options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
-    return _say(options, done, "Off the shelf", "No alert of it was on a shelf")
+    return _say(options, done, "Shelving ended", "No alert of it was shelved")
 
 
 def history(options: Namespace) -> int:
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         listed = desk.alert(options.alert, options.site)
         lines = desk.history(listed.record["id"], listed.record["site"])
     if options.json:
@@ -86,7 +116,7 @@ def history(options: Namespace) -> int:
 def out_of_service(options: Namespace) -> int:
     now = time.time_ns()
     until = None if options.until is None else moment(options.until, now)
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         done = desk.out_of_service(
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
         )
@@ -97,16 +127,39 @@ def out_of_service(options: Namespace) -> int:
 
 
 def in_service(options: Namespace) -> int:
-    with _desk(options) as desk:
+    with _desk(load(options.config)) as desk:
         done = desk.in_service(
             options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
     return _say_hammer(options, done, "is in service", None)
 
 
+def end_shelving(options: Namespace) -> int:
+    with _desk(load(options.config)) as desk:
+        shelved = any(
+            (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
+            for one in desk.muted(())
+        )
+        done = desk.end_shelving(
+            options.hammer,
+            options.fault,
+            by=options.by,
+            reason=options.reason,
+            now=time.time_ns(),
+            site=options.site,
+        )
+    site, hammer = done.key
+    if options.json:
+        _print({"site": site, "hammer": hammer, "fault": options.fault, "changed": done.changed})
+    else:
+        many = "1 active alert" if done.changed == 1 else f"{done.changed} active alerts"
+        said = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
+        _console().print(f"{options.fault} of {hammer} at {site}: {said}")
+    return 0
+
+
 @contextmanager
-def _desk(options: Namespace) -> Iterator[Desk]:
-    settings = load(options.config)
+def _desk(settings: Settings) -> Iterator[Desk]:
     with Beside(settings.store.where) as place:
         yield Desk(place, seconds(settings.alarms.longest_shelf_h * 3600))
 

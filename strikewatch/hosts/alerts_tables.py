@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import groupby
+from shlex import quote
 from typing import Any, Final
 
 from rich.console import Console
@@ -10,6 +11,7 @@ from rich.text import Text
 
 from strikewatch.hosts.moments import told
 from strikewatch.store.listing import Listed
+from strikewatch.store.muted import Mute
 
 SHORT: Final = 6
 """Digits of an id that are shown: enough to name one of thousands."""
@@ -22,8 +24,16 @@ WORDS: Final = {
 }
 
 
-def show_alerts(console: Console, found: Sequence[Listed], *, limit: int) -> None:
-    """By site, the newest first."""
+MUTED: Final = {
+    "shelved": "strikewatch hammer end-shelving {hammer} {fault} --site {site} --by NAME",
+    "out_of_service": "strikewatch hammer in-service {hammer} --site {site} --by NAME",
+    "suppressed_by_design": "remove {fault} from alarms.suppressed in the settings, and restart the processor",
+}
+"""How each kind is ended."""
+
+
+def show_alerts(console: Console, found: Sequence[Listed], *, total: int) -> None:
+    """By site, in the order given; `total` is how many there are."""
     if not found:
         console.print("No alerts.")
         return
@@ -34,8 +44,27 @@ def show_alerts(console: Console, found: Sequence[Listed], *, limit: int) -> Non
             Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
         )
         console.print(_alerts(listed, sentences=console.width >= SENTENCES))
-    if len(found) == limit:
-        console.print(f"These are the newest {limit}; --limit shows more.", style="dim")
+    if len(found) < total:
+        console.print(f"{len(found)} of {total} alerts; --limit {total} shows all.", style="dim")
+
+
+def show_muted(console: Console, found: Sequence[Mute]) -> None:
+    """What is muted: who, why, until when, how many alerts are active under it, and how to end it."""
+    console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
+    for one in found:
+        what = f"{one.fault or 'all faults'} of {one.hammer or 'all hammers'}"
+        if one.kind == "shelved" and not one.hammer:
+            what = f"{one.fault} of the processor"
+        where = f" at {one.site}" if one.site else ""
+        upto = f", up to {one.upto} priority" if one.upto else ""
+        until = "until somebody ends it" if one.until is None else f"until {told(one.until)} UTC"
+        if one.kind == "suppressed_by_design":
+            until = "until the settings change"
+        console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))
+        console.print(Text(f"  by {one.by}: {one.reason}; {one.active} active", style="dim"))
+        names = (quote(name or "") for name in (one.hammer, one.fault, one.site))
+        ends = MUTED[one.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
+        console.print(Text(f"  to end it: {ends}", style="dim"))
 
 
 def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any]]) -> None:

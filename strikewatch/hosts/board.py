@@ -12,6 +12,8 @@ from strikewatch.board.entering import Entering
 from strikewatch.board.gate import Gate
 from strikewatch.board.health import Health
 from strikewatch.board.metrics import Metrics, Sources
+from strikewatch.board.overview import Overview
+from strikewatch.board.page.active import ActiveAlerts
 from strikewatch.board.page.door import Door
 from strikewatch.board.page.drawn import Drawing, past
 from strikewatch.board.page.press import Press
@@ -47,9 +49,11 @@ def open_board(
     """Bound, not yet started. Raises SettingsError, StoreError."""
     http = settings.http
     health = Health(pulse, status, store, http.ready_lag_s)
-    metrics = Metrics(health, store, Sources(messages, lambda: _size(settings.store.where)))
+    sources = Sources(messages, lambda: _size(settings.store.where))
+    metrics = Metrics(health, store, sources, settings.alarms.suppressed)
     operations = [
         *Deeds(store, settings.alarms, wall).operations(),
+        *Overview(store, settings.alarms, wall).operations(),
         *Sending(store, wall).operations(),
         *RejectedData(store, wall).operations(),
         *Entering(store, seconds(settings.intake.max_ahead_s), scene.meter, wall).operations(),
@@ -61,11 +65,23 @@ def open_board(
     rules = Rules.of(settings.alarms)
     drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
     reviews = Reviews(settings, wall)
+    active = ActiveAlerts(store, drawing, settings.alarms.suppressed)
     sheets = Sheets(
-        press, gate, store, desk, scene, drawing, settings.sites, recordings, rules, reviews.look, wall
+        press,
+        gate,
+        store,
+        desk,
+        scene,
+        drawing,
+        settings.sites,
+        recordings,
+        rules,
+        active,
+        reviews.look,
+        wall,
     )
     warm = partial(_warm, settings, store, scene, wall)
-    stream = Stream(scene, drawing, sheets.open_version, warm, wall)
+    stream = Stream(scene, drawing, active.version, warm, wall)
     page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream, reviews.close)
     return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
 

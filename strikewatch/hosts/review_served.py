@@ -8,61 +8,90 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from argparse import Namespace
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import structlog
 from rich.console import Console
 
+from strikewatch.board.page.served_review import Review
 from strikewatch.errors import Refused, StrikewatchError
 from strikewatch.model import instant
-from strikewatch.model.instant import SECOND, Instant
+from strikewatch.model.instant import Instant
 from strikewatch.settings import Settings
 
 _log: Final = structlog.get_logger("http")
 
 KEPT: Final = 4
 """Reports kept, the last ones asked for."""
-FRESH: Final = 600 * SECOND
-"""So old may a report be of a time that is not over."""
+FRESH_S: Final = 600.0
+"""A report of a period that is not over is renewed once it is older than this, in real time."""
+AGAIN_S: Final = 60.0
+"""After a failed renewal the next one waits so long, in real time."""
 LONGEST_S: Final = 900.0
 NICE: Final = 5
+COMMAND: Final = (sys.executable, "-m", "strikewatch.hosts.review_served")
 MOMENTS: Final = 3
 
 _Asked = tuple[str, Instant]
 
 
-class Reviews:
-    """One report is made at a time. `wall` tells ns."""
+@dataclass(slots=True)
+class _Made:
+    """A report with data up to `upto` (wall clock, ns), and when it may be renewed (monotonic, s)."""
 
-    def __init__(self, settings: Settings, wall: Callable[[], Instant]) -> None:
+    html: str
+    upto: Instant
+    renew_s: float
+    failed: bool = False
+
+
+class Reviews:
+    """Makes one report at a time and keeps the last ones. `wall` tells ns, `monotonic` s of real time.
+
+    How old a report is goes by real time: in a demo the wall clock runs many times faster than a report is made.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        wall: Callable[[], Instant],
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._settings = settings
         self._wall = wall
+        self._monotonic = monotonic
         self._lock = threading.Lock()
-        self._made: OrderedDict[_Asked, tuple[Instant, str]] = OrderedDict()
+        self._made: OrderedDict[_Asked, _Made] = OrderedDict()
         self._failed: set[_Asked] = set()
         self._running: subprocess.Popen[str] | None = None
+        self._making: _Asked | None = None
         self._closed = False
 
-    def look(self, site: str, begin: Instant, end: Instant) -> str | None:
-        """The report on a site in [begin, end), up to now where that is later; None while one is made: ask again.
+    def look(self, site: str, begin: Instant, end: Instant) -> Review | None:
+        """The newest report on a site in [begin, end), or up to its making where that is sooner.
 
-        Raises Refused where it could not be made; asked for again, it is tried again.
+        None while the first one is made: ask again. An old one is served at once and renewed meanwhile. Raises Refused
+        where none could be made; asked for again, it is tried again.
         """
-        asked, now = (site, begin), self._wall()
+        asked = site, begin
         with self._lock:
-            if asked in self._failed:
-                self._failed.discard(asked)
-                raise Refused("the review could not be made; try again, or see the processor's log")
-            at, report = self._made.get(asked, (0, None))
-            if report is not None and (at >= end or now - at < FRESH):
-                self._made.move_to_end(asked)
-                return report
-            if self._running is None and not self._closed:
-                self._begin(asked, min(end, now), now)
-        return None
+            made = self._made.get(asked)
+            if made is None:
+                if asked in self._failed:
+                    self._failed.discard(asked)
+                    raise Refused("the review could not be made; try again, or see the processor's log")
+                self._begin(asked, end)
+                return None
+            self._made.move_to_end(asked)
+            whole = made.upto >= end
+            if not whole and self._monotonic() >= made.renew_s:
+                self._begin(asked, end)
+            return Review(made.html, made.upto, whole, self._making == asked, made.failed)
 
     def close(self) -> None:
         """Make no more."""
@@ -71,32 +100,47 @@ class Reviews:
             if self._running is not None:
                 self._running.kill()
 
-    def _begin(self, asked: _Asked, end: Instant, now: Instant) -> None:
-        command = [sys.executable, "-m", "strikewatch.hosts.review_served"]
-        pipe = subprocess.PIPE
-        running = subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, text=True, encoding="utf-8")
-        self._running = running
-        order = {"site": asked[0], "begin": instant.text(asked[1]), "end": instant.text(end)}
+    def _begin(self, asked: _Asked, end: Instant) -> None:
+        """Make a report, unless one is under way."""
+        if self._running is not None or self._closed:
+            return
+        upto, pipe = min(end, self._wall()), subprocess.PIPE
+        try:
+            running = subprocess.Popen(
+                COMMAND, stdin=pipe, stdout=pipe, stderr=pipe, text=True, encoding="utf-8"
+            )
+        except OSError as error:
+            self._not_made(asked, str(error))
+            return
+        self._running, self._making = running, asked
+        order = {"site": asked[0], "begin": instant.text(asked[1]), "end": instant.text(upto)}
         told = json.dumps({**order, "settings": self._settings.model_dump(mode="json", exclude_none=True)})
         threading.Thread(
-            target=self._wait, args=(running, asked, told, now), name="review", daemon=True
+            target=self._wait, args=(running, asked, told, upto), name="review", daemon=True
         ).start()
 
-    def _wait(self, running: "subprocess.Popen[str]", asked: _Asked, told: str, now: Instant) -> None:
+    def _wait(self, running: "subprocess.Popen[str]", asked: _Asked, told: str, upto: Instant) -> None:
         try:
             report, trouble = running.communicate(told, LONGEST_S)
         except subprocess.TimeoutExpired:
             running.kill()
             report, trouble = "", f"not done within {LONGEST_S:.0f} s\n{running.communicate()[1]}"
         with self._lock:
-            self._running = None
+            self._running = self._making = None
             if running.returncode == 0:
-                self._made[asked] = now, report
+                self._made[asked] = _Made(report, upto, self._monotonic() + FRESH_S)
+                self._made.move_to_end(asked)
                 while len(self._made) > KEPT:
                     self._made.popitem(last=False)
             elif not self._closed:
-                self._failed.add(asked)
-                _log.error("review_failed", site=asked[0], error=trouble)
+                self._not_made(asked, trouble)
+
+    def _not_made(self, asked: _Asked, trouble: str) -> None:
+        if (old := self._made.get(asked)) is not None:
+            old.renew_s, old.failed = self._monotonic() + AGAIN_S, True
+        else:
+            self._failed.add(asked)
+        _log.error("review_failed", site=asked[0], error=trouble)
 
 
 def main() -> int:

@@ -4,20 +4,31 @@ Nothing is sent from here. Where a deed lets alerts be told again, the processor
 about a second, or when it starts. Doing the same again changes nothing.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
 from sqlalchemy import Connection, and_, delete
 
-from strikewatch.alarm.lifecycle import ASIDE, STANDING, Entry, Event, Shelf
-from strikewatch.errors import Refused
+from strikewatch.alarm.lifecycle import ASIDE, STANDING, Entry, Event, Shelf, step
+from strikewatch.errors import Refused, Unknown
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
 from strikewatch.store import rows as table
 from strikewatch.store.alarm_tables import OPEN, handling, history, shelves, workshop
 from strikewatch.store.beside import Place
-from strikewatch.store.listing import Filter, Listed, find, find_hammer, look_up, search, story
+from strikewatch.store.listing import (
+    Filter,
+    Listed,
+    Order,
+    count,
+    find,
+    find_hammer,
+    look_up,
+    search,
+    story,
+)
+from strikewatch.store.muted import Mute, mutes
 from strikewatch.store.rows import Name, Row, Stay
 from strikewatch.store.statements import newest
 
@@ -49,9 +60,19 @@ class Desk:
         self._place = place
         self._longest_shelf = longest_shelf
 
-    def alerts(self, wanted: Filter, limit: int | None = None) -> list[Listed]:
+    def alerts(self, wanted: Filter, limit: int | None = None, order: Order = "newest") -> list[Listed]:
         with self._place.read() as connection:
-            return search(connection, wanted, limit)
+            return search(connection, wanted, limit, order)
+
+    def count(self, wanted: Filter) -> int:
+        """How many fit, whatever the limit of a list."""
+        with self._place.read() as connection:
+            return count(connection, wanted)
+
+    def muted(self, suppressed: Collection[str]) -> list[Mute]:
+        """Shelves, hammers out of service, and the faults that the settings suppress."""
+        with self._place.read() as connection:
+            return mutes(connection, suppressed)
 
     def alert(self, alert: str, site: str | None = None) -> Listed:
         with self._place.read() as connection:
@@ -73,6 +94,32 @@ class Desk:
             deed.apply([deed.row(name)], Event("acknowledge", now, by, comment))
             return deed.done(name)
 
+    def acknowledge_ended(
+        self,
+        hammer: str,
+        fault: str,
+        *,
+        ended_by: Instant,
+        by: str,
+        comment: str = "",
+        now: Instant,
+        site: str,
+    ) -> Done:
+        """Acknowledge the alerts of a fault of a hammer that had ended by an instant of the wall clock.
+
+        One that ended later was not among those that the person saw as ended.
+        """
+        _named(by, comment)
+        with self._place.write() as connection:
+            deed = _Deed(connection, now)
+            rows = [
+                row
+                for row in deed.rows_of((site, hammer, fault))
+                if row.handling.state == "returned_unacknowledged" and row.since <= ended_by
+            ]
+            deed.apply(rows, Event("acknowledge", now, by, comment))
+            return Done(None, (site, hammer), deed.changed)
+
     def shelve(
         self, alert: str, *, until: Instant, by: str, reason: str, now: Instant, site: str | None = None
     ) -> Done:
@@ -89,11 +136,8 @@ class Desk:
             name = find(connection, alert, site)
             deed = _Deed(connection, now)
             named = deed.row(name)
-            if named.handling.state in ("out_of_service", "suppressed_by_design"):
-                named.apply(
-                    Event("shelve", now, by, reason, shelf=Shelf(until, by, reason, "low"))
-                )  # says why not
             shelf = Shelf(until, by, reason, named.handling.priority)
+            step(named.handling, Event("shelve", now, by, reason, shelf=shelf))  # refuses what has ended
             kept = deed.shelves.get(named.point)
             if kept != shelf:
                 _SHELF.run(connection, [_shelf_row(named, shelf, now)])
@@ -115,13 +159,25 @@ class Desk:
         with self._place.write() as connection:
             name = find(connection, alert, site)
             deed = _Deed(connection, now)
-            point = deed.row(name).point
-            c = shelves.c
-            gone = and_(c.site == point[0], c.hammer == point[1], c.fault == point[2])
-            if connection.execute(delete(shelves).where(gone)).rowcount:
-                deed.note(point, Entry(now, by, "unshelve", reason, "shelved", "normal"))
-            deed.apply(deed.rows_of(point), Event("unshelve", now, by, reason))
+            deed.end_shelving(deed.row(name).point, by, reason)
             return deed.done(name)
+
+    def end_shelving(
+        self, hammer: str, fault: str, *, by: str, reason: str = "", now: Instant, site: str | None = None
+    ) -> Done:
+        """End the shelf of a fault of a hammer before its time, whether any alert is on it or not."""
+        _named(by, reason)
+        with self._place.write() as connection:
+            deed = _Deed(connection, now)
+            points = [point for point in deed.shelves if point[1:] == (hammer, fault)]
+            fitting = [point for point in points if site in (None, point[0])]
+            if len(fitting) > 1:
+                raise Unknown(f"{hammer} is at {', '.join(sorted(at for at, *_ in fitting))}; name the site")
+            if not fitting:
+                key = (site, hammer) if site is not None else find_hammer(connection, hammer)
+                return Done(None, key, 0)
+            deed.end_shelving(fitting[0], by, reason)
+            return Done(None, fitting[0][:2], deed.changed)
 
     def out_of_service(
         self,
@@ -200,6 +256,13 @@ class _Deed:
         table.write(self._connection, changed)
         table.write_history(self._connection, entries)
         self.changed += len(changed)
+
+    def end_shelving(self, point: tuple[str, str, str], by: str, reason: str) -> None:
+        c = shelves.c
+        gone = and_(c.site == point[0], c.hammer == point[1], c.fault == point[2])
+        if self._connection.execute(delete(shelves).where(gone)).rowcount:
+            self.note(point, Entry(self._now, by, "unshelve", reason, "shelved", "normal"))
+        self.apply(self.rows_of(point), Event("unshelve", self._now, by, reason))
 
     def note(self, point: tuple[str, str, str], entry: Entry) -> None:
         """A line of the history of a shelf or a hammer."""

@@ -1,17 +1,21 @@
-"""Alerts as people look for them: each with where it stands, found by what is known of it."""
+"""Alerts as people look for them: each with where it stands, found by what is known of it.
+
+`ORDERS`: the newest onset first, or by gravity: active ones first, by priority, then those that nobody has
+acknowledged, then the oldest.
+"""
 
 import json
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
-from sqlalchemy import Connection, and_, select
+from sqlalchemy import ColumnElement, Connection, and_, case, func, select
 
 from strikewatch.alarm.figures import Interval
-from strikewatch.alarm.lifecycle import OPEN, Shelf, State
+from strikewatch.alarm.lifecycle import OPEN, STANDING, Shelf, State
 from strikewatch.errors import Unknown
 from strikewatch.model import instant
-from strikewatch.model.alert import Priority
+from strikewatch.model.alert import PRIORITIES, Priority
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
 from strikewatch.store import rows as table
@@ -22,6 +26,18 @@ from strikewatch.store.tables import alerts, hammer_state
 
 MANY: Final = 5
 """So many are named where a name is not enough."""
+Order = Literal["newest", "gravity"]
+_RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=alerts.c.priority)
+ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
+    "newest": (alerts.c.onset_ns.desc(), alerts.c.id),
+    "gravity": (
+        handling.c.state.in_(sorted(STANDING)).desc(),
+        _RANK.desc(),
+        (handling.c.state == "unacknowledged").desc(),
+        alerts.c.onset_ns,
+        alerts.c.id,
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +128,21 @@ def look_up(connection: Connection, name: Name) -> Listed:
     return _listed(connection, c.site == name[0], c.id == name[1])[0]
 
 
-def search(connection: Connection, wanted: Filter, limit: int | None = None) -> list[Listed]:
-    """Alerts that fit, the newest onset first."""
+def search(
+    connection: Connection, wanted: Filter, limit: int | None = None, order: Order = "newest"
+) -> list[Listed]:
+    """Alerts that fit; all of them where no limit is given."""
+    return _listed(connection, *_conditions(wanted), limit=limit, order=order)
+
+
+def count(connection: Connection, wanted: Filter) -> int:
+    """How many alerts fit."""
+    same = and_(alerts.c.site == handling.c.site, alerts.c.id == handling.c.id)
+    asked = select(func.count()).select_from(handling).join(alerts, same).where(*_conditions(wanted))
+    return int(connection.scalar(asked) or 0)
+
+
+def _conditions(wanted: Filter) -> list[table.Condition]:
     c = alerts.c
     pairs = (
         (c.site, wanted.site),
@@ -131,7 +160,7 @@ def search(connection: Connection, wanted: Filter, limit: int | None = None) -> 
     conditions.append(handling.c.state.in_(sorted(states)))
     if "normal" not in states:
         conditions.append(NOT_NORMAL)
-    return _listed(connection, *conditions, limit=limit)
+    return conditions
 
 
 def story(connection: Connection, name: Name) -> list[dict[str, Any]]:
@@ -163,14 +192,16 @@ def intervals(connection: Connection, before: Instant) -> dict[str, list[Interva
     return found
 
 
-def _listed(connection: Connection, *conditions: table.Condition, limit: int | None = None) -> list[Listed]:
+def _listed(
+    connection: Connection, *conditions: table.Condition, limit: int | None = None, order: Order = "newest"
+) -> list[Listed]:
     shelves, workshop = table.put_aside(connection)
     c = handling.c
     asked = (
         select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.told)
         .join_from(handling, alerts, and_(alerts.c.site == c.site, alerts.c.id == c.id))
         .where(*conditions)
-        .order_by(alerts.c.onset_ns.desc(), alerts.c.id)
+        .order_by(*ORDERS[order])
         .limit(limit)
     )
     return [

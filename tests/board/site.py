@@ -109,6 +109,16 @@ class Site:
         stretch = Stretch((SITE, HAMMER), start, end, float(end - start), float(end - start))
         self.store.commit(_step([], [Worked(bout, "op-14", None)], [Spent(stretch, "op-14", None)]))
 
+    def alerts(self, *alerts: Alert) -> None:
+        """What detectors found is committed: each as raised, and as cleared where it has ended."""
+        changes = []
+        for one in alerts:
+            step = "raised" if one.cleared is None else "cleared"
+            changes.append(
+                Change(step, SITE, one.hammer, one.id, one.record(), one.onset, one.cleared)  # type: ignore[arg-type]
+            )
+        self.store.commit(_step(changes, received=self.clock[0]))
+
     def token(self, name: str, role: Role) -> str:
         with self.store.write() as connection:
             return tokens.add(connection, name, role, NOW)
@@ -156,9 +166,14 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         store.close()
 
 
-def _step(changes: list[Change], bouts: Sequence[Worked] = (), stretches: Sequence[Spent] = ()) -> StepRecord:
+def _step(
+    changes: list[Change],
+    bouts: Sequence[Worked] = (),
+    stretches: Sequence[Spent] = (),
+    received: Instant = NOW,
+) -> StepRecord:
     return StepRecord(
-        received=NOW,
+        received=received,
         rows=[],
         events=[],
         applied=[],

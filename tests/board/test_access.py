@@ -86,14 +86,65 @@ def test_by_cannot_be_said_by_whoever_asks(tmp_path: Path) -> None:
         assert at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, token).status == 422
 
 
-def test_failed_sign_ins_have_to_wait_and_with_them_the_right_one(tmp_path: Path) -> None:
+def test_failed_sign_ins_are_limited_and_valid_tokens_and_sessions_always_pass(tmp_path: Path) -> None:
     with site(tmp_path, failures=3) as at:
-        token = at.token("Ada", "view")
+        token, cookie = at.token("Ada", "view"), at.cookie(at.token("site office", "view"))
         for _ in range(3):
             assert at.ask("GET", f"{BASE}/alerts", token="sw_wrong").status == 401
-        got = at.ask("GET", f"{BASE}/alerts", token=token)
+        got = at.ask("GET", f"{BASE}/alerts", token="sw_wrong")
         assert got.status == 429
         assert 0 < int(got.headers["retry-after"]) <= 61
+        assert at.ask("GET", f"{BASE}/alerts", token="sw_another").status == 429  # from the same address
+        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 200
+        assert at.ask("GET", "/", headers=cookie).status == 200
+        assert at.ask("GET", "/", headers={**cookie, "Authorization": "Basic eA=="}).status == 200
+        assert at.cookie(token)
+
+
+def test_behind_a_trusted_proxy_one_client_who_fails_does_not_limit_the_others(tmp_path: Path) -> None:
+    with site(tmp_path, failures=3, trusted_proxies=("127.0.0.1/32",)) as at:
+        at.token("Ada", "view")
+
+        def fail(client: str, token: str) -> int:
+            return at.ask(
+                "GET", f"{BASE}/alerts", token=token, headers={"X-Forwarded-For": f"203.0.113.9, {client}"}
+            ).status
+
+        assert [fail("192.0.2.1", f"sw_{k}") for k in range(4)] == [401, 401, 401, 429]
+        assert fail("192.0.2.2", "sw_5") == 401
+        # One token that is no longer valid is limited wherever it comes from.
+        assert [fail(f"198.51.100.{k}", "sw_old") for k in range(4)] == [401, 401, 401, 429]
+
+
+def test_whose_address_a_client_claims_is_not_believed_without_a_trusted_proxy(tmp_path: Path) -> None:
+    with site(tmp_path, failures=3) as at:
+        at.token("Ada", "view")
+        for k, status in enumerate((401, 401, 401, 429)):
+            headers = {"X-Forwarded-For": f"192.0.2.{k}", "Forwarded": f"for=192.0.2.{k}"}
+            assert at.ask("GET", f"{BASE}/alerts", token=f"sw_{k}", headers=headers).status == status
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"X-Forwarded-For": "127.0.0.1"},
+        {"Forwarded": "for=127.0.0.1"},
+        {"X-Forwarded-Proto": "https"},
+        {"X-Real-IP": "127.0.0.1"},
+        {"Via": "1.1 proxy"},
+    ],
+)
+@pytest.mark.parametrize("proxies", [(), ("127.0.0.0/8",)])
+def test_who_comes_through_a_proxy_is_not_at_this_machine(
+    tmp_path: Path, headers: dict[str, str], proxies: tuple[str, ...]
+) -> None:
+    with site(tmp_path, look_freely=True, trusted_proxies=proxies) as at:
+        for path in (f"{BASE}/alerts", "/metrics"):
+            assert at.ask("GET", path, headers=headers).status == 401, path
+        assert at.ask("GET", "/", headers=headers).status == 303
+        if not proxies:
+            for path in (f"{BASE}/alerts", "/metrics", "/"):
+                assert at.ask("GET", path).status == 200, path
 
 
 def test_no_token_is_in_the_database(tmp_path: Path) -> None:

@@ -104,7 +104,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     yard.gateway.event("HB-01", now_ns(), "sign_off")
     yard.over()
     expect(row.locator('[data-slot="operator"]')).to_have_text("nobody signed on", timeout=WAIT_MS)
-    expect(first.locator("#state")).to_have_text("Nothing needs you.")
+    expect(first.locator("#state")).to_have_text("No active alerts")
     first.evaluate("window.same = true")
     yard.one_spot("HB-02", seconds=17)
     new = first.locator('[data-key="fennick-hollow/HB-02"]')
@@ -113,15 +113,15 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     assert first.evaluate("window.same")  # the page was not loaded anew: what is typed stays
     expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
     for page in (first, second):
-        expect(page.locator("#state")).to_have_text("One alert needs you.", timeout=WAIT_MS)
+        expect(page.locator("#state")).to_have_text("1 active alert: 1 medium", timeout=WAIT_MS)
     expect(first.locator("#open")).to_contain_text("HB-02 Firing in one spot")
     expect(first.locator("#open")).to_contain_text("Stop, reposition the tool")
     second.fill("#open input[name=comment]", "told op-14")
     second.click("#open .deed button")
     for page in (first, second):
-        expect(page.locator("#state")).to_have_text("Nothing needs you.", timeout=WAIT_MS)
-    first.click("#rest summary")
-    first.click("#rest .head a")
+        expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
+    first.goto(yard.url("/alerts?hammer=HB-02"))
+    first.click("td a")
     expect(first.locator(".story").first).to_contain_text("told op-14")
     expect(first.locator("#trace svg path.line")).not_to_have_count(0)
     first.locator("#trace svg").hover()
@@ -146,7 +146,7 @@ def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromi
     until(lambda: yard.processor.log().count("broker_lost"))
     yard.broker.start()
     yard.one_spot("HB-02", seconds=17)
-    expect(page.locator("#state")).to_have_text("One alert needs you.", timeout=WAIT_MS)
+    expect(page.locator("#state")).to_have_text("1 active alert: 1 medium", timeout=WAIT_MS)
     context.close()
 
 

@@ -74,7 +74,7 @@ def test_a_wrong_token_is_said_so_and_does_not_come_back(tmp_path: Path) -> None
         at.token("site office", "act")
         got = at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM)
         assert got.status == 401
-        assert "This token is not good" in got.text
+        assert "Token not recognised." in got.text
         assert "sw_wrong" not in got.text
         assert (
             at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status == 401

@@ -52,6 +52,52 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
         "hot_oil"
     ]
     assert told(capsys, "alerts", "--site", "elsewhere") == "No alerts.\n"
+    # The gravest active one first, what has ended last.
+    assert [one["fault"] for one in lines(capsys, "alerts")] == ["same_spot", "grease_overdue", "hot_oil"]
+    assert "2 of 3 alerts; --limit 3 shows all." in told(capsys, "alerts", "--limit", "2")
+
+
+def test_no_active_alert_is_left_out_of_the_list(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+    for n in range(300):
+        scene.raise_("HB-02", f"fault_{n}", "low")
+    for n in range(210):
+        scene.clear(scene.raise_("HB-02", f"ended_{n}", "low"))
+    found = lines(capsys, "alerts")
+    assert [one["priority"] for one in found[:2]] == ["high", "medium"]
+    assert len(found) == 302 + 200
+    assert "502 of 513 alerts" in told(capsys, "alerts")
+
+
+def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+    assert told(capsys, "alerts", "--muted") == "muted  nothing\n"
+    config = scene.path.parent / "settings.toml"
+    config.write_text(config.read_text() + '[alarms]\nsuppressed = ["cold_oil"]\n')
+    high = scene.raised[1]
+    shelving = ("--for", "2h", "--by", "manager", "--reason", "at noon")
+    told(capsys, "alerts", "shelve", high.id, *shelving)
+    told(capsys, "hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
+    scene.clear(high)
+    listed = told(capsys, "alerts")
+    for words in (
+        "all faults of HB-03 at fennick-hollow: out of service until somebody ends it",
+        "by fitter: seals; 1 active",
+        "to end it: strikewatch hammer in-service HB-03 --site",
+        "same_spot of HB-01 at fennick-hollow: shelved, up to high priority until",
+        "by manager: at noon; 0 active",
+        "cold_oil of all hammers: suppressed until the settings change",
+    ):
+        assert words in listed
+    assert max(map(len, listed.splitlines())) <= 80
+    kinds = [one["kind"] for one in lines(capsys, "alerts", "--muted")]
+    assert kinds == ["out_of_service", "shelved", "suppressed_by_design"]
+    ending = ("hammer", "end-shelving", "HB-01", "same_spot", "--by", "manager")
+    assert "Shelving ended; 0 active alerts changed." in told(capsys, *ending)
+    assert "It was not shelved." in told(capsys, *ending)
+    told(capsys, "hammer", "in-service", "HB-03", "--by", "fitter")
+    kinds = [one["kind"] for one in lines(capsys, "alerts", "--muted")]
+    assert kinds == ["suppressed_by_design"]
+    assert main(["alerts", "shelve", high.id, *shelving]) == 2  # it has ended
+    assert "has ended, so it cannot be shelved; acknowledge it" in capsys.readouterr().err
 
 
 def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:

@@ -4,7 +4,6 @@ Every sheet is whole as it comes from the server; a script lets it count along. 
 interface's own operations, under the session's cookie and seal.
 """
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,12 +18,14 @@ from strikewatch.alarm.storm import Rules
 from strikewatch.board.answer import Problem
 from strikewatch.board.gate import COOKIE, NOBODY, Gate, seal
 from strikewatch.board.page import door
+from strikewatch.board.page.active import ActiveAlerts
 from strikewatch.board.page.drawn import Drawing
 from strikewatch.board.page.feed import feed, recent_senders
 from strikewatch.board.page.guide import rendered
 from strikewatch.board.page.judged import judged, unsuited
 from strikewatch.board.page.press import REPORT_POLICY, SAFE, Press
 from strikewatch.board.page.search import Wanted
+from strikewatch.board.page.served_review import Review, marked
 from strikewatch.board.page.trace import trace
 from strikewatch.board.page.view import View, clock
 from strikewatch.board.page.week import Week, week_of
@@ -43,18 +44,17 @@ from strikewatch.store import deliveries
 from strikewatch.store.beside import Place
 from strikewatch.store.desk import Desk
 from strikewatch.store.entries import entries
-from strikewatch.store.listing import Filter, Listed
 from strikewatch.store.tokens import Holder, Role
 
 LISTED: Final = 100
 RECENT: Final = 25
 SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
 """Events that set a clock, which a correction does not turn back."""
-STRIPS: Final = 12
-"""Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
-Reviews = Callable[[str, Instant, Instant], str | None]
-"""The trainer's review of a site in a time, as a page of its own; None while it is being made."""
+Reviews = Callable[[str, Instant, Instant], Review | None]
+"""The trainer's review of a site in a time; None while the first one is being made."""
+AGAIN_S: Final = 2
+"""When to ask again for what is being made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +81,7 @@ class Sheets:
         sites: Sites,
         recordings: Path,
         rules: Rules,
+        active: ActiveAlerts,
         reviews: Reviews,
         wall: Callable[[], Instant],
     ) -> None:
@@ -93,6 +94,7 @@ class Sheets:
         self._sites = sites
         self._recordings = recordings
         self._wall = wall
+        self._active = active
         self._reviews = reviews
         self._week = Week(place, sites, rules)
 
@@ -131,13 +133,19 @@ class Sheets:
             reasons = self._scene.hammers[key].unwatched().items()
             told = tuple((why, ", ".join(map(ask.view.fault, faults))) for why, faults in reasons)
             unwatched.setdefault(told, []).append(key[1])
-        return self._page(ask, "now.html", readings=readings, unwatched=unwatched, **self._open(ask))
+        return self._page(
+            ask, "now.html", readings=readings, unwatched=unwatched, **self._active.look(ask.view, ask.now)
+        )
 
     def open(self, ask: Asking) -> Response:
         """The open alerts alone, for the script to put in place."""
         strips = "strips" in ask.request.query_params
         return self._press.html(
-            ask.view, "_open.html", may=self._may(ask), **self._open(ask, strips), **self._of(ask)
+            ask.view,
+            "_open.html",
+            may=self._may(ask),
+            **self._active.look(ask.view, ask.now, strips),
+            **self._of(ask),
         )
 
     def alerts(self, ask: Asking) -> Response:
@@ -157,7 +165,7 @@ class Sheets:
             priorities=PRIORITIES[::-1],
             faults=FAULTS,
             hammers=sorted({hammer for _, hammer in self._scene.hammers}),
-            **self._open(ask, strips=True),
+            **self._active.look(ask.view, ask.now, strips=True),
         )
 
     def alert(self, ask: Asking) -> Response:
@@ -222,12 +230,16 @@ class Sheets:
         return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks), trains=trains)
 
     def review(self, ask: Asking) -> Response:
-        """The trainer's review of a site's week; or word that it is being made."""
+        """The newest review of a site's week for the trainer; or that the first one is being prepared."""
         site = ask.request.path_params["site"]
-        begin, end = week_of(ask.now, self._sites.zone_of(site), _weeks(ask))
-        report = self._reviews(site, begin, end)
-        if report is None:
-            return self._page(ask, "making.html", 202, site=site)
+        zone = self._sites.zone_of(site)
+        begin, end = week_of(ask.now, zone, _weeks(ask))
+        review = self._reviews(site, begin, end)
+        if review is None:
+            waiting = self._page(ask, "making.html", 202, site=site)
+            waiting.headers["Retry-After"] = str(AGAIN_S)
+            return waiting
+        report = marked(review, ask.view.words, zone, ask.now)
         return Response(
             report, 200, {**SAFE, "Content-Security-Policy": REPORT_POLICY}, media_type="text/html"
         )
@@ -273,29 +285,6 @@ class Sheets:
 
     def _may(self, ask: Asking) -> bool:
         return ask.holder.may("act") and ask.holder is not NOBODY
-
-    def _open(self, ask: Asking, strips: bool = False) -> dict[str, Any]:
-        """What needs somebody now, with the time around it if asked for, and what else is open: low, over, seen or
-        put aside."""
-        listed = self.open_alerts()
-        grave = [one for one in listed if one.state == "unacknowledged" and one.record["priority"] != "low"]
-        drawn = {
-            one.record["id"]: Markup(self._drawing.around(one.record, ask.view, ask.now))
-            for one in (grave[:STRIPS] if strips else ())
-        }
-        return {"grave": grave, "rest": [one for one in listed if one not in grave], "strips": drawn}
-
-    def open_version(self) -> str:
-        """What is another whenever the open alerts are no longer the same."""
-        return json.dumps([one.json() for one in self.open_alerts()])
-
-    def open_alerts(self) -> list[Listed]:
-        """What is still somebody's business, the gravest and newest first."""
-        listed = self._desk.alerts(Filter(), LISTED)
-        return sorted(
-            listed,
-            key=lambda one: (one.state != "unacknowledged", -PRIORITIES.index(one.record["priority"])),
-        )
 
 
 def _weeks(ask: Asking) -> int:

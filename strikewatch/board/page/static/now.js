@@ -89,6 +89,15 @@ function age(row, one) {
   put(row, "heard", fill(ago > LATE_S ? words.late : words.heard, { ago: span(ago) }));
 }
 
+// What is muted of a hammer stands in its row too.
+export function mark() {
+  const texts = new Map();
+  for (const one of document.querySelectorAll("[data-mutes]")) {
+    texts.set(one.dataset.mutes, [...(texts.get(one.dataset.mutes) ?? []), one.dataset.mark]);
+  }
+  for (const [key, row] of byKey) put(row, "muted", (texts.get(key) ?? []).join("; "));
+}
+
 function tell(down) {
   if (!lost || lost.hidden === !down) return;
   lost.textContent = fill(lostText, { time: new Date(heard).toLocaleTimeString() });

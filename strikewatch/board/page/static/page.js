@@ -1,5 +1,5 @@
 // What every sheet needs: the stream of what changes, forms for deeds, and the choices of this device.
-import { follow } from "./now.js";
+import { follow, mark } from "./now.js";
 import { keepEntries } from "./write.js";
 import { drawTrace } from "./trace.js";
 
@@ -20,7 +20,7 @@ export function held(form) {
   for (const field of form.elements) {
     if (!field.name || (field.type === "radio" && !field.checked)) continue;
     if (field.type === "checkbox") { if (field.checked) body[field.name] = true; continue; }
-    if (field.value === "") continue;
+    if (field.value === "" && !("empty" in field.dataset)) continue;
     let value = field.value;
     if (field.type === "number") value = Number(value);
     if (field.type === "datetime-local") value = atSite(value);
@@ -67,31 +67,68 @@ document.addEventListener("submit", async (event) => {
   try {
     const { ok, told } = await post(form.dataset.deed, held(form));
     if (!ok) return say(form, told);
-    if (document.getElementById("open")) await refreshOpen(true); else location.reload();
+    if (document.getElementById("open")) await refreshOpen(); else location.reload();
   } catch (error) {
     say(form, { error: String(error) });
   }
 });
 
-// The open alerts as the server writes them; a comment that is being typed is not taken away.
-export async function refreshOpen(force = false) {
+// The alerts as the server writes them. One request at a time, and again until it succeeds: an older answer must not
+// replace a newer one, and a failed request must not leave an old list in place.
+let refreshing = false;
+let again = false;
+export async function refreshOpen() {
   const place = document.getElementById("open");
   if (!place) return;
+  again = true;
+  if (refreshing) return;
+  refreshing = true;
+  try {
+    while (again) { again = false; await replaceOpen(place); }
+  } catch {
+    setTimeout(refreshOpen, 3000);
+  } finally {
+    refreshing = false;
+  }
+}
+
+async function replaceOpen(place) {
   const answer = await fetch(place.dataset.from, { credentials: "same-origin" });
   if (answer.redirected) { location.reload(); return; }
-  if (!answer.ok) return;
+  if (!answer.ok) throw new Error(answer.statusText);
   const text = await answer.text();
-  if (!force && [...place.querySelectorAll("input")].some((one) => one.value)) { setTimeout(() => refreshOpen(), 3000); return; }
-  const before = new Map([...place.querySelectorAll("[data-alert]")].map((one) => [one.dataset.alert, one.dataset.state]));
-  const opened = place.querySelector("details")?.open ?? false;
+  const before = new Set([...place.querySelectorAll("[data-alert]")].map((one) => one.dataset.alert));
+  const heading = place.querySelector("#state")?.textContent;
+  const open = [...place.querySelectorAll("details[open]")].map((one) => one.id);
+  const typed = typedIn(place);
   place.innerHTML = text;
-  const rest = place.querySelector("details");
-  if (rest) rest.open = opened;
-  const news = [...place.querySelectorAll("[data-alert]")].filter(
-    (one) => !before.has(one.dataset.alert) && one.dataset.state === "unacknowledged");
-  for (const one of news) one.classList.add("fresh");
+  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  typeAgain(place, typed);
+  mark();
+  const state = place.querySelector("#state");
+  if ("titled" in place.dataset) document.title = state.dataset.title;
+  if (state.textContent !== heading) document.getElementById("announced").textContent = state.textContent;
+  const news = [...place.querySelectorAll('[data-state="unacknowledged"]')].filter((one) => !before.has(one.dataset.alert));
+  for (const one of news) one.classList.add("news");
   const grave = news.filter((one) => one.dataset.priority !== "low");
   if (grave.length) call(grave[0].querySelector(".head a").textContent);
+}
+
+// What is being typed stays, and so does the focus.
+function typedIn(place) {
+  const active = document.activeElement;
+  return [...place.querySelectorAll("form[data-deed] input:not([type=hidden]), form[data-deed] button")]
+    .filter((one) => one === active || (one.tagName === "INPUT" && one.value))
+    .map((one) => ({ deed: one.form.dataset.deed, name: one.name, value: one.value, active: one === active, at: one.selectionStart }));
+}
+function typeAgain(place, typed) {
+  for (const one of typed) {
+    const form = [...place.querySelectorAll("form[data-deed]")].find((own) => own.dataset.deed === one.deed);
+    const field = one.name ? form?.elements[one.name] : form?.querySelector("button");
+    if (!field) continue;
+    if (one.name) field.value = one.value;
+    if (one.active) { field.focus({ preventScroll: true }); if (one.name) field.setSelectionRange(one.at, one.at); }
+  }
 }
 
 function call(text) {
