@@ -5,7 +5,7 @@ mostly inferred is compared again, like with like: with the others' work on hamm
 name away and never adds one.
 """
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -17,18 +17,31 @@ from strikewatch.review.tally import tally
 if TYPE_CHECKING:
     import pandas as pd
 
+NOT_MONITORED: Final = "Not monitored"
+
 
 def mark(
     table: "pd.DataFrame", exposure: "pd.DataFrame", faults: "pd.DataFrame", feeds: Feeds, settings: Settings
 ) -> None:
-    """Give a table of OPERATORS its `less_certain`, and correct its `standing` and `verdict` where that matters."""
+    """Give a table of OPERATORS its `less_certain`, and correct its `standing` and `verdict` where that matters.
+
+    Who worked only on hammers whose feed cannot show a fault is said not to be monitored, with the reason.
+    """
     begun = faults[faults["count"] == 1]
     unsure = begun[np.array([bool(why) for why in feeds.whys(begun)], bool)]
     counted = unsure.groupby(["site", "operator", "fault"], observed=True).size().to_dict()
     rows = table.to_dict("records")
     n = np.array([counted.get((row["site"], row["operator"], row["fault"]), 0) for row in rows], int)
     table["less_certain"] = n
+    worked = {key: set(own) for key, own in exposure.groupby(["site", "operator"], observed=True)["hammer"]}
     for at, row, some in zip(table.index, rows, n.tolist(), strict=True):
+        if row["standing"] == "little" and not row["hours"] > 0:
+            whys = {
+                feeds.silent.get((row["site"], one), {}).get(row["fault"])
+                for one in worked.get((row["site"], row["operator"]), ())
+            }
+            if whys and None not in whys:
+                table.loc[at, "verdict"] = f"{NOT_MONITORED}: {'; '.join(sorted(filter(None, whys)))}."
         if row["standing"] != "above" or 2 * some <= row["count"]:
             continue
         case = _among_alike(row, exposure, faults, feeds)

@@ -129,14 +129,14 @@ def judge(
     times = _times(ratio.ratio, "the others' rate", "the others")
     if corrected < 1.0 - LEVEL:
         if not _worth(ratio.ratio, settings):
-            return "within", f"As the site: {times} is hardly chance, but too small a difference to matter."
+            return "within", f"As the site: {times}; hardly chance, but too small a difference to matter."
         why = f"chance would hardly do that (p {_p(corrected)}, corrected for {looked} comparisons)"
         side: Standing = "above" if ratio.ratio > 1.0 else "below"
         return side, f"{side.capitalize()} the site: {times}; {why}."
     if case.overlooked():
         unseen = f"in {_worked(case)} even {TIMES:.0f} times the others' rate may go unseen"
         return "little", f"Too little to judge: {unseen}{_needed(case, settings)}."
-    return "within", f"As the site: {times} is within what chance does."
+    return "within", f"As the site: {times}; that is within what chance does."
 
 
 def changed(case: Case, ratio: Ratio, corrected: float, settings: Settings) -> tuple[Changed, str]:
@@ -148,12 +148,12 @@ def changed(case: Case, ratio: Ratio, corrected: float, settings: Settings) -> t
     times = _times(ratio.ratio, "the rate before", "the period before")
     if corrected < 1.0 - LEVEL:
         if not _worth(ratio.ratio, settings):
-            return "same", f"As before: {times} is hardly chance, but too small a difference to matter."
+            return "same", f"As before: {times}; hardly chance, but too small a difference to matter."
         kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
         return kind, f"{kind.capitalize()} than before: {times} (corrected p {_p(corrected)})."
     if case.overlooked():
         return "little", f"Too little to tell a change: {times} may be chance."
-    return "same", f"As before: {times} is within what chance does."
+    return "same", f"As before: {times}; that is within what chance does."
 
 
 def clustered(dispersion: Dispersion) -> str:
@@ -179,14 +179,21 @@ def _lacking(case: Case, settings: Settings, others: str = "by the others") -> s
     if expected < settings.least_expected:
         clusters = ", clusters allowed for" if case.dispersion > 1.0 else ""
         return (
-            f"in {_worked(case)} only {expected:.1f} would be expected at the common rate{clusters}"
+            f"in {_worked(case)} only {_down(expected)} would be expected at the common rate{clusters}"
             f"{_needed(case, settings)}"
         )
     return f"too little was worked {others} to compare with"
 
 
+def _down(number: float) -> str:
+    """Rounded down, so that what is below a limit does not look like it."""
+    return f"{math.floor(10 * number) / 10:.1f}"
+
+
 def _needed(case: Case, settings: Settings) -> str:
     """How many more hours would do, as the end of a sentence."""
+    if case.expected(case.other_hours) < settings.least_expected:
+        return f", and only {_down(case.expected(case.other_hours))} in what it is compared with"
     more_h = case.more_h(settings)
     return f"; it takes {more_hours(more_h, case.over)}" if more_h == more_h else ""
 

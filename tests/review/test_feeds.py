@@ -69,6 +69,7 @@ def test_hours_on_a_hammer_that_cannot_show_a_fault_are_not_hours_without_it() -
     table = rates.operators(*made, feeds=feeds)
     assert row(table, "hot_oil", operator="op-17")["hours"] == 0.0
     assert row(table, "hot_oil", operator="op-17")["standing"] == "little"
+    assert row(table, "hot_oil", operator="op-17")["verdict"] == "Not monitored: no oil_c in the feed."
     assert row(table, "same_spot", operator="op-17")["hours"] == 30.0
     assert row(rates.sites(*made, feeds=feeds), "hot_oil")["hours"] == 36.0
     assert row(rates.sites(*made), "hot_oil")["hours"] == 66.0

@@ -135,7 +135,7 @@ def test_little_work_is_too_little_to_judge_however_it_went() -> None:
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
     assert found["verdict"].startswith(
-        "Too little to judge: in 30 min of firing only 1.1 would be expected at the common rate; it takes about 1 more "
+        "Too little to judge: in 30 min of firing only 1.0 would be expected at the common rate; it takes about 1 more "
         "firing hour"
     )
     assert np.isnan(found["p"])
