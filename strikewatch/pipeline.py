@@ -130,6 +130,11 @@ class Pipeline:
         record = self._state[self._slot(key)]
         return list(coverage.silent(self._settings_of(key), coverage.heard(record)))
 
+    def uncertain(self, key: Key) -> list[tuple[str, str]]:
+        """(fault, why) of each that this hammer's feed and profile let be inferred only."""
+        record = self._state[self._slot(key)]
+        return list(coverage.uncertain(self._settings_of(key), coverage.heard(record)))
+
     def firing_ns(self, key: Key) -> int:
         """Firing time of a hammer in all, ns."""
         slot = self._slots.get(key)

@@ -46,14 +46,22 @@ class Watched:
 
     def unwatched(self) -> dict[str, list[str]]:
         """Why → the faults that cannot be found for that reason."""
-        found: dict[str, list[str]] = {}
-        for fault, why in coverage.silent(self.settings, coverage.heard(self._record)):
-            found.setdefault(why, []).append(fault)
-        return found
+        return _by_reason(coverage.silent(self.settings, coverage.heard(self._record)))
+
+    def uncertain(self) -> dict[str, list[str]]:
+        """Why → the faults that are inferred only, and so less certain, for that reason."""
+        return _by_reason(coverage.uncertain(self.settings, coverage.heard(self._record)))
 
     @property
     def _record(self) -> Any:
         return np.frombuffer(self.state, STATE)[0]
+
+
+def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for fault, why in reasons:
+        found.setdefault(why, []).append(fault)
+    return found
 
 
 class Scene:

@@ -1,11 +1,11 @@
-"""What a hammer's feed and profile do not let be seen, and why."""
+"""What a hammer's feed and profile do not let be seen, or let be inferred only, and why."""
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detect import DETECTORS
+from strikewatch.detect import DETECTORS, grease, pose
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import NEVER, SPAN, kernel, nth, read_only, settle
 from strikewatch.model.channels import CHANNELS
@@ -65,3 +65,44 @@ def _why(detector: Detector, settings: DetectorSettings, heard: Collection[str])
         if not any(name in heard for name in group):
             return f"no {' or '.join(group)} in the feed"
     return settings.silenced()
+
+
+def uncertain(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> Iterator[tuple[str, str]]:
+    """(fault, why) of each that can be found in a feed with these channels, but is inferred and so less certain."""
+    found = {
+        "same_spot": _not_placed(settings[pose.NAME], heard),
+        "grease_overdue": _not_timed(settings, heard),
+    }
+    missing = {fault for fault, _ in silent(settings, heard)}
+    yield from ((fault, why) for fault, why in found.items() if why and fault not in missing)
+
+
+def _not_placed(arm: DetectorSettings, heard: Collection[str]) -> str:
+    """Why spots are told apart by pauses only; empty where the tool's position is known."""
+    assert isinstance(arm, pose.Settings)
+    if all(name in heard for name in pose.TIP):
+        return ""
+    angles = [name for name in pose.ANGLES if name in heard]
+    missing = [name for name in pose.ANGLES if name not in heard]
+    if angles and missing:
+        why = f"the feed has {_listed(angles)}, but no {' or '.join(missing)}"
+    elif angles and arm.boom_m is None:
+        why = f"the feed has {_listed(angles)}, but the hammer's table has no `pose` (lengths of the arm)"
+    elif angles:
+        return ""
+    else:
+        why = f"no {_listed(pose.TIP)} in the feed"
+    return f"spots are told apart by pauses only: {why}"
+
+
+def _not_timed(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> str:
+    """Why operating hours are inferred; empty where they are measured."""
+    greasing = settings["grease"]
+    assert isinstance(greasing, grease.Settings)
+    if "engine_rpm" in heard or greasing.clock == "firing":
+        return ""
+    return "operating hours are counted while rows arrive: no engine_rpm in the feed"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)

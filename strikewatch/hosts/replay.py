@@ -35,6 +35,8 @@ class Replayed:
     firing_h: dict[Key, float] = field(default_factory=dict)
     silent: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
     """(fault, why) of each that a hammer's feed and profile do not let be found."""
+    uncertain: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
+    """Likewise of each that they let be inferred only."""
     noted: list[Outcome] = field(default_factory=list)
     part: Part = field(default_factory=Part)
     end: Instant = 0
@@ -177,6 +179,7 @@ class _Run:
             counts=sum(self._admit.counts().values(), Counts()),
             firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
             silent={key: self._pipeline.silent(key) for key in keys},
+            uncertain={key: self._pipeline.uncertain(key) for key in keys},
             noted=self._noted,
             end=end,
         )

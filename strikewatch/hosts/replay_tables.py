@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.hosts.blind_spots import not_watched
+from strikewatch.hosts.blind_spots import less_certain, not_watched
 from strikewatch.hosts.bout_tables import by_operator, judged
 from strikewatch.hosts.replay import Replayed
 from strikewatch.model.batch import Key
@@ -44,7 +44,7 @@ def show(console: Console, path: Path, result: Replayed) -> None:
     if bouts:
         console.print()
         console.print(by_operator(bouts))
-    for line in not_watched(result.silent):
+    for line in (*not_watched(result.silent), *less_certain(result.uncertain)):
         console.print()
         console.print(line, style="dim", highlight=False)
     console.print()

@@ -37,7 +37,7 @@ NO_BROWSER: Final = (
 )
 LONG: Final = 30
 """Moments from which on a bar is shown."""
-MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "command")
+MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +97,17 @@ def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
             worked[worked["site"] == name],
             found[found["site"] == name],
             zone=settings.sites.zone_of(name).key,
+            feeds=source.feeds,
         )
         for name in names
     ]
     return Tables(
         exposure,
-        faults,
-        rates.operators(exposure, faults, earlier, settings.review.judgement),
-        rates.sites(exposure, faults, earlier, settings.review.judgement),
-        rates.groups(exposure, faults, by=["site", "hammer"]),
-        rates.groups(exposure, faults, by=["site", "tool"]),
+        faults.assign(less_certain=source.feeds.whys(faults)),
+        rates.operators(exposure, faults, earlier, settings.review.judgement, source.feeds),
+        rates.sites(exposure, faults, earlier, settings.review.judgement, source.feeds),
+        rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
+        rates.groups(exposure, faults, by=["site", "tool"], feeds=source.feeds),
         pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
         of_site(source.use),
     )
@@ -128,7 +129,7 @@ def _seen(
         faults = faults[faults["operator"] == options.operator]
     most = options.moments if wanted else 0
     with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
-        seen = Moments(settings, source.where, texts).seen(exposure, faults, most, told)
+        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
     return {site: seen.get(site, Seen({}, {})) for site in made.exposure["site"].unique()}
 
 
@@ -154,7 +155,9 @@ def _report(
         begin=source.begin,
         end=source.end,
         coaching=texts,
-        sites=() if nothing else compose.sites(made, seen, texts, zones, options.operator, source.condition),
+        sites=()
+        if nothing
+        else compose.sites(made, seen, texts, zones, options.operator, source.condition, source.feeds),
         faults=[str(fault) for fault in made.sites["fault"].unique()],
         source=source.words,
         nothing=nothing,

@@ -14,6 +14,7 @@ from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.review import around, moments
 from strikewatch.review.coaching import Coaching
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.moments import Clean, Moment
 from strikewatch.review.pictures import minute, strip
 from strikewatch.review.pictures.drawing import local
@@ -45,6 +46,7 @@ class Moments:
     settings: Settings
     where: Where
     coaching: Coaching
+    feeds: Feeds = NOTHING_KNOWN
     _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
 
     def seen(
@@ -55,7 +57,7 @@ class Moments:
         told: Callable[[int, int], None] | None = None,
     ) -> dict[str, Seen]:
         """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
-        chosen = moments.telling(faults, most) if most else []
+        chosen = moments.telling(faults, most, self.feeds) if most else []
         found: dict[str, Seen] = {}
         for site in map(str, exposure["site"].unique()):
             own = [one for one in chosen if one.site == site]

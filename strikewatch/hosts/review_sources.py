@@ -21,8 +21,9 @@ from strikewatch.intake.shift import open_shifts
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.review.columns import ALWAYS, MISUSE
 from strikewatch.review.condition import Condition, condition
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.from_replay import from_replay
-from strikewatch.review.from_store import from_store
+from strikewatch.review.from_store import feeds, from_store
 from strikewatch.review.report import words
 from strikewatch.review.samples import FromShifts, FromStore
 from strikewatch.review.use import use
@@ -40,7 +41,7 @@ WEEKS: Final = 26 * 7 * 86_400 * SECOND
 @dataclass(frozen=True, slots=True)
 class Source:
     """EXPOSURE and FAULTS from long before the period on, up to its end; the period; where its samples are; the
-    account of USE; and in what condition hammers and tools are at its end."""
+    account of USE; in what condition hammers and tools are at its end; and what feeds limit."""
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -51,6 +52,7 @@ class Source:
     use: "pd.DataFrame"
     notes: tuple[str, ...] = ()
     condition: Condition = field(default_factory=Condition)
+    feeds: Feeds = NOTHING_KNOWN
 
     def period(self) -> "tuple[pd.DataFrame, pd.DataFrame]":
         return self._between(self.begin, self.end)
@@ -95,6 +97,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
             f"From the database {place.name}.",
             use_sources.of_store(place, settings, begin, end, now, options.site),
             condition=of_store(place, settings, end, options.site),
+            feeds=feeds(place, settings.of_hammer, options.site),
         )
 
 
@@ -124,9 +127,10 @@ def _of_shifts(
         end,
         where,
         f"From {words.listed(places)}.",
-        use(exposure, faults, begin, end, settings.of_hammer, result.silent),
+        use(exposure, faults, begin, end, settings.of_hammer, result.silent, result.uncertain),
         tuple(result.notes()),
         condition(exposure, (event for shift in shifts for event in shift.events), limits(settings)),
+        Feeds.of(result.silent, result.uncertain),
     )
 
 

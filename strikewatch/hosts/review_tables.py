@@ -1,6 +1,6 @@
 """A review at a glance, in the terminal: each site's rates, and each operator's, narrow enough for 80 columns."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import Console
 from rich.padding import Padding
@@ -27,6 +27,8 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
     if report.sites:
         console.print()
         console.print(Text("▲ above, ▼ below the others; ● within chance; □ too little to judge.", "dim"))
+        for words in _signs(report):
+            console.print(Text(words, "dim"))
         console.print(Text(CAUTION, "dim"))
     for path in written:
         console.print(f"Written: {path}", highlight=False)
@@ -40,9 +42,9 @@ def _site(console: Console, site: Site) -> None:
     console.print(Text(site.worked))
     for card in site.cards:
         line = card.line
-        rate = f"{figure(line.rate)} per {line.per} hour ({figure(line.lower)}–{figure(line.upper)})"
+        rate = f"{figure(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
-    for words in site.quiet:
+    for words in (*site.quiet, *site.uncertain, *filter(None, [site.overall])):
         console.print(Text(words))
     console.print()
     console.print(_people(site.people))
@@ -54,6 +56,18 @@ def _site(console: Console, site: Site) -> None:
         _account(console, site.account)
     if site.condition:
         _condition(console, site.condition)
+
+
+def _signs(report: Report) -> Iterator[str]:
+    """What the marks beside counts and limits mean, of those that there are."""
+    lines = [line for site in report.sites for person in site.people for line in person.lines]
+    lines += [
+        line for site in report.sites for line in (*site.unassigned, *(card.line for card in site.cards))
+    ]
+    if any(line.limits == "widened" for line in lines):
+        yield "≈: approximate limits, widened because counts vary more between days than by chance; others are exact."
+    if any(line.less_certain for line in lines):
+        yield "(n?): so many of them are less certain, inferred from a feed that shows less."
 
 
 def _account(console: Console, told: Account) -> None:
@@ -110,8 +124,16 @@ def _lines(lines: Iterable[tuple[str, Line]]) -> Table:
 
 
 def _cells(name: str, line: Line) -> list[Text]:
-    limits = f"{figure(line.lower)}–{figure(line.upper)}"
-    return [Text(one) for one in (name, str(line.count), figure(line.rate), limits, SIGNS[line.standing])]
+    count = f"{line.count} ({line.less_certain}?)" if line.less_certain else str(line.count)
+    cells = name, count, figure(line.rate), _limits(line), SIGNS[line.standing]
+    return [Text(one) for one in cells]
+
+
+def _limits(line: Line, *, long: bool = False) -> str:
+    if line.limits == "little":
+        return f"not enough data: {line.more}" if long and line.more else "not enough data"
+    widened = "≈ " if line.limits == "widened" else ""
+    return f"{widened}{figure(line.lower)}–{figure(line.upper)}"
 
 
 def _table(*names: str) -> Table:

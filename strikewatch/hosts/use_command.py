@@ -16,7 +16,7 @@ from strikewatch.hosts.use_sources import asked
 from strikewatch.model import instant
 from strikewatch.review.pictures.drawing import figure
 from strikewatch.review.report.tables import to_json
-from strikewatch.review.report.use_words import NAMES, not_known
+from strikewatch.review.report.use_words import NAMES, less_certain, not_known
 from strikewatch.settings import load
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
         across = max(1, (console.width - LABEL) // CELL)
         for first in range(0, len(hammers), across):
             console.print(_side_by_side(own, hammers[first : first + across]))
-        for words in not_known(own):
+        for words in (*not_known(own), *less_certain(own)):
             console.print(Text(words, "dim"))
     console.print()
     console.print(Text("In all, and in brackets per firing hour; –: not known.", "dim"))

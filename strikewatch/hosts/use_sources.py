@@ -14,7 +14,7 @@ from strikewatch.hosts.warm import warm
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.instant import Instant, seconds
 from strikewatch.review.from_replay import from_replay
-from strikewatch.review.from_store import reaching
+from strikewatch.review.from_store import feeds, reaching
 from strikewatch.review.use import use
 from strikewatch.settings import Settings
 from strikewatch.store.beside import Beside, Place
@@ -54,13 +54,15 @@ def of_store(
 ) -> "pd.DataFrame":
     """Of a period, from a database as it is now."""
     exposure, faults, silent = reaching(place, begin, now, settings.of_hammer, site)
-    return use(exposure, faults, begin, end, settings.of_hammer, silent)
+    uncertain = feeds(place, settings.of_hammer, site).uncertain
+    reasons = {key: list(own.items()) for key, own in uncertain.items()}
+    return use(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
 
 
 def of_replay(result: Replayed, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
     """Of a period, from what a replay found."""
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
-    return use(exposure, faults, begin, end, settings.of_hammer, result.silent)
+    return use(exposure, faults, begin, end, settings.of_hammer, result.silent, result.uncertain)
 
 
 def _rising(begin: Instant, end: Instant) -> None:

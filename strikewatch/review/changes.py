@@ -50,9 +50,8 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) ->
         )
     ]
     ratios = [case.ratio() for case in cases]
-    corrected = many.holm(
-        np.array([r.p if c.comparable(settings) else np.nan for c, r in zip(cases, ratios, strict=True)])
-    )
+    comparable = np.array([case.comparable(settings) for case in cases], bool)
+    corrected, _ = many.family([case.possible() for case in cases], comparable, [r.p for r in ratios])
     said = [
         judgement.changed(case, ratio, p, settings)
         for case, ratio, p in zip(cases, ratios, corrected.tolist(), strict=True)

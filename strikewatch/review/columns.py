@@ -15,10 +15,24 @@ MISUSE: Final = (
 OVER: Final[dict[str, Hours]] = {"blank_firing": "judged", "grease_overdue": "operating"}
 """Faults whose rate is not taken over firing hours."""
 
-RATE: Final = ("over", "count", "seconds", "hours", "judged_share", "rate", "lower", "upper")
-"""`over`: which hours (Hours). `count` of onsets; `seconds` at fault; `hours` of that kind; `judged_share`: part of the
-firing that could be judged for blank blows, 0..1. `rate` per hour, with `lower` and `upper`, its exact 95 % limits,
-widened by the site's dispersion. NaN where there were no hours."""
+RATE: Final = (
+    "over",
+    "count",
+    "seconds",
+    "hours",
+    "judged_share",
+    "rate",
+    "lower",
+    "upper",
+    "limits",
+    "more_h",
+)
+"""`over`: which hours (Hours). `count` of onsets; `seconds` at fault; `hours` of that kind on hammers whose feed can
+show the fault; `judged_share`: part of the firing that could be judged for blank blows, 0..1. `rate` per hour, with
+`lower` and `upper`, its 95 % limits; NaN where there were no hours. `limits` says what they are (`poisson.Kind`): exact
+(Garwood), or approximate because widened by the site's dispersion, or "little", too wide to say anything: reports and
+files then leave them out. `more_h`: how many more hours at the same rate would change that; NaN where it is not
+known."""
 
 CHANGE: Final = (
     *("before_count", "before_hours", "before_rate"),
@@ -34,7 +48,7 @@ OPERATORS: Final = (
     *RATE,
     *("site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"),
     *("shrunk", "shrunk_lower", "shrunk_upper"),
-    *("dispersion", "p", "corrected", "standing", "verdict"),
+    *("dispersion", "p", "corrected", "standing", "verdict", "less_certain"),
     *CHANGE,
 )
 """One row per site, operator and fault, in that order; `unassigned` last in its site, compared with nobody: NaN, and
@@ -45,7 +59,8 @@ between which 95 % of predictions for these hours lie. `ratio`: own rate to that
 stand out above left aside. `shrunk`: the probable rate, drawn towards the site's, with its 95 % interval.
 `dispersion`: variance of counts to that of a Poisson, as allowed for. `p`: own rate against the others'; NaN where not
 looked at; `corrected` for all operators and faults of the site. `standing`: above, below, within, little; `verdict`
-says it in words, with the reason.
+says it in words, with the reason. `less_certain`: how many of `count` were found on hammers whose feed lets the fault
+be inferred only.
 """
 
 SITES: Final = (

@@ -15,6 +15,7 @@ from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.attribution import Attribution, Bouts
+from strikewatch.review.feeds import Feeds
 from strikewatch.review.present import Present
 from strikewatch.review.use import TIMED, Silent
 from strikewatch.store.beside import Place
@@ -51,6 +52,21 @@ def exposure_from_store(
         return _attributed(connection, begin, end, site).exposure()
 
 
+def feeds(place: Place, settings_of: Callable[[Key], HammerSettings], site: str | None = None) -> Feeds:
+    """What the feeds and profiles of hammers limit, as their processor last knew them."""
+    with place.read() as connection:
+        states = connection.execute(_states(site)).all()
+    present = _present(states, settings_of)
+    return Feeds.of(present.silent, present.uncertain)
+
+
+def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> Present:
+    present = Present(settings_of)
+    for at, hammer, layout, state in states:
+        present.look((at, hammer), layout, bytes(state))
+    return present
+
+
 def reaching(
     place: Place,
     begin: Instant,
@@ -73,9 +89,7 @@ def reaching(
         since = min([begin, *(instant.parse(one["onset"]) for one in records if one["fault"] in TIMED)])
         made = _attributed(connection, max(0, since - LONGEST), upto, site)
         states = connection.execute(_states(site)).all()
-    present = Present(settings_of)
-    for at, hammer, layout, state in states:
-        present.look((at, hammer), layout, bytes(state))
+    present = _present(states, settings_of)
     return made.exposure(), made.faults(map(present.told, records), upto), present.silent
 
 

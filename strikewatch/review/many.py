@@ -6,7 +6,10 @@ false discovery rate would let one in twenty of those named be named wrongly, an
 stand out.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
+import numpy.typing as npt
 
 from strikewatch.model.batch import Floats
 
@@ -19,3 +22,14 @@ def holm(p: Floats) -> Floats:
     factors = np.arange(len(order), 0, -1)
     corrected[order] = np.minimum(np.maximum.accumulate(p[order] * factors), 1.0)
     return corrected
+
+
+def family(
+    possible: Sequence[bool], looked_at: npt.NDArray[np.bool_], p: Sequence[float]
+) -> tuple[Floats, int]:
+    """p [n] corrected for all comparisons that are possible, and their number; NaN where not looked at.
+
+    What has too little data to be looked at counts with a p of 1: it must not make the others easier to single out.
+    """
+    corrected = holm(np.where(looked_at, p, np.where(possible, 1.0, np.nan)))
+    return np.where(looked_at, corrected, np.nan), int(np.sum(np.asarray(possible, bool) | looked_at))

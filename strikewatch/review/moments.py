@@ -9,6 +9,7 @@ import numpy as np
 
 from strikewatch.model.batch import Ints
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.frames import UNASSIGNED
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ class Moment:
     why: str
     causes: tuple[str, ...] = ()
     """All faults that came together in it, its own among them."""
+    caveat: str = ""
+    """Why it is less certain that this was a fault; empty where it is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +100,15 @@ _MEASURES: Final[Mapping[str, tuple[_Measure, ...]]] = {
 }
 
 
-def telling(faults: "pd.DataFrame", most: int) -> list[Moment]:
+def telling(faults: "pd.DataFrame", most: int, feeds: Feeds = NOTHING_KNOWN) -> list[Moment]:
     """Of each operator and fault at most so many moments, from a frame of FAULTS; by site, operator, fault and time.
 
     First the most extreme by what the fault is measured by, then the one in the middle, then the next extremes. Nobody
-    signed on is nobody's moment.
+    signed on is nobody's moment. What is less certain by the hammer's feed is chosen only where there is nothing else,
+    and says so.
     """
     begun = faults[(faults["count"] == 1) & (faults["operator"] != UNASSIGNED)]
+    begun = begun.assign(caveat=feeds.whys(begun))
     found: list[Moment] = []
     for (_, _, fault), own in begun.groupby(["site", "operator", "fault"], sort=True):
         chosen = _chosen(str(fault), own, most)
@@ -113,6 +118,8 @@ def telling(faults: "pd.DataFrame", most: int) -> list[Moment]:
 
 def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
     """Labels of rows, each with why it was chosen, in the order of choosing."""
+    certain = own[own["caveat"] == ""]
+    own = certain if len(certain) else own
     if fault == "blank_firing":
         sure = own[[one.get("score", 0.0) >= SURE for one in own["evidence"]]]
         own = sure if len(sure) else own
@@ -152,6 +159,7 @@ def _moment(row: "pd.Series[Any]", why: str) -> Moment:
         summary=row["summary"],
         why=why,
         causes=_causes(row["fault"], row["evidence"]),
+        caveat=row["caveat"],
     )
 
 

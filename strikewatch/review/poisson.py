@@ -2,10 +2,12 @@
 
 `dispersion` is the variance of a count to that of a Poisson of the same mean, at least 1. Where it is above 1, faults
 come in clusters, and n of them say as much as n / dispersion that come singly (quasi-likelihood; McCullagh, Nelder,
-"Generalized Linear Models", 1989, ch. 6): the exact formulas then go on with that number, whole or not.
+"Generalized Linear Models", 1989, ch. 6): the exact formulas then go on with that number, whole or not. What they give
+is then no longer exact, but approximate.
 """
 
 from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +33,41 @@ def limits(
         upper = gammaincinv(seen + 1.0, 1.0 - tail) / worked
     none = worked <= 0
     return np.where(none, np.nan, lower), np.where(none, np.nan, upper)
+
+
+Kind = Literal["exact", "widened", "little", ""]
+"""What limits are: exact (Garwood), widened for clusters and so approximate, too wide to say anything; empty where
+there were no hours."""
+WIDEST: Final = 100.0
+"""Limits whose ratio is more say nothing; of a count of 0 those whose upper one is more than a tenth of that in faults.
+Our own choice: a rate known to two orders of magnitude is not known."""
+
+
+def kinds(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> list[Kind]:
+    """What the limits of each count [n] over hours [n] are, at 95 %."""
+    seen, spread = np.broadcast_arrays(np.asarray(count, float), np.asarray(dispersion, float))
+    lower, upper = limits(seen, 1.0, 0.95, spread)
+    wide = np.where(seen > 0, upper > WIDEST * lower, upper > WIDEST / 10.0)
+    return [
+        "" if not h > 0 else "little" if too_wide else "widened" if d > 1.0 else "exact"
+        for h, too_wide, d in zip(
+            np.asarray(hours, float).tolist(), wide.tolist(), spread.tolist(), strict=True
+        )
+    ]
+
+
+def lacking(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> Floats:
+    """How many more hours at the same rate [n] bring limits that say something, per count [n] over hours [n].
+
+    0 where they do so already, NaN where nothing was counted.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import gammaincinv
+
+    least = brentq(lambda n: gammaincinv(n + 1.0, 0.975) / gammaincinv(n, 0.025) - WIDEST, 0.5, 10.0)
+    seen = np.asarray(count, float) / dispersion
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(seen > 0, np.maximum(np.asarray(hours, float) * (least / seen - 1.0), 0.0), np.nan)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,8 @@ class Present:
         self._stands: dict[tuple[str, str], Finding] = {}
         self.silent: dict[Key, Sequence[tuple[str, str]]] = {}
         """(fault, why) of what each hammer's feed and profile do not let be found."""
+        self.uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
+        """Likewise of what they let be inferred only."""
 
     def look(self, key: Key, layout: str, state: bytes) -> None:
         """Take up a hammer's saved state."""
@@ -28,6 +30,7 @@ class Present:
             return
         if coverage.NAME not in lost:
             self.silent[key] = self._pipeline.silent(key)
+            self.uncertain[key] = self._pipeline.uncertain(key)
         report = self._pipeline.step(Batch([Portion(key, NO_ROWS, upto)]), report=True)
         for finding in report.findings:
             if finding.step == "standing":

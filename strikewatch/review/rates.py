@@ -5,7 +5,8 @@
     groups(exposure, faults, by=["site", "hammer"])                             → by, fault, then GROUPS
     weeks(exposure, faults, zone="UTC", …)                                      → WEEKS
 
-`before` is the same two frames of the period before; clusters are then looked for in both.
+`before` is the same two frames of the period before; clusters are then looked for in both. `feeds` says on which
+hammers a fault cannot be found, or is inferred only.
 """
 
 from collections.abc import Sequence
@@ -14,10 +15,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from strikewatch.review import chart, funnel, judgement, many, poisson, shrinkage
+from strikewatch.review import certainty, chart, funnel, judgement, many, poisson, shrinkage
 from strikewatch.review.changes import changes
 from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
 from strikewatch.review.dispersion import UNKNOWN
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.judgement import LEVEL, Case, Settings
 from strikewatch.review.tally import Spread, clusters, shown, tally, with_week
@@ -36,11 +38,12 @@ def operators(
     faults: "pd.DataFrame",
     before: "Frames | None" = None,
     settings: Settings = DEFAULT,
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """A table of OPERATORS."""
     periods = [(exposure, faults), *([before] if before else [])]
-    faults_of, spread, by = shown(periods), clusters(periods), ["site", "operator"]
-    table = _rated(tally(exposure, faults, by, faults_of), spread)
+    faults_of, spread, by = shown(periods), clusters(periods, feeds), ["site", "operator"]
+    table = _rated(tally(exposure, faults, by, faults_of, feeds), spread)
     table["nobody"] = table["operator"] == UNASSIGNED
     table = table.sort_values(["site", "nobody"], kind="stable", ignore_index=True)
     numbers = ["site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"]
@@ -51,7 +54,8 @@ def operators(
         for _, each in own.groupby("fault"):
             _estimated(table, each)
         _judged(table, own, settings)
-    earlier = tally(*before, by, faults_of) if before else None
+    certainty.mark(table, exposure, faults, feeds, settings)
+    earlier = tally(*before, by, faults_of, feeds) if before else None
     return changes(table, earlier, by, settings)[list(OPERATORS)]
 
 
@@ -60,17 +64,18 @@ def sites(
     faults: "pd.DataFrame",
     before: "Frames | None" = None,
     settings: Settings = DEFAULT,
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """A table of SITES."""
     periods = [(exposure, faults), *([before] if before else [])]
-    faults_of, spread, by = shown(periods), clusters(periods), ["site"]
-    table = _rated(tally(exposure, faults, by, faults_of), spread)
+    faults_of, spread, by = shown(periods), clusters(periods, feeds), ["site"]
+    table = _rated(tally(exposure, faults, by, faults_of, feeds), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
     found = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
     table["dispersion_p"] = np.array([one.p for one in found], float)
     table["dispersion_words"] = [judgement.clustered(one) for one in found]
-    earlier = tally(*before, by, faults_of) if before else None
+    earlier = tally(*before, by, faults_of, feeds) if before else None
     return changes(table, earlier, by, settings)[list(SITES)]
 
 
@@ -79,9 +84,10 @@ def groups(
     faults: "pd.DataFrame",
     by: Sequence[str],
     zone: str = "UTC",
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """A table of GROUPS, by columns of both frames, or "week" in a time zone; "site" must be among them."""
-    return _grouped(exposure, faults, by, zone)[[*by, "fault", *GROUPS]]
+    return _grouped(exposure, faults, by, zone, feeds)[[*by, "fault", *GROUPS]]
 
 
 def weeks(
@@ -89,9 +95,10 @@ def weeks(
     faults: "pd.DataFrame",
     zone: str = "UTC",
     limits: chart.Limits = "exact",
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """A table of WEEKS, whose weeks begin on Monday in a time zone."""
-    table = _grouped(exposure, faults, ["site", "operator", "week"], zone)
+    table = _grouped(exposure, faults, ["site", "operator", "week"], zone, feeds)
     table = table[(table["operator"] != UNASSIGNED) & (table["hours"] > 0)]
     table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
     table[["centre", "chart_lower", "chart_upper"]] = np.nan
@@ -107,13 +114,13 @@ def weeks(
 
 
 def _grouped(
-    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], zone: str
+    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], zone: str, feeds: Feeds
 ) -> "pd.DataFrame":
     periods = [(exposure, faults)]
-    faults_of, spread = shown(periods), clusters(periods)
+    faults_of, spread = shown(periods), clusters(periods, feeds)
     if "week" in by:
         exposure, faults = with_week(exposure, zone, "start"), with_week(faults, zone, "onset")
-    return _rated(tally(exposure, faults, by, faults_of), spread)
+    return _rated(tally(exposure, faults, by, faults_of, feeds), spread)
 
 
 def _rated(table: "pd.DataFrame", spread: Spread) -> "pd.DataFrame":
@@ -122,7 +129,10 @@ def _rated(table: "pd.DataFrame", spread: Spread) -> "pd.DataFrame":
     table["dispersion"] = np.array([spread.get(key, UNKNOWN).value for key in keys], float)
     count, hours = table["count"].to_numpy(float), table["hours"].to_numpy(float)
     table["rate"] = np.divide(count, hours, out=np.full(len(table), np.nan), where=hours > 0)
-    table["lower"], table["upper"] = poisson.limits(count, hours, LEVEL, table["dispersion"].to_numpy())
+    dispersion = table["dispersion"].to_numpy()
+    table["lower"], table["upper"] = poisson.limits(count, hours, LEVEL, dispersion)
+    table["limits"] = np.array(poisson.kinds(count, hours, dispersion), object)
+    table["more_h"] = poisson.lacking(count, hours, dispersion)
     return table
 
 
@@ -165,11 +175,11 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings
         Case(int(n), h, int(m), max(g, 0.0), d, over) for n, h, m, g, d, over in zip(*columns, strict=True)
     ]
     ratios = [case.ratio() for case in cases]
-    p = np.array([r.p if c.comparable(settings) else np.nan for c, r in zip(cases, ratios, strict=True)])
-    corrected = many.holm(p)
-    looked = int(np.isfinite(p).sum())
+    comparable = np.array([case.comparable(settings) for case in cases], bool)
+    corrected, looked = many.family([case.possible() for case in cases], comparable, [r.p for r in ratios])
+    p = np.where(comparable, [ratio.p for ratio in ratios], np.nan)
     said = [
-        judgement.judge(case, ratio, at, looked, settings)
+        judgement.judge(case, ratio, at, looked, settings, left_aside=not usual.all())
         for case, ratio, at in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
     table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]

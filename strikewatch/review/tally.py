@@ -7,6 +7,7 @@ import numpy as np
 
 from strikewatch.review.columns import ALWAYS, MISUSE, OVER
 from strikewatch.review.dispersion import Dispersion, between_days
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.frames import UNASSIGNED
 
 if TYPE_CHECKING:
@@ -19,23 +20,27 @@ Spread = Mapping[Any, Dispersion]
 
 
 def tally(
-    exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], shown: "pd.DataFrame"
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    by: Sequence[str],
+    shown: "pd.DataFrame",
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """One row per combination of `by` (with "site" in it) that was worked or has a fault, and per fault shown there:
     over, count, seconds, hours and judged_share.
 
-    `shown`: site and fault.
+    `shown`: site and fault. Work on a hammer whose feed cannot show a fault does not count as hours without it.
     """
     import pandas as pd
 
     by = list(by)
-    worked = exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
+    worked = _worked(exposure, by)
     seen = faults.merge(shown, on=["site", "fault"])
     seen = seen.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
     keys = pd.concat([worked[by], seen[by]]).drop_duplicates()
     table = (
         keys.merge(shown, on="site")
-        .merge(worked, on=by, how="left")
+        .merge(_each(exposure, faults, by, shown, feeds, worked), on=[*by, "fault"], how="left")
         .merge(seen, on=[*by, "fault"], how="left")
     )
     table = table.fillna(dict.fromkeys(["operating_s", "firing_s", "judged_s", "count", "seconds"], 0.0))
@@ -48,6 +53,28 @@ def tally(
     order = {fault: place for place, fault in enumerate((*ALWAYS, *MISUSE))}
     table["place"] = table["fault"].map(order)
     return table.sort_values([*by, "place"], ignore_index=True)
+
+
+def _worked(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
+    return exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
+
+
+def _each(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    by: list[str],
+    shown: "pd.DataFrame",
+    feeds: Feeds,
+    worked: "pd.DataFrame",
+) -> "pd.DataFrame":
+    """Per fault, the work in which it could be found; `worked` is all work."""
+    import pandas as pd
+
+    parts: list[pd.DataFrame] = []
+    for fault in shown["fault"].drop_duplicates():
+        own = feeds.showing(exposure, faults, str(fault))
+        parts.append((worked if own is exposure else _worked(own, by)).assign(fault=fault))
+    return pd.concat(parts) if parts else worked.assign(fault=pd.Series(dtype=object))
 
 
 def shown(periods: "Iterable[Frames]") -> "pd.DataFrame":
@@ -63,7 +90,7 @@ def shown(periods: "Iterable[Frames]") -> "pd.DataFrame":
     return pd.concat([*always, *seen]).drop_duplicates(ignore_index=True)
 
 
-def clusters(periods: "Iterable[Frames]") -> Spread:
+def clusters(periods: "Iterable[Frames]", feeds: Feeds = NOTHING_KNOWN) -> Spread:
     """How clustered each site's faults are, from each period's and operator's days (UTC)."""
     import pandas as pd
 
@@ -73,7 +100,7 @@ def clusters(periods: "Iterable[Frames]") -> Spread:
     for number, (exposure, faults) in enumerate(periods):
         worked = exposure.assign(day=exposure["start"].dt.floor("D"), period=number)
         seen = faults.assign(day=faults["onset"].dt.floor("D"), period=number)
-        days.append(tally(worked, seen, ["site", "operator", "period", "day"], which))
+        days.append(tally(worked, seen, ["site", "operator", "period", "day"], which, feeds))
     together = pd.concat(days)
     together = together[together["operator"] != UNASSIGNED]
     return {

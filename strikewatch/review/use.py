@@ -21,11 +21,22 @@ from strikewatch.pipeline import HammerSettings
 if TYPE_CHECKING:
     import pandas as pd
 
-USE: Final = ("site", "hammer", "measure", "unit", "amount", "over_h", "per_firing_h", "not_known")
+USE: Final = (
+    "site",
+    "hammer",
+    "measure",
+    "unit",
+    "amount",
+    "over_h",
+    "per_firing_h",
+    "not_known",
+    "less_certain",
+)
 """One row per site, hammer and measure, in that order. `amount` in `unit` (h, s, or 1 for a count). `over_h`: the
 firing hours it is taken over, those that could be judged for blank seconds, and those with blows counted for blows;
 `per_firing_h` = amount / over_h, NaN where there are none. `not_known` says why there is no amount (NaN then, never 0);
-empty where there is one."""
+empty where there is one. `less_certain` says why an
+amount is inferred only; empty where it is not."""
 
 NO_FEED: Final = "what its feed has is not on record"
 NO_BLOWS: Final = "pressure comes too seldom to count blows"
@@ -92,8 +103,11 @@ def use(
     end: Instant,
     settings_of: Callable[[Key], HammerSettings],
     silent: Silent,
+    uncertain: Silent | None = None,
 ) -> "pd.DataFrame":
     """A table of USE for [begin, end), of hammers that worked or were at fault in it.
+
+    `uncertain`: of each hammer (fault, why) of what its feed and profile let be inferred only.
 
     From frames EXPOSURE and FAULTS that hold all that reaches into the period. An alert that stands lasts as long as
     its hammer is known to have worked.
@@ -106,7 +120,8 @@ def use(
     found = {_key(key): own for key, own in once.groupby(["site", "hammer"], sort=True)}
     for key in sorted({*worked, *found}):
         account = _Account(worked.get(key, exposure[:0]), found.get(key, faults[:0]), begin, end)
-        rows += account.rows(key, settings_of(key), dict(silent[key]) if key in silent else None)
+        inferred = dict((uncertain or {}).get(key, ()))
+        rows += account.rows(key, settings_of(key), dict(silent[key]) if key in silent else None, inferred)
     return pd.DataFrame(rows, columns=list(USE)).astype({"amount": float, "per_firing_h": float})
 
 
@@ -125,7 +140,11 @@ class _Account:
         self._cleared = np.where(stands, np.maximum(self._onset, known), cleared)
 
     def rows(
-        self, key: Key, settings: HammerSettings, silent: Mapping[str, str] | None
+        self,
+        key: Key,
+        settings: HammerSettings,
+        silent: Mapping[str, str] | None,
+        uncertain: Mapping[str, str],
     ) -> Iterator[tuple[Any, ...]]:
         if not self._touched():
             return
@@ -144,7 +163,8 @@ class _Account:
                 why = NO_BLOWS
             amount = np.nan if why else amount
             per = amount / over_h if over_h > 0 else np.nan
-            yield (*key, measure.name, measure.unit, amount, over_h, per, why)
+            inferred = uncertain.get(measure.fault, "") if measure in _OF_ALERTS and not why else ""
+            yield (*key, measure.name, measure.unit, amount, over_h, per, why, inferred)
 
     def _touched(self) -> bool:
         """Whether there was work, or an alert, in the period."""

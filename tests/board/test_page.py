@@ -284,3 +284,12 @@ def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path)
     (folder / "eo.toml").write_text('[sheet]\nnau = "Nun"\n')
     with pytest.raises(SettingsError, match=r"eo\.toml: sheet\.nau is no text of the page"):
         languages(folder)
+
+
+def test_what_a_feed_lets_be_inferred_only_is_on_the_first_page(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW)
+        shown = at.ask("GET", "/", headers=at.cookie(at.token("site office", "view")))
+        assert "What is less certain, and why" in shown.text
+        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in shown.text
+        assert "no engine_rpm in the feed" in shown.text

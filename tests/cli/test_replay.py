@@ -199,3 +199,20 @@ def test_bouts_in_place_of_alerts(
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
     assert main(["replay", str(PAD)]) == 0
     assert "judged for blank blows" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("arm", [False, True])
+def test_angles_without_the_lengths_of_the_arm_are_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arm: bool
+) -> None:
+    angles = "boom_deg,stick_deg,bucket_deg,swing_deg"
+    rows = "".join(f"2026-03-04T07:15:{k:02}Z,HB-06,true,40,-80,-30,{k}\n" for k in range(30))
+    (tmp_path / "samples.csv").write_text(f"time,hammer,active,{angles}\n{rows}", encoding="utf-8")
+    lengths = "boom_m = 5.7\nstick_m = 2.9\ntool_m = 2.6\nboom_foot_m = 0.0\n"
+    config = tmp_path / "site.toml"
+    config.write_text(f"[hammers.HB-06.pose]\n{lengths}" if arm else "", encoding="utf-8")
+    assert main(["replay", str(tmp_path), "--config", str(config)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    why = "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
+    assert (f"same_spot ({why}" in out) != arm
+    assert "Less certain on HB-06: " in out

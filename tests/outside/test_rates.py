@@ -2,13 +2,16 @@
 
 import numpy as np
 import pytest
+from scipy.stats import binom
+from scipy.stats import poisson as scipys
 from statsmodels.genmod.families import Poisson
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats import rates as reference
 from statsmodels.stats.multitest import multipletests
 
-from strikewatch.review import chart, funnel, many, poisson, shrinkage
+from strikewatch.review import chart, funnel, hands, many, poisson, shrinkage
 from strikewatch.review.dispersion import between_days
+from strikewatch.review.judgement import Case
 
 GARWOOD = {
     0: (0.0, 3.6889),
@@ -35,6 +38,29 @@ def test_limits_are_statsmodels(count: int, level: float) -> None:
     low, high = reference.confint_poisson(count, 7.3, method="exact-c", alpha=1 - level)
     lower, upper = poisson.limits([count], [7.3], level)
     assert (lower[0], upper[0]) == pytest.approx((low, high), rel=1e-9)
+
+
+@pytest.mark.parametrize(("count", "dispersion"), [(1, 1.0), (3, 3.0), (5, 6.7)])
+def test_more_hours_bring_limits_that_say_something(count: int, dispersion: float) -> None:
+    """Just so many that statsmodels' exact limits of the count they would bring are no further apart than is shown."""
+    assert poisson.kinds([count], [2.0], [dispersion]) == ["little"]
+    (more_h,) = poisson.lacking([count], [2.0], [dispersion])
+    enough = count * (2.0 + more_h) / 2.0 / dispersion
+    low, high = reference.confint_poisson(enough, 1.0, method="exact-c")
+    assert high / low == pytest.approx(poisson.WIDEST, rel=1e-6)
+    assert poisson.kinds([enough * 1.01], [2.0], [1.0]) == ["exact"]
+
+
+def test_hands_that_fired_enough_are_by_the_rule_of_three() -> None:
+    """Hanley, Lippman-Hand 1983, JAMA 249:1743: none seen where 3 were to be expected has a probability of 5 %."""
+    assert scipys.pmf(0, hands.FEWEST) == pytest.approx(0.05, abs=3e-4)
+
+
+@pytest.mark.parametrize(("count", "other"), [(3, 11), (0, 9), (44, 0)])
+def test_what_is_to_be_expected_is_the_binomials(count: int, other: int) -> None:
+    """Przyborowski, Wilenski 1940, Biometrika 31:313: given the total, the own part is binomial by hours."""
+    case = Case(count, 0.9, other, 4.8, 1.0, "firing")
+    assert case.expected(0.9) == pytest.approx(binom(count + other, 0.9 / 5.7).mean())
 
 
 def test_two_rates_are_those_of_gu_and_others() -> None:

@@ -134,8 +134,51 @@ def test_little_work_is_too_little_to_judge_however_it_went() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 0.5, {"same_spot": 9})))
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
-    assert found["verdict"] == "Too little to judge: only 30 min of firing."
+    assert found["verdict"].startswith(
+        "Too little to judge: in 30 min of firing only 1.0 would be expected at the common rate; it takes about 1 more "
+        "firing hour"
+    )
     assert np.isnan(found["p"])
+    minutes = rates.operators(*frames(*USUAL, ("op-15", 0.1, {"same_spot": 40})))
+    assert row(minutes, "same_spot", operator="op-15")["standing"] == "little"
+
+
+def test_less_than_an_hour_is_judged_where_it_says_enough() -> None:
+    """44 in 54 minutes, and none in the four hours of the others."""
+    people = [("op-11", 0.9, {"same_spot": 44}), ("op-12", 2.0, {}), ("op-13", 2.0, {})]
+    table = rates.operators(*frames(*people))
+    assert row(table, "same_spot", operator="op-11")["standing"] == "above"
+    assert row(table, "same_spot", operator="op-12")["standing"] == "within"
+    assert "stand out" in row(table, "same_spot", operator="op-12")["verdict"]
+
+
+def test_many_hours_in_which_nothing_is_to_be_expected_are_too_little() -> None:
+    """Two at once, where one is to be expected in a hundred hours, may be one bad minute."""
+    people = [(f"op-{i}", 60.0, {"hot_oil": 1}) for i in range(11, 15)]
+    table = rates.operators(*frames(*people, ("op-15", 2.0, {"hot_oil": 2})))
+    found = row(table, "hot_oil", operator="op-15")
+    assert found["standing"] == "little"
+    assert "would be expected at the common rate" in found["verdict"]
+
+
+def test_what_is_not_looked_at_makes_nobody_easier_to_single_out() -> None:
+    """All comparisons that are possible count in the correction."""
+    few = [(f"op-{i}", 0.3, {}) for i in range(20, 40)]
+    crowd = rates.operators(*frames(*USUAL, ("op-15", 10.0, {"same_spot": 45}), *few))
+    found = row(crowd, "same_spot", operator="op-15")
+    assert found["corrected"] >= 25 * found["p"] * 0.999
+
+
+def test_limits_say_what_they_are() -> None:
+    """Exact, widened for clusters, or so wide that they say nothing: then with how many hours more would do."""
+    exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80, "hot_oil": 1}) for i in range(11, 16)])
+    even = rates.operators(exposure, faults)
+    assert row(even, "same_spot", operator="op-11")["limits"] == "exact"
+    assert (row(even, "hot_oil", operator="op-11")[["limits"]] == "little").all()
+    assert 10 < row(even, "hot_oil", operator="op-11")["more_h"] < 30
+    lumped = faults.assign(onset=faults["onset"].where(faults["onset"].dt.day % 5 == 0, MONDAY))
+    lumpy = row(rates.operators(exposure, lumped), "same_spot", operator="op-11")
+    assert (lumpy["limits"], lumpy["dispersion"] > 1.0) == ("widened", True)
 
 
 def test_rare_faults_are_too_little_to_judge() -> None:

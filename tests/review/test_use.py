@@ -17,6 +17,7 @@ from strikewatch.model.instant import SECOND
 from strikewatch.model.stretch import Spent, Stretch
 from strikewatch.review.frames import EXPOSURE, FAULTS
 from strikewatch.review.from_store import reaching
+from strikewatch.review.report.use_words import less_certain
 from strikewatch.review.use import MEASURES, NO_BLOWS, NO_FEED, NOT_JUDGED, USE, use
 from strikewatch.settings import load
 from strikewatch.store.beside import Beside
@@ -244,3 +245,14 @@ def test_twice_the_firing_of_the_same_kind_has_the_same_rates(made: Any, times: 
     once, many = (told(each, 0, 60_000) for each in ((exposure, faults), (scaled, more)))
     np.testing.assert_allclose(many["amount"], times * once["amount"], rtol=1e-9)
     np.testing.assert_allclose(many["per_firing_h"], once["per_firing_h"], rtol=1e-9)
+
+
+def test_what_is_inferred_only_is_said_with_its_amount() -> None:
+    made = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "same_spot", 100, 125, firing_s=25.0)])
+    reasons = {(SITE, "HB-01"): [("same_spot", "spots are told apart by pauses only")]}
+    table = use(*made, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)
+    assert amounts(table, "less_certain")["HB-01", "spot_beyond_s"] == "spots are told apart by pauses only"
+    assert amounts(table, "less_certain")["HB-01", "firing_h"] == ""
+    assert list(less_certain(table)) == [
+        "Less certain of HB-01: beyond the limit in one spot (spots are told apart by pauses only)."
+    ]

@@ -4,7 +4,7 @@ Every sheet is whole as it comes from the server; a script lets it count along. 
 interface's own operations, under the session's cookie and seal.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -37,6 +37,7 @@ from strikewatch.deliver.filter import FAULTS, Sites
 from strikewatch.guide import topics as guides
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
+from strikewatch.model.batch import Key
 from strikewatch.model.instant import Instant
 from strikewatch.review.pictures.drawing import local
 from strikewatch.review.told import told
@@ -128,14 +129,24 @@ class Sheets:
         """Is anything wrong now, where, who, what to do."""
         hammers = sorted(self._scene.hammers)
         readings = [reading(key, self._scene.hammers[key]) for key in hammers]
-        unwatched: dict[tuple[tuple[str, str], ...], list[str]] = {}  # hammers that are alike stand together
-        for key in hammers:
-            reasons = self._scene.hammers[key].unwatched().items()
-            told = tuple((why, ", ".join(map(ask.view.fault, faults))) for why, faults in reasons)
-            unwatched.setdefault(told, []).append(key[1])
+        limits = {
+            "unwatched": self._alike(ask, {key: self._scene.hammers[key].unwatched() for key in hammers}),
+            "uncertain": self._alike(ask, {key: self._scene.hammers[key].uncertain() for key in hammers}),
+        }
         return self._page(
-            ask, "now.html", readings=readings, unwatched=unwatched, **self._active.look(ask.view, ask.now)
+            ask, "now.html", readings=readings, limits=limits, **self._active.look(ask.view, ask.now)
         )
+
+    def _alike(
+        self, ask: Asking, reasons: Mapping[Key, Mapping[str, Sequence[str]]]
+    ) -> dict[tuple[tuple[str, str], ...], list[str]]:
+        """Reasons with the names of their faults → the hammers that have them."""
+        alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
+        for key, own in reasons.items():
+            told = tuple((why, ", ".join(map(ask.view.fault, faults))) for why, faults in own.items())
+            if told:
+                alike.setdefault(told, []).append(key[1])
+        return alike
 
     def open(self, ask: Asking) -> Response:
         """The open alerts alone, for the script to put in place."""

@@ -5,12 +5,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
-from strikewatch.review import rates
+from strikewatch.review import hands
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.condition import Condition
+from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
 from strikewatch.review.frames import UNASSIGNED
 from strikewatch.review.moments import Clean
 from strikewatch.review.report import figures, words
+from strikewatch.review.report import spread as spread_words
 from strikewatch.review.report.condition_part import part
 from strikewatch.review.report.content import Card, Comparison, Line, Person, Picture, Shown, Site
 from strikewatch.review.report.use_part import account
@@ -56,12 +58,13 @@ def sites(
     zones: Mapping[str, ZoneInfo],
     only: str | None,
     condition: Condition = NOTHING_TOLD,
+    feeds: Feeds = NOTHING_KNOWN,
 ) -> list[Site]:
     """Each site's part. With `only` it is for one operator: nobody else is named in it."""
     names = sorted(map(str, tables.exposure["site"].unique()))
     return [
         replace(
-            _Composed(tables, name, number, seen[name], coaching, zones[name], only).site(),
+            _Composed(tables, name, number, seen[name], coaching, zones[name], only, feeds).site(),
             condition=None if only else part(condition.of(name), f"site-{number}"),
         )
         for number, name in enumerate(names, 1)
@@ -80,14 +83,17 @@ class _Composed:
         coaching: Coaching,
         zone: ZoneInfo,
         only: str | None,
+        feeds: Feeds,
     ) -> None:
         self._name, self._anchor = name, f"site-{number}"
         self._seen, self._coaching, self._zone, self._only = seen, coaching, zone, only
+        self._feeds = feeds
         every = {field: getattr(tables, field) for field in Tables.__slots__}
         own = {field: table[table["site"] == name] for field, table in every.items()}
         self._exposure, self._faults = own["exposure"], own["faults"]
         self._operators, self._weeks = own["operators"], own["weeks"]
         self._totals, self._hammers, self._use = own["sites"], own["hammers"], own["use"]
+        self._seen_faults = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
@@ -95,18 +101,21 @@ class _Composed:
         shown = [one for one in people if self._only in (None, one)]
         nobodys = self._operators[self._operators["operator"] == UNASSIGNED]
         lines = [self._line(row, UNASSIGNED) for row in _rows(nobodys) if row["count"]]
+        none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
+        hammers = sorted(map(str, exposure["hammer"].unique()))
         return Site(
             name=self._name,
             anchor=self._anchor,
             for_one=self._only is not None,
             worked=f"{words.many(len(people), 'operator')}. {words.worked(exposure)}",
             cards=self._cards(),
-            quiet=self._quiet(),
+            quiet=list(spread_words.none_of(none, self._name, hammers, self._feeds, self._coaching)),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
             account=None if self._only else account(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
-            judged=bool(self._operators["standing"].isin(["above", "below", "within"]).any()),
+            overall=spread_words.overall(self._operators[self._operators["fault"].isin(self._seen_faults)]),
+            uncertain=list(words.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
             unassigned=() if self._only else lines,
             unassigned_worked=words.worked(exposure[unassigned]),
         )
@@ -127,6 +136,9 @@ class _Composed:
             standing=row.get("standing", ""),
             verdict=row.get("verdict", ""),
             change=row.get("change_words", ""),
+            limits=row["limits"],
+            more=words.more(float(row["more_h"]), row["over"]) if row["limits"] == "little" else "",
+            less_certain=int(row.get("less_certain", 0)),
         )
 
     def _hammer(self, row: Mapping[str, Any]) -> Line:
@@ -144,32 +156,22 @@ class _Composed:
         line = self._line(row, self._name)
         note = self._coaching.notes.get(line.fault)
         own = self._operators[self._operators["fault"] == line.fault]
-        above = own[own["standing"] == "above"]["operator"].tolist()
-        if self._only:
-            spread = ""
-        elif above:
-            spread = (
-                f"Above the others: {words.listed(sorted(above, key=_natural))}. Begin the coaching there."
-            )
-        elif (own["standing"].isin(["within", "below"])).sum() >= 2:
-            spread = "Spread over the operators: a matter for all, and for how work is set up."
-        else:
-            spread = "Too little yet to say whether it is some or all."
-        said = " ".join(filter(None, [spread, self._by_hammer(line, above)]))
+        above = sorted(own[own["standing"] == "above"]["operator"], key=_natural)
+        spread = "" if self._only else spread_words.of_fault(own, above)
+        by_hammer = spread_words.by_hammer(self._on_hammers(row), above, names=not self._only)
+        said = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
         return Card(line, said, note.instead[0] if note else "")
 
-    def _by_hammer(self, line: Line, above: Sequence[str]) -> str:
-        """Where a hammer has clearly more of a fault than all together, in several hands, not counting those above."""
-        exposure, faults = (table[~table["operator"].isin(above)] for table in (self._exposure, self._faults))
-        table = rates.groups(exposure, faults, by=["site", "hammer"])
-        own = table[(table["fault"] == line.fault) & (table["lower"] > line.upper)]
-        hands = exposure.groupby("hammer")["operator"].nunique()
-        more = [str(one) for one in own["hammer"] if hands.get(one, 0) > 1]
-        return f"More of it on {words.listed(more)}, in whosever hands: have that looked at." if more else ""
+    def _on_hammers(self, row: Mapping[str, Any]) -> hands.Site:
+        rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
+        frames = self._exposure, self._faults
+        return hands.Site(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
 
-    def _quiet(self) -> list[str]:
-        none = [self._coaching.name(str(row["fault"])) for row in _rows(self._totals) if not row["count"]]
-        return [f"None in this time of: {', '.join(none).lower()}."] if none else []
+    def _inferred(self, line: Line) -> str:
+        """How many of a fault are less certain."""
+        own = self._faults[(self._faults["fault"] == line.fault) & (self._faults["count"] == 1)]
+        unsure = sum(map(bool, self._feeds.whys(own)))
+        return f"{unsure} of {line.count} are less certain: see below." if unsure else ""
 
     def _comparison(self, fault: str) -> Comparison:
         own = self._operators[
@@ -198,7 +200,7 @@ class _Composed:
             worked=words.worked(exposure),
             lines=lines,
             coach=[line.name for line in lines if line.standing == "above"],
-            summary=_summary(lines, float(exposure["firing_s"].sum())),
+            summary=spread_words.summary(lines, float(exposure["firing_s"].sum()), self._seen_faults),
             weeks=self._by_week(operator, anchor, lines),
             shown=sorted(self._seen.shown.get(operator, ()), key=lambda one: faults.index(one.moment.fault)),
             good=self._good(operator, rows),
@@ -228,16 +230,6 @@ class _Composed:
             for line, weeks in by_fault
             if len(weeks) >= WEEKS and weeks["count"].sum()
         ]
-
-
-def _summary(lines: Sequence[Line], firing_s: float) -> str:
-    if not firing_s:
-        return "Did not fire in this time"
-    if not any(line.count for line in lines):
-        return "No fault in this time"
-    if all(line.standing == "little" for line in lines):
-        return "Too little to judge yet"
-    return "Nothing stands out"
 
 
 def _rows(table: "pd.DataFrame") -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ from strikewatch.model.instant import Instant
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.moments import Moment
 from strikewatch.review.pictures.drawing import Standing
+from strikewatch.review.poisson import Kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +16,8 @@ class Line:
     """One operator, hammer or site, and one fault. Rates are per hour of `hours`; `per` says of which kind those are.
 
     `verdict` and `change` are said in words; `change` is empty where there was nothing before, `standing` where nobody
-    is compared.
+    is compared. `limits`: what `lower` and `upper` are; "little": they are not to be shown, and `more` says how many
+    more hours would do, where that is known. `less_certain`: how many of `count` were inferred only.
     """
 
     who: str
@@ -31,6 +33,9 @@ class Line:
     standing: Standing | Literal[""]
     verdict: str
     change: str = ""
+    limits: Kind = "exact"
+    more: str = ""
+    less_certain: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +195,9 @@ class Account:
 class Site:
     """A site's part; `for_one`: to sit down with one operator, so that nobody else is in it.
 
-    `judged`: whether anybody could be compared. `unassigned` is what happened with nobody signed on: shown, and never
-    compared. `condition` None: nothing was told of wear or tools.
+    `overall` says what the comparison of the operators comes to where nobody stands out; empty where somebody does.
+    `unassigned` is what happened with nobody signed on: shown, and never compared. `uncertain`: sentences on what feeds
+    let be inferred only. `condition` None: nothing was told of wear or tools.
     """
 
     name: str
@@ -203,7 +209,8 @@ class Site:
     comparisons: Sequence[Comparison]
     people: Sequence[Person]
     hammers: Sequence[Line]
-    judged: bool
+    overall: str
+    uncertain: Sequence[str] = ()
     unassigned: Sequence[Line] = ()
     unassigned_worked: str = ""
     condition: WearAndTools | None = None

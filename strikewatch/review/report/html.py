@@ -1,5 +1,6 @@
 """The report as one HTML file: nothing in it is fetched, no script runs."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -9,7 +10,7 @@ from markupsafe import Markup
 from strikewatch.cautions import CAUTION
 from strikewatch.review import pictures
 from strikewatch.review.pictures.drawing import figure
-from strikewatch.review.report.content import Report
+from strikewatch.review.report.content import Line, Report
 from strikewatch.review.report.words import hours
 
 _HERE: Final = Path(__file__).parent
@@ -25,6 +26,7 @@ def html(report: Report) -> str:
         lstrip_blocks=True,
     )
     environment.filters |= {"figure": figure, "drawn": Markup, "hours": hours, "even": even}
+    environment.globals["limits_of"] = limits_of
     return environment.get_template("report.html").render(
         report=report, style=Markup(style()), caution=CAUTION
     )
@@ -33,6 +35,15 @@ def html(report: Report) -> str:
 def style() -> str:
     """The one style sheet in the page; who serves it may name its digest in a content policy."""
     return pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
+
+
+def limits_of(lines: Sequence[Line]) -> str:
+    """What the limits in a table are, as the end of its caption."""
+    kinds = {line.limits for line in lines} - {"", "little"}
+    if "widened" not in kinds:
+        return ", with exact 95 % limits" if kinds else ""
+    exact = "exact, or " if "exact" in kinds else ""
+    return f", with 95 % limits: {exact}≈ approximate, widened because counts vary more between days than by chance"
 
 
 def even(rate: float) -> str:

@@ -9,7 +9,7 @@ from strikewatch.errors import InputError
 COLUMNS: Final = 96
 """Letters to a line."""
 _SIGNS: Final = str.maketrans(
-    {"▲": "^", "▼": "v", "●": "o", "□": "?", "–": "-", "—": "-", "’": "'", "…": "..."}
+    {"≈": "~", "▲": "^", "▼": "v", "●": "o", "□": "?", "–": "-", "—": "-", "’": "'", "…": "..."}
 )
 """The fonts that every reader of PDF has know the letters of Western Europe only."""
 

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from strikewatch.review.pictures.drawing import figure
 from strikewatch.review.report.content import Account, Used, UsedLine
-from strikewatch.review.report.use_words import NAMES, not_known, plain
+from strikewatch.review.report.use_words import NAMES, less_certain, not_known, plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,7 +18,7 @@ def account(table: "pd.DataFrame") -> Account | None:
     sums = known.groupby("measure")[["amount", "over_h"]].sum()
     every = {str(name): _per(amount, over_h) for name, amount, over_h in sums.itertuples()}
     hammers = [_used(str(hammer), own, every) for hammer, own in known.groupby("hammer", sort=True)]
-    return Account(hammers, list(not_known(table)))
+    return Account(hammers, [*not_known(table), *less_certain(table)])
 
 
 def _used(hammer: str, own: "pd.DataFrame", every: dict[str, str]) -> Used:

@@ -34,16 +34,25 @@ NAMES: Final[Mapping[str, str]] = {
 
 def not_known(table: "pd.DataFrame") -> Iterator[str]:
     """A sentence for all hammers of a table of USE that have the same gaps."""
+    return _sentences(table, "not_known", "Not known of")
+
+
+def less_certain(table: "pd.DataFrame") -> Iterator[str]:
+    """Likewise of what is inferred only."""
+    return _sentences(table[table["amount"] > 0], "less_certain", "Less certain of")
+
+
+def _sentences(table: "pd.DataFrame", column: str, head: str) -> Iterator[str]:
     alike: dict[tuple[tuple[str, tuple[str, ...]], ...], list[str]] = {}
-    for hammer, own in table[table["not_known"] != ""].groupby("hammer", sort=True):
+    for hammer, own in table[table[column] != ""].groupby("hammer", sort=True):
         why = tuple(
             (str(reason), tuple(map(str, rows["measure"])))
-            for reason, rows in own.groupby("not_known", sort=False)
+            for reason, rows in own.groupby(column, sort=False)
         )
         alike.setdefault(why, []).append(str(hammer))
     for gaps, hammers in alike.items():
         told = "; ".join(f"{listed([plain(name) for name in names])} ({why})" for why, names in gaps)
-        yield f"Not known of {listed(hammers)}: {told}."
+        yield f"{head} {listed(hammers)}: {told}."
 
 
 def plain(measure: str) -> str:

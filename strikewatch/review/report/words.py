@@ -1,11 +1,15 @@
 """Sentences of the report that are made of numbers."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review import judgement
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.columns import Hours
+from strikewatch.review.feeds import Feeds
 from strikewatch.review.moments import Clean
 from strikewatch.review.pictures.drawing import local
 
@@ -61,10 +65,29 @@ def worked(exposure: "pd.DataFrame") -> str:
     return f"{said}; {many(bouts, 'bout')}{counted}. {share}"
 
 
+def more(hours: float, over: Hours) -> str:
+    """How many more hours would bring limits that say something; empty where that is not known."""
+    return judgement.more_hours(hours, over) if hours == hours else ""
+
+
+def less_certain(
+    totals: "pd.DataFrame", exposure: "pd.DataFrame", feeds: Feeds, coaching: Coaching
+) -> Iterator[str]:
+    """A sentence for each reason why faults of one site are inferred only; from its rows of SITES and EXPOSURE."""
+    worked = sorted(set(zip(exposure["site"], exposure["hammer"], strict=True)))
+    for fault in totals.loc[totals["count"] > 0, "fault"]:
+        by: dict[str, list[str]] = {}
+        for key in worked:
+            if why := feeds.uncertain.get(key, {}).get(fault, ""):
+                by.setdefault(why, []).append(key[1])
+        for why, hammers in by.items():
+            yield f"Less certain on {listed(hammers)}: {coaching.name(fault).lower()} ({why})."
+
+
 def clean(stretch: Clean, zone: ZoneInfo) -> str:
     begin, end = local(stretch.begin, zone), local(stretch.end, zone)
     until = f"{end:%H:%M}" if begin.date() == end.date() else f"{end.day} {end:%b %H:%M}"
     return (
-        f"The longest stretch without a fault: {hours(stretch.firing_s / 3600)} of firing on {stretch.hammer}, "
+        f"The longest stretch without a fault found: {hours(stretch.firing_s / 3600)} of firing on {stretch.hammer}, "
         f"{begin.day} {begin:%b}, {begin:%H:%M} to {until}."
     )

@@ -1,0 +1,83 @@
+"""What feeds limit: no hours where nothing could be seen, and nobody named for what a feed lets be inferred only."""
+
+import pandas as pd
+import pytest
+
+from strikewatch.review import moments, rates
+from strikewatch.review.feeds import NOT_PLACED, Feeds
+from tests.review.test_rates import SITE, frames, row
+
+PAUSES = "spots are told apart by pauses only"
+HB_06 = {(SITE, "HB-06"): [("same_spot", PAUSES)]}
+
+
+def on(hammer: str, made: tuple[pd.DataFrame, pd.DataFrame], pose: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    exposure, faults = (frame.assign(hammer=hammer) for frame in made)
+    return exposure, faults.assign(
+        id=faults["id"] + hammer,
+        evidence=[{"firing_s": 20.0, "pose_known": pose} for _ in range(len(faults))],
+    )
+
+
+def together(*made: tuple[pd.DataFrame, pd.DataFrame]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    exposure, faults = (pd.concat(part, ignore_index=True) for part in zip(*made, strict=True))
+    return exposure, faults
+
+
+PLACED = on("HB-01", frames(*[(f"op-{i}", 12.0, {"same_spot": 6}) for i in (11, 12, 13)]), pose=True)
+INFERRED = on("HB-06", frames(("op-16", 6.0, {"same_spot": 60})), pose=False)
+
+
+def test_without_the_limit_the_operator_would_be_above() -> None:
+    made = together(PLACED, on("HB-06", frames(("op-16", 6.0, {"same_spot": 60})), pose=True))
+    assert row(rates.operators(*made), "same_spot", operator="op-16")["standing"] == "above"
+
+
+@pytest.mark.parametrize("known", [Feeds.of({}, HB_06), Feeds()])
+def test_nobody_is_named_for_what_a_feed_lets_be_inferred_only(known: Feeds) -> None:
+    """Whether the feed's limit is known, or shows in the evidence alone."""
+    table = rates.operators(*together(PLACED, INFERRED), feeds=known)
+    found = row(table, "same_spot", operator="op-16")
+    assert (found["standing"], found["less_certain"], found["count"]) == ("little", 60, 60)
+    assert "60 of 60 are less certain" in found["verdict"]
+    assert row(table, "same_spot", operator="op-11")["less_certain"] == 0
+
+
+def test_whoever_is_above_among_those_on_such_hammers_is_named() -> None:
+    others = on("HB-06", frames(("op-17", 12.0, {"same_spot": 12})), pose=False)
+    table = rates.operators(*together(PLACED, INFERRED, others), feeds=Feeds.of({}, HB_06))
+    assert row(table, "same_spot", operator="op-16")["standing"] == "above"
+
+
+def test_a_moment_that_is_less_certain_says_so_and_comes_after_the_others() -> None:
+    _, faults = together(PLACED, on("HB-06", frames(("op-11", 2.0, {"same_spot": 5})), pose=False), INFERRED)
+    found = moments.telling(faults, 3, Feeds.of({}, HB_06))
+    assert {one.caveat for one in found if one.operator == "op-11"} == {""}
+    assert {one.caveat for one in found if one.operator == "op-16"} == {PAUSES}
+
+
+def test_a_spot_whose_place_was_not_known_is_less_certain_whatever_the_feed_has() -> None:
+    assert Feeds().why((SITE, "HB-01"), "same_spot", {"pose_known": False}) == NOT_PLACED
+    assert Feeds().why((SITE, "HB-01"), "same_spot", {"pose_known": True}) == ""
+    assert Feeds.of({}, HB_06).why((SITE, "HB-06"), "same_spot", {"pose_known": True}) == ""
+
+
+def test_hours_on_a_hammer_that_cannot_show_a_fault_are_not_hours_without_it() -> None:
+    blind = on("HB-05", frames(("op-17", 30.0, {})), pose=False)
+    feeds = Feeds.of({(SITE, "HB-05"): [("hot_oil", "no oil_c in the feed")]}, {})
+    made = together(PLACED, blind)
+    table = rates.operators(*made, feeds=feeds)
+    assert row(table, "hot_oil", operator="op-17")["hours"] == 0.0
+    assert row(table, "hot_oil", operator="op-17")["standing"] == "little"
+    assert row(table, "hot_oil", operator="op-17")["verdict"] == "Not monitored: no oil_c in the feed."
+    assert row(table, "same_spot", operator="op-17")["hours"] == 30.0
+    assert row(rates.sites(*made, feeds=feeds), "hot_oil")["hours"] == 36.0
+    assert row(rates.sites(*made), "hot_oil")["hours"] == 66.0
+
+
+def test_what_was_found_all_the_same_counts_with_its_hours() -> None:
+    """The feed has lost the channel since."""
+    seen = on("HB-05", frames(("op-17", 30.0, {"hot_oil": 2})), pose=False)
+    feeds = Feeds.of({(SITE, "HB-05"): [("hot_oil", "no oil_c in the feed")]}, {})
+    found = row(rates.operators(*together(PLACED, seen), feeds=feeds), "hot_oil", operator="op-17")
+    assert (found["hours"], found["rate"]) == (30.0, pytest.approx(1 / 15))

@@ -1,0 +1,93 @@
+"""What the comparison comes to, in the report's words: too little data is never said to be everybody's."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from strikewatch.review import rates
+from strikewatch.review.coaching import read
+from strikewatch.review.feeds import Feeds
+from strikewatch.review.report import spread, tables
+from strikewatch.review.report.html import html
+from tests.review.invented import operators
+from tests.review.made import report
+from tests.review.made import tables as invented
+from tests.review.test_rates import MONDAY, SITE, USUAL, frames
+
+NOBODY = spread.EVERYBODY
+
+
+def overall(*people: tuple[str, float, dict[str, int]]) -> str:
+    table = rates.operators(*frames(*people))
+    return spread.overall(table[table["fault"] == "same_spot"])
+
+
+def test_with_enough_of_everybody_it_is_everybodys() -> None:
+    assert overall(*USUAL) == NOBODY
+
+
+def test_with_too_little_of_everybody_it_is_not_said() -> None:
+    said = overall(*[(f"op-{i}", 0.5, {"same_spot": 1}) for i in range(11, 19)])
+    assert said.startswith(spread.NOT_ENOUGH)
+    assert NOBODY not in said
+
+
+def test_with_too_little_of_most_it_is_said_of_how_many() -> None:
+    """The hours of the two who can be judged do not speak for the six others."""
+    few = [(f"op-{i}", 0.9, {"same_spot": 1}) for i in range(20, 26)]
+    said = overall(*((name, 8.0, {"same_spot": 8}) for name in ("op-11", "op-12")), *few)
+    assert said.startswith(spread.NOT_ENOUGH)
+    assert "6 of 8 operators cannot be judged on any fault yet" in said
+
+
+def test_faults_that_nobody_had_judge_nobody() -> None:
+    """Of hot oil there was none, so that all are as the site; of the spots there is too little."""
+    made = report(invented(operators(3), rate_of={"same_spot": 0.02}), most=0)
+    (site,) = made.sites
+    if site.cards:
+        assert site.overall.startswith(spread.NOT_ENOUGH)
+        assert {person.summary for person in site.people} <= {
+            "Too little to judge yet",
+            "No fault in this time",
+        }
+
+
+def test_who_stands_out_is_named_instead() -> None:
+    assert overall(*USUAL, ("op-15", 10.0, {"same_spot": 90})) == ""
+
+
+def test_what_cannot_be_seen_is_not_none() -> None:
+    feeds = Feeds.of(
+        {(SITE, "HB-01"): [("hot_oil", "no oil_c")], (SITE, "HB-02"): [("hot_oil", "x"), ("prying", "y")]}, {}
+    )
+    said = list(spread.none_of(["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()))
+    assert said == [
+        "None in this time of: too long in one spot, prying with the tool (not monitored on HB-02).",
+        "Not monitored on any hammer: working with hot oil.",
+    ]
+
+
+@pytest.mark.parametrize("lumped", [False, True])
+def test_widened_limits_are_not_called_exact(lumped: bool) -> None:
+    made = invented(operators(5))
+    for table in (made.operators, made.sites, made.hammers):
+        table["dispersion"], table["limits"] = (3.0, "widened") if lumped else (1.0, "exact")
+    page = html(report(made, most=0)).partition('id="reading"')[0]
+    assert ("exact 95 % limits" in page) != lumped
+    assert ("approximate, widened" in page) == lumped
+
+
+def test_limits_that_say_nothing_are_in_no_page_and_no_file() -> None:
+    exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80, "hot_oil": 1}) for i in range(11, 16)])
+    table = rates.operators(
+        exposure, faults.assign(onset=faults["onset"].where(faults["fault"] != "x", MONDAY))
+    )
+    assert (table.loc[table["fault"] == "hot_oil", "limits"] == "little").all()
+    shown = tables.shown(table)
+    wide = shown["limits"] == "little"
+    assert shown.loc[wide, ["lower", "upper"]].isna().all(axis=None)
+    assert np.isfinite(shown.loc[~wide & (shown["hours"] > 0), ["upper"]]).all(axis=None)
+    text = tables.to_json({"operators": table}, {})
+    assert pd.notna(table.loc[wide, "upper"]).all()
+    for upper in table.loc[wide, "upper"].unique():
+        assert f"{upper:.6f}"[:7] not in text
