@@ -22,7 +22,7 @@ def masks(columns: Mapping[str, Floats], count: int) -> list[int]:
     if count == 1:
         found = 0
         for name, column in columns.items():
-            value = column[0]
+            value = column.item()
             if value == value:
                 found |= _BITS.get(name, 0)
         return [found]
@@ -91,9 +91,9 @@ class Passed:
 
     def note(self, rows: Rows) -> None:
         """Remember rows that were passed on, strictly increasing; cheap, for it is done at each step."""
-        recent = rows if len(rows) <= REMEMBERED else rows[-REMEMBERED:]
-        self._parts.append(recent)
-        self._rows += len(recent)
+        count = len(rows.time_ns)
+        self._parts.append(rows if count <= REMEMBERED else rows[-REMEMBERED:])
+        self._rows += min(count, REMEMBERED)
         if len(self._parts) >= _PARTS or self._rows > 4 * REMEMBERED:
             self._shorten()
 
@@ -115,10 +115,10 @@ class Passed:
     def _shorten(self) -> None:
         """Put what is remembered into two small arrays."""
         times = [self._times, np.array(list(self._known), np.int64)]
-        channels = [self._masks, np.array(list(self._known.values()), np.int64)]
+        channels = list(self._known.values())
         for part in self._parts:
             times.append(part.time_ns)
-            channels.append(np.array(masks(part.columns, len(part)), np.int64))
+            channels += masks(part.columns, len(part.time_ns))
         self._times = np.concatenate(times)[-REMEMBERED:]
-        self._masks = np.concatenate(channels)[-REMEMBERED:]
+        self._masks = np.concatenate([self._masks, np.array(channels, np.int64)])[-REMEMBERED:]
         self._known, self._parts, self._rows = {}, [], 0
