@@ -9,6 +9,8 @@ What is not decoded raises `Rejected`: `reason` is one of the words of REASONS, 
 
 from typing import Final, NamedTuple
 
+import numpy as np
+
 from strikewatch.errors import Rejected
 from strikewatch.intake.decode import samples, senml, strict, topic
 from strikewatch.intake.decode.events import decode_event
@@ -43,7 +45,7 @@ REASONS: Final = {
 
 
 class Samples(NamedTuple):
-    """Rows of one hammer in the payload's order; the objects of an array that were left out; unknown keys."""
+    """Rows of one hammer, by time and then in the payload's order; objects of an array left out; unknown keys."""
 
     key: Key
     rows: Rows
@@ -87,8 +89,17 @@ def decode(
     if not pack:
         raise Rejected("empty", "payload: the array is empty")
     if senml.is_pack(pack):
-        return Samples(key, *senml.decode_pack(pack, payload, received, latest))
-    return Samples(key, *samples.decode_array(pack, payload, latest))
+        rows, broken, unknown = senml.decode_pack(pack, payload, received, latest)
+    else:
+        rows, broken, unknown = samples.decode_array(pack, payload, latest)
+    return Samples(key, _sorted(rows), broken, unknown)
+
+
+def _sorted(rows: Rows) -> Rows:
+    """By time: some gateways put the newest record first."""
+    if np.all(rows.time_ns[1:] >= rows.time_ns[:-1]):
+        return rows
+    return rows[np.argsort(rows.time_ns, kind="stable")]
 
 
 def _not_an_object(payload: bytes) -> Rejected:
