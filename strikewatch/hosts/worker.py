@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import count
+from math import isfinite
 from typing import Any, Final, Protocol
 
 import structlog
@@ -22,7 +23,10 @@ from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode
+from strikewatch.intake.hold import LAYOUT as HOLD_LAYOUT
+from strikewatch.intake.hold import Hold
 from strikewatch.intake.mqtt import Message
+from strikewatch.intake.on_change import bounds_of
 from strikewatch.model import instant
 from strikewatch.model.alert import Change
 from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
@@ -94,6 +98,7 @@ class Worker:
         self.shown: Shown = lambda _received, _portions, _outcome: None
         """Handed what each step of the detectors came to."""
         self._admit = Admit("hole", self._reorder_ns)
+        self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
@@ -146,6 +151,8 @@ class Worker:
                 _log.warning("state_lost", site=key[0], hammer=key[1], begun_anew=lost)
             if len(state) > size:
                 [(_, waiting[key])], _ = spool.decode(state[size:])
+            self._hold.restore(key, layout, state)
+            self._hold.expect(key, waiting.get(key, NO_ROWS))
             self._heard[key] = now
         events: dict[Key, list[Event]] = {}
         for event in saved.events:
@@ -169,6 +176,7 @@ class Worker:
                 message.received_ns - self._present.doubt,
                 self._prefix,
                 self._max_ahead_ns + max(self._present.doubt, 0),
+                self._hold,
             )
         except Rejected as error:
             step.reject(message.topic, message.payload, error)
@@ -176,6 +184,7 @@ class Worker:
         if isinstance(decoded, Samples):
             key = decoded.key
             step.rows.setdefault(key, []).append(decoded.rows)
+            self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
                 self._present.heard(key, int(decoded.rows.time_ns[-1]))
             if message.redelivered:
@@ -209,12 +218,12 @@ class Worker:
             rows = self._admit.rows(key, arrived, again=key in step.again)
             touched.append(key)
             if len(rows):
-                step.portions.append(self._admit.portion(key, rows))
+                step.portions.append(self._hold.portion(self._admit.portion(key, rows)))
             for reason, unused in self._admit.take_unused(key):
                 step.reject_rows(key, reason, unused)
         for key in self._admit.holding:
             if now - self._heard[key] >= self._reorder_ns:
-                step.portions.append(self._admit.portion(key, self._admit.flush(key)))
+                step.portions.append(self._hold.portion(self._admit.portion(key, self._admit.flush(key))))
                 touched.append(key)
         return touched
 
@@ -235,10 +244,10 @@ class Worker:
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            if self._grace_ns <= silent <= LOOK_UPTO:
+            if self._grace_ns <= silent <= LOOK_UPTO + self._hold.remaining(key):
                 upto = self._admit.last(key) + silent - self._grace_ns
                 if upto > self._pipeline.upto(key) > 0:
-                    portions.append(self._admit.ahead(key, upto))
+                    portions.append(self._hold.ahead(self._admit.ahead(key, upto)))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
             ahead = {portion.key: portion.upto for portion in portions}
@@ -275,7 +284,7 @@ class Worker:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
         states = {}
         for key in touched:
-            state = self._pipeline.saved(key)
+            state = self._pipeline.saved(key) + self._hold.saved(key)
             waiting = self._admit.waiting(key)
             states[key] = state + spool.encode([(key, waiting)]) if len(waiting) else state
         record = StepRecord(
@@ -287,7 +296,7 @@ class Worker:
             bouts=step.bouts,
             stretches=step.stretches,
             states=states,
-            layout=LAYOUT,
+            layout=f"{LAYOUT} {HOLD_LAYOUT}",
             rejects=step.rejects,
             counts=self._admit.take_tally(),
         )
@@ -333,6 +342,6 @@ class _Step:
         first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
-            kept[name] = [None if value != value else value for value in column.tolist()]
+            kept[name] = [value if isfinite(value) else None for value in column.tolist()]
         detail = f"{len(rows)} rows from {first} to {last}, older than what was worked through"
         self.rejects.append(Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail))

@@ -111,6 +111,13 @@ class _Relearn(_Sent):
     by: Id | None = None
 
 
+class _Connection(_Sent):
+    """Whether values still arrive: lost (the gateway), stale (what it reads) or restored; a last will has no time."""
+
+    event: Literal["connection"]
+    state: Literal["lost", "stale", "restored"]
+
+
 _Any = (
     _SignOn
     | _SignOff
@@ -123,16 +130,20 @@ _Any = (
     | _Work
     | _Hours
     | _Relearn
+    | _Connection
 )
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 
 
-def decode_event(payload: bytes, site: str, hammer: str, latest: Instant) -> tuple[Event, tuple[str, ...]]:
+def decode_event(
+    payload: bytes, site: str, hammer: str, latest: Instant, received: Instant | None = None
+) -> tuple[Event, tuple[str, ...]]:
     """The event, and the names of unknown keys. Raises Rejected.
 
     Where `site` or `hammer` is "", it is taken from the object itself (a line of `events.jsonl`).
-    `latest`: the last instant that the receiver's clock lets pass.
+    `latest`: the last instant that the receiver's clock lets pass. `received`: the time of a `connection` event that
+    bears none, since a last will is written long before it is sent.
     """
     try:
         sent = _ADAPTER.validate_json(payload)
@@ -142,7 +153,10 @@ def decode_event(payload: bytes, site: str, hammer: str, latest: Instant) -> tup
     if isinstance(twice, Rejected):
         raise twice
     given = sent.model_dump(include=sent.model_fields_set - (sent.model_extra or {}).keys())
-    time = times.of(given, latest)
+    if sent.event == "connection" and received is not None and times.TIME_KEYS.isdisjoint(given):
+        time = received
+    else:
+        time = times.of(given, latest)
     site, hammer = site or sent.site, hammer or sent.hammer
     for name, value in (("site", site), ("hammer", hammer)):
         if not value:
