@@ -21,7 +21,7 @@ from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
-from strikewatch.intake.admit import Admit
+from strikewatch.intake.admit import NEVER, Admit
 from strikewatch.intake.decode import Samples, decode
 from strikewatch.intake.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.intake.hold import Hold
@@ -50,6 +50,8 @@ UNKNOWN_TOLD: Final = 1000
 LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
+IN_TIME_NS: Final = 10 * SECOND
+"""Rows that come this long after their time, or earlier, have not waited at the broker."""
 RETRY_COMMIT_S: Final = 1.0
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
@@ -102,6 +104,7 @@ class Worker:
         self._pipeline = Pipeline(settings.of_hammer)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
+        self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self._looked = monotonic()
         self._unknown: set[tuple[Key, str]] = set()
         self.rejected: Counter[str] = Counter()
@@ -169,11 +172,12 @@ class Worker:
         return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
+        received = message.received_ns - self._present.doubt
         try:
             decoded = decode(
                 message.topic,
                 message.payload,
-                message.received_ns - self._present.doubt,
+                received,
                 self._prefix,
                 self._max_ahead_ns + max(self._present.doubt, 0),
                 self._hold,
@@ -186,7 +190,9 @@ class Worker:
             step.rows.setdefault(key, []).append(decoded.rows)
             self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
-                self._present.heard(key, int(decoded.rows.time_ns[-1]))
+                newest = int(decoded.rows.time_ns[-1])
+                self._present.heard(key, newest)
+                self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.again.add(key)
             for rejected in decoded.rejected:
@@ -194,6 +200,8 @@ class Worker:
         else:
             event = decoded.event
             key = event.site, event.hammer
+            if event.kind == "connection" and event.time == received:
+                event = self._dated(event, message.generation, step)
             if event not in step.events and not self._store.knows(event):
                 step.events.append(event)
                 self._admit.event(event)
@@ -204,6 +212,20 @@ class Worker:
                 _log.warning(
                     "unknown_key", site=key[0], hammer=key[1], key=name, remedy="see the list of channels"
                 )
+
+    def _dated(self, event: Event, generation: int, step: "_Step") -> Event:
+        """A last will, which bears no time: of its arrival, where the rows before it came in time.
+
+        Otherwise it may have waited at the broker, with rows behind it, and nobody knows when the sender was lost:
+        what is held is known up to the newest row only.
+        """
+        key = event.site, event.hammer
+        if self._in_time.get(key) == generation:
+            return event
+        waiting = [self._admit.waiting(key)] if key in self._admit.keys else []
+        ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]
+        newest = max([self._admit.last(key), *ends])
+        return event if newest == NEVER else replace(event, time=min(newest + 1, event.time))
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
         """Let rows pass; returns the hammers whose state has changed."""

@@ -75,28 +75,42 @@ def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
     assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
 
 
-def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
-    processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 0.5}).start()
+def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
+    """A gateway whose last will says that its connection is lost."""
     cab = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cab")
-    cab.will_set(
-        f"strikewatch/{SITE}/HB-03/events", json.dumps({"event": "connection", "state": "lost"}), qos=1
-    )
+    will = json.dumps({"event": "connection", "state": "lost"})
+    cab.will_set(f"strikewatch/{SITE}/{hammer}/events", will, qos=1)
     cab.connect(broker.host, broker.port)
     cab.loop_start()
+    return cab
+
+
+def start_firing(cab: mqtt.Client, hammer: str, at: int) -> None:
+    """Held for 10 min, and taken by the broker."""
+    payload = json.dumps({"time": instant.text(at), "active": True, "hold_s": {"active": 600}})
+    cab.publish(f"strikewatch/{SITE}/{hammer}/samples", payload, qos=1).wait_for_publish(10)
+
+
+def cut_off(cab: mqtt.Client) -> None:
+    line = cab.socket()
+    assert isinstance(line, socket.socket)
+    cab.loop_stop()
+    line.close()
+
+
+def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
+    processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 0.5}).start()
+    cab = cab_of(broker, "HB-03")
     gateway = Gateway(broker)
     try:
         start = now_ns() - 30 * SECOND
-        first = {"time": instant.text(start), "active": True, "hold_s": {"active": 600}}
-        cab.publish(f"strikewatch/{SITE}/HB-03/samples", json.dumps(first), qos=1).wait_for_publish(10)
+        start_firing(cab, "HB-03", start)
         sample(gateway, "HB-03", now_ns(), pressure_bar=150.0)
         [standing] = until(lambda: spots(processor, "HB-03"))
         assert standing["onset"] == instant.text(start + 15 * SECOND)
         assert standing["cleared"] is None
         before = time.time_ns()
-        line = cab.socket()
-        assert isinstance(line, socket.socket)
-        cab.loop_stop()
-        line.close()
+        cut_off(cab)
         [over] = until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
         assert before <= instant.parse(over["cleared"]) <= time.time_ns()
         sample(gateway, "HB-03", time.time_ns() + 2 * SECOND, pressure_bar=20.0)
@@ -109,3 +123,46 @@ def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path
     live = processor.alerts()
     assert [one["cleared"] for one in live if one["fault"] == "same_spot"] == [over["cleared"]]
     assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
+
+
+def test_a_last_will_that_waited_at_the_broker_ends_nothing_that_came_after_it(
+    tmp_path: Path, broker: Broker
+) -> None:
+    """Nobody knows when it was sent: what was held before is not counted, what the gateway sent since then is."""
+    processor = Processor(tmp_path / "processor", broker).start()
+    gateway = Gateway(broker)
+    start = now_ns() - 300 * SECOND
+    try:
+        assert processor.stop() == 0
+        cab = cab_of(broker, "HB-03")
+        start_firing(cab, "HB-03", start)
+        watcher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="watcher")
+        granted: list[Any] = []
+        came: list[bytes] = []
+        watcher.on_subscribe = lambda *_: granted.append(_)
+        watcher.on_message = lambda _client, _data, message: came.append(message.payload)
+        watcher.connect(broker.host, broker.port)
+        watcher.subscribe(f"strikewatch/{SITE}/HB-03/events")
+        watcher.loop_start()
+        until(lambda: granted)
+        cut_off(cab)
+        until(lambda: came)
+        watcher.disconnect()
+        watcher.loop_stop()
+        cab = cab_of(broker, "HB-03")
+        start_firing(cab, "HB-03", start + 100 * SECOND)
+        cab.disconnect()
+        cab.loop_stop()
+        sample(gateway, "HB-03", start + 140 * SECOND, active=None)
+        sample(gateway, "HB-03", start + 150 * SECOND, pressure_bar=20.0)
+        gateway.settle()
+        processor.start()
+        until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
+        processor.settled()
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+        gateway.close()
+    [alert] = spots(processor, "HB-03")
+    assert alert["onset"] == instant.text(start + 115 * SECOND)
+    assert alert["cleared"] == instant.text(start + 140 * SECOND)
