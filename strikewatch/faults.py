@@ -24,6 +24,7 @@ from strikewatch.detect.signal_lost import Settings as SignalLost
 from strikewatch.detect.submerged import Settings as Submerged
 from strikewatch.detect.upkeep import Settings as Upkeep
 from strikewatch.detect.walk_round import Settings as WalkRound
+from strikewatch.intake.on_change import Settings as OnChange
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.wear import Settings as Wear
 
@@ -34,6 +35,7 @@ class Faults(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     firing: Firing = Field(default_factory=Firing)
+    on_change: OnChange = Field(default_factory=OnChange)
     pose: Pose = Field(default_factory=Pose)
     same_spot: SameSpot = Field(default_factory=SameSpot)
     hot_oil: HotOil = Field(default_factory=HotOil)

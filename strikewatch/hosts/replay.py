@@ -10,10 +10,12 @@ from strikewatch.alarm.ledger import Ledger
 from strikewatch.errors import InputError, Refused
 from strikewatch.hosts.part import Part
 from strikewatch.intake.admit import Admit, Counts
+from strikewatch.intake.hold import Hold
+from strikewatch.intake.on_change import bounds_of
 from strikewatch.intake.shift import Shift
 from strikewatch.model import instant
 from strikewatch.model.alert import Alert
-from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
+from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent
@@ -140,12 +142,15 @@ class _Run:
         self._only = only
         self._reorder_ns = reorder_ns
         self._admit = Admit("window", reorder_ns)
+        self._hold = Hold(lambda key: bounds_of(settings_of(key)))
+        self._filled = False  # recorded by us: the values held are in the rows already
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
         self._noted: list[Outcome] = []
 
     def open(self, shift: Shift) -> None:
         """Make ready for a shift: how its rows are taken, what its feeds have, its events."""
         self._admit.policy = "none" if shift.as_it_came else "window"
+        self._filled = shift.as_it_came
         if not shift.as_it_came:
             for key, channels in shift.feeds().items():
                 self._pipeline.declare(key, channels)
@@ -167,9 +172,8 @@ class _Run:
         keys = self._admit.keys
         end = max((self._admit.last(key) for key in keys), default=0)
         for key in keys:
-            outcome = self._pipeline.step(
-                Batch([self._admit.portion(key, NO_ROWS, end, closing=True)]), report=True
-            )
+            portion = self._admit.portion(key, NO_ROWS, end, closing=True)
+            outcome = self._pipeline.step(Batch([self._held(portion)]), report=True)
             self._pipeline.keep(outcome)
             self._book(outcome)
         made = (alert.record() for alert in self._alerts.values())
@@ -186,9 +190,12 @@ class _Run:
 
     def _step(self, key: Key, rows: Rows) -> None:
         if len(rows):
-            outcome = self._pipeline.step(Batch([self._admit.portion(key, rows)]))
+            outcome = self._pipeline.step(Batch([self._held(self._admit.portion(key, rows))]))
             self._pipeline.keep(outcome)
             self._book(outcome)
+
+    def _held(self, portion: Portion) -> Portion:
+        return portion if self._filled else self._hold.portion(portion)
 
     def _book(self, outcome: Outcome) -> None:
         for alert in self._ledger.follow(outcome.findings, outcome.on_duty):

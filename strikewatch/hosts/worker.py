@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import count
+from math import isfinite
 from typing import Any, Final, Protocol
 
 import structlog
@@ -21,11 +22,14 @@ from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.feed_tally import FeedTally
 from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
-from strikewatch.intake.admit import Admit
+from strikewatch.intake.admit import NEVER, Admit
 from strikewatch.intake.decode import Samples, decode, topic
 from strikewatch.intake.decode.events import FIELDS
 from strikewatch.intake.decode.nearest import KNOWN
+from strikewatch.intake.hold import LAYOUT as HOLD_LAYOUT
+from strikewatch.intake.hold import Hold
 from strikewatch.intake.mqtt import Message
+from strikewatch.intake.on_change import bounds_of
 from strikewatch.intake.remedies import meaning
 from strikewatch.model import instant
 from strikewatch.model.alert import Change
@@ -48,6 +52,8 @@ STEP_MESSAGES: Final = 250
 LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
+IN_TIME_NS: Final = 10 * SECOND
+"""Rows that come this long after their time, or earlier, have not waited at the broker."""
 RETRY_COMMIT_S: Final = 1.0
 PARTS_KEPT: Final = 3
 """Objects of one array that are kept of each reason for leaving them out."""
@@ -98,9 +104,11 @@ class Worker:
         self.shown: Shown = lambda _received, _portions, _outcome: None
         """Handed what each step of the detectors came to."""
         self._admit = Admit("hole", self._reorder_ns)
+        self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
+        self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self._looked = monotonic()
         self._feed_tally = FeedTally()
         self.rejected: Counter[str] = Counter()
@@ -150,6 +158,8 @@ class Worker:
                 _log.warning("state_lost", site=key[0], hammer=key[1], begun_anew=lost)
             if len(state) > size:
                 [(_, waiting[key])], _ = spool.decode(state[size:])
+            self._hold.restore(key, layout, state)
+            self._hold.expect(key, waiting.get(key, NO_ROWS))
             self._heard[key] = now
         events: dict[Key, list[Event]] = {}
         for event in saved.events:
@@ -166,13 +176,15 @@ class Worker:
         return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
+        received = message.received_ns - self._present.doubt
         try:
             decoded = decode(
                 message.topic,
                 message.payload,
-                message.received_ns - self._present.doubt,
+                received,
                 self._prefix,
                 self._max_ahead_ns + max(self._present.doubt, 0),
+                self._hold,
             )
         except Rejected as error:
             step.reject(message.topic, message.payload, error, _hammer_of(message.topic, self._prefix))
@@ -180,14 +192,19 @@ class Worker:
         if isinstance(decoded, Samples):
             key = decoded.key
             step.rows.setdefault(key, []).append(decoded.rows)
+            self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
-                self._present.heard(key, int(decoded.rows.time_ns[-1]))
+                newest = int(decoded.rows.time_ns[-1])
+                self._present.heard(key, newest)
+                self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.again.add(key)
             step.reject_parts(message.topic, message.payload, decoded.rejected, key)
         else:
             event = decoded.event
             key = event.site, event.hammer
+            if event.kind == "connection" and event.time == received:
+                event = self._dated(event, message.generation, step)
             if event not in step.events and not self._store.knows(event):
                 step.events.append(event)
                 self._admit.event(event)
@@ -195,6 +212,20 @@ class Worker:
         if decoded.unknown:
             known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
             self._feed_tally.unknown(key, decoded.unknown, known)
+
+    def _dated(self, event: Event, generation: int, step: "_Step") -> Event:
+        """A last will, which bears no time: of its arrival, where the rows before it came in time.
+
+        Otherwise it may have waited at the broker, with rows behind it, and nobody knows when the sender was lost:
+        what is held is known up to the newest row only.
+        """
+        key = event.site, event.hammer
+        if self._in_time.get(key) == generation:
+            return event
+        waiting = [self._admit.waiting(key)] if key in self._admit.keys else []
+        ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]
+        newest = max([self._admit.last(key), *ends])
+        return event if newest == NEVER else replace(event, time=min(newest + 1, event.time))
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
         """Let rows pass; returns the hammers whose state has changed."""
@@ -212,12 +243,12 @@ class Worker:
                 self._feed_tally.duplicates(key, repeated)
             touched.append(key)
             if len(rows):
-                step.portions.append(self._admit.portion(key, rows))
+                step.portions.append(self._hold.portion(self._admit.portion(key, rows)))
             for reason, unused in self._admit.take_unused(key):
                 step.reject_rows(key, reason, unused)
         for key in self._admit.holding:
             if now - self._heard[key] >= self._reorder_ns:
-                step.portions.append(self._admit.portion(key, self._admit.flush(key)))
+                step.portions.append(self._hold.portion(self._admit.portion(key, self._admit.flush(key))))
                 touched.append(key)
         return touched
 
@@ -238,10 +269,10 @@ class Worker:
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            if self._grace_ns <= silent <= LOOK_UPTO:
+            if self._grace_ns <= silent <= LOOK_UPTO + self._hold.remaining(key):
                 upto = self._admit.last(key) + silent - self._grace_ns
                 if upto > self._pipeline.upto(key) > 0:
-                    portions.append(self._admit.ahead(key, upto))
+                    portions.append(self._hold.ahead(self._admit.ahead(key, upto)))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
             ahead = {portion.key: portion.upto for portion in portions}
@@ -278,7 +309,7 @@ class Worker:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
         states = {}
         for key in touched:
-            state = self._pipeline.saved(key)
+            state = self._pipeline.saved(key) + self._hold.saved(key)
             waiting = self._admit.waiting(key)
             states[key] = state + spool.encode([(key, waiting)]) if len(waiting) else state
         record = StepRecord(
@@ -290,7 +321,7 @@ class Worker:
             bouts=step.bouts,
             stretches=step.stretches,
             states=states,
-            layout=LAYOUT,
+            layout=f"{LAYOUT} {HOLD_LAYOUT}",
             rejects=step.rejects,
             counts=self._admit.take_tally(),
             feed=self._feed_tally.take(self._monotonic()),
@@ -349,7 +380,7 @@ class _Step:
         first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
-            kept[name] = [None if value != value else value for value in column.tolist()]
+            kept[name] = [value if isfinite(value) else None for value in column.tolist()]
         detail = f"{len(rows)} rows from {first} to {last}: {meaning(reason)}"
         self.rejects.append(
             Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))

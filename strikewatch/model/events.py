@@ -17,6 +17,7 @@ KINDS: Final = (
     "work",
     "hours",
     "relearn",
+    "connection",
 )
 
 METER_REASONS: Final = ("reading", "moved", "replaced", "corrected")

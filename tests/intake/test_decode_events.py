@@ -39,6 +39,7 @@ EVENT_FIELDS = [
     ("storage", {"state": "in"}),
     ("storage", {"state": "out"}),
     ("relearn", {"by": "fitter", "note": "new seals"}),
+    *(("connection", {"state": state}) for state in ("lost", "stale", "restored")),
     *(("tool_change", {"tool": each}) for each in ("moil", "chisel", "blunt")),
     *(
         ("tool_change", {"tool": "moil", "serial": "T-7", "material": "alloyed", "reason": reason})
@@ -61,6 +62,14 @@ def test_events_of_the_contract(kind: str, fields: dict[str, Any]) -> None:
     assert read({"time_ms": instant.parse(TIME) // 1_000_000, "event": kind, **fields}) == got
 
 
+def test_a_last_will_without_a_time_is_of_its_arrival() -> None:
+    """It is written when a gateway connects; every other event must bear its time."""
+    got = read({"event": "connection", "state": "lost"})
+    assert got.event.time == RECEIVED
+    with pytest.raises(Rejected, match="time"):
+        read({"event": "service"})
+
+
 def test_every_kind_of_event_is_known() -> None:
     assert {kind for kind, _ in EVENT_FIELDS} == set(KINDS)
 
@@ -79,6 +88,8 @@ def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:
         {"event": "inspection", "turned_before": 1},
         {"event": "inspection", "bore_mm": -1},
         {"event": "storage"},
+        {"event": "connection", "state": "gone"},
+        {"event": "connection"},
         {"event": "tool_change", "tool": "A Chisel"},
         {"event": "tool_change", "tool": "moil", "reason": "tired"},
         {"event": "tool_change", "tool": "moil", "serial": "T 7"},

@@ -7,7 +7,10 @@ senml.py    RFC 8428 packs                   events.py   what people do to a ham
 What is not decoded raises `Rejected`: `reason` is one of the words of REASONS, `detail` the place and the remedy.
 """
 
+from collections.abc import Container
 from typing import Final, NamedTuple
+
+import numpy as np
 
 from strikewatch.errors import Rejected
 from strikewatch.intake.decode import samples, senml, strict, topic
@@ -43,7 +46,7 @@ REASONS: Final = {
 
 
 class Samples(NamedTuple):
-    """Rows of one hammer in the payload's order; the objects of an array that were left out; unknown keys."""
+    """Rows of one hammer, by time and then in the payload's order; objects of an array left out; unknown keys."""
 
     key: Key
     rows: Rows
@@ -62,9 +65,17 @@ Decoded = Samples | Happening
 
 
 def decode(
-    topic_name: str, payload: bytes, received: Instant, prefix: str, max_ahead: int = MAX_AHEAD
+    topic_name: str,
+    payload: bytes,
+    received: Instant,
+    prefix: str,
+    max_ahead: int = MAX_AHEAD,
+    held: Container[Key] = (),
 ) -> Decoded:
     """One message. `received` is the receiver's clock; times more than `max_ahead` (ns) after it are rejected.
+
+    `held`: hammers with channels sent on change only; their nulls, and those of objects with `hold_s`, become
+    `hold.NO_VALUE` in place of NaN.
 
     Raises Rejected, and nothing else, whatever the bytes.
     """
@@ -76,19 +87,29 @@ def decode(
     if kind == "events":
         if start != b"{":
             raise _not_an_object(payload)
-        return Happening(*decode_event(payload, *key, latest))
+        return Happening(*decode_event(payload, *key, latest, received))
+    ended = key in held
     if start == b"{":
-        return Samples(key, *samples.decode_object(payload, latest))
+        return Samples(key, *samples.decode_object(payload, latest, ended))
     pack = strict.read(payload) if payload.strip() else None
     if not isinstance(pack, list):
         if isinstance(pack, dict):
-            return Samples(key, *samples.decode_object(payload, latest))
+            return Samples(key, *samples.decode_object(payload, latest, ended))
         raise _not_an_object(payload)
     if not pack:
         raise Rejected("empty", "payload: the array is empty")
     if senml.is_pack(pack):
-        return Samples(key, *senml.decode_pack(pack, payload, received, latest))
-    return Samples(key, *samples.decode_array(pack, payload, latest))
+        rows, broken, unknown = senml.decode_pack(pack, payload, received, latest)
+    else:
+        rows, broken, unknown = samples.decode_array(pack, payload, latest, ended)
+    return Samples(key, _sorted(rows), broken, unknown)
+
+
+def _sorted(rows: Rows) -> Rows:
+    """By time: some gateways put the newest record first."""
+    if np.all(rows.time_ns[1:] >= rows.time_ns[:-1]):
+        return rows
+    return rows[np.argsort(rows.time_ns, kind="stable")]
 
 
 def _not_an_object(payload: bytes) -> Rejected:

@@ -112,6 +112,13 @@ class _Relearn(_Sent):
     by: Id | None = None
 
 
+class _Connection(_Sent):
+    """Whether values still arrive: lost (the gateway), stale (what it reads) or restored; a last will has no time."""
+
+    event: Literal["connection"]
+    state: Literal["lost", "stale", "restored"]
+
+
 _Any = (
     _SignOn
     | _SignOff
@@ -124,6 +131,7 @@ _Any = (
     | _Work
     | _Hours
     | _Relearn
+    | _Connection
 )
 FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
     get_args(model.model_fields["event"].annotation)[0]: tuple(model.model_fields) for model in get_args(_Any)
@@ -133,11 +141,14 @@ _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discrimin
 _FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 
 
-def decode_event(payload: bytes, site: str, hammer: str, latest: Instant) -> tuple[Event, tuple[str, ...]]:
+def decode_event(
+    payload: bytes, site: str, hammer: str, latest: Instant, received: Instant | None = None
+) -> tuple[Event, tuple[str, ...]]:
     """The event, and the names of unknown keys. Raises Rejected.
 
     Where `site` or `hammer` is "", it is taken from the object itself (a line of `events.jsonl`).
-    `latest`: the last instant that the receiver's clock lets pass.
+    `latest`: the last instant that the receiver's clock lets pass. `received`: the time of a `connection` event that
+    bears none, since a last will is written long before it is sent.
     """
     try:
         sent = _ADAPTER.validate_json(payload)
@@ -147,7 +158,10 @@ def decode_event(payload: bytes, site: str, hammer: str, latest: Instant) -> tup
     if isinstance(twice, Rejected):
         raise twice
     given = sent.model_dump(include=sent.model_fields_set - (sent.model_extra or {}).keys())
-    time = times.of(given, latest)
+    if sent.event == "connection" and received is not None and times.TIME_KEYS.isdisjoint(given):
+        time = received
+    else:
+        time = times.of(given, latest)
     site, hammer = site or sent.site, hammer or sent.hammer
     for name, value in (("site", site), ("hammer", hammer)):
         if not value:

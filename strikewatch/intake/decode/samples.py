@@ -1,4 +1,8 @@
-"""Samples as JSON: one instant, a block on an even grid, or an array of such objects."""
+"""Samples as JSON: one instant, a block on an even grid, or an array of such objects.
+
+An object may say with `hold_s` how long its values are held, for channels that the feed sends on change only. Of such
+feeds a null says that there is no value any more: `ended` makes it `hold.NO_VALUE`.
+"""
 
 from typing import Any, Final
 
@@ -8,13 +12,15 @@ from pydantic_core import core_schema as schema
 
 from strikewatch.errors import Rejected
 from strikewatch.intake.decode import strict, times
+from strikewatch.intake.hold import NO_VALUE
+from strikewatch.intake.on_change import bound_error
 from strikewatch.model.batch import Floats, Rows
-from strikewatch.model.channels import ALIASES, CHANNELS
+from strikewatch.model.channels import ALIASES, CHANNELS, hold_column
 from strikewatch.model.instant import Instant
 
 _NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
 _BOOLEAN: Final = schema.bool_schema(strict=True)
-_KNOWN: Final = times.TIME_KEYS | {"step_s"} | CHANNELS.keys() | ALIASES.keys()
+_KNOWN: Final = times.TIME_KEYS | {"step_s", "hold_s"} | CHANNELS.keys() | ALIASES.keys()
 
 
 def _cell(name: str) -> CoreSchema:
@@ -33,6 +39,7 @@ def _validator(values: dict[str, CoreSchema]) -> SchemaValidator:
         "time": schema.str_schema(strict=True, max_length=64),
         "time_ms": schema.int_schema(strict=True),
         "step_s": _NUMBER,
+        "hold_s": schema.dict_schema(schema.str_schema(strict=True), _NUMBER, strict=True),
         **values,
     }
     optional = {name: schema.typed_dict_field(value, required=False) for name, value in fields.items()}
@@ -47,19 +54,21 @@ Decoded = tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]
 """The rows in the payload's order, the objects that were left out, and the names of unknown keys."""
 
 
-def decode_object(payload: bytes, latest: Instant) -> Decoded:
+def decode_object(payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
     """One JSON object. Raises Rejected. `latest`: the last instant that the receiver's clock lets pass."""
     try:
         fields = (_BLOCK if b"[" in payload else _INSTANT).validate_json(payload)
     except ValidationError as error:
         raise strict.rejected(error) from None
     values = _by_channel(fields, "")
-    known = len(fields) == len(values) + 1 + ("step_s" in fields)
+    known = len(fields) == len(values) + 1 + ("step_s" in fields) + ("hold_s" in fields)
     marks = 2 * len(fields) + 2 * ("time" in fields)
     if not (known and payload.count(b'"') == marks) and not strict.is_plain(payload, [fields]):
         twice = strict.read_again(payload)
-        if isinstance(twice, Rejected):
-            raise twice
+        for each in (twice, twice.get("hold_s") if isinstance(twice, dict) else None):
+            if isinstance(each, Rejected):
+                raise each
+    values = _held(fields, values, ended, "")
     if list in map(type, values.values()):
         rows = _block(fields, values, latest, "")
     else:
@@ -69,7 +78,7 @@ def decode_object(payload: bytes, latest: Instant) -> Decoded:
     return rows, (), () if known else _unknown(fields)
 
 
-def decode_array(objects: list[Any], payload: bytes, latest: Instant) -> Decoded:
+def decode_array(objects: list[Any], payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
     """An array as read from `payload`: broken objects are left out and reported, each with its place."""
     if not strict.is_plain(payload, (each for each in objects if isinstance(each, dict))):
         objects = strict.read_again(payload)
@@ -82,7 +91,7 @@ def decode_array(objects: list[Any], payload: bytes, latest: Instant) -> Decoded
         where = f"[{number}]"
         try:
             fields = _checked(each, where)
-            values = _by_channel(fields, where)
+            values = _held(fields, _by_channel(fields, where), ended, where)
             if list in map(type, values.values()):
                 block = _block(fields, values, latest, where)
                 parts += [run.rows(), block]
@@ -161,6 +170,28 @@ def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
     return values
 
 
+def _held(fields: dict[str, Any], values: dict[str, Any], ended: bool, where: str) -> dict[str, Any]:
+    """The values with their bounds beside them, and nulls marked, where channels are sent on change only."""
+    bounds = fields.get("hold_s")
+    if bounds is None and not ended:
+        return values
+    marked = {
+        name: [NO_VALUE if each is None else each for each in value]
+        if isinstance(value, list)
+        else NO_VALUE
+        if value is None
+        else value
+        for name, value in values.items()
+    }
+    for name, hold_s in (bounds or {}).items():
+        channel = ALIASES[name][0] if name in ALIASES else name
+        if error := bound_error(channel, hold_s):
+            raise Rejected("bad_value", f"{strict.place(where, 'hold_s', name)}: {error}")
+        if channel in values:
+            marked[hold_column(channel)] = hold_s
+    return marked
+
+
 def _block(fields: dict[str, Any], values: dict[str, Any], latest: Instant, where: str) -> Rows:
     """Values on an even grid; a scalar belongs to the first instant."""
     lengths = {name: len(value) for name, value in values.items() if isinstance(value, list)}
@@ -175,6 +206,8 @@ def _block(fields: dict[str, Any], values: dict[str, Any], latest: Instant, wher
     for name, value in values.items():
         if isinstance(value, list):
             columns[name] = np.array(value, np.float64)
+        elif name not in CHANNELS:
+            columns[name] = np.full(count, value)
         else:
             columns[name] = np.full(count, np.nan)
             if value is not None:

@@ -40,6 +40,12 @@ def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
     return (levels[0], levels[1]), cast(Kind, levels[2])
 
 
+def machine(topic: str, prefix: str) -> str:
+    """The part of a topic that names the machine: site and hammer, whatever levels follow."""
+    levels = prefix.count("/") + 3
+    return "/".join(topic.split("/", levels)[:levels])
+
+
 def filters(prefix: str) -> tuple[str, str]:
     """What to subscribe to."""
     return f"{prefix}/+/+/samples", f"{prefix}/+/+/events"

@@ -1,12 +1,13 @@
-"""Messages that wait for a step: each hammer has its turn, and acknowledgements keep the order of arrival.
+"""Messages that wait for a step: each machine has its turn, and acknowledgements keep the order of arrival.
 
 A gateway that was without network sends hours at once. Taken in order of arrival, everyone's samples of now would wait
-behind them. Between hammers the order does not matter; of one hammer it is kept. MQTT wants acknowledgements in order
+behind them. Between machines the order does not matter; of one machine it is kept, however many topics it has: its
+values would come late otherwise. MQTT wants acknowledgements in order
 of arrival, so what is taken early is acknowledged once all before it is done with.
 """
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Final, NamedTuple
 
 from strikewatch.model.instant import Instant
@@ -28,9 +29,13 @@ class Message(NamedTuple):
 
 
 class Fair:
-    """For one thread. `put` in order of arrival, `take`, then say what is `done`."""
+    """For one thread. `put` in order of arrival, `take`, then say what is `done`.
 
-    def __init__(self) -> None:
+    `machine_of` gives the machine that a topic belongs to.
+    """
+
+    def __init__(self, machine_of: Callable[[str], str]) -> None:
+        self._machine_of = machine_of
         self._lines: dict[str, deque[Message]] = {}  # of each hammer; who has had a turn goes to the end
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
@@ -40,8 +45,7 @@ class Fair:
         return self._waiting
 
     def put(self, message: Message) -> None:
-        hammer = message.topic.rpartition("/")[0]  # samples and events of one hammer stay in order
-        self._lines.setdefault(hammer, deque()).append(message)
+        self._lines.setdefault(self._machine_of(message.topic), deque()).append(message)
         self._waiting += 1
         if message.qos == 1:
             self._arrived.append((message.generation, message.mid))

@@ -66,7 +66,7 @@ class Subscriber:
         self._clock = clock
         self._filters = topic.filters(settings.prefix)
         self._queue: deque[Message] = deque()  # filled by the network thread
-        self._fair = Fair()  # used under the lock only
+        self._fair = Fair(lambda name: topic.machine(name, settings.prefix))  # used under the lock only
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
         self._done: deque[tuple[int, int]] = deque()
