@@ -8,6 +8,7 @@ known only when the next row comes, so greasings in it wait: at most `steady_s`,
 A hammer that is greased automatically has no such interval, and its clock only tells: `grease_feed` watches over it.
 """
 
+from collections.abc import Iterator
 from typing import Any, Final, Literal
 
 from pydantic import Field
@@ -201,6 +202,21 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     )
 
 
+def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
+    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    done, clock = int(record["done"]), int(record["clock"])
+    if params["by_firing"] or record["has_engine_rpm"] or done == NEVER:
+        return
+    limits = int(params["due"]), int(params["overdue"])
+    yield from (done + max(0, limit - clock) for limit in limits)
+    for k in range(int(record["waiting"])):
+        at, age = int(record["at"][k]), int(record["age"][k])
+        clock = min(clock + max(0, at - done), age)
+        done = max(done, at)
+        yield at
+        yield from (done + max(0, limit - clock) for limit in limits)
+
+
 DETECTOR: Final = Detector(
     name="grease",
     version=1,
@@ -236,4 +252,5 @@ DETECTOR: Final = Detector(
         "overdue_onset": NEVER,
         "short_onset": NEVER,
     },
+    pending=_pending,
 )

@@ -11,6 +11,7 @@ carrier's: more than it stood at was worked unheard and is added to the clocks (
 be of years before); less is not taken unless a reason is given.
 """
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any, Final, Self
 
@@ -170,6 +171,18 @@ def _params(own: Settings) -> tuple[Any, ...]:
     )
 
 
+def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
+    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    done = int(record["done"])
+    if record["has_engine_rpm"] or done == NEVER:
+        return
+    for k in range(2):
+        start = max(done, int(record["start"][k]))
+        yield start
+        yield from (start + max(0, hours - int(record["clock"][k])) for hours in params["hours"][k].tolist())
+        yield from (max(start, int(record["since"][k]) + days) for days in params["days"][k].tolist())
+
+
 def _days(value_ns: float) -> float:
     return tenth(value_ns / DAY)
 
@@ -223,4 +236,5 @@ DETECTOR: Final = Detector(
         "last_row": NEVER,
         "rpm_until": NEVER,
     },
+    pending=_pending,
 )
