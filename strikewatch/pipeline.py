@@ -114,6 +114,7 @@ class Pipeline:
             pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
+        self._horizons: dict[Key, int] = {}
         self._arms = False  # whether any carrier's arm is told
         # Room to work in, kept from step to step.
         self._fire_until = np.empty(0, np.int64)
@@ -137,6 +138,18 @@ class Pipeline:
         """Firing time of a hammer in all, ns."""
         slot = self._slots.get(key)
         return 0 if slot is None else reading.fired_ns(self._state[slot]["reading"])
+
+    def horizon(self, key: Key) -> int:
+        """How long after its last row something may become known of a hammer without another row or event, ns; but for
+        what `due` gives."""
+        self._slot(key)
+        return self._horizons[key]
+
+    def due(self, outcome: Outcome, key: Key) -> Instant:
+        """The next instant after a step at which the calendar alone brings a finding of one of its hammers."""
+        record = outcome.state[outcome.keys.index(key)]
+        slot = self._slot(key)
+        return min(d.due(record[d.name], self._params[d.name][slot]) for d in DETECTORS)
 
     def declare(self, key: Key, channels: Iterable[str]) -> None:
         """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
@@ -289,6 +302,7 @@ class Pipeline:
             self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
             self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
             self._arms |= bool(self._params[pose.NAME][slot]["arm"])
+            self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
             for detector in DETECTORS:
                 self._params[detector.name][slot] = detector.params(settings[detector.name])
         return slot

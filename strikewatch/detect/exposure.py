@@ -309,5 +309,6 @@ DETECTOR: Final = Detector(
         "lapses": NEVER,
     },
     notes=True,
+    horizon=lambda _settings: 0,
     under_way=_under_way,
 )

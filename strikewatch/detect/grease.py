@@ -13,7 +13,7 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hours
+from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, hours
 from strikewatch.detect.greasing import (
     DUE,
     FOREVER,
@@ -252,5 +252,7 @@ DETECTOR: Final = Detector(
         "overdue_onset": NEVER,
         "short_onset": NEVER,
     },
+    # What an engine last heard of runs up to, and what waits until a silence is too long to count.
+    horizon=lambda settings: max(FIRES_ON, _HOLD, instant.seconds(settings.steady_s) + 1),
     pending=_pending,
 )

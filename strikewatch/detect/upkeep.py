@@ -17,7 +17,7 @@ from typing import Any, Final, Self
 
 from pydantic import Field, model_validator
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hours, tenth
+from strikewatch.detect.detector import FOREVER, Detector, DetectorSettings, hours, tenth
 from strikewatch.detect.due import (
     ITEMS,
     METER,
@@ -171,6 +171,16 @@ def _params(own: Settings) -> tuple[Any, ...]:
     )
 
 
+def _due(record: Any, params: Any) -> int:
+    """When an item next reaches a stage by the calendar."""
+    soonest = FOREVER
+    for k in range(2):
+        stage, since = int(record["stage"][k]), int(record["since"][k])
+        if stage < 3 and since != NEVER:
+            soonest = min(soonest, max(since, int(record["start"][k])) + int(params["days"][k, stage]))
+    return soonest
+
+
 def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
     """Where something falls due after the last row of a feed without engine speed, should the time there count."""
     done = int(record["done"])
@@ -236,5 +246,7 @@ DETECTOR: Final = Detector(
         "last_row": NEVER,
         "rpm_until": NEVER,
     },
+    horizon=lambda settings: max(_HOLD, instant.seconds(settings.steady_s) + 1),
+    due=_due,
     pending=_pending,
 )

@@ -19,6 +19,7 @@ from strikewatch.alarm.state import LAYOUT
 from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.full_disk import Ahead, FullDisk
+from strikewatch.hosts.look_ahead import LookAhead
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import Admit
 from strikewatch.intake.decode import Samples, decode
@@ -44,8 +45,6 @@ STEP_MESSAGES: Final = 250
 UNKNOWN_TOLD: Final = 1000
 """Unknown keys said at most: a sender that makes up new ones for ever is not worth the memory."""
 LOOK_EVERY: Final = SECOND
-LOOK_UPTO: Final = 400 * SECOND
-"""No deadline of any detector lies further behind the last row."""
 RETRY_COMMIT_S: Final = 1.0
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
@@ -95,6 +94,7 @@ class Worker:
         """Handed what each step of the detectors came to."""
         self._admit = Admit("hole", self._reorder_ns)
         self._pipeline = Pipeline(settings.of_hammer)
+        self._ahead = LookAhead(self._pipeline)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
         self._looked = monotonic()
@@ -235,12 +235,14 @@ class Worker:
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            if self._grace_ns <= silent <= LOOK_UPTO:
-                upto = self._admit.last(key) + silent - self._grace_ns
-                if upto > self._pipeline.upto(key) > 0:
-                    portions.append(self._admit.ahead(key, upto))
+            upto = self._admit.last(key) + silent - self._grace_ns
+            if silent >= self._grace_ns and upto > self._pipeline.upto(key) > 0:
+                portion = self._admit.ahead(key, upto)
+                if self._ahead.needed(portion, self._admit.last(key)):
+                    portions.append(portion)
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
+            self._ahead.looked(portions, [self._admit.last(portion.key) for portion in portions], outcome)
             ahead = {portion.key: portion.upto for portion in portions}
             for finding in outcome.findings:
                 step.changes += self._ledger.take(
