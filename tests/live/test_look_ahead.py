@@ -57,7 +57,7 @@ def test_silence_is_told_of_at_its_instant_however_long_it_must_last(
             "signal_lost",
             instant.text(last + round(silence_s * SECOND)),
         )
-        back = work(at_work, 1)
+        back = work(at_work, 5) - 4 * SECOND
         (alert,) = at_work.alerts()
         assert (alert["cleared"], alert["evidence"]) == (
             instant.text(back),
