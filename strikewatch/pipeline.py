@@ -10,9 +10,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.alarm import crew, position, roster, tool
+from strikewatch.alarm import crew, position, tool
+from strikewatch.alarm.attribution import Attribution
 from strikewatch.alarm.heeded import records
-from strikewatch.alarm.state import LAYOUT, PARTS, RAW, STATE, fresh
+from strikewatch.alarm.state import PARTS, RAW, STATE, fresh, parts
 from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
@@ -41,6 +42,7 @@ class Outcome:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
     `notes`: what was measured of bouts and of stretches of work, by detector, as records of `FINDING`.
+    `attributions`: by place among `keys`, of the hammers whose state alone does not say who was on at each onset.
     """
 
     keys: tuple[Key, ...]
@@ -48,10 +50,11 @@ class Outcome:
     state: Any
     findings: list[Finding]
     notes: Mapping[str, Any]
+    attributions: Mapping[int, Attribution]
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
-        """Who was signed on to one of these hammers at an instant, as known after the step."""
-        return crew.on_duty(self.state[self.keys.index(key)]["crew"], instant)
+        """Who was signed on to one of these hammers at an instant: the onset of a finding of this step, or later."""
+        return self._attribution(self.keys.index(key)).on_duty(instant)
 
     def bouts(self) -> Iterator[Worked]:
         """The bouts that are over (in a report, those under way too), each with its operator and tool."""
@@ -76,14 +79,14 @@ class Outcome:
 
     def _noted(self, detector: Detector) -> Iterator[Any]:
         """(group, start, end, numbers, operator, tool) of what a detector noted down."""
-        rosters: dict[int, tuple[roster.Names, roster.Names]] = {}
+        whose: dict[int, Attribution] = {}
         for g, _, _, start, end, _, numbers in self.notes[detector.name].tolist():
-            if g not in rosters:
-                rosters[g] = roster.names(self.state[g]["crew"]), roster.names(self.state[g]["tool"])
-            people, tools = rosters[g]
-            fitted = roster.among(tools, start)
-            operator = crew.still_on(roster.among(people, start), start)
-            yield g, start, end, numbers, operator, fitted[0] if fitted else None
+            if g not in whose:
+                whose[g] = self._attribution(g)
+            yield g, start, end, numbers, whose[g].on_duty(start), whose[g].fitted(start)
+
+    def _attribution(self, g: int) -> Attribution:
+        return self.attributions.get(g) or Attribution(self.state[g])
 
     def saved(self) -> dict[Key, bytes]:
         """Each hammer's state as bytes of `LAYOUT`."""
@@ -111,6 +114,7 @@ class Pipeline:
             pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
+        self._horizons: dict[Key, int] = {}
         self._arms = False  # whether any carrier's arm is told
         # Room to work in, kept from step to step.
         self._fire_until = np.empty(0, np.int64)
@@ -140,6 +144,18 @@ class Pipeline:
         slot = self._slots.get(key)
         return 0 if slot is None else reading.fired_ns(self._state[slot]["reading"])
 
+    def horizon(self, key: Key) -> int:
+        """How long after its last row something may become known of a hammer without another row or event, ns; but for
+        what `due` gives."""
+        self._slot(key)
+        return self._horizons[key]
+
+    def due(self, outcome: Outcome, key: Key) -> Instant:
+        """The next instant after a step at which the calendar alone brings a finding of one of its hammers."""
+        record = outcome.state[outcome.keys.index(key)]
+        slot = self._slot(key)
+        return min(d.due(record[d.name], self._params[d.name][slot]) for d in DETECTORS)
+
     def declare(self, key: Key, channels: Iterable[str]) -> None:
         """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
         slot = self._slot(key)
@@ -153,15 +169,10 @@ class Pipeline:
         """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
         record = fresh()
         lost: list[str] = []
-        offset = 0
-        saved = {}
-        for part in layout.split():
-            size = int(part.rpartition(":")[2])
-            saved[part] = state[offset : offset + size]
-            offset += size
-        for part, (name, _, dtype, _) in zip(LAYOUT.split(), PARTS, strict=True):
-            if part in saved and len(saved[part]) == dtype.itemsize:
-                record[name] = np.frombuffer(saved[part], dtype)
+        saved = parts(layout, state)
+        for name, *_ in PARTS:
+            if name in saved:
+                record[name] = saved[name]
             else:
                 lost.append(name)
         slot = self._slot(key)
@@ -206,10 +217,7 @@ class Pipeline:
         coverage.note(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
         if self._arms and not pose.READS.isdisjoint(rows.columns):
             pose.derive(spans, rows.time_ns, state[pose.NAME], self._params[pose.NAME], inputs)
-        for g, portion in enumerate(portions):
-            for event in portion.events:
-                crew.note(state[g]["crew"], event)
-                tool.note(state[g]["tool"], event)
+        attributions = self._attributions(batch, state)
         # Room for the worst a kernel can do; what is not written to costs nothing.
         room = 4 * (len(fire_until) + 4 * len(events)) + 40 * len(portions)
         if len(self._out) < room:
@@ -236,10 +244,33 @@ class Pipeline:
                 Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
                 for g, k, step, onset, at, p, numbers in out.tolist()
             ]
+        self._keep(attributions, batch, slots, state)
         findings = self._gathered(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        return Outcome(keys, slots, state, findings, notes)
+        return Outcome(keys, slots, state, findings, notes, attributions)
+
+    @staticmethod
+    def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
+        """Those of the hammers with events, or with more than one operator or tool on record."""
+        several = np.flatnonzero((state[crew.NAME]["n"] > 1) | (state[tool.NAME]["n"] > 1)).tolist()
+        found = {g: Attribution(state[g]) for g in several}
+        for g, portion in enumerate(batch.portions):
+            if portion.events:
+                found.setdefault(g, Attribution(state[g])).note(portion.events)
+        return found
+
+    def _keep(self, attributions: Mapping[int, Attribution], batch: Batch, slots: Any, state: Any) -> None:
+        """Keep of these hammers' operators and tools what later steps may ask for."""
+        for g, attribution in attributions.items():
+            upto = batch.portions[g].upto
+            onsets: list[Instant] = []
+            starts: list[Instant] = []
+            for detector in DETECTORS:
+                own = state[g][detector.name], self._params[detector.name][slots[g]], upto
+                onsets += detector.pending(*own)
+                starts += detector.under_way(*own)
+            attribution.keep(state[g], onsets, starts, upto)
 
     def _gathered(
         self, findings: list[Finding], keys: tuple[Key, ...], slots: Any, state: Any
@@ -276,6 +307,7 @@ class Pipeline:
             self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
             self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
             self._arms |= bool(self._params[pose.NAME][slot]["arm"])
+            self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
             for detector in DETECTORS:
                 self._params[detector.name][slot] = detector.params(settings[detector.name])
         return slot

@@ -1,33 +1,47 @@
 """Whose fault: the operator signed on at an instant.
 
 The last sign-on at or before it counts, until a sign-off or until 14 h have passed. Nobody signed on is
-nobody: never the previous operator. A hammer remembers its last few sign-ons, so that a fault found late still goes to
-whoever was there at its onset.
+nobody: never the previous operator. A fault found late still goes to whoever was there at its onset.
+
+More than `MOST` changes within `BURST` (0.6 s) come from a broken reader and not from people: nobody is known to be
+signed on from there until the next change after the burst.
 """
 
 from typing import Any, Final
 
 from strikewatch.alarm import roster
+from strikewatch.alarm.roster import History
+from strikewatch.detect.blank_state import LEAVING
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, Instant
 
 SIGN_ON_LASTS: Final = 14 * 3600 * SECOND
 """No shift is longer: a sign-on forgotten at its end does not blame the next day on anyone."""
+BURST: Final = LEAVING
+"""Onsets of blank firing lie anywhere so long before they can be known, so all changes of that time are remembered."""
+MOST: Final = 8
 
 NAME: Final = "crew"
-VERSION: Final = 1
-STATE: Final = roster.layout(16, 64)
+VERSION: Final = 2
+STATE: Final = roster.layout(24, 64)
+OLDER: Final = {"crew/1:1160": roster.layout(16, 64)}
+"""Layouts of earlier versions that are still read."""
 
 
-def note(crew: Any, event: Event) -> None:
-    """Take a sign-on or sign-off into one hammer's record; other events pass by."""
-    if event.kind in ("sign_on", "sign_off"):
-        name: str = event.fields["operator"] if event.kind == "sign_on" else ""
-        roster.note(crew, event.effective, name)
+def note(people: History, event: Event) -> None:
+    """Take a sign-on or sign-off into one hammer's history; other events pass by."""
+    if event.kind not in ("sign_on", "sign_off"):
+        return
+    at = event.effective
+    recent = sum(1 for since in people.since[-MOST - 1 :] if at - BURST < since < at)
+    if recent < MOST:
+        people.note(at, event.fields["operator"] if event.kind == "sign_on" else "")
+    elif people.names[-1]:
+        people.note(at, "")
 
 
 def on_duty(crew: Any, instant: Instant) -> str | None:
-    """Who was signed on at that instant, or None."""
+    """Who was signed on at that instant, by one hammer's record; None where nobody was."""
     return still_on(roster.at(crew, instant), instant)
 
 

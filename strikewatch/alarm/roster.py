@@ -1,6 +1,12 @@
-"""Names in force from an instant on, the last few of one hammer: who is signed on, which tool is fitted."""
+"""Names in force from an instant on, of one hammer: who is signed on, which tool is fitted.
+
+While a batch is worked through, its `History` holds every change. What is kept from one batch to the next is a record
+of constant size: the name in force now, and those in force at the instants that something under way may still ask for.
+So it does not matter how many changes lie between the onset of a fault and the instant at which it becomes known.
+"""
 
 from bisect import bisect_right
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -13,40 +19,51 @@ def layout(remembered: int, letters: int) -> np.dtype[Any]:
     return np.dtype([("n", "<i8"), ("at", "<i8", (remembered,)), ("name", f"S{letters}", (remembered,))])
 
 
-def note(roster: Any, at: Instant, name: str) -> None:
-    """From this instant on it is this one; the oldest is forgotten when there is no room."""
-    n = int(roster["n"])
-    if n == len(roster["at"]):
-        roster["at"][:-1] = roster["at"][1:].copy()
-        roster["name"][:-1] = roster["name"][1:].copy()
-        n -= 1
-    roster["at"][n] = at
-    roster["name"][n] = name.encode()
-    roster["n"] = n + 1
+class History:
+    """The changes of one hammer in the order of time, as many as there are; an empty name is nobody, or nothing."""
+
+    def __init__(self, record: Any) -> None:
+        n = int(record["n"])
+        self.since: list[Instant] = record["at"][:n].tolist()
+        self.names: list[str] = [name.decode() for name in record["name"][:n].tolist()]
+
+    def note(self, at: Instant, name: str) -> None:
+        """From this instant on it is this one; of several at one instant, the last."""
+        if self.since and self.since[-1] == at:
+            self.names[-1] = name
+        else:
+            self.since.append(at)
+            self.names.append(name)
+
+    def at(self, instant: Instant) -> tuple[str, Instant] | None:
+        """The name in force at an instant, and since when; None where there is none or it is empty."""
+        k = bisect_right(self.since, instant) - 1
+        return (self.names[k], self.since[k]) if k >= 0 and self.names[k] else None
+
+    def keep(self, record: Any, asked: Iterable[Instant], after: Instant) -> None:
+        """Write down the changes in force at these instants, and all later than `after`.
+
+        The bytes depend on nothing else. Where there is no room for all, the oldest are dropped.
+        """
+        kept = {bisect_right(self.since, instant) - 1 for instant in (*asked, after)} - {-1}
+        kept.update(range(bisect_right(self.since, after), len(self.since)))
+        newest = sorted(kept)[-len(record["at"]) :]
+        record["n"] = len(newest)
+        for field, values in (("at", self.since), ("name", [name.encode() for name in self.names])):
+            record[field] = 0 if field == "at" else b""
+            record[field][: len(newest)] = [values[k] for k in newest]
 
 
-Names = tuple[list[Instant], list[str]]
-"""From when, and which, oldest first."""
+def at(record: Any, instant: Instant) -> tuple[str, Instant] | None:
+    """The name in force at an instant, by one hammer's record."""
+    return History(record).at(instant)
 
 
-def names(roster: Any) -> Names:
-    """All of them, for many questions at once."""
-    n = int(roster["n"])
-    return roster["at"][:n].tolist(), [name.decode() for name in roster["name"][:n].tolist()]
-
-
-def among(names: Names, instant: Instant) -> tuple[str, Instant] | None:
-    """As `at`, of `names`; these stand in the order of time."""
-    since, name = names
-    k = bisect_right(since, instant) - 1
-    return (name[k], since[k]) if k >= 0 and name[k] else None
-
-
-def at(roster: Any, instant: Instant) -> tuple[str, Instant] | None:
-    """The last one noted at or before an instant, and since when; None where there is none or its name is empty."""
-    for k in range(int(roster["n"]) - 1, -1, -1):
-        since = int(roster["at"][k])
-        if since <= instant:
-            name: bytes = roster["name"][k]
-            return (name.decode(), since) if name else None
-    return None
+def widened(older: Any, dtype: np.dtype[Any]) -> Any:
+    """A record that had room for fewer changes, as one of this dtype [1]."""
+    record = np.zeros(1, dtype)
+    n = len(older["at"])
+    record["n"] = older["n"]
+    record["at"][0, :n] = older["at"]
+    record["name"][0, :n] = older["name"]
+    return record

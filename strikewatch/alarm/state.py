@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.alarm import crew, position, tool
+from strikewatch.alarm import crew, position, roster, tool
 from strikewatch.detect import DETECTORS, coverage, pose, reading
 
 PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
@@ -24,15 +24,34 @@ LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version,
 """Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
 
 
-def part_of(layout: str, state: bytes, name: str) -> Any:
-    """One part's record in a saved state, read-only; None where the state has it not, or in another version."""
+_OLDER: Final = {
+    part: (STATE[name], older)
+    for name, layouts in ((crew.NAME, crew.OLDER), (tool.NAME, tool.OLDER))
+    for part, older in layouts.items()
+}
+
+
+def parts(layout: str, state: bytes) -> dict[str, Any]:
+    """The parts of a saved state by name, each a record of `STATE`; those of a version no longer read are left out."""
+    found: dict[str, Any] = {}
+    present = set(LAYOUT.split())
     offset = 0
-    for part, size in ((one, int(one.rpartition(":")[2])) for one in layout.split()):
-        if part.startswith(f"{name}/"):
-            mine = part in LAYOUT.split()
-            return np.frombuffer(state, STATE[name], 1, offset)[0] if mine else None
+    for part in layout.split():
+        name, size = part.partition("/")[0], int(part.rpartition(":")[2])
+        if offset + size > len(state):
+            break
+        if part in present:
+            found[name] = np.frombuffer(state, STATE[name], 1, offset)[0]
+        elif part in _OLDER:
+            dtype, older = _OLDER[part]
+            found[name] = roster.widened(np.frombuffer(state, older, 1, offset)[0], dtype)[0]
         offset += size
-    return None
+    return found
+
+
+def part_of(layout: str, state: bytes, name: str) -> Any:
+    """One part's record in a saved state, not to be changed; None where there is none that is still read."""
+    return parts(layout, state).get(name)
 
 
 def fresh() -> Any:

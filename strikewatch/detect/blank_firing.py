@@ -12,12 +12,13 @@ The start-up transient is no evidence, nor is the decay after release; how the p
 (`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `suspicion`.
 """
 
+from collections.abc import Iterator
 from typing import Any, Final, Literal
 
 from pydantic import Field
 
 from strikewatch.detect import accumulator, loaded
-from strikewatch.detect.blank_state import FRESH, MIRROR, PARAMS, STATE
+from strikewatch.detect.blank_state import FRESH, LEAVING, MIRROR, PARAMS, STATE
 from strikewatch.detect.blanking import new_speed, place
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
@@ -170,6 +171,26 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     )
 
 
+def _under_way(record: Any, _params: Any, _upto: int) -> Iterator[int]:
+    if record["bout"] != NEVER:
+        yield int(record["bout"])
+
+
+def _pending(record: Any, _params: Any, _upto: int) -> Iterator[int]:
+    """Where a run in the bout under way began, or may turn out to have begun; see `blanking.fell`."""
+    bout, steps = int(record["bout"]), record["steps"]
+    if bout == NEVER:
+        return
+    yield bout
+    yield int(record["calm"])
+    falling = record["seen"] and steps["fall"] > 0.0
+    for at in (int(record["window"]), int(steps["fall_at"]) if falling else bout):
+        yield at
+        yield max(bout, at - LEAVING)
+    if record["run"] != NEVER:
+        yield int(record["run"])
+
+
 def _whole(value: float) -> int:
     return round(value)
 
@@ -261,4 +282,6 @@ DETECTOR: Final = Detector(
     fresh=FRESH,
     notes=True,
     needs=(("pressure_bar",),),
+    pending=_pending,
+    under_way=_under_way,
 )

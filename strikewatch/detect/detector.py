@@ -1,6 +1,6 @@
 """What a detector is: its faults, its settings, the layout of its state, and its kernel."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, ClassVar, Final, Self
@@ -8,13 +8,17 @@ from typing import Any, ClassVar, Final, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, model_validator
 
-from strikewatch.detect.kernels import EVENT, FINDING, SPAN, read_only, settle
+from strikewatch.detect.kernels import EVENT, FINDING, NEVER, SPAN, read_only, settle
+from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault
-from strikewatch.model.instant import SECOND
+from strikewatch.model.instant import SECOND, Instant
 
 NO_BITS: Final = np.empty(0, np.uint32)
 FIRING: Final = ("active", "pressure_bar")
 """Channels that tell whether the hammer fires."""
+FIRES_ON: Final = max(CHANNELS[name].hold_ns for name in FIRING) + 1
+"""After its last row a hammer is known to fire for less than this, ns."""
+FOREVER: Final = -NEVER
 
 
 class DetectorSettings(BaseModel):
@@ -68,6 +72,13 @@ class Detector:
     `notes`: whether it also writes down what it measured of each bout. `needs`: groups of channels; without one of each
     group in the feed the detector is silent.
 
+    `horizon(settings)`: for how long after a hammer's last row a finding may become known without another row or event,
+    ns. Where the calendar alone brings one later, `due(state, params)` gives the next such instant.
+
+    `pending(state, params, upto)` gives the instants at or before the watermark that may later turn out to be the onset
+    of a finding, `under_way` those that may be the start of something noted. Later instants are left out by the caller,
+    and onsets in the last 0.6 s (`crew.BURST`) need not be given.
+
     run(report, spans, time_ns, fire_until, state, params, *reads, out) -> number of findings written to `out`.
     With `report` set, faults that stand at the watermark are written too, with their evidence up to there.
     """
@@ -84,6 +95,10 @@ class Detector:
     fresh: Mapping[str, Any] = field(default_factory=dict)
     notes: bool = False
     needs: tuple[tuple[str, ...], ...] = ()
+    horizon: Callable[[Any], int] = lambda _settings: FIRES_ON
+    due: Callable[[Any, Any], Instant] = lambda _state, _params: FOREVER
+    pending: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
+    under_way: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
 
     def settle(self) -> None:
         """Have the kernel compiled, or taken from an earlier start."""

@@ -6,9 +6,12 @@ there is none.
 
 The carrier works while its engine is known to turn above `working_rpm`; on a feed without engine speed, from row to
 row while they are at most `steady_s` apart. Whether a silence counts is known only when the next row comes, so what
-lies after the last row waits here until then, and events in it likewise.
+lies after the last row waits here until then, and events in it likewise. Of more than
+`WAITING` changes between two such rows only the last ones cut; the stretch before them belongs to who was on when it
+began.
 """
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
@@ -44,7 +47,7 @@ class Settings(DetectorSettings):
 
 HOUR: Final = 3600 * SECOND
 WAITING: Final = 8
-"""Events that one silence of a few seconds may hold; of more the oldest are taken at once."""
+"""Changes that the time between two rows may hold; of more the oldest do not cut."""
 
 STATE: Final = np.dtype(
     [
@@ -94,16 +97,31 @@ def _take_event(s: Any, out: Any, n: int, g: int) -> int:
 
 
 @part
-def _queue(s: Any, events: Any, e: int, last: int) -> int:
-    """Let events from number e on wait, as many as there is room for; the number of the next."""
-    while e < last and s.waiting < WAITING:
-        event = events[e]
-        if event.kind == SIGNED or event.kind == FITTED:
-            s.at[s.waiting] = event.at
-            s.then_lapses[s.waiting] = event.lapses if event.kind == SIGNED else NEVER
-            s.waiting += 1
+def _next_change(events: Any, e: int, last: int) -> int:
+    """The first event from number e on that changes operator or tool; `last` where none does."""
+    while e < last and events[e].kind != SIGNED and events[e].kind != FITTED:
         e += 1
     return e
+
+
+@part
+def _wait(s: Any, event: Any) -> None:
+    """Let a change wait; of several at one instant, the last counts."""
+    lapses = event.lapses if event.kind == SIGNED else NEVER
+    if s.waiting > 0 and s.at[s.waiting - 1] == event.at:
+        if lapses != NEVER:
+            s.then_lapses[s.waiting - 1] = lapses
+        return
+    if s.waiting == WAITING:
+        if s.then_lapses[0] != NEVER:
+            s.lapses = s.then_lapses[0]
+        for k in range(WAITING - 1):
+            s.at[k] = s.at[k + 1]
+            s.then_lapses[k] = s.then_lapses[k + 1]
+        s.waiting -= 1
+    s.at[s.waiting] = event.at
+    s.then_lapses[s.waiting] = lapses
+    s.waiting += 1
 
 
 @part
@@ -137,6 +155,35 @@ def _settle(s: Any, lo: int, hi: int, works_until: int, fires_until: int, out: A
     return _reach(s, hi, out, n, g)
 
 
+@part
+def _advance(
+    s: Any,
+    events: Any,
+    e: int,
+    last: int,
+    together: int,
+    hi: int,
+    works_until: int,
+    fires_until: int,
+    out: Any,
+    n: int,
+    g: int,
+) -> int:
+    """Time runs to hi, with the changes on the way; those up to `together` had to wait for it to be settled."""
+    while e < last and events[e].at <= min(together, hi):
+        if events[e].kind == SIGNED or events[e].kind == FITTED:
+            _wait(s, events[e])
+        e += 1
+    if s.done < together < hi:
+        n = _settle(s, s.done, together, works_until, fires_until, out, n, g)
+    while e < last and events[e].at <= hi:
+        if events[e].kind == SIGNED or events[e].kind == FITTED:
+            _wait(s, events[e])
+            n = _settle(s, s.done, max(s.done, events[e].at), works_until, fires_until, out, n, g)
+        e += 1
+    return _settle(s, s.done, hi, works_until, fires_until, out, n, g)
+
+
 @kernel
 def run(
     report: bool,
@@ -154,7 +201,7 @@ def run(
         span = spans[g]
         s = state[g]
         p = params[span.slot]
-        e = _queue(s, events, span.first_event, span.last_event)
+        e = _next_change(events, span.first_event, span.last_event)
         fires = nth(fire_until, span.first + g)
         # Up to where nothing can happen but that time is added up: the short way.
         quiet = NEVER
@@ -168,6 +215,7 @@ def run(
             b = nth(time_ns, i)
             if done != NEVER:
                 works = rpm_until if has_engine_rpm else b if b - last_row <= p.steady else done
+                together = NEVER if has_engine_rpm else last_row + p.steady
                 if b < quiet and works >= b:
                     operating += b - done
                     if fires > done:
@@ -178,8 +226,10 @@ def run(
                         s.end = done
                     s.operating = operating
                     s.firing = firing
-                    n = _settle(s, done, b, works, fires, out, n, g)
-                    e = _queue(s, events, e, span.last_event)
+                    s.done = done
+                    n = _advance(s, events, e, span.last_event, together, b, works, fires, out, n, g)
+                    while e < span.last_event and events[e].at <= b:
+                        e = _next_change(events, e + 1, span.last_event)
                     operating = s.operating
                     firing = s.firing
                     done = b
@@ -190,6 +240,8 @@ def run(
                             quiet = s.lapses
                         if s.waiting > 0 and s.at[0] < quiet:
                             quiet = s.at[0]
+                        if e < span.last_event and events[e].at < quiet:
+                            quiet = events[e].at
             else:
                 done = b
             v = sample(engine_rpm, i)
@@ -206,14 +258,15 @@ def run(
         s.last_row = last_row
         s.has_engine_rpm = has_engine_rpm
         s.rpm_until = rpm_until
+        if done != NEVER and span.upto > done and (has_engine_rpm or span.upto - last_row > p.steady):
+            works = rpm_until if has_engine_rpm else done
+            together = NEVER if has_engine_rpm else last_row + p.steady
+            n = _advance(s, events, e, span.last_event, together, span.upto, works, fires, out, n, g)
+            while e < span.last_event and events[e].at <= span.upto:
+                e = _next_change(events, e + 1, span.last_event)
         while e < span.last_event:
-            n = _take_event(s, out, n, g)
-            e = _queue(s, events, e, span.last_event)
-        if done != NEVER and span.upto > done:
-            if has_engine_rpm:
-                n = _settle(s, done, span.upto, rpm_until, fires, out, n, g)
-            elif span.upto - last_row > p.steady:
-                n = _settle(s, done, span.upto, done, fires, out, n, g)
+            _wait(s, events[e])
+            e = _next_change(events, e + 1, span.last_event)
         if report and s.begin != NEVER:
             n = emit(out, n, g, 0, NOTED, s.begin, s.end, LOW, (float(s.operating), float(s.firing)))
     return n
@@ -221,6 +274,20 @@ def run(
 
 def _params(settings: Settings) -> tuple[Any, ...]:
     return settings.working_rpm, instant.seconds(settings.steady_s)
+
+
+def _under_way(record: Any, params: Any, upto: int) -> Iterator[int]:
+    """Where the stretch under way began, and where others may, once what lies after the last row is settled."""
+    begin, done, lapses = int(record["begin"]), int(record["done"]), int(record["lapses"])
+    if begin != NEVER:
+        yield begin
+    if done == NEVER:
+        return
+    yield done
+    yield from record["at"][: int(record["waiting"])].tolist()
+    if lapses > done:
+        yield lapses
+    yield from range(done - done % HOUR + HOUR, min(upto, done + int(params["steady"])) + 1, HOUR)
 
 
 DETECTOR: Final = Detector(
@@ -242,4 +309,6 @@ DETECTOR: Final = Detector(
         "lapses": NEVER,
     },
     notes=True,
+    horizon=lambda _settings: 0,
+    under_way=_under_way,
 )

@@ -8,11 +8,12 @@ known only when the next row comes, so greasings in it wait: at most `steady_s`,
 A hammer that is greased automatically has no such interval, and its clock only tells: `grease_feed` watches over it.
 """
 
+from collections.abc import Iterator
 from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hours
+from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, hours
 from strikewatch.detect.greasing import (
     DUE,
     FOREVER,
@@ -201,6 +202,21 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     )
 
 
+def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
+    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    done, clock = int(record["done"]), int(record["clock"])
+    if params["by_firing"] or record["has_engine_rpm"] or done == NEVER:
+        return
+    limits = int(params["due"]), int(params["overdue"])
+    yield from (done + max(0, limit - clock) for limit in limits)
+    for k in range(int(record["waiting"])):
+        at, age = int(record["at"][k]), int(record["age"][k])
+        clock = min(clock + max(0, at - done), age)
+        done = max(done, at)
+        yield at
+        yield from (done + max(0, limit - clock) for limit in limits)
+
+
 DETECTOR: Final = Detector(
     name="grease",
     version=1,
@@ -236,4 +252,7 @@ DETECTOR: Final = Detector(
         "overdue_onset": NEVER,
         "short_onset": NEVER,
     },
+    # What an engine last heard of runs up to, and what waits until a silence is too long to count.
+    horizon=lambda settings: max(FIRES_ON, _HOLD, instant.seconds(settings.steady_s) + 1),
+    pending=_pending,
 )

@@ -11,7 +11,7 @@ from typing import Any, Final, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds
+from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detect.kernels import (
     CLEARED,
     MEDIUM,
@@ -278,4 +278,5 @@ DETECTOR: Final = Detector(
     reads=("grease_level", "grease_flow", "grease_bar"),
     fresh={"level_until": NEVER, "flow_until": NEVER, "line_until": NEVER, "run": NEVER, "onset": NEVER},
     needs=(("grease_level", "grease_flow"),),
+    horizon=lambda _settings: max(FIRES_ON, min(_HOLD_FLOW, _HOLD_LINE)),
 )

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, tenth
+from strikewatch.detect.detector import FIRING, FOREVER, Detector, DetectorSettings, tenth
 from strikewatch.detect.kernels import (
     CHECKED,
     CLEARED,
@@ -176,6 +176,13 @@ def _days(value_ns: float) -> float:
     return tenth(value_ns / (86_400 * SECOND))
 
 
+def _due(record: Any, params: Any) -> int:
+    """When it has not fired for too long, if it does not."""
+    if record["base"] == NEVER or record["due_onset"] != NEVER or record["put_in"]:
+        return FOREVER
+    return int(record["base"] + params["idle"])
+
+
 DETECTOR: Final = Detector(
     name="long_storage",
     version=1,
@@ -199,4 +206,5 @@ DETECTOR: Final = Detector(
     reads=("events",),
     fresh={"base": NEVER, "readied": NEVER, "due_onset": NEVER, "use_onset": NEVER},
     needs=(FIRING,),
+    due=_due,
 )

@@ -215,4 +215,6 @@ DETECTOR: Final = Detector(
     reads=("oil_c",),
     fresh={"bin_end": NEVER, "onset": NEVER, "mean": np.nan},
     needs=(FIRING, ("oil_c",)),
+    # The interval of the last row, and those without a value until too few means are left for a line.
+    horizon=lambda _settings: (BINS - NEEDED + 2) * GRID,
 )

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, seconds, tenth
+from strikewatch.detect.detector import FIRES_ON, FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detect.kernels import (
     CLEARED,
     ESCALATED,
@@ -226,6 +226,10 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     )
 
 
+def _horizon(settings: Settings) -> int:
+    return FIRES_ON + instant.seconds(settings.reposition_s)
+
+
 DETECTOR: Final = Detector(
     name="same_spot",
     version=1,
@@ -245,4 +249,5 @@ DETECTOR: Final = Detector(
     reads=("tool_x_m", "tool_y_m", "pressure_bar", "oil_c"),
     fresh={"last_fire": NEVER, "onset": NEVER, "x_until": NEVER, "y_until": NEVER, "oil_until": NEVER},
     needs=(FIRING,),
+    horizon=_horizon,
 )

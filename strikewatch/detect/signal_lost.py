@@ -136,5 +136,6 @@ DETECTOR: Final = Detector(
     params=_params,
     run=run,
     reads=("engine_rpm",),
+    horizon=lambda settings: instant.seconds(settings.silence_s),
     fresh={"last_row": NEVER, "rpm_until": NEVER, "onset": NEVER},
 )

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detect.detector import FIRING, Detector, DetectorSettings
+from strikewatch.detect.detector import FIRES_ON, FIRING, Detector, DetectorSettings
 from strikewatch.detect.kernels import (
     CLEARED,
     MEDIUM,
@@ -226,6 +226,9 @@ def spells(
         limit, pause = instant.seconds(own.limit_s), instant.seconds(own.pause_s)
         return (*limits(own), measure, tells, hold, firing, limit, pause)
 
+    def horizon(own: Any) -> int:
+        return (min(hold, FIRES_ON) if firing else hold) + instant.seconds(own.pause_s) + 1
+
     return Detector(
         name=fault.name,
         version=1,
@@ -238,4 +241,5 @@ def spells(
         reads=(*channels, "nothing", "nothing")[:3],
         fresh={"last": NEVER, "onset": NEVER, "until": NEVER},
         needs=(*((FIRING,) if firing else ()), channels),
+        horizon=horizon,
     )

@@ -11,12 +11,13 @@ carrier's: more than it stood at was worked unheard and is added to the clocks (
 be of years before); less is not taken unless a reason is given.
 """
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any, Final, Self
 
 from pydantic import Field, model_validator
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hours, tenth
+from strikewatch.detect.detector import FOREVER, Detector, DetectorSettings, hours, tenth
 from strikewatch.detect.due import (
     ITEMS,
     METER,
@@ -170,6 +171,28 @@ def _params(own: Settings) -> tuple[Any, ...]:
     )
 
 
+def _due(record: Any, params: Any) -> int:
+    """When an item next reaches a stage by the calendar."""
+    soonest = FOREVER
+    for k in range(2):
+        stage, since = int(record["stage"][k]), int(record["since"][k])
+        if stage < 3 and since != NEVER:
+            soonest = min(soonest, max(since, int(record["start"][k])) + int(params["days"][k, stage]))
+    return soonest
+
+
+def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
+    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    done = int(record["done"])
+    if record["has_engine_rpm"] or done == NEVER:
+        return
+    for k in range(2):
+        start = max(done, int(record["start"][k]))
+        yield start
+        yield from (start + max(0, hours - int(record["clock"][k])) for hours in params["hours"][k].tolist())
+        yield from (max(start, int(record["since"][k]) + days) for days in params["days"][k].tolist())
+
+
 def _days(value_ns: float) -> float:
     return tenth(value_ns / DAY)
 
@@ -223,4 +246,7 @@ DETECTOR: Final = Detector(
         "last_row": NEVER,
         "rpm_until": NEVER,
     },
+    horizon=lambda settings: max(_HOLD, instant.seconds(settings.steady_s) + 1),
+    due=_due,
+    pending=_pending,
 )

@@ -21,6 +21,7 @@ from strikewatch.deliver.log import log_changes
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.feed_tally import FeedTally
 from strikewatch.hosts.full_disk import Ahead, FullDisk
+from strikewatch.hosts.look_ahead import LookAhead
 from strikewatch.hosts.present import Present
 from strikewatch.intake.admit import NEVER, Admit
 from strikewatch.intake.decode import Samples, decode, topic
@@ -50,8 +51,6 @@ _log: Final = structlog.get_logger("worker")
 STEP_MESSAGES: Final = 250
 """At most so many messages in one step, so that what comes meanwhile soon has its turn. More would save little."""
 LOOK_EVERY: Final = SECOND
-LOOK_UPTO: Final = 400 * SECOND
-"""No deadline of any detector lies further behind the last row."""
 IN_TIME_NS: Final = 10 * SECOND
 """Rows that come this long after their time, or earlier, have not waited at the broker."""
 RETRY_COMMIT_S: Final = 1.0
@@ -106,6 +105,7 @@ class Worker:
         self._admit = Admit("hole", self._reorder_ns)
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
+        self._ahead = LookAhead(self._pipeline)
         self._ledger = Ledger(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
@@ -264,17 +264,23 @@ class Worker:
         for portion in step.portions:
             step.changes += self._ledger.withdraw(portion.key, portion.upto)
 
+    def _last_row(self, key: Key) -> Instant:
+        """The newest row that is known to come of a hammer: passed on, or filled in while a channel is held."""
+        return self._admit.last(key) + self._hold.remaining(key)
+
     def _look_ahead(self, step: "_Step", now: Instant) -> None:
         """Where nothing is heard time passes all the same; the state of it is not kept, so that rows may still come."""
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            if self._grace_ns <= silent <= LOOK_UPTO + self._hold.remaining(key):
-                upto = self._admit.last(key) + silent - self._grace_ns
-                if upto > self._pipeline.upto(key) > 0:
-                    portions.append(self._hold.ahead(self._admit.ahead(key, upto)))
+            upto = self._admit.last(key) + silent - self._grace_ns
+            if silent >= self._grace_ns and upto > self._pipeline.upto(key) > 0:
+                portion = self._admit.ahead(key, upto)
+                if self._ahead.needed(portion, self._last_row(key)):
+                    portions.append(self._hold.ahead(portion))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
+            self._ahead.looked(portions, [self._last_row(portion.key) for portion in portions], outcome)
             ahead = {portion.key: portion.upto for portion in portions}
             for finding in outcome.findings:
                 step.changes += self._ledger.take(

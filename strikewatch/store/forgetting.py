@@ -141,20 +141,21 @@ def _states(connection: Connection, name: str, really: bool) -> int:
 
 
 def without(name: str, layout: str, state: bytes) -> bytes:
-    """The state with the id replaced in its crew. A crew of another version is begun anew when it is loaded."""
-    mine, at = f"{crew.NAME}/{crew.VERSION}:{crew.STATE.itemsize}", 0
+    """The state with the id replaced in its crew. A crew of a version no longer read is begun anew when loaded."""
+    read = {f"{crew.NAME}/{crew.VERSION}:{crew.STATE.itemsize}": crew.STATE, **crew.OLDER}
+    at = 0
     for part in layout.split():
         size = int(part.rpartition(":")[2])
         if part.startswith(f"{crew.NAME}/"):
-            if part != mine:
+            if part not in read:
                 return (
                     state[:at] + bytes(size) + state[at + size :]
                     if name.encode() in state[at:][:size]
                     else state
                 )
             buffer = bytearray(state)
-            (record,) = np.frombuffer(buffer, crew.STATE, 1, at)
-            for field in crew.STATE.names or ():
+            (record,) = np.frombuffer(buffer, read[part], 1, at)
+            for field in record.dtype.names or ():
                 if record[field].dtype.kind == "S":
                     record[field][record[field] == name.encode()] = FORGOTTEN.encode()
             return bytes(buffer)

@@ -3,6 +3,8 @@
 cut      however a stream is cut, down to row by row and with ticks in between, the findings and the last state are the
          same to the last bit; cuts and ticks are aimed at the ties, one nanosecond before, at and after each deadline
 company  other hammers in the same batches change nothing
+whose    operator and tool of each finding, bout and stretch are those at its onset or start, under any of these cuts,
+         with more sign-ons and tool changes than a record holds
 resume   a state that went through bytes into a new pipeline goes on as if nothing had happened
 purity   a step that is not kept leaves no trace
 """
@@ -21,6 +23,7 @@ from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.events import Event
 from strikewatch.model.finding import Finding
+from strikewatch.model.instant import SECOND
 from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import Outcome, Pipeline
 from tests.core.recorded import SITE, faults_of
@@ -31,6 +34,7 @@ from tests.twins.knowledge import admitted
 from tests.twins.rich import rich
 from tests.twins.streams import Stream as Recording
 from tests.twins.streams import columns, nasty
+from tests.twins.whose import operator_at, tool_at
 
 CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "1000"))
 SEEDS = 40
@@ -50,9 +54,9 @@ Found = list[str]
 
 
 class Stream:
-    """One nasty recording and its settings."""
+    """One nasty recording and its settings. `crowded`: people and tools come and go all the time."""
 
-    def __init__(self, seed: int, made: Callable[[int], Recording] = nasty) -> None:
+    def __init__(self, seed: int, made: Callable[[int], Recording] = nasty, *, crowded: bool = False) -> None:
         nasty_stream = made(seed)
         self.rows: dict[Key, Rows] = {
             (SITE, hammer): columns(admitted(one)) for hammer, one in nasty_stream.rows.items()
@@ -61,6 +65,11 @@ class Stream:
             (SITE, hammer): one for hammer, one in nasty_stream.events.items()
         }
         self.end = nasty_stream.end
+        if crowded:
+            dice = random.Random(f"crowd {seed}")
+            for key, own in self.events.items():
+                crowd = changes(dice, key, self.rows[key].time_ns.tolist(), self.end)
+                own[:] = sorted([*own, *crowd], key=lambda event: event.effective)
         self.faults: Faults = faults_of(nasty_stream.settings)
 
     def pipeline(self) -> Pipeline:
@@ -81,28 +90,74 @@ class Stream:
         yield admit.portion(key, NO_ROWS, self.end, closing=True)
 
 
-Told = Finding | Worked | Spent
+def changes(dice: random.Random, key: Key, times: Sequence[int], end: int) -> list[Event]:
+    """More sign-ons, sign-offs and tool changes than any record holds: at rows, beside them and between them, singly
+    and in bursts."""
+    first = min(times, default=end) - SECOND
+    found: list[Event] = []
+    while len(found) < 120:
+        near = dice.choice(times) if times and dice.random() < 0.7 else dice.randint(first, end)
+        apart = dice.choice((0, 1, 20_000_000, 100_000_000, 300_000_000, 2 * SECOND))
+        at = near + dice.choice((-1, 0, 0, 1, 500_000_000))
+        for _ in range(dice.choice((1, 1, 3, 12))):
+            late = dice.choice((0, 0, 0, HOUR))
+            kind = dice.choice(("sign_on", "sign_on", "sign_off", "tool_change"))
+            fields = {
+                "sign_on": {"operator": f"op-{11 + len(found)}"},
+                "tool_change": {"tool": f"tool-{len(found)}"},
+            }.get(kind, {})
+            if first <= at <= end:
+                found.append(Event(*key, kind, at - late, fields, at if late else -1))
+            at += apart
+    return found
+
+
+Told = tuple[Finding, str | None] | Worked | Spent
 
 
 def told(outcome: Outcome) -> list[Told]:
-    """Everything that a step found: findings, bouts and stretches of work."""
-    return [*outcome.findings, *outcome.bouts(), *outcome.stretches()]
+    """Everything that a step found: findings, bouts and stretches of work. A finding that raises has its operator with
+    it; later ones of the same fault are not asked."""
+    whose = [
+        (one, outcome.on_duty(one.key, one.onset) if one.step == "raised" else None)
+        for one in outcome.findings
+    ]
+    return [*whose, *outcome.bouts(), *outcome.stretches()]
 
 
 def lines(found: Sequence[Told]) -> Found:
     return sorted(
-        repr(one._replace(kind=one.kind.name) if isinstance(one, Finding) else one) for one in found
-    )  # type: ignore[arg-type]
+        repr(one if isinstance(one, Worked | Spent) else (one[0]._replace(kind=one[0].kind.name), one[1]))  # type: ignore[arg-type]
+        for one in found
+    )
 
 
 def run(pipeline: Pipeline, portions: Iterator[Portion]) -> Found:
+    return lines(closed(pipeline, portions))
+
+
+def closed(pipeline: Pipeline, portions: Iterator[Portion]) -> list[Told]:
+    """Everything that is found in these portions, and what still goes on at their end."""
     found: list[Told] = []
     for portion in portions:
         outcome = pipeline.step(Batch([portion]))
         pipeline.keep(outcome)
         found += told(outcome)
     last = pipeline.step(Batch([Portion(portion.key, NO_ROWS, portion.upto)]), report=True)
-    return lines([*found, *told(last)])
+    return [*found, *told(last)]
+
+
+def wrongly_attributed(found: Sequence[Told], events: Sequence[Event]) -> Found:
+    """What is not whose the events say."""
+    wrong: list[Told] = []
+    for one in found:
+        if isinstance(one, Worked | Spent):
+            start = one.bout.start if isinstance(one, Worked) else one.stretch.start
+            right = one.operator == operator_at(events, start) and one.tool == tool_at(events, start)
+        else:
+            right = one[0].step != "raised" or one[1] == operator_at(events, one[0].onset)
+        wrong += [] if right else [one]
+    return lines(wrong)
 
 
 def state(pipeline: Pipeline, key: Key) -> bytes:
@@ -140,6 +195,35 @@ def test_cut_and_resume(made: Callable[[int], Recording], seed: int) -> None:
                 found += told(outcome)
                 pipeline.keep(outcome)
                 if dice.random() < 0.2:
+                    saved = outcome.saved()[key]
+                    pipeline = stream.pipeline()
+                    assert pipeline.restore(key, LAYOUT, saved) == []
+            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+            assert lines([*found, *told(last)]) == expected
+            assert state(pipeline, key) == state(whole, key)
+
+
+@pytest.mark.parametrize(
+    ("made", "seed"), CASES[::5], ids=[f"{one.__name__}-{seed}" for one, seed in CASES[::5]]
+)
+def test_whose(made: Callable[[int], Recording], seed: int) -> None:
+    """Whole, row by row and under random cuts with resumes, with 120 changes of operator and tool a hammer."""
+    dice = random.Random(seed)
+    stream = Stream(seed, made, crowded=True)
+    for key, rows in stream.rows.items():
+        whole = stream.pipeline()
+        everything = closed(whole, stream.portions(key, []))
+        expected = lines(everything)
+        assert wrongly_attributed(everything, stream.events[key]) == []
+        at = [event.effective for event in stream.events[key]]
+        for watermarks in (rows.time_ns.tolist(), aimed_cuts(dice, stream, key, at)):
+            pipeline = stream.pipeline()
+            found: list[Told] = []
+            for portion in stream.portions(key, watermarks):
+                outcome = pipeline.step(Batch([portion]))
+                found += told(outcome)
+                pipeline.keep(outcome)
+                if dice.random() < 0.3:
                     saved = outcome.saved()[key]
                     pipeline = stream.pipeline()
                     assert pipeline.restore(key, LAYOUT, saved) == []

@@ -6,7 +6,7 @@ from itertools import pairwise
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND, seconds
 from tests.twins.knowledge import Row, Span, admitted, firing, joined, length, samples, working
-from tests.twins.whose import in_order, operator_at
+from tests.twins.whose import in_order, operator_at, tool_at
 
 HOUR = 3600 * SECOND
 Stretch = tuple[int, int, int, int, str | None, str | None]
@@ -45,7 +45,7 @@ def find(
         within = [(max(a, start), min(b, stop)) for a, b in either if a < stop and b > start]
         if within:
             first = within[0][0]
-            who = operator_at(events, first), _tool(events, first)
+            who = operator_at(events, first), tool_at(events, first)
             found.append((first, within[-1][1], length(works, start, stop), length(fires, start, stop), *who))
     return _without_idle_cuts(found, events)
 
@@ -71,8 +71,3 @@ def _without_idle_cuts(found: list[Stretch], events: Sequence[Event]) -> list[St
 
 def _upto(spans: Sequence[Span], end: int) -> list[Span]:
     return [(a, min(b, end)) for a, b in spans if a < end]
-
-
-def _tool(events: Sequence[Event], at: int) -> str | None:
-    fitted = [event.fields["tool"] for event in in_order(events, "tool_change") if event.effective <= at]
-    return fitted[-1] if fitted else None
