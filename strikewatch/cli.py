@@ -11,6 +11,7 @@ from strikewatch import (
     cli_baseline,
     cli_deliveries,
     cli_due,
+    cli_recordings,
     cli_review,
     cli_suppose,
     cli_token,
@@ -62,8 +63,9 @@ def _parser() -> argparse.ArgumentParser:
         "replay", parents=[config], help="run a recorded shift through the detectors"
     )
     replay.add_argument(
-        "path",
+        "paths",
         type=Path,
+        nargs=1,
         metavar="PATH",
         help="a shift's folder, one .parquet or .csv file, or a folder of shifts",
     )
@@ -81,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
             metavar="WHEN",
             help=f"show only what stood {meant}: 2026-11-25T06:00:00Z, 2h",
         )
+    cli_recordings.add(replay)
     replay.set_defaults(run=_replay)
 
     run = commands.add_parser("run", parents=[config], help="the live processor")
