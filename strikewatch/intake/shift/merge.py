@@ -82,7 +82,7 @@ class Merge:
     def pieces(self) -> Iterator[tuple[Together, Rows]]:
         """Each hammer's rows, never going back in time, at most about PIECE_ROWS each."""
         waiting: dict[Key, list[_Waiting]] = defaultdict(list)
-        order = sorted(self._lots, key=lambda part: (min(lot.low for lot in self._lots[part].values()), part))
+        order = sorted(self._lots, key=lambda part: (self._begin(part), part))
         unread: dict[Key, list[tuple[Instant, tuple[int, int]]]] = defaultdict(list)
         for part, lots in self._lots.items():
             for key, lot in lots.items():
@@ -99,6 +99,9 @@ class Merge:
                 while own and own[-1][1] in read:
                     own.pop()
                 yield from _released(waiting[key], own[-1][0] if own else _NEVER)
+
+    def _begin(self, part: tuple[int, int]) -> Instant:
+        return min((lot.low for lot in self._lots[part].values()), default=_NEVER)
 
     def _look_at(self, s: int, shift: Shift) -> dict[Key, list[Interval]]:
         """Find what parts a shift has, and its wrong clocks; return when each hammer was recorded."""
@@ -118,8 +121,10 @@ class Merge:
                     else:
                         lots[key] = _Lot(arrivals[key].n, len(time_ns), low, high)
                     arrivals[key].add(time_ns)
-            if lots:
-                self._lots[s, number] = lots
+            if lots or self.only is None:
+                self._lots[s, number] = (
+                    lots  # a part without usable rows is read too, to count what is unusable
+                )
         found: dict[Key, list[Interval]] = {}
         for key, own in arrivals.items():
             wrong, found[key] = own.judged()
