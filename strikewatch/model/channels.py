@@ -67,3 +67,8 @@ ALIASES: Final[dict[str, tuple[str, Callable[[Any], Any]]]] = {
     "pressure_pa": ("pressure_bar", lambda pa: pa / 1e5),
 }
 """Accepted in place of a channel: the channel's name and the conversion (numbers and numpy arrays alike)."""
+
+
+def hold_column(channel: str) -> str:
+    """The column that tells, for each value of a channel, how long it stands, s; before `intake.standing` only."""
+    return f"hold_s:{channel}"
