@@ -10,10 +10,10 @@ from strikewatch.hosts.replay import Replayed
 from strikewatch.settings import load
 from tests.goldens.bless import NAMES, SHIFTS
 
-WINDOWED = frozenset(
-    ("same_spot", "hot_oil", "cold_oil", "low_engine_speed", "end_of_stroke", "over_side", "off_square")
-    + ("feed_force", "prying", "submerged", "sensor_fault")
-)
+WINDOWED = {
+    *("same_spot", "hot_oil", "cold_oil", "low_engine_speed", "end_of_stroke", "over_side", "off_square"),
+    *("feed_force", "prying", "submerged", "sensor_fault"),
+}
 """Faults that need no more of the past than a few minutes. Clocks of upkeep and what was learned of a hammer go on from
 one shift to the next, and differ."""
 
@@ -62,10 +62,13 @@ def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, Replayed], together
     assert together.counts.late == 0
     assert _faults(together) == sum((_faults(one) for one in alone.values()), Counter())
     assert _bouts(together) == sorted(bout for result in alone.values() for bout in _bouts(result))
-    for column in ("firing_ns", "operating_ns"):
+    for column, hold_s in (("firing_ns", 2), ("operating_ns", 10)):
         whole = _hours(together, column)
         parts = sum((_hours(one, column) for one in alone.values()), Counter())
-        assert whole == pytest.approx(parts, abs=1e-6), column
+        # The last value of a shift holds on where another one follows, and not where the recording ends with it.
+        most = hold_s * len(NAMES) / 3600
+        for hammer in parts:
+            assert parts[hammer] - 1e-6 <= whole[hammer] <= parts[hammer] + most, (hammer, column)
 
 
 def test_the_order_of_the_paths_does_not_matter(together: Replayed) -> None:
