@@ -56,7 +56,7 @@ def _parser() -> argparse.ArgumentParser:
         type=Path,
         metavar="FILE",
         default=Path(named) if named else None,
-        help="settings, TOML (default: $STRIKEWATCH_CONFIG, else what is built in)",
+        help="settings, TOML (default: $STRIKEWATCH_CONFIG, else what is built in or in a shift's folder)",
     )
 
     replay = commands.add_parser(

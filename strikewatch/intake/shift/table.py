@@ -10,6 +10,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
+from strikewatch.intake.same_instant import merge_sorted
 from strikewatch.intake.shift import cells
 from strikewatch.intake.shift.cells import Bools
 from strikewatch.intake.shift.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
@@ -91,13 +92,13 @@ class Shift:
         return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
 
     def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        """A hammer's rows in [begin, end), in the order of time, each instant once."""
+        """A hammer's rows in [begin, end), in the order of time, those of one instant as one."""
         found = (rows for one, rows in self.near(key, begin, end) if one == key)
         parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
         if not any(map(len, parts)):
             return NO_ROWS
         rows = Rows.join(parts)
-        return rows[np.unique(rows.time_ns, return_index=True)[1]]
+        return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
         """Pieces that hold all of a hammer's rows in [begin, end), and maybe others."""
