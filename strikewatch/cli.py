@@ -12,6 +12,7 @@ from strikewatch import (
     cli_deliveries,
     cli_due,
     cli_guide,
+    cli_recordings,
     cli_rejects,
     cli_review,
     cli_suppose,
@@ -57,15 +58,16 @@ def _parser() -> argparse.ArgumentParser:
         type=Path,
         metavar="FILE",
         default=Path(named) if named else None,
-        help="settings, TOML (default: $STRIKEWATCH_CONFIG, else what is built in)",
+        help="settings, TOML (default: $STRIKEWATCH_CONFIG, else what is built in or in a shift's folder)",
     )
 
     replay = commands.add_parser(
         "replay", parents=[config], help="run a recorded shift through the detectors"
     )
     replay.add_argument(
-        "path",
+        "paths",
         type=Path,
+        nargs=1,
         metavar="PATH",
         help="a shift's folder, one .parquet or .csv file, or a folder of shifts",
     )
@@ -83,6 +85,7 @@ def _parser() -> argparse.ArgumentParser:
             metavar="WHEN",
             help=f"show only what stood {meant}: 2026-11-25T06:00:00Z, 2h",
         )
+    cli_recordings.add(replay)
     replay.set_defaults(run=_replay)
 
     run = commands.add_parser("run", parents=[config], help="the live processor")

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from strikewatch import cli_recordings
 from strikewatch.hosts.moments import WHEN
 
 
@@ -52,6 +53,7 @@ def add(commands: Any, config: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="coaching notes, edited or translated (default: our own)",
     )
+    cli_recordings.add(review)
     review.set_defaults(run=_show)
 
 

@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from strikewatch import cli_recordings
+
 
 def add(commands: Any, config: argparse.ArgumentParser) -> None:
     """Add the command to the others; `config` brings what all of them take."""
@@ -31,6 +33,7 @@ def add(commands: Any, config: argparse.ArgumentParser) -> None:
     suppose.add_argument(
         "--json", action="store_true", help="for programs: one JSON object an alert, or a value"
     )
+    cli_recordings.add(suppose)
     suppose.set_defaults(run=_show)
 
 

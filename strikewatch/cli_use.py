@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from strikewatch import cli_recordings
 from strikewatch.hosts.moments import WHEN
 
 
@@ -32,6 +33,7 @@ def add(commands: Any, config: argparse.ArgumentParser) -> None:
     form = use.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="for programs: one JSON object")
     form.add_argument("--csv", action="store_true", help="the table as CSV on standard output")
+    cli_recordings.add(use)
     use.set_defaults(run=_show)
 
 

@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from strikewatch import cli_recordings
+
 
 def add(commands: Any, config: argparse.ArgumentParser) -> None:
     """Add both commands to the others; `config` brings what all of them take."""
@@ -26,6 +28,7 @@ def add(commands: Any, config: argparse.ArgumentParser) -> None:
         for name in ("site", "hammer"):
             parser.add_argument(f"--{name}", metavar=name.upper(), help=f"only this {name}")
         parser.add_argument("--json", action="store_true", help="for programs: one JSON object")
+        cli_recordings.add(parser)
         parser.set_defaults(run=show)
 
 

@@ -107,6 +107,7 @@ class Pipeline:
             detector.settle()
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
+        self._own: dict[Key, HammerSettings] = {}
         self._raw = np.zeros(0, RAW)
         self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
@@ -132,12 +133,12 @@ class Pipeline:
     def silent(self, key: Key) -> list[tuple[str, str]]:
         """(fault, why) of each that this hammer's feed and profile do not let be found."""
         record = self._state[self._slot(key)]
-        return list(coverage.silent(self._settings_of(key), coverage.heard(record)))
+        return list(coverage.silent(self._own[key], coverage.heard(record)))
 
     def uncertain(self, key: Key) -> list[tuple[str, str]]:
         """(fault, why) of each that this hammer's feed and profile let be inferred only."""
         record = self._state[self._slot(key)]
-        return list(coverage.uncertain(self._settings_of(key), coverage.heard(record)))
+        return list(coverage.uncertain(self._own[key], coverage.heard(record)))
 
     def firing_ns(self, key: Key) -> int:
         """Firing time of a hammer in all, ns."""
@@ -156,14 +157,29 @@ class Pipeline:
         slot = self._slot(key)
         return min(d.due(record[d.name], self._params[d.name][slot]) for d in DETECTORS)
 
-    def declare(self, key: Key, channels: Iterable[str]) -> None:
-        """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot."""
+    def declare(self, key: Key, channels: Iterable[str], without: Iterable[str] = ()) -> None:
+        """Say beforehand that a hammer's feed has these channels, as a recording can and a stream cannot.
+
+        `without`: channels that it has no longer, where a recording of another feed begins.
+        """
         slot = self._slot(key)
         record = self._state[slot]
         for part in STATE.names or ():
-            for channel in channels:
-                if f"has_{channel}" in (record.dtype[part].names or ()):
-                    record[part][f"has_{channel}"] = 1
+            for names, has in ((without, 0), (channels, 1)):
+                for channel in names:
+                    if f"has_{channel}" in (record.dtype[part].names or ()):
+                        record[part][f"has_{channel}"] = has
+
+    def configure(self, key: Key, settings: HammerSettings) -> None:
+        """Go on with other settings of a hammer; its state stays."""
+        self._slot(key)
+        self._own[key] = settings
+        self._set(key, settings)
+
+    def settings(self, key: Key) -> HammerSettings:
+        """The settings in force for a hammer."""
+        self._slot(key)
+        return self._own[key]
 
     def restore(self, key: Key, layout: str, state: bytes) -> list[str]:
         """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
@@ -301,16 +317,20 @@ class Pipeline:
                 self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
                     self._params[name] = np.concatenate([params, np.zeros(more, params.dtype)])
-            settings = self._settings_of(key)
-            firing = settings["firing"]
-            assert isinstance(firing, reading.Settings)
-            self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
-            self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
-            self._arms |= bool(self._params[pose.NAME][slot]["arm"])
-            self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
-            for detector in DETECTORS:
-                self._params[detector.name][slot] = detector.params(settings[detector.name])
+            self._own[key] = self._settings_of(key)
+            self._set(key, self._own[key])
         return slot
+
+    def _set(self, key: Key, settings: HammerSettings) -> None:
+        slot = self._slots[key]
+        self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
+        firing = settings["firing"]
+        assert isinstance(firing, reading.Settings)
+        self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
+        self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
+        self._arms |= bool(self._params[pose.NAME][slot]["arm"])
+        for detector in DETECTORS:
+            self._params[detector.name][slot] = detector.params(settings[detector.name])
 
     @staticmethod
     def _spans(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:

@@ -207,9 +207,7 @@ def write(name: str, folder: Path) -> None:
 
 
 def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> str:
-    lines = [
-        "# What the handbooks of these hammers would say, invented like all of the site: for `replay --config`."
-    ]
+    lines = ["# What the handbooks of these hammers would say, invented like all of the site."]
     for hammer, tables in profiles.items():
         for detector, table in tables.items():
             lines += [

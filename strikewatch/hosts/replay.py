@@ -1,28 +1,33 @@
-"""Replay: recorded shifts through the same core as live samples, told the time by the recording itself."""
+"""Replay: recorded shifts through the same core as live samples, told the time by the recording itself.
+
+Each hammer's rows are taken in the order of time, whatever the order of recordings and rows (`intake/shift/merge`).
+"""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from strikewatch.alarm.ledger import Ledger
 from strikewatch.errors import InputError, Refused
+from strikewatch.hosts.loss import Loss, losses
 from strikewatch.hosts.part import Part
-from strikewatch.intake.admit import Admit, Counts
-from strikewatch.intake.hold import Hold
-from strikewatch.intake.on_change import bounds_of
+from strikewatch.hosts.replay_run import ReplayRun
+from strikewatch.intake.admit import Counts
 from strikewatch.intake.shift import Shift
-from strikewatch.model import instant
-from strikewatch.model.alert import Alert
-from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.intake.shift.merge import Merge, Together
+from strikewatch.intake.shift.read_options import KNOWN, near
+from strikewatch.intake.shift.table import ROW_REASONS
+from strikewatch.model.batch import Key, Rows
 from strikewatch.model.bout import Worked
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.model.stretch import Spent
-from strikewatch.pipeline import HammerSettings, Outcome, Pipeline
+from strikewatch.pipeline import HammerSettings, Outcome
 
 Progress = Callable[[int, int], None]
 """Told rows done and rows in all."""
+
+SettingsOf = Callable[[Key], HammerSettings]
 
 
 @dataclass(slots=True)
@@ -36,13 +41,34 @@ class Replayed:
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
     silent: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
-    """(fault, why) of each that a hammer's feed and profile do not let be found."""
+    """(fault, why) of each that a hammer's feed and profile let be found in none of its recordings."""
     uncertain: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
-    """Likewise of each that they let be inferred only."""
+    """Likewise of each that is only inferred wherever it can be found."""
+    partly: dict[Key, dict[str, list[str]]] = field(default_factory=dict)
+    """Fault → recordings in which it cannot be found, of those that can be found in others."""
+    cells: Counter[str] = field(default_factory=Counter)
+    """Unreadable cells by column."""
+    assumed: Counter[str] = field(default_factory=Counter)
+    zone: str = ""
+    lost: list[Loss] = field(default_factory=list)
+    """What each recording lost."""
+    begin: Instant = 0
+    """The first row of any hammer, wrong clocks aside."""
+    settings: dict[Key, list[tuple[Instant, HammerSettings]]] = field(default_factory=dict)
+    """Of each hammer, its settings from an instant on."""
     noted: list[Outcome] = field(default_factory=list)
     part: Part = field(default_factory=Part)
     end: Instant = 0
     """The latest row of any hammer."""
+
+    def settings_at(self, key: Key, at: Instant) -> HammerSettings:
+        """The settings of a hammer of the recording that were in force at an instant."""
+        every = self.settings[key]
+        return next((one for begin, one in reversed(every) if begin <= at), every[0][1])
+
+    def settings_of(self, default: SettingsOf) -> SettingsOf:
+        """The settings of each hammer at the end of the recording; the default of one that is not in it."""
+        return lambda key: self.settings[key][-1][1] if key in self.settings else default(key)
 
     def bouts(self) -> list[Worked]:
         """Every bout of firing, in the order in which they began."""
@@ -69,136 +95,104 @@ class Replayed:
         counts = self.counts
         for n, what in (
             (counts.duplicate, "duplicates of an instant already taken"),
-            (
-                counts.late,
-                "late: older than rows already worked through; sort the table by time if it is not in order",
-            ),
-            (counts.wrong_clock, "from a wrong clock: far ahead of the rows that follow"),
+            (counts.late, "late: older than rows already worked through"),
+            (counts.wrong_clock, "from a wrong clock: far from the rows around them"),
         ):
             if n:
                 yield f"{n} rows not used, {what}"
         for reason, n in self.bad.items():
             what = "events" if reason == "event" else "rows"
             yield f"{n} {what} skipped for a bad `{reason}`; the first: {self.examples.get(reason, 'unknown')}"
+        for name, n in self.cells.items():
+            yield f"{n} cells of `{name}` unreadable, taken as not sampled; the first: {self.examples[name]}"
+        if n := self.assumed["utc"]:
+            yield f"{n} times have no offset and are taken as UTC; if they are local, name their zone (--zone)"
+        if n := self.assumed["local"]:
+            yield f"{n} times have no offset and are taken as local times of {self.zone}"
+        if n := self.assumed["twice"]:
+            yield (
+                f"{n} of those lie in the hour that occurs twice when the clock is put back: taken by their order, "
+                "as its first time round until they step back"
+            )
         if self.ignored:
-            yield f"columns not known and not used: {', '.join(sorted(self.ignored))}"
+            yield f"columns not known and not used: {', '.join(_with_nearest(sorted(self.ignored)))}"
+
+    def partly_notes(self) -> Iterator[str]:
+        """What can be found in some recordings of a hammer and not in others."""
+        for (_, hammer), faults in sorted(self.partly.items()):
+            alike: dict[tuple[str, ...], list[str]] = {}
+            for fault, places in faults.items():
+                alike.setdefault(tuple(places), []).append(fault)
+            for where, names in alike.items():
+                yield f"not watched on {hammer} in {', '.join(where)}: {', '.join(names)}"
+
+
+def _with_nearest(names: Sequence[str]) -> Iterator[str]:
+    for name in names:
+        known = near(name, KNOWN)
+        yield f"{name} ({known.strip()})" if known else name
 
 
 def replay_shifts(
     shifts: Sequence[Shift],
-    settings_of: Callable[[Key], HammerSettings],
+    settings_of: SettingsOf,
     reorder_ns: int = 2 * SECOND,
     progress: Progress | None = None,
     only: Key | None = None,
+    own: Mapping[int, SettingsOf] | None = None,
 ) -> Replayed:
-    """Run shifts, one after the other, through the detectors; `only` one hammer's rows, which finds the same of it.
+    """Run shifts through the detectors, each hammer's rows in the order of time.
 
+    `only` one hammer's rows, which finds the same of it. `own`: settings of some shifts, by their number.
     Raises InputError where not one row can be used.
     """
-    run = _Run(settings_of, reorder_ns, only)
+    merge = Merge(shifts, only)
+    run = ReplayRun(merge, settings_of, own or {}, reorder_ns)
     total = sum(shift.total for shift in shifts)
     done = 0
-    for shift in shifts:
-        run.open(shift)
-        pieces = shift.pieces() if only is None else shift.near(only, instant.EARLIEST, instant.LATEST)
-        for key, rows in _read_ahead(pieces):
-            if only in (None, key):
-                run.rows(key, rows)
-            done += len(rows)
-            if progress:
-                progress(done, total)
-        run.flush()
-    result = run.close()
+    for together, rows in _read_ahead(merge.pieces()):
+        run.rows(together, rows)
+        done += len(rows)
+        if progress:
+            progress(done, total)
+    end = run.close()
+    if progress:
+        progress(total, total)
+    keys = run.keys
+    result = Replayed(
+        records=run.records(),
+        counts=run.counts(),
+        firing_h={key: run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+        silent={key: run.silent(key) for key in keys},
+        uncertain={key: run.uncertain(key) for key in keys},
+        partly={key: partly for key in keys if (partly := run.partly(key))},
+        settings={key: run.settings(key) for key in keys},
+        noted=run.noted,
+        lost=losses(merge),
+        begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
+        end=end,
+    )
     for shift in shifts:
         result.bad.update({reason: n for reason, n in shift.bad.items() if n})
+        result.cells.update(shift.cells)
+        result.assumed.update(shift.assumed)
         result.examples = {**shift.examples, **result.examples}
         result.ignored |= shift.ignored
+        result.zone = shift.options.zone.key if shift.options.zone else result.zone
     bad_rows = Counter({reason: n for reason, n in result.bad.items() if reason != "event"})
     if bad_rows and not result.counts.used:
         reason, n = bad_rows.most_common(1)[0]
         raise InputError(
-            f"{result.examples[reason]}: no row can be used; `{reason}` is unusable in {n} of {total} rows"
+            f"no row can be used; {n} of {total} rows are {ROW_REASONS[reason]} (`{reason}`), the first: "
+            f"{result.examples[reason]}"
         )
     return result
 
 
-def _read_ahead(pieces: Iterator[tuple[Key, Rows]]) -> Iterator[tuple[Key, Rows]]:
+def _read_ahead(pieces: Iterator[tuple[Together, Rows]]) -> Iterator[tuple[Together, Rows]]:
     """The pieces as they are, the next one read while this one is worked through."""
     with ThreadPoolExecutor(1, "reader") as reader:
         coming = reader.submit(next, pieces, None)
         while (piece := coming.result()) is not None:
             coming = reader.submit(next, pieces, None)
             yield piece
-
-
-class _Run:
-    """One replay under way."""
-
-    def __init__(
-        self, settings_of: Callable[[Key], HammerSettings], reorder_ns: int, only: Key | None
-    ) -> None:
-        self._pipeline = Pipeline(settings_of)
-        self._ledger = Ledger(historic_after_ns=0)
-        self._only = only
-        self._reorder_ns = reorder_ns
-        self._admit = Admit("window", reorder_ns)
-        self._hold = Hold(lambda key: bounds_of(settings_of(key)))
-        self._filled = False  # recorded by us: the values held are in the rows already
-        self._alerts: dict[tuple[str, str, str, int], Alert] = {}
-        self._noted: list[Outcome] = []
-
-    def open(self, shift: Shift) -> None:
-        """Make ready for a shift: how its rows are taken, what its feeds have, its events."""
-        self._admit.policy = "none" if shift.as_it_came else "window"
-        self._filled = shift.as_it_came
-        if not shift.as_it_came:
-            for key, channels in shift.feeds().items():
-                self._pipeline.declare(key, channels)
-            for site, hammer in {(one.site, one.hammer) for one in shift.events if one.kind == "check"}:
-                self._pipeline.declare((site, hammer), ("check",))
-        for event in shift.events:
-            if self._only in (None, (event.site, event.hammer)):
-                self._admit.event(event)
-
-    def rows(self, key: Key, rows: Rows) -> None:
-        self._step(key, self._admit.rows(key, rows))
-
-    def flush(self) -> None:
-        for key in self._admit.keys:
-            self._step(key, self._admit.flush(key))
-
-    def close(self) -> Replayed:
-        """Let every hammer's time pass to the end of the recording, the latest row of any of them."""
-        keys = self._admit.keys
-        end = max((self._admit.last(key) for key in keys), default=0)
-        for key in keys:
-            portion = self._admit.portion(key, NO_ROWS, end, closing=True)
-            outcome = self._pipeline.step(Batch([self._held(portion)]), report=True)
-            self._pipeline.keep(outcome)
-            self._book(outcome)
-        made = (alert.record() for alert in self._alerts.values())
-        records = {(record["site"], record["id"]): record for record in made}
-        return Replayed(
-            records=sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"])),
-            counts=sum(self._admit.counts().values(), Counts()),
-            firing_h={key: self._pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
-            silent={key: self._pipeline.silent(key) for key in keys},
-            uncertain={key: self._pipeline.uncertain(key) for key in keys},
-            noted=self._noted,
-            end=end,
-        )
-
-    def _step(self, key: Key, rows: Rows) -> None:
-        if len(rows):
-            outcome = self._pipeline.step(Batch([self._held(self._admit.portion(key, rows))]))
-            self._pipeline.keep(outcome)
-            self._book(outcome)
-
-    def _held(self, portion: Portion) -> Portion:
-        return portion if self._filled else self._hold.portion(portion)
-
-    def _book(self, outcome: Outcome) -> None:
-        for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
-            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
-        if any(map(len, outcome.notes.values())):
-            self._noted.append(replace(outcome, findings=[]))

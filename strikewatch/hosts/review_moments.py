@@ -2,16 +2,16 @@
 
 import shlex
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from strikewatch.errors import InputError
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.intake.shift import open_shifts
+from strikewatch.hosts.recordings import Recordings
 from strikewatch.model import instant
 from strikewatch.model.batch import Key
-from strikewatch.model.instant import SECOND, Instant, seconds
+from strikewatch.model.instant import SECOND, Instant
+from strikewatch.pipeline import HammerSettings
 from strikewatch.review import around, moments
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
@@ -37,6 +37,10 @@ class Where:
     recorded: Recorded
     root: Callable[[str], Path | None]
     config: Path | None
+    recordings: Recordings | None = None
+    """As they were read, where recorded shifts are under review."""
+    settings_at: Callable[[Key, Instant], HammerSettings] | None = None
+    """The settings of a hammer then, where they differ from those of today."""
 
 
 @dataclass
@@ -74,7 +78,7 @@ class Moments:
 
     def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        own = self.settings.of_hammer(key)
+        own = self._settings(key, one.onset)
         name = "; ".join(map(self.coaching.name, one.causes))
         ident = f"m-{one.site}-{one.id}"
         svg: str | None = None
@@ -98,9 +102,13 @@ class Moments:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         if one.end - one.begin > _STRIP:
             return None
-        hours = around.strip(self.where.recorded, key, self.settings.of_hammer(key), one.begin, one.end)
+        hours = around.strip(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
         ident = f"clean-{one.site}-{one.operator}"
         return strip.draw(ident, hours, "The longest stretch without a fault", zone) if hours else None
+
+    def _settings(self, key: Key, at: Instant) -> HammerSettings:
+        at_time = self.where.settings_at
+        return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
     def _command(self, one: Moment) -> tuple[str, ...]:
         """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
@@ -116,6 +124,7 @@ class Moments:
         return (
             f"strikewatch replay {shlex.quote(str(path))}",
             *config,
+            *(self.where.recordings.arguments() if self.where.recordings else ()),
             f"--hammer {shlex.quote(one.hammer)}",
             f"--from {_told(begin)}",
             f"--to {_told(end)}",
@@ -125,8 +134,9 @@ class Moments:
         """The alerts of a hammer that replaying a recording finds; each is replayed once."""
         if (path, key) not in self._found:
             try:
-                reorder = seconds(self.settings.intake.reorder_s)
-                result = replay_shifts(open_shifts(path), self.settings.of_hammer, reorder, only=key)
+                how = self.where.recordings or Recordings((), self.settings, self.where.config)
+                one = replace(how, paths=(path,))
+                result = one.replay(one.open(), only=key)
             except InputError:
                 self._found[path, key] = frozenset()
             else:

@@ -10,15 +10,11 @@ from rich.console import Console
 
 from strikewatch.errors import Refused
 from strikewatch.hosts import use_sources
-from strikewatch.hosts.bar import bar
 from strikewatch.hosts.moments import moment
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.hosts.replay_command import LONG
+from strikewatch.hosts.recordings import Recordings
 from strikewatch.hosts.review_moments import Where
-from strikewatch.hosts.warm import warm
 from strikewatch.hosts.wear_sources import limits, of_store
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model.instant import SECOND, Instant, seconds
+from strikewatch.model.instant import SECOND, Instant
 from strikewatch.review.columns import ALWAYS, MISUSE
 from strikewatch.review.condition import Condition, condition
 from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
@@ -104,12 +100,9 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
 def _of_shifts(
     options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
 ) -> Source:
-    """The shifts at the paths, in the order of time; the period is all of them where it is not told."""
-    every = [shift for path in options.paths for shift in open_shifts(path)]
-    shifts = sorted(every, key=lambda shift: shift.span()[0])
-    warm(lambda text: notes.print(text, style="dim"))
-    with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
-        result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
+    """The shifts at the paths; the period is all of them where it is not told."""
+    recordings = Recordings.asked(options, settings)
+    shifts, result = recordings.replayed(notes)
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
     first = _ns(exposure["start"].min()) if len(exposure) else 0
     if begin is None:
@@ -117,9 +110,11 @@ def _of_shifts(
     end = max(result.end, begin) + 1 if end is None else end
     _rising(begin, end)
     places = [str(path) for path in options.paths]
-    # a replay takes them by their names, and finds the same only if that is the order of time
-    whole = options.paths[0] if len(places) == 1 and shifts == every else None
-    where = Where(FromShifts(shifts, result.noted), lambda _: whole, options.config)
+    whole = options.paths[0] if len(places) == 1 else None
+    where = Where(
+        FromShifts(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
+    )
+    settings_of = result.settings_of(settings.of_hammer)
     return Source(
         exposure,
         _of_people(faults),
@@ -127,9 +122,9 @@ def _of_shifts(
         end,
         where,
         f"From {words.listed(places)}.",
-        use(exposure, faults, begin, end, settings.of_hammer, result.silent, result.uncertain),
-        tuple(result.notes()),
-        condition(exposure, (event for shift in shifts for event in shift.events), limits(settings)),
+        use(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
+        (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
+        condition(exposure, (event for shift in shifts for event in shift.events), limits(settings_of)),
         Feeds.of(result.silent, result.uncertain),
     )
 

@@ -3,14 +3,11 @@
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from strikewatch.detect import DETECTORS
 from strikewatch.errors import InputError
-from strikewatch.hosts.replay import Progress, Replayed, replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model.instant import seconds
+from strikewatch.hosts.recordings import Recordings
 from strikewatch.settings import Settings, with_faults
 
 Told = Callable[[int, int], None]
@@ -22,27 +19,27 @@ class Run:
 
     records: list[dict[str, Any]]
     firing_h: float
+    notes: tuple[str, ...] = ()
 
     def counts(self) -> Counter[str]:
         """How many of each fault."""
         return Counter(record["fault"] for record in self.records)
 
 
-def run(paths: Sequence[Path], settings: Settings, told: Progress | None = None) -> Run:
-    """All the shifts at some paths, one after the other. Raises InputError."""
-    shifts = [shift for path in paths for shift in open_shifts(path)]
-    result: Replayed = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
-    return Run(result.records, sum(result.firing_h.values()))
+def run(recordings: Recordings, supposed: Mapping[str, Any] | None = None) -> Run:
+    """All the recordings under their own settings, with some `supposed` otherwise. Raises InputError, SettingsError."""
+    shifts = recordings.open()
+    result = recordings.replay(shifts, change=lambda one: with_faults(one, supposed or {}))
+    return Run(result.records, sum(result.firing_h.values()), (*recordings.notes(shifts), *result.notes()))
 
 
-def sweep(
-    paths: Sequence[Path], settings: Settings, name: str, values: Sequence[float], done: Told | None = None
-) -> list[Run]:
+def sweep(recordings: Recordings, name: str, values: Sequence[float], done: Told | None = None) -> list[Run]:
     """One run for each value of one setting. Every value is checked before the first run."""
-    supposed = [with_faults(settings, {name: value}) for value in values]
+    for value in values:
+        with_faults(recordings.settings, {name: value})
     runs = []
-    for k, one in enumerate(supposed):
-        runs.append(run(paths, one))
+    for k, value in enumerate(values):
+        runs.append(run(recordings, {name: value}))
         if done:
             done(k + 1, len(values))
     return runs

@@ -17,6 +17,7 @@ from strikewatch.cautions import CAUTION
 from strikewatch.errors import InputError, SettingsError
 from strikewatch.hosts import suppose
 from strikewatch.hosts.bar import bar
+from strikewatch.hosts.recordings import Recordings, print_notes
 from strikewatch.hosts.suppose import Run
 from strikewatch.hosts.warm import warm
 from strikewatch.model import instant
@@ -39,9 +40,12 @@ def show(options: Namespace) -> int:
     warm(lambda text: notes.print(text, style="dim"))
     if options.sweep:
         return _sweep(options, settings, notes)
-    supposed = with_faults(settings, suppose.changes(options.set))
-    before = suppose.run(options.paths, settings)
-    after = suppose.run(options.paths, supposed)
+    changes = suppose.changes(options.set)
+    with_faults(settings, changes)  # what is wrong with them is said before any work
+    recordings = Recordings.asked(options, settings)
+    before = suppose.run(recordings)
+    after = suppose.run(recordings, changes)
+    print_notes(notes, iter(before.notes))
     found = pairs(before.records, after.records)
     if options.json:
         sys.stdout.writelines(json.dumps(pair.json(), ensure_ascii=False) + "\n" for pair in found)
@@ -110,7 +114,8 @@ def _sweep(options: Namespace, settings: Settings, notes: Console) -> int:
     if isinstance(now, bool) or not isinstance(now, int | float):
         raise SettingsError([(name, "is no number; only numbers can be swept, suppose others with --set")])
     with bar(notes, len(values), "values", 2) as told:
-        runs = suppose.sweep(options.paths, settings, name, values, told)
+        runs = suppose.sweep(Recordings.asked(options, settings), name, values, told)
+    print_notes(notes, iter(runs[0].notes))
     rows = _rows(name, values, runs)
     if options.json:
         sys.stdout.writelines(json.dumps(row) + "\n" for row in rows)

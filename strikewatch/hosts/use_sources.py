@@ -1,18 +1,16 @@
 """Where the account of use comes from: the database, or recorded shifts."""
 
 from argparse import Namespace
+from itertools import chain
 from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 
 from strikewatch.errors import Refused
-from strikewatch.hosts.bar import bar
 from strikewatch.hosts.moments import moment
-from strikewatch.hosts.replay import Replayed, replay_shifts
-from strikewatch.hosts.replay_command import LONG
-from strikewatch.hosts.warm import warm
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model.instant import Instant, seconds
+from strikewatch.hosts.recordings import Recordings, print_notes
+from strikewatch.hosts.replay import Replayed
+from strikewatch.model.instant import Instant
 from strikewatch.review.from_replay import from_replay
 from strikewatch.review.from_store import feeds, reaching
 from strikewatch.review.use import use
@@ -37,13 +35,10 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
         _rising(begin, end)
         with Beside(settings.store.where) as place:
             return of_store(place, settings, begin, end, now, options.site), begin, end
-    shifts = sorted(
-        (one for path in options.paths for one in open_shifts(path)), key=lambda one: one.span()[0]
-    )
-    warm(lambda text: notes.print(text, style="dim"))
-    with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as told:
-        result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), told)
-    begin = shifts[0].span()[0] if begin is None else begin
+    recordings = Recordings.asked(options, settings)
+    shifts, result = recordings.replayed(notes)
+    print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
+    begin = result.begin if begin is None else begin
     end = result.end + 1 if end is None else end
     _rising(begin, end)
     return of_replay(result, settings, begin, end), begin, end
@@ -62,7 +57,9 @@ def of_store(
 def of_replay(result: Replayed, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
     """Of a period, from what a replay found."""
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
-    return use(exposure, faults, begin, end, settings.of_hammer, result.silent, result.uncertain)
+    return use(
+        exposure, faults, begin, end, result.settings_of(settings.of_hammer), result.silent, result.uncertain
+    )
 
 
 def _rising(begin: Instant, end: Instant) -> None:

@@ -1,18 +1,16 @@
 """Where the condition of hammers and tools comes from: the database, or recorded shifts; all that is on record."""
 
 from argparse import Namespace
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from itertools import chain
 
 from rich.console import Console
 
 from strikewatch.errors import Refused
-from strikewatch.hosts.bar import bar
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.hosts.replay_command import LONG
-from strikewatch.hosts.warm import warm
-from strikewatch.intake.shift import Shift, open_shifts
+from strikewatch.hosts.recordings import Recordings, print_notes
 from strikewatch.model.batch import Key
-from strikewatch.model.instant import Instant, seconds
+from strikewatch.model.instant import Instant
+from strikewatch.pipeline import HammerSettings
 from strikewatch.review.condition import KINDS, Condition, condition
 from strikewatch.review.from_replay import from_replay
 from strikewatch.review.from_store import exposure_from_store
@@ -25,7 +23,7 @@ from strikewatch.store.beside import Beside, Place
 def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
     """What the command names. Raises InputError, Refused or StoreError with place and remedy."""
     if options.paths:
-        found = of_shifts([one for path in options.paths for one in open_shifts(path)], settings, notes)
+        found = of_recordings(Recordings.asked(options, settings), notes)
     else:
         with Beside(settings.store.where) as place:
             found = of_store(place, settings, now, options.site)
@@ -42,27 +40,25 @@ def of_store(place: Place, settings: Settings, end: Instant, site: str | None = 
     events = told(place, KINDS, end, site)
     if not events:
         return Condition()
-    return condition(exposure_from_store(place, 0, end, site), events, limits(settings))
+    return condition(exposure_from_store(place, 0, end, site), events, limits(settings.of_hammer))
 
 
-def of_shifts(shifts: Sequence[Shift], settings: Settings, notes: Console) -> Condition:
+def of_recordings(recordings: Recordings, notes: Console) -> Condition:
     """Of recorded shifts, which are replayed for their hours."""
-    events = [event for shift in shifts for event in shift.events if event.kind in KINDS]
-    if not events:
+    if not any(event.kind in KINDS for shift in recordings.open() for event in shift.events):
         return Condition()
-    shifts = sorted(shifts, key=lambda shift: shift.span()[0])
-    warm(lambda text: notes.print(text, style="dim"))
-    with bar(notes, sum(shift.total for shift in shifts), "rows", LONG) as done:
-        result = replay_shifts(shifts, settings.of_hammer, seconds(settings.intake.reorder_s), done)
+    shifts, result = recordings.replayed(notes)
+    print_notes(notes, chain(recordings.notes(shifts), result.notes()))
+    events = [event for shift in shifts for event in shift.events if event.kind in KINDS]
     exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
-    return condition(exposure, events, limits(settings))
+    return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))
 
 
-def limits(settings: Settings) -> Callable[[Key], Limits]:
+def limits(settings_of: Callable[[Key], HammerSettings]) -> Callable[[Key], Limits]:
     """What is known of a hammer's limits, as its handbook has them."""
 
     def of(key: Key) -> Limits:
-        own = settings.of_hammer(key)["wear"]
+        own = settings_of(key)["wear"]
         assert isinstance(own, Limits)
         return own
 

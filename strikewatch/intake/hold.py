@@ -80,6 +80,10 @@ class Hold:
         state = self._states.get(key)
         return 0 if state is None else max(int(state["until"].max() - state["last"]), 0)
 
+    def configure(self, key: Key) -> None:
+        """Ask for a hammer's settings again, which have changed."""
+        self._bounds.pop(key, None)
+
     def saved(self, key: Key) -> bytes:
         """A hammer's state as bytes of `LAYOUT`."""
         state: bytes = self._states.get(key, _FRESH).tobytes()

@@ -8,6 +8,7 @@ import numpy as np
 from sqlalchemy import select
 
 from strikewatch.errors import InputError
+from strikewatch.intake.same_instant import merge_sorted
 from strikewatch.intake.shift import Shift, open_shifts
 from strikewatch.model.batch import NO_ROWS, Key, Rows
 from strikewatch.model.instant import SECOND, Instant
@@ -114,7 +115,12 @@ class FromStore:
 
 def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> Rows:
     parts = [rows for shift in shifts if len(rows := shift.between(key, begin, end))]
-    return Rows.join(parts) if parts else NO_ROWS
+    if not parts:
+        return NO_ROWS
+    rows = Rows.join(parts)
+    if np.all(rows.time_ns[1:] > rows.time_ns[:-1]):
+        return rows
+    return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]  # of recordings in any order
 
 
 def _holding(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:

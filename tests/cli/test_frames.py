@@ -29,7 +29,6 @@ def reference(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
 
 FRAMES: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "aware": lambda f: f,
-    "naive is UTC": lambda f: f.assign(time=f["time"].dt.tz_localize(None)),
     "another zone": lambda f: f.assign(time=f["time"].dt.tz_convert(LONDON_TO_INDIA)),
     "seconds and less": lambda f: f.assign(time=f["time"].dt.as_unit("ms")),
     "objects": lambda f: f.assign(time=f["time"].astype(object), active=f["active"].astype(object)),
@@ -54,7 +53,6 @@ def test_whatever_the_frame_is_made_of(kind: str, reference: list[dict[str, Any]
     "change",
     [
         lambda e: e.assign(time=pd.to_datetime(e["time"])),
-        lambda e: e.assign(time=pd.to_datetime(e["time"]).dt.tz_localize(None)),
         lambda e: e.assign(bore_mm=np.nan, turned_before=None, note=pd.NA, applied=pd.NaT),
         lambda e: e.assign(strokes=[None, np.array([3, 12])]),
         lambda e: e.assign(strokes=[np.nan, (3.0, 12.0)]),

@@ -9,6 +9,8 @@ import pytest
 from strikewatch.intake.shift import open_shifts
 from strikewatch.model.batch import Key, Rows
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.review.samples import FromShifts
+from tests.shift.shapes import frame
 
 REPLAY_DATA = Path(__file__).parents[2] / "replay_data"
 SPANS = ((0, 90), (-30, 10), (30, 30), (1200, 1260), (900_000, 900_060))
@@ -53,3 +55,16 @@ def test_whatever_the_unit_of_its_times(tmp_path: Path, unit: str) -> None:
     begin = int(times[230].as_unit("ns").value)
     assert len(shift.between((tmp_path.name, "HB-02"), begin, begin + 25 * SECOND)) == 25
     assert len(shift.between((tmp_path.name, "HB-01"), begin, begin + 25 * SECOND)) == 0
+
+
+def test_rows_of_several_recordings_come_in_the_order_of_time(tmp_path: Path) -> None:
+    """Whatever the order in which the recordings are given."""
+    whole = frame()
+    parts = []
+    for name, part in (("b", whole[whole.index < 100]), ("a", whole[whole.index >= 100])):
+        part.to_parquet(tmp_path / f"{name}.parquet")
+        parts += open_shifts(tmp_path / f"{name}.parquet")
+    begin, end = int(whole["time"].min().value), int(whole["time"].max().value) + 1
+    key = tmp_path.name, "HB-01"
+    rows = FromShifts(parts[::-1], ()).rows(key, begin, end)
+    assert rows.time_ns.tolist() == whole.loc[whole["hammer"] == "HB-01", "time"].astype("int64").tolist()

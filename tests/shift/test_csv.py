@@ -1,4 +1,4 @@
-"""However a table is written down as CSV, the same alerts are found; each broken field costs its row only."""
+"""However a table is written down as CSV, the same alerts are found; a broken field costs itself alone."""
 
 from collections.abc import Callable
 from datetime import timedelta, timezone
@@ -63,34 +63,45 @@ def test_however_it_is_written(way: str, reference: list[dict[str, Any]], tmp_pa
     assert not +result.bad
 
 
-@pytest.mark.parametrize("nothing", ["", "null", "NaN", "nan"])
+@pytest.mark.parametrize(
+    "nothing", ["", "null", "NaN", "nan", "NULL", "n/a", "N/A", "NA", "-", "#N/A", "None", " "]
+)
 def test_an_empty_field_is_not_sampled(nothing: str, reference: list[dict[str, Any]], tmp_path: Path) -> None:
     f = frame()
     f = f.assign(time=[utc(t) for t in f["time"]], pressure_bar=f["pressure_bar"].mask(f.index % 6 == 1))
     result = csv(tmp_path, f.to_csv(index=False, na_rep=nothing))
     assert [r["id"] for r in result.records] == [r["id"] for r in reference]
     assert not +result.bad
+    assert not +result.cells
 
 
-def test_each_broken_field_costs_its_row(reference: list[dict[str, Any]], tmp_path: Path) -> None:
-    """Counted under its column, the first of each named with file and line."""
+def test_each_broken_field_costs_itself(reference: list[dict[str, Any]], tmp_path: Path) -> None:
+    """A row without instant, hammer or the right number of fields cannot be used. A cell of a channel costs the cell.
+
+    Each is counted under its column, the first of each with its place, its value and what is wrong with it.
+    """
     lines = written(utc).splitlines()
     good = "2026-03-04T07:00:01.100Z,HB-01,False,20.0,75.0"
+    other = good.replace("1.100Z", "1.200Z")
+    third = good.replace("1.100Z", "1.300Z")
     broken = [
         good.replace("07:00", "25:00"),
         good.replace("2026-03-04", "2026-02-30"),
         good.replace("1.100Z", "1.100"),
         good.replace("HB-01", ""),
         good.replace("False", "perhaps"),
-        good.replace("75.0", "warm"),
+        other.replace("75.0", "warm"),
+        third.replace("20.0", '"20,0"'),
         good.replace("20.0", "20,0"),
         good.removesuffix(",75.0"),
     ]
     result = csv(tmp_path, "\n".join([*lines[:5], *broken, *lines[5:]]))
-    assert +result.bad == {"time": 3, "hammer": 1, "active": 1, "oil_c": 1, "fields": 2}
-    assert result.examples["time"].endswith("samples.csv: row 6")
-    assert result.examples["oil_c"].endswith("samples.csv: row 11")
-    assert result.records == reference
+    assert +result.bad == {"time": 3, "hammer": 1, "fields": 2}
+    assert +result.cells == {"active": 1, "oil_c": 1, "pressure_bar": 1}
+    assert "samples.csv: row 6: `time` '2026-03-04T25:00:01.100Z' is no date" in result.examples["time"]
+    assert "samples.csv: row 11: `oil_c` is 'warm'" in result.examples["oil_c"]
+    assert "row 13: 6 fields where the first line has 5" in result.examples["fields"]
+    assert [one["id"] for one in result.records] == [one["id"] for one in reference]
 
 
 def test_aliases_in_text(reference: list[dict[str, Any]], tmp_path: Path) -> None:

@@ -3,15 +3,17 @@
 import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from strikewatch.errors import InputError, Rejected
 from strikewatch.intake.decode.events import decode_event
+from strikewatch.intake.shift.times import local_instant
 from strikewatch.model import instant
 from strikewatch.model.events import Event
 
 
 def read_events(
-    path: Path, site_of: Callable[[str], str], examples: dict[str, str]
+    path: Path, site_of: Callable[[str], str], examples: dict[str, str], zone: ZoneInfo | None = None
 ) -> tuple[list[Event], int]:
     """The events of a file, which need not be there; see `parse_events`."""
     if not path.exists():
@@ -20,15 +22,19 @@ def read_events(
         lines = path.read_bytes().splitlines()
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check the permissions") from None
-    return parse_events(lines, str(path), site_of, examples)
+    return parse_events(lines, str(path), site_of, examples, zone)
 
 
 def parse_events(
-    lines: Iterable[bytes], place: str, site_of: Callable[[str], str], examples: dict[str, str]
+    lines: Iterable[bytes],
+    place: str,
+    site_of: Callable[[str], str],
+    examples: dict[str, str],
+    zone: ZoneInfo | None = None,
 ) -> tuple[list[Event], int]:
     """The events of these lines in their order, and how many were no events; `examples` notes the first of those.
 
-    `site_of` tells the site of a hammer whose event does not name one.
+    `site_of` tells the site of a hammer whose event does not name one. `zone` is that of times without an offset.
     """
     found: list[Event] = []
     sites: dict[str, str] = {}
@@ -37,14 +43,14 @@ def parse_events(
         if not line.strip():
             continue
         try:
-            found.append(_event(line, site_of, sites))
+            found.append(_event(line, site_of, sites, zone))
         except Rejected as error:
             bad += 1
             examples.setdefault("event", f"{place}: line {number}: {error.detail}")
     return found, bad
 
 
-def _event(line: bytes, site_of: Callable[[str], str], sites: dict[str, str]) -> Event:
+def _event(line: bytes, site_of: Callable[[str], str], sites: dict[str, str], zone: ZoneInfo | None) -> Event:
     try:
         told = json.loads(line)
     except (ValueError, RecursionError):
@@ -59,6 +65,12 @@ def _event(line: bytes, site_of: Callable[[str], str], sites: dict[str, str]) ->
         if hammer not in sites:
             sites[hammer] = site_of(hammer)
         site = sites[hammer]
+    if (
+        zone is not None
+        and isinstance(at := told.get("time"), str)
+        and (known := local_instant(at, zone)) != at
+    ):
+        line = json.dumps(told | {"time": known}).encode()
     event, _ = decode_event(line, site, hammer, instant.LATEST)
     applied = told.get("applied")
     if applied is None:

@@ -1,17 +1,20 @@
 """A Parquet table of samples, row group by row group, so that memory stays bounded whatever its length."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
 from strikewatch.intake.shift.events import read_events
-from strikewatch.intake.shift.table import FEED_CHANNELS, NS_PER_UNIT, Shift, named, present
+from strikewatch.intake.shift.read_options import AS_IN_CONTRACT, ReadOptions
+from strikewatch.intake.shift.table import FEED_CHANNELS, Shift, named, present
+from strikewatch.intake.shift.times import NS_PER_UNIT
 from strikewatch.model import instant
-from strikewatch.model.batch import Key, Rows
+from strikewatch.model.batch import Ints, Key, Rows
 from strikewatch.model.channels import ALIASES, CHANNELS
 from strikewatch.model.instant import Instant
 
@@ -21,13 +24,16 @@ _AS_IT_CAME: Final = (b"strikewatch.feed", b"as it came")
 class ParquetShift(Shift):
     """`samples.parquet`. A row group of one hammer, known by its statistics, is read without its names."""
 
-    def __init__(self, path: Path, events: Path | None) -> None:
+    def __init__(self, path: Path, events: Path | None, options: ReadOptions = AS_IN_CONTRACT) -> None:
         super().__init__()
         self.place = str(path)
+        self.options = options
         try:
-            names = pq.read_schema(path).names
+            written = pq.read_schema(path).names
+            names = options.renamed(written, self.place)
+            self._written = dict(zip(names, written, strict=True))
             who = [name for name in ("hammer", "site") if name in names]
-            self._file = pq.ParquetFile(path, read_dictionary=who)
+            self._file = pq.ParquetFile(path, read_dictionary=[self._written[name] for name in who])
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{path}: not a Parquet file that can be read ({error}); record it again"
@@ -36,23 +42,45 @@ class ParquetShift(Shift):
         self.total = self._file.metadata.num_rows
         feed, as_it_came = _AS_IT_CAME
         self.as_it_came = (self._file.metadata.metadata or {}).get(feed) == as_it_came
-        self._site = path.resolve().parent.name
+        self._site = options.site or path.resolve().parent.name
+        self.parts = self._file.num_row_groups
         schema = self._file.schema
-        self._index = {schema.column(i).path: i for i in range(len(schema))}
+        index = {schema.column(i).path: i for i in range(len(schema))}
+        self._index = {name: index[one] for name, one in self._written.items() if one in index}
+        self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
         self._who = who
         self._ends: tuple[Instant, Instant] | None = None
+        self._first_rows = [1]
+        for group in range(self.parts):
+            self._first_rows.append(self._first_rows[-1] + self._file.metadata.row_group(group).num_rows)
         if events is not None:
-            self.events, self.bad["event"] = read_events(events, self._site_of, self.examples)
+            self.in_folder = True
+            self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
 
     def pieces(self) -> Iterator[tuple[Key, Rows]]:
-        row = 1
-        for group in range(self._file.num_row_groups):
-            key = self._only(group)
-            columns = ["time", *self._names, *([] if key else self._who)]
-            table = self._read(group, columns)
-            yield from self.rows_of(table, self._site, row, key)
-            row += table.num_rows
+        for group in range(self.parts):
+            yield from self.part(group)
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        key = self._only(number)
+        table = self._read(number, ["time", *self._names, *([] if key else self._who)])
+        yield from self.rows_of(table, self._site, self._first_rows[number], key)
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        key = self._only(number)
+        if self.as_it_came and key is not None:
+            # In the order of time as it was admitted: its ends are all that there is to know.
+            first, last = self._span(number)
+            if (first, last) != (instant.EARLIEST, instant.LATEST):
+                n = self._file.metadata.row_group(number).num_rows
+                ends = np.full(n, last, np.int64)
+                ends[0] = first
+                yield key, ends
+                return
+        table = self._read(number, ["time", *([] if key else self._who)])
+        for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
+            yield one, rows.time_ns
 
     def feeds(self) -> dict[Key, set[str]]:
         feeds: dict[Key, set[str]] = {}
@@ -66,7 +94,7 @@ class ParquetShift(Shift):
                     feeds[key].update(name for name, answer in told.items() if answer)
                     continue
             table = self._read(group, ["time", *wanted, *self._who])
-            for one, rows in Shift.rows_of(_Silent(self.place), table, self._site, 1, key):
+            for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
 
@@ -84,30 +112,39 @@ class ParquetShift(Shift):
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
                 table = self._read(group, ["time", *self._names, *([] if only else self._who)])
-                yield from Shift.rows_of(_Silent(self.place), table, self._site, 1, only)
+                yield from Shift.rows_of(self._silent(), table, self._site, 1, only)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
         """The first and last instant of a row group; all of time where it does not say."""
-        s, kind = self._statistics(group, "time"), self._file.schema_arrow.field("time").type
-        if s is None or not s.has_min_max or not pa.types.is_timestamp(kind):
+        s, kind = self._statistics(group, "time"), self._file.schema_arrow.field(self._written["time"]).type
+        # of times without a zone the statistics do not tell the instants
+        if s is None or not s.has_min_max or not pa.types.is_timestamp(kind) or self._local:
             return instant.EARLIEST, instant.LATEST
         factor = NS_PER_UNIT[kind.unit]
         return s.min_raw * factor, s.max_raw * factor
 
-    def _read(self, group: int, columns: list[str]) -> Any:
+    def _read(self, group: int, columns: Sequence[str]) -> Any:
         try:
-            return self._file.read_row_group(group, columns=columns, use_threads=False)
+            written = [self._written[name] for name in columns]
+            table = self._file.read_row_group(group, columns=written, use_threads=False)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{self.place}: row group {group} is damaged ({error}); record it again"
             ) from None
+        known = {told: name for name, told in self._written.items()}
+        return table.rename_columns([known[name] for name in table.column_names])
+
+    def _silent(self) -> "_Silent":
+        return _Silent(self.place, self.options)
 
     def _statistics(self, group: int, name: str) -> Any:
         return self._file.metadata.row_group(group).column(self._index[name]).statistics
 
     def _only(self, group: int) -> Key | None:
         """The one hammer of a row group, or None where there are several, or it cannot be told."""
-        found = {"site": self._site}
+        found = {"site": self._site} | ({"hammer": self.options.hammer} if self.options.hammer else {})
+        if "hammer" not in self._who and "hammer" not in found:
+            return None
         for name in self._who:
             s = self._statistics(group, name)
             if s is None or not s.has_min_max or s.null_count or s.min != s.max or not named(s.min):
@@ -122,7 +159,7 @@ class ParquetShift(Shift):
             return None
         if s.null_count == self._file.metadata.row_group(group).num_rows:
             return False
-        if not s.has_min_max:
+        if not s.has_min_max or isinstance(s.min, str | bytes):
             return None
         channel = CHANNELS[name]
         return True if channel.low <= s.min and s.max <= channel.high else None
@@ -150,6 +187,7 @@ class ParquetShift(Shift):
 class _Silent(Shift):
     """Stands in for a shift where bad rows have been, or will be, counted elsewhere."""
 
-    def __init__(self, place: str) -> None:
+    def __init__(self, place: str, options: ReadOptions) -> None:
         super().__init__()
         self.place = place
+        self.options = options

@@ -1,29 +1,36 @@
-"""One table of samples → rows by hammer. A column of a wrong kind is unusable; a bad row is set apart and counted."""
+"""One table of samples → rows by hammer. A column of a wrong kind is unusable; a row without instant or hammer is set
+apart and counted; a cell that cannot be read counts as not sampled, and is counted too."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
-from strikewatch.model import instant
+from strikewatch.intake.same_instant import merge_sorted
+from strikewatch.intake.shift import cells
+from strikewatch.intake.shift.cells import Bools
+from strikewatch.intake.shift.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
+from strikewatch.intake.shift.times import times, why_unusable
 from strikewatch.model.batch import NO_ROWS, Floats, Ints, Key, Rows
 from strikewatch.model.channels import ALIASES, CHANNELS
 from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, Instant
+from strikewatch.model.instant import Instant
 
-Bools = npt.NDArray[np.bool_]
 FEED_CHANNELS: Final = ("active", "engine_rpm", "tool_x_m", "tool_y_m")
 """Channels whose mere presence in a feed changes how it is read."""
 
 PIECE_ROWS: Final = 131_072
 """Rows handed on at once: as many as a processor's cache holds of a few columns."""
 
-NS_PER_UNIT: Final = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
+ROW_REASONS: Final = {
+    "time": "without a usable instant",
+    "hammer": "without a hammer",
+    "fields": "with too few or too many fields",
+}
 
 
 class Shift:
@@ -31,21 +38,49 @@ class Shift:
 
     place: str
     total: int
+    parts: int = 1
+    """How many parts can be read one by one."""
+
     as_text = False
-    """Channels are written as text, as in CSV; elsewhere text in a channel is a mistake."""
+    """Channels are written as text, as in CSV; elsewhere only yes-or-no channels may be."""
+
+    decimal_comma = False
+    """Numbers in text may be written with a decimal comma."""
 
     as_it_came = False
     """Rows of our own recording: already admitted, and read as they came."""
 
+    in_folder = False
+    """Its samples are beside what else belongs to the shift: events, settings."""
+
+    options: ReadOptions = AS_IN_CONTRACT
+
     def __init__(self) -> None:
         self.events: list[Event] = []
         self.bad: Counter[str] = Counter()
+        """Rows without instant, hammer or the right number of fields, and lines that are no events ("event")."""
+        self.cells: Counter[str] = Counter()
+        """Unreadable cells by column."""
+        self.read: Counter[str] = Counter()
+        """Cells of the columns that hold text which were read."""
         self.examples: dict[str, str] = {}
+        """Of each reason and column, where the first is, its value and what is wrong with it."""
         self.ignored: set[str] = set()
+        self.assumed: Counter[str] = Counter()
+        """Times without an offset: taken as "utc", or "local"; "twice": those in the hour that occurs twice."""
 
     def pieces(self) -> Iterator[tuple[Key, Rows]]:
         """The rows in the order of the table, a hammer at a time, at most PIECE_ROWS each."""
         raise AssertionError("each kind of shift has its own")
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        """The rows of one of its parts, as `pieces` gives them of all."""
+        del number
+        return self.pieces()
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        """The instants of the same rows, in the same order."""
+        return ((key, rows.time_ns) for key, rows in self.part(number))
 
     def feeds(self) -> dict[Key, set[str]]:
         """Which of FEED_CHANNELS each hammer's feed has."""
@@ -57,33 +92,52 @@ class Shift:
         return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
 
     def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        """A hammer's rows in [begin, end), in the order of time, each instant once."""
+        """A hammer's rows in [begin, end), in the order of time, those of one instant as one."""
         found = (rows for one, rows in self.near(key, begin, end) if one == key)
         parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
         if not any(map(len, parts)):
             return NO_ROWS
         rows = Rows.join(parts)
-        return rows[np.unique(rows.time_ns, return_index=True)[1]]
+        return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
         """Pieces that hold all of a hammer's rows in [begin, end), and maybe others."""
         del key, begin, end
         return self.pieces()
 
-    def note_bad(self, reason: str, mask: Bools, first_row: int) -> None:
-        """Count bad rows and remember where the first of each kind is."""
-        n = int(mask.sum())
-        if n:
+    def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
+        """Count bad rows and remember where the first of each kind is, and why it is bad."""
+        if n := int(mask.sum()):
             self.bad[reason] += n
-            self.examples.setdefault(reason, f"{self.place}: row {first_row + int(mask.argmax())}")
+            if reason not in self.examples:
+                k = int(mask.argmax())
+                self.examples[reason] = f"{self.place}: row {first_row + k}: {why(k)}"
+
+    def note_cells(self, name: str, values: Floats, wrong: Bools | None, column: Any, first_row: int) -> None:
+        """Count what could be read in a column of text and what could not, and remember the first of those."""
+        self.read[name] += int(np.count_nonzero(values == values))
+        if wrong is None:
+            return
+        self.cells[name] += int(wrong.sum())
+        if name not in self.examples:
+            k = int(wrong.argmax())
+            remedy = cells.remedy(CHANNELS[ALIASES.get(name, (name,))[0]].boolean)
+            value = column[k].as_py()
+            self.examples[name] = (
+                f"{self.place}: row {first_row + k}: `{name}` is {value!r}, no value that can be read; {remedy}"
+            )
 
     def check_columns(self, names: Sequence[str]) -> None:
         """Raises InputError where a column that must be there is not, or one is there twice."""
         for name in ("time", "hammer"):
-            if name not in names:
+            if name not in names and not (name == "hammer" and self.options.hammer):
+                remedy = f"if a column of another name holds it, say --column {name}=COLUMN"
+                if name == "hammer":
+                    remedy += "; if all rows are of one hammer, name it: --as-hammer HB-01"
                 raise InputError(
-                    f"{self.place}: column `{name}` is missing; a recorded shift has `time`, `hammer` and channels "
-                    f"such as `active`, `pressure_bar`, `oil_c` (found: {', '.join(map(str, names)) or 'nothing'})"
+                    f"{self.place}: column `{name}` is missing; {near(name, names)}a recorded shift has `time`, "
+                    f"`hammer` and channels such as `active`, `pressure_bar`, `oil_c` "
+                    f"(found: {', '.join(map(str, names)) or 'nothing'}); {remedy}"
                 )
         twice = [name for name, n in Counter(names).items() if n > 1]
         for alias, (channel, _) in ALIASES.items():
@@ -91,33 +145,62 @@ class Shift:
                 twice.append(f"{channel}` and `{alias}")
         if twice:
             raise InputError(f"{self.place}: column `{twice[0]}` is given twice; keep one")
-        known = {"time", "hammer", "site", *CHANNELS, *ALIASES}
-        self.ignored |= {name for name in names if name not in known}
+        self.ignored |= {str(name) for name in names if name not in KNOWN}
+        if self.ignored and not any(name in CHANNELS or name in ALIASES for name in names):
+            one = min(self.ignored)
+            raise InputError(
+                f"{self.place}: no column is a known channel (found: {', '.join(map(str, names))}); "
+                f"{near(one, KNOWN)}say which is which with --column, such as --column pressure_bar={one!r}"
+            )
 
     def rows_of(
         self, table: Any, site: str, first_row: int, key: Key | None = None
     ) -> Iterator[tuple[Key, Rows]]:
         """Rows of a table by hammer. `first_row`: number of its first row in messages. `key`: if all are of one."""
-        time_ns, bad_time = _times(table["time"], self.place)
-        self.note_bad("time", bad_time, first_row)
-        bad = bad_time.copy()
+        zone = self.options.zone
+        when = times(table["time"], zone, self.place)
+        self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
+
+        def why(k: int) -> str:
+            value = table["time"][k].as_py() if cells.is_text(cells.plain(table["time"]).type) else None
+            shown = table["time"][k].cast(pa.string()).as_py() if value is None else value
+            return f"`time` {shown!r} {why_unusable(shown if value is None else value, zone)}"
+
+        self.note_bad("time", when.bad, first_row, why)
+        bad = when.bad
         columns: dict[str, Floats] = {}
         for name in table.column_names:
             channel, convert = ALIASES.get(name, (name, None))
             if channel not in CHANNELS:
                 continue
-            values, wrong = _floats(table[name], name, CHANNELS[channel].boolean, self.as_text, self.place)
-            if wrong is not None:
-                self.note_bad(name, wrong, first_row)
-                bad |= wrong
+            values, wrong = cells.floats(
+                table[name],
+                name,
+                boolean=CHANNELS[channel].boolean,
+                as_text=self.as_text,
+                decimal_comma=self.decimal_comma,
+                place=self.place,
+            )
+            if cells.is_text(cells.plain(table[name]).type):
+                self.note_cells(name, values, wrong, table[name], first_row)
             columns[channel] = convert(values) if convert else values
-        rows = Rows(time_ns, columns)
+        rows = Rows(when.time_ns, columns)
+        if key is None and "hammer" not in table.column_names and self.options.hammer:
+            if "site" not in table.column_names:
+                key = site, self.options.hammer
+            else:
+                one = pa.DictionaryArray.from_arrays(
+                    pa.array(np.zeros(len(table), np.int32)), pa.array([self.options.hammer])
+                )
+                table = table.append_column("hammer", one)
         if key is not None:
             yield from _cut(key, rows[~bad] if bad.any() else rows)
             return
         keys, codes, nameless = _keys(table, site)
-        self.note_bad("hammer", nameless, first_row)
-        bad |= nameless
+        self.note_bad(
+            "hammer", nameless, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
+        )
+        bad = bad | nameless
         if bad.any():
             rows, codes = rows[~bad], codes[~bad]
         if len(keys) == 1:
@@ -125,22 +208,31 @@ class Shift:
             return
         order = np.argsort(codes, kind="stable")
         bounds = np.searchsorted(codes[order], np.arange(len(keys) + 1))
-        for code, one in enumerate(keys):
+        for code, one_key in enumerate(keys):
             part = order[bounds[code] : bounds[code + 1]]
             if len(part):
-                yield from _cut(one, rows[part])
+                yield from _cut(one_key, rows[part])
 
 
 class TableShift(Shift):
     """A shift that lies in memory: a frame, or a text file once read."""
 
-    def __init__(self, table: Any, place: str, site: str, first_row: int = 1) -> None:
+    def __init__(
+        self,
+        table: Any,
+        place: str,
+        site: str,
+        first_row: int = 1,
+        options: ReadOptions = AS_IN_CONTRACT,
+    ) -> None:
         super().__init__()
         self.place = place
-        self.check_columns(table.column_names)
+        self.options = options
+        names = options.renamed(table.column_names, place)
+        self.check_columns(names)
         self.total = table.num_rows
-        self._table = table
-        self._site = site
+        self._table = table.rename_columns(names)
+        self._site = options.site or site
         self._first_row = first_row
         self._pieces: list[tuple[Key, Rows]] | None = None
 
@@ -170,94 +262,6 @@ def present(rows: Rows) -> set[str]:
 def _cut(key: Key, rows: Rows) -> Iterator[tuple[Key, Rows]]:
     for start in range(0, len(rows), PIECE_ROWS):
         yield key, rows[start : start + PIECE_ROWS]
-
-
-def _times(column: Any, place: str) -> tuple[Ints, Bools]:
-    """Instants [n] int64 ns, and which rows have none that can be used."""
-    column = _plain(column)
-    kind = column.type
-    if _is_text(kind):
-        return _parsed_times(column)
-    if not pa.types.is_timestamp(kind):
-        raise InputError(
-            f"{place}: column `time` holds {kind}; write timestamps in UTC (or RFC 3339 text in CSV)"
-        )
-    factor = NS_PER_UNIT[kind.unit]
-    whole = pc.fill_null(column.cast(pa.int64()), -1).to_numpy()
-    bad = (whole < instant.EARLIEST) | (whole >= instant.LATEST // factor)
-    if factor == 1:
-        return whole, bad
-    return np.where(bad, 0, whole) * factor, bad
-
-
-def _parsed_times(column: Any) -> tuple[Ints, Bools]:
-    """RFC 3339 text; one form of it in bulk, others and the broken ones one by one."""
-    plain = pc.fill_null(
-        pc.match_substring_regex(column, r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d{1,9})?Z$"), False
-    )
-    times = np.zeros(len(column), np.int64)
-    bad = np.zeros(len(column), bool)
-    if pc.all(plain).as_py():
-        try:
-            whole = column.cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_numpy()
-        except pa.ArrowInvalid:
-            pass  # an impossible date among them: find it below
-        else:
-            return whole, (whole < instant.EARLIEST) | (whole >= instant.LATEST)
-    for i, text in enumerate(column.to_pylist()):
-        try:
-            times[i] = at = instant.parse((text or "").strip())
-            bad[i] = not instant.EARLIEST <= at < instant.LATEST
-        except (ValueError, OverflowError):
-            bad[i] = True
-    return times, bad
-
-
-def _plain(column: Any) -> Any:
-    """The column with its dictionary, if it has one, resolved."""
-    return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
-
-
-def _is_text(kind: Any) -> bool:
-    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
-
-
-def _floats(column: Any, name: str, boolean: bool, as_text: bool, place: str) -> tuple[Floats, Bools | None]:
-    """Values [n] float64 with NaN where not sampled, and which rows hold something that is no value (None: none)."""
-    column = _plain(column)
-    kind = column.type
-    if pa.types.is_null(kind):
-        return np.full(len(column), np.nan), None
-    if pa.types.is_boolean(kind):
-        column = column.cast(pa.uint8())
-    elif as_text and _is_text(kind):
-        return _parsed_floats(column, boolean)
-    elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
-        raise InputError(
-            f"{place}: column `{name}` holds {kind}; write numbers (true or false for a yes-or-no channel)"
-        )
-    return np.ascontiguousarray(column.cast(pa.float64(), safe=False).to_numpy(), np.float64), None
-
-
-_WORDS: Final = {"true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0, "1.0": 1.0, "0.0": 0.0}
-
-
-def _parsed_floats(column: Any, boolean: bool) -> tuple[Floats, Bools | None]:
-    if not boolean:
-        try:
-            return column.cast(pa.float64()).to_numpy(), None
-        except pa.ArrowInvalid:
-            pass  # something that is no number among them: find it below
-    values = np.full(len(column), np.nan)
-    bad = np.zeros(len(column), bool)
-    for i, text in enumerate(column.to_pylist()):
-        if text is None:
-            continue
-        try:
-            values[i] = _WORDS[text.strip().lower()] if boolean else float(text)
-        except (KeyError, ValueError):
-            bad[i] = True
-    return values, bad if bad.any() else None
 
 
 def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:

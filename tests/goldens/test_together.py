@@ -1,0 +1,76 @@
+"""A folder of shifts replayed at once is the sum of its shifts replayed alone."""
+
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from strikewatch.hosts.recordings import Recordings
+from strikewatch.hosts.replay import Replayed
+from strikewatch.settings import load
+from tests.goldens.bless import NAMES, SHIFTS
+
+WINDOWED = {
+    *("same_spot", "hot_oil", "cold_oil", "low_engine_speed", "end_of_stroke", "over_side", "off_square"),
+    *("feed_force", "prying", "submerged", "sensor_fault"),
+}
+"""Faults that need no more of the past than a few minutes. Clocks of upkeep and what was learned of a hammer go on from
+one shift to the next, and differ."""
+
+
+def _replayed(*paths: Path) -> Replayed:
+    recordings = Recordings(paths, load())
+    return recordings.replay(recordings.open())
+
+
+@pytest.fixture(scope="module")
+def alone() -> dict[str, Replayed]:
+    return {name: _replayed(SHIFTS / name) for name in NAMES}
+
+
+@pytest.fixture(scope="module")
+def together() -> Replayed:
+    return _replayed(SHIFTS)
+
+
+def _faults(result: Replayed) -> Counter[tuple[str, str, str]]:
+    return Counter(
+        (one["hammer"], one["fault"], one["onset"]) for one in result.records if one["fault"] in WINDOWED
+    )
+
+
+def _bouts(result: Replayed) -> list[tuple[tuple[str, str], int, int]]:
+    return sorted((one.bout.key, one.bout.start, one.bout.end) for one in result.bouts())
+
+
+def _hours(result: Replayed, column: str) -> Counter[str]:
+    hours = Counter[str]()
+    for one in result.stretches():
+        hours[one.stretch.key[1]] += getattr(one.stretch, column) / 3.6e12
+    return hours
+
+
+def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, Replayed], together: Replayed) -> None:
+    """Rows used and left out, alerts, bouts, and firing and operating hours by hammer.
+
+    Each shift is replayed under its own settings, alone and together.
+    """
+    for name in ("used", "duplicate", "late", "wrong_clock"):
+        assert getattr(together.counts, name) == sum(getattr(one.counts, name) for one in alone.values()), (
+            name
+        )
+    assert together.counts.late == 0
+    assert _faults(together) == sum((_faults(one) for one in alone.values()), Counter())
+    assert _bouts(together) == sorted(bout for result in alone.values() for bout in _bouts(result))
+    for column, hold_s in (("firing_ns", 2), ("operating_ns", 10)):
+        whole = _hours(together, column)
+        parts = sum((_hours(one, column) for one in alone.values()), Counter())
+        # The last value of a shift holds on where another one follows, and not where the recording ends with it.
+        most = hold_s * len(NAMES) / 3600
+        for hammer in parts:
+            assert parts[hammer] - 1e-6 <= whole[hammer] <= parts[hammer] + most, (hammer, column)
+
+
+def test_the_order_of_the_paths_does_not_matter(together: Replayed) -> None:
+    backwards = _replayed(*(SHIFTS / name for name in reversed(NAMES)))
+    assert backwards.records == together.records
