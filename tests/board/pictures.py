@@ -101,7 +101,7 @@ def main() -> int:
         with demo() as url:
             time.sleep(BUSY_S)
             if options.readme:
-                page = chromium.new_page(viewport={"width": 1000, "height": 860})
+                page = chromium.new_page(viewport={"width": 1000, "height": 1240})
                 page.goto(url)
                 page.wait_for_timeout(1500)
                 page.screenshot(path=README)
