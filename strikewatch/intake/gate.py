@@ -123,7 +123,7 @@ class Gate:
                 rows.time_ns[i] = last
                 known[at] |= new
                 passed.append(i)
-            elif merge(i, waiting):
+            elif at <= front and merge(i, waiting):
                 pass
             elif at <= last:
                 sorted_out["duplicate" if again else "late"].append(i)

@@ -4,6 +4,7 @@ The first value of a channel at an instant counts. A row that brings no new chan
 """
 
 from collections.abc import Mapping
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -94,7 +95,9 @@ class Passed:
         count = len(rows.time_ns)
         self._parts.append(rows if count <= REMEMBERED else rows[-REMEMBERED:])
         self._rows += min(count, REMEMBERED)
-        if len(self._parts) >= _PARTS or self._rows > 4 * REMEMBERED:
+        if self._rows > 4 * REMEMBERED:
+            self._drop_old()
+        if len(self._parts) >= _PARTS:
             self._shorten()
 
     def known(self) -> dict[int, int]:
@@ -108,9 +111,19 @@ class Passed:
         return self._known
 
     def trim(self) -> None:
-        """Forget the oldest instants beyond REMEMBERED."""
-        for _ in range(len(self._known) - REMEMBERED):
-            del self._known[next(iter(self._known))]
+        """Forget the oldest instants, where there are far more than REMEMBERED."""
+        if len(self._known) > 2 * REMEMBERED:
+            self._known = dict(islice(self._known.items(), len(self._known) - REMEMBERED, None))
+
+    def _drop_old(self) -> None:
+        """Forget what lies before the newest parts of REMEMBERED rows, without a look at it."""
+        first = 0
+        while self._rows - len(self._parts[first].time_ns) >= REMEMBERED:
+            self._rows -= len(self._parts[first].time_ns)
+            first += 1
+        del self._parts[:first]
+        self._times = self._masks = np.empty(0, np.int64)
+        self._known = {}
 
     def _shorten(self) -> None:
         """Put what is remembered into two small arrays."""
