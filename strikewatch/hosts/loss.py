@@ -1,7 +1,7 @@
 """What a replay leaves out of each recording, and how much of that is too much."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -69,8 +69,3 @@ def _of(shift: Shift, merge: Merge, s: int) -> Loss:
 
 def _inside(shift: Shift, reason: str) -> str:
     return shift.examples.get(reason, "unknown").removeprefix(f"{shift.place}: ")
-
-
-def words(found: Sequence[Loss]) -> str:
-    """What was lost in all recordings, in a line each."""
-    return "\n".join(f"{loss.place}: {'; '.join(loss.reasons)}" for loss in found)

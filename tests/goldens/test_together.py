@@ -1,10 +1,12 @@
 """A folder of shifts replayed at once is the sum of its shifts replayed alone."""
 
+import json
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
+from strikewatch.cli import main
 from strikewatch.hosts.recordings import Recordings
 from strikewatch.hosts.replay import Replayed
 from strikewatch.settings import load
@@ -74,3 +76,21 @@ def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, Replayed], together
 def test_the_order_of_the_paths_does_not_matter(together: Replayed) -> None:
     backwards = _replayed(*(SHIFTS / name for name in reversed(NAMES)))
     assert backwards.records == together.records
+
+
+def test_nobody_is_blamed_for_what_settings_show_to_be_wrong(together: Replayed) -> None:
+    """op-16 lingers nowhere by the labels; without the lengths of the arm in the shift's settings it looks so."""
+    assert not [one for one in together.records if (one["fault"], one["operator"]) == ("same_spot", "op-16")]
+
+
+def test_wear_over_all_shifts_is_that_over_the_shift_with_inspections(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A clock at the year 2000 in another recording of the hammer costs no hours between its inspections."""
+    found = []
+    for path in (SHIFTS / "hired-out", SHIFTS):
+        assert main(["wear", str(path), "--hammer", "HB-05", "--json"]) == 0
+        found.append(json.loads(capsys.readouterr().out)["hammers"][0])
+    alone, whole = found
+    trends = [one["readings"][0]["trend"]["mm_per_100_h"] for one in (alone, whole)]
+    assert trends[1] == pytest.approx(trends[0], rel=0.02)
