@@ -12,7 +12,7 @@ import numpy as np
 
 from strikewatch.alarm import crew, position, roster, tool
 from strikewatch.alarm.heeded import records
-from strikewatch.alarm.state import LAYOUT, PARTS, RAW, STATE, fresh
+from strikewatch.alarm.state import PARTS, RAW, STATE, fresh, saved_parts
 from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
@@ -148,15 +148,10 @@ class Pipeline:
         """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
         record = fresh()
         lost: list[str] = []
-        offset = 0
-        saved = {}
-        for part in layout.split():
-            size = int(part.rpartition(":")[2])
-            saved[part] = state[offset : offset + size]
-            offset += size
-        for part, (name, _, dtype, _) in zip(LAYOUT.split(), PARTS, strict=True):
-            if part in saved and len(saved[part]) == dtype.itemsize:
-                record[name] = np.frombuffer(saved[part], dtype)
+        saved = saved_parts(layout, state)
+        for name, *_ in PARTS:
+            if name in saved:
+                record[name] = saved[name]
             else:
                 lost.append(name)
         slot = self._slot(key)

@@ -24,15 +24,37 @@ LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version,
 """Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
 
 
-def part_of(layout: str, state: bytes, name: str) -> Any:
-    """One part's record in a saved state, read-only; None where the state has it not, or in another version."""
+OLDER: Final = {
+    f"{d.name}/{version}:{one.layout.itemsize}": (d, one)
+    for d in DETECTORS
+    for version, one in d.older.items()
+}
+"""Parts of earlier layouts that can still be read."""
+
+
+def saved_parts(layout: str, state: bytes) -> dict[str, Any]:
+    """Each part of a saved state that can be read, by name: its record in the present layout, read-only."""
+    found: dict[str, Any] = {}
+    present = set(LAYOUT.split())
     offset = 0
-    for part, size in ((one, int(one.rpartition(":")[2])) for one in layout.split()):
-        if part.startswith(f"{name}/"):
-            mine = part in LAYOUT.split()
-            return np.frombuffer(state, STATE[name], 1, offset)[0] if mine else None
+    for part in layout.split():
+        name, size = part.partition("/")[0], int(part.rpartition(":")[2])
+        whole = offset + size <= len(state)
+        if whole and part in present:
+            found[name] = np.frombuffer(state, STATE[name], 1, offset)[0]
+        elif whole and part in OLDER:
+            detector, older = OLDER[part]
+            record = fresh()[name]
+            for field, value in older.carry_over(np.frombuffer(state, older.layout, 1, offset)[0]).items():
+                record[field] = value
+            found[detector.name] = record[0]
         offset += size
-    return None
+    return found
+
+
+def part_of(layout: str, state: bytes, name: str) -> Any:
+    """One part's record in a saved state; None where the state has it not, or in a version that cannot be read."""
+    return saved_parts(layout, state).get(name)
 
 
 def fresh() -> Any:

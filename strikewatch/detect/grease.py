@@ -12,14 +12,16 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect.detector import Detector, DetectorSettings, hours
+from strikewatch.detect.detector import Detector, DetectorSettings, Older, hours
 from strikewatch.detect.greasing import (
     DUE,
+    FIRST,
     FOREVER,
     OVERDUE,
     PARAMS,
     STATE,
     account,
+    from_first,
     next_event,
     queue,
     quiet_until,
@@ -203,7 +205,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
 
 DETECTOR: Final = Detector(
     name="grease",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "grease_due",
@@ -224,6 +226,7 @@ DETECTOR: Final = Detector(
     ),
     settings=Settings,
     state=STATE,
+    older={1: Older(FIRST, from_first)},
     params_dtype=PARAMS,
     params=_params,
     run=run,

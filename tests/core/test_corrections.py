@@ -1,0 +1,98 @@
+"""A correction gives every clock the reading that it would have had without the wrong entry.
+
+withdrawn   from the withdrawal on the clocks are those of a run in which the wrong entry never came
+replaced    an entry that replaces another, and happened before that took effect, might as well have come in its place
+upgrade     a state saved before there were corrections is read, and its clocks go on
+"""
+
+import os
+import random
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from strikewatch.detect.kernels import NEVER
+from strikewatch.model.batch import Batch, Portion
+from strikewatch.model.events import Event
+from strikewatch.pipeline import Pipeline
+from tests.core.recorded import SITE, faults_of
+from tests.twins.corrected import Correction, correction
+from tests.twins.days import days
+from tests.twins.knowledge import admitted
+from tests.twins.streams import Stream, columns, nasty
+
+SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
+DETECTORS = ("grease", "upkeep", "walk_round", "long_storage")
+
+
+def clocks(record: Any) -> dict[str, Any]:
+    """What people are told of upkeep, from a hammer's state."""
+    grease, upkeep, storage = record["grease"], record["upkeep"], record["long_storage"]
+    return {
+        "grease": (int(grease["clock"]), bool(grease["due_onset"] != NEVER)),
+        "overdue": bool(grease["overdue_onset"] != NEVER),
+        "short": bool(grease["short_onset"] != NEVER),
+        "items": [upkeep[name].tolist() for name in ("clock", "since", "seen_to", "stage")],
+        "meter": (int(upkeep["meter"]), int(upkeep["meter_known"])),
+        "meter_fault": bool(upkeep["meter_onset"] != NEVER),
+        "checked": int(record["walk_round"]["checked"]),
+        "storage": [int(storage[name]) for name in ("base", "put_in", "stored", "readied")],
+        "storage_due": bool(storage["due_onset"] != NEVER),
+        "storage_use": bool(storage["use_onset"] != NEVER),
+    }
+
+
+def after(stream: Stream, hammer: str, events: list[Event], upto: int) -> Any:
+    """A hammer's state once these rows and events are worked through, up to an instant."""
+    faults = faults_of(stream.settings)
+    pipeline = Pipeline(lambda _key: faults.by_detector())
+    key = (SITE, hammer)
+    rows = columns(admitted(stream.rows[hammer]))
+    rows = rows[: int(rows.time_ns.searchsorted(upto, side="right"))]
+    told = tuple(sorted((e for e in events if e.effective <= upto), key=lambda e: e.effective))
+    return pipeline.step(Batch([Portion(key, rows, upto, told)]), report=True).state[0]
+
+
+def cases(first: int, last: int) -> Iterator[tuple[Stream, str, list[Event], Correction, int]]:
+    for seed in range(first, last):
+        dice = random.Random(seed)
+        stream = (days, nasty)[seed % 2](seed)
+        for hammer, rows in stream.rows.items():
+            own = stream.events[hammer]
+            one = correction(dice, hammer, rows, own, stream.end) if rows else None
+            if one is not None:
+                later = dice.choice((one.right.effective, stream.end, stream.end))
+                yield stream, hammer, own, one, later
+
+
+@pytest.mark.parametrize("first", range(0, SEEDS, 50))
+def test_a_withdrawn_entry_might_as_well_never_have_come(first: int) -> None:
+    seen = 0
+    for stream, hammer, own, (wrong, right), upto in cases(first, first + 50):
+        fields = {"corrects": right.fields["corrects"]}
+        withdrawal = Event(SITE, hammer, "withdrawal", right.effective, fields)
+        got = after(stream, hammer, [*own, wrong, withdrawal], upto)
+        if any(got[name]["not_found"] for name in DETECTORS):
+            continue  # more entries between than are kept
+        expected = clocks(after(stream, hammer, own, upto))
+        assert clocks(got) == expected, (wrong, withdrawal)
+        seen += 1
+    assert seen > 10
+
+
+@pytest.mark.parametrize("first", range(0, SEEDS, 50))
+def test_a_replacement_might_as_well_have_come_in_place_of_the_wrong_entry(first: int) -> None:
+    seen = 0
+    for stream, hammer, own, (wrong, right), upto in cases(first, first + 50):
+        if right.kind == "withdrawal" or right.time > wrong.effective:
+            continue
+        got = after(stream, hammer, [*own, wrong, right], upto)
+        if any(got[name]["not_found"] for name in DETECTORS):
+            continue
+        applied = wrong.effective if right.time < wrong.effective else -1
+        in_place = Event(SITE, hammer, right.kind, right.time, right.fields | {"corrects": None}, applied)
+        expected = clocks(after(stream, hammer, [*own, in_place], upto))
+        assert clocks(got) == expected, (wrong, right)
+        seen += 1
+    assert seen > 5
