@@ -48,6 +48,8 @@ class Outcome:
     state: Any
     findings: list[Finding]
     notes: Mapping[str, Any]
+    not_found: tuple[Key, ...] = ()
+    """Hammers with a correction of an entry that is no longer kept, or never came: a clock may still count it."""
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Who was signed on to one of these hammers at an instant, as known after the step."""
@@ -206,6 +208,7 @@ class Pipeline:
             self._out = np.empty(room, FINDING)
         findings: list[Finding] = []
         notes: dict[str, Any] = {}
+        before = _not_found(state)
         for detector in DETECTORS:
             n = detector.run(
                 report,
@@ -229,7 +232,8 @@ class Pipeline:
         findings = self._gathered(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        return Outcome(keys, slots, state, findings, notes)
+        not_found = tuple(keys[g] for g in np.flatnonzero(_not_found(state) > before))
+        return Outcome(keys, slots, state, findings, notes, not_found)
 
     def _gathered(
         self, findings: list[Finding], keys: tuple[Key, ...], slots: Any, state: Any
@@ -310,3 +314,8 @@ class Pipeline:
                         inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
                     inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
         return inputs
+
+
+def _not_found(state: Any) -> Any:
+    """Corrections so far of entries that are not kept, of each hammer."""
+    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))

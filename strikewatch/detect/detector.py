@@ -69,8 +69,9 @@ class Detector:
     """One detector, whole.
 
     `state` is the dtype of one hammer's record and `version` its layout's; `fresh` gives the fields that do not start
-    at zero; `older` has the layouts of earlier versions that can still be read. `params` turns the settings into one record of `params_dtype`, in integer nanoseconds. `reads` names the
-    inputs handed to `run` after the common ones: channels, or `events`, `bad`, `good`.
+    at zero; `older` has the layouts of earlier versions that can still be read. `params` turns the settings into one
+    record of `params_dtype`, in integer nanoseconds. `reads` names the inputs handed to `run` after the common ones:
+    channels, or `events`, `bad`, `good`.
 
     `notes`: whether it also writes down what it measured of each bout. `needs`: groups of channels; without one of each
     group in the feed the detector is silent.

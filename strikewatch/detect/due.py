@@ -344,7 +344,7 @@ def take(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int
             corrects = False
             kind = event.right
     served = kind == SERVICED and event.detail == 1
-    if corrects or kind == INSPECTED or kind == METERED or served:
+    if corrects or kind in (INSPECTED, METERED) or served:
         begin(s, event.at)
         if s.has_engine_rpm:
             n = settle(s, p, max(min(event.at, upto), s.done), s.rpm_until, out, n, g)

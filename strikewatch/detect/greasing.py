@@ -277,10 +277,7 @@ def account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) 
         if stop > lo:
             n = run_clock(s, p, lo, stop, out, n, g)
         lo = max(lo, s.at[k])
-        if s.corrects[k]:
-            n = _correct(s, p, k, out, n, g)
-        else:
-            n = _grease(s, p, k, out, n, g)
+        n = _correct(s, p, k, out, n, g) if s.corrects[k] else _grease(s, p, k, out, n, g)
         k += 1
     if k > 0:
         for j in range(WAITING):

@@ -182,9 +182,9 @@ def _take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
         if find(s.kept, s.count, event.wrong, event.wrong_time) >= 0:
             return _correct(s, p, event, out, n, g)
         # What it replaces cannot be taken back any more, but it happened itself.
-        s.not_found += 1
+        s.not_found += event.wrong == STORED  # of a check `walk_round` says so
         kind = event.right
-    if kind == STORED or kind == CHECKED:
+    if kind in (STORED, CHECKED):
         _keep(s, p, kind, at - event.age, at, event.detail if kind == STORED else 0, 0)
     if kind == STORED and event.detail == 1:
         if s.due_onset != NEVER:
@@ -192,7 +192,7 @@ def _take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
             s.due_onset = NEVER
         s.put_in = 1
         s.stored = 1
-    elif kind == STORED or kind == CHECKED:
+    elif kind in (STORED, CHECKED):
         if s.use_onset != NEVER:
             n = emit(out, n, g, USE, CLEARED, s.use_onset, at, MEDIUM, (float(s.idle),))
             s.use_onset = NEVER
@@ -209,10 +209,10 @@ def _fire(s: Any, p: Any, x: int, out: Any, n: int, g: int) -> int:
     if s.due_onset != NEVER:
         n = emit(out, n, g, DUE, CLEARED, s.due_onset, x, LOW, (float(idle),))
         s.due_onset = NEVER
-    used = s.use_onset == NEVER and (s.stored or (idle >= p.idle and s.readied < s.base))
-    if used or _awaits_firing(s):
+    unprepared = s.stored or (idle >= p.idle and s.readied < s.base)
+    if unprepared or _awaits_firing(s):
         _keep(s, p, _FIRED, x, x, 0, idle)
-    if used:
+    if unprepared and s.use_onset == NEVER:
         s.use_onset = x
         s.idle = idle
         n = emit(out, n, g, USE, RAISED, x, x, MEDIUM, (float(idle),))

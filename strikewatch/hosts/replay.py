@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from strikewatch.alarm.ledger import Ledger
+from strikewatch.detect.corrections import KEPT
 from strikewatch.errors import InputError, Refused
 from strikewatch.hosts.part import Part
 from strikewatch.intake.admit import Admit, Counts
@@ -39,6 +40,8 @@ class Replayed:
     part: Part = field(default_factory=Part)
     end: Instant = 0
     """The latest row of any hammer."""
+    not_found: Counter[Key] = field(default_factory=Counter)
+    """Corrections of entries that were no longer kept, or never came."""
 
     def bouts(self) -> list[Worked]:
         """Every bout of firing, in the order in which they began."""
@@ -73,6 +76,11 @@ class Replayed:
         ):
             if n:
                 yield f"{n} rows not used, {what}"
+        for (_, hammer), n in self.not_found.items():
+            yield (
+                f"{n} corrections of entries of {hammer} changed no clock: the entries never came, or more than "
+                f"{KEPT} came after them"
+            )
         for reason, n in self.bad.items():
             what = "events" if reason == "event" else "rows"
             yield f"{n} {what} skipped for a bad `{reason}`; the first: {self.examples.get(reason, 'unknown')}"
@@ -140,6 +148,7 @@ class _Run:
         self._admit = Admit("window", reorder_ns)
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
         self._noted: list[Outcome] = []
+        self._not_found: Counter[Key] = Counter()
 
     def open(self, shift: Shift) -> None:
         """Make ready for a shift: how its rows are taken, what its feeds have, its events."""
@@ -179,6 +188,7 @@ class _Run:
             silent={key: self._pipeline.silent(key) for key in keys},
             noted=self._noted,
             end=end,
+            not_found=self._not_found,
         )
 
     def _step(self, key: Key, rows: Rows) -> None:
@@ -188,6 +198,7 @@ class _Run:
             self._book(outcome)
 
     def _book(self, outcome: Outcome) -> None:
+        self._not_found.update(outcome.not_found)
         for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
         if any(map(len, outcome.notes.values())):

@@ -18,6 +18,7 @@ from strikewatch.hosts.review_moments import Where
 from strikewatch.hosts.warm import warm
 from strikewatch.hosts.wear_sources import limits, of_store
 from strikewatch.intake.shift import open_shifts
+from strikewatch.model.events import valid
 from strikewatch.model.instant import SECOND, Instant, seconds
 from strikewatch.review.columns import ALWAYS, MISUSE
 from strikewatch.review.condition import Condition, condition
@@ -126,7 +127,7 @@ def _of_shifts(
         f"From {words.listed(places)}.",
         use(exposure, faults, begin, end, settings.of_hammer, result.silent),
         tuple(result.notes()),
-        condition(exposure, (event for shift in shifts for event in shift.events), limits(settings)),
+        condition(exposure, valid(event for shift in shifts for event in shift.events), limits(settings)),
     )
 
 

@@ -12,6 +12,7 @@ from strikewatch.hosts.replay_command import LONG
 from strikewatch.hosts.warm import warm
 from strikewatch.intake.shift import Shift, open_shifts
 from strikewatch.model.batch import Key
+from strikewatch.model.events import valid
 from strikewatch.model.instant import Instant, seconds
 from strikewatch.review.condition import KINDS, Condition, condition
 from strikewatch.review.from_replay import from_replay
@@ -47,7 +48,8 @@ def of_store(place: Place, settings: Settings, end: Instant, site: str | None = 
 
 def of_shifts(shifts: Sequence[Shift], settings: Settings, notes: Console) -> Condition:
     """Of recorded shifts, which are replayed for their hours."""
-    events = [event for shift in shifts for event in shift.events if event.kind in KINDS]
+    every = valid(event for shift in shifts for event in shift.events)
+    events = [event for event in every if event.kind in KINDS]
     if not events:
         return Condition()
     shifts = sorted(shifts, key=lambda shift: shift.span()[0])

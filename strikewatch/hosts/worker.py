@@ -17,6 +17,7 @@ from strikewatch.alarm.ledger import Ledger
 from strikewatch.alarm.own import DISK_FULL
 from strikewatch.alarm.state import LAYOUT
 from strikewatch.deliver.log import log_changes
+from strikewatch.detect.corrections import KEPT
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.full_disk import Ahead, FullDisk
 from strikewatch.hosts.present import Present
@@ -46,6 +47,10 @@ UNKNOWN_TOLD: Final = 1000
 LOOK_EVERY: Final = SECOND
 LOOK_UPTO: Final = 400 * SECOND
 """No deadline of any detector lies further behind the last row."""
+CORRECTION_TOO_LATE: Final = (
+    f"only the last {KEPT} entries can be corrected; enter what was done last, or the hour meter with the reason "
+    "corrected"
+)
 RETRY_COMMIT_S: Final = 1.0
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
@@ -224,6 +229,8 @@ class Worker:
         outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.keep(outcome)
         self.shown(step.received, step.portions, outcome)
+        for site, hammer in outcome.not_found:
+            _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
         step.bouts += outcome.bouts()
         step.stretches += outcome.stretches()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)

@@ -33,6 +33,7 @@ from strikewatch.cautions import CAUTION
 from strikewatch.deliver.filter import FAULTS, Sites
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
+from strikewatch.model.events import SETTING_CLOCKS
 from strikewatch.model.instant import Instant
 from strikewatch.review.pictures.drawing import local
 from strikewatch.review.told import told
@@ -45,8 +46,6 @@ from strikewatch.store.tokens import Holder, Role
 
 LISTED: Final = 100
 RECENT: Final = 25
-SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
-"""Events that set a clock, which a correction does not turn back."""
 STRIPS: Final = 12
 """Open alerts that are shown with the time around them, at most."""
 Sheet = Callable[["Asking"], Response]
@@ -201,6 +200,7 @@ class Sheets:
             verdicts=verdicts,
             unsuited=unsuited(event for event in fitting if chosen and event.hammer == chosen[1]),
             setting_clocks=SETTING_CLOCKS,
+            withdrawals={one.number for one in recent if one.event.kind == "withdrawal"},
             said=ask.view.fields,
         )
 

@@ -81,7 +81,7 @@ class _Check(_Sent):
 
 class _Inspection(_Sent):
     """`tool_mm` is the tool's diameter where the bushing guides it. `bushing_new`: these are readings of a bushing that
-    was put in just then."""
+    was put in just then. `nothing_measured`: it was looked at only."""
 
     event: Literal["inspection"]
     bushing: (
@@ -93,10 +93,15 @@ class _Inspection(_Sent):
     bore_mm: Millimetres | None = None
     tool_mm: Millimetres | None = None
     tool_length_mm: Millimetres | None = None
+    nothing_measured: bool | None = None
 
 
 class _Service(_Sent):
+    """What was serviced."""
+
     event: Literal["service"]
+    seals: bool | None = None
+    diaphragms: bool | None = None
 
 
 class _Storage(_Sent):
