@@ -17,11 +17,11 @@ from strikewatch.board.answer import Problem
 from strikewatch.board.deeds import BASE, Operation
 from strikewatch.board.plausible import doubts, said
 from strikewatch.board.required import missing
-from strikewatch.errors import Rejected
+from strikewatch.errors import Refused, Rejected, Unknown
 from strikewatch.intake.decode.events import decode_event
 from strikewatch.model import instant
 from strikewatch.model.batch import Key
-from strikewatch.model.events import Event
+from strikewatch.model.events import Event, name_of
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.pipeline import HammerSettings
 from strikewatch.store.beside import Place
@@ -107,6 +107,9 @@ class Entering:
         key = self._key(q)
         told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
         told["time"] = body.time or instant.text(now // SECOND * SECOND)  # as a form shows it
+        on_record = entries(self._place, key, EARLIER)
+        if body.corrects is not None:
+            told["corrects"] = _name(on_record, body.corrects, key)
         try:
             event, unknown = decode_event(json.dumps(told).encode(), *key, now + self._ahead)
         except Rejected as error:
@@ -123,7 +126,6 @@ class Entering:
                 "leave it out",
                 fields=dict.fromkeys(unknown, "is not known here"),
             )
-        on_record = entries(self._place, key, EARLIER)
         if body.corrects is None and (same := self._again(on_record, event)):
             return same.json()
         self._check(event, on_record, body, now)
@@ -143,8 +145,7 @@ class Entering:
 
     def _check(self, event: Event, on_record: list[Made], body: Entry, now: Instant) -> None:
         """Raises Problem for what is missing, cannot be, or is unusual and not confirmed."""
-        fields = event.fields if body.corrects is None else event.fields | {"corrects": body.corrects}
-        lacks = missing(replace(event, fields=fields))
+        lacks = missing(event)
         if lacks:
             raise Problem(422, said(lacks), "nothing was saved", fields=lacks)
         earlier = [
@@ -175,3 +176,13 @@ class Entering:
     def _key(self, q: asked.OneHammer) -> Key:
         with self._place.read() as connection:
             return find_hammer(connection, q.hammer, q.site)
+
+
+def _name(on_record: list[Made], number: int, key: Key) -> dict[str, str]:
+    """How an event names the entry of this number. Raises Unknown, Refused."""
+    wrong = next((one.event for one in on_record if one.number == number), None)
+    if wrong is None:
+        raise Unknown(f"{key[1]} has no entry {number} among its last {EARLIER}; see its list of entries")
+    if wrong.kind == "withdrawal":
+        raise Refused(f"entry {number} is a withdrawal; enter again what was withdrawn")
+    return name_of(wrong)

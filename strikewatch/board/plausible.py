@@ -123,7 +123,9 @@ def _against_last(name: str, told: float, last: float) -> str | None:
     worn = told - last if grows else last - told
     if worn < -SAME_MM:
         way = "more" if grows else "less"
-        other = "was a new bushing put in (tick it)" if grows else "was another tool fitted (enter that first)"
+        other = (
+            "was a new bushing put in (tick it)" if grows else "was another tool fitted (enter that first)"
+        )
         return f"{last:g} mm last time, and wear makes it {way}; is {told:g} mm right, or {other}?"
     if worn > WORN_SHARE * last:
         return f"{last:g} mm last time; is {told:g} mm right?"

@@ -9,7 +9,7 @@ import json
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from strikewatch.detect.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
@@ -31,6 +31,10 @@ _KEPT_WITH: Final = {
     **dict.fromkeys(_UPKEEP, (_UPKEEP, KEPT)),
 }
 """With which kinds the clock of a kind keeps entries, and how many of the last can be corrected."""
+
+
+_IDENTITY: Final = ("site", "hammer", "kind", "time_ns", "fields")
+_SAME: Final = select(func.count()).where(*(_E[name] == bindparam(name) for name in _IDENTITY))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +91,10 @@ def enter(place: Place, event: Event, *, who: str, now: Instant, corrects: int |
                 )
             else:
                 _refuse_old(connection, corrects, event)
+                while connection.scalar(_SAME, {name: row[name] for name in _IDENTITY}):
+                    # two entries of one kind and time, corrected alike: each correction is one of its own
+                    event = replace(event, time=event.time + 1)
+                    row = event_row(event, now, who, corrects)
         if same is None:
             statements.EVENT.run(connection, [row])
     (entry,) = entries(place, (event.site, event.hammer), 1, same=same or row)
