@@ -1,4 +1,4 @@
-"""Corrections through the real processor, its restart and its recordings: clocks as if the wrong entries had not come."""
+"""Corrections through the real processor, its restart and its recordings: as if the wrong entries had not come."""
 
 import json
 import subprocess
