@@ -394,5 +394,10 @@ def from_first(old: Any) -> dict[str, Any]:
     floor[STOOD] = old["meter_stood"]
     floor[TOLD] = old["meter_told"]
     floor[ROW] = NEVER
+    if not old["has_engine_rpm"] and old["last_row"] != NEVER:
+        # an event in the interval under way: what it drops is not settled yet
+        floor[ROW] = old["last_row"]
+        floor[DROP : DROP + 2] = np.maximum(0, old["start"] - old["last_row"])
+        floor[METER_DROP] = max(0, int(old["meter_start"]) - int(old["last_row"]))
     first_row = old["since"][~seen_to].max(initial=NEVER)
     return {**{name: old[name] for name in FIRST.names or ()}, "floor": floor, "first_row": first_row}

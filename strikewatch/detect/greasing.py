@@ -85,6 +85,7 @@ PARAMS: Final = np.dtype(
     ]
 )
 
+_NO_NAME: Final = -3
 DUE: Final = 0
 OVERDUE: Final = 1
 SHORT: Final = 2
@@ -308,4 +309,10 @@ def quiet_until(s: Any, p: Any) -> int:
 
 def from_first(old: Any) -> dict[str, Any]:
     """The state that follows from one of version 1: nothing that was greased before can be corrected."""
-    return {name: old[name] for name in FIRST.names or ()}
+    fields = {name: old[name] for name in FIRST.names or ()}
+    if old["short_onset"] == NEVER:
+        return fields
+    # The last greasing had too few strokes: it is kept for that, without a name to correct it by.
+    kept = np.zeros((KEPT, MANUAL + 1), np.int64)
+    kept[0, [KIND, NIPPLES, STROKES, MANUAL]] = _NO_NAME, old["short_nipples"], old["short_strokes"], 1
+    return {**fields, "kept": kept, "count": 1}

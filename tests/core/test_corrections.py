@@ -10,20 +10,25 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 
+from strikewatch.alarm.state import LAYOUT
+from strikewatch.detect import DETECTORS
+from strikewatch.detect.corrections import KEPT
 from strikewatch.detect.kernels import NEVER
 from strikewatch.model.batch import Batch, Portion
-from strikewatch.model.events import Event
+from strikewatch.model.events import Event, name_of
+from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from tests.core.recorded import SITE, faults_of
+from tests.core.recorded import SITE, faults_of, replayed
 from tests.twins.corrected import Correction, correction
 from tests.twins.days import days
-from tests.twins.knowledge import admitted
+from tests.twins.knowledge import Row, admitted
 from tests.twins.streams import Stream, columns, nasty
 
 SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
-DETECTORS = ("grease", "upkeep", "walk_round", "long_storage")
+WITH_HISTORY = ("grease", "upkeep", "walk_round", "long_storage")
 
 
 def clocks(record: Any) -> dict[str, Any]:
@@ -73,7 +78,7 @@ def test_a_withdrawn_entry_might_as_well_never_have_come(first: int) -> None:
         fields = {"corrects": right.fields["corrects"]}
         withdrawal = Event(SITE, hammer, "withdrawal", right.effective, fields)
         got = after(stream, hammer, [*own, wrong, withdrawal], upto)
-        if any(got[name]["not_found"] for name in DETECTORS):
+        if any(got[name]["not_found"] for name in WITH_HISTORY):
             continue  # more entries between than are kept
         expected = clocks(after(stream, hammer, own, upto))
         assert clocks(got) == expected, (wrong, withdrawal)
@@ -88,7 +93,7 @@ def test_a_replacement_might_as_well_have_come_in_place_of_the_wrong_entry(first
         if right.kind == "withdrawal" or right.time > wrong.effective:
             continue
         got = after(stream, hammer, [*own, wrong, right], upto)
-        if any(got[name]["not_found"] for name in DETECTORS):
+        if any(got[name]["not_found"] for name in WITH_HISTORY):
             continue
         applied = wrong.effective if right.time < wrong.effective else -1
         in_place = Event(SITE, hammer, right.kind, right.time, right.fields | {"corrects": None}, applied)
@@ -96,3 +101,58 @@ def test_a_replacement_might_as_well_have_come_in_place_of_the_wrong_entry(first
         assert clocks(got) == expected, (wrong, right)
         seen += 1
     assert seen > 5
+
+
+def first_layout(record: Any) -> tuple[str, bytes]:
+    """A hammer's state as it was saved before there were corrections."""
+    old = {d.name: d.older[1].layout for d in DETECTORS if d.name in WITH_HISTORY}
+    layout, state = [], b""
+    for part in LAYOUT.split():
+        name = part.partition("/")[0]
+        if name in old:
+            layout.append(f"{name}/1:{old[name].itemsize}")
+            saved = np.zeros(1, old[name])
+            for field in old[name].names or ():
+                saved[field] = record[name][field]
+            state += saved.tobytes()
+        else:
+            layout.append(part)
+            state += record[name].tobytes()
+    return " ".join(layout), state
+
+
+@pytest.mark.parametrize("seed", range(0, 60, 3))
+def test_a_state_saved_before_there_were_corrections_goes_on(seed: int) -> None:
+    """Taken up half-way it ends as one that was never saved; and what is entered from then on can be corrected."""
+    for stream, hammer, own, (wrong, right), _ in cases(seed, seed + 3):
+        rows = columns(admitted(stream.rows[hammer]))
+        faults = faults_of(stream.settings)
+        pipeline = Pipeline(lambda _key, faults=faults: faults.by_detector())  # type: ignore[misc]
+        key = (SITE, hammer)
+        half = wrong.effective - 1
+        n = int(rows.time_ns.searchsorted(half, side="right"))
+        own = sorted((e for e in own if e.effective <= stream.end), key=lambda e: e.effective)
+        early = tuple(e for e in own if e.effective <= half)
+        pipeline.keep(pipeline.step(Batch([Portion(key, rows[:n], half, early)])))
+        layout, state = first_layout(pipeline.present(key))
+        later = Pipeline(lambda _key, faults=faults: faults.by_detector())  # type: ignore[misc]
+        assert later.restore(key, layout, state) == []
+        withdrawal = Event(
+            SITE, hammer, "withdrawal", right.effective, {"corrects": right.fields["corrects"]}
+        )
+        events = sorted([*own[len(early) :], wrong, withdrawal], key=lambda e: e.effective)
+        last = Portion(key, rows[n:], stream.end, tuple(events))
+        got = later.step(Batch([last]), report=True).state[0]
+        if not any(got[name]["not_found"] for name in WITH_HISTORY):
+            assert clocks(got) == clocks(after(stream, hammer, own, stream.end))
+
+
+def test_a_correction_of_an_entry_that_is_no_longer_kept_is_reported() -> None:
+    rows = {"HB-01": columns([Row(k * SECOND, {"active": 0.0}) for k in range(1, 400)])}
+    greasings = [
+        Event(SITE, "HB-01", "grease", 10 * k * SECOND, {"strokes": [12]}) for k in range(1, KEPT + 2)
+    ]
+    for wrong, found in ((greasings[0], False), (greasings[1], True)):
+        withdrawal = Event(SITE, "HB-01", "withdrawal", 300 * SECOND, {"corrects": name_of(wrong)})
+        notes = list(replayed(rows, {"HB-01": [*greasings, withdrawal]}, faults_of({})).notes())
+        assert [f"{KEPT} came after them" in note for note in notes] == ([] if found else [True])
