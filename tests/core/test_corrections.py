@@ -17,11 +17,12 @@ from strikewatch.alarm.state import LAYOUT
 from strikewatch.detect import DETECTORS
 from strikewatch.detect.corrections import KEPT
 from strikewatch.detect.kernels import NEVER
+from strikewatch.faults import Faults
 from strikewatch.model.batch import Batch, Portion
 from strikewatch.model.events import Event, name_of
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
-from tests.core.recorded import SITE, faults_of, replayed
+from tests.core.recorded import SITE, alerts, faults_of, replayed
 from tests.twins.corrected import Correction, correction
 from tests.twins.days import days
 from tests.twins.knowledge import Row, admitted
@@ -156,3 +157,61 @@ def test_a_correction_of_an_entry_that_is_no_longer_kept_is_reported() -> None:
         withdrawal = Event(SITE, "HB-01", "withdrawal", 300 * SECOND, {"corrects": name_of(wrong)})
         notes = list(replayed(rows, {"HB-01": [*greasings, withdrawal]}, faults_of({})).notes())
         assert [f"{KEPT} came after them" in note for note in notes] == ([] if found else [True])
+
+
+def found(rows: list[Row], *events: Event, **faults: dict[str, Any]) -> list[tuple[str, float, float | None]]:
+    """(fault, onset, cleared) in seconds."""
+    own = {"HB-01": columns(rows)}
+    settings = Faults.model_validate(faults)
+    made = alerts(own, {"HB-01": list(events)}, settings, rows[-1].time_ns)
+    return [(a.fault, a.onset / SECOND, None if a.cleared is None else a.cleared / SECOND) for a in made]
+
+
+def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_instant() -> None:
+    # A row every 5 s: 45 s of work at 45 s. Greased by mistake at 20 s, withdrawn at 50 s: then 50 s without grease.
+    rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
+    limits = {"due_s": 45.0, "overdue_s": 48.0, "high_s": 1000.0}
+    wrong = Event(SITE, "HB-01", "grease", 20 * SECOND, {})
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 50 * SECOND, {"corrects": name_of(wrong)})
+    assert found(rows, wrong, grease=limits) == [
+        ("grease_due", 65.0, None),
+        ("grease_overdue", 68.0, None),
+    ]
+    assert found(rows, wrong, withdrawal, grease=limits) == [
+        ("grease_due", 50.0, None),
+        ("grease_overdue", 50.0, None),
+    ]
+    # One that cleared an alert: that stays on record, and the fault is raised anew.
+    late = Event(SITE, "HB-01", "grease", 60 * SECOND, {})
+    gone = Event(SITE, "HB-01", "withdrawal", 70 * SECOND, {"corrects": name_of(late)})
+    assert found(rows, late, gone, grease=limits) == [
+        ("grease_due", 45.0, 60.0),
+        ("grease_overdue", 48.0, 60.0),
+        ("grease_due", 70.0, None),
+        ("grease_overdue", 70.0, None),
+    ]
+
+
+def test_a_correction_of_the_strokes_leaves_the_clock() -> None:
+    # Greased at 20 s; at 60 s the strokes are put right: due 45 s after the greasing, not 45 s after the correction.
+    rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
+    limits = {"due_s": 45.0, "overdue_s": 1000.0, "high_s": 2000.0}
+    wrong = Event(SITE, "HB-01", "grease", 20 * SECOND, {"strokes": [2, 2]})
+    fields = {"strokes": [12, 12], "corrects": name_of(wrong)}
+    right = Event(SITE, "HB-01", "grease", 20 * SECOND, fields, 60 * SECOND)
+    assert found(rows, wrong, right, grease=limits) == [
+        ("grease_short", 20.0, 60.0),
+        ("grease_due", 65.0, None),
+    ]
+
+
+def test_a_shift_whose_check_was_wrong_wants_one_again() -> None:
+    # Fires at 10 s, and from 60 s on; checked at 5 s, withdrawn at 30 s.
+    fires = (10, 60, 62)
+    rows = [Row(k * SECOND, {"active": float(k in fires)}) for k in range(80)]
+    check = Event(SITE, "HB-01", "check", 5 * SECOND, {"result": "ok"})
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 30 * SECOND, {"corrects": name_of(check)})
+    assert found(rows, check) == []
+    assert found(rows, check, withdrawal) == [("check_missed", 60.0, None)]
+    newer = Event(SITE, "HB-01", "check", 40 * SECOND, {"result": "ok"})
+    assert found(rows, check, withdrawal, newer) == []

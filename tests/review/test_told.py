@@ -4,7 +4,7 @@ from pathlib import Path
 
 from sqlalchemy import URL
 
-from strikewatch.model.events import Event, name_of
+from strikewatch.model.events import Event, name_of, valid
 from strikewatch.model.instant import SECOND
 from strikewatch.review.told import told
 from strikewatch.store.entries import enter
@@ -39,3 +39,21 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         assert told(store, KINDS, 99 * SECOND) == [other, later]
     finally:
         store.close()
+
+
+def test_of_recorded_events_those_corrected_do_not_count() -> None:
+    def event(at_s: int, kind: str, hammer: str = "HB-01", **fields: object) -> Event:
+        return Event("fennick-hollow", hammer, kind, at_s * SECOND, fields)
+
+    first, other, second = (
+        event(1, "inspection", bore_mm=1.0),
+        event(1, "inspection", "HB-02"),
+        event(5, "work"),
+    )
+    right = event(1, "inspection", bore_mm=140.0, corrects=name_of(first))
+    gone = event(9, "withdrawal", corrects=name_of(second))
+    assert valid([first, other, second, right]) == [other, second, right]
+    assert valid([first, other, second, right, gone]) == [other, right]
+    assert valid([gone, second]) == [second]
+    # The replacement bears the name of what it replaced, and can be withdrawn by it.
+    assert valid([first, other, right, event(9, "withdrawal", corrects=name_of(right))]) == [other]
