@@ -13,7 +13,7 @@ import numpy as np
 from strikewatch.alarm import crew, position, tool
 from strikewatch.alarm.attribution import Attribution
 from strikewatch.alarm.heeded import records
-from strikewatch.alarm.state import PARTS, RAW, STATE, fresh, parts
+from strikewatch.alarm.state import PARTS, RAW, STATE, fresh, saved_parts
 from strikewatch.detect import DETECTORS, blank_firing, coverage, exposure, pose, reading
 from strikewatch.detect.detector import Detector, DetectorSettings
 from strikewatch.detect.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
@@ -51,6 +51,8 @@ class Outcome:
     findings: list[Finding]
     notes: Mapping[str, Any]
     attributions: Mapping[int, Attribution]
+    not_found: tuple[Key, ...] = ()
+    """Hammers with a correction of an entry that is no longer kept, or never came: a clock may still count it."""
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Who was signed on to one of these hammers at an instant: the onset of a finding of this step, or later."""
@@ -185,7 +187,7 @@ class Pipeline:
         """Take up a hammer's saved state. Parts whose layout has changed begin anew; their names are returned."""
         record = fresh()
         lost: list[str] = []
-        saved = parts(layout, state)
+        saved = saved_parts(layout, state)
         for name, *_ in PARTS:
             if name in saved:
                 record[name] = saved[name]
@@ -240,6 +242,7 @@ class Pipeline:
             self._out = np.empty(room, FINDING)
         findings: list[Finding] = []
         notes: dict[str, Any] = {}
+        before = _not_found(state)
         for detector in DETECTORS:
             n = detector.run(
                 report,
@@ -264,7 +267,8 @@ class Pipeline:
         findings = self._gathered(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        return Outcome(keys, slots, state, findings, notes, attributions)
+        not_found = tuple(keys[g] for g in np.flatnonzero(_not_found(state) > before))
+        return Outcome(keys, slots, state, findings, notes, attributions, not_found)
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
@@ -372,3 +376,8 @@ class Pipeline:
                         inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
                     inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
         return inputs
+
+
+def _not_found(state: Any) -> Any:
+    """Corrections so far of entries that are not kept, of each hammer."""
+    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))

@@ -1,7 +1,7 @@
 """Events that detectors heed, as records of `kernels.EVENT`."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from fractions import Fraction
 from typing import Any, Final
 
@@ -10,31 +10,50 @@ import numpy as np
 from strikewatch.alarm import crew
 from strikewatch.detect.kernels import (
     CHECKED,
+    CORRECTED,
     EVENT,
     FITTED,
     GREASING,
     INSPECTED,
     METERED,
+    NOTHING,
     SERVICED,
     SIGNED,
     STORED,
 )
-from strikewatch.model.events import METER_REASONS, Event
+from strikewatch.model.events import METER_REASONS, SETTING_CLOCKS, Event
 from strikewatch.model.instant import SECOND
 
 
 def records(events: Iterable[Event]) -> Any:
-    """Those that some detector heeds, in the order given [n] of EVENT."""
-    heeded = [event for event in events if event.kind in _KINDS]
+    """Those that some detector heeds, in the order given [n] of EVENT.
+
+    A correction of an entry that set a clock is one record; where another kind of entry replaces it, two.
+    """
+    heeded = [record for event in events for record in _records(event)]
     made = np.zeros(len(heeded), EVENT)
-    for record, event in zip(made, heeded, strict=True):
-        kind, more = _KINDS[event.kind]
-        record["at"] = event.effective
-        record["age"] = event.effective - event.time
-        record["kind"] = kind
-        for name, value in more(event).items():
+    for record, values in zip(made, heeded, strict=True):
+        for name, value in values.items():
             record[name] = value
     return made
+
+
+def _records(event: Event) -> Iterator[dict[str, int]]:
+    own: dict[str, int] = {"at": event.effective, "age": event.effective - event.time}
+    ordinary: dict[str, int] = {}
+    if event.kind in _KINDS:
+        kind, more = _KINDS[event.kind]
+        ordinary = {"kind": kind, **more(event)}
+    wrong = event.corrects
+    if wrong is not None and wrong[0] in SETTING_CLOCKS:
+        code = _KINDS[wrong[0]][0]
+        correction = {**own, "kind": CORRECTED, "wrong": code, "wrong_time": wrong[1], "right": NOTHING}
+        if event.kind == wrong[0]:
+            yield {**ordinary, **correction, "right": code}
+            return
+        yield correction
+    if ordinary:
+        yield {**own, **ordinary}
 
 
 def _greasing(event: Event) -> dict[str, int]:

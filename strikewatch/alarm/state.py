@@ -1,12 +1,14 @@
 """One hammer's state: a record with a part for each detector, and as bytes of a named layout."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
 
 from strikewatch.alarm import crew, position, roster, tool
 from strikewatch.detect import DETECTORS, coverage, pose, reading
+from strikewatch.detect.detector import Older
 
 PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     ("reading", 1, reading.STATE, reading.FRESH),
@@ -24,15 +26,12 @@ LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version,
 """Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
 
 
-_OLDER: Final = {
-    part: (STATE[name], older)
-    for name, layouts in ((crew.NAME, crew.OLDER), (tool.NAME, tool.OLDER))
-    for part, older in layouts.items()
-}
+_Reader = tuple[np.dtype[Any], Callable[[Any], Any]]
+"""An earlier layout of a part, and what makes the present record [1] of it."""
 
 
-def parts(layout: str, state: bytes) -> dict[str, Any]:
-    """The parts of a saved state by name, each a record of `STATE`; those of a version no longer read are left out."""
+def saved_parts(layout: str, state: bytes) -> dict[str, Any]:
+    """Each part of a saved state that can be read, by name: its record in the present layout, not to be changed."""
     found: dict[str, Any] = {}
     present = set(LAYOUT.split())
     offset = 0
@@ -42,16 +41,16 @@ def parts(layout: str, state: bytes) -> dict[str, Any]:
             break
         if part in present:
             found[name] = np.frombuffer(state, STATE[name], 1, offset)[0]
-        elif part in _OLDER:
-            dtype, older = _OLDER[part]
-            found[name] = roster.widened(np.frombuffer(state, older, 1, offset)[0], dtype)[0]
+        elif part in OLDER:
+            dtype, carry_over = OLDER[part]
+            found[name] = carry_over(np.frombuffer(state, dtype, 1, offset)[0])[0]
         offset += size
     return found
 
 
 def part_of(layout: str, state: bytes, name: str) -> Any:
-    """One part's record in a saved state, not to be changed; None where there is none that is still read."""
-    return parts(layout, state).get(name)
+    """One part's record in a saved state; None where the state has it not, or in a version that cannot be read."""
+    return saved_parts(layout, state).get(name)
 
 
 def fresh() -> Any:
@@ -60,3 +59,25 @@ def fresh() -> Any:
         for field, value in fields.items():
             record[name][field] = value
     return record
+
+
+def _carried_over(name: str, older: Older, record: Any) -> Any:
+    present = fresh()[name]
+    for field, value in older.carry_over(record).items():
+        present[field] = value
+    return present
+
+
+OLDER: Final[Mapping[str, _Reader]] = {
+    **{
+        f"{d.name}/{version}:{older.layout.itemsize}": (older.layout, partial(_carried_over, d.name, older))
+        for d in DETECTORS
+        for version, older in d.older.items()
+    },
+    **{
+        part: (older, partial(roster.widened, dtype=STATE[name]))
+        for name, layouts in ((crew.NAME, crew.OLDER), (tool.NAME, tool.OLDER))
+        for part, older in layouts.items()
+    },
+}
+"""Parts of earlier layouts that can still be read."""

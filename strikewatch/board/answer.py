@@ -10,7 +10,8 @@ from strikewatch.errors import Refused, StrikewatchError, Unknown
 
 
 class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
-    """A request that cannot be met, with its status of HTTP. `fields`: of a body or of parameters, what is wrong."""
+    """A request that cannot be met, with its status of HTTP. `fields`: of a body or of parameters, what is wrong.
+    `confirm`: it is only unusual, and is taken once confirmed."""
 
     def __init__(
         self,
@@ -19,12 +20,15 @@ class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
         remedy: str,
         retry_s: int | None = None,
         fields: Mapping[str, str] | None = None,
+        *,
+        confirm: bool = False,
     ) -> None:
         self.status = status
         self.error = error
         self.remedy = remedy
         self.retry_s = retry_s
         self.fields = fields
+        self.confirm = confirm
         super().__init__(error)
 
     def response(self) -> JSONResponse:
@@ -34,6 +38,8 @@ class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
         told: dict[str, Any] = {"error": self.error, "remedy": self.remedy}
         if self.fields:
             told["fields"] = self.fields
+        if self.confirm:
+            told["confirm"] = True
         return answer(told, self.status, headers)
 
 

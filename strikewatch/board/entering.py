@@ -1,8 +1,13 @@
-"""What people write down at the page: events of a hammer, each on record with who and when."""
+"""What people write down at the page: events of a hammer, each on record with who and when.
+
+An entry must say what was done (`required`) and be plausible (`plausible`): what cannot be is refused, what is unusual
+is asked about, and saved once it is sent again with `confirmed`.
+"""
 
 import json
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Final, Literal
 
 from pydantic import ConfigDict, Field
@@ -10,13 +15,17 @@ from pydantic import ConfigDict, Field
 from strikewatch.board import asked
 from strikewatch.board.answer import Problem
 from strikewatch.board.deeds import BASE, Operation
-from strikewatch.errors import Rejected
+from strikewatch.board.plausible import doubts, said
+from strikewatch.board.required import missing
+from strikewatch.errors import Refused, Rejected, Unknown
 from strikewatch.intake.decode.events import decode_event
 from strikewatch.model import instant
 from strikewatch.model.batch import Key
-from strikewatch.model.events import Event
+from strikewatch.model.events import Event, name_of
 from strikewatch.model.instant import SECOND, Instant
+from strikewatch.pipeline import HammerSettings
 from strikewatch.store.beside import Place
+from strikewatch.store.entries import Entry as Made
 from strikewatch.store.entries import enter, entries
 from strikewatch.store.listing import find_hammer
 
@@ -32,8 +41,11 @@ Kind = Literal[
     "work",
     "hours",
     "relearn",
+    "withdrawal",
 ]
 _OURS: Final = ("time", "corrects")
+EARLIER: Final = 500
+"""Entries of a hammer that a new one is held against."""
 
 
 class Entries(asked.OneHammer):
@@ -49,7 +61,12 @@ class Entry(asked.Asked):
     time: asked.Time | None = Field(
         None, description="When it happened, RFC 3339 with an offset; left out: now"
     )
-    corrects: asked.Number | None = Field(None, description="The number of the entry that this one replaces")
+    corrects: asked.Number | None = Field(
+        None, description="The number of the entry that was wrong: this one replaces or withdraws it"
+    )
+    confirmed: bool | None = Field(
+        None, description="An unusual value was asked about (`confirm` in the answer), and is right"
+    )
 
 
 Meter = Callable[[Key], tuple[float, Instant] | None]
@@ -63,11 +80,13 @@ class Entering:
         self,
         place: Place,
         ahead: Instant,
+        settings_of: Callable[[Key], HammerSettings],
         meter: Meter = lambda _key: None,
         wall: Callable[[], Instant] = time.time_ns,
     ) -> None:
         self._place = place
         self._ahead = ahead
+        self._settings_of = settings_of
         self._meter = meter
         self._wall = wall
 
@@ -88,12 +107,17 @@ class Entering:
         key = self._key(q)
         told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
         told["time"] = body.time or instant.text(now // SECOND * SECOND)  # as a form shows it
+        on_record = entries(self._place, key, EARLIER)
+        if body.corrects is not None:
+            told["corrects"] = _name(on_record, body.corrects, key)
         try:
             event, unknown = decode_event(json.dumps(told).encode(), *key, now + self._ahead)
         except Rejected as error:
             field, _, what = error.detail.partition(": ")
+            if error.reason == "clock_ahead":
+                what = "is in the future; enter when it was done"
             raise Problem(
-                422, error.detail, "mend it and send it again", fields={field: what or field}
+                422, f"{field}: {what}", "mend it and send it again", fields={field: what or field}
             ) from None
         if unknown:
             raise Problem(
@@ -102,9 +126,41 @@ class Entering:
                 "leave it out",
                 fields=dict.fromkeys(unknown, "is not known here"),
             )
-        if event.kind == "hours":
-            self._fits(event)
+        if body.corrects is None and (same := self._again(on_record, event)):
+            return same.json()
+        self._check(event, on_record, body, now)
         return enter(self._place, event, who=by, now=now, corrects=body.corrects).json()
+
+    @staticmethod
+    def _again(on_record: list[Made], event: Event) -> Made | None:
+        """The entry on record that is this very one: sent again by a device that heard no answer."""
+        return next(
+            (
+                one
+                for one in on_record
+                if one.who is not None and one.event == replace(event, applied=one.event.applied)
+            ),
+            None,
+        )
+
+    def _check(self, event: Event, on_record: list[Made], body: Entry, now: Instant) -> None:
+        """Raises Problem for what is missing, cannot be, or is unusual and not confirmed."""
+        lacks = missing(event)
+        if lacks:
+            raise Problem(422, said(lacks), "nothing was saved", fields=lacks)
+        earlier = [
+            one.event
+            for one in on_record
+            if one.corrected_by is None and one.number != body.corrects and one.event.kind != "withdrawal"
+        ]
+        if event.kind == "hours" and body.corrects is None:
+            self._fits(event)
+        found = doubts(event, earlier, self._settings_of((event.site, event.hammer)), now)
+        if found.refused:
+            raise Problem(422, said(found.refused), "nothing was saved", fields=found.refused)
+        if found.questions and not body.confirmed:
+            remedy = "change it, or send it again with confirmed set to true"
+            raise Problem(422, said(found.questions), remedy, fields=found.questions, confirm=True)
 
     def _fits(self, event: Event) -> None:
         """Raises Problem for a bare reading that is less than the meter can have stood at."""
@@ -120,3 +176,13 @@ class Entering:
     def _key(self, q: asked.OneHammer) -> Key:
         with self._place.read() as connection:
             return find_hammer(connection, q.hammer, q.site)
+
+
+def _name(on_record: list[Made], number: int, key: Key) -> dict[str, str]:
+    """How an event names the entry of this number. Raises Unknown, Refused."""
+    wrong = next((one.event for one in on_record if one.number == number), None)
+    if wrong is None:
+        raise Unknown(f"{key[1]} has no entry {number} among its last {EARLIER}; see its list of entries")
+    if wrong.kind == "withdrawal":
+        raise Refused(f"entry {number} is a withdrawal; enter again what was withdrawn")
+    return name_of(wrong)

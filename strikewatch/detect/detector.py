@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, ClassVar, Final, Self
+from typing import Any, ClassVar, Final, NamedTuple, Self
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, model_validator
@@ -61,13 +61,21 @@ def hundredth(value: float) -> float:
     return round(value * 100) / 100
 
 
+class Older(NamedTuple):
+    """An earlier layout of a detector's state, and the fields that its record gives to the present one."""
+
+    layout: np.dtype[Any]
+    carry_over: Callable[[Any], Mapping[str, Any]]
+
+
 @dataclass(frozen=True, slots=True)
 class Detector:
     """One detector, whole.
 
     `state` is the dtype of one hammer's record and `version` its layout's; `fresh` gives the fields that do not start
-    at zero. `params` turns the settings into one record of `params_dtype`, in integer nanoseconds. `reads` names the
-    inputs handed to `run` after the common ones: channels, or `events`, `bad`, `good`.
+    at zero; `older` has the layouts of earlier versions that can still be read. `params` turns the settings into one
+    record of `params_dtype`, in integer nanoseconds. `reads` names the inputs handed to `run` after the common ones:
+    channels, or `events`, `bad`, `good`.
 
     `notes`: whether it also writes down what it measured of each bout. `needs`: groups of channels; without one of each
     group in the feed the detector is silent.
@@ -93,6 +101,7 @@ class Detector:
     run: Callable[..., int]
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
+    older: Mapping[int, Older] = field(default_factory=dict)
     notes: bool = False
     needs: tuple[tuple[str, ...], ...] = ()
     horizon: Callable[[Any], int] = lambda _settings: FIRES_ON

@@ -2,15 +2,42 @@
 
 On a feed without engine speed the time since the last row is not settled until the next has come, or too long a
 silence has passed. What an event does to a clock in it is done at once, and the clock runs on from there.
+
+`history` says how clocks follow from the entries on record, for when one of these turns out to have been wrong.
 """
 
 from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.detect.corrections import AT, KEPT, TIME, find, remove
 from strikewatch.detect.forecast import DAY, DAYS, days_left
+from strikewatch.detect.history import (
+    AGE,
+    BEFORE,
+    COLUMNS,
+    DETAIL,
+    DROP,
+    FAULT,
+    KNOWN,
+    METER_BASE,
+    METER_DROP,
+    ROW,
+    SEEN,
+    SINCE,
+    STOOD,
+    SUMS,
+    TOLD,
+    TOTAL,
+    VALUE,
+    ZERO,
+    keep,
+    settle_drops,
+    sums,
+)
 from strikewatch.detect.kernels import (
     CLEARED,
+    CORRECTED,
     INSPECTED,
     LOW,
     MEDIUM,
@@ -29,7 +56,7 @@ STAGES: Final = ("soon", "due", "overdue")
 METER: Final = len(ITEMS) * len(STAGES)
 """Faults are numbered by item and stage; after them comes the meter's."""
 
-STATE: Final = np.dtype(
+FIRST: Final = np.dtype(
     [
         ("clock", "<i8", (2,)),  # operating ns since it was seen to, of each item
         ("since", "<i8", (2,)),  # when that was, or the hammer was first seen
@@ -51,6 +78,19 @@ STATE: Final = np.dtype(
         ("day", "<i8"),
         ("today", "<i8"),  # operating ns
         ("days", "<i8", (DAYS,)),  # of the whole days past, in a ring that begins with the first
+    ]
+)
+"""Version 1 of the state, which had no history."""
+STATE: Final = np.dtype(
+    [
+        *((name, FIRST[name]) for name in FIRST.names or ()),
+        ("total", "<i8"),  # operating ns in all
+        ("first_row", "<i8"),
+        ("not_before", "<i8"),  # a correction: what follows from it is found from here on
+        ("floor", "<i8", (SUMS,)),  # what the entries no longer kept amount to
+        ("count", "<i8"),
+        ("kept", "<i8", (KEPT, COLUMNS)),  # entries in the order in which they took effect
+        ("not_found", "<i8"),  # corrections of what is not kept
     ]
 )
 PARAMS: Final = np.dtype(
@@ -127,10 +167,10 @@ def _settle_item(s: Any, p: Any, k: int, lo: int, hi: int, works: int, out: Any,
     work = max(lo, min(hi, works))
     while s.stage[k] < 3:
         stage = s.stage[k] + 1
-        at = _reaches(s, p, k, stage, lo, work)
+        at = max(s.not_before, _reaches(s, p, k, stage, lo, work))
         if at > hi:
             break
-        while stage < 3 and _reaches(s, p, k, stage + 1, lo, work) == at:
+        while stage < 3 and max(s.not_before, _reaches(s, p, k, stage + 1, lo, work)) == at:
             stage += 1
         n = _turn(s, p, k, stage, at, s.clock[k] + max(0, min(at, work) - lo), out, n, g)
     s.clock[k] += work - lo
@@ -147,7 +187,9 @@ def settle(s: Any, p: Any, hi: int, works: int, out: Any, n: int, g: int) -> int
         for k in range(2):
             n = _settle_item(s, p, k, lo, stop, works, out, n, g)
         s.meter += max(0, min(stop, works) - max(lo, s.meter_start))
-        s.today += max(0, min(stop, works) - lo)
+        ran = max(0, min(stop, works) - lo)
+        s.total += ran
+        s.today += ran
         s.done = stop
         if stop < edge:
             return n
@@ -209,23 +251,107 @@ def _read_meter(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int)
             n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
             s.clock[k] = max(0, s.clock[k] + told - stood)
             s.start[k] = at
-            stage = 0
-            while stage < 3 and _reaches(s, p, k, stage + 1, at, at) <= at:
-                stage += 1
-            if stage != s.stage[k]:
-                n = _turn(s, p, k, stage, at, s.clock[k], out, n, g)
+            n = _turn_to_clock(s, p, k, at, out, n, g)
     return n
+
+
+@part
+def _turn_to_clock(s: Any, p: Any, k: int, at: int, out: Any, n: int, g: int) -> int:
+    """Bring the stage of item k in line with its clock, which has just been set."""
+    stage = 0
+    while stage < 3 and _reaches(s, p, k, stage + 1, at, at) <= at:
+        stage += 1
+    if stage != s.stage[k]:
+        n = _turn(s, p, k, stage, at, s.clock[k], out, n, g)
+    return n
+
+
+@part
+def _correct(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+    """An entry was wrong. One that happened before the wrong one took effect stands in its place; one that happened
+    later is taken like any that is told of late, but for what the wrong one shows to have been worked before it."""
+    j = find(s.kept, s.count, event.wrong, event.wrong_time)
+    at = event.at
+    happened = at - event.age
+    for k in range(2):
+        n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
+    if event.right == event.wrong and happened <= s.kept[j, AT]:
+        s.kept[j, TIME] = happened
+        s.kept[j, AGE] = s.kept[j, AT] - happened
+        s.kept[j, VALUE] = event.value
+        s.kept[j, DETAIL] = event.detail
+    else:
+        worked = s.kept[j, TOTAL]
+        s.count = remove(s.kept, s.count, j)
+        if event.right == event.wrong:
+            _note(s, event, event.right)
+            last = s.count - 1
+            s.kept[last, AGE] = min(event.age, s.kept[last, TOTAL] - worked)
+    f = sums(s)
+    for k in range(2):
+        s.since[k] = f[SINCE + k] if f[SEEN + k] else s.first_row
+        s.seen_to[k] = f[SEEN + k]
+        s.clock[k] = s.total - f[ZERO + k]
+        s.start[k] = s.last_row + f[DROP + k] if f[DROP + k] > 0 else NEVER
+    s.meter = s.total - f[METER_BASE]
+    s.meter_known = f[KNOWN]
+    s.meter_start = s.last_row + f[METER_DROP] if f[METER_DROP] > 0 else NEVER
+    s.not_before = at
+    if s.meter_onset != NEVER and not f[FAULT]:
+        evidence = (float(s.meter_stood), float(s.meter_told))
+        n = emit(out, n, g, METER, CLEARED, s.meter_onset, at, LOW, evidence)
+        s.meter_onset = NEVER
+    if f[FAULT]:
+        s.meter_stood = f[STOOD]
+        s.meter_told = f[TOLD]
+        if s.meter_onset == NEVER:
+            s.meter_onset = at
+            evidence = (float(s.meter_stood), float(s.meter_told))
+            n = emit(out, n, g, METER, RAISED, at, at, LOW, evidence)
+    for k in range(2):
+        n = _turn_to_clock(s, p, k, at, out, n, g)
+    return n
+
+
+@part
+def _note(s: Any, event: Any, kind: int) -> None:
+    """Put an entry on record, everything being settled up to it."""
+    part_of_interval = 0
+    if not s.has_engine_rpm and s.last_row != NEVER:
+        part_of_interval = max(0, event.at - s.last_row)
+    keep(s, event, kind, part_of_interval)
+
+
+@part
+def row_comes(s: Any, counts: int) -> None:
+    """The next row has come: the interval since the last is settled, and counts or not."""
+    if not counts:
+        settle_drops(s)
 
 
 @part
 def take(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
     """An event takes effect; where it comes after the watermark, nothing is known of the time between."""
-    served = event.kind == SERVICED and event.detail == 1
-    if event.kind == INSPECTED or event.kind == METERED or served:
+    corrects = event.kind == CORRECTED and (
+        event.wrong == INSPECTED or event.wrong == METERED or event.wrong == SERVICED
+    )
+    kind = event.kind
+    if corrects:
+        found = find(s.kept, s.count, event.wrong, event.wrong_time) >= 0
+        if not found:
+            # What it replaces cannot be taken back any more, but it happened itself.
+            s.not_found += 1
+            corrects = False
+            kind = event.right
+    served = kind == SERVICED and event.detail == 1
+    if corrects or kind in (INSPECTED, METERED) or served:
         begin(s, event.at)
         if s.has_engine_rpm:
             n = settle(s, p, max(min(event.at, upto), s.done), s.rpm_until, out, n, g)
-        if event.kind == METERED:
+        if corrects:
+            return _correct(s, p, event, upto, out, n, g)
+        _note(s, event, kind)
+        if kind == METERED:
             return _read_meter(s, p, event, upto, out, n, g)
         return _see_to(s, p, 1 if served else 0, event, upto, out, n, g)
     return n
@@ -236,6 +362,8 @@ def quiet_until(s: Any, p: Any) -> int:
     """Up to when nothing can happen but that hours add up, if no event does; NEVER where that cannot be told."""
     if s.last_row == NEVER or s.start[0] > s.done or s.start[1] > s.done or s.meter_start > s.done:
         return NEVER
+    if s.count > 0 and s.kept[s.count - 1, BEFORE] == s.last_row:
+        return NEVER  # whether the interval that an entry lies in counts
     quiet = (s.day + 1) * DAY
     for k in range(2):
         if s.stage[k] < 3:
@@ -251,3 +379,25 @@ def room_left(s: Any, p: Any) -> int:
         if s.stage[k] < 3:
             room = min(room, p.hours[k, s.stage[k]] - s.clock[k])
     return room
+
+
+def from_first(old: Any) -> dict[str, Any]:
+    """The state that follows from one of version 1: nothing that was entered before can be corrected."""
+    floor = np.zeros(SUMS, np.int64)
+    seen_to = old["seen_to"].astype(bool)
+    floor[ZERO : ZERO + 2] = -old["clock"]
+    floor[SINCE : SINCE + 2] = old["since"]
+    floor[SEEN : SEEN + 2] = seen_to
+    floor[METER_BASE] = -old["meter"]
+    floor[KNOWN] = old["meter_known"]
+    floor[FAULT] = old["meter_onset"] != NEVER
+    floor[STOOD] = old["meter_stood"]
+    floor[TOLD] = old["meter_told"]
+    floor[ROW] = NEVER
+    if not old["has_engine_rpm"] and old["last_row"] != NEVER:
+        # an event in the interval under way: what it drops is not settled yet
+        floor[ROW] = old["last_row"]
+        floor[DROP : DROP + 2] = np.maximum(0, old["start"] - old["last_row"])
+        floor[METER_DROP] = max(0, int(old["meter_start"]) - int(old["last_row"]))
+    first_row = old["since"][~seen_to].max(initial=NEVER)
+    return {**{name: old[name] for name in FIRST.names or ()}, "floor": floor, "first_row": first_row}

@@ -13,14 +13,16 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, hours
+from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, Older, hours
 from strikewatch.detect.greasing import (
     DUE,
+    FIRST,
     FOREVER,
     OVERDUE,
     PARAMS,
     STATE,
     account,
+    from_first,
     next_event,
     queue,
     quiet_until,
@@ -219,7 +221,7 @@ def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
 
 DETECTOR: Final = Detector(
     name="grease",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "grease_due",
@@ -240,6 +242,7 @@ DETECTOR: Final = Detector(
     ),
     settings=Settings,
     state=STATE,
+    older={1: Older(FIRST, from_first)},
     params_dtype=PARAMS,
     params=_params,
     run=run,

@@ -57,6 +57,9 @@ EVENT: Final = np.dtype(
         ("lapses", "<i8"),  # when the sign-on lapses; not above `at`: a sign-off
         ("value", "<i8"),  # SIGNED: whose, METERED: what was read, ns
         ("detail", "<i8"),  # SERVICED: 1 for a service, STORED: 1 for put in, METERED: the reason
+        ("wrong", "<i8"),  # CORRECTED: the kind of the entry that was wrong,
+        ("wrong_time", "<i8"),  # and when that was said to have happened
+        ("right", "<i8"),  # CORRECTED: the kind of what replaces it; NOTHING where it is withdrawn
     ]
 )
 
@@ -74,6 +77,9 @@ CHECKED: Final = 4
 INSPECTED: Final = 5
 STORED: Final = 6
 METERED: Final = 7
+CORRECTED: Final = 8
+"""An earlier entry was wrong: it is withdrawn, or another of its kind takes its place."""
+NOTHING: Final = -1
 
 EVIDENCE: Final = 12
 """Numbers that a finding has room for."""

@@ -17,21 +17,25 @@ from typing import Any, Final, Self
 
 from pydantic import Field, model_validator
 
-from strikewatch.detect.detector import FOREVER, Detector, DetectorSettings, hours, tenth
+from strikewatch.detect.detector import FOREVER, Detector, DetectorSettings, Older, hours, tenth
 from strikewatch.detect.due import (
+    FIRST,
     ITEMS,
     METER,
     PARAMS,
     STAGES,
     STATE,
     begin,
+    from_first,
     outlook,
     quiet_until,
     room_left,
+    row_comes,
     settle,
     take,
 )
 from strikewatch.detect.forecast import DAY
+from strikewatch.detect.history import ROW, SUMS
 from strikewatch.detect.kernels import LOW, MEDIUM, NEVER, STANDING, emit, kernel, nothing_yet, nth, sample
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
@@ -124,17 +128,21 @@ def run(
                 for k in range(2):
                     s.clock[k] += worked
                 s.meter += worked
+                s.total += worked
                 s.today += worked
                 s.done = s.last_row = x
                 s.rpm_until = rpm_until
                 continue
             t = nth(time_ns, i)
             begin(s, t)
+            if s.first_row == NEVER:
+                s.first_row = t
             for k in range(2):
                 if s.since[k] == NEVER:
                     s.since[k] = t
             works = rpm_until if has_engine_rpm else t if t - s.last_row <= p.steady else NEVER
             n = settle(s, p, t, works, out, n, g)
+            row_comes(s, works != NEVER)
             v = sample(engine_rpm, i)
             if v == v:
                 s.has_engine_rpm = 1
@@ -221,7 +229,7 @@ def _fault(item: str, stage: str) -> Fault:
 
 DETECTOR: Final = Detector(
     name="upkeep",
-    version=1,
+    version=2,
     faults=(
         *(_fault(item, stage) for item in ITEMS for stage in STAGES),
         Fault(
@@ -232,6 +240,7 @@ DETECTOR: Final = Detector(
     ),
     settings=Settings,
     state=STATE,
+    older={1: Older(FIRST, from_first)},
     params_dtype=PARAMS,
     params=_params,
     run=run,
@@ -245,6 +254,9 @@ DETECTOR: Final = Detector(
         "done": NEVER,
         "last_row": NEVER,
         "rpm_until": NEVER,
+        "first_row": NEVER,
+        "not_before": NEVER,
+        "floor": [NEVER if k == ROW else 0 for k in range(SUMS)],
     },
     horizon=lambda settings: max(_HOLD, instant.seconds(settings.steady_s) + 1),
     due=_due,

@@ -4,6 +4,9 @@ A shift begins when somebody else than before signs on, or anybody after `break_
 signed on, at the first row after such a break (common practice, no published source). Its check is the one entered in
 it, or at most `ahead_s` before. A hammer whose checks were never entered has none to miss: the detector is silent
 until the first.
+
+Where the check of the present shift turns out to have been wrong, the shift wants one again from the correction on:
+the next firing without one is a fault.
 """
 
 from typing import Any, Final
@@ -11,10 +14,12 @@ from typing import Any, Final
 import numpy as np
 from pydantic import Field
 
-from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, seconds
+from strikewatch.detect.corrections import AT, COLUMNS, KEPT, KIND, TIME, find, remove
+from strikewatch.detect.detector import FIRING, Detector, DetectorSettings, Older, seconds
 from strikewatch.detect.kernels import (
     CHECKED,
     CLEARED,
+    CORRECTED,
     LOW,
     NEVER,
     RAISED,
@@ -37,7 +42,7 @@ class Settings(DetectorSettings):
     ahead_s: float = Field(3600.0, ge=0, description="A check this long before the shift counts for it, s")
 
 
-STATE: Final = np.dtype(
+FIRST: Final = np.dtype(
     [
         ("has_check", "<i8"),
         ("began", "<i8"),  # the shift
@@ -48,6 +53,16 @@ STATE: Final = np.dtype(
         ("known", "<i8"),  # whether anybody ever did
         ("lapses", "<i8"),
         ("last_row", "<i8"),
+    ]
+)
+"""Version 1 of the state, which had no history."""
+STATE: Final = np.dtype(
+    [
+        *((name, FIRST[name]) for name in FIRST.names or ()),
+        ("floor", "<i8"),  # the last check no longer kept
+        ("count", "<i8"),
+        ("kept", "<i8", (KEPT, COLUMNS)),  # checks in the order in which they took effect
+        ("not_found", "<i8"),  # corrections of what is not kept
     ]
 )
 PARAMS: Final = np.dtype([("rest", "<i8"), ("ahead", "<i8")])
@@ -82,13 +97,51 @@ def _fire(s: Any, at: int, out: Any, n: int, g: int) -> int:
 
 
 @part
+def _check(s: Any, event: Any, out: Any, n: int, g: int) -> int:
+    """Somebody looked it over."""
+    if s.count == KEPT:
+        s.floor = max(s.floor, s.kept[0, AT])
+        s.count = remove(s.kept, s.count, 0)
+    j = s.count
+    s.count = j + 1
+    s.kept[j, KIND] = CHECKED
+    s.kept[j, TIME] = event.at - event.age
+    s.kept[j, AT] = event.at
+    n = _clear(s, event.at, out, n, g)
+    s.has_check = 1
+    s.wanted = 0
+    s.checked = event.at
+    return n
+
+
+@part
+def _correct(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+    """A check was entered wrongly. One that was made before that took effect stands in its place."""
+    j = find(s.kept, s.count, CHECKED, event.wrong_time)
+    if j < 0:
+        s.not_found += 1
+    elif event.right == CHECKED and event.at - event.age <= s.kept[j, AT]:
+        s.kept[j, TIME] = event.at - event.age
+        return n
+    else:
+        s.count = remove(s.kept, s.count, j)
+        s.checked = s.floor
+        for j in range(s.count):
+            s.checked = max(s.checked, s.kept[j, AT])
+        if s.began != NEVER and s.onset == NEVER and s.checked < s.began - p.ahead:
+            s.wanted = 1
+    if event.right == CHECKED:
+        n = _check(s, event, out, n, g)
+    return n
+
+
+@part
 def _take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
     """An event takes effect."""
     if event.kind == CHECKED:
-        n = _clear(s, event.at, out, n, g)
-        s.has_check = 1
-        s.wanted = 0
-        s.checked = event.at
+        n = _check(s, event, out, n, g)
+    elif event.kind == CORRECTED and event.wrong == CHECKED:
+        n = _correct(s, p, event, out, n, g)
     elif event.kind == SIGNED:
         if event.lapses > event.at:
             rested = s.last_row != NEVER and event.at - s.last_row >= p.rest
@@ -153,9 +206,14 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     return instant.seconds(settings.break_h * 3600), instant.seconds(settings.ahead_s)
 
 
+def _from_first(old: Any) -> dict[str, Any]:
+    """The state that follows from one of version 1: no check before can be corrected."""
+    return {**{name: old[name] for name in FIRST.names or ()}, "floor": old["checked"]}
+
+
 DETECTOR: Final = Detector(
     name="walk_round",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "check_missed",
@@ -165,10 +223,18 @@ DETECTOR: Final = Detector(
     ),
     settings=Settings,
     state=STATE,
+    older={1: Older(FIRST, _from_first)},
     params_dtype=PARAMS,
     params=_params,
     run=run,
     reads=("events",),
-    fresh={"began": NEVER, "onset": NEVER, "checked": NEVER, "lapses": NEVER, "last_row": NEVER},
+    fresh={
+        "began": NEVER,
+        "onset": NEVER,
+        "checked": NEVER,
+        "lapses": NEVER,
+        "last_row": NEVER,
+        "floor": NEVER,
+    },
     needs=(FIRING, ("check",)),
 )

@@ -56,7 +56,9 @@ def open_board(
         *Overview(store, settings.alarms, wall).operations(),
         *Sending(store, wall).operations(),
         *RejectedData(store, wall).operations(),
-        *Entering(store, seconds(settings.intake.max_ahead_s), scene.meter, wall).operations(),
+        *Entering(
+            store, seconds(settings.intake.max_ahead_s), settings.of_hammer, scene.meter, wall
+        ).operations(),
     ]
     gate = Gate(http, store, wall)
     press = Press(languages(http.words_folder))

@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from strikewatch.detect.corrections import KEPT
 from strikewatch.errors import InputError, Refused
 from strikewatch.hosts.loss import Loss, losses
 from strikewatch.hosts.part import Part
@@ -60,6 +61,8 @@ class Replayed:
     part: Part = field(default_factory=Part)
     end: Instant = 0
     """The latest row of any hammer."""
+    not_found: Counter[Key] = field(default_factory=Counter)
+    """Corrections of entries that were no longer kept, or never came."""
 
     def settings_at(self, key: Key, at: Instant) -> HammerSettings:
         """The settings of a hammer of the recording that were in force at an instant."""
@@ -100,6 +103,11 @@ class Replayed:
         ):
             if n:
                 yield f"{n} rows not used, {what}"
+        for (_, hammer), n in self.not_found.items():
+            yield (
+                f"{n} corrections of entries of {hammer} changed no clock: the entries never came, or more than "
+                f"{KEPT} came after them"
+            )
         for reason, n in self.bad.items():
             what = "events" if reason == "event" else "rows"
             yield f"{n} {what} skipped for a bad `{reason}`; the first: {self.examples.get(reason, 'unknown')}"
@@ -168,6 +176,7 @@ def replay_shifts(
         partly={key: partly for key in keys if (partly := run.partly(key))},
         settings={key: run.settings(key) for key in keys},
         noted=run.noted,
+        not_found=run.not_found,
         lost=losses(merge),
         begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
         end=end,

@@ -1,6 +1,6 @@
 """One replay under way: rows that are in the order of time, through admission, detectors and the ledger."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import pairwise
@@ -36,6 +36,7 @@ class ReplayRun:
     ) -> None:
         self.pipeline = Pipeline(settings_of)
         self.noted: list[Outcome] = []
+        self.not_found: Counter[Key] = Counter()
         self._merge = merge
         self._settings_of = settings_of
         self._own = own
@@ -199,6 +200,7 @@ class ReplayRun:
         return portion if filled else self._hold.portion(portion)
 
     def _book(self, outcome: Outcome) -> None:
+        self.not_found.update(outcome.not_found)
         for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
         if any(map(len, outcome.notes.values())):

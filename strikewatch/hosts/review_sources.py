@@ -14,6 +14,7 @@ from strikewatch.hosts.moments import moment
 from strikewatch.hosts.recordings import Recordings
 from strikewatch.hosts.review_moments import Where
 from strikewatch.hosts.wear_sources import limits, of_store
+from strikewatch.model.events import valid
 from strikewatch.model.instant import SECOND, Instant
 from strikewatch.review.columns import ALWAYS, MISUSE
 from strikewatch.review.condition import Condition, condition
@@ -124,7 +125,7 @@ def _of_shifts(
         f"From {words.listed(places)}.",
         use(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
         (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
-        condition(exposure, (event for shift in shifts for event in shift.events), limits(settings_of)),
+        condition(exposure, valid(event for shift in shifts for event in shift.events), limits(settings_of)),
         Feeds.of(result.silent, result.uncertain),
     )
 

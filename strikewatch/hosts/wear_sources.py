@@ -9,6 +9,7 @@ from rich.console import Console
 from strikewatch.errors import Refused
 from strikewatch.hosts.recordings import Recordings, print_notes
 from strikewatch.model.batch import Key
+from strikewatch.model.events import valid
 from strikewatch.model.instant import Instant
 from strikewatch.pipeline import HammerSettings
 from strikewatch.review.condition import KINDS, Condition, condition
@@ -45,11 +46,13 @@ def of_store(place: Place, settings: Settings, end: Instant, site: str | None = 
 
 def of_recordings(recordings: Recordings, notes: Console) -> Condition:
     """Of recorded shifts, which are replayed for their hours."""
-    if not any(event.kind in KINDS for shift in recordings.open() for event in shift.events):
+    every = valid(event for shift in recordings.open() for event in shift.events)
+    if not any(event.kind in KINDS for event in every):
         return Condition()
     shifts, result = recordings.replayed(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
-    events = [event for shift in shifts for event in shift.events if event.kind in KINDS]
+    every = valid(event for shift in shifts for event in shift.events)
+    events = [event for event in every if event.kind in KINDS]
     exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
     return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))
 

@@ -18,6 +18,7 @@ from strikewatch.alarm.ledger import Ledger
 from strikewatch.alarm.own import DISK_FULL
 from strikewatch.alarm.state import LAYOUT
 from strikewatch.deliver.log import log_changes
+from strikewatch.detect.corrections import KEPT
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.hosts.feed_tally import FeedTally
 from strikewatch.hosts.full_disk import Ahead, FullDisk
@@ -53,6 +54,10 @@ STEP_MESSAGES: Final = 250
 LOOK_EVERY: Final = SECOND
 IN_TIME_NS: Final = 10 * SECOND
 """Rows that come this long after their time, or earlier, have not waited at the broker."""
+CORRECTION_TOO_LATE: Final = (
+    f"only the last {KEPT} entries can be corrected; enter what was done last, or the hour meter with the reason "
+    "corrected"
+)
 RETRY_COMMIT_S: Final = 1.0
 PARTS_KEPT: Final = 3
 """Objects of one array that are kept of each reason for leaving them out."""
@@ -258,6 +263,8 @@ class Worker:
         outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.keep(outcome)
         self.shown(step.received, step.portions, outcome)
+        for site, hammer in outcome.not_found:
+            _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
         step.bouts += outcome.bouts()
         step.stretches += outcome.stretches()
         step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)

@@ -20,6 +20,7 @@ until enough rows after it, or silence, bear it out; a row that goes on from the
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -91,10 +92,14 @@ class Admit:
         return unused
 
     def event(self, event: Event) -> Event:
-        """Take an event. One from before the hammer's newest row takes effect right after that row (`applied`)."""
+        """Take an event. One from before the hammer's newest row takes effect right after that row (`applied`); a
+        correction not before what it corrects."""
         gate = self._gate((event.site, event.hammer))
-        if event.time <= gate.last and event.applied < 0:
-            event = Event(event.site, event.hammer, event.kind, event.time, event.fields, gate.last + 1)
+        if event.applied < 0:
+            applied = gate.last + 1 if event.time <= gate.last else -1
+            if (wrong := event.corrects) and wrong[1] > max(event.time, applied):
+                applied = wrong[1]
+            event = replace(event, applied=applied)
         gate.events.append(event)
         gate.events.sort(key=lambda waiting: waiting.effective)
         return event

@@ -48,3 +48,9 @@ def text(instant: Instant) -> str:
     """RFC 3339 in UTC with microseconds, cut (not rounded): what an alert record carries."""
     moment = _NAIVE_EPOCH + timedelta(microseconds=instant // 1000)
     return moment.isoformat(timespec="microseconds") + "Z"
+
+
+def exact_text(instant: Instant) -> str:
+    """RFC 3339 in UTC, to the nanosecond where microseconds would lose something."""
+    shown = text(instant)
+    return f"{shown[:-1]}{instant % 1000:03d}Z" if instant % 1000 else shown

@@ -18,7 +18,6 @@ from strikewatch.model import instant
 from strikewatch.model.batch import Floats, Rows
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.events import Event
-from strikewatch.model.instant import Instant
 
 SAMPLES: Final = "samples.parquet"
 EVENTS: Final = "events.jsonl"
@@ -67,17 +66,15 @@ def write_shift(
 
 def event_object(event: Event) -> dict[str, Any]:
     """The event as `events.jsonl` holds it; `applied` only where it took effect later than it happened."""
-    shown: dict[str, Any] = {"time": exact_text(event.time), "hammer": event.hammer, "event": event.kind}
+    shown: dict[str, Any] = {
+        "time": instant.exact_text(event.time),
+        "hammer": event.hammer,
+        "event": event.kind,
+    }
     shown |= event.fields
     if event.applied > event.time:
-        shown["applied"] = exact_text(event.applied)
+        shown["applied"] = instant.exact_text(event.applied)
     return shown
-
-
-def exact_text(moment: Instant) -> str:
-    """RFC 3339 in UTC, to the nanosecond where microseconds would lose something."""
-    shown = instant.text(moment)
-    return f"{shown[:-1]}{moment % 1000:03d}Z" if moment % 1000 else shown
 
 
 def _schema(rows: Mapping[str, Rows], live: bool) -> pa.Schema:

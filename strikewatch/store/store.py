@@ -142,7 +142,10 @@ class Store:
                 row = {"received_ns": step.received, "size": len(blob), "rows": blob}
                 statements.SPOOL.run(connection, [row])
             statements.STATE.run(connection, states)
-            statements.EVENT.run(connection, [event_row(one, step.received) for one in step.events])
+            for one in step.events:
+                # one by one: an event may correct the one before it
+                row = event_row(one, step.received, corrects=number_of_wrong(connection, one))
+                statements.EVENT.run(connection, [row])
             statements.APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
             statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
             statements.STRETCH.run(connection, [bout_tables.stretch_row(one) for one in step.stretches])
@@ -277,6 +280,20 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
         "first_seen_ns": now,
         "updated_ns": now,
     }
+
+
+def number_of_wrong(connection: Connection, event: Event) -> int | None:
+    """The number of the entry that an event corrects: the newest of that kind and time that is not corrected yet."""
+    wrong = event.corrects
+    if wrong is None:
+        return None
+    e, later = tables.events.c, tables.events.alias()
+    number: int | None = connection.scalar(
+        select(func.max(e.seq))
+        .where(e.site == event.site, e.hammer == event.hammer, e.kind == wrong[0], e.time_ns == wrong[1])
+        .where(~select(later.c.seq).where(later.c.corrects == e.seq).exists())
+    )
+    return number
 
 
 def event_row(

@@ -170,12 +170,69 @@ def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard,
         return bool(yard.processor.query("select 1 from events where applied_ns is not null"))
 
     until(applied)
-    page.click("text=Correct")
+    page.click("[data-correct]")
     expect(page.locator("details[open] input[name=operator]")).to_have_value("op-14")
     page.fill("details[open] input[name=operator]", "op-15")
     page.click("details[open] button")
     expect(page.locator(".story li.replaced")).to_contain_text("op-14")
     expect(page.locator(".story li").first).to_contain_text("op-15")
+    context.close()
+
+
+def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_what_was_saved_can_be_undone(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
+    page = yard.signed_in(context, "/write")
+    page.click("summary:text-is('Full service')")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .wrong")).to_contain_text("tick what was serviced")
+    assert yard.processor.query("select 1 from events") == []
+
+    page.click("summary:text-is('Inspection of tool and lower bushing')")
+    page.fill("details[open] input[name=tool_mm]", "0.5")
+    page.click("details[open] button")
+    asked = page.locator("details[open] p:has(input[name=tool_mm]) + .ask")
+    expect(asked).to_contain_text("is 0.5 mm right?")
+    expect(page.locator("details[open] input[name=tool_mm]")).to_have_value("0.5")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.fill("details[open] input[name=tool_mm]", "0.6")  # another value, another question
+    expect(asked).to_have_count(0)
+    page.click("details[open] button")
+    page.check("details[open] input[name=confirmed]")
+    page.click("details[open] button")
+    expect(page.locator("#saved")).to_contain_text("Saved.")
+    expect(page.locator(".story")).to_contain_text("0.6 mm")
+    expect(page.locator(".story")).to_contain_text("confirmed")
+    page.click("#undo")
+    expect(page.locator("#saved")).to_contain_text("Undone")
+    expect(page.locator(".story li.replaced")).to_contain_text("withdrawn; it no longer sets a timer")
+
+    page.click("summary:text-is('Greasing')")
+    for k in range(2):
+        page.locator("details[open] input[name=strokes]").nth(k).fill("12")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("12 + 12")
+    page.click("[data-event=grease][data-correct]")
+    said = page.locator("details[open] .correcting")
+    expect(said).to_contain_text("You are correcting the entry of")
+    expect(said).to_contain_text("The timer that it set is computed anew")
+    page.click("text=Leave it as it is")
+    expect(said).to_be_hidden()
+    page.click("[data-event=grease][data-correct]")
+    page.locator("details[open] input[name=strokes]").nth(0).fill("15")
+    page.click("details[open] button")
+    expect(page.locator(".story li.replaced")).to_have_count(2)
+    expect(page.locator(".story")).to_contain_text("corrects the entry of")
+    page.locator("li:has-text('15 + 12') [data-withdraw]").click()
+    expect(page.locator(".story li.replaced")).to_have_count(3)
+    found = yard.processor.query("select kind, fields, corrects from events order by seq")
+    assert [kind for kind, _, _ in found] == ["inspection", "withdrawal", "grease", "grease", "withdrawal"]
+    assert json.loads(found[0][1]) == {"tool_mm": 0.6, "confirmed": True}
+    assert [corrects for _, _, corrects in found] == [None, 1, None, 3, 4]
     context.close()
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from strikewatch.detect.corrections import KEPT
 from strikewatch.model.events import Event
 from strikewatch.model.instant import SECOND
 from strikewatch.store.noted import Noted
@@ -104,18 +105,135 @@ def test_what_an_inspection_means_is_told_as_soon_as_it_is_saved(
         assert "Advice, never a safety function" in shown
 
 
-def test_a_corrected_greasing_says_that_its_clock_is_not_turned_back(tmp_path: Path) -> None:
+def test_an_entry_that_was_corrected_or_withdrawn_says_that_it_no_longer_sets_a_timer(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         act = at.token("site office", "act")
         at.work(NOW)
         first = at.ask("POST", EVENTS, GREASE, act).json
-        note = "the clocks that it set are not turned back"
-        entry = re.compile(rf'<li class="replaced" id="entry-{first["number"]}">.*?</li>', re.S)
+        entry = re.compile(r'<li class="replaced" id="entry-(\d+)">.*?</li>', re.S)
         assert not entry.search(at.ask("GET", "/write", headers=at.cookie(act)).text)
-        at.ask("POST", EVENTS, GREASE | {"strokes": [15, 14], "corrects": first["number"]}, act)
-        found = entry.search(at.ask("GET", "/write", headers=at.cookie(act)).text)
-        assert found
-        assert note in found[0]
+        better = {**GREASE, "strokes": [15, 14], "corrects": first["number"]}
+        second = at.ask("POST", EVENTS, better, act).json
+        assert second["fields"]["corrects"] == {"event": "grease", "time": "2026-02-25T06:13:00.000000Z"}
+        gone = {"event": "withdrawal", "corrects": second["number"]}
+        withdrawn = at.ask("POST", EVENTS, gone, act)
+        assert withdrawn.status == 200, withdrawn.text
+        assert at.ask("POST", EVENTS, gone, act).json == withdrawn.json  # pressed twice
+        sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
+        said = {found[1]: found[0] for found in entry.finditer(sheet)}
+        assert "replaced by a later entry; it no longer sets a timer" in said[str(first["number"])]
+        assert "withdrawn; it no longer sets a timer" in said[str(second["number"])]
+        again = {"event": "withdrawal", "corrects": withdrawn.json["number"]}
+        assert at.ask("POST", EVENTS, again, act).status == 409
+
+
+EMPTY = [
+    ({"event": "grease"}, "strokes"),
+    ({"event": "grease", "note": "as always"}, "strokes"),
+    ({"event": "inspection"}, "bushing"),
+    ({"event": "inspection", "turned_before": True}, "bushing"),
+    ({"event": "service"}, "seals"),
+    ({"event": "service", "seals": False}, "seals"),
+    ({"event": "relearn"}, "note"),
+    ({"event": "withdrawal"}, "corrects"),
+    ({"event": "check"}, "result"),
+    ({"event": "storage"}, "state"),
+    ({"event": "hours"}, "meter_h"),
+]
+
+
+def test_an_empty_form_saves_nothing_and_says_what_is_missing(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for event, field in EMPTY:
+            got = at.ask("POST", EVENTS, event, act)
+            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+            # What is missing cannot be confirmed.
+            assert "confirm" not in got.json
+            assert at.ask("POST", EVENTS, {**event, "confirmed": True}, act).status == 422
+        assert at.ask("GET", EVENTS, token=act).json == {"events": []}
+
+
+UNUSUAL = [
+    ({"event": "inspection", "tool_mm": 0.5}, "tool_mm", "129 mm last time; is 0.5 mm right?"),
+    ({"event": "inspection", "tool_mm": 131}, "tool_mm", "wear makes it less; is 131 mm right"),
+    ({"event": "inspection", "bore_mm": 140}, "bore_mm", "wear makes it more; is 140 mm right"),
+    ({"event": "inspection", "bore_mm": 1434}, "bore_mm", "143.4 mm last time; is 1434 mm right?"),
+    ({"event": "grease", "strokes": [500, 12]}, "strokes[0]", "10 to 20 strokes are usual; is 500 right?"),
+    ({"event": "check", "result": "ok", "time": "2025-02-25T06:00:00Z"}, "time", "365 days ago"),
+    ({"event": "service", "seals": True, "time": "2026-02-20T06:00:00Z"}, "time", "before the last service"),
+]
+
+
+def test_what_is_unusual_is_asked_about_and_the_answer_is_on_record(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for known in (
+            {"event": "inspection", "time": "2026-02-24T06:00:00Z", "bore_mm": 143.4, "tool_mm": 129},
+            {"event": "service", "time": "2026-02-24T07:00:00Z", "seals": True, "diaphragms": True},
+        ):
+            assert at.ask("POST", EVENTS, known, act).status == 200
+        for event, field, question in UNUSUAL:
+            before = at.ask("GET", EVENTS, token=act).text
+            got = at.ask("POST", EVENTS, event, act)
+            assert (got.status, got.json["confirm"], list(got.json["fields"])) == (422, True, [field]), (
+                got.text
+            )
+            assert question in got.json["fields"][field]
+            assert at.ask("GET", EVENTS, token=act).text == before
+            taken = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert taken.status == 200, taken.text
+            assert taken.json["fields"]["confirmed"] is True
+            gone = {"event": "withdrawal", "corrects": taken.json["number"]}
+            assert at.ask("POST", EVENTS, gone, act).status == 200  # and counts for the next question no more
+
+
+IMPOSSIBLE = [
+    ({"event": "inspection", "bore_mm": 130.0, "tool_mm": 131.0}, "tool_mm", "does not go into"),
+    ({"event": "grease", "strokes": [0, 0]}, "strokes[0]", "nothing was greased"),
+    ({"event": "hours", "meter_h": 152300.0}, "meter_h", "cannot run faster than time"),
+    ({"event": "service", "seals": True, "time": "2026-03-25T06:00:00Z"}, "time", "in the future"),
+]
+
+
+def test_what_cannot_be_is_refused_even_if_confirmed(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        known = {"event": "hours", "time": "2026-02-24T06:00:00Z", "meter_h": 1523.0}
+        assert at.ask("POST", EVENTS, known, act).status == 200
+        for event, field, why in IMPOSSIBLE:
+            got = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+            assert why in got.json["fields"][field]
+            assert "confirm" not in got.json
+        replaced = {"event": "hours", "meter_h": 152300.0, "reason": "replaced"}
+        assert at.ask("POST", EVENTS, replaced, act).status == 200
+
+
+def test_without_an_earlier_reading_the_profile_says_what_is_unusual(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        got = at.ask("POST", EVENTS, {"event": "inspection", "tool_mm": 0.5}, act)
+        assert "30 to 300 mm are usual; is 0.5 mm right?" in got.json["fields"]["tool_mm"]
+
+
+def test_an_entry_too_old_to_set_its_clock_anew_cannot_be_corrected(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        numbers = [
+            at.ask("POST", EVENTS, {**GREASE, "time": f"2026-02-25T05:{k:02d}:00Z"}, act).json["number"]
+            for k in range(KEPT + 1)
+        ]
+        old, newer = ({"event": "withdrawal", "corrects": one} for one in numbers[:2])
+        refused = at.ask("POST", EVENTS, old, act)
+        assert refused.status == 409
+        assert f"too old to be corrected: its clock keeps the last {KEPT}" in refused.json["error"]
+        assert at.ask("POST", EVENTS, newer, act).status == 200
 
 
 def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
@@ -127,7 +245,7 @@ def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
             {"event": "work", "work": "trenching", "hard": True, "cut_edge": True},
             {"event": "inspection", "tool_length_mm": 900.5, "bushing_new": True},
             {"event": "storage", "state": "in"},
-            {"event": "service"},
+            {"event": "service", "seals": True, "diaphragms": True},
             {"event": "hours", "meter_h": 7.0},
         ):
             assert at.ask("POST", EVENTS, event, act).status == 200, event

@@ -27,6 +27,7 @@ from strikewatch.model.instant import SECOND
 from strikewatch.model.stretch import Spent
 from strikewatch.pipeline import Outcome, Pipeline
 from tests.core.recorded import SITE, faults_of
+from tests.twins.corrected import corrected
 from tests.twins.days import days
 from tests.twins.fed import fed
 from tests.twins.jointed import jointed
@@ -44,6 +45,7 @@ CASES = [
     *((fed, seed) for seed in range(SEEDS // 4)),
     *((jointed, seed) for seed in range(SEEDS // 4)),
     *((days, seed) for seed in range(SEEDS // 2)),
+    *((corrected, seed) for seed in range(SEEDS // 2)),
 ]
 EVERY = pytest.mark.parametrize(
     ("made", "seed"), CASES, ids=[f"{made.__name__}-{seed}" for made, seed in CASES]

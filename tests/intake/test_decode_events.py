@@ -1,6 +1,7 @@
 """Events by the contract, and which hammer a topic names."""
 
 import json
+import re
 from typing import Any
 
 import pytest
@@ -52,6 +53,11 @@ EVENT_FIELDS = [
         for reason in ("reading", "moved", "replaced", "corrected")
     ),
     ("work", {"work": "benching", "hard": True, "abrasive": False, "cut_edge": True}),
+    ("withdrawal", {"corrects": {"event": "hours", "time": "2026-03-04T07:14:59.123456789Z"}}),
+    (
+        "grease",
+        {"strokes": [12], "confirmed": True, "corrects": {"event": "grease", "time": f"{TIME[:-1]}.000000Z"}},
+    ),
 ]
 
 
@@ -72,6 +78,28 @@ def test_a_last_will_without_a_time_is_of_its_arrival() -> None:
 
 def test_every_kind_of_event_is_known() -> None:
     assert {kind for kind, _ in EVENT_FIELDS} == set(KINDS)
+
+
+def test_a_correction_names_the_wrong_event_by_its_kind_and_instant() -> None:
+    for wrong in ({"time": "2026-03-04T08:14:59+01:00"}, {"time_ms": 1_772_608_499_000}):
+        got = read({"time": TIME, "event": "withdrawal", "corrects": {"event": "grease", **wrong}})
+        assert got.event.corrects == ("grease", instant.parse("2026-03-04T07:14:59Z"))
+
+
+@pytest.mark.parametrize(
+    ("corrects", "place"),
+    [
+        (None, "corrects"),
+        ({"event": "grease"}, "corrects.time"),
+        ({"event": "withdrawal", "time": TIME}, "corrects.event"),
+        ({"event": "grease", "time": "yesterday"}, "corrects.time"),
+        ({"event": "grease", "time": TIME, "number": 3}, "corrects.number"),
+        ({"event": "grease", "time": "2099-01-01T00:00:00Z"}, "corrects.time"),
+    ],
+)
+def test_a_correction_that_names_nothing_is_refused(corrects: Any, place: str) -> None:
+    with pytest.raises(Rejected, match=re.escape(place)):
+        read({"time": TIME, "event": "withdrawal", **({"corrects": corrects} if corrects else {})})
 
 
 def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:

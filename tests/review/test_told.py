@@ -4,10 +4,11 @@ from pathlib import Path
 
 from sqlalchemy import URL
 
-from strikewatch.model.events import Event
+from strikewatch.model.events import Event, name_of, valid
 from strikewatch.model.instant import SECOND
 from strikewatch.review.told import told
 from strikewatch.store.entries import enter
+from strikewatch.store.step import StepRecord
 from strikewatch.store.store import Store
 
 KINDS = ("inspection", "work")
@@ -26,8 +27,33 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
             enter(store, one, who="fitter", now=100 * SECOND)
         number = enter(store, first, who="fitter", now=101 * SECOND).number
         assert told(store, KINDS, 99 * SECOND) == [other, first, later]
-        enter(store, right, who="fitter", now=102 * SECOND, corrects=number)
+        right = enter(store, right, who="fitter", now=102 * SECOND, corrects=number).event
         assert told(store, KINDS, 99 * SECOND) == [other, right, later]
         assert told(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
+        # Withdrawn by a message, in the same step as what it withdraws: as if neither had come.
+        wrong = event(30, "inspection", bore_mm=1.0)
+        withdrawals = [
+            event(at_s, "withdrawal", corrects=name_of(one)) for at_s, one in ((98, wrong), (99, right))
+        ]
+        store.commit(StepRecord(103 * SECOND, [], events=[wrong, *withdrawals]))
+        assert told(store, KINDS, 99 * SECOND) == [other, later]
     finally:
         store.close()
+
+
+def test_of_recorded_events_those_corrected_do_not_count() -> None:
+    def event(at_s: int, kind: str, hammer: str = "HB-01", **fields: object) -> Event:
+        return Event("fennick-hollow", hammer, kind, at_s * SECOND, fields)
+
+    first, other, second = (
+        event(1, "inspection", bore_mm=1.0),
+        event(1, "inspection", "HB-02"),
+        event(5, "work"),
+    )
+    right = event(1, "inspection", bore_mm=140.0, corrects=name_of(first))
+    gone = event(9, "withdrawal", corrects=name_of(second))
+    assert valid([first, other, second, right]) == [other, second, right]
+    assert valid([first, other, second, right, gone]) == [other, right]
+    assert valid([gone, second]) == [second]
+    # The replacement bears the name of what it replaced, and can be withdrawn by it.
+    assert valid([first, other, right, event(9, "withdrawal", corrects=name_of(right))]) == [other]

@@ -125,7 +125,7 @@ def test_events_keep_their_fields_and_say_when_they_took_effect_late(tmp_path: P
 
 @given(st.integers(instant.EARLIEST, instant.LATEST))
 def test_exact_text_loses_no_nanosecond(moment: int) -> None:
-    assert instant.parse(parquet.exact_text(moment)) == moment
+    assert instant.parse(instant.exact_text(moment)) == moment
 
 
 def test_a_boolean_channel_with_an_impossible_value_keeps_it(tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ from strikewatch.guide import topics as guides
 from strikewatch.model import instant
 from strikewatch.model.alert import PRIORITIES
 from strikewatch.model.batch import Key
+from strikewatch.model.events import SETTING_CLOCKS
 from strikewatch.model.instant import Instant
 from strikewatch.review.pictures.drawing import local
 from strikewatch.review.told import told
@@ -49,8 +50,6 @@ from strikewatch.store.tokens import Holder, Role
 
 LISTED: Final = 100
 RECENT: Final = 25
-SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
-"""Events that set a clock, which a correction does not turn back."""
 Sheet = Callable[["Asking"], Response]
 Reviews = Callable[[str, Instant, Instant], Review | None]
 """The trainer's review of a site in a time; None while the first one is being made."""
@@ -225,6 +224,7 @@ class Sheets:
             verdicts=verdicts,
             unsuited=unsuited(event for event in fitting if chosen and event.hammer == chosen[1]),
             setting_clocks=SETTING_CLOCKS,
+            withdrawals={one.number for one in recent if one.event.kind == "withdrawal"},
             said=ask.view.fields,
         )
 

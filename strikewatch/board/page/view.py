@@ -101,7 +101,7 @@ class View:
         return ", ".join(
             " + ".join(map(str, value)) if isinstance(value, list) else self._word(name, value)
             for name, value in fields.items()
-            if value not in ("", [])
+            if value not in ("", []) and name != "corrects"
         )
 
     def _word(self, name: str, value: Any) -> str:

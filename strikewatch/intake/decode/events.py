@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from strikewatch.errors import Rejected
 from strikewatch.intake.decode import strict, times
 from strikewatch.intake.decode.topic import ID_PATTERN
+from strikewatch.model import instant
 from strikewatch.model.events import Event
 from strikewatch.model.instant import Instant
 
@@ -16,13 +17,40 @@ Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_\-]{0,31}$")]
 Millimetres = Annotated[float, Field(gt=0, lt=10_000)]
 
 
+class _Named(BaseModel):
+    """An earlier event of the same hammer, by its kind and time."""
+
+    model_config = ConfigDict(strict=True, extra="forbid")
+
+    event: Literal[
+        "sign_on",
+        "sign_off",
+        "grease",
+        "check",
+        "inspection",
+        "service",
+        "storage",
+        "tool_change",
+        "work",
+        "hours",
+        "relearn",
+    ]
+    time: Annotated[str, Field(max_length=64)] = ""
+    time_ms: int = 0
+
+
 class _Sent(BaseModel):
-    """What every event may bear. `hammer` and `site` are for files; from MQTT the topic counts."""
+    """What every event may bear. `hammer` and `site` are for files; from MQTT the topic counts.
+
+    `corrects`: the earlier event that this one replaces. `confirmed`: an unusual value was asked about, and is right.
+    """
 
     model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
 
     time: Annotated[str, Field(max_length=64)] = ""
     time_ms: int = 0
+    corrects: _Named | None = None
+    confirmed: bool | None = None
     event: str
     site: Id = ""
     hammer: Id = ""
@@ -54,7 +82,7 @@ class _Check(_Sent):
 
 class _Inspection(_Sent):
     """`tool_mm` is the tool's diameter where the bushing guides it. `bushing_new`: these are readings of a bushing that
-    was put in just then."""
+    was put in just then. `nothing_measured`: it was looked at only."""
 
     event: Literal["inspection"]
     bushing: (
@@ -66,10 +94,15 @@ class _Inspection(_Sent):
     bore_mm: Millimetres | None = None
     tool_mm: Millimetres | None = None
     tool_length_mm: Millimetres | None = None
+    nothing_measured: bool | None = None
 
 
 class _Service(_Sent):
+    """What was serviced."""
+
     event: Literal["service"]
+    seals: bool | None = None
+    diaphragms: bool | None = None
 
 
 class _Storage(_Sent):
@@ -119,6 +152,13 @@ class _Connection(_Sent):
     state: Literal["lost", "stale", "restored"]
 
 
+class _Withdrawal(_Sent):
+    """An earlier event was wrong, and nothing takes its place. `time` is when it was withdrawn."""
+
+    event: Literal["withdrawal"]
+    corrects: _Named
+
+
 _Any = (
     _SignOn
     | _SignOff
@@ -132,6 +172,7 @@ _Any = (
     | _Hours
     | _Relearn
     | _Connection
+    | _Withdrawal
 )
 FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
     get_args(model.model_fields["event"].annotation)[0]: tuple(model.model_fields) for model in get_args(_Any)
@@ -167,5 +208,9 @@ def decode_event(
         if not value:
             raise Rejected("missing", f"{name}: is missing")
     fields = {name: value for name, value in given.items() if name not in _FRAME and value is not None}
+    if sent.corrects is not None:
+        wrong = sent.corrects.model_dump(include=sent.corrects.model_fields_set)
+        wrong_time = times.of(wrong, latest, "corrects")
+        fields["corrects"] = {"event": sent.corrects.event, "time": instant.exact_text(wrong_time)}
     unknown = tuple(name[:80] for name in sent.model_extra or {})
     return Event(site, hammer, sent.event, time, fields), unknown
