@@ -185,7 +185,8 @@ def _due(record: Any, params: Any) -> int:
     for k in range(2):
         stage, since = int(record["stage"][k]), int(record["since"][k])
         if stage < 3 and since != NEVER:
-            soonest = min(soonest, max(since, int(record["start"][k])) + int(params["days"][k, stage]))
+            earliest = max(int(record["start"][k]), int(record["not_before"]))
+            soonest = min(soonest, max(earliest, since + int(params["days"][k, stage])))
     return soonest
 
 
