@@ -242,7 +242,7 @@ class Pipeline:
             self._out = np.empty(room, FINDING)
         findings: list[Finding] = []
         notes: dict[str, Any] = {}
-        before = _not_found(state)
+        before = _not_found(state) if len(events) else 0
         for detector in DETECTORS:
             n = detector.run(
                 report,
@@ -267,7 +267,8 @@ class Pipeline:
         findings = self._gathered(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        not_found = tuple(keys[g] for g in np.flatnonzero(_not_found(state) > before))
+        missed = np.flatnonzero(_not_found(state) > before) if len(events) else ()
+        not_found = tuple(keys[g] for g in missed)
         return Outcome(keys, slots, state, findings, notes, attributions, not_found)
 
     @staticmethod

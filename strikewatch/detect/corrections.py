@@ -21,11 +21,14 @@ COLUMNS: Final = 3
 
 @part
 def find(table: Any, count: int, kind: int, time: int) -> int:
-    """The number of the newest entry of a kind at a time; -1 where there is none."""
-    j = count - 1
-    while j >= 0 and not (table[j, KIND] == kind and table[j, TIME] == time):
-        j -= 1
-    return j
+    """The number of the oldest entry of a kind at a time; -1 where there is none.
+
+    What is entered anew after a withdrawal may take effect before it: it is the newer one.
+    """
+    for j in range(count):
+        if table[j, KIND] == kind and table[j, TIME] == time:
+            return j
+    return -1
 
 
 @part

@@ -68,14 +68,13 @@ def name_of(event: Event) -> dict[str, str]:
 def valid(events: Iterable[Event]) -> list[Event]:
     """Leave out what a later event corrects, and withdrawals; `events` in the order of arrival.
 
-    As in the detectors, a correction is of the newest entry of that kind and time.
+    As in the detectors, a correction is of the oldest valid entry of that kind and time.
     """
     found: list[Event] = []
     for event in events:
         wrong = event.corrects
         if wrong is not None:
-            for k in range(len(found) - 1, -1, -1):
-                one = found[k]
+            for k, one in enumerate(found):
                 if (one.kind, one.time) == wrong and (one.site, one.hammer) == (event.site, event.hammer):
                     del found[k]
                     break

@@ -87,7 +87,7 @@ def enter(place: Place, event: Event, *, who: str, now: Instant, corrects: int |
                 same = {**row, "time_ns": made.time_ns}
             elif number_of_wrong(connection, event) != corrects:
                 raise Refused(
-                    f"entry {corrects} has a newer one of the same time beside it; correct that first"
+                    f"entry {corrects} has an older one of the same time beside it; correct that first"
                 )
             else:
                 _refuse_old(connection, corrects, event)

@@ -97,7 +97,7 @@ class Store:
             pending = connection.execute(
                 select(events.c.site, events.c.hammer, events.c.kind, events.c.time_ns, events.c.fields)
                 .where(tables.PENDING)
-                .order_by(events.c.time_ns, events.c.seq)
+                .order_by(events.c.seq)  # as they arrived: a correction after what it corrects
             )
             return Saved(
                 saved_states,
@@ -283,13 +283,13 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
 
 
 def number_of_wrong(connection: Connection, event: Event) -> int | None:
-    """The number of the entry that an event corrects: the newest of that kind and time that is not corrected yet."""
+    """The number of the entry that an event corrects: the oldest of that kind and time that is not corrected yet."""
     wrong = event.corrects
     if wrong is None:
         return None
     e, later = tables.events.c, tables.events.alias()
     number: int | None = connection.scalar(
-        select(func.max(e.seq))
+        select(func.min(e.seq))
         .where(e.site == event.site, e.hammer == event.hammer, e.kind == wrong[0], e.time_ns == wrong[1])
         .where(~select(later.c.seq).where(later.c.corrects == e.seq).exists())
     )

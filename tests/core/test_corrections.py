@@ -19,7 +19,7 @@ from strikewatch.detect.corrections import KEPT
 from strikewatch.detect.kernels import NEVER
 from strikewatch.faults import Faults
 from strikewatch.model.batch import Batch, Portion
-from strikewatch.model.events import Event, name_of
+from strikewatch.model.events import Event, name_of, valid
 from strikewatch.model.instant import SECOND
 from strikewatch.pipeline import Pipeline
 from tests.core.recorded import SITE, alerts, faults_of, replayed
@@ -215,3 +215,14 @@ def test_a_shift_whose_check_was_wrong_wants_one_again() -> None:
     assert found(rows, check, withdrawal) == [("check_missed", 60.0, None)]
     newer = Event(SITE, "HB-01", "check", 40 * SECOND, {"result": "ok"})
     assert found(rows, check, withdrawal, newer) == []
+
+
+def test_what_is_entered_anew_with_the_same_time_is_not_what_was_withdrawn() -> None:
+    # At rest since 100 s. Both greasings of 50 s come at 105 s and so take effect before the withdrawal of the first.
+    rows = [Row(10 * k * SECOND, {"active": 0.0}) for k in range(30)]
+    late = 100 * SECOND + 1
+    wrong = Event(SITE, "HB-01", "grease", 50 * SECOND, {"strokes": [12, 12]}, late)
+    again = Event(SITE, "HB-01", "grease", 50 * SECOND, {"strokes": [2, 2]}, late)
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+    assert found(rows, wrong, withdrawal, again) == [("grease_short", late / SECOND, None)]
+    assert valid([wrong, withdrawal, again]) == [again]

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.intake.admit import NEVER, Admit, Policy
-from strikewatch.model.batch import Key, Rows
+from strikewatch.model.batch import NO_ROWS, Key, Rows
+from strikewatch.model.events import Event, name_of
 from strikewatch.model.instant import SECOND, Instant
 
 HB: Key = ("fennick-hollow", "HB-01")
@@ -193,3 +194,22 @@ def test_rows_of_one_hammer_do_not_touch_another_s() -> None:
     assert admit.last(other) == NEVER
     found = [admit.rows(other, rows([START])), admit.flush(other)]
     assert Rows.join(found).time_ns.tolist() == [START]
+
+
+def test_a_correction_takes_effect_after_what_it_corrects() -> None:
+    """Also where that is still to come, or comes late; what is entered anew comes after what was withdrawn."""
+    admit = Admit("none")
+    admit.rows(HB, Rows(np.array([100 * SECOND]), {}))
+    for time_s in (110, 50):
+        wrong = Event(*HB, "grease", time_s * SECOND)
+        again = Event(*HB, "grease", time_s * SECOND, {"strokes": [12]})
+        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+        for event in (wrong, withdrawal, again):
+            admit.event(event)
+        told = admit.portion(HB, NO_ROWS, 200 * SECOND).events
+        kinds = [(one.kind, one.fields.get("strokes")) for one in told]
+        if time_s == 110:
+            assert kinds == [("grease", None), ("withdrawal", None), ("grease", [12])]
+            assert [one.effective for one in told] == [110 * SECOND] * 3
+        else:
+            assert kinds == [("grease", None), ("grease", [12]), ("withdrawal", None)]
