@@ -18,7 +18,7 @@ from pydantic import Field
 
 from strikewatch.detect import accumulator, loaded
 from strikewatch.detect.blank_state import FRESH, MIRROR, PARAMS, STATE
-from strikewatch.detect.blanking import new_speed, place
+from strikewatch.detect.blanking import new_speed, resolve
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
@@ -34,7 +34,8 @@ from strikewatch.detect.kernels import (
     nth,
     sample,
 )
-from strikewatch.detect.suspicion import evidence
+from strikewatch.detect.suspicion import OPEN
+from strikewatch.detect.waiting import note_bout, numbers
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault
@@ -121,6 +122,8 @@ def run(
                     while e < span.last_event and events[e].at <= a:
                         s.serviced = max(s.serviced, events[e].kind == SERVICED)
                         e += 1
+                    if s.waiting.on and (s.serviced or a >= s.waiting.until):
+                        n = resolve(s, p, OPEN, out, n, g)
                     if s.serviced:
                         n = accumulator.forget(s, a, out, n, g)
                         s.serviced = 0
@@ -147,10 +150,14 @@ def run(
         while e < span.last_event:
             s.serviced = max(s.serviced, events[e].kind == SERVICED)
             e += 1
+        if s.waiting.on and s.bout == NEVER and span.upto >= s.waiting.until:
+            n = resolve(s, p, OPEN, out, n, g)
         if report:
             if s.onset != NEVER:
                 priority = HIGH if s.high else MEDIUM
-                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, evidence(s, p, place(s)))
+                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, numbers(s.sure))
+            if s.waiting.on:
+                n = note_bout(s.waiting, s.waiting.note[1], s.waiting.note[0], s.waiting.note[8], out, n, g)
             if s.bout != NEVER:
                 n = note(s, p, 0.0, s.loaded.level, why_not(s), out, n, g)
     return n
@@ -183,6 +190,14 @@ def _features(value: float) -> str:
     spoke = int(value)
     names = ("level", "blow rate", "pulse", "pulses stopped")
     return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
+
+
+def _percent(share: float) -> float:
+    return tenth(100.0 * share)
+
+
+def _borne_out(value: float) -> str:
+    return "by the next bout" if value > 0.0 else "not yet"
 
 
 def _yes(_value: float) -> bool:
@@ -224,7 +239,7 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 
 DETECTOR: Final = Detector(
     name="blank_firing",
-    version=2,
+    version=3,
     faults=(
         Fault(
             "blank_firing",
@@ -242,6 +257,14 @@ DETECTOR: Final = Detector(
                 "place": _where,
                 "still_learning": _yes,
                 "features": _features,
+                "samples": _whole,
+                "sample_step_s": seconds,
+                "spread_percent": tenth,
+                "earlier_falls": _whole,
+                "engine_speed_known": _yes,
+                "usual_fall_percent": tenth,
+                "borne_out": _borne_out,
+                "level_fall_percent": _percent,
             },
             of_operator=True,
         ),

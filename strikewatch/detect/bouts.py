@@ -3,7 +3,7 @@
 import math
 from typing import Any, Final
 
-from strikewatch.detect import accumulator, blows, loaded, startup, steps
+from strikewatch.detect import accumulator, blows, loaded, startup, steps, waiting
 from strikewatch.detect.blank_state import (
     BLOCK,
     COMING_UP,
@@ -18,9 +18,19 @@ from strikewatch.detect.blank_state import (
     least_apart,
     least_fall,
 )
-from strikewatch.detect.blanking import add_block, consider, end_run, good_until, judge
+from strikewatch.detect.blanking import (
+    RELEASED,
+    add_block,
+    consider,
+    end_run,
+    good_until,
+    judge,
+    resolve,
+    throttled,
+    weigh,
+)
 from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
-from strikewatch.detect.suspicion import run_level
+from strikewatch.detect.suspicion import OPEN, REFUTED, against, evidence, run_level
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -114,7 +124,7 @@ def along(
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
     q = s.steps
-    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises:
+    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises or s.waiting.on:
         return i
     judging = known(s, p)
     if (judging and not s.judged) or s.window < s.bout + p.transient:
@@ -209,8 +219,8 @@ def why_not(s: Any) -> int:
 
 
 @part
-def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
-    """Write down what was measured of the bout."""
+def measured(s: Any, p: Any, level: float, expected: float, why: int) -> Any:
+    """The numbers of a `model.bout.Bout`."""
     hz = blows.mean_rate(s.good_pulse)
     struck = math.nan
     blank = math.nan
@@ -220,7 +230,7 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
         blank = round(low_hz * s.blank * 1e-9) if low_hz == low_hz else math.nan
         if s.blank == 0:
             blank = 0.0
-    numbers = (
+    return (
         float(s.judged),
         float(s.blank),
         struck,
@@ -234,7 +244,41 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
         0.0,
         0.0,
     )
+
+
+@part
+def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
+    """Write down what was measured of the bout."""
+    numbers = measured(s, p, level, expected, why)
     return emit(out, n, g, 0, NOTED, s.bout, s.fire_end, 0, numbers)  # type: ignore[no-any-return]
+
+
+@part
+def wait(s: Any, p: Any, where: int) -> None:
+    """Leave the run to the next bout: `note` comes later."""
+    w = s.waiting
+    w.on = 1
+    w.until = s.fire_end + waiting.WITHIN
+    w.onset = s.run
+    w.end = s.run_end
+    w.high_at = s.run + p.high if s.run_end - s.run >= p.high else NEVER
+    w.whole = where == WHOLE
+    w.level = run_level(s)
+    w.against = against(s)
+    w.deepest = s.deepest
+    w.stepped = s.stepped
+    evidence(s, p, where, w.evidence)
+    w.bout = s.bout
+    w.fire_end = s.fire_end
+
+
+@part
+def throttle_again(s: Any) -> bool:
+    """Whether this bout was as low all through as the run that waits: the pump had changed before both."""
+    w = s.waiting
+    if not w.on or s.run != s.bout or s.stepped:
+        return False
+    return abs(run_level(s) / w.level - 1.0) < loaded.SAME  # type: ignore[no-any-return]
 
 
 @part
@@ -243,13 +287,21 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     q = s.steps
     why = why_not(s)
     expected = s.loaded.level
+    waits = 0
+    again = throttle_again(s)
+    if s.waiting.on:
+        n = resolve(s, p, REFUTED if again else OPEN, out, n, g)
     if s.run != NEVER:
         s.run_end = s.fire_end
         whole = s.run == s.bout and not s.stepped
+        where = WHOLE if whole else END
         level = run_level(s)
-        n = consider(s, p, True, out, n, g)
-        held = s.held
-        n = end_run(s, p, WHOLE if whole else END, out, n, g)
+        n = consider(s, p, RELEASED, out, n, g)
+        held = s.held or again
+        if s.onset == NEVER and not held and throttled(s) and weigh(s, p, where):
+            wait(s, p, where)
+            waits = 1
+        n = end_run(s, p, where, out, n, g)
         if whole:
             loaded.set_aside(s.loaded, level)
             if held or s.loaded.asides >= 4:
@@ -260,7 +312,12 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     elif q.level > 0.0:
         good_until(s, s.fire_end)
     level = s.good_sum / s.good_n if s.good_n > 0.0 else 0.0
-    n = note(s, p, level, expected, why, out, n, g)
+    if waits:
+        numbers = measured(s, p, level, expected, why)
+        for k in range(waiting.NOTE):
+            s.waiting.note[k] = numbers[k]
+    else:
+        n = note(s, p, level, expected, why, out, n, g)
     startup.learn(s.startup)
     if s.good >= ENOUGH:
         if s.rpm > 0.0:

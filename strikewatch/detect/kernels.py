@@ -75,7 +75,7 @@ INSPECTED: Final = 5
 STORED: Final = 6
 METERED: Final = 7
 
-EVIDENCE: Final = 12
+EVIDENCE: Final = 20
 """Numbers that a finding has room for."""
 
 FINDING: Final = np.dtype(
@@ -153,7 +153,7 @@ _INT: Final = numba.int64
 _OUT: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
 emit: Final = _compiler(
     # For constants as for variables, once a size of evidence: left to itself it would be compiled forty times.
-    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, EVIDENCE)],  # type: ignore[no-untyped-call]
+    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, 12, EVIDENCE)],  # type: ignore[no-untyped-call]
     no_cpython_wrapper=True,
     no_cfunc_wrapper=True,
 )(_emit)

@@ -22,6 +22,7 @@ from strikewatch.pipeline import Pipeline
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
 from tests.physics.measured import Case, measure, over
+from tests.physics.population import hammer
 from tests.physics.score import calibration
 from tests.physics.work import Truth, shift
 
@@ -229,6 +230,7 @@ def test_cuts_change_nothing(name: str) -> None:
 
 def test_the_model_strikes_blank_softer(fast: Truth) -> None:
     """The labels are worth something: blank, this hammer's level and rate are lower than loaded."""
-    loaded, blank = steady(fast.hammer.breaker), steady(fast.hammer.breaker, hang=1.0)
+    breaker = hammer(fast.seed).breaker
+    loaded, blank = steady(breaker), steady(breaker, hang=1.0)
     assert blank.pressure_bar < 0.85 * loaded.pressure_bar
     assert blank.blows_per_min < 0.9 * loaded.blows_per_min
