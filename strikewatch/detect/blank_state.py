@@ -49,6 +49,7 @@ STATE: Final = np.dtype(
         ("sure", "<f8", (EVIDENCE,)),
         ("now", "<f8", (EVIDENCE,)),  # evidence of the run up to here
         ("waiting", waiting.STATE),
+        ("straddles", "<i8"),  # whether the present window began at another engine speed
         ("rpm", "<f8"),
         ("rpm_until", "<i8"),
         ("factor", "<f8"),

@@ -275,10 +275,14 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
     if p.rises:
         x = MIRROR / x
     k = ((start + end) // 2 - s.bout) // startup.BIN
-    startup.take(s.startup, k, x, s.kind == LOADED)
+    startup.take(s.startup, start - s.bout, end - s.bout, x, s.kind == LOADED)
+    spread = startup.spread_at(s.startup, k, end - start)
+    if spread > startup.VARIES:
+        return n
+    s.seen += 1
     share = startup.share_at(s.startup, k)
     x *= 1.0 / share
-    doubt = UNSTEADY * max(0.0, 1.0 - share)
+    doubt = UNSTEADY * max(0.0, 1.0 - share) + spread
     least = s.least + doubt
     if abs(x - q.level) < max(0.4 * least * q.level, 2.0 * q.noise):
         s.calm = end
@@ -357,6 +361,7 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
 def new_speed(s: Any) -> None:
     """The engine runs at another speed: what the level does about now says nothing of the load."""
     q = s.steps
+    s.straddles = 1
     if s.bout == NEVER or s.onset != NEVER:
         return
     if s.window - s.bout < COMING_UP and (s.run == NEVER or s.run == s.bout):

@@ -98,8 +98,10 @@ def row_of(s: Any, p: Any, pressure_bar: float, a: int, out: Any, n: int, g: int
         return n
     if lasted > SPARSE:
         s.long += 1
+    elif s.straddles:
+        # Taken at two engine speeds.
+        s.straddles = 0
     elif s.window >= s.bout + p.transient:
-        s.seen += 1
         n = judge(s, p, s.sum / s.n, a, out, n, g)
     s.window = a
     s.sum = 0.0
@@ -124,7 +126,7 @@ def along(
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
     q = s.steps
-    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises or s.waiting.on:
+    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises or s.waiting.on or s.straddles:
         return i
     judging = known(s, p)
     if (judging and not s.judged) or s.window < s.bout + p.transient:
@@ -147,6 +149,7 @@ def along(
     scale = s.factor
     least = s.least
     lowest = 0.0
+    early = False
     while i + 1 < last:
         a = nth(time_ns, i)
         if nth(fire_until, i + 1 + g) < nth(time_ns, i + 1):
@@ -160,6 +163,9 @@ def along(
             scale = 1.0 / share
             least = s.least + doubt
             lowest = s.loaded.level * (1.0 - apart - doubt) if judging else 0.0
+            early = k < startup.BINS
+        if early and a - window > startup.BIN:
+            break
         raw = nth(pressure_bar, i) * s.factor
         x = raw * scale
         off = abs(x - level)
@@ -172,7 +178,7 @@ def along(
         if of_late < lowest and a <= watch_until:
             break
         recent = of_late
-        startup.take(up, k, raw, True)
+        startup.take(up, window - s.bout, a - s.bout, raw, True)
         if off < max(0.4 * least * level, 2.0 * noise):
             calm = a
         total += x
