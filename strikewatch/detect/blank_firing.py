@@ -8,17 +8,21 @@ one that it fell to as well (slipped off, fell through). A level that is low all
 or the rock's: it is judged when the bout is over, and where the next bouts have it too (the very next, if engine
 speed is not known) it is taken for a changed pump, and learned.
 
+Where engine speed is not known, a level that stays low until the release may be a throttle's: such a suspicion waits
+for the next bout (`waiting`).
+
 The start-up transient is no evidence, nor is the decay after release; how the pressure comes up is learned
-(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `suspicion`.
+(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `score`, by the kind
+of feed as the stream shows it.
 """
 
 from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect import accumulator, loaded
+from strikewatch.detect import accumulator, loaded, score
 from strikewatch.detect.blank_state import FRESH, MIRROR, PARAMS, STATE
-from strikewatch.detect.blanking import new_speed, resolve
+from strikewatch.detect.blanking import new_speed
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
 from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
@@ -34,7 +38,8 @@ from strikewatch.detect.kernels import (
     nth,
     sample,
 )
-from strikewatch.detect.suspicion import OPEN
+from strikewatch.detect.runs import resolve
+from strikewatch.detect.score import OPEN
 from strikewatch.detect.waiting import note_bout, numbers
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
@@ -59,7 +64,12 @@ class Settings(DetectorSettings):
     least_change: float = Field(
         0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
     )
-    least_score: float = Field(0.6, ge=0, le=1, description="A suspicion below this score is not raised")
+    least_score: float = Field(
+        0.5,
+        ge=0,
+        le=1,
+        description="The floor of scores: no suspicion below it is raised, or shown at its end",
+    )
     learn_s: float = Field(
         15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
     )
@@ -159,7 +169,7 @@ def run(
             if s.waiting.on:
                 n = note_bout(s.waiting, s.waiting.note[1], s.waiting.note[0], s.waiting.note[8], out, n, g)
             if s.bout != NEVER:
-                n = note(s, p, 0.0, s.loaded.level, why_not(s), out, n, g)
+                n = note(s, p, 0.0, s.loaded.level, why_not(s, p), out, n, g)
     return n
 
 
@@ -174,6 +184,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
         settings.wide_pulse,
+        score.WEIGHTS,
     )
 
 
@@ -190,10 +201,6 @@ def _features(value: float) -> str:
     spoke = int(value)
     names = ("level", "blow rate", "pulse", "pulses stopped")
     return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
-
-
-def _percent(share: float) -> float:
-    return tenth(100.0 * share)
 
 
 def _borne_out(value: float) -> str:
@@ -264,7 +271,6 @@ DETECTOR: Final = Detector(
                 "engine_speed_known": _yes,
                 "usual_fall_percent": tenth,
                 "borne_out": _borne_out,
-                "level_fall_percent": _percent,
             },
             of_operator=True,
         ),

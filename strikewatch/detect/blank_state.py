@@ -7,6 +7,9 @@ import numpy as np
 from strikewatch.detect import blows, loaded, startup, steps, waiting
 from strikewatch.detect.kernels import EVIDENCE, NEVER, part
 
+TERMS: Final = 24
+"""Terms of the score (`score.terms`)."""
+
 STATE: Final = np.dtype(
     [
         ("bout", "<i8"),  # start of the bout
@@ -85,6 +88,7 @@ PARAMS: Final = np.dtype(
         ("learn", "<i8"),
         ("relearn", "<i8"),
         ("wide", "<f8"),
+        ("weights", "<f8", (TERMS,)),
     ]
 )
 

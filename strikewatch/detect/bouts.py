@@ -18,19 +18,20 @@ from strikewatch.detect.blank_state import (
     least_apart,
     least_fall,
 )
-from strikewatch.detect.blanking import (
+from strikewatch.detect.blanking import add_block, good_until, judge
+from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
+from strikewatch.detect.runs import (
     RELEASED,
-    add_block,
     consider,
     end_run,
-    good_until,
-    judge,
     resolve,
+    throttle_again,
     throttled,
+    wait,
     weigh,
 )
-from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
-from strikewatch.detect.suspicion import OPEN, REFUTED, against, evidence, run_level
+from strikewatch.detect.score import OPEN, REFUTED
+from strikewatch.detect.suspicion import run_level, stands_out
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -43,6 +44,10 @@ SPARSE: Final = 1_500_000_000
 """A window longer than this says nothing, ns."""
 FAST: Final = 12_500_000
 """Rows at most so far apart can have 8 in a blow, ns."""
+TYPICAL: Final = 3_000_000_000
+"""A feed that cannot show a blank run of this length, ns, is not judged."""
+UNCLEAR: Final = 6
+"""Index in `model.bout.REASONS`."""
 SETTLE: Final = 150_000_000
 """Blows are looked for from here on, ns after the bout began."""
 
@@ -126,7 +131,17 @@ def along(
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
     q = s.steps
-    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises or s.waiting.on or s.straddles:
+    if (
+        s.kind != LOADED
+        or s.fast
+        or q.fall != 0.0
+        or q.rise != 0.0
+        or q.n == 0.0
+        or s.n
+        or p.rises
+        or s.waiting.on
+        or s.straddles
+    ):
         return i
     judging = known(s, p)
     if (judging and not s.judged) or s.window < s.bout + p.transient:
@@ -213,10 +228,10 @@ def along(
 
 
 @part
-def why_not(s: Any) -> int:
+def why_not(s: Any, p: Any) -> int:
     """Why a bout was not judged, as an index of `model.bout.REASONS`."""
     if s.judged > 0:
-        return 0
+        return 0 if s.blank > 0 or stands_out(s, p, TYPICAL) else UNCLEAR
     if s.window == s.bout and s.n == 0:
         return 1
     if s.seen == 0:
@@ -237,7 +252,7 @@ def measured(s: Any, p: Any, level: float, expected: float, why: int) -> Any:
         if s.blank == 0:
             blank = 0.0
     return (
-        float(s.judged),
+        0.0 if why == UNCLEAR else float(s.judged),
         float(s.blank),
         struck,
         blank,
@@ -260,38 +275,10 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
 
 
 @part
-def wait(s: Any, p: Any, where: int) -> None:
-    """Leave the run to the next bout: `note` comes later."""
-    w = s.waiting
-    w.on = 1
-    w.until = s.fire_end + waiting.WITHIN
-    w.onset = s.run
-    w.end = s.run_end
-    w.high_at = s.run + p.high if s.run_end - s.run >= p.high else NEVER
-    w.whole = where == WHOLE
-    w.level = run_level(s)
-    w.against = against(s)
-    w.deepest = s.deepest
-    w.stepped = s.stepped
-    evidence(s, p, where, w.evidence)
-    w.bout = s.bout
-    w.fire_end = s.fire_end
-
-
-@part
-def throttle_again(s: Any) -> bool:
-    """Whether this bout was as low all through as the run that waits: the pump had changed before both."""
-    w = s.waiting
-    if not w.on or s.run != s.bout or s.stepped:
-        return False
-    return abs(run_level(s) / w.level - 1.0) < loaded.SAME  # type: ignore[no-any-return]
-
-
-@part
 def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     """The bout is over: note it, and learn from its loaded part."""
     q = s.steps
-    why = why_not(s)
+    why = why_not(s, p)
     expected = s.loaded.level
     waits = 0
     again = throttle_again(s)
@@ -335,7 +322,7 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
                 # Down and up again and again is no tool that slips: it is how this feed sways.
                 sway = max(sway, 0.5 * s.swung / s.swings)
             loaded.learn_sway(s.loaded, sway)
-        loaded.learn(s.loaded, level, s.good, s.least)
+        loaded.learn(s.loaded, level, s.good, s.good_n, s.least)
         hz = blows.mean_rate(s.good_pulse)
         if hz == hz:
             loaded.learn_pulse(s.loaded, hz, blows.mean_spread(s.good_pulse))

@@ -61,7 +61,7 @@ def spread_at(s: Any, k: int, lasted: int) -> float:
         return 0.0
     if s.bouts[k] > 1:
         later = s.spread[BINS - 1] if s.bouts[BINS - 1] > 1 else 0.0
-        return max(0.0, s.spread[k] - later)
+        return max(0.0, s.spread[k] - later)  # type: ignore[no-any-return]
     return UNSEEN if k < STEADY else 0.0
 
 

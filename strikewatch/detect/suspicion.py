@@ -1,35 +1,32 @@
-"""What speaks for a run of low windows being blank: how far it fell, against what, and what that is worth.
-
-The score is a logistic function of what was seen, fitted to shifts of a physical model with labels
-(`tests/physics`): of the suspicions that score 0.8, about 80 % are real there.
-"""
+"""What speaks for a run of low windows being blank: how far it fell, against what, and how long. What that is worth:
+`score`."""
 
 import math
-from typing import Any, Final
+from typing import Any
 
-from strikewatch.detect import blows, steps, waiting
-from strikewatch.detect.blank_state import END, FEW, LOW, START, WHOLE, bar, young
-from strikewatch.detect.kernels import part
+import numpy as np
 
-DEVIATIONS: Final = 5
-RATE: Final = 6
-SCORE: Final = 8
-PLACE: Final = 9
-YOUNG: Final = 10
-FEATURES: Final = 11
-SAMPLES: Final = 12
-STEP: Final = 13
-SPREAD: Final = 14
-EARLIER: Final = 15
-SPEED_KNOWN: Final = 16
-OWN_FALL: Final = 17
-RESOLVED: Final = 18
-FALL: Final = 19
-"""Places of numbers in the evidence."""
-BORNE_OUT: Final = 1.0
-OPEN: Final = 0.0
-REFUTED: Final = -1.0
-"""What the next bout said of a suspicion that had to wait for it (`waiting`)."""
+from strikewatch.detect import blows, loaded, steps
+from strikewatch.detect.blank_state import LOW, MIDDLE, START, WHOLE, bar, young
+from strikewatch.detect.kernels import EVIDENCE, part
+from strikewatch.detect.score import (
+    DEVIATIONS,
+    EARLIER,
+    FALL,
+    FEATURES,
+    LASTED,
+    OWN_FALL,
+    PLACE,
+    RATE,
+    RESOLVED,
+    SAMPLES,
+    SCORE,
+    SPEED_KNOWN,
+    SPREAD,
+    STEP,
+    YOUNG,
+    score,
+)
 
 
 @part
@@ -65,36 +62,6 @@ def pulse_fall(s: Any) -> float:
     if wide != wide:
         wide = s.loaded.pulse_bar if s.loaded.pulse_bar > 0.0 else math.nan
     return 1.0 - blows.mean_spread(s.low_pulse) / wide
-
-
-@part
-def score(x: Any) -> float:
-    """How likely the run is blank indeed, 0..1, by its evidence."""
-    fall = x[FALL]
-    apart = x[DEVIATIONS]
-    few = x[STEP] > 0.15e9 and x[SPREAD] > 5.0
-    z = (
-        -4.9
-        + 27.2 * min(fall, 0.6)
-        + 0.385 * min(apart, 12.0)
-        - 3.0 * max(0.0, (3.0 if few else 2.2) - apart)
-    )
-    if x[PLACE] == START:
-        z += 2.5
-    elif x[PLACE] == WHOLE:
-        # The whole bout: the pump, or the rock, as well.
-        z -= 0.5 if x[SPEED_KNOWN] == 1.0 else 1.3
-    # Down and up again and again is no tool that slips: it is how this feed sways.
-    z -= 1.5 * min(x[EARLIER], 3.0)
-    if x[YOUNG] == 1.0:
-        z -= 0.45
-    slower = -0.01 * x[RATE]
-    if slower == slower:
-        # Hard rock lowers the level and raises the rate; a throttled pump lowers the rate by a tenth.
-        z += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
-    elif int(x[FEATURES]) & 8:
-        z += 2.0
-    return 1.0 / (1.0 + math.exp(-z))
 
 
 @part
@@ -138,7 +105,7 @@ def evidence(s: Any, p: Any, place: int, x: Any) -> None:
     if place == START and not s.stepped:
         place = WHOLE
     fall = 1.0 - level / loaded_level
-    x[0] = float(lasted)
+    x[LASTED] = float(lasted)
     x[1] = hz * lasted * 1e-9 if s.fast else math.nan
     x[2] = level_bar
     x[3] = loaded_bar
@@ -157,4 +124,24 @@ def evidence(s: Any, p: Any, place: int, x: Any) -> None:
     x[OWN_FALL] = 100.0 * s.loaded.fall if s.loaded.falls > 0 else math.nan
     x[RESOLVED] = math.nan
     x[FALL] = fall
-    x[SCORE] = score(x)
+    x[SCORE] = score(x, p.weights)
+
+
+@part
+def stands_out(s: Any, p: Any, lasted: int) -> bool:
+    """Whether this feed would show the hammer's usual fall, where it lasted so long (ns) inside a bout."""
+    if s.fast or s.step == 0.0:
+        return True
+    x = np.full(EVIDENCE, math.nan)
+    fall = s.loaded.fall if s.loaded.falls > 0 else loaded.FALL
+    x[LASTED] = float(lasted)
+    x[DEVIATIONS] = fall / max(s.loaded.sway, 1.25 * steps.noise_share(s.steps))
+    x[PLACE] = MIDDLE
+    x[FEATURES] = 1.0
+    x[SAMPLES] = lasted / s.step
+    x[STEP] = s.step
+    x[SPREAD] = 125.0 * steps.noise_share(s.steps)
+    x[EARLIER] = 0.0
+    x[SPEED_KNOWN] = 1.0
+    x[FALL] = fall
+    return score(x, p.weights) >= p.least_score  # type: ignore[no-any-return]

@@ -10,15 +10,26 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detect.kernels import CLEARED, ESCALATED, EVIDENCE, HIGH, MEDIUM, NEVER, NOTED, RAISED, emit, part
+from strikewatch.detect.kernels import (
+    CLEARED,
+    ESCALATED,
+    EVIDENCE,
+    HIGH,
+    MEDIUM,
+    NEVER,
+    NOTED,
+    RAISED,
+    emit,
+    part,
+)
 
 NOTE: Final = 12
 """Numbers in the note of a bout."""
 WITHIN: Final = 60_000_000_000
 """So long after the release the next bout is waited for, ns."""
-THROTTLE: Final = 0.4
+THROTTLE: Final = 0.5
 """A throttle lets the level down by less, share of the level (common practice, no published source: engines work
-down to about 70 % of their rated speed, and pressure goes as about the 1.5th power of it)."""
+down to about 70 % of their rated speed, and pressure goes as the 1.5th to 2nd power of it)."""
 
 STATE: Final = np.dtype(
     [

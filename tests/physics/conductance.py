@@ -13,6 +13,7 @@ are invented. Pressures in bar, volumes in l, flows in l/s: it needs no SI to be
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from tests.physics.breaker import CONTROL_S, GRID_S, Floats, Run
 from tests.physics.population import Rig, Sensor
@@ -92,9 +93,7 @@ def _steady(figures: Floats, opening: float, cycle: float, cycling: int) -> floa
     pressure = np.empty(n * round(CONTROL_S / GRID_S), np.float32)
     blow_s, blow_blank = np.empty(0), np.empty(0, np.bool_)
     pressed, cycles = np.ones(n, np.uint8), np.full(n, cycling, np.uint8)
-    _simulate(
-        figures, pressed, even[0], even[1], even[2], cycles, even[3], pressure, blow_s, blow_blank
-    )
+    _simulate(figures, pressed, even[0], even[1], even[2], cycles, even[3], pressure, blow_s, blow_blank)
     return float(pressure[pressure.size // 2 :].mean())
 
 
@@ -141,7 +140,9 @@ def _spells(rng: np.random.Generator, bouts: list[tuple[float, float]]) -> list[
             spells.append(Spell(start, begin, "start"))
         if rng.random() < through:
             finish = round(end - min(0.4 * lasted, rng.exponential(1.8) + 0.25), 2)
-        for at in np.sort(rng.uniform(begin + 1.0, max(begin + 1.0, finish - 1.0), rng.poisson(slips * lasted / 6.0))):
+        for at in np.sort(
+            rng.uniform(begin + 1.0, max(begin + 1.0, finish - 1.0), rng.poisson(slips * lasted / 6.0))
+        ):
             length = min(rng.exponential(1.4) + 0.3, 10.0)
             if at > begin + 0.8 and at + length < finish - 0.8:
                 spells.append(Spell(round(at, 2), round(at + length, 2), "middle"))
@@ -151,9 +152,7 @@ def _spells(rng: np.random.Generator, bouts: list[tuple[float, float]]) -> list[
     return spells
 
 
-def _engine(
-    rng: np.random.Generator, active: NDArray[np.uint8], minutes: float, throttle_change: bool
-) -> Floats:
+def _engine(rng: np.random.Generator, active: NDArray[np.uint8], throttle_change: bool) -> Floats:
     """Share of rated speed: a lever, an idle that the engine leaves when the pedal is pressed, a governor that lags."""
     n = active.size
     lever = np.full(n, 1.0)
@@ -178,8 +177,6 @@ def _engine(
 
 
 def _lagged(x: NDArray[np.float64], tau_s: float) -> NDArray[np.float64]:
-    from scipy.signal import lfilter
-
     keep = float(np.exp(-CONTROL_S / tau_s))
     y, _ = lfilter([1 - keep], [1, -keep], x, zi=[keep * x[0]])
     return np.asarray(y)
@@ -239,14 +236,16 @@ def shift(seed: int, minutes: float = 60.0, *, throttle_change: bool = False) ->
         np.float32,
     )
     opening = _opening(figures, pressure, opening, per_cycle, 1)
-    blank_opening = _opening(figures, pressure * (1 - fall), opening, per_cycle * (1 + slower), 0 if vents else 2)
+    blank_opening = _opening(
+        figures, pressure * (1 - fall), opening, per_cycle * (1 + slower), 0 if vents else 2
+    )
     n = round(minutes * 60 / CONTROL_S)
     bouts = _bouts(rng, minutes)
     spells = _spells(rng, bouts)
     active, cycling = np.zeros(n, np.uint8), np.ones(n, np.uint8)
     for start, end in bouts:
         active[round(start / CONTROL_S) : round(end / CONTROL_S)] = 1
-    engine = _engine(rng, active, minutes, throttle_change)
+    engine = _engine(rng, active, throttle_change)
     hang = np.zeros(n)
     for spell in spells:
         a, z = round(spell.start_s / CONTROL_S), round(spell.end_s / CONTROL_S)
@@ -301,4 +300,6 @@ def shift(seed: int, minutes: float = 60.0, *, throttle_change: bool = False) ->
         blows_per_min=60 * rate_hz,
     )
     run = Run(pressures, blow_s[:count].copy(), blow_blank[:count].copy(), np.full(count, np.nan))
-    return Truth(seed, rig, bouts, spells, active, engine * np.float32(rig.rated_rpm), oil.astype(np.float32), run)
+    return Truth(
+        seed, rig, bouts, spells, active, engine * np.float32(rig.rated_rpm), oil.astype(np.float32), run
+    )

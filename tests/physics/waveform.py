@@ -22,7 +22,9 @@ PER = round(CONTROL_S / GRID_S)
 
 
 @njit(cache=True)
-def _follow(target: Doubles, active: NDArray[np.uint8], up: float, down: float, rest: float, decay: float) -> Doubles:
+def _follow(
+    target: Doubles, active: NDArray[np.uint8], up: float, down: float, rest: float, decay: float
+) -> Doubles:
     """A first-order lag, by the direction of the change; towards `rest` while not active."""
     out = np.empty(target.size)
     level = rest
@@ -52,8 +54,10 @@ def _work(rng: np.random.Generator, minutes: float) -> tuple[list[tuple[float, f
             last = k == count - 1
             if rng.random() < careless * (1.0 if last else 0.25) and tail < 0.7 * length:
                 spells.append(Spell(round(end - tail, 2), end, "end"))
-            elif rng.random() < 0.3 * careless and 0.5 < 0.5 * length:
-                spells.append(Spell(start, round(start + min(0.5 * length, rng.weibull(1.2) * 1.5 + 0.2), 2), "start"))
+            elif rng.random() < 0.3 * careless and 0.5 * length > 0.5:
+                spells.append(
+                    Spell(start, round(start + min(0.5 * length, rng.weibull(1.2) * 1.5 + 0.2), 2), "start")
+                )
             elif rng.random() < 0.15 * careless and length > 5:
                 at = start + float(rng.uniform(1.5, length - 3.0))
                 until = min(end - 1.0, at + rng.weibull(1.2) * 1.5 + 0.3)
@@ -66,7 +70,10 @@ def _work(rng: np.random.Generator, minutes: float) -> tuple[list[tuple[float, f
 
 
 def _engine(
-    rng: np.random.Generator, bouts: list[tuple[float, float]], active: NDArray[np.uint8], throttle_change: bool
+    rng: np.random.Generator,
+    bouts: list[tuple[float, float]],
+    active: NDArray[np.uint8],
+    throttle_change: bool,
 ) -> Doubles:
     """Share of rated speed: a dial with a few positions, changed between bouts; droop and hunting of the governor."""
     n = active.size
