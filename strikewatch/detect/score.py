@@ -70,38 +70,39 @@ def terms(x: Any, f: Any) -> None:
     f[16] = 1.0 if x[RESOLVED] == OPEN else 0.0
     f[17] = 1.0 if x[RESOLVED] == BORNE_OUT else 0.0
     f[18] = 1.0 if has_own else 0.0
+    f[19] = min(1.0, abs(math.log(max(0.03, fall) / (0.01 * x[OWN_FALL])))) if has_own else 0.0
     f[20] = slow if x[SAMPLES] <= 2.0 else 0.0
     f[21] = f[20] if whole + end == 0.0 else 0.0
     f[22] = math.log(max(1.0, x[LASTED] / 4e9))
     f[23] = f[22] * unknown_speed
-    f[19] = min(1.0, abs(math.log(max(0.03, fall) / (0.01 * x[OWN_FALL])))) if has_own else 0.0
 
 
+# As `python -m tests.physics.fit` printed them. Blow rate, known in fast feeds only, is not among the terms.
 WEIGHTS: Final = (
-    1.22,
-    0.35,
-    0.21,
-    -0.87,
-    1.01,
-    0.11,
-    0.32,
-    -0.61,
-    -0.83,
-    -0.45,
-    -0.49,
-    0.15,
-    0.52,
-    -0.69,
-    0.43,
-    -0.69,
-    -1.12,
-    1.17,
-    -0.25,
-    -0.95,
-    0.0,
-    0.0,
-    0.0,
-    0.0,
+    0.043,  # always
+    1.033,  # fall, in tenths of the level
+    0.243,  # deviations
+    -0.754,  # deviations missing to 3
+    0.487,  # start of the bout
+    -0.374,  # whole bout
+    -0.713,  # end of the bout
+    -1.178,  # earlier drops
+    -1.147,  # level still learned
+    -0.159,  # samples
+    -0.352,  # slow
+    -0.185,  # noisy
+    0.386,  # slow and noisy
+    -0.735,  # samples, slow
+    0.716,  # samples, noisy
+    0.43,  # whole bout, engine speed not known
+    -0.841,  # not confirmed
+    0.64,  # confirmed by the next bout
+    -0.622,  # hammer has shown its fall
+    -0.769,  # unlike its own fall
+    0.182,  # slow, two samples at most
+    -1.97,  # the same, inside the bout
+    -1.943,  # longer than 4 s
+    -1.169,  # the same, engine speed not known
 )
 
 

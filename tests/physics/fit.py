@@ -24,7 +24,6 @@ from tests.physics.score import score as scored
 KEY: Key = ("fennick-hollow", "HB-01")
 FLOOR = 0.1
 MINUTES = 30.0
-SEEDS = {"lumped": range(100, 110), "conductance": range(100, 112)}
 CASES = (
     Case("10Hz_mean"),
     Case("10Hz"),
@@ -40,6 +39,16 @@ CASES = (
     Case("1Hz_mean", throttle_change=True),
     Case("1Hz_mean", engine_rpm=False, throttle_change=True),
     Case("1Hz", engine_rpm=False, throttle_change=True),
+)
+MOMENTARY = (
+    *(Case(name) for name in ("10Hz", "5Hz", "2Hz", "1Hz")),
+    *(Case(name, engine_rpm=False, throttle_change=True) for name in ("10Hz", "2Hz", "1Hz")),
+)
+"""Once more on other hammers, for how momentary values err differs most from hammer to hammer."""
+SETS: tuple[tuple[str, range, tuple[Case, ...]], ...] = (
+    ("lumped", range(100, 110), CASES),
+    ("conductance", range(100, 112), CASES),
+    ("lumped", range(10), MOMENTARY),
 )
 RIDGE = 2.0
 
@@ -95,11 +104,11 @@ def fitted(x: Floats, real: Floats, weight: Floats, ridge: float = RIDGE) -> Flo
 def collected() -> tuple[Floats, Floats, list[tuple[str, str]]]:
     """Terms, whether real, and (model, kind of feed) of every suspicion."""
     x, real, of = [], [], []
-    for model, seeds in SEEDS.items():
+    for model, seeds, cases in SETS:
         for seed in seeds:
             for changed in (False, True):
                 truth = MODELS[model](seed, MINUTES, throttle_change=changed)
-                for case in CASES:
+                for case in cases:
                     if case.throttle_change != changed:
                         continue
                     found = suspicions(feed(truth, case.feed, engine_rpm=case.engine_rpm), FLOOR)
