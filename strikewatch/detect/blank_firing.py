@@ -65,7 +65,7 @@ class Settings(DetectorSettings):
         0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
     )
     least_score: float = Field(
-        0.65,
+        0.7,
         ge=0,
         le=1,
         description="The floor of scores: no suspicion below it is raised, or shown at its end",

@@ -67,7 +67,7 @@ def test_it_is_worth_what_it_says_on_a_model_it_was_not_fitted_to() -> None:
         total = Score()
         for seed in (3200, 3201, 3202, 3203, 3204, 3205):
             truth = waveform.shift(seed, 30.0)
-            found = suspicions(feed(truth, name), 0.65)
+            found = suspicions(feed(truth, name), 0.7)
             total += score(
                 truth,
                 [one[:2] for one in found],
