@@ -8,8 +8,12 @@ one that it fell to as well (slipped off, fell through). A level that is low all
 or the rock's: it is judged when the bout is over, and where the next bouts have it too (the very next, if engine
 speed is not known) it is taken for a changed pump, and learned.
 
+Where engine speed is not known, a level that stays low until the release may be a throttle's: such a suspicion waits
+for the next bout (`waiting`).
+
 The start-up transient is no evidence, nor is the decay after release; how the pressure comes up is learned
-(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `suspicion`.
+(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `score`, by the kind
+of feed as the stream shows it.
 """
 
 from collections.abc import Iterator
@@ -17,11 +21,11 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from strikewatch.detect import accumulator, loaded
+from strikewatch.detect import accumulator, loaded, score
 from strikewatch.detect.blank_state import FRESH, LEAVING, MIRROR, PARAMS, STATE
-from strikewatch.detect.blanking import new_speed, place
+from strikewatch.detect.blanking import new_speed
 from strikewatch.detect.bouts import along, begin, note, release, row_of, why_not
-from strikewatch.detect.detector import Detector, DetectorSettings, hundredth, seconds, tenth
+from strikewatch.detect.detector import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detect.kernels import (
     HIGH,
     MEDIUM,
@@ -35,7 +39,9 @@ from strikewatch.detect.kernels import (
     nth,
     sample,
 )
-from strikewatch.detect.suspicion import evidence
+from strikewatch.detect.runs import resolve
+from strikewatch.detect.score import OPEN
+from strikewatch.detect.waiting import WITHIN, note_bout, numbers
 from strikewatch.model import instant
 from strikewatch.model.channels import CHANNELS
 from strikewatch.model.finding import Fault
@@ -59,7 +65,12 @@ class Settings(DetectorSettings):
     least_change: float = Field(
         0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
     )
-    least_score: float = Field(0.6, ge=0, le=1, description="A suspicion below this score is not raised")
+    least_score: float = Field(
+        0.7,
+        ge=0,
+        le=1,
+        description="The floor of scores: no suspicion below it is raised, or shown at its end",
+    )
     learn_s: float = Field(
         15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
     )
@@ -122,6 +133,8 @@ def run(
                     while e < span.last_event and events[e].at <= a:
                         s.serviced = max(s.serviced, events[e].kind == SERVICED)
                         e += 1
+                    if s.waiting.on and (s.serviced or a >= s.waiting.until):
+                        n = resolve(s, p, OPEN, out, n, g)
                     if s.serviced:
                         n = accumulator.forget(s, a, out, n, g)
                         s.serviced = 0
@@ -148,12 +161,16 @@ def run(
         while e < span.last_event:
             s.serviced = max(s.serviced, events[e].kind == SERVICED)
             e += 1
+        if s.waiting.on and s.bout == NEVER and span.upto >= s.waiting.until:
+            n = resolve(s, p, OPEN, out, n, g)
         if report:
             if s.onset != NEVER:
                 priority = HIGH if s.high else MEDIUM
-                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, evidence(s, p, place(s)))
+                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, numbers(s.sure))
+            if s.waiting.on:
+                n = note_bout(s.waiting, s.waiting.note[1], s.waiting.note[0], s.waiting.note[8], out, n, g)
             if s.bout != NEVER:
-                n = note(s, p, 0.0, s.loaded.level, why_not(s), out, n, g)
+                n = note(s, p, 0.0, s.loaded.level, why_not(s, p), out, n, g)
     return n
 
 
@@ -168,17 +185,22 @@ def _params(settings: Settings) -> tuple[Any, ...]:
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
         settings.wide_pulse,
+        score.WEIGHTS,
     )
 
 
 def _under_way(record: Any, _params: Any, _upto: int) -> Iterator[int]:
     if record["bout"] != NEVER:
         yield int(record["bout"])
+    if record["waiting"]["on"]:
+        yield int(record["waiting"]["bout"])
 
 
 def _pending(record: Any, _params: Any, _upto: int) -> Iterator[int]:
     """Where a run in the bout under way began, or may turn out to have begun; see `blanking.fell`."""
     bout, steps = int(record["bout"]), record["steps"]
+    if record["waiting"]["on"]:
+        yield int(record["waiting"]["onset"])
     if bout == NEVER:
         return
     yield bout
@@ -204,6 +226,10 @@ def _features(value: float) -> str:
     spoke = int(value)
     names = ("level", "blow rate", "pulse", "pulses stopped")
     return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
+
+
+def _borne_out(value: float) -> str:
+    return "by the next bout" if value > 0.0 else "not yet"
 
 
 def _yes(_value: float) -> bool:
@@ -245,7 +271,7 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 
 DETECTOR: Final = Detector(
     name="blank_firing",
-    version=2,
+    version=3,
     faults=(
         Fault(
             "blank_firing",
@@ -263,6 +289,13 @@ DETECTOR: Final = Detector(
                 "place": _where,
                 "still_learning": _yes,
                 "features": _features,
+                "samples": _whole,
+                "sample_step_s": seconds,
+                "spread_percent": tenth,
+                "earlier_falls": _whole,
+                "engine_speed_known": _yes,
+                "usual_fall_percent": tenth,
+                "borne_out": _borne_out,
             },
             of_operator=True,
         ),
@@ -282,6 +315,7 @@ DETECTOR: Final = Detector(
     fresh=FRESH,
     notes=True,
     needs=(("pressure_bar",),),
+    horizon=lambda _settings: FIRES_ON + WITHIN,
     pending=_pending,
     under_way=_under_way,
 )

@@ -4,8 +4,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detect import blows, loaded, startup, steps
-from strikewatch.detect.kernels import NEVER, part
+from strikewatch.detect import blows, loaded, startup, steps, waiting
+from strikewatch.detect.kernels import EVIDENCE, NEVER, part
+
+TERMS: Final = 24
+"""Terms of the score (`score.terms`)."""
 
 STATE: Final = np.dtype(
     [
@@ -44,6 +47,12 @@ STATE: Final = np.dtype(
         ("held", "<i8"),
         ("onset", "<i8"),
         ("high", "<i8"),
+        ("step", "<f8"),  # usual length of a window where the level moves, ns
+        ("sure_end", "<i8"),  # where the raised run last scored at least the floor, and its evidence there
+        ("sure", "<f8", (EVIDENCE,)),
+        ("now", "<f8", (EVIDENCE,)),  # evidence of the run up to here
+        ("waiting", waiting.STATE),
+        ("straddles", "<i8"),  # whether the present window began at another engine speed
         ("rpm", "<f8"),
         ("rpm_until", "<i8"),
         ("factor", "<f8"),
@@ -66,6 +75,7 @@ FRESH: Final = {
     "run_end": NEVER,
     "onset": NEVER,
     "suspect": NEVER,
+    "sure_end": NEVER,
 }
 PARAMS: Final = np.dtype(
     [
@@ -78,6 +88,7 @@ PARAMS: Final = np.dtype(
         ("learn", "<i8"),
         ("relearn", "<i8"),
         ("wide", "<f8"),
+        ("weights", "<f8", (TERMS,)),
     ]
 )
 

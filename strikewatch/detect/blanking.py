@@ -5,7 +5,7 @@ learned, every later one with the loaded level of this bout. Levels here are in 
 and mirrored where the hammer's level rises when struck blank, so that blank is always low.
 """
 
-from typing import Any
+from typing import Any, Final
 
 from strikewatch.detect import blows, loaded, startup, steps
 from strikewatch.detect.blank_state import (
@@ -20,65 +20,22 @@ from strikewatch.detect.blank_state import (
     RECENT,
     START,
     UNSTEADY,
+    UNSURE,
     WHOLE,
     known,
     least_apart,
 )
-from strikewatch.detect.kernels import CLEARED, ESCALATED, HIGH, MEDIUM, NEVER, RAISED, emit, part
-from strikewatch.detect.suspicion import against, evidence, run_level, score
+from strikewatch.detect.kernels import NEVER, part
+from strikewatch.detect.runs import GOES_ON, ROSE, consider, drop_run, end_run, place, raise_it, resolve
+from strikewatch.detect.score import BORNE_OUT, REFUTED, SCORE
+from strikewatch.detect.suspicion import against, run_level
 
-
-@part
-def place(s: Any) -> int:
-    """Where in its bout a run that goes on lies."""
-    return START if s.run == s.bout else MIDDLE
-
-
-@part
-def waits(s: Any, over: bool) -> bool:
-    """Whether the pump may have changed: low all through the bout, as far as it went, and the engine speed not known,
-    or the same level already in bouts before. `over`: the run is at its end, and nothing else will tell."""
-    if s.run != s.bout or s.stepped:
-        return False
-    before = s.loaded.asides if abs(s.recent / s.loaded.aside - 1.0) < loaded.SAME else 0
-    s.held = before >= (1 if s.rpm == 0.0 else 3)
-    return bool(s.held) or not over
-
-
-@part
-def consider(s: Any, p: Any, over: bool, out: Any, n: int, g: int) -> int:
-    """The run has become longer: raise it, or make it high, when that is due."""
-    lasted = s.run_end - s.run
-    if s.onset == NEVER and lasted >= p.blank_min and known(s, p) and not waits(s, over):
-        apart = s.run == s.bout and not (s.stepped and startup.known(s.startup))
-        low = run_level(s) < against(s) * (1.0 - (least_apart(s) if apart else s.least))
-        if low and score(s, p) >= p.least_score:
-            s.onset = s.run
-            n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, evidence(s, p, place(s)))
-    if s.onset != NEVER and not s.high and lasted >= p.high:
-        s.high = 1
-        n = emit(out, n, g, 0, ESCALATED, s.onset, s.run + p.high, HIGH, evidence(s, p, place(s)))
-    return n
-
-
-@part
-def end_run(s: Any, p: Any, where: int, out: Any, n: int, g: int) -> int:
-    """The run is over."""
-    if s.onset != NEVER:
-        priority = HIGH if s.high else MEDIUM
-        n = emit(out, n, g, 0, CLEARED, s.onset, s.run_end, priority, evidence(s, p, where))
-        s.blank += s.run_end - s.run
-        if s.stepped:
-            # At its deepest: by then the line has emptied.
-            loaded.learn_fall(s.loaded, 1.0 - s.deepest / against(s))
-    s.onset = NEVER
-    s.high = 0
-    s.held = 0
-    s.stepped = 0
-    s.run = NEVER
-    s.run_sum = 0.0
-    s.run_n = 0.0
-    return n
+SPENT: Final = 0.7
+"""A run that was suspicious is over when its score falls below this share of the floor."""
+STALE: Final = 2_500_000_000
+"""A change of level so shortly before one of engine speed went with it, ns."""
+TOLD: Final = 1_500_000_000
+"""So long after the start of a bout its level tells what became of the pump, ns."""
 
 
 @part
@@ -143,7 +100,7 @@ def rose(s: Any, p: Any, out: Any, n: int, g: int) -> int:
         if from_start and level < s.loaded.level * (1.0 - s.least):
             # What came after is what it would have had before, whatever the pump does.
             s.ref = level
-        n = consider(s, p, True, out, n, g)
+        n = consider(s, p, ROSE, out, n, g)
         n = end_run(s, p, START if from_start else MIDDLE, out, n, g)
     elif q.n > 0:
         good_until(s, at)
@@ -187,10 +144,14 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
     if p.rises:
         x = MIRROR / x
     k = ((start + end) // 2 - s.bout) // startup.BIN
-    startup.take(s.startup, k, x, s.kind == LOADED)
+    startup.take(s.startup, start - s.bout, end - s.bout, x, s.kind == LOADED)
+    spread = startup.spread_at(s.startup, k, end - start)
+    if spread > startup.VARIES:
+        return n
+    s.seen += 1
     share = startup.share_at(s.startup, k)
     x *= 1.0 / share
-    doubt = UNSTEADY * max(0.0, 1.0 - share)
+    doubt = UNSTEADY * max(0.0, 1.0 - share) + spread
     least = s.least + doubt
     if abs(x - q.level) < max(0.4 * least * q.level, 2.0 * q.noise):
         s.calm = end
@@ -202,6 +163,7 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
         steps.open_segment(q, x, s.bout, x, 1.0)
     else:
         weight = min(2.0, (end - start) * 1e-8)
+        s.step = steps.ewma(s.step, float(end - start), 0.1) if s.step > 0.0 else float(end - start)
         step = steps.follow(q, x, start, weight, least)
         if step == steps.FALL:
             n = fell(s, p, out, n, g)
@@ -238,7 +200,16 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
             s.block_n = 0
     if s.run != NEVER and q.rise == 0.0:
         s.run_end = end
-        n = consider(s, p, False, out, n, g)
+        n = consider(s, p, GOES_ON, out, n, g)
+        if s.sure_end != NEVER and s.now[SCORE] < SPENT * p.least_score:
+            # It was suspicious, and what came since speaks against it: it ended where it was so last.
+            if s.onset == NEVER and not (s.run == s.bout and not s.stepped):
+                n = raise_it(s, out, n, g)
+            s.run_end = s.sure_end
+            n = end_run(s, p, place(s), out, n, g)
+            s.kind = LOADED
+            steps.open_segment(q, s.recent, end, s.recent, 1.0)
+            return n
         if s.run == s.bout and not s.stepped and end - s.bout >= p.relearn:
             level = q.sum / q.n
             n = end_run(s, p, WHOLE, out, n, g)
@@ -247,6 +218,11 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
             s.ref = level
     if known(s, p):
         s.judged += end - start if s.judged else end - s.bout
+    if s.waiting.on and s.kind == LOADED and end - s.bout >= TOLD and q.fall == 0.0 and q.n >= 2.0:
+        loaded_again = q.level > 0.5 * (s.waiting.level + s.waiting.against)
+        n = resolve(s, p, BORNE_OUT if loaded_again else REFUTED, out, n, g)
+        if not loaded_again:
+            loaded.move(s.loaded, q.level)
     return n
 
 
@@ -254,7 +230,27 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
 def new_speed(s: Any) -> None:
     """The engine runs at another speed: what the level does about now says nothing of the load."""
     q = s.steps
-    if s.kind == LOADED and q.n > 0.0:
+    s.straddles = 1
+    if s.bout == NEVER or s.onset != NEVER:
+        return
+    if s.window - s.bout < COMING_UP and (s.run == NEVER or s.run == s.bout):
+        # It comes up from idling: what was seen of the bout was taken at a speed that no longer held.
+        drop_run(s)
+        s.kind = UNSURE
+        s.seen = 0
+        s.first = 1
+        s.ref = 0.0
+        s.good_sum = 0.0
+        s.good_n = 0.0
+        s.good = 0
+        steps.open_segment(q, 0.0, s.bout, 0.0, 0.0)
+    elif s.kind == LOW and s.run != s.bout and s.window - s.run < STALE:
+        # The speed is sampled now and then: the level had gone with it before it was known.
+        q.level = against(s)
+        drop_run(s)
+        s.kind = LOADED
+        steps.open_segment(q, q.level, s.window, q.level, 1.0)
+    elif s.kind == LOADED and q.n > 0.0:
         q.fall = 0.0
         q.rise = 0.0
         s.good_sum += q.sum

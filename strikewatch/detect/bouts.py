@@ -3,7 +3,7 @@
 import math
 from typing import Any, Final
 
-from strikewatch.detect import accumulator, blows, loaded, startup, steps
+from strikewatch.detect import accumulator, blows, loaded, startup, steps, waiting
 from strikewatch.detect.blank_state import (
     BLOCK,
     COMING_UP,
@@ -18,9 +18,20 @@ from strikewatch.detect.blank_state import (
     least_apart,
     least_fall,
 )
-from strikewatch.detect.blanking import add_block, consider, end_run, good_until, judge
+from strikewatch.detect.blanking import add_block, good_until, judge
 from strikewatch.detect.kernels import NEVER, NOTED, emit, nth, part, sample
-from strikewatch.detect.suspicion import run_level
+from strikewatch.detect.runs import (
+    RELEASED,
+    consider,
+    end_run,
+    resolve,
+    throttle_again,
+    throttled,
+    wait,
+    weigh,
+)
+from strikewatch.detect.score import OPEN, REFUTED
+from strikewatch.detect.suspicion import run_level, stands_out
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -33,6 +44,10 @@ SPARSE: Final = 1_500_000_000
 """A window longer than this says nothing, ns."""
 FAST: Final = 12_500_000
 """Rows at most so far apart can have 8 in a blow, ns."""
+TYPICAL: Final = 3_000_000_000
+"""A feed that cannot show a blank run of this length, ns, is not judged."""
+UNCLEAR: Final = 6
+"""Index in `model.bout.REASONS`."""
 SETTLE: Final = 150_000_000
 """Blows are looked for from here on, ns after the bout began."""
 
@@ -88,8 +103,10 @@ def row_of(s: Any, p: Any, pressure_bar: float, a: int, out: Any, n: int, g: int
         return n
     if lasted > SPARSE:
         s.long += 1
+    elif s.straddles:
+        # Taken at two engine speeds.
+        s.straddles = 0
     elif s.window >= s.bout + p.transient:
-        s.seen += 1
         n = judge(s, p, s.sum / s.n, a, out, n, g)
     s.window = a
     s.sum = 0.0
@@ -114,7 +131,17 @@ def along(
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
     q = s.steps
-    if s.kind != LOADED or s.fast or q.fall != 0.0 or q.rise != 0.0 or q.n == 0.0 or s.n or p.rises:
+    if (
+        s.kind != LOADED
+        or s.fast
+        or q.fall != 0.0
+        or q.rise != 0.0
+        or q.n == 0.0
+        or s.n
+        or p.rises
+        or s.waiting.on
+        or s.straddles
+    ):
         return i
     judging = known(s, p)
     if (judging and not s.judged) or s.window < s.bout + p.transient:
@@ -137,6 +164,7 @@ def along(
     scale = s.factor
     least = s.least
     lowest = 0.0
+    early = False
     while i + 1 < last:
         a = nth(time_ns, i)
         if nth(fire_until, i + 1 + g) < nth(time_ns, i + 1):
@@ -150,6 +178,9 @@ def along(
             scale = 1.0 / share
             least = s.least + doubt
             lowest = s.loaded.level * (1.0 - apart - doubt) if judging else 0.0
+            early = k < startup.BINS
+        if early and a - window > startup.BIN:
+            break
         raw = nth(pressure_bar, i) * s.factor
         x = raw * scale
         off = abs(x - level)
@@ -162,7 +193,7 @@ def along(
         if of_late < lowest and a <= watch_until:
             break
         recent = of_late
-        startup.take(up, k, raw, True)
+        startup.take(up, window - s.bout, a - s.bout, raw, True)
         if off < max(0.4 * least * level, 2.0 * noise):
             calm = a
         total += x
@@ -197,10 +228,10 @@ def along(
 
 
 @part
-def why_not(s: Any) -> int:
+def why_not(s: Any, p: Any) -> int:
     """Why a bout was not judged, as an index of `model.bout.REASONS`."""
     if s.judged > 0:
-        return 0
+        return 0 if s.blank > 0 or stands_out(s, p, TYPICAL) else UNCLEAR
     if s.window == s.bout and s.n == 0:
         return 1
     if s.seen == 0:
@@ -209,8 +240,8 @@ def why_not(s: Any) -> int:
 
 
 @part
-def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
-    """Write down what was measured of the bout."""
+def measured(s: Any, p: Any, level: float, expected: float, why: int) -> Any:
+    """The numbers of a `model.bout.Bout`."""
     hz = blows.mean_rate(s.good_pulse)
     struck = math.nan
     blank = math.nan
@@ -220,8 +251,8 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
         blank = round(low_hz * s.blank * 1e-9) if low_hz == low_hz else math.nan
         if s.blank == 0:
             blank = 0.0
-    numbers = (
-        float(s.judged),
+    return (
+        0.0 if why == UNCLEAR else float(s.judged),
         float(s.blank),
         struck,
         blank,
@@ -234,6 +265,12 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
         0.0,
         0.0,
     )
+
+
+@part
+def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
+    """Write down what was measured of the bout."""
+    numbers = measured(s, p, level, expected, why)
     return emit(out, n, g, 0, NOTED, s.bout, s.fire_end, 0, numbers)  # type: ignore[no-any-return]
 
 
@@ -241,15 +278,23 @@ def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: i
 def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     """The bout is over: note it, and learn from its loaded part."""
     q = s.steps
-    why = why_not(s)
+    why = why_not(s, p)
     expected = s.loaded.level
+    waits = 0
+    again = throttle_again(s)
+    if s.waiting.on:
+        n = resolve(s, p, REFUTED if again else OPEN, out, n, g)
     if s.run != NEVER:
         s.run_end = s.fire_end
         whole = s.run == s.bout and not s.stepped
+        where = WHOLE if whole else END
         level = run_level(s)
-        n = consider(s, p, True, out, n, g)
-        held = s.held
-        n = end_run(s, p, WHOLE if whole else END, out, n, g)
+        n = consider(s, p, RELEASED, out, n, g)
+        held = s.held or again
+        if s.onset == NEVER and not held and throttled(s) and weigh(s, p, where):
+            wait(s, p, where)
+            waits = 1
+        n = end_run(s, p, where, out, n, g)
         if whole:
             loaded.set_aside(s.loaded, level)
             if held or s.loaded.asides >= 4:
@@ -260,7 +305,12 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
     elif q.level > 0.0:
         good_until(s, s.fire_end)
     level = s.good_sum / s.good_n if s.good_n > 0.0 else 0.0
-    n = note(s, p, level, expected, why, out, n, g)
+    if waits:
+        numbers = measured(s, p, level, expected, why)
+        for k in range(waiting.NOTE):
+            s.waiting.note[k] = numbers[k]
+    else:
+        n = note(s, p, level, expected, why, out, n, g)
     startup.learn(s.startup)
     if s.good >= ENOUGH:
         if s.rpm > 0.0:
@@ -272,7 +322,7 @@ def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
                 # Down and up again and again is no tool that slips: it is how this feed sways.
                 sway = max(sway, 0.5 * s.swung / s.swings)
             loaded.learn_sway(s.loaded, sway)
-        loaded.learn(s.loaded, level, s.good, s.least)
+        loaded.learn(s.loaded, level, s.good, s.good_n, s.least)
         hz = blows.mean_rate(s.good_pulse)
         if hz == hz:
             loaded.learn_pulse(s.loaded, hz, blows.mean_spread(s.good_pulse))

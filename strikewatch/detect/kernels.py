@@ -81,7 +81,7 @@ CORRECTED: Final = 8
 """An earlier entry was wrong: it is withdrawn, or another of its kind takes its place."""
 NOTHING: Final = -1
 
-EVIDENCE: Final = 12
+EVIDENCE: Final = 20
 """Numbers that a finding has room for."""
 
 FINDING: Final = np.dtype(
@@ -159,7 +159,7 @@ _INT: Final = numba.int64
 _OUT: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
 emit: Final = _compiler(
     # For constants as for variables, once a size of evidence: left to itself it would be compiled forty times.
-    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, EVIDENCE)],  # type: ignore[no-untyped-call]
+    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, 12, EVIDENCE)],  # type: ignore[no-untyped-call]
     no_cpython_wrapper=True,
     no_cfunc_wrapper=True,
 )(_emit)

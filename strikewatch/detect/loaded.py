@@ -20,6 +20,8 @@ BY_FLOW: Final = 1.5
 (lumped model, no published source)."""
 DOUBT: Final = 0.03
 """Weight of that power against what is fitted: the squared spread of bouts over that of the power."""
+SURE: Final = 3.0
+"""Windows that a higher level needs to take over at once."""
 SAME: Final = 0.08
 """Two bouts are at the same level when they differ by less, share of the level."""
 GIVE: Final = 0.005
@@ -86,8 +88,11 @@ def learn_power(s: Any, raw_bar: float, rpm: float) -> None:
 
 
 @part
-def learn(s: Any, level: float, lasted: int, least: float) -> None:
-    """Take the loaded part of a bout: its level at the reference speed, and how long it lasted (ns)."""
+def learn(s: Any, level: float, lasted: int, windows: float, least: float) -> None:
+    """Take the loaded part of a bout: its level at the reference speed, how long it lasted, ns, and its windows."""
+    if s.level > 0.0 and level > s.level * (1.0 + least) and windows < SURE:
+        # One or two samples of a slow feed may have been taken at another engine speed.
+        return
     s.bouts += 1
     s.learned += lasted
     if s.level == 0.0:

@@ -1,15 +1,32 @@
-"""What speaks for a run of low windows being blank: how far it fell, against what, and what that is worth.
-
-The score is a logistic function of what was seen, fitted to shifts of a physical model with labels
-(`tests/physics`): of the suspicions that score 0.8, about 80 % are real there.
-"""
+"""What speaks for a run of low windows being blank: how far it fell, against what, and how long. What that is worth:
+`score`."""
 
 import math
 from typing import Any
 
-from strikewatch.detect import blows, steps
-from strikewatch.detect.blank_state import FEW, LOW, bar, young
-from strikewatch.detect.kernels import part
+import numpy as np
+
+from strikewatch.detect import blows, loaded, steps
+from strikewatch.detect.blank_state import LOW, MIDDLE, START, WHOLE, bar, young
+from strikewatch.detect.kernels import EVIDENCE, part
+from strikewatch.detect.score import (
+    DEVIATIONS,
+    EARLIER,
+    FALL,
+    FEATURES,
+    LASTED,
+    OWN_FALL,
+    PLACE,
+    RATE,
+    RESOLVED,
+    SAMPLES,
+    SCORE,
+    SPEED_KNOWN,
+    SPREAD,
+    STEP,
+    YOUNG,
+    score,
+)
 
 
 @part
@@ -48,38 +65,6 @@ def pulse_fall(s: Any) -> float:
 
 
 @part
-def score(s: Any, p: Any) -> float:
-    """How likely the run is blank indeed, 0..1; fitted to labelled shifts (see the tests)."""
-    fall = 1.0 - run_level(s) / against(s)
-    apart = deviations(s, fall)
-    # Not far out of the noise it may be the noise; the more so where few samples catch the pulse at its foot by turns.
-    windows = s.run_n + (s.steps.n if s.kind == LOW else 0.0)
-    few = s.run_end - s.run > FEW * windows and steps.noise_share(s.steps) > 0.05
-    z = (
-        -4.9
-        + 27.2 * min(fall, 0.6)
-        + 0.385 * min(apart, 12.0)
-        - 3.0 * max(0.0, (3.0 if few else 2.2) - apart)
-    )
-    if s.run == s.bout and s.stepped:
-        z += 2.5
-    elif s.run == s.bout:
-        # The whole bout: the pump, or the rock, as well.
-        z -= 0.5 if s.rpm > 0.0 else 1.3
-    # Down and up again and again is no tool that slips: it is how this feed sways.
-    z -= 1.5 * min(s.swings, 3)
-    if young(s, p):
-        z -= 0.45
-    slower = rate_fall(s)
-    if slower == slower:
-        # Hard rock lowers the level and raises the rate; a throttled pump lowers the rate by a tenth.
-        z += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
-    elif pulses_stopped(s):
-        z += 2.0
-    return 1.0 / (1.0 + math.exp(-z))
-
-
-@part
 def pulses_stopped(s: Any) -> bool:
     """Whether the run has windows enough for a rate, and nothing in them is periodic, as it was when loaded."""
     beat = s.good_pulse.periods > 0 or s.loaded.rate_hz > 0.0
@@ -109,27 +94,54 @@ def deviations(s: Any, fall: float) -> float:
 
 
 @part
-def evidence(s: Any, p: Any, place: int) -> Any:
-    """The numbers of a finding, in the order of the fault's."""
+def evidence(s: Any, p: Any, place: int, x: Any) -> None:
+    """Fill x [EVIDENCE] with the numbers of a finding, in the order of the fault's."""
     level = run_level(s)
     loaded_level = against(s)
-    slower = rate_fall(s)
-    narrower = pulse_fall(s)
     lasted = s.run_end - s.run
     hz = blows.mean_rate(s.low_pulse)
     level_bar = bar(s, p, level)
     loaded_bar = bar(s, p, loaded_level)
-    return (
-        float(lasted),
-        hz * lasted * 1e-9 if s.fast else math.nan,
-        level_bar,
-        loaded_bar,
-        100.0 * (level_bar / loaded_bar - 1.0),
-        deviations(s, 1.0 - level / loaded_level),
-        -100.0 * slower,
-        -100.0 * narrower,
-        score(s, p),
-        float(place),
-        1.0 if young(s, p) else math.nan,
-        float(features(s)),
-    )
+    if place == START and not s.stepped:
+        place = WHOLE
+    fall = 1.0 - level / loaded_level
+    x[LASTED] = float(lasted)
+    x[1] = hz * lasted * 1e-9 if s.fast else math.nan
+    x[2] = level_bar
+    x[3] = loaded_bar
+    x[4] = 100.0 * (level_bar / loaded_bar - 1.0)
+    x[DEVIATIONS] = deviations(s, fall)
+    x[RATE] = -100.0 * rate_fall(s)
+    x[7] = -100.0 * pulse_fall(s)
+    x[PLACE] = float(place)
+    x[YOUNG] = 1.0 if young(s, p) else math.nan
+    x[FEATURES] = float(features(s))
+    x[SAMPLES] = s.run_n + (s.steps.n if s.kind == LOW else 0.0)
+    x[STEP] = s.step
+    x[SPREAD] = 125.0 * steps.noise_share(s.steps)
+    x[EARLIER] = float(s.swings)
+    x[SPEED_KNOWN] = 1.0 if s.rpm > 0.0 else math.nan
+    x[OWN_FALL] = 100.0 * s.loaded.fall if s.loaded.falls > 0 else math.nan
+    x[RESOLVED] = math.nan
+    x[FALL] = fall
+    x[SCORE] = score(x, p.weights)
+
+
+@part
+def stands_out(s: Any, p: Any, lasted: int) -> bool:
+    """Whether this feed would show the hammer's usual fall, where it lasted so long (ns) inside a bout."""
+    if s.fast or s.step == 0.0:
+        return True
+    x = np.full(EVIDENCE, math.nan)
+    fall = s.loaded.fall if s.loaded.falls > 0 else loaded.FALL
+    x[LASTED] = float(lasted)
+    x[DEVIATIONS] = fall / max(s.loaded.sway, 1.25 * steps.noise_share(s.steps))
+    x[PLACE] = MIDDLE
+    x[FEATURES] = 1.0
+    x[SAMPLES] = lasted / s.step
+    x[STEP] = s.step
+    x[SPREAD] = 125.0 * steps.noise_share(s.steps)
+    x[EARLIER] = 0.0
+    x[SPEED_KNOWN] = 1.0
+    x[FALL] = fall
+    return score(x, p.weights) >= p.least_score  # type: ignore[no-any-return]

@@ -6,10 +6,11 @@ from strikewatch.model import instant
 from strikewatch.model.batch import Key
 from strikewatch.model.instant import SECOND, Instant
 
-NotJudged = Literal["no pressure", "sparse", "short", "learning", "pump changed"]
+NotJudged = Literal["no pressure", "sparse", "short", "learning", "pump changed", "unclear"]
 """Why a bout could not be judged for blank blows: no pressure was sampled while it fired; samples came too seldom;
 it was over before the start-up transient was; the hammer's loaded level was not known yet; the whole bout was at
-another level, and so was the one before it."""
+another level, and so was the one before it; samples come so seldom, or scatter so much, that not even 3 s of blank
+blows would stand out."""
 
 REASONS: Final[tuple[NotJudged | None, ...]] = (
     None,
@@ -18,6 +19,7 @@ REASONS: Final[tuple[NotJudged | None, ...]] = (
     "short",
     "learning",
     "pump changed",
+    "unclear",
 )
 
 

@@ -8,25 +8,33 @@ from operator import add
 from typing import Any, NamedTuple
 
 import strikewatch
+from tests.physics import conductance, waveform, work
 from tests.physics.feeds import feed
 from tests.physics.score import Score, score, suspicions
-from tests.physics.work import shift
 
+MODELS = {"lumped": work.shift, "conductance": conductance.shift, "waveform": waveform.shift}
+"""The models of breakers. `waveform` is held out: nothing is fitted or tuned on it."""
 COUNTED_S = {"1Hz_mean": 3.0, "1Hz": 3.0, "2Hz": 2.0}
 """Spells that count, where the feed is too slow for 1.3 s."""
 
 
 class Case(NamedTuple):
-    """One condition: which feed, whether engine speed is known, whether the throttle was changed for long."""
+    """One condition: which feed, whether engine speed is known, whether the throttle was changed; which model."""
 
     feed: str
     engine_rpm: bool = True
     throttle_change: bool = False
+    model: str = "lumped"
+
+    @property
+    def kind(self) -> str:
+        """The kind of feed that it is to a detector."""
+        return f"{self.feed}, {'' if self.engine_rpm else 'no '}engine speed"
 
 
 def measure(case: Case, seed: int, minutes: float) -> Score:
     """One shift of one hammer."""
-    truth = shift(seed, minutes, throttle_change=case.throttle_change)
+    truth = MODELS[case.model](seed, minutes, throttle_change=case.throttle_change)
     alerts = strikewatch.replay(feed(truth, case.feed, engine_rpm=case.engine_rpm))
     blank = alerts[alerts["fault"] == "blank_firing"]
     scores = [evidence["score"] for evidence in blank["evidence"]]

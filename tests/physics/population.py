@@ -19,16 +19,22 @@ class Sensor:
     lag_s: float
 
 
-@dataclass(frozen=True)
-class Hammer:
-    """A breaker on its carrier.  Speeds in rpm."""
+@dataclass(frozen=True, kw_only=True)
+class Rig:
+    """A hammer on its carrier as a feed sees it, whatever model it is. Speeds in rpm, working pressures in bar."""
 
-    breaker: Breaker
     rated_rpm: float
     sensor: Sensor
     loaded_bar: float
     blank_bar: float
     blows_per_min: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hammer(Rig):
+    """A breaker of the lumped model."""
+
+    breaker: Breaker
 
 
 REFERENCE_REBOUND = 0.15
@@ -170,11 +176,11 @@ def hammer(seed: int) -> Hammer:
             lag_s=rng.uniform(0.001, 0.006),
         )
         return Hammer(
-            b,
-            float(rng.choice([1700, 1800, 1900, 2000])),
-            sensor,
-            loaded.pressure_bar,
-            blank.pressure_bar,
-            loaded.blows_per_min,
+            rated_rpm=float(rng.choice([1700, 1800, 1900, 2000])),
+            sensor=sensor,
+            loaded_bar=loaded.pressure_bar,
+            blank_bar=blank.pressure_bar,
+            blows_per_min=loaded.blows_per_min,
+            breaker=b,
         )
     raise RuntimeError(f"no breaker of seed {seed} works as breakers do: is the model of breaker.py changed?")

@@ -108,6 +108,19 @@ def suspicions(alerts: pd.DataFrame, end_s: float) -> list[tuple[float, float]]:
     ]
 
 
+def brier(pairs: Sequence[tuple[float, bool]]) -> float:
+    """Mean squared difference of score and truth (Brier, Monthly Weather Review 78, 1950)."""
+    return float(np.mean([(s - real) ** 2 for s, real in pairs])) if pairs else float("nan")
+
+
+def calibration_error(pairs: Sequence[tuple[float, bool]], bands: int = 10) -> float:
+    """Expected calibration error: |mean score - share real| over bands of equal width, weighted by their counts
+    (Naeini, Cooper and Hauskrecht, AAAI 2015).
+    """
+    rows = calibration(pairs, [k / bands for k in range(bands + 1)])
+    return sum(n * abs(mean - real) for mean, real, n in rows) / max(1, len(pairs))
+
+
 def calibration(
     pairs: Sequence[tuple[float, bool]], edges: Sequence[float] = (0, 0.5, 0.7, 0.8, 0.9, 1.0)
 ) -> list[tuple[float, float, int]]:

@@ -22,6 +22,7 @@ from strikewatch.pipeline import Pipeline
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
 from tests.physics.measured import Case, measure, over
+from tests.physics.population import hammer
 from tests.physics.score import calibration
 from tests.physics.work import Truth, shift
 
@@ -90,12 +91,13 @@ def test_it_is_right_far_more_often_than_wrong() -> None:
 
 
 def test_a_throttled_pump_is_not_taken_for_blank_blows_for_long() -> None:
-    """The throttle changed for a good while in every half hour: few false suspicions with engine speed known; without
-    it about two a change, until it is taken for what it is."""
+    """The throttle changed for a good while in every half hour: few false suspicions, with engine speed known and
+    without it, for the next bout tells."""
     cases = (Case("10Hz_mean", True, True), Case("10Hz_mean", False, True))
     known, unknown = over(cases, SEEDS, 30.0).values()
     assert known.false_per_firing_h < 3.0, str(known)
-    assert unknown.false <= 3 * len(SEEDS), str(unknown)
+    assert unknown.false <= len(SEEDS), str(unknown)
+    assert unknown.recall > 0.7
     assert known.recall > 0.7
 
 
@@ -186,13 +188,15 @@ def test_widening_pulses_point_to_the_accumulator(often: Truth) -> None:
     assert not [f for f in none if f.fault == "accumulator_suspect"]
 
 
-@pytest.mark.parametrize("name", ["10Hz", "500Hz"])
-def test_cuts_change_nothing(name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "engine_rpm"), [("10Hz", True), ("500Hz", True), ("10Hz_mean", False), ("2Hz", False)]
+)
+def test_cuts_change_nothing(name: str, engine_rpm: bool) -> None:
     """The law of the cut over a physical feed, which reaches every corner of the detector: pieces at random, ticks
     between rows, and states carried as bytes into new pipelines leave the same findings, bouts and state, to the
     last bit."""
-    truth = shift(2103, 6)
-    rows = rows_of(feed(truth, name))
+    truth = shift(2103, 6, throttle_change=not engine_rpm)
+    rows = rows_of(feed(truth, name, engine_rpm=engine_rpm))
     end = int(rows.time_ns[-1]) + 30_000_000_000
     dice = random.Random(name)
 
@@ -229,6 +233,7 @@ def test_cuts_change_nothing(name: str) -> None:
 
 def test_the_model_strikes_blank_softer(fast: Truth) -> None:
     """The labels are worth something: blank, this hammer's level and rate are lower than loaded."""
-    loaded, blank = steady(fast.hammer.breaker), steady(fast.hammer.breaker, hang=1.0)
+    breaker = hammer(fast.seed).breaker
+    loaded, blank = steady(breaker), steady(breaker, hang=1.0)
     assert blank.pressure_bar < 0.85 * loaded.pressure_bar
     assert blank.blows_per_min < 0.9 * loaded.blows_per_min

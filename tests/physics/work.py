@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.physics.breaker import CONTROL_S, Floats, Run, run
-from tests.physics.population import Hammer, hammer
+from tests.physics.population import Rig, hammer
 
 Doubles = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ class Truth:
     """A shift as it was. Seconds count from its start. Controls come every CONTROL_S, pressure every GRID_S."""
 
     seed: int
-    hammer: Hammer
+    hammer: Rig
     bouts: list[tuple[float, float]]
     spells: list[Spell]
     active: NDArray[np.uint8]

@@ -1,0 +1,94 @@
+"""What a suspicion's score says: never below the floor, lower in slow feeds, and about the share that is real."""
+
+import numpy as np
+import pytest
+
+from strikewatch.detect import score as scores
+from strikewatch.detect.blank_state import END, MIDDLE
+from strikewatch.detect.kernels import EVIDENCE
+from tests.physics import conductance, waveform
+from tests.physics.feeds import feed
+from tests.physics.fit import fitted, suspicions
+from tests.physics.score import Score, brier, calibration_error, score
+
+
+def evidence(**given: float) -> np.ndarray:
+    """Evidence of a plain drop in the middle of a bout at 10 Hz means, but for what is given."""
+    x = np.full(EVIDENCE, np.nan)
+    usual = {"FALL": 0.3, "DEVIATIONS": 8.0, "SAMPLES": 15.0, "STEP": 0.1e9, "SPREAD": 2.5, "EARLIER": 0.0}
+    for name, value in {**usual, "PLACE": MIDDLE, "SPEED_KNOWN": 1.0, "FEATURES": 1.0, **given}.items():
+        x[getattr(scores, name)] = value
+    return x
+
+
+def worth(x: np.ndarray) -> float:
+    """Its score, by the weights as they stand."""
+    f = np.zeros(scores.TERMS)
+    scores.terms.py_func(x, f)
+    return float(1 / (1 + np.exp(-np.dot(scores.WEIGHTS, f))))
+
+
+def test_a_slow_feed_scores_by_how_little_it_shows() -> None:
+    """The same drop is worth less where momentary values come once a second than where means come ten times."""
+    plain = worth(evidence())
+    slow = worth(evidence(SAMPLES=2.0, STEP=1e9, SPREAD=15.0, DEVIATIONS=1.9))
+    assert plain > 0.97
+    assert slow < 0.85
+
+
+def test_what_no_next_bout_bears_out_scores_less() -> None:
+    """Engine speed not known, low until the release: borne out it is worth more than not."""
+    x = {"PLACE": END, "SPEED_KNOWN": np.nan, "FALL": 0.22}
+    assert worth(evidence(**x, RESOLVED=scores.OPEN)) < worth(evidence(**x, RESOLVED=scores.BORNE_OUT))
+
+
+@pytest.mark.parametrize("name", ["10Hz_mean", "1Hz_mean", "1Hz", "5Hz"])
+@pytest.mark.parametrize("floor", [0.5, 0.8])
+def test_nothing_scores_below_the_floor(name: str, floor: float) -> None:
+    """Not even at its end, after what spoke for it has faded; and a lower floor shows more."""
+    shown = lower = 0
+    for seed in (3100, 3103):
+        truth = conductance.shift(seed, 20.0)
+        table = feed(truth, name)
+        found = suspicions(table, floor)
+        assert all(numbers[scores.SCORE] >= floor for _, _, numbers in found)
+        assert all(onset <= cleared for onset, cleared, _ in found)
+        shown += len(found)
+        lower += len(suspicions(table, 0.05))
+    assert lower >= shown
+
+
+def test_it_is_worth_what_it_says_on_a_model_it_was_not_fitted_to() -> None:
+    """By kind of feed on the held-out model: F1, and scores that are not far from the share real.
+
+    The bounds are loose, for so few spells scatter; `python -m tests.physics` has the figures.
+    """
+    for name, least in (("10Hz_mean", 0.9), ("10Hz", 0.85)):
+        total = Score()
+        for seed in (3200, 3201, 3202, 3203, 3204, 3205):
+            truth = waveform.shift(seed, 30.0)
+            found = suspicions(feed(truth, name), 0.7)
+            total += score(
+                truth,
+                [one[:2] for one in found],
+                [one[2][scores.SCORE] for one in found],
+                counted_s=1.3,
+            )
+        assert total.f1 > least, (name, str(total))
+        assert calibration_error(total.pairs, 1) < 0.12, (name, str(total))
+
+
+def test_brier_and_calibration_error_by_hand() -> None:
+    """Two of score 0.8 and one of 0.3, of which one and none are real."""
+    pairs = [(0.8, True), (0.8, False), (0.3, False)]
+    assert brier(pairs) == pytest.approx((0.04 + 0.64 + 0.09) / 3)
+    assert calibration_error(pairs) == pytest.approx((2 * 0.3 + 1 * 0.3) / 3)
+
+
+def test_the_fit_finds_the_weights_of_what_it_is_given() -> None:
+    """Logistic draws with known weights, 20,000 of them: found again within their scatter."""
+    rng = np.random.default_rng(5)
+    x = np.column_stack([np.ones(20_000), rng.normal(size=(20_000, 2))])
+    true = np.array([-0.5, 1.5, -0.7])
+    real = (rng.random(20_000) < 1 / (1 + np.exp(-x @ true))).astype(float)
+    assert fitted(x, real, np.ones(20_000), ridge=0.1) == pytest.approx(true, abs=0.08)
