@@ -1,8 +1,8 @@
 """Strikewatch watches hydraulic breakers at work. In Python: `strikewatch.replay(samples, events, settings)`."""
 
-from strikewatch import compiled
-from strikewatch.hosts.frames import bouts, replay, review_frames, use
+from strikewatch import numba_cache
+from strikewatch.api import bouts, replay, review_frames, use
 
 __all__ = ["bouts", "replay", "review_frames", "use"]
 
-compiled.prepare()
+numba_cache.prepare()

@@ -17,8 +17,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Any
 
-from strikewatch.deliver import webhook
 from strikewatch.errors import Rejected
+from strikewatch.sinks import webhook
 
 
 @dataclass(frozen=True)

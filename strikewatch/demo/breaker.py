@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from strikewatch.model.batch import Floats
+from strikewatch.core.batch import Floats
 
 PRESSURE_BY_FLOW = math.log(0.74) / math.log(0.82)
 RATE_BY_FLOW = math.log(0.89) / math.log(0.82)

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable
 
-from strikewatch.model.instant import SECOND, Instant
+from strikewatch.core.instant import SECOND, Instant
 
 
 class PacedClock:

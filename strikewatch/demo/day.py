@@ -14,16 +14,16 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.feed import Feed, sense
 from strikewatch.demo.kit import Chore, Deed, Greaser, Kit
 from strikewatch.demo.payloads import block, dump, event_payload, payloads
 from strikewatch.demo.people import OPERATORS, Range
 from strikewatch.demo.site import FITTED, HAMMERS, SITE, Hammer, live_out, source
 from strikewatch.demo.work import Plan, Turn, Worker
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, Instant
 
 START_NS: Final = instant.parse("2026-07-14T11:00:00Z")
 """When the demo's day begins, by its own clock."""

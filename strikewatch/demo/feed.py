@@ -5,10 +5,10 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
+from strikewatch.core.batch import Floats, Ints, Rows
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.timeline import Timeline
-from strikewatch.model.batch import Floats, Ints, Rows
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.instant import SECOND, Instant
 
 Form = Literal["block", "imperial", "senml", "instant"]
 """On the wire: columnar blocks of 1 s, the same in degF and psi, SenML packs of 1 s, single instants."""

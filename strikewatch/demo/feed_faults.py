@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from strikewatch.core.batch import Ints, Rows
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.labels import Label
-from strikewatch.model.batch import Ints, Rows
-from strikewatch.model.instant import SECOND, Instant
 
 
 @dataclass(frozen=True, slots=True)

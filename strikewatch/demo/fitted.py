@@ -10,11 +10,11 @@ from typing import Final
 
 import numpy as np
 
+from strikewatch.core.instant import Instant
 from strikewatch.demo.kit import Chore, Kit, Misuse
 from strikewatch.demo.people import Range
 from strikewatch.demo.stance import Stance
 from strikewatch.demo.work import WORKING_RPM, Plan, Worker
-from strikewatch.model.instant import Instant
 
 REACH_M: Final[Range] = (5.8, 6.8)
 """Parked anew; up to FAR_M and SWING_DEG it is not worth moving the carrier."""

@@ -11,13 +11,13 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.feed_faults import Arrivals
 from strikewatch.demo.labels import Label
 from strikewatch.demo.site import SITE
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, Instant
 
 HOUR: Final = 3600 * SECOND
 DAY: Final = 24 * HOUR

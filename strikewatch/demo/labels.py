@@ -33,8 +33,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from strikewatch.model import instant
-from strikewatch.model.instant import Instant
+from strikewatch.core import instant
+from strikewatch.core.instant import Instant
 
 
 @dataclass(frozen=True, slots=True)

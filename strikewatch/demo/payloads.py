@@ -7,12 +7,12 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.channels import CHANNELS, PSI_PER_BAR
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.feed import Form
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.channels import CHANNELS, PSI_PER_BAR
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, Instant
 
 SENML: Final = {
     "active": ("active", "", 1.0),

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Final
 
-from strikewatch.deliver.target import key_of
-from strikewatch.deliver.webhook import verify
 from strikewatch.errors import Rejected
+from strikewatch.sinks.target import key_of
+from strikewatch.sinks.webhook import verify
 
 OnAlert = Callable[[str, dict[str, Any]], None]
 """Gets the step (raised, escalated, cleared) and the alert record, one call at a time, in a server thread."""

@@ -9,6 +9,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.core import instant
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
 from strikewatch.demo import labels
 from strikewatch.demo.feed import sense
 from strikewatch.demo.feed_faults import Arrivals
@@ -19,11 +23,7 @@ from strikewatch.demo.payloads import millis
 from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out, source
 from strikewatch.demo.work import Plan, Turn
-from strikewatch.model import instant
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
-from strikewatch.store.parquet import event_object, write_shift
+from strikewatch.storage.recorder.parquet import event_object, write_shift
 
 HOUR_S: Final = 3600.0
 SETTINGS: Final = "settings.toml"

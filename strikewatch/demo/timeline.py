@@ -10,12 +10,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from strikewatch.core.batch import Floats, Ints
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.breaker import Breaker, pulse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.oil import Circuit, approach, crossing_s
 from strikewatch.demo.stance import BARE, Stance
-from strikewatch.model.batch import Floats, Ints
-from strikewatch.model.instant import SECOND, Instant
 
 MILLI: Final = 1_000_000
 HOT_C: Final = 80.0

@@ -7,13 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.breaker import Breaker
 from strikewatch.demo.kit import Kit
 from strikewatch.demo.oil import Circuit
 from strikewatch.demo.people import Operator, Range
 from strikewatch.demo.timeline import COLD_C, Timeline
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, Instant
 
 WORKING_RPM: Final = 1800.0
 IDLE_RPM: Final = 900.0

@@ -1,1 +1,1 @@
-"""The trainer's side: exposure, rates, moments to show, and the report."""
+"""The trainer's review: exposure, rates, highlights, wear, and the report."""

@@ -15,19 +15,27 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from strikewatch.review import certainty, chart, funnel, judgement, many, poisson, shrinkage
-from strikewatch.review.changes import changes
-from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
-from strikewatch.review.dispersion import UNKNOWN
-from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
-from strikewatch.review.frames import UNASSIGNED
-from strikewatch.review.judgement import LEVEL, Case, Settings
-from strikewatch.review.tally import Spread, clusters, shown, tally, with_week
+from strikewatch.review.data.counts import Spread, clusters, shown, tally, with_week
+from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.statistics import (
+    certainty,
+    control_chart,
+    funnel,
+    multiple_testing,
+    poisson,
+    shrinkage,
+    verdicts,
+)
+from strikewatch.review.statistics.changes import changes
+from strikewatch.review.statistics.dispersion import UNKNOWN
+from strikewatch.review.statistics.verdicts import LEVEL, Case, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from strikewatch.review.tally import Frames
+    from strikewatch.review.data.counts import Frames
 
 Bools = npt.NDArray[np.bool_]
 DEFAULT: Final = Settings()
@@ -74,7 +82,7 @@ def sites(
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
     found = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
     table["dispersion_p"] = np.array([one.p for one in found], float)
-    table["dispersion_words"] = [judgement.clustered(one) for one in found]
+    table["dispersion_words"] = [verdicts.clustered(one) for one in found]
     earlier = tally(*before, by, faults_of, feeds) if before else None
     return changes(table, earlier, by, settings)[list(SITES)]
 
@@ -94,7 +102,7 @@ def weeks(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     zone: str = "UTC",
-    limits: chart.Limits = "exact",
+    limits: control_chart.Limits = "exact",
     feeds: Feeds = NOTHING_KNOWN,
 ) -> "pd.DataFrame":
     """A table of WEEKS, whose weeks begin on Monday in a time zone."""
@@ -105,7 +113,7 @@ def weeks(
     table["signal"] = False
     for _, own in table.groupby(["site", "operator", "fault"]):
         count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
-        drawn = chart.chart(count, hours, limits, float(own["dispersion"].iloc[0]))
+        drawn = control_chart.chart(count, hours, limits, float(own["dispersion"].iloc[0]))
         table.loc[own.index, "centre"] = drawn.centre
         table.loc[own.index, "chart_lower"] = drawn.lower
         table.loc[own.index, "chart_upper"] = drawn.upper
@@ -176,10 +184,12 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings
     ]
     ratios = [case.ratio() for case in cases]
     comparable = np.array([case.comparable(settings) for case in cases], bool)
-    corrected, looked = many.family([case.possible() for case in cases], comparable, [r.p for r in ratios])
+    corrected, looked = multiple_testing.family(
+        [case.possible() for case in cases], comparable, [r.p for r in ratios]
+    )
     p = np.where(comparable, [ratio.p for ratio in ratios], np.nan)
     said = [
-        judgement.judge(case, ratio, at, looked, settings, left_aside=not usual.all())
+        verdicts.judge(case, ratio, at, looked, settings, left_aside=not usual.all())
         for case, ratio, at in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
     table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]

@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from strikewatch.model.batch import Batch, Key, Portion, Rows
-from strikewatch.pipeline import HammerSettings, Pipeline
+from strikewatch.core.batch import Batch, Key, Portion, Rows
+from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 

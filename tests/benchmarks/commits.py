@@ -11,16 +11,16 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import URL
 
-from strikewatch.alarm.storm import Settings
-from strikewatch.model.alert import Alert, Change
-from strikewatch.model.batch import Rows
-from strikewatch.model.instant import SECOND
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.core.alert import Alert, Change
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.flood import Settings
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
-from tests.live.processor import NO_STORMS
 from tests.postgresql import Postgresql
+from tests.service.processor import NO_STORMS
 
 STEPS = 300
 """In each trial."""

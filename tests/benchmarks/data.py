@@ -5,12 +5,12 @@ from pathlib import Path
 
 import numpy as np
 
+from strikewatch.core.batch import Floats, Ints, Key, Rows
 from strikewatch.demo.shifts import SETTINGS
-from strikewatch.faults import Faults
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model.batch import Floats, Ints, Key, Rows
-from strikewatch.pipeline import HammerSettings
-from strikewatch.settings import load
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.settings.faults import Faults
+from strikewatch.settings.tree import load
+from strikewatch.sources.recordings import open_shifts
 from tests.physics.feeds import feed
 from tests.physics.work import shift
 

@@ -7,21 +7,24 @@ from dataclasses import replace
 from typing import Any, Final
 from unittest.mock import patch
 
-from strikewatch.detect import DETECTORS, blank_firing, grease, hot_oil, same_spot
-from strikewatch.detect.detector import Detector
-from strikewatch.model.batch import Key, Rows
-from strikewatch.pipeline import HammerSettings
+from strikewatch.core.batch import Key, Rows
+from strikewatch.detectors import hot_oil, same_spot
+from strikewatch.detectors.base import Detector
+from strikewatch.detectors.blank_firing import blank_firing
+from strikewatch.detectors.greasing import manual_greasing
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.engine.pipeline import HammerSettings
 from tests.benchmarks import data
 from tests.benchmarks.columns import detect
 from tests.benchmarks.table import Line, median_s
 
 ROWS: Final = 4_000_000
-FIRST: Final = (same_spot.DETECTOR, hot_oil.DETECTOR, blank_firing.DETECTOR, grease.DETECTOR)
+FIRST: Final = (same_spot.DETECTOR, hot_oil.DETECTOR, blank_firing.DETECTOR, manual_greasing.DETECTOR)
 SettingsOf = Callable[[Key], HammerSettings]
 
 
 def only(detectors: tuple[Detector, ...], rows: Rows, settings_of: SettingsOf) -> None:
-    with patch("strikewatch.pipeline.DETECTORS", detectors):
+    with patch("strikewatch.engine.pipeline.DETECTORS", detectors):
         detect(rows, settings_of)
 
 

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from strikewatch.alarm.state import STATE
-from strikewatch.model.batch import Batch, Portion, Rows
-from strikewatch.model.instant import SECOND
-from strikewatch.pipeline import Pipeline
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import STATE
 from tests.benchmarks import data
 from tests.benchmarks.table import Line
 

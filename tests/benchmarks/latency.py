@@ -18,12 +18,12 @@ import paho.mqtt.client as mqtt
 import urllib3
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
 from tests.benchmarks.subscribers import FILTERS, client
 from tests.benchmarks.table import Line
 from tests.broker import Broker
-from tests.live.processor import NO_STORMS, Processor, now_ns, until
+from tests.service.processor import NO_STORMS, Processor, now_ns, until
 
 PER_SECOND = 500
 HAMMERS = 50

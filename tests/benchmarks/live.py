@@ -13,12 +13,12 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
 from tests.benchmarks.subscribers import FILTERS, client
 from tests.benchmarks.table import Line
 from tests.broker import Broker
-from tests.live.processor import now_ns, until
+from tests.service.processor import now_ns, until
 
 HAMMERS = 6
 TRIALS = 3

@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.benchmarks.pixels import Published, oil_c, seen
 from tests.benchmarks.table import Line
 from tests.broker import Broker, free_port
-from tests.live.processor import SITE, Gateway, Processor, until
+from tests.service.processor import SITE, Gateway, Processor, until
 
 HAMMERS = 50
 PER_S = 10

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.store.parquet import write_shift
+from strikewatch.service.replay import replay_shifts
+from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.recorder.parquet import write_shift
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 

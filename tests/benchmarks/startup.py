@@ -7,11 +7,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from strikewatch.store.parquet import write_shift
+from strikewatch.storage.recorder.parquet import write_shift
 from tests.benchmarks import data
 from tests.benchmarks.table import Line, median_s
 
-STRIKEWATCH = [sys.executable, "-m", "strikewatch.cli"]
+STRIKEWATCH = [sys.executable, "-m", "strikewatch.cli.main"]
 
 
 def run(*command: str, **environment: str) -> None:

@@ -87,11 +87,11 @@ def naive(host: str, port: int, n: int) -> float:
 
 def whole(host: str, port: int, n: int) -> float:
     """Everything on: decode, admit, detectors, ledger, one synced transaction a step, recording, acknowledgement."""
-    from strikewatch.hosts import live
-    from strikewatch.hosts.worker import Worker
-    from strikewatch.settings import load
+    from strikewatch.service import run
+    from strikewatch.service.worker import Worker
+    from strikewatch.settings.tree import load
     from tests.benchmarks.latency import Desk
-    from tests.live.processor import SECRET
+    from tests.service.processor import SECRET
 
     times: list[float] = []
 
@@ -105,7 +105,7 @@ def whole(host: str, port: int, n: int) -> float:
                 processor.stop()
             return got
 
-    live.Worker = Timed  # type: ignore[misc]
+    run.Worker = Timed  # type: ignore[misc]
     desk = Desk()
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "secret").write_text(SECRET)
@@ -126,8 +126,8 @@ def whole(host: str, port: int, n: int) -> float:
                 ],
             }
         )
-        live.log.set_up(settings.log)
-        processor = live.Live(settings)
+        run.log.set_up(settings.log)
+        processor = run.Live(settings)
         processor.run()
     desk.close()
     return times[-1] - times[0]

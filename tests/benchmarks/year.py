@@ -15,19 +15,19 @@ from typing import Any
 
 import numpy as np
 
-from strikewatch.hosts.replay import Replayed, replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
 from strikewatch.review import rates
-from strikewatch.review.from_store import from_store
-from strikewatch.store.beside import Beside
-from strikewatch.store.bout_tables import bouts, exposure, row, stretch_row
-from strikewatch.store.parquet import SAMPLES, write_shift
-from strikewatch.store.store import Store
-from strikewatch.store.tables import alerts
+from strikewatch.review.data.from_store import from_store
+from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.recorder.parquet import SAMPLES, write_shift
+from strikewatch.storage.schema.bout_tables import bouts, exposure, row, stretch_row
+from strikewatch.storage.schema.tables import alerts
 from tests.benchmarks import data
 from tests.benchmarks.replay import read
 from tests.benchmarks.table import Line, show
@@ -98,7 +98,7 @@ def reading_s(folder: Path) -> float:
 
 def reviewed(*arguments: str) -> tuple[float, float]:
     """Seconds and MiB at most of `strikewatch review` with a page, in a process of its own."""
-    command = [sys.executable, "-m", "strikewatch.cli", "review", *arguments]
+    command = [sys.executable, "-m", "strikewatch.cli.main", "review", *arguments]
     begin = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         assert process.stderr is not None

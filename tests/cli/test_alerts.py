@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.cli import main
-from strikewatch.model.instant import SECOND
-from tests.alarm.scene import Scene
+from strikewatch.cli.main import main
+from strikewatch.core.instant import SECOND
 from tests.cli.command import strikewatch
+from tests.engine.scene import Scene
 
 
 @pytest.fixture

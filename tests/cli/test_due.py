@@ -6,15 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from strikewatch.alarm.state import LAYOUT
-from strikewatch.cli import main
-from strikewatch.model import instant
-from strikewatch.model.batch import Batch, Portion, Rows
-from strikewatch.model.instant import SECOND
-from strikewatch.pipeline import Pipeline
-from strikewatch.settings import load
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.cli.main import main
+from strikewatch.core import instant
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import LAYOUT
+from strikewatch.settings.tree import load
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
 
 HOUR = 3600 * SECOND
 KEY = ("fennick-hollow", "HB-01")

@@ -11,9 +11,9 @@ import pytest
 
 import strikewatch
 from strikewatch.errors import InputError, SettingsError
-from strikewatch.settings import load
+from strikewatch.settings.tree import load
 from tests.cli.test_replay import FIELDS
-from tests.shift.shapes import EVENTS, SITE, frame, parquet
+from tests.recordings.shapes import EVENTS, SITE, frame, parquet
 
 LONDON_TO_INDIA = timezone(timedelta(hours=5, minutes=30))
 

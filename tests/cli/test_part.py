@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.cli import main
+from strikewatch.cli.main import main
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
 

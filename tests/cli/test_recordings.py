@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 import strikewatch as api
-from strikewatch.cli import main
+from strikewatch.cli.main import main
 from strikewatch.errors import InputError
 from tests.cli.command import ROOT
-from tests.shift.shapes import EVENTS, SITE, folder, frame
+from tests.recordings.shapes import EVENTS, SITE, folder, frame
 
 FULL = ROOT / "replay_data" / "full-bench"
 

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from sqlalchemy import URL
 
-from strikewatch.cli import main
-from strikewatch.model.channels import ALIASES, CHANNELS
-from strikewatch.model.instant import SECOND
-from strikewatch.store.step import FeedCount, Reject, StepRecord
-from strikewatch.store.store import Store
+from strikewatch.cli.main import main
+from strikewatch.core.channels import ALIASES, CHANNELS
+from strikewatch.core.instant import SECOND
+from strikewatch.storage.commit.step import FeedCount, Reject, StepRecord
+from strikewatch.storage.commit.store import Store
 
 HB_01, HB_02 = ("fennick-hollow", "HB-01"), ("fennick-hollow", "HB-02")
 HOUR = 3600 * SECOND

@@ -13,10 +13,10 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import pytest
 
 import strikewatch as api
-from strikewatch.cli import main
-from strikewatch.hosts import recordings
+from strikewatch.cli.main import main
+from strikewatch.service import recordings
 from tests.cli.command import ROOT, strikewatch
-from tests.shift.shapes import folder, frame
+from tests.recordings.shapes import folder, frame
 
 PAD = ROOT / "replay_data" / "pad-handover"
 TRENCH = ROOT / "replay_data" / "trench-feed"
@@ -168,7 +168,7 @@ def test_help_is_light(arguments: list[str]) -> None:
     """It loads neither numpy nor anything heavier."""
     heavy = "numpy, pandas, pyarrow, numba, pydantic, rich"
     code = (
-        "import sys\nfrom strikewatch.cli import main\n"
+        "import sys\nfrom strikewatch.cli.main import main\n"
         f"try: main({arguments!r})\nexcept SystemExit: pass\n"
         f"sys.exit(', '.join(n for n in '{heavy}'.split(', ') if n in sys.modules) or 0)"
     )

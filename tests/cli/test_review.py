@@ -11,16 +11,16 @@ import pandas as pd
 import pytest
 from pypdf import PdfReader
 
-from strikewatch.cli import main
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.model import instant
-from strikewatch.model.alert import Change
-from strikewatch.settings import load
-from strikewatch.store.recording import Recorder
-from strikewatch.store.recording import Settings as Recording
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.cli.main import main
+from strikewatch.core import instant
+from strikewatch.core.alert import Change
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.tree import load
+from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.recorder.recorder import Recorder
+from strikewatch.storage.recorder.recorder import Settings as Recording
 from tests.browser import program
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"

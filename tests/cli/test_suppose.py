@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.cli import main
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
-from strikewatch.review.supposing import pairs
+from strikewatch.cli.main import main
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.review.what_if import pairs
 from tests.goldens.bless import SHIFTS
 
 SHIFT = str(SHIFTS / "hot-bench")

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from strikewatch.cli import main
-from strikewatch.store.store import Store
+from strikewatch.cli.main import main
+from strikewatch.storage.commit.store import Store
 from tests.broker import Broker, free_port
 
 

@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 from sqlalchemy import URL
 
-from strikewatch.cli import main
-from strikewatch.hosts import survey
-from strikewatch.store import tables
-from strikewatch.store.store import Store
+from strikewatch.cli.main import main
+from strikewatch.service import health_check
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.schema import tables
 from tests.broker import Broker, Tls, free_port, granting
 from tests.certificates import Authority, Issued
 from tests.disk import SmallDisk
-from tests.store.test_trouble import another_user
+from tests.storage.test_trouble import another_user
 
 
 def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, Any]) -> dict[str, Any]:
@@ -156,7 +156,7 @@ def test_a_clock_that_is_off(
         def time() -> float:
             return real() + 90
 
-    monkeypatch.setattr(survey, "time", Off)
+    monkeypatch.setattr(health_check, "time", Off)
     word, seen = said(look(tmp_path, capsys), "clock")
     assert word == "attention"
     assert seen.endswith(" s apart from the file system's")

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from strikewatch.cli import main
+from strikewatch.cli.main import main
 from tests.cli.command import strikewatch
-from tests.shift.shapes import folder, frame
+from tests.recordings.shapes import folder, frame
 
 
 def _parquet(samples: pd.DataFrame) -> Callable[[Path], Path]:

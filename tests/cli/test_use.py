@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 import strikewatch
-from strikewatch.cli import main
-from strikewatch.review.report.use_words import NAMES
-from strikewatch.review.use import MEASURES, USE
+from strikewatch.cli.main import main
+from strikewatch.review.report.usage_wording import NAMES
+from strikewatch.review.usage import MEASURES, USE
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
 SPAN = ("--from", "2026-07-15T12:30:00Z", "--to", "2026-07-15T13:30:00Z")

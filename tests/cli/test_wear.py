@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from strikewatch.cli import main
-from strikewatch.model import instant
-from strikewatch.model.events import Event
-from strikewatch.store.beside import Beside
-from strikewatch.store.entries import enter
+from strikewatch.cli.main import main
+from strikewatch.core import instant
+from strikewatch.core.events import Event
+from strikewatch.storage.actions.entries import enter
+from strikewatch.storage.engines.shared import Beside
 from tests.cli import worn
 
 

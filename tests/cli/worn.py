@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.settings import load
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.tree import load
+from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
 
 SITE = "fennick-hollow"
 BEGIN = pd.Timestamp("2026-07-14T06:00:00Z")

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.signal import periodogram
 
+from strikewatch.core.batch import Floats
 from strikewatch.demo.breaker import Breaker, pulse
 from strikewatch.demo.oil import Circuit
 from strikewatch.demo.timeline import Timeline
-from strikewatch.model.batch import Floats
 
 
 def struck(breaker: Breaker, rate_hz: float, **how: float) -> Floats:

@@ -2,8 +2,8 @@
 
 import pytest
 
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.clock import PacedClock
-from strikewatch.model.instant import SECOND
 
 
 def test_runs_pace_times_as_fast_from_its_creation() -> None:

@@ -4,14 +4,14 @@ from itertools import takewhile
 
 import pytest
 
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.finding import Finding
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.day import START_NS, hammer_messages
 from strikewatch.demo.site import FITTED, HAMMERS, PROFILES
-from strikewatch.intake.decode import Happening, Samples, decode
-from strikewatch.model.batch import Batch, Portion, Rows
-from strikewatch.model.finding import Finding
-from strikewatch.model.instant import SECOND
-from strikewatch.pipeline import Pipeline
-from strikewatch.settings import load
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.settings.tree import load
+from strikewatch.sources.decode import Happening, Samples, decode
 
 
 def shown(name: str, minutes: float) -> list[Finding]:

@@ -4,7 +4,7 @@ import signal
 import subprocess
 import sys
 
-COMMAND = (sys.executable, "-m", "strikewatch.cli", "demo")
+COMMAND = (sys.executable, "-m", "strikewatch.cli.main", "demo")
 
 
 def test_the_demo_shows_alerts_that_its_webhook_has_verified_and_ends_by_itself() -> None:

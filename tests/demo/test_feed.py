@@ -5,6 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.feed import Feed, sense
 from strikewatch.demo.feed_faults import Arrivals
 from strikewatch.demo.oil import Circuit
@@ -12,9 +15,6 @@ from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import HAMMERS, SITE, live_out
 from strikewatch.demo.timeline import Timeline
 from strikewatch.demo.work import Plan, Turn
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.instant import SECOND
 
 START_NS = instant.parse("2026-07-14T11:00:00Z")
 

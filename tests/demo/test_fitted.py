@@ -6,6 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Floats, Ints
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.arm import Strokes
 from strikewatch.demo.feed import ANGLES, PROBES, sense
 from strikewatch.demo.fitted import FittedWorker
@@ -15,10 +19,6 @@ from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out
 from strikewatch.demo.timeline import Timeline
 from strikewatch.demo.work import Plan, Turn
-from strikewatch.model import instant
-from strikewatch.model.batch import Floats, Ints
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.instant import SECOND
 from tests.demo.test_arm import tip
 
 START_NS = instant.parse("2026-09-08T07:00:00Z")

@@ -5,13 +5,13 @@ from itertools import islice
 import numpy as np
 import pytest
 
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.day import START_NS, Message, hammer_messages, site_messages
 from strikewatch.demo.feed import Form
 from strikewatch.demo.payloads import SENML, millis, payloads
 from strikewatch.demo.site import HAMMERS, SITE
-from strikewatch.intake.decode import Happening, Samples, decode
-from strikewatch.model.batch import Rows
-from strikewatch.model.instant import SECOND
+from strikewatch.sources.decode import Happening, Samples, decode
 
 
 def rows_of(count: int) -> Rows:

@@ -9,9 +9,9 @@ import pytest
 import standardwebhooks
 import urllib3
 
-from strikewatch.deliver import webhook
-from strikewatch.deliver.target import key_of
 from strikewatch.demo.receiver import MAX_BODY_BYTES, Receiver
+from strikewatch.sinks import webhook
+from strikewatch.sinks.target import key_of
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 NOW_S = 1_614_265_330.0

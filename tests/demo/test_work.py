@@ -6,13 +6,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from strikewatch.core import instant
+from strikewatch.core.batch import Ints
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.labels import Label
 from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import HAMMERS, SITE, live_out
 from strikewatch.demo.work import Plan, Turn, Worker
-from strikewatch.model import instant
-from strikewatch.model.batch import Ints
-from strikewatch.model.instant import SECOND
 
 START_NS = instant.parse("2026-07-14T11:00:00Z")
 FINE_NS = 20_000_000

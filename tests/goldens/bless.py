@@ -7,9 +7,9 @@ import json
 from pathlib import Path
 
 from strikewatch.demo.shifts import SETTINGS
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.intake.shift import open_shifts
-from strikewatch.settings import Settings, load
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.tree import Settings, load
+from strikewatch.sources.recordings import open_shifts
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 GOLDEN = "alerts.jsonl"

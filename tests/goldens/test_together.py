@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.cli import main
-from strikewatch.hosts.recordings import Recordings
-from strikewatch.hosts.replay import Replayed
-from strikewatch.settings import load
+from strikewatch.cli.main import main
+from strikewatch.service.recordings import Recordings
+from strikewatch.service.replay import Replayed
+from strikewatch.settings.tree import load
 from tests.goldens.bless import NAMES, SHIFTS
 
 WINDOWED = {

@@ -4,10 +4,10 @@ from collections import defaultdict
 
 import pytest
 
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.hosts.use_sources import of_replay
-from strikewatch.intake.shift import open_shifts
-from strikewatch.settings import load
+from strikewatch.service.inputs.usage import of_replay
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.tree import load
+from strikewatch.sources.recordings import open_shifts
 from tests.goldens.bless import SETTINGS, SHIFTS
 from tests.goldens.test_goldens import labels
 from tests.goldens.test_misuse import SECONDS, SLACK_S

@@ -8,13 +8,13 @@ import pytest
 from pydantic import BaseModel
 
 from strikewatch import guide
-from strikewatch.board.page.guide import rendered
-from strikewatch.cli import main
-from strikewatch.deliver.filter import FAULTS
-from strikewatch.detect import DETECTORS
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.instant import SECOND
-from strikewatch.settings import Settings
+from strikewatch.cli.main import main
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import SECOND
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.settings.tree import Settings
+from strikewatch.sinks.filter import FAULTS
+from strikewatch.web.pages.guide import rendered
 
 TEXT = guide.text("faults") or ""
 

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from strikewatch.faults import Faults
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.model.batch import Floats, Rows
-from strikewatch.model.instant import SECOND
-from tests.core.recorded import MemoryShift
+from strikewatch.core.batch import Floats, Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.faults import Faults
+from tests.detectors.recorded import MemoryShift
 
 START = 1_772_608_500 * SECOND
 

@@ -5,20 +5,20 @@ from typing import Any
 import numba
 import numpy as np
 
-from strikewatch.detect import blows
+from strikewatch.detectors.blank_firing import blow_counter
 
 
 @numba.njit
 def _over(time_ns: Any, pressure_bar: Any, state: Any, tally: Any, skip: int, told: Any) -> float:
     s = state[0]
-    blows.restart(s, time_ns[0])
+    blow_counter.restart(s, time_ns[0])
     for i in range(len(time_ns)):
-        blows.take(s, pressure_bar[i], time_ns[i])
-        told[i] = blows.told(s)
-        blows.tally(tally[0], s)
+        blow_counter.take(s, pressure_bar[i], time_ns[i])
+        told[i] = blow_counter.told(s)
+        blow_counter.tally(tally[0], s)
         if i == skip:
-            blows.clear(tally[0])
-    return blows.mean_rate(tally[0])
+            blow_counter.clear(tally[0])
+    return blow_counter.mean_rate(tally[0])
 
 
 def measure(pressure_bar: Any, sample_hz: float, skip_s: float = 1.5) -> tuple[float, float]:
@@ -26,6 +26,6 @@ def measure(pressure_bar: Any, sample_hz: float, skip_s: float = 1.5) -> tuple[f
     time_ns = np.round(np.arange(len(pressure_bar)) * 1e9 / sample_hz).astype(np.int64)
     told = np.zeros(len(pressure_bar), bool)
     skip = round(skip_s * sample_hz)
-    state, tally = np.zeros(1, blows.STATE), np.zeros(1, blows.TALLY)
+    state, tally = np.zeros(1, blow_counter.STATE), np.zeros(1, blow_counter.TALLY)
     rate_hz = _over(time_ns, np.asarray(pressure_bar, float), state, tally, skip, told)
     return rate_hz, float(told[skip:].mean())

@@ -3,7 +3,7 @@
 import pint
 import pytest
 
-from strikewatch.model.channels import CHANNELS
+from strikewatch.core.channels import CHANNELS
 
 UNITS = pint.UnitRegistry()
 SI = {"bar": "Pa", "Cel": "K", "rpm": "1/s", "m": "m", "deg": "rad", "1": "dimensionless"}

@@ -5,9 +5,9 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
-from tests.core.recorded import SITE, faults_of, replayed
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from tests.detectors.recorded import SITE, faults_of, replayed
 from tests.outside.feed import START, rows_of
 
 HOURS = 8

@@ -9,8 +9,8 @@ from chemicals.viscosity import viscosity_index
 from scipy import stats
 
 from strikewatch.demo.oil import approach
-from strikewatch.detect import oil_heating
-from strikewatch.detect.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
+from strikewatch.detectors import oil_heating
+from strikewatch.detectors.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
 from tests.outside.feed import START, found, rows_of
 
 BANDS = {"VG 32": (28.8, 35.2), "VG 46": (41.4, 50.6), "VG 68": (61.2, 74.8), "VG 100": (90.0, 110.0)}

@@ -16,9 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.detect import pose
-from strikewatch.detect.kernels import SPAN
-from strikewatch.faults import Faults
+from strikewatch.detectors import pose
+from strikewatch.detectors.kernels import SPAN
+from strikewatch.settings.faults import Faults
 
 Lengths = tuple[float, float, float]
 Angles = tuple[float, float, float, float]

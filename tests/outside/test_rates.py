@@ -9,9 +9,9 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats import rates as reference
 from statsmodels.stats.multitest import multipletests
 
-from strikewatch.review import chart, funnel, hands, many, poisson, shrinkage
-from strikewatch.review.dispersion import between_days
-from strikewatch.review.judgement import Case
+from strikewatch.review.statistics import control_chart, funnel, hands, multiple_testing, poisson, shrinkage
+from strikewatch.review.statistics.dispersion import between_days
+from strikewatch.review.statistics.verdicts import Case
 
 GARWOOD = {
     0: (0.0, 3.6889),
@@ -95,7 +95,7 @@ def test_u_chart_is_nists() -> None:
     """NIST Dataplot, CCU.DAT: mean 2.118919, no signal."""
     defects = np.array(CCU.split(), float)
     sizes = np.repeat([2.0, 2.5, 2.25, 2.75], [6, 7, 5, 2])
-    drawn = chart.chart(defects, sizes, "three_sigma")
+    drawn = control_chart.chart(defects, sizes, "three_sigma")
     assert drawn.centre == pytest.approx(2.118919, abs=5e-7)
     assert drawn.upper[[0, 6, 13, 18]] == pytest.approx([5.2068, 4.8808, 5.0302, 4.7523], abs=5e-5)
     assert not drawn.signal.any()
@@ -104,10 +104,10 @@ def test_u_chart_is_nists() -> None:
 def test_c_chart_is_nists() -> None:
     """NIST/SEMATECH e-Handbook 6.3.3.1: mean 16, limits 4 and 28, wafer 24 beyond; and so it is by exact limits."""
     defects = np.array(WAFERS.split(), float)
-    drawn = chart.chart(defects, np.ones(25), "three_sigma")
+    drawn = control_chart.chart(defects, np.ones(25), "three_sigma")
     assert (drawn.centre, drawn.lower[0], drawn.upper[0]) == (16.0, 4.0, 28.0)
     assert np.flatnonzero(drawn.signal).tolist() == [23]
-    exact = chart.chart(defects, np.ones(25))
+    exact = control_chart.chart(defects, np.ones(25))
     assert np.flatnonzero(exact.signal).tolist() == [23]
 
 
@@ -159,4 +159,4 @@ def test_dispersion_is_statsmodels() -> None:
 
 def test_many_is_holms() -> None:
     p = np.array([0.01, 0.04, 0.03, 0.005, 0.9, 0.011])
-    assert many.holm(p) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)
+    assert multiple_testing.holm(p) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)

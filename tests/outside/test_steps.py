@@ -6,7 +6,7 @@ import numba
 import numpy as np
 import pytest
 
-from strikewatch.detect.steps import cusum, ewma
+from strikewatch.detectors.blank_firing.cusum import cusum, ewma
 
 CUSUM_DATA = (
     "324.925 324.675 324.725 324.350 325.350 325.225 324.125 324.525 325.225 324.600 324.625 325.150 328.325 "

@@ -4,10 +4,10 @@ import numpy as np
 import pint
 import pytest
 
-from strikewatch.detect import reading
-from strikewatch.intake.decode import decode
-from strikewatch.model import instant
-from strikewatch.model.channels import ALIASES, CHANNELS
+from strikewatch.core import instant
+from strikewatch.core.channels import ALIASES, CHANNELS
+from strikewatch.detectors import firing
+from strikewatch.sources.decode import decode
 from tests.outside.feed import found, rows_of
 
 UNITS = pint.UnitRegistry()
@@ -71,7 +71,7 @@ def test_j1939_error_and_not_available_codes_are_no_values(
     channel: str, raw: int, per_bit: float, offset: float
 ) -> None:
     """SAE J1939-71 scalings of SPN 1638, 190 and 1762 (open lists): codes 0xFE.. and 0xFF.. are never a value."""
-    bad = reading.impossible(np.array([raw * per_bit + offset]), CHANNELS[channel])
+    bad = firing.impossible(np.array([raw * per_bit + offset]), CHANNELS[channel])
     assert bad is not None
     assert bad.all()
 
@@ -83,7 +83,7 @@ def test_j1939_values_are_values() -> None:
         ("oil_c", 0x78 - 40.0),
         ("pressure_bar", 7500 * 0.02),
     ):
-        assert reading.impossible(np.array([value]), CHANNELS[channel]) is None
+        assert firing.impossible(np.array([value]), CHANNELS[channel]) is None
     assert 0x4E20 * 0.125 == 2500.0
 
 
@@ -100,8 +100,8 @@ def test_oil_at_0x78_is_exactly_80_and_not_hot() -> None:
 def test_a_loop_in_its_signal_range_is_a_possible_pressure(milliampere: float) -> None:
     """NAMUR NE 43 on 0-400 bar: valid from 3.8 to 20.5 mA; a broken wire (0 mA) reads -100 bar."""
     bar = (milliampere - 4.0) / 16.0 * 400.0
-    assert reading.impossible(np.array([bar]), CHANNELS["pressure_bar"]) is None
-    assert reading.impossible(np.array([-100.0]), CHANNELS["pressure_bar"]) is not None
+    assert firing.impossible(np.array([bar]), CHANNELS["pressure_bar"]) is None
+    assert firing.impossible(np.array([-100.0]), CHANNELS["pressure_bar"]) is not None
 
 
 def test_senml_of_rfc_8428_units() -> None:

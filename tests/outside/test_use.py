@@ -3,7 +3,7 @@
 import pint
 import pytest
 
-from strikewatch.review.use import MEASURES
+from strikewatch.review.usage import MEASURES
 from tests.review.test_use import alert, amounts, frames, told, worked
 
 UNITS = pint.UnitRegistry()

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.regression.linear_model import OLS
 
-from strikewatch.review.lifetimes import lasting
-from strikewatch.review.trend import fit
+from strikewatch.review.statistics.survival import lasting
+from strikewatch.review.statistics.trend import fit
 
 NORRIS = (
     "0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9 10.8 557.7 "

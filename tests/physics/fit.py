@@ -1,4 +1,5 @@
-"""`python -m tests.physics.fit`: the weights of `strikewatch.detect.score`, fitted to shifts with labels.
+"""`python -m tests.physics.fit`: the weights of `strikewatch.detectors.blank_firing.score`, fitted to
+shifts with labels.
 
 Logistic regression with a ridge, by iteratively reweighted least squares, over every suspicion that the detector can
 have (its floor let down to `FLOOR`), on the seeds and feeds below. Each kind of feed weighs the same, and so does each
@@ -11,11 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from strikewatch.detect import score
-from strikewatch.faults import Faults
-from strikewatch.intake.admit import Admit
-from strikewatch.model.batch import NO_ROWS, Batch, Key, Rows
-from strikewatch.pipeline import Pipeline
+from strikewatch.core.batch import NO_ROWS, Batch, Key, Rows
+from strikewatch.detectors.blank_firing import score
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.settings.faults import Faults
+from strikewatch.sources.ordering import Admit
 from tests.physics.feeds import START, feed
 from tests.physics.measured import MODELS, Case
 from tests.physics.score import brier, calibration_error

@@ -12,13 +12,13 @@ import pandas as pd
 import pytest
 
 import strikewatch
-from strikewatch.alarm.state import LAYOUT
-from strikewatch.detect import blank_firing
-from strikewatch.faults import Faults
-from strikewatch.intake.admit import Admit
-from strikewatch.model.batch import NO_ROWS, Batch, Key, Portion, Rows
-from strikewatch.model.events import Event
-from strikewatch.pipeline import Pipeline
+from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.core.events import Event
+from strikewatch.detectors.blank_firing import blank_firing
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import LAYOUT
+from strikewatch.settings.faults import Faults
+from strikewatch.sources.ordering import Admit
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
 from tests.physics.measured import Case, measure, over

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from strikewatch.detect import score as scores
-from strikewatch.detect.blank_state import END, MIDDLE
-from strikewatch.detect.kernels import EVIDENCE
+from strikewatch.detectors.blank_firing import score as scores
+from strikewatch.detectors.blank_firing.state import END, MIDDLE
+from strikewatch.detectors.kernels import EVIDENCE
 from tests.physics import conductance, waveform
 from tests.physics.feeds import feed
 from tests.physics.fit import fitted, suspicions

@@ -5,19 +5,20 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import LATEST
-from strikewatch.review import moments, rates
+from strikewatch.core.events import Event
+from strikewatch.core.instant import LATEST
+from strikewatch.review import rates
+from strikewatch.review.charts import minute
 from strikewatch.review.coaching import read
-from strikewatch.review.condition import Condition, condition
-from strikewatch.review.frames import UNASSIGNED
-from strikewatch.review.pictures import minute
+from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.moments import highlights
 from strikewatch.review.report import compose
 from strikewatch.review.report.compose import Seen, Tables
 from strikewatch.review.report.content import Report, Shown
-from strikewatch.review.use import use
-from strikewatch.review.wear import Settings as Limits
-from strikewatch.settings import load
+from strikewatch.review.usage import use
+from strikewatch.review.wear.condition import Condition, condition
+from strikewatch.review.wear.limits import Settings as Limits
+from strikewatch.settings.tree import load
 from tests.review.invented import BEGIN, RATES, SITE, fleet
 
 DAY = pd.Timedelta(days=1)
@@ -67,7 +68,7 @@ def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.Data
 def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
     """What the page says of it; moments with empty minutes for pictures."""
     shown: dict[str, list[Shown]] = {}
-    for one in moments.telling(made.faults, most):
+    for one in highlights.telling(made.faults, most):
         empty = minute.Minute(
             one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None
         )
@@ -80,7 +81,7 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
         shown.setdefault(one.operator, []).append(
             Shown(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
         )
-    clean = {who: (one, None) for who, one in moments.clean(made.exposure, made.faults).items()}
+    clean = {who: (one, None) for who, one in highlights.clean(made.exposure, made.faults).items()}
     return Report(
         period="6 Jul 2026 to 12 Jul 2026 (UTC)",
         begin=0,

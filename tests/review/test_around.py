@@ -8,15 +8,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from strikewatch.hosts.replay import Replayed, replay_shifts
-from strikewatch.intake.shift import Shift, open_shifts
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
-from strikewatch.review import around
-from strikewatch.review.columns import MISUSE
-from strikewatch.review.pictures.minute import draw
-from strikewatch.review.samples import FromShifts
-from strikewatch.settings import load
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.review.charts.minute import draw
+from strikewatch.review.data.samples import FromShifts
+from strikewatch.review.data.schemas import MISUSE
+from strikewatch.review.moments import excerpt
+from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.settings.tree import load
+from strikewatch.sources.recordings import Shift, open_shifts
 
 README = Path(__file__).parents[2] / "README.md"
 SHIFT = README.parent / "replay_data" / "hot-bench"
@@ -37,7 +37,7 @@ def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Repla
     for record in spots[::5]:
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
         key = record["site"], record["hammer"]
-        minute = around.minute(recorded, key, settings, "spot", "same_spot", onset, cleared)
+        minute = excerpt.minute(recorded, key, settings, "spot", "same_spot", onset, cleared)
         assert minute is not None
         at, spot_s = minute.spot_s
         inside = (at > onset) & (at <= cleared)
@@ -56,8 +56,8 @@ def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, FromShifts]) 
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     long_ago = instant.parse("2020-01-01T00:00:00Z")
     key = "fennick-hollow", "HB-01"
-    assert around.minute(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
-    assert around.strip(recorded, key, settings, long_ago, long_ago + SECOND) is None
+    assert excerpt.minute(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
+    assert excerpt.strip(recorded, key, settings, long_ago, long_ago + SECOND) is None
     assert recorded.place(key, long_ago) is None
 
 
@@ -96,7 +96,7 @@ def test_what_was_wrong_is_seen_against_its_limit() -> None:
         key = record["site"], record["hammer"]
         causes = record["evidence"].get("causes", record["fault"]).split()
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
-        minute = around.minute(
+        minute = excerpt.minute(
             recorded, key, settings.of_hammer(key), "x", record["fault"], onset, cleared, (), causes
         )
         assert minute is not None

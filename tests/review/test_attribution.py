@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
-from strikewatch.model.stretch import Spent, Stretch
-from strikewatch.review.attribution import Attribution, Bouts
-from strikewatch.review.frames import EXPOSURE, FAULTS
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.review.data.attribution import Attribution, Bouts
+from strikewatch.review.data.frames import EXPOSURE, FAULTS
 
 KEY = ("fennick-hollow", "HB-01")
 START = 1_772_600_400 * SECOND

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.detect import DETECTORS
+from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import InputError
 from strikewatch.review.coaching import OWN, read
 

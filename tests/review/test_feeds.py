@@ -3,8 +3,9 @@
 import pandas as pd
 import pytest
 
-from strikewatch.review import moments, rates
-from strikewatch.review.feeds import NOT_PLACED, Feeds
+from strikewatch.review import rates
+from strikewatch.review.data.feeds import NOT_PLACED, Feeds
+from strikewatch.review.moments import highlights
 from tests.review.test_rates import SITE, frames, row
 
 PAUSES = "spots are told apart by pauses only"
@@ -51,7 +52,7 @@ def test_whoever_is_above_among_those_on_such_hammers_is_named() -> None:
 
 def test_a_moment_that_is_less_certain_says_so_and_comes_after_the_others() -> None:
     _, faults = together(PLACED, on("HB-06", frames(("op-11", 2.0, {"same_spot": 5})), pose=False), INFERRED)
-    found = moments.telling(faults, 3, Feeds.of({}, HB_06))
+    found = highlights.telling(faults, 3, Feeds.of({}, HB_06))
     assert {one.caveat for one in found if one.operator == "op-11"} == {""}
     assert {one.caveat for one in found if one.operator == "op-16"} == {PAUSES}
 

@@ -4,10 +4,10 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.columns import Hours
-from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
-from strikewatch.review.frames import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.hands import Site, more_on, perhaps_hammer
+from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.data.schemas import Hours
+from strikewatch.review.statistics.hands import Site, more_on, perhaps_hammer
 
 SITE = "fennick-hollow"
 BEGIN = pd.Timestamp("2026-05-04T06:00Z")

@@ -12,11 +12,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from strikewatch.model.batch import Floats
-from strikewatch.model.instant import SECOND
-from strikewatch.review.pictures import control, funnel, intervals, minute, readings, strip, style
-from strikewatch.review.pictures.drawing import Drawing, Scale, Standing, short, spread, time_ticks, trace
-from strikewatch.review.trend import fit
+from strikewatch.core.batch import Floats
+from strikewatch.core.instant import SECOND
+from strikewatch.review.charts import control, funnel, intervals, minute, readings, shift_timeline, style
+from strikewatch.review.charts.drawing import Drawing, Scale, Standing, short, spread, time_ticks, trace
+from strikewatch.review.statistics.trend import fit
 
 UTC = ZoneInfo("UTC")
 BEGIN = 1_784_027_227 * SECOND
@@ -95,11 +95,11 @@ def strips(draw: st.DrawFn) -> str:
     at = BEGIN + np.sort(draw(arrays(np.int64, n, elements=st.integers(0, 3600 * hours)))) * SECOND
     spans = draw(st.lists(st.tuples(st.integers(-600, 9000), st.integers(0, 3000)), max_size=6))
     bouts = [(BEGIN + a * SECOND, BEGIN + (a + b) * SECOND) for a, b in spans]
-    marks = [strip.Mark(a, "high", draw(NAMES)) for a, _ in bouts]
-    shown = strip.Strip(
+    marks = [shift_timeline.Mark(a, "high", draw(NAMES)) for a, _ in bouts]
+    shown = shift_timeline.Strip(
         BEGIN, BEGIN + hours * 3600 * SECOND, bouts, (at, draw(series(n))), 80.0, marks, bouts[:2]
     )
-    return strip.draw("it", shown, draw(NAMES), UTC)
+    return shift_timeline.draw("it", shown, draw(NAMES), UTC)
 
 
 @st.composite

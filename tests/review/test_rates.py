@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.columns import GROUPS, OPERATORS, SITES, WEEKS
-from strikewatch.review.frames import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.judgement import Settings
+from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.statistics.verdicts import Settings
 
 SITE = "fennick-hollow"
 MONDAY = pd.Timestamp("2026-05-04T06:00Z")

@@ -6,7 +6,7 @@ import pytest
 
 from strikewatch.review import rates
 from strikewatch.review.coaching import read
-from strikewatch.review.feeds import Feeds
+from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.report import spread, tables
 from strikewatch.review.report.html import html
 from tests.review.invented import operators

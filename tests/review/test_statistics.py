@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson as scipys
 
-from strikewatch.review import chart, funnel, many, poisson, shrinkage
-from strikewatch.review.dispersion import between_days
+from strikewatch.review.statistics import control_chart, funnel, multiple_testing, poisson, shrinkage
+from strikewatch.review.statistics.dispersion import between_days
 
 COUNTS = st.integers(0, 300)
 HOURS = st.floats(0.01, 500.0)
@@ -149,25 +149,25 @@ def test_where_all_are_alike_all_have_the_common_rate() -> None:
 @given(P, st.randoms(use_true_random=False))
 def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Random) -> None:
     values = np.array([*p, np.nan])
-    corrected = many.holm(values)
+    corrected = multiple_testing.holm(values)
     assert np.isnan(corrected[-1])
     assert (corrected[:-1] >= values[:-1]).all()
     assert (corrected[:-1] <= 1).all()
     order = list(range(len(values)))
     random.shuffle(order)
-    assert many.holm(values[order])[np.argsort(order)] == pytest.approx(corrected, nan_ok=True)
+    assert multiple_testing.holm(values[order])[np.argsort(order)] == pytest.approx(corrected, nan_ok=True)
 
 
 def test_exact_chart_seldom_signals_where_nothing_changes() -> None:
     """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is passed in 1.7 %."""
-    sure = chart.chart(np.array([0.0, 4.0]), np.ones(2))
-    three = chart.chart(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
+    sure = control_chart.chart(np.array([0.0, 4.0]), np.ones(2))
+    three = control_chart.chart(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
     assert scipys.sf(sure.upper[0], 2.0) <= 0.00135 < scipys.sf(sure.upper[0] - 1, 2.0)
     assert scipys.sf(three.upper[0], 2.0) > 0.004
 
 
 def test_chart_has_no_limits_where_nothing_was_worked() -> None:
-    drawn = chart.chart(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
+    drawn = control_chart.chart(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
     assert drawn.centre == 2.0
     assert np.isnan(drawn.upper).tolist() == [False, True, False]
     assert not drawn.signal.any()

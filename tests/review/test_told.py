@@ -4,12 +4,12 @@ from pathlib import Path
 
 from sqlalchemy import URL
 
-from strikewatch.model.events import Event, name_of, valid
-from strikewatch.model.instant import SECOND
-from strikewatch.review.told import told
-from strikewatch.store.entries import enter
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.core.events import Event, name_of, valid
+from strikewatch.core.instant import SECOND
+from strikewatch.review.data.event_queries import told
+from strikewatch.storage.actions.entries import enter
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
 
 KINDS = ("inspection", "work")
 

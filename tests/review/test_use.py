@@ -11,18 +11,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from strikewatch.model import instant
-from strikewatch.model.alert import Change
-from strikewatch.model.instant import SECOND
-from strikewatch.model.stretch import Spent, Stretch
-from strikewatch.review.frames import EXPOSURE, FAULTS
-from strikewatch.review.from_store import reaching
-from strikewatch.review.report.use_words import less_certain
-from strikewatch.review.use import MEASURES, NO_BLOWS, NO_FEED, NOT_JUDGED, USE, use
-from strikewatch.settings import load
-from strikewatch.store.beside import Beside
-from strikewatch.store.step import StepRecord
-from strikewatch.store.store import Store
+from strikewatch.core import instant
+from strikewatch.core.alert import Change
+from strikewatch.core.instant import SECOND
+from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.review.data.frames import EXPOSURE, FAULTS
+from strikewatch.review.data.from_store import reaching
+from strikewatch.review.report.usage_wording import less_certain
+from strikewatch.review.usage import MEASURES, NO_BLOWS, NO_FEED, NOT_JUDGED, USE, use
+from strikewatch.settings.tree import load
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.engines.shared import Beside
 
 SITE = "fennick-hollow"
 START = 1_772_600_400 * SECOND

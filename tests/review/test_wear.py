@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
-from strikewatch.review import inspections, suiting, tools, wear
-from strikewatch.review.trend import fit
-from strikewatch.review.wear import GROOVES, Settings
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from strikewatch.review.statistics.trend import fit
+from strikewatch.review.wear import inspections, limits, tool_advice, tools
+from strikewatch.review.wear.limits import GROOVES, Settings
 
 KEY = ("fennick-hollow", "HB-01")
 HOUR = 3600 * SECOND
@@ -30,10 +30,10 @@ def test_every_state_of_the_grooves_has_its_decision() -> None:
     }
     assert set(expected) == set(GROOVES)
     for state, turned in itertools.product(GROOVES, (False, True, None)):
-        decision = wear.bushing(state, turned)
+        decision = limits.bushing(state, turned)
         assert decision.verdict == expected[state][turned]
         assert decision.why.endswith(".")
-    assert "if it has not been turned" in wear.bushing("second_groove_faint", None).why
+    assert "if it has not been turned" in limits.bushing("second_groove_faint", None).why
 
 
 @pytest.mark.parametrize(
@@ -52,15 +52,15 @@ def test_every_state_of_the_grooves_has_its_decision() -> None:
 def test_without_grooves_the_bore_decides_and_a_limit_of_the_handbook_always_does(
     state: Any, turned: bool | None, bore_mm: float | None, limit_mm: float | None, verdict: str | None
 ) -> None:
-    decision = wear.lower_bushing(state, turned, bore_mm, limit_mm)
+    decision = limits.lower_bushing(state, turned, bore_mm, limit_mm)
     assert decision.verdict == verdict
     assert verdict is not None or "handbook" in decision.why or "Neither" in decision.why
 
 
 def test_a_tool_is_worn_out_at_its_limit_and_only_with_one() -> None:
-    assert wear.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
-    assert wear.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
-    assert wear.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
+    assert limits.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
+    assert limits.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
+    assert limits.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
 
 
 readings = st.lists(
@@ -288,12 +288,12 @@ def test_every_work_has_its_tool() -> None:
         told = {"work": work, "hard": hard, "abrasive": abrasive, "cut_edge": edge}
         expected = "chisel" if edge else "hard_blunt" if abrasive else None
         expected = expected or ("blunt" if work == "boulders" and hard is not False else "moil")
-        assert suiting.advise(told).tool == expected
-        assert suiting.suits(expected, told) is None
-        for other in suiting.NAMES.keys() - {expected}:
-            note = suiting.suits(other, told)
+        assert tool_advice.advise(told).tool == expected
+        assert tool_advice.suits(expected, told) is None
+        for other in tool_advice.NAMES.keys() - {expected}:
+            note = tool_advice.suits(other, told)
             assert note is not None
             assert "Common practice, no published source" in note
-            assert suiting.NAMES[expected] in note
-        assert suiting.suits(None, told) is None
-        assert suiting.suits("other", told) is None
+            assert tool_advice.NAMES[expected] in note
+        assert tool_advice.suits(None, told) is None
+        assert tool_advice.suits("other", told) is None

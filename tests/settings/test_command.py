@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.settings import load
+from strikewatch.settings.tree import load
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "strikewatch.cli", "settings", *arguments]
+    command = [sys.executable, "-m", "strikewatch.cli.main", "settings", *arguments]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 

@@ -5,8 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from strikewatch.settings import Settings
-from strikewatch.variables import PREFIX, variables
+from strikewatch.settings.environment import PREFIX, variables
+from strikewatch.settings.tree import Settings
 
 TOP = Path(__file__).parents[2]
 COMPOSE = TOP / "docker-compose.yml"

@@ -10,11 +10,11 @@ from pydantic import BaseModel, TypeAdapter
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from strikewatch.deliver.heartbeat import Settings as Heartbeat
-from strikewatch.deliver.webhook import Settings as Webhook
 from strikewatch.errors import SettingsError
-from strikewatch.intake.mqtt.settings import TlsSettings
-from strikewatch.settings import Settings, load
+from strikewatch.settings.tree import Settings, load
+from strikewatch.sinks.heartbeat import Settings as Heartbeat
+from strikewatch.sinks.webhook import Settings as Webhook
+from strikewatch.sources.mqtt.settings import TlsSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
 SHIPPED = CONFIG / "strikewatch.toml"

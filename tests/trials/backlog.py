@@ -18,15 +18,15 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.faults import Faults
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.instant import SECOND, Instant
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.faults import Faults
 from tests.benchmarks.latency import Desk
 from tests.broker import Broker
-from tests.core.recorded import MemoryShift
-from tests.live.processor import NO_STORMS, SITE, Processor, now_ns, until
+from tests.detectors.recorded import MemoryShift
+from tests.service.processor import NO_STORMS, SITE, Processor, now_ns, until
 from tests.trials.clocks import work
 from tests.trials.trial import Line, Trial, broken
 

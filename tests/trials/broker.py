@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.broker import Broker, free_port
-from tests.intake.test_mqtt_access import scripted
-from tests.live.processor import Gateway, Processor, now_ns, until
-from tests.live.test_running import ask
+from tests.service.processor import Gateway, Processor, now_ns, until
+from tests.service.test_running import ask
+from tests.sources.test_mqtt_access import scripted
 from tests.trials.trial import Line, Trial, broken
 from tests.trials.twice import twice
 

@@ -16,13 +16,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from strikewatch.faults import Faults
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.model import instant
-from strikewatch.model.batch import Rows
-from strikewatch.model.instant import SECOND, Instant
-from tests.core.recorded import MemoryShift
-from tests.live.processor import NO_STORMS
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.faults import Faults
+from tests.detectors.recorded import MemoryShift
+from tests.service.processor import NO_STORMS
 from tests.trials.site import Clocks, Works, works
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from tests.broker import Broker
 from tests.disk import SmallDisk, frozen
-from tests.live.processor import Gateway, Processor, until
 from tests.postgresql import Postgresql
+from tests.service.processor import Gateway, Processor, until
 from tests.trials.digging import Digging
 from tests.trials.trial import Line, Trial, broken
 

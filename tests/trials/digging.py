@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
-from tests.live.processor import Gateway, Processor, now_ns, until
-from tests.live.test_live import fire, rest
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from tests.service.processor import Gateway, Processor, now_ns, until
+from tests.service.test_live import fire, rest
 
 HAMMER = "HB-03"
 HZ = 10

@@ -5,12 +5,12 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from strikewatch.alarm.own import DISK_FULL
-from strikewatch.deliver.target import key_of
+from strikewatch.engine.self_alerts import DISK_FULL
+from strikewatch.sinks.target import key_of
 from tests.broker import Broker
 from tests.disk import SmallDisk
-from tests.live.processor import SECRET, Gateway, Processor, until
 from tests.receiver import Receiver
+from tests.service.processor import SECRET, Gateway, Processor, until
 from tests.trials.digging import Digging
 from tests.trials.trial import Line, Trial, broken
 

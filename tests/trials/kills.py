@@ -14,17 +14,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from strikewatch.deliver.target import key_of
-from strikewatch.faults import Faults
-from strikewatch.hosts.replay import replay_shifts
-from strikewatch.model.batch import Rows
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
+from strikewatch.core.batch import Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from strikewatch.service.replay import replay_shifts
+from strikewatch.settings.faults import Faults
+from strikewatch.sinks.target import key_of
 from tests.broker import Broker
-from tests.core.recorded import MemoryShift
-from tests.live.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
+from tests.detectors.recorded import MemoryShift
 from tests.postgresql import Postgresql
 from tests.receiver import Answer, Receiver
+from tests.service.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
 from tests.trials.told import SAME, Told, told
 from tests.trials.trial import Line, Trial, broken
 

@@ -10,11 +10,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from strikewatch.alarm.lifecycle import State
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND
-from strikewatch.store.desk import Desk
-from strikewatch.store.listing import Filter
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.lifecycle import State
+from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.queries.alerts import Filter
 from tests.trials.site import Clocks, Works, works
 from tests.trials.trial import Line, Trial, broken
 

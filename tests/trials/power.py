@@ -17,11 +17,11 @@ from typing import Any
 import apsw
 import numpy as np
 
-from strikewatch.model.batch import Rows
-from strikewatch.store import sqlite
-from strikewatch.store.step import Reject, StepRecord
-from strikewatch.store.store import Store
-from tests.store.test_store import KEY, NOW, change
+from strikewatch.core.batch import Rows
+from strikewatch.storage.commit.step import Reject, StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.engines import sqlite
+from tests.storage.test_store import KEY, NOW, change
 from tests.trials.trial import Line, Trial, broken
 
 SECTOR = 512

@@ -8,19 +8,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from strikewatch.deliver.endpoint import Endpoint
-from strikewatch.deliver.filter import Filter, Routes, Sites
-from strikewatch.deliver.round import Round
-from strikewatch.deliver.schedule import Schedule
-from strikewatch.deliver.sender import Answer
-from strikewatch.hosts.worker import Worker
-from strikewatch.intake import mqtt
-from strikewatch.model.instant import SECOND, Instant
-from strikewatch.settings import Settings
-from strikewatch.store.outbox import Message, Outbox
-from strikewatch.store.recording import Recorder
-from strikewatch.store.retention import Keeper
-from strikewatch.store.store import Store
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.service.worker import Worker
+from strikewatch.settings.tree import Settings
+from strikewatch.sinks.delivery_loop import Round
+from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks.filter import Filter, Routes, Sites
+from strikewatch.sinks.retry_schedule import Schedule
+from strikewatch.sinks.sender import Answer
+from strikewatch.sources import mqtt
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.outbox.messages import Message, Outbox
+from strikewatch.storage.recorder.recorder import Recorder
+from strikewatch.storage.retention import Keeper
 
 SITE = "fennick-hollow"
 ENDPOINT = "office"

@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from strikewatch.deliver.filter import Filter
-from strikewatch.model import instant
-from strikewatch.model.instant import SECOND, Instant
-from tests.live.processor import NO_STORMS
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sinks.filter import Filter
+from tests.service.processor import NO_STORMS
 from tests.trials import clocks
 
 ZONE = "Europe/Dublin"

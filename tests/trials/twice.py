@@ -15,7 +15,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.broker import Broker
-from tests.live.processor import Gateway, Processor, until
+from tests.service.processor import Gateway, Processor, until
 from tests.trials.kills import CLOSING, HAMMERS, PER_S, PER_WORK_S, REORDER_S, queued, replayed, told_of, work
 from tests.trials.told import SAME
 from tests.trials.trial import Line, broken

@@ -7,7 +7,7 @@ recording (the latest row time of any hammer), and returns plain records.
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from strikewatch.model.events import Event
+from strikewatch.core.events import Event
 from tests.twins import cold_oil, grease, hot_oil, misuse, same_spot, sensor_fault, signal_lost
 from tests.twins.knowledge import Record, Row
 

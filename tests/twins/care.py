@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
-from strikewatch.model.events import Event
+from strikewatch.core.events import Event
 from tests.twins.knowledge import Record, Row, Span
 from tests.twins.whose import in_order, operator_at
 

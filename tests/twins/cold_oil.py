@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import seconds
 from tests.twins.knowledge import Record, Row, admitted, both, firing, known, reached
 from tests.twins.whose import operator_at
 

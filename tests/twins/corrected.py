@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
-from strikewatch.model.events import Event, name_of
-from strikewatch.model.instant import SECOND
+from strikewatch.core.events import Event, name_of
+from strikewatch.core.instant import SECOND
 from tests.twins.days import days
 from tests.twins.knowledge import Row
 from tests.twins.streams import SITE, Stream, nasty

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from itertools import pairwise
 from typing import Any, Final
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, parse, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, parse, seconds
 from tests.twins import upkeep
 from tests.twins.knowledge import Row, admitted, firing, samples, working
 from tests.twins.streams import SITE, Stream

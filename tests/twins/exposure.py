@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import Row, Span, admitted, firing, joined, length, samples, working
 from tests.twins.whose import in_order, operator_at, tool_at
 

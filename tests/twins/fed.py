@@ -9,8 +9,8 @@ import math
 import random
 from typing import Any
 
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.instant import SECOND
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import SECOND
 from tests.twins import grease_feed
 from tests.twins.knowledge import Row
 from tests.twins.streams import MORNING, Stream, sign_ons

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from strikewatch.model.alert import Priority
-from strikewatch.model.events import Event
-from strikewatch.model.instant import seconds
+from strikewatch.core.alert import Priority
+from strikewatch.core.events import Event
+from strikewatch.core.instant import seconds
 from tests.twins.knowledge import Record, Row, admitted, firing, reached, working
 from tests.twins.whose import in_order, operator_at
 

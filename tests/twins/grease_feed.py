@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import (
     Record,
     Row,

@@ -2,8 +2,8 @@
 
 from typing import Any
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import Record, Row
 
 

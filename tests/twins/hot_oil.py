@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import Record, Row, Span, admitted, both, firing, known, length
 from tests.twins.whose import operator_at
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from strikewatch.model.alert import Priority
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.instant import seconds
+from strikewatch.core.alert import Priority
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import seconds
 
 Span = tuple[int, int]
 

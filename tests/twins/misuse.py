@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Final, NamedTuple
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import Record, Row, Span, admitted, both, firing, joined, known, length, reached
 from tests.twins.whose import operator_at
 

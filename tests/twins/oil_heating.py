@@ -8,8 +8,8 @@ from typing import Final
 
 from scipy import stats
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
 from tests.twins.knowledge import Record, Row, admitted, both, firing, samples
 from tests.twins.whose import operator_at
 

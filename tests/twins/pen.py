@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins.knowledge import Row
 
 HAIR = (0, 0, 0, 1, -1, 1000, -1000, 1_000_000, -1_000_000)

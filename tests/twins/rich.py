@@ -9,9 +9,9 @@ import random
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
 from tests.twins import find_all
 from tests.twins.knowledge import Row
 from tests.twins.streams import MORNING, SITE, Stream, sign_ons

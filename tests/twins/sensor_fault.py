@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from strikewatch.model.channels import CHANNELS
-from strikewatch.model.events import Event
-from strikewatch.model.instant import seconds
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.events import Event
+from strikewatch.core.instant import seconds
 from tests.twins.knowledge import (
     Record,
     Row,

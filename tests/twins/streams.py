@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from strikewatch.model.batch import Rows
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, parse, seconds
+from strikewatch.core.batch import Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, parse, seconds
 from tests.twins import find_all, grease
 from tests.twins.knowledge import Row
 from tests.twins.pen import Settings, written

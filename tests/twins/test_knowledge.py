@@ -2,7 +2,7 @@
 
 import math
 
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins import knowledge, same_spot, whose
 from tests.twins.hand import event, fired, row
 

@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins import misuse
 from tests.twins.hand import brief, fired, row
 from tests.twins.knowledge import Row

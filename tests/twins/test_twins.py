@@ -7,8 +7,8 @@ comments.
 import math
 from typing import Any
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins import cold_oil, grease, hot_oil, same_spot, sensor_fault, signal_lost
 from tests.twins.hand import brief, event, fired, row
 from tests.twins.knowledge import Row

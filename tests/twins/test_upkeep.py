@@ -3,8 +3,8 @@
 from dataclasses import replace
 from typing import Any
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins import upkeep
 from tests.twins.hand import brief, event, fired, row
 from tests.twins.knowledge import Row

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from strikewatch.model.alert import Priority
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, seconds
+from strikewatch.core.alert import Priority
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, seconds
 from tests.twins import care
 from tests.twins.knowledge import Record, Row, Span, admitted, firing, length, reached, samples, working
 from tests.twins.whose import in_order, operator_at

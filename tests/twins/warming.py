@@ -3,8 +3,8 @@
 import math
 import random
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import SECOND, parse
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, parse
 from tests.twins.knowledge import Row
 from tests.twins.streams import SITE, Stream
 

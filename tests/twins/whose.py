@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from strikewatch.model.events import Event
-from strikewatch.model.instant import seconds
+from strikewatch.core.events import Event
+from strikewatch.core.instant import seconds
 
 
 def in_order(events: Sequence[Event], *kinds: str) -> list[Event]:

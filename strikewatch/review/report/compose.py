@@ -5,17 +5,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
-from strikewatch.review import hands
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.condition import Condition
-from strikewatch.review.feeds import NOTHING_KNOWN, Feeds
-from strikewatch.review.frames import UNASSIGNED
-from strikewatch.review.moments import Clean
-from strikewatch.review.report import figures, words
+from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.moments.highlights import Clean
+from strikewatch.review.report import charts, wording
 from strikewatch.review.report import spread as spread_words
-from strikewatch.review.report.condition_part import part
+from strikewatch.review.report.condition_section import part
 from strikewatch.review.report.content import Card, Comparison, Line, Person, Picture, Shown, Site
-from strikewatch.review.report.use_part import account
+from strikewatch.review.report.usage_section import account
+from strikewatch.review.statistics import hands
+from strikewatch.review.wear.condition import Condition
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,7 +107,7 @@ class _Composed:
             name=self._name,
             anchor=self._anchor,
             for_one=self._only is not None,
-            worked=f"{words.many(len(people), 'operator')}. {words.worked(exposure)}",
+            worked=f"{wording.many(len(people), 'operator')}. {wording.worked(exposure)}",
             cards=self._cards(),
             quiet=list(spread_words.none_of(none, self._name, hammers, self._feeds, self._coaching)),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
@@ -115,9 +115,9 @@ class _Composed:
             account=None if self._only else account(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
             overall=spread_words.overall(self._operators[self._operators["fault"].isin(self._seen_faults)]),
-            uncertain=list(words.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
+            uncertain=list(wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
             unassigned=() if self._only else lines,
-            unassigned_worked=words.worked(exposure[unassigned]),
+            unassigned_worked=wording.worked(exposure[unassigned]),
         )
 
     def _line(self, row: Mapping[str, Any], who: str) -> Line:
@@ -137,14 +137,14 @@ class _Composed:
             verdict=row.get("verdict", ""),
             change=row.get("change_words", ""),
             limits=row["limits"],
-            more=words.more(float(row["more_h"]), row["over"]) if row["limits"] == "little" else "",
+            more=wording.more(float(row["more_h"]), row["over"]) if row["limits"] == "little" else "",
             less_certain=int(row.get("less_certain", 0)),
         )
 
     def _hammer(self, row: Mapping[str, Any]) -> Line:
         line = self._line(row, "")
         who = f"{row['hammer']}: {line.name}"
-        return replace(line, who=who, verdict=f"{words.hours(line.seconds / 3600)} at fault")
+        return replace(line, who=who, verdict=f"{wording.hours(line.seconds / 3600)} at fault")
 
     def _cards(self) -> list[Card]:
         """What has risen first, then what there is most of."""
@@ -185,7 +185,7 @@ class _Composed:
         name, worked = self._coaching.name(fault), [row for row in rows if row["hours"] > 0]
         if len(worked) < 2:
             return Comparison(fault, name, per, lines, why_none="There is nobody to compare with.")
-        pictures = figures.compared(f"{self._anchor}-{fault}", name, per, worked, self._only)
+        pictures = charts.compared(f"{self._anchor}-{fault}", name, per, worked, self._only)
         return Comparison(fault, name, per, lines, pictures)
 
     def _person(self, operator: str, number: int) -> Person:
@@ -197,7 +197,7 @@ class _Composed:
         return Person(
             operator=operator,
             anchor=anchor,
-            worked=words.worked(exposure),
+            worked=wording.worked(exposure),
             lines=lines,
             coach=[line.name for line in lines if line.standing == "above"],
             summary=spread_words.summary(lines, float(exposure["firing_s"].sum()), self._seen_faults),
@@ -209,7 +209,7 @@ class _Composed:
 
     def _good(self, operator: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
         stretch = self._seen.clean.get(operator)
-        said = [words.clean(stretch[0], self._zone)] if stretch else []
+        said = [wording.clean(stretch[0], self._zone)] if stretch else []
         for row in rows:
             name = self._coaching.name(str(row["fault"]))
             if row["standing"] == "below":
@@ -226,7 +226,7 @@ class _Composed:
         own = self._weeks[self._weeks["operator"] == operator]
         by_fault = [(line, own[own["fault"] == line.fault]) for line in lines]
         return [
-            figures.week_by_week(f"{anchor}-{line.fault}", line.name, weeks)
+            charts.week_by_week(f"{anchor}-{line.fault}", line.name, weeks)
             for line, weeks in by_fault
             if len(weeks) >= WEEKS and weeks["count"].sum()
         ]

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from strikewatch.model.instant import Instant
+from strikewatch.core.instant import Instant
+from strikewatch.review.charts.drawing import Standing
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.moments import Moment
-from strikewatch.review.pictures.drawing import Standing
-from strikewatch.review.poisson import Kind
+from strikewatch.review.moments.highlights import Moment
+from strikewatch.review.statistics.poisson import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ from typing import Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from strikewatch.cautions import CAUTION
-from strikewatch.review import pictures
-from strikewatch.review.pictures.drawing import figure
+from strikewatch.disclaimer import CAUTION
+from strikewatch.review import charts
+from strikewatch.review.charts.drawing import figure
 from strikewatch.review.report.content import Line, Report
-from strikewatch.review.report.words import hours
+from strikewatch.review.report.wording import hours
 
 _HERE: Final = Path(__file__).parent
 
@@ -34,7 +34,7 @@ def html(report: Report) -> str:
 
 def style() -> str:
     """The one style sheet in the page; who serves it may name its digest in a content policy."""
-    return pictures.style() + (_HERE / "report.css").read_text(encoding="utf-8")
+    return charts.style() + (_HERE / "report.css").read_text(encoding="utf-8")
 
 
 def limits_of(lines: Sequence[Line]) -> str:

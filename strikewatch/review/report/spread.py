@@ -3,11 +3,11 @@
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
-from strikewatch.review import hands
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.feeds import Feeds
-from strikewatch.review.report import words
+from strikewatch.review.data.feeds import Feeds
+from strikewatch.review.report import wording
 from strikewatch.review.report.content import Line
+from strikewatch.review.statistics import hands
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +28,7 @@ ON_HAMMER: Final[Mapping[hands.Follows, str]] = {
 def of_fault(own: "pd.DataFrame", above: Sequence[str]) -> str:
     """Whose a fault is, from its rows of OPERATORS; `above` are those who stand out, in order."""
     if above:
-        return f"Above the others: {words.listed(above)}. Begin the coaching there."
+        return f"Above the others: {wording.listed(above)}. Begin the coaching there."
     if enough_judged(own):
         return "Spread over the operators: a matter for all, and for how work is set up."
     return NOT_ENOUGH
@@ -46,7 +46,7 @@ def overall(operators: "pd.DataFrame") -> str:
     if little.all():
         return f"{NOT_ENOUGH} The moments may still be worth a talk."
     if little.any():
-        of = f"{little.sum()} of {words.many(len(little), 'operator')}"
+        of = f"{little.sum()} of {wording.many(len(little), 'operator')}"
         return f"{NOT_ENOUGH} Nobody stands out so far; {of} cannot be judged on any fault yet."
     return f"{NOT_ENOUGH} Nobody stands out so far; not everybody can be judged on every fault yet."
 
@@ -66,12 +66,12 @@ def by_hammer(site: hands.Site, above: Sequence[str], *, names: bool) -> Iterato
     """
     if names:
         for hammer, operators in hands.perhaps_hammer(site, above):
-            yield f"It may also be the hammer: on {hammer} only {words.listed(operators)} fired enough to tell."
+            yield f"It may also be the hammer: on {hammer} only {wording.listed(operators)} fired enough to tell."
     by: dict[hands.Follows, list[str]] = {}
     for hammer, follows in hands.more_on(site, above):
         by.setdefault(follows, []).append(hammer)
     for follows, hammers in by.items():
-        yield f"More of it on {words.listed(hammers)}, {ON_HAMMER[follows]}."
+        yield f"More of it on {wording.listed(hammers)}, {ON_HAMMER[follows]}."
 
 
 def none_of(
@@ -82,7 +82,7 @@ def none_of(
         fault: [one for one in hammers if fault in feeds.silent.get((site, one), ())] for fault in faults
     }
     none = [
-        coaching.name(fault).lower() + (f" (not monitored on {words.listed(own)})" if own else "")
+        coaching.name(fault).lower() + (f" (not monitored on {wording.listed(own)})" if own else "")
         for fault, own in blind.items()
         if len(own) < len(hammers)
     ]

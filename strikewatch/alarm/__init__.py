@@ -1,1 +1,0 @@
-"""Findings become alerts: priorities, whose fault, what to say."""

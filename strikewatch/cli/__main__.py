@@ -1,0 +1,7 @@
+"""`python -m strikewatch.cli`."""
+
+import sys
+
+from strikewatch.cli.main import main
+
+sys.exit(main())

@@ -1,0 +1,1 @@
+"""The arguments of each group of commands."""

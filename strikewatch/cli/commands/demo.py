@@ -1,0 +1,192 @@
+"""`strikewatch demo`: the whole way on one machine, from a real broker to a webhook that checks its signatures."""
+
+import base64
+import secrets
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from rich.console import Console
+from rich.text import Text
+
+from strikewatch.core import instant
+from strikewatch.demo.broker import Broker, free_port
+from strikewatch.demo.clock import PacedClock
+from strikewatch.demo.day import START_NS
+from strikewatch.demo.gateways import Gateways
+from strikewatch.demo.receiver import Receiver
+from strikewatch.demo.site import HAMMERS, PROFILES, SITE
+from strikewatch.disclaimer import CAUTION
+from strikewatch.errors import StrikewatchError
+from strikewatch.service.precompile import warm
+from strikewatch.service.run import Live
+from strikewatch.settings.tree import Settings, load
+from strikewatch.sinks import log
+from strikewatch.storage.actions import tokens
+from strikewatch.storage.engines.shared import Beside
+
+PACE: Final = 60.0
+GRACE_S: Final = 30.0
+"""Of the demo's time: half a second of ours."""
+PAGE_PORT: Final = 8470
+"""If it is free."""
+LOOK_S: Final = 0.1
+READY_S: Final = 30.0
+DRAIN_S: Final = 0.7
+STYLES: Final = {"high": "bold", "medium": "", "low": "dim"}
+
+
+def show(seconds: float | None) -> int:
+    """Run the demo for so many seconds, or until Ctrl-C; what comes is printed, and at the end what it came to."""
+    screen = _Screen(Console(highlight=False, soft_wrap=True))
+    warm(screen.say)
+    secret = "whsec_" + base64.b64encode(secrets.token_bytes(32)).decode()
+    with tempfile.TemporaryDirectory(prefix="strikewatch-demo-") as folder, Broker() as broker:
+        clock = screen.clock = PacedClock(START_NS, PACE)
+        with Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver:
+            settings = _settings(Path(folder), broker, receiver.url, secret)
+            log.set_up(settings.log)
+            with _processing(Live(settings, clock.now_ns, clock.now_ns)) as live:
+                screen.begin(broker)
+                screen.page(settings.http.port, _token(settings, clock.now_ns()))
+                gateways = Gateways(broker.host, broker.port, clock).start()
+                try:
+                    _watch(live, gateways, seconds)
+                except KeyboardInterrupt:
+                    screen.say("Stopping.")
+                finally:
+                    gateways.stop()
+                    time.sleep(DRAIN_S)
+        screen.end(gateways.sent, receiver.refused, clock)
+    return 0
+
+
+def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
+    (folder / "secret").write_text(secret)
+    return load(
+        given={
+            "mqtt": {
+                "host": broker.host,
+                "port": broker.port,
+                "client_id": "strikewatch-demo",
+                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that the other speaks
+            },
+            "intake": {"grace_s": GRACE_S},
+            "hammers": PROFILES,
+            "store": {"path": str(folder / "strikewatch.db")},
+            "recording": {"folder": str(folder / "recordings")},
+            "log": {"file": str(folder / "strikewatch.log")},
+            "http": {"port": free_port(PAGE_PORT), "look_freely": True},
+            "webhooks": [
+                {
+                    "name": "demo",
+                    "url": url,
+                    "secret_file": str(folder / "secret"),
+                    "allow_private": ["127.0.0.0/8"],
+                }
+            ],
+        }
+    )
+
+
+def _token(settings: Settings, now: instant.Instant) -> str:
+    """To act at the page."""
+    with Beside(settings.store.where) as place, place.write() as connection:
+        return tokens.add(connection, "demo", "review", now)
+
+
+@contextmanager
+def _processing(live: Live) -> Iterator[Live]:
+    """The processor in a thread of its own, stopped at the end; what killed it is raised here."""
+    died: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            live.run()
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
+            died.append(error)
+            live.ready.set()
+
+    thread = threading.Thread(target=run, name="processor")
+    thread.start()
+    try:
+        if not live.ready.wait(READY_S):
+            raise StrikewatchError("the processor does not get through to the demo's broker")
+        yield live
+    finally:
+        live.stop()
+        thread.join()
+        if died:
+            raise died[0]
+
+
+def _watch(live: Live, gateways: Gateways, seconds: float | None) -> None:
+    until = None if seconds is None else time.monotonic() + seconds
+    while (until is None or time.monotonic() < until) and not live.stopped:
+        if gateways.failure is not None:
+            raise StrikewatchError(f"the gateways stopped: {gateways.failure}")
+        time.sleep(LOOK_S)
+
+
+class _Screen:
+    """What people read: alerts as they come, in plain words, and what they came to."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self.clock: PacedClock | None = None
+        self._records: dict[str, dict[str, Any]] = {}
+        self._delivered = 0
+
+    def say(self, text: str) -> None:
+        self._console.print(text, style="dim")
+
+    def begin(self, broker: Broker) -> None:
+        carriers = ", ".join(f"{hammer.name} on {hammer.carrier}" for hammer in HAMMERS.values())
+        self._console.print(
+            f"[bold]{SITE}[/bold], invented from end to end, {PACE:.0f} times as fast as life."
+        )
+        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Ctrl-C ends it.")
+
+    def page(self, port: int, token: str) -> None:
+        self._console.print(f"The site manager's page: [bold]http://127.0.0.1:{port}/[/bold]")
+        self.say(f"Look freely; to act there, sign in with {token}\n")
+
+    def alert(self, step: str, record: dict[str, Any]) -> None:
+        """One delivery that the webhook has verified."""
+        self._delivered += 1
+        if step == "digest":
+            self._records |= {one["id"]: one for one in record["alerts"]}
+            self._console.print(Text(f"{record['began'][11:19]}  {record['summary']}", style="bold"))
+            return
+        self._records[record["id"]] = record
+        at = record["cleared"] if step == "cleared" else record["onset"]
+        if step == "escalated" and self.clock is not None:
+            at = instant.text(self.clock.now_ns())
+        who = record["operator"] or "unassigned"
+        what = {"raised": record["summary"], "escalated": f"Now {record['priority']}: {record['summary']}"}
+        line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<16}  ")
+        line.append(what.get(step) or f"Over. {record['summary']}", style="dim" if step == "cleared" else "")
+        if record["historic"]:
+            line.append(" (historic: it came late)")
+        line.stylize("dim" if step == "cleared" else STYLES[record["priority"]])
+        self._console.print(line)
+
+    def end(self, sent: int, refused: int, clock: PacedClock) -> None:
+        records = self._records.values()
+        hours = (clock.now_ns() - START_NS) / instant.SECOND / 3600
+        self._console.print(
+            f"\n{hours:.1f} hours of work, {sent:,} messages, {len(records)} alerts; "
+            f"{self._delivered} deliveries, every signature checked, {refused} refused."
+        )
+        self._count("By fault", Counter(record["fault"] for record in records))
+        self._count("By operator", Counter(record["operator"] or "unassigned" for record in records))
+        self.say(CAUTION)
+
+    def _count(self, title: str, counted: Counter[str]) -> None:
+        if counted:
+            self._console.print(f"{title}: " + ", ".join(f"{name} {n}" for name, n in counted.most_common()))

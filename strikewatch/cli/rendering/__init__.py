@@ -1,0 +1,1 @@
+"""Tables and messages for the terminal."""

@@ -1,0 +1,143 @@
+"""Alerts and their history as tables for people; narrow enough for 80 columns."""
+
+from collections.abc import Sequence
+from itertools import groupby
+from shlex import quote
+from typing import Any, Final
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strikewatch.service.time_parsing import told
+from strikewatch.storage.queries.alerts import Listed
+from strikewatch.storage.queries.muted import Mute
+
+SHORT: Final = 6
+"""Digits of an id that are shown: enough to name one of thousands."""
+SENTENCES: Final = 120
+"""Columns from which on each alert is also told in a sentence."""
+WORDS: Final = {
+    "returned_unacknowledged": "returned",
+    "suppressed_by_design": "suppressed",
+    "out_of_service": "out of service",
+}
+
+
+MUTED: Final = {
+    "shelved": "strikewatch hammer end-shelving {hammer} {fault} --site {site} --by NAME",
+    "out_of_service": "strikewatch hammer in-service {hammer} --site {site} --by NAME",
+    "suppressed_by_design": "remove {fault} from alarms.suppressed in the settings, and restart the processor",
+}
+"""How each kind is ended."""
+
+
+def show_alerts(console: Console, found: Sequence[Listed], *, total: int) -> None:
+    """By site, in the order given; `total` is how many there are."""
+    if not found:
+        console.print("No alerts.")
+        return
+    by_site = sorted(found, key=lambda one: str(one.record["site"]))
+    for site, own in groupby(by_site, key=lambda one: str(one.record["site"])):
+        listed = list(own)
+        console.print(
+            Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
+        )
+        console.print(_alerts(listed, sentences=console.width >= SENTENCES))
+    if len(found) < total:
+        console.print(f"{len(found)} of {total} alerts; --limit {total} shows all.", style="dim")
+
+
+def show_muted(console: Console, found: Sequence[Mute]) -> None:
+    """What is muted: who, why, until when, how many alerts are active under it, and how to end it."""
+    console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
+    for one in found:
+        what = f"{one.fault or 'all faults'} of {one.hammer or 'all hammers'}"
+        if one.kind == "shelved" and not one.hammer:
+            what = f"{one.fault} of the processor"
+        where = f" at {one.site}" if one.site else ""
+        upto = f", up to {one.upto} priority" if one.upto else ""
+        until = "until somebody ends it" if one.until is None else f"until {told(one.until)} UTC"
+        if one.kind == "suppressed_by_design":
+            until = "until the settings change"
+        console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))
+        console.print(Text(f"  by {one.by}: {one.reason}; {one.active} active", style="dim"))
+        names = (quote(name or "") for name in (one.hammer, one.fault, one.site))
+        ends = MUTED[one.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
+        console.print(Text(f"  to end it: {ends}", style="dim"))
+
+
+def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any]]) -> None:
+    """What the alert is, and what was done with it."""
+    console.print(Text(sentence(listed), style="bold"))
+    console.print(Text(listed.record["summary"]))
+    console.print(f"Onset {_at(listed.record['onset'])} UTC, {_over(listed)}; told: {listed.told or 'no'}.")
+    table = _table("when (UTC)", "who", "what", "now", "why")
+    for line in lines:
+        why = Text(line["why"])
+        words = line["event"].replace("_", " ")
+        table.add_row(
+            Text(line["at"][5:19].replace("T", " ")), Text(line["by"]), words, state(line["to"]), why
+        )
+    console.print(table)
+
+
+def sentence(listed: Listed) -> str:
+    """An alert in a line."""
+    one = listed.record
+    name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
+    return f"{name}, {one['priority']}, {standing(listed)}"
+
+
+def standing(listed: Listed) -> str:
+    """Where it stands, in words."""
+    words = state(listed.state)
+    if listed.shelf is not None:
+        return f"{words} until {told(listed.shelf.until)} UTC by {listed.shelf.by}: {listed.shelf.reason}"
+    if listed.stay is not None:
+        until = "" if listed.stay.until is None else f" until {told(listed.stay.until)} UTC"
+        return f"{words}{until} by {listed.stay.by}: {listed.stay.reason}"
+    return words
+
+
+def state(word: str) -> str:
+    return WORDS.get(word, word)
+
+
+def _alerts(found: Sequence[Listed], *, sentences: bool) -> Table:
+    table = _table("id", "onset UTC", "hammer", "fault", "priority", "state", "operator")
+    if sentences:
+        table.add_column("what happened", overflow="fold")
+    for one in found:
+        record = one.record
+        row = [
+            record["id"][:SHORT],
+            _at(record["onset"]),
+            record["hammer"],
+            record["fault"],
+            record["priority"],
+            state(one.state),
+            record["operator"] or "unassigned",
+        ]
+        table.add_row(*map(Text, [*row, f"{record['summary']} {_aside(one)}".strip()] if sentences else row))
+    return table
+
+
+def _table(*names: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
+    for name in names:
+        table.add_column(name, no_wrap=name != "why", overflow="fold")
+    return table
+
+
+def _aside(one: Listed) -> str:
+    return f"({standing(one)})" if one.shelf or one.stay else ""
+
+
+def _at(text: str) -> str:
+    return text[5:16].replace("T", " ")
+
+
+def _over(listed: Listed) -> str:
+    cleared = listed.record["cleared"]
+    return "still on" if cleared is None else f"over {_at(cleared)} UTC"

@@ -1,0 +1,143 @@
+"""A review at a glance, in the terminal: each site's rates, and each operator's, narrow enough for 80 columns."""
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from strikewatch.disclaimer import CAUTION
+from strikewatch.review.charts.drawing import figure
+from strikewatch.review.report.content import Account, Line, Person, Report, Site, WearAndTools
+
+RIGHT = ("count", "per hour", "95 % limits", "in all", "per firing hour", "all hammers")
+SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
+
+
+def show(console: Console, report: Report, written: Sequence[str]) -> None:
+    """Print it; `written` names the files made."""
+    console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
+    for words in report.notes:
+        console.print(Text(words, "yellow"))
+    if report.nothing:
+        console.print(report.nothing)
+    for site in report.sites:
+        _site(console, site)
+    if report.sites:
+        console.print()
+        console.print(Text("▲ above, ▼ below the others; ● within chance; □ too little to judge.", "dim"))
+        for words in _signs(report):
+            console.print(Text(words, "dim"))
+        console.print(Text(CAUTION, "dim"))
+    for path in written:
+        console.print(f"Written: {path}", highlight=False)
+    if report.sites and not written:
+        console.print(Text("The whole report: --html review.html, or --pdf review.pdf.", "dim"))
+
+
+def _site(console: Console, site: Site) -> None:
+    console.print()
+    console.print(Text(site.name, "bold"))
+    console.print(Text(site.worked))
+    for card in site.cards:
+        line = card.line
+        rate = f"{figure(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
+        console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
+    for words in (*site.quiet, *site.uncertain, *filter(None, [site.overall])):
+        console.print(Text(words))
+    console.print()
+    console.print(_people(site.people))
+    if site.unassigned:
+        console.print()
+        console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
+        console.print(_lines((line.name, line) for line in site.unassigned))
+    if site.account:
+        _account(console, site.account)
+    if site.condition:
+        _condition(console, site.condition)
+
+
+def _signs(report: Report) -> Iterator[str]:
+    """What the marks beside counts and limits mean, of those that there are."""
+    lines = [line for site in report.sites for person in site.people for line in person.lines]
+    lines += [
+        line for site in report.sites for line in (*site.unassigned, *(card.line for card in site.cards))
+    ]
+    if any(line.limits == "widened" for line in lines):
+        yield "≈: approximate limits, widened because counts vary more between days than by chance; others are exact."
+    if any(line.less_certain for line in lines):
+        yield "(n?): so many of them are less certain, inferred from a feed that shows less."
+
+
+def _account(console: Console, told: Account) -> None:
+    console.print()
+    console.print(Text("What the hammers went through", "bold"))
+    table = _table("hammer", "", "in all", "per firing hour", "all hammers")
+    for one in told.hammers:
+        hammer = one.hammer
+        for line in one.lines:
+            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.every)
+            hammer = ""
+    console.print(table)
+    for words in told.gaps:
+        console.print(Text(words, "dim"))
+
+
+def _condition(console: Console, told: WearAndTools) -> None:
+    console.print()
+    console.print(Text("Wear and tools", "bold"))
+    for one in told.inspected:
+        console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
+        for each in one.readings:
+            outlook = each.picture.caption if each.picture else each.outlook
+            console.print(Padding(Text(f"{each.said} {outlook}"), (0, 0, 0, 2)))
+    for fitting in told.fitted:
+        if fitting.note:
+            console.print(Text(f"{fitting.hammer}: {fitting.note}"))
+    if told.lasts:
+        table = _table("tools", "count", "ended", "median life", "95 % limits")
+        for lasts in told.lasts:
+            table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
+        console.print(table)
+        console.print(Text(told.lasting, "dim"))
+
+
+def _people(people: Iterable[Person]) -> Table:
+    table = _table("operator", "fault", "count", "per hour", "95 % limits", "")
+    for person in people:
+        who = person.operator
+        lines = [line for line in person.lines if line.count or line.standing == "below"]
+        if not lines:
+            table.add_row(Text(who), Text(person.summary, "dim"))
+        for line in lines:
+            table.add_row(Text(who), *_cells(line.name, line))
+            who = ""
+    return table
+
+
+def _lines(lines: Iterable[tuple[str, Line]]) -> Table:
+    table = _table("fault", "count", "per hour", "95 % limits", "")
+    for name, line in lines:
+        table.add_row(*_cells(name, line))
+    return table
+
+
+def _cells(name: str, line: Line) -> list[Text]:
+    count = f"{line.count} ({line.less_certain}?)" if line.less_certain else str(line.count)
+    cells = name, count, figure(line.rate), _limits(line), SIGNS[line.standing]
+    return [Text(one) for one in cells]
+
+
+def _limits(line: Line, *, long: bool = False) -> str:
+    if line.limits == "little":
+        return f"not enough data: {line.more}" if long and line.more else "not enough data"
+    widened = "≈ " if line.limits == "widened" else ""
+    return f"{widened}{figure(line.lower)}–{figure(line.upper)}"
+
+
+def _table(*names: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    for name in names:
+        table.add_column(name, justify="right" if name in RIGHT else "left")
+    return table

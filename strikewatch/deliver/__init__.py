@@ -1,1 +1,0 @@
-"""Alerts leave the house: log, webhook, and the courier that drains the outbox."""

@@ -1,0 +1,1 @@
+"""Suspected blank firing: windows, baseline, change detection and score."""

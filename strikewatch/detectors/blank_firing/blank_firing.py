@@ -1,0 +1,321 @@
+"""blank_firing: the piston strikes while the tool is not loaded. Suspected, never measured.
+
+Supply pressure inside a bout (one run of firing) is taken in short windows, each the time since the row before,
+and compared with the level that this hammer has when loaded: the level of this bout as far as it was loaded, else
+the one learned from earlier bouts (`loaded`). Steps of the level inside a bout are found by cumulative sums
+(`steps`). A low level that the bout began with and left by a step is blank (fired before the tool was set), and
+one that it fell to as well (slipped off, fell through). A level that is low all through a bout may be the pump's
+or the rock's: it is judged when the bout is over, and where the next bouts have it too (the very next, if engine
+speed is not known) it is taken for a changed pump, and learned.
+
+Where engine speed is not known, a level that stays low until the release may be a throttle's: such a suspicion waits
+for the next bout (`waiting`).
+
+The start-up transient is no evidence, nor is the decay after release; how the pressure comes up is learned
+(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `score`, by the kind
+of feed as the stream shows it.
+"""
+
+from collections.abc import Iterator
+from typing import Any, Final, Literal
+
+from pydantic import Field
+
+from strikewatch.core import instant
+from strikewatch.core.channels import CHANNELS
+from strikewatch.core.finding import Fault
+from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth
+from strikewatch.detectors.blank_firing import accumulator, baseline, score
+from strikewatch.detectors.blank_firing.runs import resolve
+from strikewatch.detectors.blank_firing.score import OPEN
+from strikewatch.detectors.blank_firing.segments import new_speed
+from strikewatch.detectors.blank_firing.state import FRESH, LEAVING, MIRROR, PARAMS, STATE
+from strikewatch.detectors.blank_firing.waiting import WITHIN, note_bout, numbers
+from strikewatch.detectors.blank_firing.windows import along, begin, note, release, row_of, why_not
+from strikewatch.detectors.kernels import (
+    HIGH,
+    MEDIUM,
+    NEVER,
+    SERVICED,
+    STANDING,
+    emit,
+    kernel,
+    next_firing,
+    nothing_yet,
+    nth,
+    sample,
+)
+
+Direction = Literal["falls", "rises"]
+
+
+class Settings(DetectorSettings):
+    """Suspected blank firing, from the level of supply pressure."""
+
+    rising = ("blank_min_s", "high_s")
+
+    blank_min_s: float = Field(
+        1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s"
+    )
+    high_s: float = Field(5.0, gt=0, description="Lasting this long, the alert is high, s")
+    transient_s: float = Field(0.4, ge=0, description="Start of a bout that is no evidence, s")
+    level_when_blank: Direction = Field(
+        "falls", description="Where the level goes when struck blank; by design"
+    )
+    least_change: float = Field(
+        0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
+    )
+    least_score: float = Field(
+        0.7,
+        ge=0,
+        le=1,
+        description="The floor of scores: no suspicion below it is raised, or shown at its end",
+    )
+    learn_s: float = Field(
+        15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
+    )
+    wide_pulse: float = Field(
+        1.5, gt=1, description="Pulses so many times as wide as at first: accumulator_suspect"
+    )
+    relearn_s: float = Field(
+        10.0, gt=0, description="A bout that is low for so long from its start has a changed pump, s"
+    )
+
+
+RPM_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
+OTHER_SPEED: Final = 0.03
+"""Engine speeds this far apart, as a share, are two different working points."""
+
+
+@kernel
+def run(
+    report: bool,
+    spans: Any,
+    time_ns: Any,
+    fire_until: Any,
+    state: Any,
+    params: Any,
+    pressure_bar: Any,
+    engine_rpm: Any,
+    events: Any,
+    out: Any,
+) -> int:
+    n = nothing_yet()
+    for g in range(len(spans)):
+        span = spans[g]
+        s = state[g]
+        p = params[span.slot]
+        e = span.first_event
+        a = span.since
+        i = span.first - 1
+        while i < span.last:
+            if s.bout == NEVER and i >= span.first:
+                i = next_firing(time_ns, fire_until, g, i, span.last)
+                if i == span.last:
+                    break
+            row = i >= span.first
+            if row:
+                a = nth(time_ns, i)
+                if s.bout != NEVER and pressure_bar.size:
+                    j = along(s, p, time_ns, fire_until, pressure_bar, engine_rpm, g, i, span.last)
+                    if j > i:
+                        i = j
+                        a = nth(time_ns, i)
+            f = nth(fire_until, i + 1 + g)
+            i += 1
+            firing = f > a
+            if not firing and s.bout == NEVER:
+                continue
+            b = nth(time_ns, i) if i < span.last else span.upto
+            if firing:
+                began = s.bout == NEVER
+                if began:
+                    while e < span.last_event and events[e].at <= a:
+                        s.serviced = max(s.serviced, events[e].kind == SERVICED)
+                        e += 1
+                    if s.waiting.on and (s.serviced or a >= s.waiting.until):
+                        n = resolve(s, p, OPEN, out, n, g)
+                    if s.serviced:
+                        n = accumulator.forget(s, a, out, n, g)
+                        s.serviced = 0
+                    begin(s, p, a)
+                if row:
+                    if s.rpm > 0.0 and a > s.rpm_until:
+                        s.rpm = 0.0
+                        s.factor = 1.0
+                    r = sample(engine_rpm, i - 1)
+                    if r > 0.0:
+                        s.rpm_until = a + RPM_HOLD
+                        if r != s.rpm:
+                            if abs(r - s.rpm) > OTHER_SPEED * r:
+                                new_speed(s)
+                            s.rpm = r
+                            s.factor = baseline.factor(s.loaded, r)
+                if row and not began:
+                    v = sample(pressure_bar, i - 1)
+                    if v == v:
+                        n = row_of(s, p, v, a, out, n, g)
+                s.fire_end = min(f, b)
+            if f < b or not firing:
+                n = release(s, p, out, n, g)
+        while e < span.last_event:
+            s.serviced = max(s.serviced, events[e].kind == SERVICED)
+            e += 1
+        if s.waiting.on and s.bout == NEVER and span.upto >= s.waiting.until:
+            n = resolve(s, p, OPEN, out, n, g)
+        if report:
+            if s.onset != NEVER:
+                priority = HIGH if s.high else MEDIUM
+                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, numbers(s.sure))
+            if s.waiting.on:
+                n = note_bout(s.waiting, s.waiting.note[1], s.waiting.note[0], s.waiting.note[8], out, n, g)
+            if s.bout != NEVER:
+                n = note(s, p, 0.0, s.loaded.level, why_not(s, p), out, n, g)
+    return n
+
+
+def _params(settings: Settings) -> tuple[Any, ...]:
+    return (
+        instant.seconds(settings.blank_min_s),
+        instant.seconds(settings.high_s),
+        instant.seconds(settings.transient_s),
+        settings.level_when_blank == "rises",
+        settings.least_change,
+        settings.least_score,
+        instant.seconds(settings.learn_s),
+        instant.seconds(settings.relearn_s),
+        settings.wide_pulse,
+        score.WEIGHTS,
+    )
+
+
+def _under_way(record: Any, _params: Any, _upto: int) -> Iterator[int]:
+    if record["bout"] != NEVER:
+        yield int(record["bout"])
+    if record["waiting"]["on"]:
+        yield int(record["waiting"]["bout"])
+
+
+def _pending(record: Any, _params: Any, _upto: int) -> Iterator[int]:
+    """Where a run in the bout under way began, or may turn out to have begun; see `blanking.fell`."""
+    bout, steps = int(record["bout"]), record["steps"]
+    if record["waiting"]["on"]:
+        yield int(record["waiting"]["onset"])
+    if bout == NEVER:
+        return
+    yield bout
+    yield int(record["calm"])
+    falling = record["seen"] and steps["fall"] > 0.0
+    for at in (int(record["window"]), int(steps["fall_at"]) if falling else bout):
+        yield at
+        yield max(bout, at - LEAVING)
+    if record["run"] != NEVER:
+        yield int(record["run"])
+
+
+def _whole(value: float) -> int:
+    return round(value)
+
+
+def _where(value: float) -> str:
+    return ("start of the bout", "middle of the bout", "end of the bout", "whole bout")[int(value)]
+
+
+def _features(value: float) -> str:
+    """What spoke for it: words, comma between."""
+    spoke = int(value)
+    names = ("level", "blow rate", "pulse", "pulses stopped")
+    return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
+
+
+def _borne_out(value: float) -> str:
+    return "by the next bout" if value > 0.0 else "not yet"
+
+
+def _yes(_value: float) -> bool:
+    return True
+
+
+def learned(record: Any, settings: Any) -> dict[str, Any]:
+    """What a hammer has shown, from its record: how well it is known (`not yet`, `learning`, `well`), the level in bar
+    at the reference engine speed, its spread from bout to bout, how far it fell when struck blank (None until a step
+    inside a bout has shown it), the power by which pressure goes with engine speed, blow rate and pulse in fast feeds.
+    """
+    q = record["loaded"]
+    learned_s = q["learned"] / 1e9
+    level = float(q["level"])
+    mirrored = settings.level_when_blank == "rises" and level > 0.0
+    fast = q["pulse_bouts"] > 0
+    fitted = (baseline.DOUBT * baseline.BY_FLOW + q["product"]) / (baseline.DOUBT + q["square"])
+    known = (
+        "not yet"
+        if learned_s < settings.learn_s
+        else "learning"
+        if learned_s < 8 * settings.learn_s
+        else "well"
+    )
+    return {
+        "known": known,
+        "learned_s": tenth(learned_s),
+        "bouts": int(q["bouts"]),
+        "level_bar": tenth(MIRROR / level if mirrored else level) if level > 0.0 else None,
+        "spread_percent": tenth(125.0 * float(q["spread"])),
+        "fall_percent": tenth(100.0 * float(q["fall"])) if q["falls"] else None,
+        "reference_rpm": tenth(float(q["rpm"])) if q["rpm"] > 0.0 else None,
+        "speed_power": hundredth(min(2.5, max(0.5, float(fitted)))),
+        "blows_per_min": tenth(60.0 * float(q["rate_hz"])) if fast else None,
+        "pulse_spread_bar": tenth(float(q["pulse_bar"])) if fast else None,
+        "first_pulse_spread_bar": tenth(float(q["pulse_first"])) if fast else None,
+    }
+
+
+DETECTOR: Final = Detector(
+    name="blank_firing",
+    version=3,
+    faults=(
+        Fault(
+            "blank_firing",
+            "Suspected blank firing for {blank_s:.1f} s, {place}: level {change_percent:+.0f} % from loaded.",
+            {
+                "blank_s": seconds,
+                "blank_blows": _whole,
+                "level_bar": tenth,
+                "loaded_level_bar": tenth,
+                "change_percent": tenth,
+                "level_deviations": tenth,
+                "rate_change_percent": tenth,
+                "pulse_change_percent": tenth,
+                "score": hundredth,
+                "place": _where,
+                "still_learning": _yes,
+                "features": _features,
+                "samples": _whole,
+                "sample_step_s": seconds,
+                "spread_percent": tenth,
+                "earlier_falls": _whole,
+                "engine_speed_known": _yes,
+                "usual_fall_percent": tenth,
+                "borne_out": _borne_out,
+            },
+            of_operator=True,
+        ),
+        Fault(
+            "accumulator_suspect",
+            "Pulses have widened to {pulse_spread_bar:.0f} bar, {ratio:.1f} times as wide as at first: "
+            "the accumulator's charge may be low.",
+            {"pulse_spread_bar": tenth, "first_spread_bar": tenth, "ratio": hundredth},
+        ),
+    ),
+    settings=Settings,
+    state=STATE,
+    params_dtype=PARAMS,
+    params=_params,
+    run=run,
+    reads=("pressure_bar", "engine_rpm", "events"),
+    fresh=FRESH,
+    notes=True,
+    needs=(("pressure_bar",),),
+    horizon=lambda _settings: FIRES_ON + WITHIN,
+    pending=_pending,
+    under_way=_under_way,
+)

@@ -1,0 +1,133 @@
+"""Reading the rows: what is physically possible, and when the hammer fires.
+
+`active` holds 2 s; a feed that never had an `active` channel fires by its pressure, with hysteresis: each pressure
+sample then says on or off, and holds as pressure does.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+from pydantic import Field
+
+from strikewatch.core.batch import Floats
+from strikewatch.core.channels import CHANNELS, Channel
+from strikewatch.detectors.base import DetectorSettings
+from strikewatch.detectors.kernels import NEVER, SPAN, kernel, nth, read_only, sample, settle
+
+
+class Settings(DetectorSettings):
+    """Firing derived from pressure, for feeds without an `active` channel."""
+
+    rising = ("off_bar", "on_bar")
+
+    on_bar: float = Field(80.0, description="Firing from this pressure up, bar")
+    off_bar: float = Field(60.0, description="No longer firing below this pressure, bar")
+
+
+STATE: Final = np.dtype(
+    [
+        ("upto", "<i8"),  # watermark: worked through up to here
+        ("until", "<i8"),  # what is known to fire does so until here
+        ("on", "<i8"),  # the last on/off that the feed, or the hysteresis, gave
+        ("has_active", "<i8"),
+        ("fired", "<i8"),  # ns of firing in all bouts that are over
+        ("began", "<i8"),  # when the present one began
+    ]
+)
+FRESH: Final = {"upto": NEVER, "until": NEVER, "began": NEVER}
+PARAMS: Final = np.dtype([("on_bar", "<f8"), ("off_bar", "<f8")])
+
+_HOLD_ACTIVE: Final = CHANNELS["active"].hold_ns
+_HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
+
+
+def settle_firing() -> None:
+    """Have `firing` compiled, or taken from an earlier start."""
+    state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
+    times, values = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
+    until = np.empty(0, np.int64)
+    settle(firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, until)
+
+
+def fired_ns(record: Any) -> int:
+    """Firing time of a hammer in all, up to its watermark, ns."""
+    lasted = min(record["until"], record["upto"]) - record["began"] if record["began"] != NEVER else 0
+    return int(record["fired"] + lasted)
+
+
+@kernel
+def firing(
+    spans: Any, time_ns: Any, state: Any, params: Any, active: Any, pressure_bar: Any, fire_until: Any
+) -> None:
+    """Fill `fire_until` [rows + groups] for every stretch (see `kernels`), and carry the watermark on."""
+    for g in range(len(spans)):
+        span = spans[g]
+        s = state[g]
+        p = params[span.slot]
+        until = s.until
+        on = s.on
+        has_active = s.has_active
+        began = s.began
+        fire_until[np.uintp(span.first + g)] = until
+        for i in range(span.first, span.last):
+            a = nth(time_ns, i)
+            if until < a and began != NEVER:
+                s.fired += until - began
+                began = NEVER
+            v = sample(active, i)
+            if v == v:
+                has_active = 1
+                on = 1 if v >= 0.5 else 0
+                until = a + _HOLD_ACTIVE if on else a
+            elif not has_active:
+                q = sample(pressure_bar, i)
+                if q == q:
+                    if q >= p.on_bar:
+                        on = 1
+                    elif q < p.off_bar:
+                        on = 0
+                    until = a + _HOLD_PRESSURE if on else a
+            if until > a:
+                if began == NEVER:
+                    began = a
+            elif began != NEVER:
+                s.fired += a - began
+                began = NEVER
+            fire_until[np.uintp(i + 1 + g)] = until
+        s.until = until
+        s.on = on
+        s.has_active = has_active
+        s.began = began
+        s.upto = span.upto
+
+
+@kernel
+def _count_outside(column: Any, low: float, high: float) -> int:
+    n = 0
+    for i in range(len(column)):
+        if column[i] < low or column[i] > high:
+            n += 1
+    return n
+
+
+@kernel
+def _count_between(column: Any, low: float, high: float) -> int:
+    n = 0
+    for i in range(len(column)):
+        if column[i] > low and column[i] < high:
+            n += 1
+    return n
+
+
+def impossible(column: Floats, channel: Channel) -> Any:
+    """Which values lie outside the channel's physical range [n] bool, or None where all are possible.
+
+    A boolean channel allows 0 and 1 only.
+    """
+    low, high = channel.low, channel.high
+    n = _count_outside(column, low, high)
+    if channel.boolean:
+        n += _count_between(column, low, high)
+    if not n:
+        return None
+    return (column < low) | (column > high) | (channel.boolean & (column > low) & (column < high))

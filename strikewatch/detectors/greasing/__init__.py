@@ -1,0 +1,1 @@
+"""Manual and automatic greasing."""

@@ -1,0 +1,1 @@
+"""Items that fall due by hours or days: inspection, service, walkaround inspection, storage."""

@@ -1,0 +1,220 @@
+"""oil_heating: at this rate the oil will be too hot within minutes. An early warning, not a fault of anyone.
+
+A line is fitted by least squares to the oil temperature of the last 5 min, taken as means of 10 s on a fixed grid of
+event time (so that memory is constant and no cut of the stream matters). While the hammer fires, the warning is given
+at the end of a grid interval if the line reaches the limit within `ahead_s` and the whole 95 % prediction band rises
+up to there: the lower edge too, though it falls away from the line as it is drawn out.
+
+Prediction band of a simple linear regression: y(x) ± t(n-2, 0.975) s sqrt(1 + 1/n + (x - mean)² / Sxx); see
+NIST/SEMATECH e-Handbook of Statistical Methods, 4.5.1.2. Its lower edge is
+steepest where it begins, so it rises all along if it rises at the far end.
+"""
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from pydantic import Field
+
+from strikewatch.core import instant
+from strikewatch.core.finding import Fault
+from strikewatch.core.instant import SECOND
+from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundredth, tenth
+from strikewatch.detectors.kernels import (
+    CLEARED,
+    LOW,
+    NEVER,
+    RAISED,
+    STANDING,
+    emit,
+    first_at,
+    kernel,
+    next_firing,
+    nothing_yet,
+    nth,
+    part,
+)
+
+
+class Settings(DetectorSettings):
+    """Early warning of hot oil."""
+
+    limit_c: float = Field(80.0, description="Temperature to warn ahead of, degC")
+    ahead_s: float = Field(600.0, gt=0, description="Warn if the line gets there within this, s")
+
+
+GRID: Final = 10 * SECOND
+BINS: Final = 30
+NEEDED: Final = 15
+"""Means of 10 s that a line needs: half the window."""
+
+T_975: Final = np.fromstring(
+    """12.7062 4.3027 3.1824 2.7764 2.5706 2.4469 2.3646 2.3060 2.2622 2.2281 2.2010 2.1788 2.1604 2.1448
+    2.1314 2.1199 2.1098 2.1009 2.0930 2.0860 2.0796 2.0739 2.0687 2.0639 2.0595 2.0555 2.0518 2.0484""",
+    sep=" ",
+)
+"""Student's t, two-sided 95 %, by degrees of freedom from 1 (NIST/SEMATECH e-Handbook 1.3.6.7.2)."""
+
+STATE: Final = np.dtype(
+    [
+        ("bin_end", "<i8"),  # the current grid interval ends here
+        ("sum", "<f8"),
+        ("n", "<i8"),
+        ("fired", "<i8"),  # it fired in this interval
+        ("onset", "<i8"),
+        ("mean", "<f8", (BINS,)),  # the last intervals, oldest first; NaN where nothing was sampled
+        ("filled", "<i8"),  # how many are not NaN
+    ]
+)
+PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
+
+
+@kernel
+def line(mean: Any) -> Any:
+    """Fit the line to BINS means, one a grid interval, NaN where missing.
+
+    Returns the line's value now (at the end of the last interval), its slope per interval, and what the prediction
+    band needs: t s, Sxx, 1 + 1/n, and how far now lies from the mean of x. At least three means must be there.
+    """
+    n = 0
+    sx = sy = sxx = sxy = syy = 0.0
+    # From the middle of the window and of what is usual in it, so that the sums of squares keep their digits.
+    level = mean[BINS - 1] if mean[BINS - 1] == mean[BINS - 1] else 60.0
+    for k in range(BINS):
+        y = mean[k] - level
+        if y == y:
+            x = k + 0.5 - BINS / 2
+            n += 1
+            sx += x
+            sy += y
+            sxx += x * x
+            sxy += x * y
+            syy += y * y
+    mx = sx / n
+    sxx -= sx * mx
+    sxy -= sx * sy / n
+    slope = sxy / sxx
+    rss = max(0.0, syy - sy * sy / n - slope * sxy)
+    spread = T_975[n - 3] * math.sqrt(rss / (n - 2))
+    offset = BINS / 2 - mx
+    return level + sy / n + slope * offset, slope, spread, sxx, 1.0 + 1.0 / n, offset
+
+
+@part
+def _close(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
+    """The grid interval is over: take its mean in, and judge."""
+    at = s.bin_end
+    if s.mean[0] == s.mean[0]:
+        s.filled -= 1
+    for k in range(BINS - 1):
+        s.mean[k] = s.mean[k + 1]
+    s.mean[BINS - 1] = total / taken if taken else math.nan
+    if taken:
+        s.filled += 1
+    warn = False
+    now = math.nan
+    reach = math.nan
+    slope = 0.0
+    if s.filled >= NEEDED and (s.fired or s.onset != NEVER):
+        now, slope, spread, sxx, one, offset = line(s.mean)
+        if slope > 0.0 and now < p.limit:
+            reach = (p.limit - now) / slope * GRID
+            x = offset + p.ahead / GRID
+            rising = slope > spread * x / (sxx * math.sqrt(one + x * x / sxx))
+            # Once given, it stands until the line needs half as long again.
+            allowed = p.ahead if s.onset == NEVER else p.ahead * 1.5
+            warn = rising and reach <= allowed
+    evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
+    if warn and s.onset == NEVER:
+        s.onset = at
+        n = emit(out, n, g, 0, RAISED, at, at, LOW, evidence)
+    elif not warn and s.onset != NEVER:
+        n = emit(out, n, g, 0, CLEARED, s.onset, at, LOW, evidence)
+        s.onset = NEVER
+    return n
+
+
+@kernel
+def run(
+    report: bool,
+    spans: Any,
+    time_ns: Any,
+    fire_until: Any,
+    state: Any,
+    params: Any,
+    oil_c: Any,
+    out: Any,
+) -> int:
+    n = nothing_yet()
+    for g in range(len(spans)):
+        span = spans[g]
+        s = state[g]
+        p = params[span.slot]
+        total = s.sum
+        taken = s.n
+        i = span.first
+        a = span.since
+        f = nth(fire_until, i + g)
+        if s.bin_end == NEVER:
+            s.bin_end = a - a % GRID + GRID
+        fired = s.fired or f > a
+        while True:
+            bin_end = s.bin_end
+            begin = i
+            i = first_at(time_ns, i, span.last, bin_end)
+            fired = fired or next_firing(time_ns, fire_until, g, begin, i) < i
+            if oil_c.size > 0:
+                for k in range(begin, i):
+                    v = nth(oil_c, k)
+                    if v == v:
+                        total += v
+                        taken += 1
+            now = nth(time_ns, i) if i < span.last else span.upto
+            if now < bin_end:
+                break
+            f = min(nth(fire_until, i + g), now)
+            s.fired = fired
+            if s.filled or taken or s.onset != NEVER:
+                n = _close(s, p, total, taken, out, n, g)
+                total = 0.0
+                taken = 0
+            else:
+                s.bin_end = now - now % GRID
+            s.bin_end += GRID
+            fired = f > s.bin_end - GRID
+        s.sum = total
+        s.n = taken
+        s.fired = fired
+        if report and s.onset != NEVER:
+            now, slope, _spread, _sxx, _one, _offset = line(s.mean)
+            reach = (p.limit - now) / slope * GRID if slope > 0.0 else math.nan
+            evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
+            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, evidence)
+    return n
+
+
+def _params(settings: Settings) -> tuple[Any, ...]:
+    return (settings.limit_c, instant.seconds(settings.ahead_s))
+
+
+DETECTOR: Final = Detector(
+    name="oil_heating",
+    version=1,
+    faults=(
+        Fault(
+            "oil_heating",
+            "The oil is at {oil_c:.1f} °C and gaining {slope_c_per_min:.2f} °C a minute.",
+            {"oil_c": tenth, "slope_c_per_min": hundredth, "reach_min": tenth},
+        ),
+    ),
+    settings=Settings,
+    state=STATE,
+    params_dtype=PARAMS,
+    params=_params,
+    run=run,
+    reads=("oil_c",),
+    fresh={"bin_end": NEVER, "onset": NEVER, "mean": np.nan},
+    needs=(FIRING, ("oil_c",)),
+    # The interval of the last row, and those without a value until too few means are left for a line.
+    horizon=lambda _settings: (BINS - NEEDED + 2) * GRID,
+)

@@ -1,0 +1,156 @@
+"""Where the tool tip is, from the angles and lengths of the arm, for feeds that tell no tool position.
+
+The arm is a chain of three links in one upright plane: the boom from its foot to the stick's pin, the stick to the
+tool's pin, the tool to its tip. The upper structure turns that plane about the swing axis (forward kinematics of the
+planar 3R arm, K. M. Lynch and F. C. Park, Modern Robotics, 2017, chapter 4). With the links' inclinations p1, p2, p3:
+
+    reach = foot + L1 cos p1 + L2 cos p2 + L3 cos p3        x = reach cos(swing)        y = reach sin(swing)
+
+x ahead of the carrier at swing 0 and y to its left, from the swing axis. The height is left out: no rule asks for it.
+
+At a row that samples one of the four angles while all are known, the position is derived: a sample like any other.
+"""
+
+import math
+from typing import Any, Final, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from strikewatch.core.channels import CHANNELS
+from strikewatch.detectors.base import DetectorSettings
+from strikewatch.detectors.kernels import NEVER, SPAN, kernel, nth, part, read_only, sample, settle
+
+LENGTHS: Final = ("boom_m", "stick_m", "tool_m", "boom_foot_m")
+
+
+class Settings(DetectorSettings):
+    """The carrier's arm, for feeds that tell its angles in place of the tool's position."""
+
+    boom_m: float | None = Field(
+        None, gt=0, description="Length of the boom from its foot to the stick's pin, m; all four, or none"
+    )
+    stick_m: float | None = Field(None, gt=0, description="Length of the stick, to the tool's pin, m")
+    tool_m: float | None = Field(None, gt=0, description="From the tool's pin to the tip of the tool, m")
+    boom_foot_m: float | None = Field(None, description="The boom's foot ahead of the swing axis, m")
+    angles: Literal["joint", "level"] = Field(
+        "joint",
+        description="Angles of each link, rising positive: joint, from the link before; level, from the level",
+    )
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        missing = [name for name in LENGTHS if getattr(self, name) is None]
+        if missing and len(missing) < len(LENGTHS):
+            raise ValueError(
+                f"an arm has {', '.join(LENGTHS)}; give {', '.join(missing)} too, or none of them"
+            )
+        return self
+
+
+NAME: Final = "pose"
+VERSION: Final = 1
+STATE: Final = np.dtype(
+    [
+        ("has_tool_x_m", "<i8"),
+        ("has_tool_y_m", "<i8"),
+        ("deg", "<f8", (4,)),  # the angles known last, in the order of ANGLES
+        ("until", "<i8", (4,)),  # up to where each is known
+    ]
+)
+FRESH: Final = {"until": NEVER}
+PARAMS: Final = np.dtype([("arm", "<i8"), ("level", "<i8"), ("length", "<f8", (3,)), ("foot", "<f8")])
+ANGLES: Final = ("boom_deg", "stick_deg", "bucket_deg", "swing_deg")
+TIP: Final = ("tool_x_m", "tool_y_m")
+READS: Final = frozenset((*ANGLES, *TIP))
+"""A batch without any of these channels is none of ours."""
+
+_HOLD: Final = CHANNELS["boom_deg"].hold_ns
+_RADIANS: Final = math.pi / 180.0
+
+
+def params(settings: DetectorSettings) -> tuple[Any, ...]:
+    """One record of PARAMS."""
+    assert isinstance(settings, Settings)
+    length = settings.boom_m, settings.stick_m, settings.tool_m
+    foot = settings.boom_foot_m
+    if foot is None:
+        return 0, 0, (0.0, 0.0, 0.0), 0.0
+    return 1, settings.angles == "level", length, foot
+
+
+def settle_pose() -> None:
+    """Have the kernel compiled, or taken from an earlier start."""
+    state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
+    times, angle = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
+    tip = np.empty(0)
+    settle(_derive, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), *(angle,) * len(ANGLES), tip, tip)
+
+
+def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, Any]) -> None:
+    """Complete the inputs' tool positions for hammers whose arm is known and whose feed never had one.
+
+    `state` [groups] of STATE, `params` of PARAMS by slot; columns are replaced, never written to.
+    """
+    tip = [inputs[name].copy() if inputs[name].size else np.full(len(time_ns), np.nan) for name in TIP]
+    _derive(spans, time_ns, state, params, *(inputs[name] for name in ANGLES), *tip)
+    inputs.update(zip(TIP, tip, strict=True))
+
+
+@part
+def _know(s: Any, k: int, value: float, now: int) -> bool:
+    """Take in angle number k, if it is sampled; whether it is."""
+    if value != value:
+        return False
+    s.deg[k] = value
+    s.until[k] = now + _HOLD
+    return True
+
+
+@part
+def _reach(p: Any, deg: Any) -> float:
+    """From the swing axis to the tip, m."""
+    reach = p.foot
+    inclined = 0.0
+    for k in range(3):
+        inclined = deg[k] if p.level else inclined + deg[k]
+        reach += p.length[k] * math.cos(inclined * _RADIANS)
+    return reach  # type: ignore[no-any-return]
+
+
+@kernel
+def _derive(
+    spans: Any,
+    time_ns: Any,
+    state: Any,
+    params: Any,
+    boom_deg: Any,
+    stick_deg: Any,
+    bucket_deg: Any,
+    swing_deg: Any,
+    tool_x_m: Any,
+    tool_y_m: Any,
+) -> None:
+    for g in range(len(spans)):
+        span = spans[g]
+        s = state[g]
+        p = params[span.slot]
+        if not p.arm:
+            continue
+        for i in range(span.first, span.last):
+            if nth(tool_x_m, i) == nth(tool_x_m, i):
+                s.has_tool_x_m = 1
+            if nth(tool_y_m, i) == nth(tool_y_m, i):
+                s.has_tool_y_m = 1
+            if s.has_tool_x_m or s.has_tool_y_m:
+                break
+            now = nth(time_ns, i)
+            sampled = _know(s, 0, sample(boom_deg, i), now)
+            sampled |= _know(s, 1, sample(stick_deg, i), now)
+            sampled |= _know(s, 2, sample(bucket_deg, i), now)
+            sampled |= _know(s, 3, sample(swing_deg, i), now)
+            if sampled and min(s.until[0], s.until[1], s.until[2], s.until[3]) > now:
+                reach = _reach(p, s.deg)
+                swing = s.deg[3] * _RADIANS
+                tool_x_m[i] = reach * math.cos(swing)
+                tool_y_m[i] = reach * math.sin(swing)

@@ -1,0 +1,1 @@
+"""One pure step from rows to findings, and from findings to alerts."""

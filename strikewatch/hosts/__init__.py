@@ -1,1 +1,0 @@
-"""Live and replay: they own clocks, threads and I/O, and wire the rooms."""

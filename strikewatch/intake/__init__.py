@@ -1,1 +1,0 @@
-"""Arrivals become rows and events: decode (one file a format), admit, mqtt, shift."""

@@ -1,1 +1,0 @@
-"""The language every room speaks: channels, batches, events, findings, alerts. No I/O, no clock."""

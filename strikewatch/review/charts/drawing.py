@@ -1,0 +1,207 @@
+"""What every picture is put together from: elements, scales, ticks and traces."""
+
+import itertools
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from html import escape
+from typing import Final, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from strikewatch.core.alert import Priority
+from strikewatch.core.batch import Floats, Ints
+from strikewatch.core.instant import SECOND, Instant
+
+WIDTH: Final = 380.0
+"""Units across: readable on a phone of 360 pixels, and not too coarse beside another on a wide page."""
+LETTER: Final = 5.9
+"""About how wide a letter is."""
+
+Shape = Literal["dot", "diamond", "up", "down", "square"]
+Standing = Literal["above", "below", "within", "little"]
+"""Where something stands against what is compared: above or below, within, or too little to judge."""
+
+SHAPES: Final[dict[Standing, Shape]] = {"above": "up", "below": "down", "within": "dot", "little": "square"}
+OUTLINES: Final[dict[Shape, str]] = {
+    "dot": "M-4,0a4,4 0 1 0 8,0a4,4 0 1 0 -8,0Z",
+    "diamond": "M0,-5.5 5.5,0 0,5.5 -5.5,0Z",
+    "up": "M0,-6 6,5 -6,5Z",
+    "down": "M0,6 6,-5 -6,-5Z",
+    "square": "M-3.6,-3.6H3.6V3.6H-3.6Z",
+}
+BY_PRIORITY: Final[dict[Priority, Shape]] = {"high": "up", "medium": "diamond", "low": "dot"}
+"""The shape of a fault's mark, wherever it stands."""
+_STEPS_S: Final = (
+    *(1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800),
+    *(3600, 7200, 10_800, 21_600, 43_200, 86_400),
+)
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """From values in [low, high] to units on the sheet, `begin` to `end`; beyond, held at the edge."""
+
+    low: float
+    high: float
+    begin: float
+    end: float
+
+    def __call__(self, value: float) -> float:
+        share = (min(max(value, self.low), self.high) - self.low) / (self.high - self.low)
+        return self.begin + share * (self.end - self.begin)
+
+    def of(self, values: Floats) -> Floats:
+        """[n] → [n]."""
+        share = (np.clip(values, self.low, self.high) - self.low) / (self.high - self.low)
+        return self.begin + share * (self.end - self.begin)
+
+    def ticks(self, most: int) -> list[float]:
+        """Round values within the scale, at most about so many."""
+        raw = (self.high - self.low) / most
+        size = 10.0 ** math.floor(math.log10(raw))
+        step = next(size * nice for nice in (1, 2, 2.5, 5, 10) if size * nice >= raw * 0.999)
+        first = math.ceil(self.low / step - 1e-9)
+        return [n * step for n in range(first, math.floor(self.high / step + 1e-9) + 1)]
+
+
+class Drawing:
+    """A picture being made. `ident` begins every id in it; `title` and `told` say in words what it shows."""
+
+    def __init__(self, ident: str, height: float, title: str, told: str, width: float = WIDTH) -> None:
+        # what an id may not hold is written by its number, so that ids that differ stay apart
+        self._ident = re.sub(r"[^A-Za-z0-9-]", lambda one: f"_{ord(one[0]):x}_", ident)
+        self._head = (
+            f'<svg class="picture" role="img" viewBox="0 0 {_n(width)} {_n(height)}" '
+            f'aria-labelledby="{self._ident}-t" aria-describedby="{self._ident}-d">'
+            f'<title id="{self._ident}-t">{escape(title)}</title>'
+            f'<desc id="{self._ident}-d">{escape(told)}</desc>'
+        )
+        self._parts: list[str] = []
+
+    def rect(self, x: float, y: float, width: float, height: float, look: str) -> None:
+        self._parts.append(
+            f'<rect class="{look}" x="{_n(x)}" y="{_n(y)}" width="{_n(max(0.0, width))}" height="{_n(height)}"/>'
+        )
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, look: str) -> None:
+        self.path(f"M{_n(x1)},{_n(y1)}L{_n(x2)},{_n(y2)}", look)
+
+    def path(self, outline: str, look: str) -> None:
+        if outline:
+            self._parts.append(f'<path class="{look}" d="{outline}"/>')
+
+    def text(self, x: float, y: float, words: str, look: str = "", anchor: str = "start") -> None:
+        aligned = "" if anchor == "start" else f' text-anchor="{anchor}"'
+        looks = f' class="{look}"' if look else ""
+        self._parts.append(f'<text{looks} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(words)}</text>')
+
+    def mark(self, x: float, y: float, shape: Shape, look: str, told: str = "") -> None:
+        """A mark that says more when pointed at."""
+        inside = f"<title>{escape(told)}</title>" if told else ""
+        self._parts.append(
+            f'<path class="mark {look}" transform="translate({_n(x)} {_n(y)})" d="{OUTLINES[shape]}">{inside}</path>'
+        )
+
+    def hatched(self, x: float, y: float, width: float, height: float, look: str) -> None:
+        """A box of slanted lines in `look`."""
+        begin = math.floor((x - height) / 6) * 6
+        strokes = []
+        for foot in np.arange(begin, x + width, 6.0).tolist():
+            low, high = max(foot, x), min(foot + height, x + width)
+            if high > low:
+                strokes.append(
+                    f"M{_n(low)},{_n(y + height - (low - foot))}L{_n(high)},{_n(y + height - (high - foot))}"
+                )
+        self.path("".join(strokes), look)
+
+    def svg(self) -> str:
+        return f"{self._head}{''.join(self._parts)}</svg>"
+
+
+def trace(x: Floats, y: Floats, gap: float) -> str:
+    """An outline through points [n], x rising; the pen is lifted over unknown values and steps wider than `gap`.
+
+    Where points lie closer than a unit, each unit keeps its lowest and highest, so that no spike is lost.
+    """
+    known = np.isfinite(y)
+    x, y = x[known], y[known]
+    if not len(x):
+        return ""
+    if len(x) > 2 * (x[-1] - x[0]) > 0:
+        x, y = _thinned(x, y)
+    lifted = np.diff(x, prepend=x[0] - gap - 1) > gap
+    pen = np.where(lifted, "M", "L").tolist()
+    points = zip(pen, x.tolist(), y.tolist(), strict=True)
+    return "".join(f"{down}{_n(a)},{_n(b)}" for down, a, b in points)
+
+
+def _thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    column = np.floor(x)
+    begins = np.flatnonzero(np.diff(column, prepend=column[0] - 1))
+    low, high = np.minimum.reduceat(y, begins), np.maximum.reduceat(y, begins)
+    first, last = x[begins], x[np.append(begins[1:], len(x)) - 1]
+    return np.stack([first, last], axis=1).ravel(), np.stack([low, high], axis=1).ravel()
+
+
+def time_scale(begin: Instant, end: Instant, left: float, right: float) -> Callable[[Ints], Floats]:
+    """From instants [n] to units across [n]; beyond, held at the edge."""
+    scale = Scale(0.0, (end - begin) / SECOND, left, right)
+    return lambda at: scale.of((at - begin) / SECOND)
+
+
+def time_ticks(begin: Instant, end: Instant, zone: ZoneInfo, most: int = 6) -> list[tuple[Instant, str]]:
+    """Round instants on the wall of the site within [begin, end], each with what its clock shows."""
+    step_s = next((one for one in _STEPS_S if (end - begin) / SECOND / one <= most), _STEPS_S[-1])
+    offset = local(begin, zone).utcoffset() or timedelta()
+    shift = round(offset.total_seconds()) * SECOND
+    step = step_s * SECOND
+    first = -(-(begin + shift) // step) * step - shift
+    form = "%H:%M:%S" if step_s < 60 else "%H:%M" if step_s < 86_400 else "%d %b"
+    return [(at, f"{local(at, zone):{form}}") for at in range(first, end + 1, step)]
+
+
+def local(at: Instant, zone: ZoneInfo) -> datetime:
+    """What a clock on the wall of the site shows."""
+    return (_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone)
+
+
+def short(name: str, letters: int) -> str:
+    """A name that fits, its middle left out where it is too long."""
+    if len(name) <= letters:
+        return name
+    tail = (letters - 1) // 3
+    return f"{name[: letters - 1 - tail]}…{name[len(name) - tail :]}"
+
+
+def figure(value: float) -> str:
+    """A number for people: three digits that count, two below one, no more than needed."""
+    if value != value:
+        return "–"
+    if abs(value) >= 100:
+        return f"{value:,.0f}"
+    if abs(value) >= 1:
+        return f"{value:.3g}"
+    return f"{value:.2g}" if abs(value) >= 0.0095 else f"{value:.3f}" if value else "0"
+
+
+def spread(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:
+    """Places for labels [n] in [low, high], near those asked for, in the same order, and `apart` from each other where
+    there is room."""
+    order = sorted(range(len(places)), key=lambda i: places[i])
+    apart = min(apart, (high - low) / max(1, len(places) - 1))
+    put = [min(max(one, low), high) for one in places]
+    for before, i in itertools.pairwise(order):
+        put[i] = max(put[i], put[before] + apart)
+    for after, i in itertools.pairwise(order[::-1]):
+        put[after] = min(put[after], high)
+        put[i] = min(put[i], put[after] - apart)
+    return put
+
+
+def _n(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")

@@ -1,0 +1,210 @@
+"""The minute around an event: firing as a band, pressure against the hammer's own level, oil against its limit, and the
+seconds in one spot counting to theirs."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from strikewatch.core.batch import Floats, Ints
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.review.charts.drawing import (
+    WIDTH,
+    Drawing,
+    Scale,
+    figure,
+    local,
+    short,
+    time_scale,
+    time_ticks,
+    trace,
+)
+
+_LEFT: Final = 36.0
+_RIGHT: Final = WIDTH - 8.0
+_HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
+"""Over longer silences the pen is lifted."""
+_EACH: Final = 70.0
+"""How high a further panel is, with its name."""
+_BOLD: Final = 6.4
+"""About how wide a bold letter is."""
+_NOTHING: Final = (np.empty(0, np.int64), np.empty(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """Traces of one kind, each (instants [n], values [n]), with what they are held against; over silences longer than
+    `hold_s` the pen is lifted."""
+
+    name: str
+    series: Sequence[tuple[Ints, Floats]]
+    limits: Sequence[float]
+    hold_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Minute:
+    """What is known of a hammer in [begin, end), instants in ns.
+
+    Series are (instants [n], values [n]) with NaN where unknown. `fired` are the bouts, `loaded_bar` the hammer's own
+    level while loaded as (from, to, bar), `suspected` where blank blows are. `limit_c` and `limit_s` are what oil and
+    spot are held against; without `spot_s` there is no panel of it; `panels` come below. `onset` and `cleared` are the
+    event's, and `name` what it is called.
+    """
+
+    begin: Instant
+    end: Instant
+    name: str
+    onset: Instant
+    cleared: Instant | None
+    fired: Sequence[tuple[Instant, Instant]] = ()
+    pressure_bar: tuple[Ints, Floats] = _NOTHING
+    loaded_bar: Sequence[tuple[Instant, Instant, float]] = ()
+    oil_c: tuple[Ints, Floats] = _NOTHING
+    spot_s: tuple[Ints, Floats] = _NOTHING
+    limit_c: float = 80.0
+    limit_s: float = 15.0
+    suspected: Sequence[tuple[Instant, Instant]] = field(default_factory=tuple)
+    panels: Sequence[Panel] = ()
+
+
+def draw(ident: str, minute: Minute, zone: ZoneInfo) -> str:
+    """SVG of it; instants as the clock of `zone` shows them."""
+    above = 266.0 if len(minute.spot_s[0]) else 202.0
+    bottom = above + _EACH * len(minute.panels)
+    sheet = Drawing(ident, bottom + 20, *_words(minute, zone))
+    _Minute(sheet, minute).all(zone, bottom)
+    return sheet.svg()
+
+
+class _Minute:
+    def __init__(self, sheet: Drawing, minute: Minute) -> None:
+        self._sheet = sheet
+        self._minute = minute
+        self._x = time_scale(minute.begin, minute.end, _LEFT, _RIGHT)
+        self._per_s = (_RIGHT - _LEFT) / ((minute.end - minute.begin) / SECOND)
+
+    def all(self, zone: ZoneInfo, bottom: float) -> None:
+        minute, top = self._minute, 26.0
+        until = minute.end if minute.cleared is None else minute.cleared
+        shaded = self._at(minute.onset), self._at(until)
+        self._sheet.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
+        self._moments(top, bottom)
+        self._firing(top + 8)
+        self._pressure(top + 42, 72)
+        self._oil(top + 132, 40)
+        if len(minute.spot_s[0]):
+            self._spot(top + 190, 50)
+        for n, panel in enumerate(reversed(minute.panels), 1):
+            self._more(panel, bottom - _EACH * n + 20, _EACH - 20)
+        for at, words in time_ticks(minute.begin, minute.end, zone, 5):
+            x = self._at(at)
+            self._sheet.line(x, bottom, x, bottom + 4, "axis")
+            if _LEFT + 14 < x < _RIGHT - 14:
+                self._sheet.text(x, bottom + 15, words, "soft", "middle")
+
+    def _at(self, instant: Instant) -> float:
+        return float(self._x(np.array([instant]))[0])
+
+    def _firing(self, y: float) -> None:
+        self._sheet.text(_LEFT, y, "Firing" if self._minute.fired else "Firing: none")
+        for start, stop in self._minute.fired:
+            a, b = self._at(start), self._at(stop)
+            if b > a:
+                self._sheet.rect(a, y + 4, b - a, 12, "fired")
+        for start, stop in self._minute.suspected:
+            a, b = self._at(start), self._at(stop)
+            self._sheet.hatched(a, y + 4, b - a, 12, "fired-hatch")
+        self._sheet.line(_LEFT, y + 16, _RIGHT, y + 16, "grid")
+
+    def _pressure(self, y: float, height: float) -> None:
+        at, bar = self._minute.pressure_bar
+        levels = [level for _, _, level in self._minute.loaded_bar if level == level]
+        known = bar[np.isfinite(bar)]
+        top = max([*levels, float(known.max()) if len(known) else 0.0, 50.0]) * 1.06
+        name = "Supply pressure, bar" + ("; dashed: loaded level of this hammer" if levels else "")
+        scale = self._panel(y, height, name, Scale(0.0, top, y + height, y), len(known))
+        self._sheet.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
+        for start, stop, level in self._minute.loaded_bar:
+            if level == level:
+                a, b = self._at(start), self._at(stop)
+                for look in ("baseline-edge", "baseline"):
+                    self._sheet.line(a, scale(level), max(b, a + 4), scale(level), look)
+
+    def _oil(self, y: float, height: float) -> None:
+        at, oil_c = self._minute.oil_c
+        known = oil_c[np.isfinite(oil_c)]
+        low = min([float(known.min()) if len(known) else 60.0, self._minute.limit_c - 10])
+        high = max([float(known.max()) if len(known) else 60.0, self._minute.limit_c]) + 3
+        scale = self._panel(y, height, "Oil, °C", Scale(low, high, y + height, y), len(known), 2)
+        self._limit(scale(self._minute.limit_c), f"limit {figure(self._minute.limit_c)} °C")
+        self._sheet.path(trace(self._x(at), scale.of(oil_c), _HOLD_S["oil"] * self._per_s), "oil")
+
+    def _spot(self, y: float, height: float) -> None:
+        at, spot_s = self._minute.spot_s
+        known = spot_s[np.isfinite(spot_s)]
+        high = max(float(known.max()) if len(known) else 0.0, self._minute.limit_s) * 1.15
+        scale = self._panel(
+            y, height, "Firing in one spot, s", Scale(0.0, high, y + height, y), len(known), 3
+        )
+        self._limit(scale(self._minute.limit_s), f"limit {figure(self._minute.limit_s)} s")
+        self._sheet.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
+
+    def _more(self, panel: Panel, y: float, height: float) -> None:
+        values = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
+        edges = [*panel.limits, *((values.min(), values.max()) if len(values) else ()), 0.0]
+        spare = 0.08 * (max(edges) - min(edges) or 1.0)
+        scale = Scale(min(edges) - spare, max(edges) + spare, y + height, y)
+        scale = self._panel(y, height, panel.name, scale, len(values), 2)
+        for limit in panel.limits:
+            self._limit(scale(limit), f"limit {figure(limit)}")
+        for at, each in panel.series:
+            self._sheet.path(trace(self._x(at), scale.of(each), panel.hold_s * self._per_s), "spot")
+
+    def _panel(self, y: float, height: float, name: str, scale: Scale, known: int, most: int = 3) -> Scale:
+        self._sheet.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
+        for value in scale.ticks(most) if known else ():
+            self._sheet.line(_LEFT, scale(value), _RIGHT, scale(value), "grid")
+            self._sheet.text(_LEFT - 4, scale(value) + 4, figure(value), "soft", "end")
+        self._sheet.line(_LEFT, y, _LEFT, y + height, "axis")
+        return scale
+
+    def _limit(self, y: float, words: str) -> None:
+        self._sheet.line(_LEFT, y, _RIGHT, y, "limit")
+        self._sheet.text(_RIGHT, y - 3, words, "limit-word", "end")
+
+    def _moments(self, top: float, bottom: float) -> None:
+        minute = self._minute
+        x = self._at(minute.onset)
+        self._sheet.line(x, top - 10, x, bottom, "moment")
+        right = x > (_LEFT + _RIGHT) / 2
+        name = short(minute.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
+        self._sheet.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
+        if minute.cleared is not None and minute.begin < minute.cleared < minute.end:
+            over = self._at(minute.cleared)
+            self._sheet.line(over, top - 4, over, bottom, "moment")
+            if not right and over - x > 11 + 6 * len(minute.name):
+                self._sheet.text(over, top - 12, "over", "soft", "middle")
+
+
+def _words(minute: Minute, zone: ZoneInfo) -> tuple[str, str]:
+    title = f"{minute.name} at {local(minute.onset, zone):%H:%M:%S}"
+    fired_s = sum(max(0, min(b, minute.end) - max(a, minute.begin)) for a, b in minute.fired) / SECOND
+    told = [f"{(minute.end - minute.begin) / SECOND:.0f} s of time, {fired_s:.0f} s of it firing."]
+    for name, unit, (_, values) in (
+        ("Pressure", "bar", minute.pressure_bar),
+        ("Oil", "°C", minute.oil_c),
+        ("Firing in one spot", "s", minute.spot_s),
+    ):
+        known = values[np.isfinite(values)]
+        if len(known):
+            told.append(f"{name} {figure(float(known.min()))} to {figure(float(known.max()))} {unit}.")
+    for panel in minute.panels:
+        known = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
+        if len(known):
+            held = f"; limits {', '.join(map(figure, panel.limits))}" if panel.limits else ""
+            told.append(f"{panel.name}: {figure(float(known.min()))} to {figure(float(known.max()))}{held}.")
+    told.append(f"Limits: {figure(minute.limit_s)} s, {figure(minute.limit_c)} °C.")
+    return title, " ".join(told)

@@ -1,0 +1,212 @@
+"""Whose what was: stretches of work, bouts and alert records become the frames EXPOSURE and FAULTS.
+
+A bout counts in the stretch it began in. An alert counts for who was signed on at its onset; its seconds are divided
+over those who worked while it lasted. A pause of up to an hour belongs to whoever worked before it; a longer one, such
+as a night, to nobody.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Floats, Ints, Key
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.stretch import Spent
+from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PAUSE: Final = 3600 * SECOND
+WITHDRAWN: Final = "withdrawn"
+"""Evidence of an alert that late rows refuted: it was none."""
+
+
+@dataclass(slots=True)
+class Bouts:
+    """What bouts that began in one stretch come to; blows None where none could be counted."""
+
+    n: int = 0
+    judged_ns: float = 0.0
+    blank_ns: float = 0.0
+    blows: float | None = None
+    blank_blows: float | None = None
+
+    def add(self, more: "Bouts") -> None:
+        self.n += more.n
+        self.judged_ns += more.judged_ns
+        self.blank_ns += more.blank_ns
+        self.blows = _sum(self.blows, more.blows)
+        self.blank_blows = _sum(self.blank_blows, more.blank_blows)
+
+
+def _sum(known: float | None, more: float | None) -> float | None:
+    return known if more is None else (known or 0.0) + more
+
+
+@dataclass(slots=True)
+class _Worked:
+    """One hammer's stretches in order, and what the bouts of each come to."""
+
+    starts: list[Instant] = field(default_factory=list)
+    stretches: list[Spent] = field(default_factory=list)
+    bouts: list[Bouts] = field(default_factory=list)
+
+
+class Attribution:
+    """Stretches come first, in any order; then bouts and alerts find theirs."""
+
+    def __init__(self, stretches: Iterable[Spent]) -> None:
+        self._worked: dict[Key, _Worked] = {}
+        for spent in sorted(stretches, key=lambda one: one.stretch.start):
+            worked = self._worked.setdefault(spent.stretch.key, _Worked())
+            worked.starts.append(spent.stretch.start)
+            worked.stretches.append(spent)
+            worked.bouts.append(Bouts())
+
+    def bouts(self, key: Key, start: Instant, some: Bouts) -> None:
+        """Add bouts that began at an instant, or from it on within its stretch."""
+        worked = self._worked.get(key)
+        if worked is not None:
+            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(some)
+
+    def many_bouts(
+        self, key: Key, starts: Ints, judged_ns: Floats, blank_ns: Floats, blows: Floats, blank_blows: Floats
+    ) -> None:
+        """Likewise of many at once [n]; blows NaN where not counted."""
+        worked = self._worked.get(key)
+        if worked is None or not len(starts):
+            return
+        k = np.maximum(np.searchsorted(np.array(worked.starts), starts, side="right") - 1, 0)
+        n = len(worked.starts)
+
+        def sums(values: Floats) -> list[float]:
+            return np.bincount(k, values, n).tolist()  # type: ignore[no-any-return]  # of floats it is
+
+        def counted(values: Floats) -> list[float | None]:
+            known = np.bincount(k, ~np.isnan(values), n) > 0
+            pairs = zip(sums(np.nan_to_num(values)), known.tolist(), strict=True)
+            return [total if some else None for total, some in pairs]
+
+        many = np.bincount(k, minlength=n).tolist()
+        columns = many, sums(judged_ns), sums(blank_ns), counted(blows), counted(blank_blows)
+        for bouts, added in zip(worked.bouts, zip(*columns, strict=True), strict=True):
+            bouts.add(Bouts(*added))
+
+    def exposure(self) -> "pd.DataFrame":
+        """EXPOSURE, by site, hammer and start."""
+        import pandas as pd
+
+        rows = [
+            (
+                *key,
+                spent.operator or UNASSIGNED,
+                spent.tool or UNKNOWN_TOOL,
+                spent.stretch.start,
+                spent.stretch.end,
+                spent.stretch.operating_ns / SECOND,
+                spent.stretch.firing_ns / SECOND,
+                bouts.judged_ns / SECOND,
+                bouts.n,
+                bouts.blows,
+                bouts.blank_ns / SECOND,
+                bouts.blank_blows,
+            )
+            for key, worked in sorted(self._worked.items())
+            for spent, bouts in zip(worked.stretches, worked.bouts, strict=True)
+        ]
+        frame = pd.DataFrame(rows, columns=list(EXPOSURE))
+        numbers = ("operating_s", "firing_s", "judged_s", "blows", "blank_s", "blank_blows")
+        return _typed(frame, ("start", "end"), numbers, ("bouts",))
+
+    def faults(self, records: Iterable[Mapping[str, Any]], end: Instant) -> "pd.DataFrame":
+        """FAULTS of alert records, by onset; those that stand are counted up to `end`."""
+        import pandas as pd
+
+        rows: list[tuple[Any, ...]] = []
+        for record in records:
+            if WITHDRAWN in record["evidence"]:
+                continue
+            key = record["site"], record["hammer"]
+            onset = instant.parse(record["onset"])
+            cleared = None if record["cleared"] is None else instant.parse(record["cleared"])
+            shares = self._shares(key, onset, max(onset, end if cleared is None else cleared))
+            own = record["operator"] or UNASSIGNED
+            shares.setdefault(own, 0)
+            tool = self._tool(key, onset)
+            for operator, lasted in shares.items():
+                rows.append(
+                    (
+                        record["id"],
+                        record["fault"],
+                        *key,
+                        operator,
+                        tool,
+                        record["priority"],
+                        onset,
+                        cleared,
+                        int(operator == own),
+                        lasted / SECOND,
+                        record["historic"],
+                        record["summary"],
+                        record["evidence"],
+                    )
+                )
+        rows.sort(key=lambda row: (row[7], row[0], -row[9]))
+        frame = pd.DataFrame(rows, columns=list(FAULTS))
+        frame = _typed(frame, ("onset", "cleared"), ("seconds",), ("count",))
+        frame["historic"] = frame["historic"].astype(bool)
+        return frame
+
+    def _shares(self, key: Key, onset: Instant, end: Instant) -> dict[str, int]:
+        """Operator → ns of [onset, end); who was at work when, and in pauses whoever was before them."""
+        worked = self._worked.get(key)
+        shares: dict[str, int] = {}
+        if worked is None or onset >= end:
+            return shares
+        k = bisect_right(worked.starts, onset) - 1
+        at = onset
+        while at < end:
+            following = worked.starts[k + 1] if k + 1 < len(worked.starts) else None
+            stop = end if following is None else min(end, following)
+            if stop > at:
+                last = worked.stretches[k].stretch.end if k >= 0 else at
+                near = following is not None and following - last <= PAUSE
+                theirs = (
+                    stop
+                    if k >= 0 and near
+                    else min(stop, max(at, last + (PAUSE if following is None else 0)))
+                )
+                who = (worked.stretches[k].operator or UNASSIGNED) if k >= 0 else UNASSIGNED
+                for operator, lasted in ((who, theirs - at), (UNASSIGNED, stop - theirs)):
+                    if lasted > 0:
+                        shares[operator] = shares.get(operator, 0) + lasted
+            at = stop
+            k += 1
+        return shares
+
+    def _tool(self, key: Key, at: Instant) -> str:
+        worked = self._worked.get(key)
+        if worked is None:
+            return UNKNOWN_TOOL
+        k = bisect_right(worked.starts, at) - 1
+        return (worked.stretches[k].tool if k >= 0 else None) or UNKNOWN_TOOL
+
+
+def _typed(
+    frame: "pd.DataFrame", times: Sequence[str], numbers: Sequence[str], counts: Sequence[str]
+) -> "pd.DataFrame":
+    """Columns of one kind whatever is in them, none included."""
+    import pandas as pd
+
+    for name in times:
+        frame[name] = pd.to_datetime(frame[name].astype("Int64"), unit="ns", utc=True)
+    for name in numbers:
+        frame[name] = frame[name].astype("float64")
+    for name in counts:
+        frame[name] = frame[name].astype("int64")
+    return frame

@@ -1,0 +1,191 @@
+"""The frames of a period, from the database of a processor, running or not."""
+
+import json
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING, Any, Final
+
+from sqlalchemy import Connection, and_, func, or_, select
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.detectors.kernels import NEVER
+from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.engine.state import part_of
+from strikewatch.review.data.attribution import Attribution, Bouts
+from strikewatch.review.data.current_evidence import Present
+from strikewatch.review.data.feeds import Feeds
+from strikewatch.review.usage import TIMED, Silent
+from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.schema.bout_tables import bouts, exposure
+from strikewatch.storage.schema.tables import alerts, hammer_state
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+LONGEST: Final = 3600 * SECOND
+"""A stretch of work is no longer."""
+
+
+def from_store(
+    place: Place, begin: Instant, end: Instant, site: str | None = None
+) -> "tuple[pd.DataFrame, pd.DataFrame]":
+    """EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
+
+    What is under way is in it as of the processor's last step. Bouts are added up in the database, so that a year takes
+    a second or two.
+    """
+    with place.read() as connection:
+        made = _attributed(connection, begin, end, site)
+        records = _records(connection, begin, end, site)
+    return made.exposure(), made.faults(records, end)
+
+
+def exposure_from_store(
+    place: Place, begin: Instant, end: Instant, site: str | None = None
+) -> "pd.DataFrame":
+    """The first of the two alone."""
+    with place.read() as connection:
+        return _attributed(connection, begin, end, site).exposure()
+
+
+def feeds(place: Place, settings_of: Callable[[Key], HammerSettings], site: str | None = None) -> Feeds:
+    """What the feeds and profiles of hammers limit, as their processor last knew them."""
+    with place.read() as connection:
+        states = connection.execute(_states(site)).all()
+    present = _present(states, settings_of)
+    return Feeds.of(present.silent, present.uncertain)
+
+
+def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> Present:
+    present = Present(settings_of)
+    for at, hammer, layout, state in states:
+        present.look((at, hammer), layout, bytes(state))
+    return present
+
+
+def reaching(
+    place: Place,
+    begin: Instant,
+    upto: Instant,
+    settings_of: Callable[[Key], HammerSettings],
+    site: str | None = None,
+) -> "tuple[pd.DataFrame, pd.DataFrame, Silent]":
+    """EXPOSURE and FAULTS of all from `begin` up to an instant, what had begun before and reaches over it included, and
+    what feeds do not let be found.
+
+    The evidence of an alert that stands, which the database has of its last step, is made as of the processor's.
+    """
+    a = alerts.c
+    reach = or_(a.onset_ns >= begin, a.cleared_ns.is_(None), a.cleared_ns > begin)
+    wanted = select(a.record).where(a.onset_ns < upto, reach)
+    with place.read() as connection:
+        found = connection.scalars(wanted if site is None else wanted.where(a.site == site))
+        records = [json.loads(record) for record in found]
+        # An alert is shared out by the work in all of it.
+        since = min([begin, *(instant.parse(one["onset"]) for one in records if one["fault"] in TIMED)])
+        made = _attributed(connection, max(0, since - LONGEST), upto, site)
+        states = connection.execute(_states(site)).all()
+    present = _present(states, settings_of)
+    return made.exposure(), made.faults(map(present.told, records), upto), present.silent
+
+
+def _states(site: str | None) -> Any:
+    h = hammer_state.c
+    wanted = select(h.site, h.hammer, h.layout, h.state)
+    return wanted if site is None else wanted.where(h.site == site)
+
+
+def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
+    under_way = _under_way(connection, begin, end, site)
+    made = Attribution([*_stretches(connection, begin, end, site), *under_way])
+    for of_stretch in (*_bouts(connection, begin, end, site), *_bouts_since(connection, under_way)):
+        made.bouts(*of_stretch)
+    return made
+
+
+def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | None) -> list[Any]:
+    where = [column >= begin, column < end]
+    return where if site is None else [*where, table.c.site == site]
+
+
+def _stretches(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+    e = exposure.c
+    wanted = select(e.site, e.hammer, e.start_ns, e.end_ns, e.operating_ns, e.firing_ns, e.operator, e.tool)
+    rows = connection.execute(wanted.where(*_within(exposure, e.start_ns, begin, end, site)))
+    return [
+        Spent(Stretch((at, hammer), start, stop, operating, firing), operator, fitted)
+        for at, hammer, start, stop, operating, firing, operator, fitted in rows
+    ]
+
+
+def _under_way(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+    """The stretch that each hammer is in the middle of, from its saved state."""
+    found: list[Spent] = []
+    for at, hammer, layout, state in connection.execute(_states(site)):
+        parts = [
+            part_of(layout, bytes(state), name)
+            for name in ("exposure", operator_on_duty.NAME, fitted_tool.NAME)
+        ]
+        if any(part is None for part in parts):
+            continue
+        own, who, what = parts
+        start = int(own["begin"])
+        if start != NEVER and begin <= start < end:
+            stretch = Stretch(
+                (at, hammer), start, int(own["end"]), float(own["operating"]), float(own["firing"])
+            )
+            found.append(
+                Spent(stretch, operator_on_duty.on_duty(who, start), fitted_tool.fitted(what, start))
+            )
+    return found
+
+
+def _bouts(
+    connection: Connection, begin: Instant, end: Instant, site: str | None
+) -> list[tuple[Key, Instant, Bouts]]:
+    """(hammer, start, what they come to) of the bouts of each stretch that is over."""
+    b, e = bouts.c, exposure.c
+    own = (b.site == e.site, b.hammer == e.hammer, b.start_ns >= e.start_ns, b.start_ns < e.end_ns)
+    wanted = (
+        select(e.site, e.hammer, e.start_ns, *_ADDED_UP)
+        .join_from(exposure, bouts, and_(*own))
+        .where(*_within(exposure, e.start_ns, begin, end, site))
+        .group_by(e.site, e.hammer, e.start_ns)
+    )
+    return [_summed(*row) for row in connection.execute(wanted)]
+
+
+def _bouts_since(connection: Connection, under_way: Iterable[Spent]) -> Iterator[tuple[Key, Instant, Bouts]]:
+    """Likewise of stretches that are under way."""
+    b = bouts.c
+    for (site, hammer), start, *_ in (spent.stretch for spent in under_way):
+        wanted = select(*_ADDED_UP).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
+        n, *sums = connection.execute(wanted).one()
+        if n:
+            yield _summed(site, hammer, start, n, *sums)
+
+
+_ADDED_UP: Final = (
+    func.count(),
+    *(
+        func.sum(column)
+        for column in (bouts.c.judged_ns, bouts.c.blank_ns, bouts.c.blows, bouts.c.blank_blows)
+    ),
+)
+
+
+def _summed(
+    site: str, hammer: str, start: Instant, n: int, judged: Any, blank: Any, blows: Any, blank_blows: Any
+) -> tuple[Key, Instant, Bouts]:
+    counted = (None if sum_ is None else float(sum_) for sum_ in (blows, blank_blows))
+    return (site, hammer), start, Bouts(n, float(judged), float(blank), *counted)
+
+
+def _records(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[dict[str, Any]]:
+    a = alerts.c
+    wanted = select(a.record).where(*_within(alerts, a.onset_ns, begin, end, site)).order_by(a.onset_ns)
+    return [json.loads(record) for record in connection.scalars(wanted)]

@@ -1,0 +1,1 @@
+"""The moments to show, with the samples around them."""

@@ -1,0 +1,83 @@
+"""The tables' pictures: rows in, an SVG with its caption out."""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from strikewatch.review.charts import control, funnel, intervals
+from strikewatch.review.charts.drawing import Standing
+from strikewatch.review.report.content import Picture
+from strikewatch.review.statistics import funnel as limits_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_POINTS: Final = 120
+_LEAST: Final = 0.25
+"""The curves begin where so many faults are to be expected: before that none are, and one is far above."""
+
+
+def compared(
+    ident: str, name: str, per: str, rows: Sequence[Mapping[str, Any]], only: str | None
+) -> list[Picture]:
+    """A fault over operators, from rows of OPERATORS with hours: a funnel, and probable rates. With `only`, the others
+    are points without a name."""
+    hours, rate = (np.array([float(row[column]) for row in rows]) for column in ("hours", "rate"))
+    standing: list[Standing] = [row["standing"] or "little" for row in rows]
+    site_rate, dispersion = float(rows[0]["site_rate"]), float(rows[0]["dispersion"])
+    last_h = 1.06 * float(hours.max())
+    first_h = min(_LEAST / site_rate, last_h) if site_rate > 0 else last_h
+    at_h = np.linspace(first_h, last_h, _POINTS)
+    names = [str(row["operator"]) if only in (None, row["operator"]) else "" for row in rows]
+    shown = funnel.Funnel(
+        names,
+        hours,
+        rate,
+        standing,
+        site_rate,
+        at_h,
+        limits_of.limits(site_rate, at_h, 0.95, dispersion),
+        limits_of.limits(site_rate, at_h, 0.998, dispersion),
+        exposure=f"{per.capitalize()} hours",
+    )
+    pictures = [
+        Picture(
+            funnel.draw(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
+            "Each point is an operator; inside the curves it may be chance.",
+        )
+    ]
+    own = [row for row in rows if only in (None, row["operator"])]
+    four = [
+        np.array([float(row[one]) for row in own])
+        for one in ("shrunk", "shrunk_lower", "shrunk_upper", "rate")
+    ]
+    ranges = intervals.Intervals(
+        [str(row["operator"]) for row in own],
+        four[0],
+        four[1],
+        four[2],
+        four[3],
+        [row["standing"] or "little" for row in own],
+        site_rate,
+    )
+    drawn = intervals.draw(f"{ident}-intervals", ranges, f"{name}: probable rates")
+    return [*pictures, Picture(drawn, "Probable rate with its 95 % interval; hollow diamond: as counted.")]
+
+
+def week_by_week(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
+    """A fault of an operator by week, from rows of WEEKS; weeks not worked are left open."""
+    import pandas as pd
+
+    begins = pd.to_datetime(weeks["week"])
+    every = pd.date_range(begins.min(), begins.max(), freq="7D")
+    own = weeks.assign(week=begins).set_index("week").reindex(every)
+    shown = control.Control(
+        [f"{one.day} {one:%b}" for one in every],
+        own["rate"].to_numpy(float),
+        own["chart_lower"].to_numpy(float),
+        own["chart_upper"].to_numpy(float),
+        float(weeks["centre"].iloc[0]),
+        own["signal"].eq(True).to_numpy(bool),
+    )
+    return Picture(control.draw(ident, shown, f"{name}, week by week"), name)

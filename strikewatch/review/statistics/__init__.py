@@ -1,0 +1,1 @@
+"""The statistics of a review, one method a file, over numpy arrays."""

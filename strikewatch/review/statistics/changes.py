@@ -1,0 +1,68 @@
+"""What is more or less than in the period before."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.data.schemas import CHANGE
+from strikewatch.review.statistics import multiple_testing, verdicts
+from strikewatch.review.statistics.verdicts import Case, Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def changes(
+    table: "pd.DataFrame", before: "pd.DataFrame | None", by: Sequence[str], settings: Settings
+) -> "pd.DataFrame":
+    """A table by `by` and fault, with CHANGE; `before` is such a table of the period before, with count and hours.
+
+    The changes of a site are one family. Of nobody signed on none is told.
+    """
+    numbers = [name for name in CHANGE if name not in ("changed", "change_words")]
+    table[numbers] = np.nan
+    table["changed"] = table["change_words"] = ""
+    if before is None:
+        return table
+    earlier = table[[*by, "fault"]].merge(
+        before[[*by, "fault", "count", "hours"]], on=[*by, "fault"], how="left"
+    )
+    worked = (earlier["hours"] > 0).to_numpy()
+    table["before_count"] = earlier["count"].fillna(0).to_numpy(float)
+    table["before_hours"] = earlier["hours"].fillna(0.0).to_numpy(float)
+    table["before_rate"] = (table["before_count"] / table["before_hours"]).where(worked)
+    compared = worked & (table["hours"] > 0).to_numpy()
+    if "operator" in by:
+        compared &= (table["operator"] != UNASSIGNED).to_numpy()
+    for _, own in table[compared].groupby("site"):
+        _compared(table, own, settings)
+    return table
+
+
+def _compared(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+    cases = [
+        Case(int(count), hours, int(before), before_hours, dispersion, over)
+        for count, hours, before, before_hours, dispersion, over in zip(
+            *(own[name] for name in ("count", "hours", "before_count", "before_hours", "dispersion", "over")),
+            strict=True,
+        )
+    ]
+    ratios = [case.ratio() for case in cases]
+    comparable = np.array([case.comparable(settings) for case in cases], bool)
+    corrected, _ = multiple_testing.family(
+        [case.possible() for case in cases], comparable, [r.p for r in ratios]
+    )
+    said = [
+        verdicts.changed(case, ratio, p, settings)
+        for case, ratio, p in zip(cases, ratios, corrected.tolist(), strict=True)
+    ]
+    at = own.index
+    table.loc[at, "change"] = [one.ratio for one in ratios]
+    table.loc[at, "change_lower"] = [one.lower for one in ratios]
+    table.loc[at, "change_upper"] = [one.upper for one in ratios]
+    table.loc[at, "change_p"] = [one.p for one in ratios]
+    table.loc[at, "change_corrected"] = corrected
+    table.loc[at, "changed"] = [kind for kind, _ in said]
+    table.loc[at, "change_words"] = [words for _, words in said]

@@ -1,0 +1,241 @@
+"""Cost of use: what each hammer went through in a period, in hours, blows and seconds, and each per firing hour.
+
+It is an account of exposure that an owner can act on, without money and without a model of damage. Stretches of work
+that reach over the period's edge count with their part of the time, as even within. Seconds of an alert are its
+evidence: what lies in the period is the share of its firing time (operating time, for greasing and prying) that lies
+there; where none is on record, the share of its time. So the periods of a divided one add up to the whole. Misuse
+counts with the whole of each spell that reached its limit, and what has been missed at the instant it was.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from strikewatch.core.batch import Floats, Key
+from strikewatch.core.instant import Instant
+from strikewatch.detectors import same_spot
+from strikewatch.detectors.greasing import manual_greasing
+from strikewatch.engine.pipeline import HammerSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+USE: Final = (
+    "site",
+    "hammer",
+    "measure",
+    "unit",
+    "amount",
+    "over_h",
+    "per_firing_h",
+    "not_known",
+    "less_certain",
+)
+"""One row per site, hammer and measure, in that order. `amount` in `unit` (h, s, or 1 for a count). `over_h`: the
+firing hours it is taken over, those that could be judged for blank seconds, and those with blows counted for blows;
+`per_firing_h` = amount / over_h, NaN where there are none. `not_known` says why there is no amount (NaN then, never 0);
+empty where there is one. `less_certain` says why an
+amount is inferred only; empty where it is not."""
+
+NO_FEED: Final = "what its feed has is not on record"
+NO_BLOWS: Final = "pressure comes too seldom to count blows"
+NOT_JUDGED: Final = "none of its firing could be judged"
+
+Silent = Mapping[Key, Sequence[tuple[str, str]]]
+"""Of each hammer (fault, why) of what its feed and profile do not let be found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One line of the account. Where `fault` cannot be found in a hammer's feed, it is not known."""
+
+    name: str
+    unit: str
+    fault: str = ""
+    evidence: str = ""
+    over: str = "firing_s"
+
+
+def _misuse(fault: str, evidence: str, over: str = "firing_s") -> Measure:
+    return Measure(f"{fault}_s", "s", fault, evidence, over)
+
+
+_OF_WORK: Final[Mapping[str, tuple[Measure, str, float]]] = {
+    measure.name: (measure, column, per)
+    for measure, column, per in (
+        (Measure("operating_h", "h"), "operating_s", 3600.0),
+        (Measure("firing_h", "h", "same_spot"), "firing_s", 3600.0),
+        (Measure("bouts", "1", "same_spot"), "bouts", 1.0),
+        (Measure("blows", "1"), "blows", 1.0),
+        (Measure("judged_h", "h", "blank_firing"), "judged_s", 3600.0),
+        (Measure("blank_s", "s", "blank_firing"), "blank_s", 1.0),
+        (Measure("blank_blows", "1"), "blank_blows", 1.0),
+    )
+}
+_OF_ALERTS: Final = (
+    Measure("hot_firing_s", "s", "hot_oil", "firing_hot_s"),
+    Measure("spot_beyond_s", "s", "same_spot", "firing_s"),
+    Measure("grease_overdue_h", "h", "grease_overdue", "since_grease_h", "operating_s"),
+    _misuse("low_engine_speed", "firing_slow_s"),
+    _misuse("end_of_stroke", "firing_end_s"),
+    _misuse("over_side", "firing_over_side_s"),
+    _misuse("off_square", "firing_off_square_s"),
+    _misuse("feed_force", "firing_off_band_s"),
+    _misuse("prying", "pried_s", "operating_s"),
+    _misuse("submerged", "firing_submerged_s"),
+)
+_COUNTED: Final = (
+    Measure("checks_missed", "1", "check_missed"),
+    Measure("inspections_missed", "1", "inspection_overdue"),
+    Measure("services_missed", "1", "service_overdue"),
+)
+TIMED: Final = frozenset(measure.fault for measure in _OF_ALERTS)
+"""Faults of whose alerts the seconds count."""
+MEASURES: Final = (*(one for one, _, _ in _OF_WORK.values()), *_OF_ALERTS, *_COUNTED)
+"""In the order in which they are told."""
+
+
+def use(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    begin: Instant,
+    end: Instant,
+    settings_of: Callable[[Key], HammerSettings],
+    silent: Silent,
+    uncertain: Silent | None = None,
+) -> "pd.DataFrame":
+    """A table of USE for [begin, end), of hammers that worked or were at fault in it.
+
+    `uncertain`: of each hammer (fault, why) of what its feed and profile let be inferred only.
+
+    From frames EXPOSURE and FAULTS that hold all that reaches into the period. An alert that stands lasts as long as
+    its hammer is known to have worked.
+    """
+    import pandas as pd
+
+    rows: list[tuple[Any, ...]] = []
+    once = faults[faults["count"] == 1]
+    worked = {_key(key): own for key, own in exposure.groupby(["site", "hammer"], sort=True)}
+    found = {_key(key): own for key, own in once.groupby(["site", "hammer"], sort=True)}
+    for key in sorted({*worked, *found}):
+        account = _Account(worked.get(key, exposure[:0]), found.get(key, faults[:0]), begin, end)
+        inferred = dict((uncertain or {}).get(key, ()))
+        rows += account.rows(key, settings_of(key), dict(silent[key]) if key in silent else None, inferred)
+    return pd.DataFrame(rows, columns=list(USE)).astype({"amount": float, "per_firing_h": float})
+
+
+class _Account:
+    """One hammer's."""
+
+    def __init__(
+        self, exposure: "pd.DataFrame", faults: "pd.DataFrame", begin: Instant, end: Instant
+    ) -> None:
+        self._exposure, self._faults = exposure.sort_values("start"), faults
+        self._length = float(end - begin)
+        self._start, self._end = (_since(begin, self._exposure[name]) for name in ("start", "end"))
+        self._onset, cleared = (_since(begin, faults[name]) for name in ("onset", "cleared"))
+        known = self._end.max(initial=-np.inf)
+        stands = faults["cleared"].isna().to_numpy(bool)
+        self._cleared = np.where(stands, np.maximum(self._onset, known), cleared)
+
+    def rows(
+        self,
+        key: Key,
+        settings: HammerSettings,
+        silent: Mapping[str, str] | None,
+        uncertain: Mapping[str, str],
+    ) -> Iterator[tuple[Any, ...]]:
+        if not self._touched():
+            return
+        amounts = dict(self._amounts(settings))
+        firing_h, _ = amounts["firing_h"]
+        for measure in MEASURES:
+            amount, over_h = amounts[measure.name]
+            why = ""
+            if measure.fault and not amount > 0 and silent is None:
+                why = NO_FEED
+            elif silent and measure.fault in silent and not amount > 0:
+                why = silent[measure.fault]
+            elif measure.name == "blank_s" and firing_h > 0 and not over_h:
+                why = NOT_JUDGED
+            elif amount != amount:
+                why = NO_BLOWS
+            amount = np.nan if why else amount
+            per = amount / over_h if over_h > 0 else np.nan
+            inferred = uncertain.get(measure.fault, "") if measure in _OF_ALERTS and not why else ""
+            yield (*key, measure.name, measure.unit, amount, over_h, per, why, inferred)
+
+    def _touched(self) -> bool:
+        """Whether there was work, or an alert, in the period."""
+        spans = ((self._start, self._end), (self._onset, self._cleared))
+        return any(((a < self._length) & (b >= 0.0)).any() for a, b in spans)
+
+    def _amounts(self, settings: HammerSettings) -> Iterator[tuple[str, tuple[float, float]]]:
+        """Each measure's amount, and the firing hours it is taken over."""
+        within = self._share(self._start, self._end)
+        firing_h = within * self._exposure["firing_s"].to_numpy(float) / 3600.0
+        for measure, column, per in _OF_WORK.values():
+            values = self._exposure[column].to_numpy(float)
+            counted = (within > 0) & ~np.isnan(values)
+            unknown = column in ("blows", "blank_blows") and not counted.any()
+            over_h = firing_h[counted].sum()
+            if column == "blank_s":
+                over_h = (within * self._exposure["judged_s"].to_numpy(float)).sum() / 3600.0
+            amount = np.nan if unknown else float((within * values)[counted].sum() / per)
+            yield measure.name, (amount, float(over_h))
+        told, fault = list(self._faults["evidence"]), self._faults["fault"].to_numpy(object)
+        for measure in _OF_ALERTS:
+            value = np.array([one.get(measure.evidence, np.nan) for one in told], float)
+            # What came together is one alert under the first cause's name, with the seconds of each cause.
+            own = ~np.isnan(value) & ((fault == measure.fault) | (measure.name == f"{measure.fault}_s"))
+            beyond = np.maximum(value[own] - _limit(measure, settings), 0.0)
+            shares = self._shared(self._onset[own], self._cleared[own], measure.over)
+            yield measure.name, (float((beyond * shares).sum()), float(firing_h.sum()))
+        began = (self._onset >= 0.0) & (self._onset < self._length)
+        for measure in _COUNTED:
+            yield measure.name, (float((began & (fault == measure.fault)).sum()), float(firing_h.sum()))
+
+    def _shared(self, onset: Floats, cleared: Floats, over: str) -> Floats:
+        """How much of each [onset, cleared) lies in the period, 0..1: of the work in it, else of its time."""
+        plain = self._share(onset, cleared)
+        if not len(self._start):
+            return plain
+        edges = np.stack([self._start, self._end], axis=1).ravel()
+        work = self._exposure[over].to_numpy(float)
+        done = np.cumsum(np.stack([np.zeros(len(work)), work], axis=1).ravel())
+        inside = np.clip(0.0, onset, cleared), np.clip(self._length, onset, cleared)
+        of, a, b, to = (np.interp(at, edges, done) for at in (onset, *inside, cleared))
+        np.divide(b - a, to - of, out=plain, where=to > of)
+        return plain
+
+    def _share(self, start: Floats, end: Floats) -> Floats:
+        """How much of each [start, end) lies in the period, 0..1; one without length is where it starts."""
+        within = np.clip(self._length, start, end) - np.clip(0.0, start, end)
+        share = ((start >= 0.0) & (start < self._length)).astype(float)
+        np.divide(within, end - start, out=share, where=end > start)
+        return share
+
+
+def _limit(measure: Measure, settings: HammerSettings) -> float:
+    """What of the evidence is no fault yet."""
+    if measure.name == "spot_beyond_s":
+        spot = settings["same_spot"]
+        assert isinstance(spot, same_spot.Settings)
+        return spot.limit_s
+    if measure.name == "grease_overdue_h":
+        greasing = settings["grease"]
+        assert isinstance(greasing, manual_greasing.Settings)
+        return greasing.overdue_s / 3600.0
+    return 0.0
+
+
+def _key(key: Any) -> Key:
+    site, hammer = key
+    return str(site), str(hammer)
+
+
+def _since(begin: Instant, column: "pd.Series[Any]") -> Floats:
+    """Timestamps as ns since an instant; what NaT gives is nonsense."""
+    return np.asarray(column.dt.as_unit("ns").astype("int64") - begin, np.float64)

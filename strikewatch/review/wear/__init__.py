@@ -1,0 +1,1 @@
+"""Wear of bushings and tools, and which tool suits the work."""

@@ -1,0 +1,217 @@
+"""Inspections of each hammer: how its bushing and tool have worn over its operating hours, and what is to be done.
+
+The readings of a bushing begin anew with one that says `bushing_new`, and where they show a newer one than before: its
+grooves come back, or it was turned and no longer is. Those of a tool are of the tool fitted then.
+"""
+
+import math
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from strikewatch.core.batch import Key
+from strikewatch.core.events import Event
+from strikewatch.core.instant import Instant
+from strikewatch.review.statistics.trend import Meeting, Trend, fit
+from strikewatch.review.wear import limits as wear
+from strikewatch.review.wear.limits import GROOVES, Decision, Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+class Measure(NamedTuple):
+    """A length that is read, its name in words, the setting of its limit, and whether wear makes it less."""
+
+    name: str
+    words: str
+    limit: str
+    falling: bool
+
+
+MEASURES: Final = (
+    Measure("bore_mm", "bore of the lower bushing", "bore_limit_mm", falling=False),
+    Measure("tool_mm", "diameter", "tool_diameter_limit_mm", falling=True),
+    Measure("tool_length_mm", "length", "tool_length_limit_mm", falling=True),
+)
+
+
+class Reading(NamedTuple):
+    """One value, when it was read, and at how many operating hours: of a bushing all that are on record of its hammer,
+    of a tool those with it in that hammer."""
+
+    at: Instant
+    hours: float
+    value_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Readings of one length of the bushing, or of one tool, oldest first.
+
+    `in_use`: it is what the hammer has now. `hours`: operating hours now, on the scale of the readings. `trend` None:
+    too few readings. `meeting`: when that line meets the limit; None without either.
+    """
+
+    measure: Measure
+    serial: str | None
+    kind: str | None
+    in_use: bool
+    readings: Sequence[Reading]
+    hours: float
+    limit_mm: float | None
+    decision: Decision
+    trend: Trend | None
+    meeting: Meeting | None
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """A hammer: its operating hours on record up to now, its last inspection, and what that says of its bushing."""
+
+    site: str
+    hammer: str
+    hours: float
+    inspected: Instant
+    groove: str | None
+    turned_before: bool | None
+    bushing: Decision
+    measured: Sequence[Measured]
+
+
+class Clock:
+    """Operating hours on record of one hammer, from its rows of EXPOSURE."""
+
+    def __init__(self, own: "pd.DataFrame") -> None:
+        own = own.sort_values("start")
+        self._starts, self._ends = (
+            own[name].dt.as_unit("ns").astype("int64").tolist() for name in ("start", "end")
+        )
+        self._hours = (own["operating_s"] / 3600).tolist()
+        self._before = np.concatenate([[0.0], np.cumsum(self._hours)]).tolist()
+
+    def at(self, instant: Instant) -> float:
+        """Hours up to an instant; of the stretch it falls into its part by time."""
+        k = bisect_right(self._starts, instant) - 1
+        if k < 0:
+            return 0.0
+        length = self._ends[k] - self._starts[k]
+        share = min(1.0, (instant - self._starts[k]) / length) if length > 0 else 1.0
+        return float(self._before[k] + share * self._hours[k])
+
+    def now(self) -> float:
+        return float(self._before[-1])
+
+
+def worn(
+    exposure: "pd.DataFrame",
+    events: Iterable[Event],
+    limits_of: Mapping[Key, Settings],
+) -> list[Worn]:
+    """Each hammer that has been inspected, by site and hammer. `limits_of` has the limits of each of them."""
+    inspected: dict[Key, list[Event]] = {}
+    fitted: dict[Key, list[Event]] = {}
+    for event in sorted(events, key=lambda one: one.time):
+        of_kind = {"inspection": inspected, "tool_change": fitted}.get(event.kind)
+        if of_kind is not None:
+            of_kind.setdefault((event.site, event.hammer), []).append(event)
+    found = []
+    for key, own in sorted(inspected.items()):
+        at = (exposure["site"] == key[0]) & (exposure["hammer"] == key[1])
+        found.append(_worn(key, Clock(exposure[at]), own, fitted.get(key, []), limits_of[key]))
+    return found
+
+
+def _worn(key: Key, clock: Clock, own: list[Event], fitted: list[Event], limits: Settings) -> Worn:
+    bushing = own[_newest(own) :]
+    looked = [event for event in bushing if {"bushing", "bore_mm"} & event.fields.keys()]
+    last = looked[-1].fields if looked else {}
+    told = [event.fields["turned_before"] for event in looked if "turned_before" in event.fields]
+    turned = any(told) if told else None
+    bore = next((one.fields["bore_mm"] for one in reversed(looked) if "bore_mm" in one.fields), None)
+    decision = wear.lower_bushing(last.get("bushing"), turned, bore, limits.bore_limit_mm)
+    measured = [_measured(MEASURES[0], None, bushing, clock.at, clock.now(), limits)]
+    for tool in _fitted(own, fitted, clock):
+        for measure in MEASURES[1:]:
+
+            def hours_at(instant: Instant, tool: _Tool = tool) -> float:
+                return tool.hours(clock.at(instant))
+
+            now = tool.hours(clock.now())
+            measured.append(_measured(measure, tool, tool.events, hours_at, now, limits))
+    shown = [one for one in measured if one is not None]
+    return Worn(*key, clock.now(), own[-1].time, last.get("bushing"), turned, decision, shown)
+
+
+def _newest(own: Sequence[Event]) -> int:
+    """From which inspection on readings are of the bushing that is in now."""
+    first, rank, turned = 0, -1, False
+    for number, event in enumerate(own):
+        told = event.fields
+        now = GROOVES.index(told["bushing"]) if "bushing" in told else rank
+        unturned = told.get("turned_before") is False
+        if told.get("bushing_new") or (unturned and (turned or now < rank)):
+            first, turned = number, False
+        rank, turned = now, told.get("turned_before", turned)
+    return first
+
+
+class _Tool:
+    """A tool as it was inspected on one hammer, and the hours it was worked for there."""
+
+    def __init__(self, name: str | None, kind: str | None) -> None:
+        self.name, self.kind = name, kind
+        self.in_use = False
+        self.events: list[Event] = []
+        self.stays: list[tuple[float, float]] = []
+
+    def hours(self, hours: float) -> float:
+        """Of the hammer's hours those with this tool in it."""
+        return sum(max(0.0, min(hours, stop) - start) for start, stop in self.stays)
+
+
+def _fitted(own: Sequence[Event], changes: Sequence[Event], clock: Clock) -> list[_Tool]:
+    """The tools that were inspected, the one in use last."""
+    edges = [-math.inf, *(clock.at(event.time) for event in changes), math.inf]
+    tools: dict[str | int, _Tool] = {}
+    stays: list[_Tool] = []
+    for k, start in enumerate(edges[:-1]):
+        told = changes[k - 1].fields if k else {}
+        name = told.get("serial")
+        one = tools.setdefault(name or k, _Tool(name, told.get("tool")))
+        one.stays.append((max(start, 0.0), edges[k + 1]))
+        stays.append(one)
+    stays[-1].in_use = True
+    times = [event.time for event in changes]
+    for event in own:
+        stays[bisect_right(times, event.time)].events.append(event)
+    return sorted((one for one in tools.values() if one.events), key=lambda one: one.in_use)
+
+
+def _measured(
+    measure: Measure,
+    tool: _Tool | None,
+    events: Iterable[Event],
+    hours_at: Callable[[Instant], float],
+    now: float,
+    limits: Settings,
+) -> Measured | None:
+    """The readings of one length among these inspections; None where there are none."""
+    readings = [
+        Reading(event.time, hours_at(event.time), event.fields[measure.name])
+        for event in events
+        if measure.name in event.fields
+    ]
+    if not readings:
+        return None
+    limit = getattr(limits, measure.limit)
+    value = readings[-1].value_mm
+    of_tool = measure.falling
+    decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
+    trend = fit([one.hours for one in readings], [one.value_mm for one in readings])
+    meeting = trend.meets(limit, falling=measure.falling) if trend and limit is not None else None
+    serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
+    return Measured(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)

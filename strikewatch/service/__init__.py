@@ -1,0 +1,1 @@
+"""The running processor: threads, clocks and I/O around the engine."""

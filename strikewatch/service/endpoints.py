@@ -1,0 +1,50 @@
+"""The endpoints that the settings name, and the store that queues for them."""
+
+from strikewatch.settings.tree import Settings
+from strikewatch.sinks import mqtt
+from strikewatch.sinks.endpoint import Endpoint, of_webhook
+from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.queries.standing_alerts import standing
+
+
+def addresses(settings: Settings) -> dict[str, str]:
+    """Endpoint → where it is."""
+    found = {one.name: one.url for one in settings.webhooks}
+    if settings.mqtt_alerts.publish:
+        found[mqtt.NAME] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"
+    return found
+
+
+def open_store(settings: Settings) -> Store:
+    """The store, which queues for every endpoint what passes its filter. Raises StoreError."""
+    return Store(
+        settings.store.where,
+        addresses(settings),
+        settings.store.rejects_kept,
+        settings.alarms,
+        _routes(settings),
+        settings.store.reserve_mib,
+    )
+
+
+def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
+    """All endpoints, ready to send. Raises SettingsError where a secret cannot be read."""
+    found = [of_webhook(one) for one in settings.webhooks]
+    if settings.mqtt_alerts.publish:
+        routes = _routes(settings)
+        found.append(
+            mqtt.endpoint(
+                settings.mqtt_alerts,
+                settings.mqtt,
+                lambda site, hammer: [
+                    one for one in standing(store, site, hammer) if routes(mqtt.NAME, one, None)
+                ],
+            )
+        )
+    return found
+
+
+def _routes(settings: Settings) -> Routes:
+    filters: dict[str, Filter] = {one.name: one.filter for one in settings.webhooks}
+    return Routes(filters | {mqtt.NAME: settings.mqtt_alerts.filter}, settings.sites)

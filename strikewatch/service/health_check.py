@@ -1,0 +1,212 @@
+"""Whether all that the processor needs is there, looked at from outside and without disturbing one that runs."""
+
+import shutil
+import socket
+import ssl
+import stat
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from sqlalchemy import text
+
+from strikewatch.core.instant import SECOND
+from strikewatch.errors import StrikewatchError
+from strikewatch.settings.tree import Settings
+from strikewatch.sources.decode import topic
+from strikewatch.sources.mqtt.connect import context_of, dial, password_of
+from strikewatch.sources.mqtt.settings import Settings as Mqtt
+from strikewatch.storage.actions import feed_problems
+from strikewatch.storage.engines.shared import Beside
+
+Word = Literal["ok", "attention", "trouble"]
+MIB: Final = 1024 * 1024
+ROOM_MIB: Final = 1024
+LOG_MIB: Final = 256
+CLOCK_S: Final = 2.0
+PROBLEMS: Final = 20
+"""Problems of senders that are shown."""
+DETAIL: Final = 160
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What was looked at, how it is, what was seen, and what to do about it."""
+
+    what: str
+    word: Word
+    seen: str
+    remedy: str = ""
+
+
+def survey(settings: Settings) -> Iterator[Finding]:
+    yield from _broker(settings.mqtt)
+    yield from _database(settings)
+    yield from _feeds(settings)
+    where = settings.store.where
+    folder = where.parent if isinstance(where, Path) else Path(settings.recording.folder)
+    yield from _disk(folder)
+    yield from _secrets(settings)
+
+
+def _broker(mqtt: Mqtt) -> Iterator[Finding]:
+    where = f"{mqtt.host} port {mqtt.port}"
+    try:
+        line = dial(mqtt.host, mqtt.port, mqtt.connect_timeout_s, context_of(mqtt))
+    except socket.gaierror as error:
+        yield Finding(
+            "broker", "trouble", f"{mqtt.host} is not known: {error.strerror}", "see mqtt.host and DNS"
+        )
+    except ssl.SSLCertVerificationError as error:
+        remedy = "see mqtt.tls.ca_file, and that the certificate names the host"
+        yield Finding("broker", "trouble", f"certificate refused: {error.verify_message}", remedy)
+    except ConnectionRefusedError:
+        yield Finding("broker", "trouble", f"{where} refuses", "start the broker, or see mqtt.port")
+    except (ssl.SSLError, ConnectionError) as error:
+        what = f"no TLS with {where}: {error.strerror or error}"
+        yield Finding("broker", "trouble", what, "see whether that port speaks TLS")
+    except OSError as error:
+        yield Finding(
+            "broker", "trouble", f"{where}: {error}", "see network, firewall and the files of mqtt.tls"
+        )
+    else:
+        sealed = f", {line.version()}" if isinstance(line, ssl.SSLSocket) else ", not encrypted"
+        line.close()
+        yield Finding("broker", "ok", f"{where} answers{sealed}")
+        yield _signed_in(mqtt)
+
+
+def _signed_in(mqtt: Mqtt) -> Finding:
+    """Sign in as the processor does, under a session name of our own, and ask for its topics."""
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=f"{mqtt.client_id}-survey",
+        protocol=MQTTProtocolVersion.MQTTv5 if mqtt.version == "5" else MQTTProtocolVersion.MQTTv311,
+        reconnect_on_failure=False,
+    )
+    filters, answered, found = topic.filters(mqtt.prefix), threading.Event(), list[Finding]()
+
+    def say(finding: Finding) -> None:
+        found.append(finding)
+        answered.set()
+
+    def connected(_client: Any, _data: Any, _flags: Any, code: Any, _properties: Any) -> None:
+        if code.is_failure:
+            say(
+                Finding("sign-in", "trouble", f"refused: {code}", "see mqtt.username and the password's file")
+            )
+        else:
+            client.subscribe([(one, 1) for one in filters])
+
+    def granted(_client: Any, _data: Any, _mid: Any, codes: Any, _properties: Any) -> None:
+        denied = [one for one, code in zip(filters, codes, strict=False) if code.is_failure]
+        if denied:
+            say(Finding("sign-in", "trouble", f"denied: {', '.join(denied)}", "see the broker's access list"))
+        else:
+            say(Finding("sign-in", "ok", "signed in, topics granted"))
+
+    client.on_connect, client.on_subscribe = connected, granted
+    try:
+        if mqtt.username is not None:
+            client.username_pw_set(mqtt.username, password_of(mqtt))
+        if (context := context_of(mqtt)) is not None:
+            client.tls_set_context(context)
+        client.connect(mqtt.host, mqtt.port)
+    except OSError as error:
+        return Finding("sign-in", "trouble", str(error), "see mqtt.password_file and the network")
+    silent = "see the broker's log" + ("" if mqtt.tls else ", and whether that port wants TLS")
+    client.loop_start()
+    answered.wait(mqtt.connect_timeout_s)
+    client.disconnect()
+    client.loop_stop()
+    return found[0] if found else Finding("sign-in", "trouble", "no answer in time", silent)
+
+
+def _database(settings: Settings) -> Iterator[Finding]:
+    try:
+        where = settings.store.where
+        with Beside(where) as place:
+            with place.read() as connection:
+                sqlite = connection.dialect.name == "sqlite"
+                said = connection.scalar(text("PRAGMA quick_check(1)")) if sqlite else "ok"
+            with place.write():
+                pass
+            name = place.name
+    except StrikewatchError as error:
+        yield Finding("database", "trouble", str(error), "start the processor once, or see [store]")
+        return
+    if said != "ok":
+        yield Finding("database", "trouble", str(said), "stop the processor, restore the newest backup")
+    else:
+        yield Finding("database", "ok", f"{name} is whole, of this release, and can be written")
+    log = where.with_name(f"{where.name}-wal") if isinstance(where, Path) else None
+    if log is not None and log.exists() and log.stat().st_size > LOG_MIB * MIB:
+        size = f"{log.name} has {log.stat().st_size // MIB} MiB"
+        yield Finding("database log", "attention", size, "end what reads the database for long")
+
+
+def _feeds(settings: Settings) -> Iterator[Finding]:
+    """What each sender sent today and yesterday (UTC) that was not used."""
+    now = round(time.time() * SECOND)
+    since = (now // feed_problems.DAY - 1) * feed_problems.DAY
+    try:
+        with Beside(settings.store.where) as place, place.read() as connection:
+            found = feed_problems.search(connection, now, since=since)
+    except StrikewatchError:
+        return  # said of the database already
+    problems = [one for one in found if one.reason not in feed_problems.HARMLESS]
+    if not problems:
+        yield Finding("rejected data", "ok", "none since yesterday 00:00 UTC")
+    for one in problems[:PROBLEMS]:
+        detail = f": {one.detail}" if one.detail else ""
+        seen = f"{one.name}: {one.recent:,} × {one.reason}{detail[:DETAIL]}"
+        yield Finding("rejected data", "attention", seen, one.remedy)
+    if len(problems) > PROBLEMS:
+        rest = f"{len(problems) - PROBLEMS:,} more problems of senders"
+        yield Finding("rejected data", "attention", rest, "list all: strikewatch rejects --since 2d")
+
+
+def _disk(folder: Path) -> Iterator[Finding]:
+    if not folder.exists():
+        yield Finding("disk", "attention", f"{folder} is not there yet", "the processor makes it")
+        return
+    free = shutil.disk_usage(folder).free // MIB
+    word: Word = "ok" if free >= ROOM_MIB else "attention"
+    yield Finding("disk", word, f"{free:,} MiB free", "" if word == "ok" else "make room, or keep less")
+    try:
+        with tempfile.NamedTemporaryFile(dir=folder) as made:
+            apart_s = abs(time.time() - Path(made.name).stat().st_mtime)
+    except OSError as error:
+        yield Finding("folder", "trouble", str(error), f"let this user write to {folder}")
+        return
+    if apart_s > CLOCK_S:
+        yield Finding(
+            "clock", "attention", f"{apart_s:.0f} s apart from the file system's", "see NTP, there and here"
+        )
+    else:
+        yield Finding("clock", "ok", "agrees with the file system's")
+
+
+def _secrets(settings: Settings) -> Iterator[Finding]:
+    named = [settings.mqtt.password_file, *(one.secret_file for one in settings.webhooks)]
+    if settings.heartbeat is not None:
+        named.append(settings.heartbeat.secret_file)
+    if settings.mqtt.tls is not None:
+        named.append(settings.mqtt.tls.key_file)
+    for path in map(Path, filter(None, named)):
+        try:
+            path.read_bytes()
+            open_to = path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO)
+        except OSError as error:
+            yield Finding("secret", "trouble", str(error), "let this user read it")
+            continue
+        if open_to:
+            yield Finding("secret", "attention", f"{path} is open to others", f"chmod 600 {path}")
+        else:
+            yield Finding("secret", "ok", f"{path} is for this user only")

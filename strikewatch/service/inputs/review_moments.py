@@ -1,0 +1,163 @@
+"""A review's moments with their pictures, each beside the command that replays exactly it."""
+
+import shlex
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.errors import InputError
+from strikewatch.review.charts import minute, shift_timeline
+from strikewatch.review.charts.drawing import local
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.samples import Recorded
+from strikewatch.review.moments import excerpt, highlights
+from strikewatch.review.moments.highlights import Clean, Moment
+from strikewatch.review.report.compose import Seen
+from strikewatch.review.report.content import Shown
+from strikewatch.service.recordings import Recordings
+from strikewatch.settings.tree import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_STRIP: Final = 12 * 3600 * SECOND
+"""A longer clean stretch has no picture: its days have gaps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what was found."""
+
+    recorded: Recorded
+    root: Callable[[str], Path | None]
+    config: Path | None
+    recordings: Recordings | None = None
+    """As they were read, where recorded shifts are under review."""
+    settings_at: Callable[[Key, Instant], HammerSettings] | None = None
+    """The settings of a hammer then, where they differ from those of today."""
+
+
+@dataclass
+class Moments:
+    """Pictures and commands for one review."""
+
+    settings: Settings
+    where: Where
+    coaching: Coaching
+    feeds: Feeds = NOTHING_KNOWN
+    _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
+
+    def seen(
+        self,
+        exposure: "pd.DataFrame",
+        faults: "pd.DataFrame",
+        most: int,
+        told: Callable[[int, int], None] | None = None,
+    ) -> dict[str, Seen]:
+        """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
+        chosen = highlights.telling(faults, most, self.feeds) if most else []
+        found: dict[str, Seen] = {}
+        for site in map(str, exposure["site"].unique()):
+            own = [one for one in chosen if one.site == site]
+            shown: dict[str, list[Shown]] = {}
+            for one in own:
+                shown.setdefault(one.operator, []).append(self._shown(one, faults))
+                if told:
+                    told(sum(map(len, shown.values())), len(own))
+            at = exposure["site"] == site
+            clean = highlights.clean(exposure[at], faults[faults["site"] == site])
+            pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
+            found[site] = Seen(shown, pictures)
+        return found
+
+    def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
+        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
+        own = self._settings(key, one.onset)
+        name = "; ".join(map(self.coaching.name, one.causes))
+        ident = f"m-{one.site}-{one.id}"
+        svg: str | None = None
+        if one.fault == "grease_overdue":
+            begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+            mark = shift_timeline.Mark(one.onset, "medium", name)
+            hours = excerpt.strip(self.where.recorded, key, own, begin, end, [mark])
+            svg = shift_timeline.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
+        else:
+            blank = list(
+                _spells(faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared))
+            )
+            drawn = excerpt.minute(
+                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
+            )
+            svg = minute.draw(ident, drawn, zone) if drawn else None
+        at = local(one.onset, zone)
+        return Shown(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
+
+    def _clean(self, one: Clean) -> str | None:
+        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
+        if one.end - one.begin > _STRIP:
+            return None
+        hours = excerpt.strip(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
+        ident = f"clean-{one.site}-{one.operator}"
+        return (
+            shift_timeline.draw(ident, hours, "The longest stretch without a fault", zone) if hours else None
+        )
+
+    def _settings(self, key: Key, at: Instant) -> HammerSettings:
+        at_time = self.where.settings_at
+        return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
+
+    def _command(self, one: Moment) -> tuple[str, ...]:
+        """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
+        key = one.site, one.hammer
+        path = self.where.recorded.place(key, one.onset)
+        if path is None or one.id not in self._ids(path, key):
+            path = self.where.root(one.site)
+        if path is None:
+            return ()
+        config = (f"--config {shlex.quote(str(self.where.config))}",) if self.where.config else ()
+        begin = one.onset // SECOND * SECOND
+        end = (one.onset if one.cleared is None else one.cleared) // SECOND * SECOND + SECOND
+        return (
+            f"strikewatch replay {shlex.quote(str(path))}",
+            *config,
+            *(self.where.recordings.arguments() if self.where.recordings else ()),
+            f"--hammer {shlex.quote(one.hammer)}",
+            f"--from {_told(begin)}",
+            f"--to {_told(end)}",
+        )
+
+    def _ids(self, path: Path, key: Key) -> frozenset[str]:
+        """The alerts of a hammer that replaying a recording finds; each is replayed once."""
+        if (path, key) not in self._found:
+            try:
+                how = self.where.recordings or Recordings((), self.settings, self.where.config)
+                one = replace(how, paths=(path,))
+                result = one.replay(one.open(), only=key)
+            except InputError:
+                self._found[path, key] = frozenset()
+            else:
+                self._found[path, key] = frozenset(str(record["id"]) for record in result.records)
+        return self._found[path, key]
+
+
+def _spells(
+    faults: "pd.DataFrame", key: Key, fault: str, begin: Instant, end: Instant
+) -> Iterator[tuple[Instant, Instant]]:
+    """When a hammer was at fault, of what reaches into [begin, end)."""
+    import pandas as pd
+
+    first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
+    own = faults[(faults["onset"] < last) & (faults["cleared"] > first)]
+    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & (own["fault"] == fault)]
+    for onset, cleared in zip(own["onset"], own["cleared"], strict=True):
+        yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
+
+
+def _told(at: Instant) -> str:
+    return instant.text(at)[:19] + "Z"

@@ -1,0 +1,67 @@
+"""Where the account of use comes from: the database, or recorded shifts."""
+
+from argparse import Namespace
+from itertools import chain
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Console
+
+from strikewatch.core.instant import Instant
+from strikewatch.errors import Refused
+from strikewatch.review.data.from_replay import from_replay
+from strikewatch.review.data.from_store import feeds, reaching
+from strikewatch.review.usage import use
+from strikewatch.service.recordings import Recordings, print_notes
+from strikewatch.service.replay import Replayed
+from strikewatch.service.time_parsing import moment
+from strikewatch.settings.tree import Settings
+from strikewatch.storage.engines.shared import Beside, Place
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+BEFORE: Final = "7d"
+
+Told = tuple["pd.DataFrame", Instant, Instant]
+"""A table of USE, and the period it is of."""
+
+
+def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Told:
+    """What the command names. Raises InputError, Refused, SettingsError or StoreError with place and remedy."""
+    begin, end = (None if at is None else moment(at, now, back=True) for at in (options.begin, options.end))
+    if not options.paths:
+        end = now if end is None else end
+        begin = moment(BEFORE, end, back=True) if begin is None else begin
+        _rising(begin, end)
+        with Beside(settings.store.where) as place:
+            return of_store(place, settings, begin, end, now, options.site), begin, end
+    recordings = Recordings.asked(options, settings)
+    shifts, result = recordings.replayed(notes)
+    print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
+    begin = result.begin if begin is None else begin
+    end = result.end + 1 if end is None else end
+    _rising(begin, end)
+    return of_replay(result, settings, begin, end), begin, end
+
+
+def of_store(
+    place: Place, settings: Settings, begin: Instant, end: Instant, now: Instant, site: str | None = None
+) -> "pd.DataFrame":
+    """Of a period, from a database as it is now."""
+    exposure, faults, silent = reaching(place, begin, now, settings.of_hammer, site)
+    uncertain = feeds(place, settings.of_hammer, site).uncertain
+    reasons = {key: list(own.items()) for key, own in uncertain.items()}
+    return use(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
+
+
+def of_replay(result: Replayed, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
+    """Of a period, from what a replay found."""
+    exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
+    return use(
+        exposure, faults, begin, end, result.settings_of(settings.of_hammer), result.silent, result.uncertain
+    )
+
+
+def _rising(begin: Instant, end: Instant) -> None:
+    if end <= begin:
+        raise Refused("--from must be before --to")

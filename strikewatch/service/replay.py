@@ -1,0 +1,208 @@
+"""Replay: recorded shifts through the same core as live samples, told the time by the recording itself.
+
+Each hammer's rows are taken in the order of time, whatever the order of recordings and rows
+(`sources/recordings/merge`).
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from strikewatch.core.batch import Key, Rows
+from strikewatch.core.bout import Worked
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.stretch import Spent
+from strikewatch.detectors.maintenance.corrections import KEPT
+from strikewatch.engine.pipeline import HammerSettings, Outcome
+from strikewatch.errors import InputError, Refused
+from strikewatch.service.loss import Loss, losses
+from strikewatch.service.replay_run import ReplayRun
+from strikewatch.service.time_window import Part
+from strikewatch.sources.ordering import Counts
+from strikewatch.sources.recordings import Shift
+from strikewatch.sources.recordings.merge import Merge, Together
+from strikewatch.sources.recordings.read_options import KNOWN, near
+from strikewatch.sources.recordings.table import ROW_REASONS
+
+Progress = Callable[[int, int], None]
+"""Told rows done and rows in all."""
+
+SettingsOf = Callable[[Key], HammerSettings]
+
+
+@dataclass(slots=True)
+class Replayed:
+    """What a replay found: alert records in onset order, and what became of the rows."""
+
+    records: list[dict[str, Any]] = field(default_factory=list)
+    counts: Counts = field(default_factory=Counts)
+    bad: Counter[str] = field(default_factory=Counter)
+    examples: dict[str, str] = field(default_factory=dict)
+    ignored: set[str] = field(default_factory=set)
+    firing_h: dict[Key, float] = field(default_factory=dict)
+    silent: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
+    """(fault, why) of each that a hammer's feed and profile let be found in none of its recordings."""
+    uncertain: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
+    """Likewise of each that is only inferred wherever it can be found."""
+    partly: dict[Key, dict[str, list[str]]] = field(default_factory=dict)
+    """Fault → recordings in which it cannot be found, of those that can be found in others."""
+    cells: Counter[str] = field(default_factory=Counter)
+    """Unreadable cells by column."""
+    assumed: Counter[str] = field(default_factory=Counter)
+    zone: str = ""
+    lost: list[Loss] = field(default_factory=list)
+    """What each recording lost."""
+    begin: Instant = 0
+    """The first row of any hammer, wrong clocks aside."""
+    settings: dict[Key, list[tuple[Instant, HammerSettings]]] = field(default_factory=dict)
+    """Of each hammer, its settings from an instant on."""
+    noted: list[Outcome] = field(default_factory=list)
+    part: Part = field(default_factory=Part)
+    end: Instant = 0
+    """The latest row of any hammer."""
+    not_found: Counter[Key] = field(default_factory=Counter)
+    """Corrections of entries that were no longer kept, or never came."""
+
+    def settings_at(self, key: Key, at: Instant) -> HammerSettings:
+        """The settings of a hammer of the recording that were in force at an instant."""
+        every = self.settings[key]
+        return next((one for begin, one in reversed(every) if begin <= at), every[0][1])
+
+    def settings_of(self, default: SettingsOf) -> SettingsOf:
+        """The settings of each hammer at the end of the recording; the default of one that is not in it."""
+        return lambda key: self.settings[key][-1][1] if key in self.settings else default(key)
+
+    def bouts(self) -> list[Worked]:
+        """Every bout of firing, in the order in which they began."""
+        bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
+        wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
+        return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
+
+    def stretches(self) -> list[Spent]:
+        """Every stretch of work, likewise."""
+        stretches = [one for outcome in self.noted for one in outcome.stretches()]
+        return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
+
+    def within(self, part: Part) -> "Replayed":
+        """What of it is in a part. Raises Refused where its hammer is not in the recording."""
+        firing_h = {key: hours for key, hours in self.firing_h.items() if part.hammer in (None, key[1])}
+        if part.hammer is not None and not firing_h:
+            known = ", ".join(sorted({hammer for _, hammer in self.firing_h})) or "none"
+            raise Refused(f"no hammer {part.hammer} in this recording; there are: {known}")
+        records = [record for record in self.records if part.has_alert(record)]
+        return replace(self, records=records, firing_h=firing_h, part=part)
+
+    def notes(self) -> Iterator[str]:
+        """What was left out, and where; silence about it would read as all well."""
+        counts = self.counts
+        for n, what in (
+            (counts.duplicate, "duplicates of an instant already taken"),
+            (counts.late, "late: older than rows already worked through"),
+            (counts.wrong_clock, "from a wrong clock: far from the rows around them"),
+        ):
+            if n:
+                yield f"{n} rows not used, {what}"
+        for (_, hammer), n in self.not_found.items():
+            yield (
+                f"{n} corrections of entries of {hammer} changed no clock: the entries never came, or more than "
+                f"{KEPT} came after them"
+            )
+        for reason, n in self.bad.items():
+            what = "events" if reason == "event" else "rows"
+            yield f"{n} {what} skipped for a bad `{reason}`; the first: {self.examples.get(reason, 'unknown')}"
+        for name, n in self.cells.items():
+            yield f"{n} cells of `{name}` unreadable, taken as not sampled; the first: {self.examples[name]}"
+        if n := self.assumed["utc"]:
+            yield f"{n} times have no offset and are taken as UTC; if they are local, name their zone (--zone)"
+        if n := self.assumed["local"]:
+            yield f"{n} times have no offset and are taken as local times of {self.zone}"
+        if n := self.assumed["twice"]:
+            yield (
+                f"{n} of those lie in the hour that occurs twice when the clock is put back: taken by their order, "
+                "as its first time round until they step back"
+            )
+        if self.ignored:
+            yield f"columns not known and not used: {', '.join(_with_nearest(sorted(self.ignored)))}"
+
+    def partly_notes(self) -> Iterator[str]:
+        """What can be found in some recordings of a hammer and not in others."""
+        for (_, hammer), faults in sorted(self.partly.items()):
+            alike: dict[tuple[str, ...], list[str]] = {}
+            for fault, places in faults.items():
+                alike.setdefault(tuple(places), []).append(fault)
+            for where, names in alike.items():
+                yield f"not watched on {hammer} in {', '.join(where)}: {', '.join(names)}"
+
+
+def _with_nearest(names: Sequence[str]) -> Iterator[str]:
+    for name in names:
+        known = near(name, KNOWN)
+        yield f"{name} ({known.strip()})" if known else name
+
+
+def replay_shifts(
+    shifts: Sequence[Shift],
+    settings_of: SettingsOf,
+    reorder_ns: int = 2 * SECOND,
+    progress: Progress | None = None,
+    only: Key | None = None,
+    own: Mapping[int, SettingsOf] | None = None,
+) -> Replayed:
+    """Run shifts through the detectors, each hammer's rows in the order of time.
+
+    `only` one hammer's rows, which finds the same of it. `own`: settings of some shifts, by their number.
+    Raises InputError where not one row can be used.
+    """
+    merge = Merge(shifts, only)
+    run = ReplayRun(merge, settings_of, own or {}, reorder_ns)
+    total = sum(shift.total for shift in shifts)
+    done = 0
+    for together, rows in _read_ahead(merge.pieces()):
+        run.rows(together, rows)
+        done += len(rows)
+        if progress:
+            progress(done, total)
+    end = run.close()
+    if progress:
+        progress(total, total)
+    keys = run.keys
+    result = Replayed(
+        records=run.records(),
+        counts=run.counts(),
+        firing_h={key: run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+        silent={key: run.silent(key) for key in keys},
+        uncertain={key: run.uncertain(key) for key in keys},
+        partly={key: partly for key in keys if (partly := run.partly(key))},
+        settings={key: run.settings(key) for key in keys},
+        noted=run.noted,
+        not_found=run.not_found,
+        lost=losses(merge),
+        begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
+        end=end,
+    )
+    for shift in shifts:
+        result.bad.update({reason: n for reason, n in shift.bad.items() if n})
+        result.cells.update(shift.cells)
+        result.assumed.update(shift.assumed)
+        result.examples = {**shift.examples, **result.examples}
+        result.ignored |= shift.ignored
+        result.zone = shift.options.zone.key if shift.options.zone else result.zone
+    bad_rows = Counter({reason: n for reason, n in result.bad.items() if reason != "event"})
+    if bad_rows and not result.counts.used:
+        reason, n = bad_rows.most_common(1)[0]
+        raise InputError(
+            f"no row can be used; {n} of {total} rows are {ROW_REASONS[reason]} (`{reason}`), the first: "
+            f"{result.examples[reason]}"
+        )
+    return result
+
+
+def _read_ahead(pieces: Iterator[tuple[Together, Rows]]) -> Iterator[tuple[Together, Rows]]:
+    """The pieces as they are, the next one read while this one is worked through."""
+    with ThreadPoolExecutor(1, "reader") as reader:
+        coming = reader.submit(next, pieces, None)
+        while (piece := coming.result()) is not None:
+            coming = reader.submit(next, pieces, None)
+            yield piece

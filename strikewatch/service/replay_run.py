@@ -1,0 +1,228 @@
+"""One replay under way: rows that are in the order of time, through admission, detectors and the ledger."""
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from strikewatch.core.alert import Alert
+from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import Instant
+from strikewatch.engine.alert_tracker import Ledger
+from strikewatch.engine.pipeline import HammerSettings, Outcome, Pipeline
+from strikewatch.sources.hold import Hold
+from strikewatch.sources.on_change import bounds_of
+from strikewatch.sources.ordering import FAR_NS, Admit, Counts
+from strikewatch.sources.recordings.merge import Merge, Together
+from strikewatch.sources.recordings.table import FEED_CHANNELS
+
+SettingsOf = Callable[[Key], HammerSettings]
+
+
+class ReplayRun:
+    """The state of a replay.
+
+    What a feed has is each recording's own, and so are settings (`own`, by the number of a shift): they hold from the
+    first row of its recording until a row of another. The state of detectors is carried from one to the next.
+    """
+
+    def __init__(
+        self, merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
+    ) -> None:
+        self.pipeline = Pipeline(settings_of)
+        self.noted: list[Outcome] = []
+        self.not_found: Counter[Key] = Counter()
+        self._merge = merge
+        self._settings_of = settings_of
+        self._own = own
+        self._ledger = Ledger(historic_after_ns=0)
+        self._admit = Admit("window", reorder_ns)
+        self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
+        self._alerts: dict[tuple[str, str, str, int], Alert] = {}
+        self._feeds = [{} if shift.as_it_came else shift.feeds() for shift in merge.shifts]
+        self._at: dict[Key, Together] = {}
+        self._newest: dict[Key, Instant] = {}
+        self._settings: dict[Key, list[tuple[Instant, HammerSettings]]] = defaultdict(list)
+        self._silent: dict[Key, list[tuple[Together, dict[str, str]]]] = defaultdict(list)
+        self._uncertain: dict[Key, list[dict[str, str]]] = defaultdict(list)
+        self._events = _events(merge)
+
+    @property
+    def keys(self) -> tuple[Key, ...]:
+        return self._admit.keys
+
+    def rows(self, together: Together, rows: Rows) -> None:
+        """Take a hammer's next rows."""
+        key = together.key
+        if self._at.get(key) != together:
+            self._enter(together)
+        own = [self._merge.starts[key][s] for s in together.shifts]
+        cuts = np.r_[
+            np.flatnonzero(np.diff(rows.time_ns) > FAR_NS) + 1,
+            np.searchsorted(rows.time_ns, own if self._own else []),
+        ]
+        bounds = np.unique(np.r_[0, cuts, len(rows)]).astype(int).tolist()
+        for first, end in pairwise(bounds):
+            self._rows(together, rows[first:end] if end - first < len(rows) else rows)
+
+    def close(self) -> Instant:
+        """Let every hammer's time pass to the end of the recording, the latest row of any of them."""
+        for key, waiting in self._events.items():
+            self._flush(key)
+            while waiting:
+                self._admit.event(waiting.pop())
+        end = max((self._admit.last(key) for key in self.keys), default=0)
+        for key in self.keys:
+            self._flush(key)
+        end = max((self._admit.last(key) for key in self.keys), default=0)
+        for key in self.keys:
+            portion = self._admit.portion(key, NO_ROWS, end, closing=True)
+            outcome = self.pipeline.step(Batch([self._held(portion)]), report=True)
+            self.pipeline.keep(outcome)
+            self._book(outcome)
+            self._note_silent(key)
+        return end
+
+    def records(self) -> list[dict[str, Any]]:
+        """The alert records in onset order."""
+        made = (alert.record() for alert in self._alerts.values())
+        records = {(record["site"], record["id"]): record for record in made}
+        return sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"]))
+
+    def counts(self) -> Counts:
+        """What became of all rows that have an instant and a hammer."""
+        return sum(self._admit.counts().values(), Counts(wrong_clock=sum(self._merge.wrong_clock)))
+
+    def settings(self, key: Key) -> list[tuple[Instant, HammerSettings]]:
+        """A hammer's settings, each with the instant from which on."""
+        return self._settings.get(key) or [(0, self.pipeline.settings(key))]
+
+    def silent(self, key: Key) -> list[tuple[str, str]]:
+        """(fault, why) of each that can be found in none of the hammer's recordings."""
+        every = [reasons for _, reasons in self._silent[key]]
+        return [(fault, why) for fault, why in every[-1].items() if all(fault in one for one in every)]
+
+    def uncertain(self, key: Key) -> list[tuple[str, str]]:
+        """(fault, why) of each that is only inferred in every recording in which it can be found."""
+        every = self._uncertain[key]
+        shown = [(fault, why) for one in every for fault, why in one.items()]
+        return [
+            (fault, why)
+            for fault, why in dict(shown).items()
+            if all(
+                fault in one or fault in silent
+                for one, (_, silent) in zip(every, self._silent[key], strict=True)
+            )
+        ]
+
+    def partly(self, key: Key) -> dict[str, list[str]]:
+        """Fault → the recordings in which it cannot be found, where it can be in others."""
+        every = self._silent[key]
+        found: dict[str, list[str]] = {}
+        for together, reasons in every:
+            for fault in reasons:
+                if not all(fault in one for _, one in every):
+                    names = [_name(self._merge.shifts[s].place) for s in together.shifts]
+                    found.setdefault(fault, []).extend(name for name in names if name not in found[fault])
+        return found
+
+    def _enter(self, together: Together) -> None:
+        """A recording of another feed begins."""
+        key = together.key
+        if key in self._at:
+            self._flush(key)
+            if not self._as_it_came(self._at[key]) or not self._as_it_came(together):
+                self._note_silent(key)
+        self._at[key] = together
+        has = {name for s in together.shifts for name in self._feeds[s].get(key, ())}
+        mixed = any(self._merge.shifts[s].as_it_came for s in together.shifts)
+        self.pipeline.declare(key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has])
+        checked = any(
+            (one.site, one.hammer) == key and one.kind == "check"
+            for s in together.shifts
+            if not self._merge.shifts[s].as_it_came
+            for one in self._merge.shifts[s].events
+        )
+        if checked:
+            self.pipeline.declare(key, ("check",))
+
+    def _rows(self, together: Together, rows: Rows) -> None:
+        key, first, last = together.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
+        if first - self._newest.get(key, first) > FAR_NS:
+            self._flush(key)  # nothing older is to come
+        self._newest[key] = last
+        self._configure(together, first)
+        waiting = self._events.get(key, [])
+        while waiting and waiting[-1].effective <= last:
+            self._admit.event(waiting.pop())
+        self._admit.policy = "none" if self._as_it_came(together) else "window"
+        self._step(key, self._admit.rows(key, rows))
+
+    def _configure(self, together: Together, at: Instant) -> None:
+        """Put the settings in force that are those of the recording begun last."""
+        key, starts = together.key, self._merge.starts[together.key]
+        begun = [s for s in together.shifts if starts[s] <= at]
+        settings_of = self._own.get(begun[-1] if begun else together.shifts[0], self._settings_of)
+        wanted = settings_of(key)
+        known = self._settings[key]
+        if not known or known[-1][1] != wanted:
+            self._flush(key)
+            self.pipeline.configure(key, wanted)
+            self._hold.configure(key)
+            known.append((at, wanted))
+
+    def _as_it_came(self, together: Together) -> bool:
+        return all(self._merge.shifts[s].as_it_came for s in together.shifts)
+
+    def _note_silent(self, key: Key) -> None:
+        together = self._at.get(key, Together(key, ()))
+        self._silent[key].append((together, dict(self.pipeline.silent(key))))
+        self._uncertain[key].append(dict(self.pipeline.uncertain(key)))
+
+    def _flush(self, key: Key) -> None:
+        self._step(key, self._admit.flush(key))
+
+    def _step(self, key: Key, rows: Rows) -> None:
+        if len(rows):
+            outcome = self.pipeline.step(Batch([self._held(self._admit.portion(key, rows))]))
+            self.pipeline.keep(outcome)
+            self._book(outcome)
+
+    def _held(self, portion: Portion) -> Portion:
+        """With held values filled in; our own recordings have them already."""
+        together = self._at.get(portion.key)
+        filled = together is not None and self._as_it_came(together)
+        return portion if filled else self._hold.portion(portion)
+
+    def _book(self, outcome: Outcome) -> None:
+        self.not_found.update(outcome.not_found)
+        for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
+            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
+        if any(map(len, outcome.notes.values())):
+            self.noted.append(replace(outcome, findings=[]))
+
+
+def _events(merge: Merge) -> dict[Key, list[Event]]:
+    """Each hammer's events, the last to take effect first; one that stands in two recordings counts once."""
+    found: dict[Key, list[Event]] = defaultdict(list)
+    seen: dict[str, int] = {}
+    for s, shift in enumerate(merge.shifts):
+        for event in shift.events:
+            key = event.site, event.hammer
+            if merge.only in (None, key) and seen.setdefault(repr(event), s) == s:
+                found[key].append(event)
+    for own in found.values():
+        own.sort(key=lambda event: event.effective)
+        own.reverse()
+    return found
+
+
+def _name(place: str) -> str:
+    """A recording's name for people: its folder, or its file."""
+    path = Path(place)
+    return path.parent.name if path.stem == "samples" else path.name

@@ -1,0 +1,93 @@
+"""Recorded shifts under other settings: the same recording through the same detectors, set otherwise."""
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.errors import InputError
+from strikewatch.service.recordings import Recordings
+from strikewatch.settings.tree import Settings, with_faults
+
+Told = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What one run over all the shifts came to."""
+
+    records: list[dict[str, Any]]
+    firing_h: float
+    notes: tuple[str, ...] = ()
+
+    def counts(self) -> Counter[str]:
+        """How many of each fault."""
+        return Counter(record["fault"] for record in self.records)
+
+
+def run(recordings: Recordings, supposed: Mapping[str, Any] | None = None) -> Run:
+    """All the recordings under their own settings, with some `supposed` otherwise. Raises InputError, SettingsError."""
+    shifts = recordings.open()
+    result = recordings.replay(shifts, change=lambda one: with_faults(one, supposed or {}))
+    return Run(result.records, sum(result.firing_h.values()), (*recordings.notes(shifts), *result.notes()))
+
+
+def sweep(recordings: Recordings, name: str, values: Sequence[float], done: Told | None = None) -> list[Run]:
+    """One run for each value of one setting. Every value is checked before the first run."""
+    for value in values:
+        with_faults(recordings.settings, {name: value})
+    runs = []
+    for k, value in enumerate(values):
+        runs.append(run(recordings, {name: value}))
+        if done:
+            done(k + 1, len(values))
+    return runs
+
+
+def steps(text: str) -> list[float]:
+    """Values of a sweep: `8:30:2`, the last included, or `8,12,15`. Raises InputError."""
+    try:
+        if ":" in text:
+            first, last, step = (float(part) for part in text.split(":"))
+            if step <= 0 or last < first:
+                raise ValueError
+            found = [round(first + k * step, 9) for k in range(int((last - first) / step + 1e-9) + 1)]
+        else:
+            found = sorted({float(part) for part in text.split(",")})
+    except ValueError:
+        raise InputError(f"--sweep: {text!r} is neither FIRST:LAST:STEP nor a list such as 8,12,15") from None
+    if not 2 <= len(found) <= 100:
+        raise InputError(f"--sweep: {text!r} is {len(found)} values; give 2 to 100")
+    return found
+
+
+def faults_of(name: str) -> list[str]:
+    """The faults of the detector that a setting belongs to; all faults for what they share, as `faults.firing`."""
+    detector = name.split(".")[1]
+    own = [fault.name for one in DETECTORS if one.name == detector for fault in one.faults]
+    return own or [fault.name for one in DETECTORS for fault in one.faults]
+
+
+def present(settings: Settings, name: str) -> Any:
+    """What a setting is now."""
+    _, detector, setting = name.split(".")
+    return getattr(getattr(settings.faults, detector), setting)
+
+
+def changes(texts: Sequence[str]) -> Mapping[str, Any]:
+    """`name=value` as the settings file would have it. Raises InputError."""
+    import tomllib
+
+    found = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        try:
+            found[name.strip()] = tomllib.loads(f"value = {value}")["value"] if equals else None
+        except tomllib.TOMLDecodeError:
+            found[name.strip()] = value.strip()  # a word without quotes
+        if not equals or not value.strip():
+            raise InputError(f"--set {text}: write NAME=VALUE, such as faults.same_spot.limit_s=12")
+    return {
+        name: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for name, v in found.items()
+    }

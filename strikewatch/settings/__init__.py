@@ -1,0 +1,1 @@
+"""The typed tree of settings, and how it is read."""

@@ -1,0 +1,303 @@
+"""One tree of settings, each branch defined in the room it belongs to.
+
+Read from a TOML file; environment variables `STRIKEWATCH_…` (nested with `__`) override it. Every mistake is reported
+at once, with the file and its path there, or the variable; what is unknown is a mistake too, in either.
+"""
+
+import json
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from reprlib import repr as short
+from typing import Any, Final
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
+from pydantic_settings import (
+    BaseSettings,
+    EnvSettingsSource,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+)
+
+from strikewatch.core.batch import Key
+from strikewatch.engine.flood import Settings as Alarms
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.errors import SettingsError
+from strikewatch.review.statistics.verdicts import Settings as Judgement
+from strikewatch.settings.environment import PREFIX, meant, mistakes, usable, variables
+from strikewatch.settings.faults import Faults
+from strikewatch.sinks.filter import Filter as WebhookFilter
+from strikewatch.sinks.filter import Sites
+from strikewatch.sinks.heartbeat import Settings as Heartbeat
+from strikewatch.sinks.log import Settings as Log
+from strikewatch.sinks.mqtt import NAME as MQTT_ALERTS
+from strikewatch.sinks.mqtt import Settings as MqttAlerts
+from strikewatch.sinks.webhook import Settings as Webhook
+from strikewatch.sources.mqtt.settings import Settings as Mqtt
+from strikewatch.storage.recorder.recorder import Settings as Recording
+from strikewatch.storage.settings import Settings as Store
+from strikewatch.web.settings import Settings as Http
+
+_CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+Loc = tuple[str | int, ...]
+OURS: Final = "Value error, "
+"""What pydantic puts before the messages of our own checks."""
+
+
+class Intake(BaseModel):
+    """How arrivals become rows in event time."""
+
+    model_config = _CLOSED
+
+    reorder_s: float = Field(2.0, ge=0, le=60, description="How long a row may wait for stragglers, s")
+    max_ahead_s: float = Field(
+        300.0, ge=0, description="Times further ahead of this machine's clock are refused, s"
+    )
+    grace_s: float = Field(
+        5.0, gt=0, description="Silence of a hammer after which time is let pass for it, s"
+    )
+    historic_after_s: float = Field(
+        120.0, gt=0, description="Found this long after its onset, an alert is historic, s"
+    )
+
+
+class Review(BaseModel):
+    """The trainer's review."""
+
+    model_config = _CLOSED
+
+    judgement: Judgement = Field(default_factory=Judgement)
+
+
+class Settings(BaseSettings):
+    """All settings of the processor."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX,
+        env_nested_delimiter="__",
+        extra="forbid",
+        frozen=True,
+        nested_model_default_partial_update=True,
+    )
+
+    mqtt: Mqtt = Field(default_factory=Mqtt)
+    intake: Intake = Field(default_factory=Intake)
+    faults: Faults = Field(default_factory=Faults)
+    hammers: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="Hammer → what differs from `faults` for it, in the same tables"
+    )
+    hammers_file: Path | None = Field(
+        None, description="A file of tables, one a hammer, of what differs from `faults` for it"
+    )
+    alive_file: Path | None = Field(
+        None, description="A file touched every second while all is well, for health checks; left out: none"
+    )
+    alarms: Alarms = Field(default_factory=Alarms)
+    store: Store = Field(default_factory=Store)
+    recording: Recording = Field(default_factory=Recording)
+    log: Log = Field(default_factory=Log)
+    http: Http = Field(default_factory=Http)
+    sites: Sites = Field(default_factory=Sites)
+    review: Review = Field(default_factory=Review)
+    mqtt_alerts: MqttAlerts = Field(default_factory=MqttAlerts)
+    heartbeat: Heartbeat | None = Field(
+        None, description="A signed post every so often while all is well; left out: none"
+    )
+    webhooks: tuple[Webhook, ...] = Field((), description="Endpoints that alerts are sent to")
+
+    @field_validator("webhooks")
+    @classmethod
+    def _named_apart(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
+        names = [MQTT_ALERTS, *(one.name for one in webhooks)]
+        if twice := sorted({name for name in names if names.count(name) > 1}):
+            raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
+        return webhooks
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        del dotenv_settings, file_secret_settings
+        if isinstance(env_settings, EnvSettingsSource):
+            env_settings.env_vars = usable(settings_cls)
+        return env_settings, init_settings
+
+    def of_hammer(self, key: Key) -> HammerSettings:
+        """The detectors' settings for one hammer: those of all, with what its own table changes."""
+        own = self.hammers.get(key[1])
+        return _overlaid(self.faults, own).by_detector() if own else self.faults.by_detector()
+
+
+def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Settings:
+    """Settings from a file, from the mapping `given` if there is no file, and from the environment.
+
+    Raises SettingsError with every problem found.
+    """
+    source = _Source(path)
+    tables = source.read(path) if path is not None else dict(given or {})
+    source.take_hammers(tables)
+    settings, faults = None, Faults()
+    try:
+        settings = Settings(**tables)
+        faults = settings.faults
+    except ValidationError as error:
+        source.add(error)
+    if path is not None:
+        source.add_wrong_types(tables)
+    source.check_hammers(tables, faults, whole=settings is not None)
+    problems = [*source.problems.items(), *mistakes(Settings, _secrets(tables))]
+    if problems or settings is None:
+        raise SettingsError(problems)
+    return settings
+
+
+def with_faults(settings: Settings, changes: Mapping[str, Any]) -> Settings:
+    """The same but for what counts as a fault: dotted names such as `faults.same_spot.limit_s`, and their values.
+
+    Hammers keep what their own tables say. Raises SettingsError with every mistake.
+    """
+    tables: dict[str, Any] = settings.faults.model_dump()
+    problems: list[tuple[str, str]] = []
+    for name, value in changes.items():
+        loc = tuple(name.split("."))
+        if len(loc) != 3 or loc[0] != "faults" or loc[1] not in tables:
+            where = f"faults.DETECTOR.SETTING; detectors: {', '.join(tables)}"
+            problems.append((name, f"cannot be supposed: name it as {where}"))
+        else:
+            tables[loc[1]] = {**tables[loc[1]], loc[2]: value}
+    try:
+        supposed = Faults.model_validate(tables, strict=True)
+    except ValidationError as error:
+        for one in error.errors():
+            at = ("faults", *one["loc"])
+            problems.append((_dotted(at), _message(one, at)))
+    if problems:
+        raise SettingsError(problems)
+    return settings.model_copy(update={"faults": supposed})
+
+
+@dataclass
+class _Source:
+    """Where the tables came from, and what is wrong with them, each once."""
+
+    path: Path | None
+    hammers_file: Path | None = None
+    hammers: set[str] = field(default_factory=set)
+    problems: dict[str, str] = field(default_factory=dict)
+
+    def read(self, path: Path) -> dict[str, Any]:
+        try:
+            return tomllib.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            self.problems[str(path)] = f"cannot be read ({error.strerror}); name an existing file"
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            self.problems[str(path)] = f"is not TOML in UTF-8: {error}"
+        return {}
+
+    def take_hammers(self, tables: dict[str, Any]) -> None:
+        """Read the file of hammers and add its tables. Named in a file, it is beside that."""
+        named, beside = os.environ.get(f"{PREFIX}HAMMERS_FILE"), Path()
+        if named is None:
+            named, beside = tables.get("hammers_file"), self.path.parent if self.path else Path()
+        own = tables.get("hammers", {})
+        if not isinstance(named, str | Path) or not isinstance(own, dict):
+            return
+        self.hammers_file = beside / named
+        others = self.read(self.hammers_file)
+        self.hammers = others.keys() - own.keys()
+        for twice in sorted(others.keys() & own.keys()):
+            self.problems[self.place(("hammers", twice))] = f"is in {self.hammers_file} too; keep one"
+        tables |= {"hammers_file": str(self.hammers_file), "hammers": others | own}
+
+    def add(self, error: ValidationError, within: Loc = ()) -> None:
+        for one in error.errors():
+            loc = (*within, *one["loc"])
+            self.problems.setdefault(self.place(loc), _message(one, loc))
+
+    def add_wrong_types(self, tables: Mapping[str, Any]) -> None:
+        """In a file a number is no text and a truth no number; only the environment has to be read leniently."""
+        for name in tables.keys() & Settings.model_fields.keys():
+            kind: TypeAdapter[Any] = TypeAdapter(Settings.model_fields[name].annotation or Any)
+            try:
+                kind.validate_json(json.dumps(tables[name], default=str), strict=True)
+            except ValidationError as error:
+                for one in error.errors():
+                    place = f"{self.path}: {_dotted((name, *one['loc']))}"
+                    if one["type"].endswith("_type"):
+                        self.problems.setdefault(place, _message(one, ()))
+
+    def check_hammers(self, tables: Mapping[str, Any], faults: Faults, whole: bool) -> None:
+        """Each hammer's own tables over those of all; what only their union can tell, where that is `whole`."""
+        hammers = tables.get("hammers")
+        for hammer, own in hammers.items() if isinstance(hammers, dict) else ():
+            if not isinstance(own, dict):
+                continue
+            try:
+                _overlaid(faults, own)
+            except ValidationError as error:
+                for one in error.errors():
+                    if whole or one["type"] != "value_error":
+                        loc = ("hammers", hammer, *one["loc"])
+                        self.problems.setdefault(self.place(loc), _message(one, loc))
+
+    def place(self, loc: Loc) -> str:
+        """The variable that set it, or the file and the path there."""
+        for end in range(len(loc), 0, -1):
+            name = PREFIX + "__".join(map(str, loc[:end])).upper()
+            if name.lower() in usable(Settings):
+                return ".".join([name, *map(str, loc[end:])])
+        if loc[0] == "hammers" and len(loc) > 1 and loc[1] in self.hammers:
+            return f"{self.hammers_file}: {_dotted(loc[1:])}"
+        return f"{self.path}: {_dotted(loc)}" if self.path else _dotted(loc)
+
+
+def _overlaid(faults: Faults, own: Mapping[str, Any]) -> Faults:
+    merged: dict[str, Any] = faults.model_dump()
+    for name, table in own.items():
+        if name in merged and isinstance(table, dict):
+            merged[name] = {**merged[name], **table}
+        else:
+            merged[name] = table
+    return Faults.model_validate(merged, strict=True)
+
+
+def _secrets(tables: Mapping[str, Any]) -> set[str]:
+    """The variables that webhooks and the heartbeat name to hold their secrets."""
+    hooks = tables.get("webhooks")
+    try:
+        hooks = [*(hooks or ()), *json.loads(os.environ.get(f"{PREFIX}WEBHOOKS", "[]"))]
+    except (TypeError, ValueError):
+        hooks = []
+    beat = {"secret_env": os.environ.get(f"{PREFIX}HEARTBEAT__SECRET_ENV", "")}
+    named = [*hooks, beat, tables.get("heartbeat")]
+    return {str(one["secret_env"]) for one in named if isinstance(one, dict) and "secret_env" in one}
+
+
+def _message(error: Any, loc: Loc) -> str:
+    if error["type"] == "extra_forbidden":
+        return f"is unknown; {meant(str(loc[-1]), _names(loc))}"
+    if error["type"] == "value_error":
+        return str(error["msg"]).removeprefix(OURS)
+    what = "must be a table" if error["type"] in ("model_type", "dict_type") else error["msg"]
+    return f"{what} (got {short(error['input'])})"
+
+
+def _names(loc: Loc) -> set[str]:
+    """The names that could have stood where an unknown one does."""
+    if loc[0] == "webhooks":
+        return set((WebhookFilter if "filter" in loc else Webhook).model_fields)
+    table = ("faults", *loc[2:-1]) if loc[0] == "hammers" else loc[:-1]
+    prefix = PREFIX + "".join(f"{step}__" for step in table).upper()
+    below = (name.removeprefix(prefix) for name in variables(Settings) if name.startswith(prefix))
+    return {name.lower() for name in below if "__" not in name}
+
+
+def _dotted(loc: Loc) -> str:
+    return ".".join(map(str, loc))

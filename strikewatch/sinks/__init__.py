@@ -1,0 +1,1 @@
+"""Alerts leave: log, webhook, MQTT, heartbeat, and the dispatcher that drains the outbox."""

@@ -1,0 +1,107 @@
+"""Which alerts an endpoint is told of.
+
+An alert is told of from the first step at which it passes: usually when it is raised, else when it has grown worse.
+That first step is always sent as `raised`, with the record as it then stands; from then on the endpoint gets everything
+that becomes of the alert, whatever the filter says and at whatever hour. So a receiver sees `raised` first, without
+exception, and an alert that it was told of does not stay open there for ever.
+"""
+
+from collections.abc import Mapping
+from functools import cached_property
+from typing import Any, Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from strikewatch.core.alert import PRIORITIES, Priority
+from strikewatch.core.instant import Instant
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.engine.self_alerts import OWN
+from strikewatch.sinks.weekly_hours import Stretches, parse, within
+
+FAULTS: Final = (
+    *(fault.name for detector in DETECTORS for fault in detector.faults),
+    *(fault.name for fault in OWN),
+)
+
+
+class Filter(BaseModel):
+    """What an alert must be to be sent here; each list that is left empty lets everything pass."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    sites: tuple[str, ...] = Field(default=(), description="Only these sites; empty: all")
+    hammers: tuple[str, ...] = Field(default=(), description="Only these hammers; empty: all")
+    faults: tuple[str, ...] = Field(default=(), description="Only these faults; empty: all")
+    lowest: Priority = Field(
+        default="low", description="The lowest priority that is sent: low, medium or high"
+    )
+    hours: tuple[str, ...] = Field(
+        default=(),
+        description="Only at these hours of the week at the site, such as Mon-Fri 06:00-18:00; empty: at all",
+    )
+
+    @field_validator("faults")
+    @classmethod
+    def _known(cls, faults: tuple[str, ...]) -> tuple[str, ...]:
+        if unknown := sorted(set(faults) - set(FAULTS)):
+            raise ValueError(f"{', '.join(unknown)}: no such fault; there are {', '.join(FAULTS)}")
+        return faults
+
+    @field_validator("hours")
+    @classmethod
+    def _hours(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        parse(texts)
+        return texts
+
+    @cached_property
+    def _stretches(self) -> Stretches:
+        return parse(self.hours)
+
+    def passes(self, record: Mapping[str, Any], now: Instant | None, zone: ZoneInfo) -> bool:
+        """Whether an alert, as its record stands, is for this endpoint at the wall time `now`; None: at any."""
+        return (
+            (not self.sites or record["site"] in self.sites)
+            and (not self.hammers or record["hammer"] in self.hammers)
+            and (not self.faults or record["fault"] in self.faults)
+            and PRIORITIES.index(record["priority"]) >= PRIORITIES.index(self.lowest)
+            and (now is None or not self.hours or within(self._stretches, now, zone))
+        )
+
+
+class Sites(BaseModel):
+    """What is known of sites."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    zone: str = Field(
+        default="UTC", description="Time zone of the sites, such as Europe/Dublin, for hours of the week"
+    )
+    zones: dict[str, str] = Field(default={}, description="Time zones of sites that differ, by site")
+
+    @field_validator("zone", "zones")
+    @classmethod
+    def _exist(cls, given: str | dict[str, str]) -> str | dict[str, str]:
+        for name in [given] if isinstance(given, str) else given.values():
+            try:
+                ZoneInfo(name)
+            except (ZoneInfoNotFoundError, ValueError, OSError):
+                raise ValueError(
+                    f"there is no time zone {name!r}; they are named like Europe/Dublin"
+                ) from None
+        return given
+
+    def zone_of(self, site: str) -> ZoneInfo:
+        return ZoneInfo(self.zones.get(site, self.zone))
+
+
+class Routes:
+    """The filters of all endpoints, by name: what the store asks when it queues."""
+
+    def __init__(self, filters: Mapping[str, Filter], sites: Sites) -> None:
+        self._filters = filters
+        self._sites = sites
+
+    def __call__(self, endpoint: str, record: Mapping[str, Any], now: Instant | None) -> bool:
+        """Whether an alert is for an endpoint at the wall time `now`; None: whatever the hour."""
+        return self._filters[endpoint].passes(record, now, self._sites.zone_of(record["site"]))

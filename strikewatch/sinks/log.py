@@ -1,0 +1,101 @@
+"""The log: one JSON object a line for machines, or a readable line for people. Alerts are in it too.
+
+Levels say who must act: error = someone must come, warning = it went wrong and was recovered, info = what
+happened.
+"""
+
+import logging
+import logging.handlers
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import structlog
+from pydantic import BaseModel, ConfigDict, Field
+from structlog.typing import EventDict, Processor
+
+from strikewatch.core.alert import Change
+
+ALERT: Final = "alert"
+_log = structlog.get_logger("strikewatch.alerts")
+
+
+class Settings(BaseModel):
+    """What the log looks like and where it goes."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    form: Literal["json", "console"] = Field(
+        default="console", description="What lines look like: json, one object a line, or console, for people"
+    )
+    level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="The least level shown: debug, info (alerts are), warning or error"
+    )
+    file: Path | None = Field(
+        default=None, description="File to append to, reopened when rotated away; left out: standard error"
+    )
+
+
+def set_up(settings: Settings) -> None:
+    """Send all that logs, libraries included, to one place in one form. Raises OSError for a bad file."""
+    handler: logging.Handler
+    if settings.file is None:
+        handler = logging.StreamHandler(sys.stderr)
+        colours = sys.stderr.isatty()
+    else:
+        settings.file.parent.mkdir(parents=True, exist_ok=True)
+        handler = logging.handlers.WatchedFileHandler(settings.file, encoding="utf-8")
+        colours = False
+    shared: list[Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+    ]
+    last: list[Processor]
+    if settings.form == "json":
+        last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(ensure_ascii=False)]
+    else:
+        last = [_plain, structlog.dev.ConsoleRenderer(colors=colours)]
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=[*shared, structlog.stdlib.add_logger_name],
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *last],
+        )
+    )
+    root = logging.getLogger()
+    for old in root.handlers[:]:
+        root.removeHandler(old)
+        old.close()
+    root.addHandler(handler)
+    root.setLevel(settings.level.upper())
+    structlog.configure(
+        processors=[
+            structlog.stdlib.filter_by_level,
+            *shared,
+            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
+        ],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        cache_logger_on_first_use=False,
+    )
+
+
+def log_changes(changes: Iterable[Change]) -> None:
+    """One line for each change of an alert that is news: the step, and the record as it stands after it."""
+    for change in changes:
+        if change.deliver:
+            _log.info(ALERT, step=change.step, **change.record)
+
+
+def _plain(_logger: Any, _method: str, line: EventDict) -> EventDict:
+    """For people: an alert as a sentence, without what the sentence says already."""
+    if line.get("event") != ALERT or "step" not in line:
+        return line
+    head = f"{line['hammer'] or line['site']} {line['fault']} {line['step']}"
+    late = ", historic" if line["historic"] else ""
+    return {
+        "timestamp": line["timestamp"],
+        "level": line["level"],
+        "event": f"{head} ({line['priority']}{late}): {line['summary']}",
+        "operator": line["operator"] or "unassigned",
+        "onset": line["onset"],
+    }

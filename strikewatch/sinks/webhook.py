@@ -1,0 +1,96 @@
+"""The webhook's message: a CloudEvents 1.0 envelope, signed per the open Standard Webhooks specification.
+
+CloudEvents 1.0.2, JSON event format, structured mode: https://github.com/cloudevents/spec
+Standard Webhooks 1.0.0: https://github.com/standard-webhooks/standard-webhooks
+"""
+
+import base64
+import hashlib
+import hmac
+import json
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+from urllib.parse import quote
+
+from pydantic import Field
+
+from strikewatch.core import instant
+from strikewatch.errors import Rejected
+from strikewatch.sinks.filter import Filter
+from strikewatch.sinks.retry_schedule import Schedule
+from strikewatch.sinks.target import Target
+from strikewatch.storage.outbox.messages import TEST, Message
+
+CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
+TOLERANCE_S: Final = 300
+"""How far a message's time stamp may lie from the receiver's clock, against replays (seconds)."""
+
+
+class Settings(Schedule, Target):
+    """One endpoint that changes of alerts are posted to."""
+
+    name: str = Field(
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="What the endpoint is called here, for good"
+    )
+    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
+
+
+def envelope(message: Message) -> bytes:
+    """The CloudEvents event that carries an alert's record, or a digest of several, in UTF-8.
+
+    `time` is when the step was found, for every step alike; when the fault began and ended is in the record.
+    """
+    record: dict[str, Any] = json.loads(message.body)
+    event = {
+        "specversion": "1.0",
+        "id": message.name,
+        # a flood is of a site, all else of a hammer
+        "source": "/".join(
+            ["/strikewatch", *(quote(record[k], safe="") for k in ("site", "hammer") if record[k])]
+        ),
+        "type": f"strikewatch.{TEST}" if message.step == TEST else f"strikewatch.alert.{message.step}",
+        "subject": record["id"],
+        "time": instant.text(message.created),
+        "datacontenttype": "application/json",
+        "data": record,
+    }
+    return json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def sign(key: bytes, name: str, at_s: int, body: bytes) -> str:
+    """The `webhook-signature` of a body sent under `name` at the Unix time `at_s` (seconds)."""
+    signed = hmac.digest(key, f"{name}.{at_s}.".encode() + body, hashlib.sha256)
+    return f"v1,{base64.b64encode(signed).decode()}"
+
+
+def headers(keys: Sequence[bytes], name: str, at_s: int, body: bytes) -> dict[str, str]:
+    """All headers of one attempt, signed with each key.
+
+    `name` stays the same over retries so that receivers can drop repeats.
+    """
+    return {
+        "content-type": CONTENT_TYPE,
+        "webhook-id": name,
+        "webhook-timestamp": str(at_s),
+        "webhook-signature": " ".join(sign(key, name, at_s, body) for key in keys),
+    }
+
+
+def verify(key: bytes, received: Mapping[str, str], body: bytes, now_s: float) -> dict[str, Any]:
+    """For receivers: the event in a body whose signature and time hold good; Rejected otherwise.
+
+    `received` maps header names in lower case to values.
+    """
+    name = received.get("webhook-id", "")
+    stamp = received.get("webhook-timestamp", "")
+    if not name or not re.fullmatch(r"\d{1,12}", stamp, re.ASCII):
+        raise Rejected("unsigned", "webhook-id or webhook-timestamp is missing or malformed")
+    if abs(now_s - int(stamp)) > TOLERANCE_S:
+        raise Rejected("stale", f"webhook-timestamp is more than {TOLERANCE_S} s from the clock here")
+    expected = sign(key, name, int(stamp), body).encode()
+    given = received.get("webhook-signature", "").split(" ")
+    if not any(hmac.compare_digest(expected, one.encode()) for one in given):
+        raise Rejected("bad_signature", "webhook-signature does not match")
+    event: dict[str, Any] = json.loads(body)
+    return event

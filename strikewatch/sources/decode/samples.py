@@ -1,0 +1,215 @@
+"""Samples as JSON: one instant, a block on an even grid, or an array of such objects.
+
+An object may say with `hold_s` how long its values are held, for channels that the feed sends on change only. Of such
+feeds a null says that there is no value any more: `ended` makes it `hold.NO_VALUE`.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+from pydantic_core import CoreSchema, SchemaValidator, ValidationError
+from pydantic_core import core_schema as schema
+
+from strikewatch.core.batch import Floats, Rows
+from strikewatch.core.channels import ALIASES, CHANNELS, hold_column
+from strikewatch.core.instant import Instant
+from strikewatch.errors import Rejected
+from strikewatch.sources.decode import strict_json, times
+from strikewatch.sources.hold import NO_VALUE
+from strikewatch.sources.on_change import bound_error
+
+_NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
+_BOOLEAN: Final = schema.bool_schema(strict=True)
+_KNOWN: Final = times.TIME_KEYS | {"step_s", "hold_s"} | CHANNELS.keys() | ALIASES.keys()
+
+
+def _cell(name: str) -> CoreSchema:
+    boolean = name in CHANNELS and CHANNELS[name].boolean
+    return schema.nullable_schema(_BOOLEAN if boolean else _NUMBER)
+
+
+def _column(name: str) -> CoreSchema:
+    cells = schema.list_schema(_cell(name), max_length=strict_json.MAX_ROWS, fail_fast=True, strict=True)
+    return schema.union_schema([cells, _cell(name)], mode="left_to_right")
+
+
+def _validator(values: dict[str, CoreSchema]) -> SchemaValidator:
+    """An object of the contract; keys it does not know are kept, to be reported."""
+    fields = {
+        "time": schema.str_schema(strict=True, max_length=64),
+        "time_ms": schema.int_schema(strict=True),
+        "step_s": _NUMBER,
+        "hold_s": schema.dict_schema(schema.str_schema(strict=True), _NUMBER, strict=True),
+        **values,
+    }
+    optional = {name: schema.typed_dict_field(value, required=False) for name, value in fields.items()}
+    return SchemaValidator(schema.typed_dict_schema(optional, extra_behavior="allow", strict=True))
+
+
+_NAMES: Final = (*CHANNELS, *ALIASES)
+_INSTANT: Final = _validator({name: _cell(name) for name in _NAMES})
+_BLOCK: Final = _validator({name: _column(name) for name in _NAMES})
+
+Decoded = tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]
+"""The rows in the payload's order, the objects that were left out, and the names of unknown keys."""
+
+
+def decode_object(payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
+    """One JSON object. Raises Rejected. `latest`: the last instant that the receiver's clock lets pass."""
+    try:
+        fields = (_BLOCK if b"[" in payload else _INSTANT).validate_json(payload)
+    except ValidationError as error:
+        raise strict_json.rejected(error) from None
+    values = _by_channel(fields, "")
+    known = len(fields) == len(values) + 1 + ("step_s" in fields) + ("hold_s" in fields)
+    marks = 2 * len(fields) + 2 * ("time" in fields)
+    if not (known and payload.count(b'"') == marks) and not strict_json.is_plain(payload, [fields]):
+        twice = strict_json.read_again(payload)
+        for each in (twice, twice.get("hold_s") if isinstance(twice, dict) else None):
+            if isinstance(each, Rejected):
+                raise each
+    values = _held(fields, values, ended, "")
+    if list in map(type, values.values()):
+        rows = _block(fields, values, latest, "")
+    else:
+        cells = np.array(list(values.values()), np.float64)
+        columns = {name: cells[i : i + 1] for i, name in enumerate(values)}
+        rows = Rows(np.array([times.of(fields, latest)], np.int64), columns)
+    return rows, (), () if known else _unknown(fields)
+
+
+def decode_array(objects: list[Any], payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
+    """An array as read from `payload`: broken objects are left out and reported, each with its place."""
+    if not strict_json.is_plain(payload, (each for each in objects if isinstance(each, dict))):
+        objects = strict_json.read_again(payload)
+    parts: list[Rows] = []
+    run = _Run()
+    broken: list[Rejected] = []
+    unknown: dict[str, None] = {}
+    count = 0
+    for number, each in enumerate(objects):
+        where = f"[{number}]"
+        try:
+            fields = _checked(each, where)
+            values = _held(fields, _by_channel(fields, where), ended, where)
+            if list in map(type, values.values()):
+                block = _block(fields, values, latest, where)
+                parts += [run.rows(), block]
+                run = _Run()
+                count += len(block)
+            else:
+                run.add(times.of(fields, latest, where), values)
+                count += 1
+        except Rejected as error:
+            broken.append(error)
+        else:
+            if not fields.keys() <= _KNOWN:
+                unknown.update(dict.fromkeys(_unknown(fields)))
+        if count > strict_json.MAX_ROWS:
+            raise Rejected("too_large", f"{where}: more than {strict_json.MAX_ROWS} rows in one payload")
+    return Rows.join([*parts, run.rows()]), tuple(broken), tuple(unknown)
+
+
+class _Run:
+    """Instants one after the other, on their way to columns."""
+
+    def __init__(self) -> None:
+        self._times: list[Instant] = []
+        self._columns: dict[str, list[float | None]] = {}
+
+    def add(self, time: Instant, values: dict[str, Any]) -> None:
+        for name, value in values.items():
+            column = self._columns.setdefault(name, [])
+            column += [None] * (len(self._times) - len(column))
+            column.append(value)
+        self._times.append(time)
+
+    def rows(self) -> Rows:
+        count = len(self._times)
+        columns = {
+            name: np.array(column + [None] * (count - len(column)), np.float64)
+            for name, column in self._columns.items()
+        }
+        return Rows(np.array(self._times, np.int64), columns)
+
+
+def _checked(each: Any, where: str) -> dict[str, Any]:
+    if isinstance(each, Rejected):
+        raise Rejected(each.reason, f"{where}.{each.detail}")
+    if not isinstance(each, dict):
+        raise Rejected("shape", f"{where}: must be a JSON object")
+    try:
+        fields: dict[str, Any] = (_BLOCK if "step_s" in each else _INSTANT).validate_python(each)
+    except ValidationError as error:
+        raise strict_json.rejected(error, where) from None
+    return fields
+
+
+def _unknown(fields: dict[str, Any]) -> tuple[str, ...]:
+    return tuple(name[:80] for name in fields if name not in _KNOWN)
+
+
+def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
+    """The values by channel, converted to its unit."""
+    values: dict[str, Any] = {}
+    for name, value in fields.items():
+        if name in CHANNELS:
+            channel = name
+        elif name in ALIASES:
+            channel, convert = ALIASES[name]
+            if isinstance(value, list):
+                value = [None if each is None else convert(each) for each in value]
+            elif value is not None:
+                value = convert(value)
+        else:
+            continue
+        if channel in values:
+            spot = strict_json.place(where, name)
+            raise Rejected("both_given", f"{spot}: {channel} is given already; send one of them")
+        values[channel] = value
+    return values
+
+
+def _held(fields: dict[str, Any], values: dict[str, Any], ended: bool, where: str) -> dict[str, Any]:
+    """The values with their bounds beside them, and nulls marked, where channels are sent on change only."""
+    bounds = fields.get("hold_s")
+    if bounds is None and not ended:
+        return values
+    marked = {
+        name: [NO_VALUE if each is None else each for each in value]
+        if isinstance(value, list)
+        else NO_VALUE
+        if value is None
+        else value
+        for name, value in values.items()
+    }
+    for name, hold_s in (bounds or {}).items():
+        channel = ALIASES[name][0] if name in ALIASES else name
+        if error := bound_error(channel, hold_s):
+            raise Rejected("bad_value", f"{strict_json.place(where, 'hold_s', name)}: {error}")
+        if channel in values:
+            marked[hold_column(channel)] = hold_s
+    return marked
+
+
+def _block(fields: dict[str, Any], values: dict[str, Any], latest: Instant, where: str) -> Rows:
+    """Values on an even grid; a scalar belongs to the first instant."""
+    lengths = {name: len(value) for name, value in values.items() if isinstance(value, list)}
+    count = next(iter(lengths.values()), 1)
+    for name, length in lengths.items():
+        if length != count or length == 0:
+            spot = strict_json.place(where, name)
+            raise Rejected(
+                "lengths", f"{spot}: {length} values; all arrays must have one length, and at least 1"
+            )
+    columns: dict[str, Floats] = {}
+    for name, value in values.items():
+        if isinstance(value, list):
+            columns[name] = np.array(value, np.float64)
+        elif name not in CHANNELS:
+            columns[name] = np.full(count, value)
+        else:
+            columns[name] = np.full(count, np.nan)
+            if value is not None:
+                columns[name][0] = value
+    return Rows(times.grid(fields, count, latest, where), columns)

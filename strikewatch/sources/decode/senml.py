@@ -1,0 +1,197 @@
+"""RFC 8428 SenML JSON packs.
+
+Base values hold from their record on; names, times and values are resolved as section 4.6 says; times below 2^28 are
+relative to the moment of reception (section 4.5.3). A label that is not known is ignored unless it ends in `_`
+(section 4.4). The last segment of a resolved name is the channel, with or without its unit: `urn:dev:ow:10e2:pressure`,
+`rig/oil_c`. Records at one instant become one row. `bar`, `psi`, `degF`, `rpm` and `deg` are no units of RFC 8428:
+taken here, since gateways send them.
+"""
+
+import math
+import re
+from collections.abc import Callable
+from decimal import Decimal
+from typing import Annotated, Any, Final
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from strikewatch.core.batch import Rows
+from strikewatch.core.channels import ALIASES, CHANNELS
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.errors import Rejected
+from strikewatch.sources.decode import strict_json, times
+from strikewatch.sources.decode.strict_json import place
+
+VERSION: Final = 10
+RELATIVE_BELOW_S: Final = 2**28
+
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)
+
+Convert = Callable[[float], float]
+_SAME: Final[Convert] = float
+UNITS: Final[dict[str, dict[str, Convert]]] = {
+    "bar": {
+        "bar": _SAME,
+        "Pa": ALIASES["pressure_pa"][1],
+        "hPa": lambda hpa: hpa / 1e3,
+        "kPa": lambda kpa: kpa / 1e2,
+        "MPa": ALIASES["pressure_mpa"][1],
+        "psi": ALIASES["pressure_psi"][1],
+    },
+    "Cel": {"Cel": _SAME, "K": lambda kelvin: kelvin - 273.15, "degF": ALIASES["oil_f"][1]},
+    "rpm": {
+        "rpm": _SAME,
+        "1/min": _SAME,
+        "1/s": lambda hertz: hertz * 60.0,
+        "Hz": lambda hertz: hertz * 60.0,
+    },
+    "m": {"m": _SAME, "cm": lambda cm: cm / 1e2, "mm": lambda mm: mm / 1e3},
+    "deg": {"deg": _SAME, "rad": math.degrees},
+    "1": {"1": _SAME, "/": _SAME, "%": lambda percent: percent / 1e2, "/100": lambda percent: percent / 1e2},
+}
+"""Per unit of a channel the units taken for it."""
+
+_ALIAS_UNITS: Final = {"oil_f": "degF", "pressure_psi": "psi", "pressure_mpa": "MPa", "pressure_pa": "Pa"}
+_SUFFIX: Final = re.compile(r"_(bar|c|rpm|m|deg)\Z")
+
+NAMES: Final[dict[str, tuple[str, str]]] = {
+    **{_SUFFIX.sub("", name): (name, "1" if c.unit == "1" else "") for name, c in CHANNELS.items()},
+    **{name: (name, c.unit) for name, c in CHANNELS.items()},
+    **{name: (ALIASES[name][0], unit) for name, unit in _ALIAS_UNITS.items()},
+}
+"""Last segment of a name: the channel, and the unit where the record names none ("" = it must)."""
+
+
+class _Record(BaseModel):
+    """One record as sent; what stands on its own, and nothing of the records before it."""
+
+    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
+
+    bn: str = ""
+    bt: float = 0.0
+    bu: str = ""
+    bv: float = 0.0
+    bs: float = 0.0
+    bver: Annotated[int, Field(gt=0)] = VERSION
+    n: str = ""
+    u: str = ""
+    v: float = 0.0
+    vs: str = ""
+    vb: bool = False
+    vd: str = ""
+    s: float = 0.0
+    t: float = 0.0
+    ut: float = 0.0
+
+
+_LABELS: Final = frozenset(_Record.model_fields)
+_BASE: Final = frozenset(label for label in _LABELS if label.startswith("b"))
+
+
+def is_pack(records: list[Any]) -> bool:
+    """Whether an array read from JSON is a pack, told by its first object: RFC 8428 labels and no time of ours."""
+    first = next((each for each in records if isinstance(each, dict)), {})
+    return not _LABELS.isdisjoint(first) and times.TIME_KEYS.isdisjoint(first)
+
+
+def decode_pack(
+    records: list[Any], payload: bytes, received: Instant, latest: Instant
+) -> tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]:
+    """A pack as read from `payload`: its rows in order of first mention, nothing left out, names not known.
+
+    Raises Rejected for the whole pack: its records lean on one another.
+    """
+    if len(records) > strict_json.MAX_ROWS:
+        raise Rejected("too_large", f"payload: {len(records)} records; at most {strict_json.MAX_ROWS}")
+    if not strict_json.is_plain(payload, (each for each in records if isinstance(each, dict))):
+        records = strict_json.read_again(payload)
+    rows: dict[Instant, dict[str, float]] = {}
+    unknown: dict[str, None] = {}
+    base = _Record()
+    for number, each in enumerate(records):
+        where = f"[{number}]"
+        record = _record(each, where)
+        given = record.model_fields_set
+        base = base.model_copy(update={label: getattr(record, label) for label in given & _BASE})
+        unknown.update(dict.fromkeys(label[:80] for label in record.model_extra or {}))
+        values = [label for label in ("v", "vs", "vb", "vd") if label in given]
+        if len(values) > 1:
+            raise Rejected(
+                "both_given", f"{place(where, values[1])}: stands beside {values[0]}; send one value"
+            )
+        if not values:
+            continue
+        name = _name(base.bn + record.n, where)
+        segment = re.split("[:/.]", name)[-1]
+        if segment not in NAMES:
+            unknown[segment[:80]] = None
+            continue
+        channel, implied = NAMES[segment]
+        value = _value(record, values[0], base, channel, implied, where)
+        row = rows.setdefault(_time(record, base, received, latest, where), {})
+        if channel in row:
+            raise Rejected(
+                "both_given", f"{where}: {channel} is given already for this instant; send it once"
+            )
+        row[channel] = value
+    channels = dict.fromkeys(channel for row in rows.values() for channel in row)
+    columns = {
+        name: np.array([row.get(name, np.nan) for row in rows.values()], np.float64) for name in channels
+    }
+    return Rows(np.array(list(rows), np.int64), columns), (), tuple(unknown)
+
+
+def _record(each: Any, where: str) -> _Record:
+    if isinstance(each, Rejected):
+        raise Rejected(each.reason, f"{where}.{each.detail}")
+    try:
+        record = _Record.model_validate(each)
+    except ValidationError as error:
+        raise strict_json.rejected(error, where) from None
+    if record.bver > VERSION:
+        raise Rejected(
+            "senml_version", f"{where}.bver: {record.bver}; versions up to {VERSION} are understood"
+        )
+    for label in record.model_extra or {}:
+        if label.endswith("_"):
+            spot = place(where, label)
+            raise Rejected(
+                "senml_label", f"{spot}: must be understood (RFC 8428, 4.4) and is not; leave it out"
+            )
+    return record
+
+
+def _name(name: str, where: str) -> str:
+    if not _NAME.fullmatch(name):
+        raise Rejected(
+            "senml_name", f"{where}: resolved name {name[:80]!r}; letters, digits and -:./_ (RFC 8428, 4.5.1)"
+        )
+    return name
+
+
+def _time(record: _Record, base: _Record, received: Instant, latest: Instant, where: str) -> Instant:
+    """In decimal, as sent: the sum of two binary floats would be off by a tenth of a microsecond."""
+    time_s = Decimal(repr(base.bt)) + Decimal(repr(record.t))
+    time = round(time_s * SECOND)
+    return times.within(time + received if time_s < RELATIVE_BELOW_S else time, latest, where, "t")
+
+
+def _value(record: _Record, label: str, base: _Record, channel: str, implied: str, where: str) -> float:
+    unit = record.u or base.bu
+    spot = place(where, label)
+    if CHANNELS[channel].boolean:
+        if label == "vb":
+            return float(record.vb)
+        value = base.bv + record.v
+        if label == "v" and unit == "/" and value in (0.0, 1.0):  # a switch, RFC 8428, 12.1, note 1
+            return value
+        raise Rejected("bad_value", f"{spot}: {channel} is true or false; send it as vb")
+    if label != "v":
+        raise Rejected("bad_value", f"{spot}: {channel} is a number; send it as v")
+    units = UNITS[CHANNELS[channel].unit]
+    convert = units.get(unit or implied)
+    if convert is None:
+        said = f"unit {unit[:40]!r} does not fit {channel}" if unit else "no unit"
+        raise Rejected("senml_unit", f"{place(where, 'u')}: {said}; send one of {', '.join(units)}")
+    return convert(base.bv + record.v)

@@ -1,0 +1,57 @@
+"""Recorded shifts: a folder, one file, or a frame → pieces of rows by hammer, and events.
+
+table.py     one table in memory → rows, bad ones set apart      parquet.py      row group by row group
+csv.py       text → a table                                      events.py       `events.jsonl`
+times.py     the column `time` → instants                        cells.py        text → numbers
+read_options.py  column names, zone, hammer and site of tables in another form
+clocks.py    which rows bear a wrong clock                       merge.py        many shifts in the order of time
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from strikewatch.errors import InputError
+from strikewatch.sources.recordings.csv import CsvShift
+from strikewatch.sources.recordings.parquet import ParquetShift
+from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
+from strikewatch.sources.recordings.table import Shift, TableShift
+
+__all__ = ["ReadOptions", "Shift", "TableShift", "open_shifts"]
+
+SAMPLES: Final = ("samples.parquet", "samples.csv")
+_KINDS: Final[dict[str, type[ParquetShift] | type[CsvShift]]] = {".parquet": ParquetShift, ".csv": CsvShift}
+_REMEDY: Final = "give a folder with samples.parquet or samples.csv, or one .parquet or .csv file"
+
+
+def open_shifts(path: Path, options: ReadOptions = AS_IN_CONTRACT) -> list[Shift]:
+    """The shifts at a path: one file, one folder, or a folder of such folders, in the order of their names.
+
+    Their rows are put in the order of time by `merge`.
+
+    Raises InputError, naming the place and the remedy.
+    """
+    if path.is_file():
+        kind = _KINDS.get(path.suffix.lower())
+        if kind is None:
+            raise InputError(f"{path}: not a kind of file that can be replayed; {_REMEDY}")
+        return [kind(path, None, options)]
+    if not path.is_dir():
+        raise InputError(f"{path}: there is no such file or folder; {_REMEDY}")
+    shifts = list(_inside(path, options))
+    if not shifts:
+        raise InputError(f"{path}: no recorded shift in this folder; {_REMEDY}")
+    return shifts
+
+
+def _inside(folder: Path, options: ReadOptions) -> Iterator[Shift]:
+    """The shift a folder is, or else those inside it; names that begin with a dot are left out."""
+    found = [folder / name for name in SAMPLES if (folder / name).is_file()]
+    if len(found) > 1:
+        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} are there; leave one of them")
+    if found:
+        yield _KINDS[found[0].suffix](found[0], folder / "events.jsonl", options)
+        return
+    for inner in sorted(folder.iterdir()):
+        if inner.is_dir() and not inner.name.startswith("."):
+            yield from _inside(inner, options)

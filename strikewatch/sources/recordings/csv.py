@@ -1,0 +1,93 @@
+"""A CSV table of samples: every field read as text, so that one bad field costs itself alone.
+
+The delimiter is found in the first line: comma, semicolon, tab or `|`. Where it is not the comma, numbers may be
+written with a decimal comma.
+"""
+
+import csv
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+import pyarrow.csv as pacsv  # type: ignore[import-untyped]  # ships no types
+
+from strikewatch.errors import InputError
+from strikewatch.sources.recordings.events import read_events
+from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
+from strikewatch.sources.recordings.table import TableShift
+
+_NOT_SAMPLED: Final = ["", "null", "NULL", "NaN", "nan", "None"]
+_DELIMITERS: Final = ",;\t|"
+
+
+class CsvShift(TableShift):
+    """`samples.csv`."""
+
+    as_text = True
+
+    def __init__(self, path: Path, events: Path | None, options: ReadOptions = AS_IN_CONTRACT) -> None:
+        table, short, example, delimiter = _read(path)
+        self.decimal_comma = delimiter != ","
+        super().__init__(table, str(path), path.resolve().parent.name, first_row=2, options=options)
+        self.total += short
+        if short:
+            self.bad["fields"] += short
+            self.examples["fields"] = f"{path}: {example}"
+        if events is not None:
+            self.in_folder = True
+            sites = {key[1]: key[0] for key in self.feeds()}
+            known = next(iter(sites.values()), self._site)
+            self.events, self.bad["event"] = read_events(
+                events, lambda hammer: sites.get(hammer, known), self.examples, options.zone
+            )
+
+
+def _read(path: Path) -> tuple[Any, int, str, str]:
+    """The table, all text; how many rows had a wrong number of fields, and the first; the delimiter."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            heading = file.readline()
+            delimiter = max(_DELIMITERS, key=lambda one: len(_fields(heading, one)))
+            file.seek(0)
+            names = next(csv.reader(file, delimiter=delimiter), [])
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InputError(
+            f"{path}: not a CSV file in UTF-8 that can be read ({error}); save it as UTF-8"
+        ) from None
+    if not names:
+        raise InputError(f"{path}: the file is empty; the first line must name the columns (time,hammer,…)")
+    short = 0
+    example = ""
+
+    def skip(row: Any) -> str:
+        nonlocal short, example
+        short += 1
+        if not example:
+            example = (
+                f"row {row.number}: {row.actual_columns} fields where the first line has {row.expected_columns} "
+                f"({row.text[:80]!r}); put fields that hold {delimiter!r} in double quotes"
+            )
+        return "skip"
+
+    try:
+        table = pacsv.read_csv(
+            path,
+            read_options=pacsv.ReadOptions(
+                column_names=[name.strip() for name in names], skip_rows=1, use_threads=False
+            ),
+            parse_options=pacsv.ParseOptions(invalid_row_handler=skip, delimiter=delimiter),
+            convert_options=pacsv.ConvertOptions(
+                column_types={name.strip(): pa.string() for name in names},
+                null_values=_NOT_SAMPLED,
+                strings_can_be_null=True,
+            ),
+        )
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"{path}: not a CSV file in UTF-8 that can be read ({error}); save it as UTF-8"
+        ) from None
+    return table, short, example, delimiter
+
+
+def _fields(line: str, delimiter: str) -> list[str]:
+    return next(csv.reader([line], delimiter=delimiter), [])

@@ -1,0 +1,193 @@
+"""A Parquet table of samples, row group by row group, so that memory stays bounded whatever its length."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Ints, Key, Rows
+from strikewatch.core.channels import ALIASES, CHANNELS
+from strikewatch.core.instant import Instant
+from strikewatch.errors import InputError
+from strikewatch.sources.recordings.events import read_events
+from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
+from strikewatch.sources.recordings.table import FEED_CHANNELS, Shift, named, present
+from strikewatch.sources.recordings.times import NS_PER_UNIT
+
+_AS_IT_CAME: Final = (b"strikewatch.feed", b"as it came")
+
+
+class ParquetShift(Shift):
+    """`samples.parquet`. A row group of one hammer, known by its statistics, is read without its names."""
+
+    def __init__(self, path: Path, events: Path | None, options: ReadOptions = AS_IN_CONTRACT) -> None:
+        super().__init__()
+        self.place = str(path)
+        self.options = options
+        try:
+            written = pq.read_schema(path).names
+            names = options.renamed(written, self.place)
+            self._written = dict(zip(names, written, strict=True))
+            who = [name for name in ("hammer", "site") if name in names]
+            self._file = pq.ParquetFile(path, read_dictionary=[self._written[name] for name in who])
+        except (pa.ArrowException, OSError) as error:
+            raise InputError(
+                f"{path}: not a Parquet file that can be read ({error}); record it again"
+            ) from None
+        self.check_columns(names)
+        self.total = self._file.metadata.num_rows
+        feed, as_it_came = _AS_IT_CAME
+        self.as_it_came = (self._file.metadata.metadata or {}).get(feed) == as_it_came
+        self._site = options.site or path.resolve().parent.name
+        self.parts = self._file.num_row_groups
+        schema = self._file.schema
+        index = {schema.column(i).path: i for i in range(len(schema))}
+        self._index = {name: index[one] for name, one in self._written.items() if one in index}
+        self._local = options.zone is not None
+        self._names = [n for n in names if n in CHANNELS or n in ALIASES]
+        self._who = who
+        self._ends: tuple[Instant, Instant] | None = None
+        self._first_rows = [1]
+        for group in range(self.parts):
+            self._first_rows.append(self._first_rows[-1] + self._file.metadata.row_group(group).num_rows)
+        if events is not None:
+            self.in_folder = True
+            self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        for group in range(self.parts):
+            yield from self.part(group)
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        key = self._only(number)
+        table = self._read(number, ["time", *self._names, *([] if key else self._who)])
+        yield from self.rows_of(table, self._site, self._first_rows[number], key)
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        key = self._only(number)
+        if self.as_it_came and key is not None:
+            # In the order of time as it was admitted: its ends are all that there is to know.
+            first, last = self._span(number)
+            if (first, last) != (instant.EARLIEST, instant.LATEST):
+                n = self._file.metadata.row_group(number).num_rows
+                ends = np.full(n, last, np.int64)
+                ends[0] = first
+                yield key, ends
+                return
+        table = self._read(number, ["time", *([] if key else self._who)])
+        for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
+            yield one, rows.time_ns
+
+    def feeds(self) -> dict[Key, set[str]]:
+        feeds: dict[Key, set[str]] = {}
+        wanted = [name for name in FEED_CHANNELS if name in self._names]
+        for group in range(self._file.num_row_groups):
+            key = self._only(group)
+            if key is not None:
+                missing = [name for name in wanted if name not in feeds.setdefault(key, set())]
+                told = {name: self._in_range(group, name) for name in missing}
+                if all(answer is not None for answer in told.values()):
+                    feeds[key].update(name for name, answer in told.items() if answer)
+                    continue
+            table = self._read(group, ["time", *wanted, *self._who])
+            for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
+                feeds.setdefault(one, set()).update(present(rows))
+        return feeds
+
+    def span(self) -> tuple[Instant, Instant]:
+        """Its first and last instant by its statistics; all of time where they do not say."""
+        if self._ends is None:
+            spans = [self._span(group) for group in range(self._file.num_row_groups)]
+            self._ends = min((one[0] for one in spans), default=0), max((one[1] for one in spans), default=0)
+        return self._ends
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        """Row groups that by their statistics may hold the hammer's rows of that time."""
+        for group in range(self._file.num_row_groups):
+            only = self._only(group)
+            first, last = self._span(group)
+            if (only is None or only == key) and first < end and begin <= last:
+                table = self._read(group, ["time", *self._names, *([] if only else self._who)])
+                yield from Shift.rows_of(self._silent(), table, self._site, 1, only)
+
+    def _span(self, group: int) -> tuple[Instant, Instant]:
+        """The first and last instant of a row group; all of time where it does not say."""
+        s, kind = self._statistics(group, "time"), self._file.schema_arrow.field(self._written["time"]).type
+        # of times without a zone the statistics do not tell the instants
+        if s is None or not s.has_min_max or not pa.types.is_timestamp(kind) or self._local:
+            return instant.EARLIEST, instant.LATEST
+        factor = NS_PER_UNIT[kind.unit]
+        return s.min_raw * factor, s.max_raw * factor
+
+    def _read(self, group: int, columns: Sequence[str]) -> Any:
+        try:
+            written = [self._written[name] for name in columns]
+            table = self._file.read_row_group(group, columns=written, use_threads=False)
+        except (pa.ArrowException, OSError) as error:
+            raise InputError(
+                f"{self.place}: row group {group} is damaged ({error}); record it again"
+            ) from None
+        known = {told: name for name, told in self._written.items()}
+        return table.rename_columns([known[name] for name in table.column_names])
+
+    def _silent(self) -> "_Silent":
+        return _Silent(self.place, self.options)
+
+    def _statistics(self, group: int, name: str) -> Any:
+        return self._file.metadata.row_group(group).column(self._index[name]).statistics
+
+    def _only(self, group: int) -> Key | None:
+        """The one hammer of a row group, or None where there are several, or it cannot be told."""
+        found = {"site": self._site} | ({"hammer": self.options.hammer} if self.options.hammer else {})
+        if "hammer" not in self._who and "hammer" not in found:
+            return None
+        for name in self._who:
+            s = self._statistics(group, name)
+            if s is None or not s.has_min_max or s.null_count or s.min != s.max or not named(s.min):
+                return None
+            found[name] = named(s.min)
+        return found["site"], found["hammer"]
+
+    def _in_range(self, group: int, name: str) -> bool | None:
+        """Whether a channel has a possible value in a row group of one hammer; None where it must be read."""
+        s = self._statistics(group, name)
+        if s is None or not s.has_null_count:
+            return None
+        if s.null_count == self._file.metadata.row_group(group).num_rows:
+            return False
+        if not s.has_min_max or isinstance(s.min, str | bytes):
+            return None
+        channel = CHANNELS[name]
+        return True if channel.low <= s.min and s.max <= channel.high else None
+
+    def _site_of(self, hammer: str) -> str:
+        """The site of a hammer named in the events."""
+        for group in range(self._file.num_row_groups) if "site" in self._who else ():
+            key = self._only(group)
+            if key is not None and key[1] == hammer:
+                return key[0]
+            if key is None:
+                table = self._read(group, self._who)
+                keys = {
+                    (named(s), named(h))
+                    for s, h in zip(table["site"].to_pylist(), table["hammer"].to_pylist(), strict=True)
+                }
+                for site, one in keys:
+                    if one == hammer:
+                        return site or self._site
+        if "site" in self._who and self._file.num_row_groups and (key := self._only(0)) is not None:
+            return key[0]
+        return self._site
+
+
+class _Silent(Shift):
+    """Stands in for a shift where bad rows have been, or will be, counted elsewhere."""
+
+    def __init__(self, place: str, options: ReadOptions) -> None:
+        super().__init__()
+        self.place = place
+        self.options = options

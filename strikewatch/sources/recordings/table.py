@@ -1,0 +1,301 @@
+"""One table of samples → rows by hammer. A column of a wrong kind is unusable; a row without instant or hammer is set
+apart and counted; a cell that cannot be read counts as not sampled, and is counted too."""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
+
+from strikewatch.core.batch import NO_ROWS, Floats, Ints, Key, Rows
+from strikewatch.core.channels import ALIASES, CHANNELS
+from strikewatch.core.events import Event
+from strikewatch.core.instant import Instant
+from strikewatch.errors import InputError
+from strikewatch.sources.recordings import cells
+from strikewatch.sources.recordings.cells import Bools
+from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
+from strikewatch.sources.recordings.times import times, why_unusable
+from strikewatch.sources.same_instant import merge_sorted
+
+FEED_CHANNELS: Final = ("active", "engine_rpm", "tool_x_m", "tool_y_m")
+"""Channels whose mere presence in a feed changes how it is read."""
+
+PIECE_ROWS: Final = 131_072
+"""Rows handed on at once: as many as a processor's cache holds of a few columns."""
+
+ROW_REASONS: Final = {
+    "time": "without a usable instant",
+    "hammer": "without a hammer",
+    "fields": "with too few or too many fields",
+}
+
+
+class Shift:
+    """A recorded shift, opened. `place` names it in messages; `total` is its number of rows."""
+
+    place: str
+    total: int
+    parts: int = 1
+    """How many parts can be read one by one."""
+
+    as_text = False
+    """Channels are written as text, as in CSV; elsewhere only yes-or-no channels may be."""
+
+    decimal_comma = False
+    """Numbers in text may be written with a decimal comma."""
+
+    as_it_came = False
+    """Rows of our own recording: already admitted, and read as they came."""
+
+    in_folder = False
+    """Its samples are beside what else belongs to the shift: events, settings."""
+
+    options: ReadOptions = AS_IN_CONTRACT
+
+    def __init__(self) -> None:
+        self.events: list[Event] = []
+        self.bad: Counter[str] = Counter()
+        """Rows without instant, hammer or the right number of fields, and lines that are no events ("event")."""
+        self.cells: Counter[str] = Counter()
+        """Unreadable cells by column."""
+        self.read: Counter[str] = Counter()
+        """Cells of the columns that hold text which were read."""
+        self.examples: dict[str, str] = {}
+        """Of each reason and column, where the first is, its value and what is wrong with it."""
+        self.ignored: set[str] = set()
+        self.assumed: Counter[str] = Counter()
+        """Times without an offset: taken as "utc", or "local"; "twice": those in the hour that occurs twice."""
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        """The rows in the order of the table, a hammer at a time, at most PIECE_ROWS each."""
+        raise AssertionError("each kind of shift has its own")
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        """The rows of one of its parts, as `pieces` gives them of all."""
+        del number
+        return self.pieces()
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        """The instants of the same rows, in the same order."""
+        return ((key, rows.time_ns) for key, rows in self.part(number))
+
+    def feeds(self) -> dict[Key, set[str]]:
+        """Which of FEED_CHANNELS each hammer's feed has."""
+        raise AssertionError("each kind of shift has its own")
+
+    def span(self) -> tuple[Instant, Instant]:
+        """Its first and last instant."""
+        ends = [(int(rows.time_ns.min()), int(rows.time_ns.max())) for _, rows in self.pieces() if len(rows)]
+        return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
+
+    def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        """A hammer's rows in [begin, end), in the order of time, those of one instant as one."""
+        found = (rows for one, rows in self.near(key, begin, end) if one == key)
+        parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
+        if not any(map(len, parts)):
+            return NO_ROWS
+        rows = Rows.join(parts)
+        return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        """Pieces that hold all of a hammer's rows in [begin, end), and maybe others."""
+        del key, begin, end
+        return self.pieces()
+
+    def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
+        """Count bad rows and remember where the first of each kind is, and why it is bad."""
+        if n := int(mask.sum()):
+            self.bad[reason] += n
+            if reason not in self.examples:
+                k = int(mask.argmax())
+                self.examples[reason] = f"{self.place}: row {first_row + k}: {why(k)}"
+
+    def note_cells(self, name: str, values: Floats, wrong: Bools | None, column: Any, first_row: int) -> None:
+        """Count what could be read in a column of text and what could not, and remember the first of those."""
+        self.read[name] += int(np.count_nonzero(values == values))
+        if wrong is None:
+            return
+        self.cells[name] += int(wrong.sum())
+        if name not in self.examples:
+            k = int(wrong.argmax())
+            remedy = cells.remedy(CHANNELS[ALIASES.get(name, (name,))[0]].boolean)
+            value = column[k].as_py()
+            self.examples[name] = (
+                f"{self.place}: row {first_row + k}: `{name}` is {value!r}, no value that can be read; {remedy}"
+            )
+
+    def check_columns(self, names: Sequence[str]) -> None:
+        """Raises InputError where a column that must be there is not, or one is there twice."""
+        for name in ("time", "hammer"):
+            if name not in names and not (name == "hammer" and self.options.hammer):
+                remedy = f"if a column of another name holds it, say --column {name}=COLUMN"
+                if name == "hammer":
+                    remedy += "; if all rows are of one hammer, name it: --as-hammer HB-01"
+                raise InputError(
+                    f"{self.place}: column `{name}` is missing; {near(name, names)}a recorded shift has `time`, "
+                    f"`hammer` and channels such as `active`, `pressure_bar`, `oil_c` "
+                    f"(found: {', '.join(map(str, names)) or 'nothing'}); {remedy}"
+                )
+        twice = [name for name, n in Counter(names).items() if n > 1]
+        for alias, (channel, _) in ALIASES.items():
+            if alias in names and channel in names:
+                twice.append(f"{channel}` and `{alias}")
+        if twice:
+            raise InputError(f"{self.place}: column `{twice[0]}` is given twice; keep one")
+        self.ignored |= {str(name) for name in names if name not in KNOWN}
+        if self.ignored and not any(name in CHANNELS or name in ALIASES for name in names):
+            one = min(self.ignored)
+            raise InputError(
+                f"{self.place}: no column is a known channel (found: {', '.join(map(str, names))}); "
+                f"{near(one, KNOWN)}say which is which with --column, such as --column pressure_bar={one!r}"
+            )
+
+    def rows_of(
+        self, table: Any, site: str, first_row: int, key: Key | None = None
+    ) -> Iterator[tuple[Key, Rows]]:
+        """Rows of a table by hammer. `first_row`: number of its first row in messages. `key`: if all are of one."""
+        zone = self.options.zone
+        when = times(table["time"], zone, self.place)
+        self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
+
+        def why(k: int) -> str:
+            value = table["time"][k].as_py() if cells.is_text(cells.plain(table["time"]).type) else None
+            shown = table["time"][k].cast(pa.string()).as_py() if value is None else value
+            return f"`time` {shown!r} {why_unusable(shown if value is None else value, zone)}"
+
+        self.note_bad("time", when.bad, first_row, why)
+        bad = when.bad
+        columns: dict[str, Floats] = {}
+        for name in table.column_names:
+            channel, convert = ALIASES.get(name, (name, None))
+            if channel not in CHANNELS:
+                continue
+            values, wrong = cells.floats(
+                table[name],
+                name,
+                boolean=CHANNELS[channel].boolean,
+                as_text=self.as_text,
+                decimal_comma=self.decimal_comma,
+                place=self.place,
+            )
+            if cells.is_text(cells.plain(table[name]).type):
+                self.note_cells(name, values, wrong, table[name], first_row)
+            columns[channel] = convert(values) if convert else values
+        rows = Rows(when.time_ns, columns)
+        if key is None and "hammer" not in table.column_names and self.options.hammer:
+            if "site" not in table.column_names:
+                key = site, self.options.hammer
+            else:
+                one = pa.DictionaryArray.from_arrays(
+                    pa.array(np.zeros(len(table), np.int32)), pa.array([self.options.hammer])
+                )
+                table = table.append_column("hammer", one)
+        if key is not None:
+            yield from _cut(key, rows[~bad] if bad.any() else rows)
+            return
+        keys, codes, nameless = _keys(table, site)
+        self.note_bad(
+            "hammer", nameless, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
+        )
+        bad = bad | nameless
+        if bad.any():
+            rows, codes = rows[~bad], codes[~bad]
+        if len(keys) == 1:
+            yield from _cut(keys[0], rows)
+            return
+        order = np.argsort(codes, kind="stable")
+        bounds = np.searchsorted(codes[order], np.arange(len(keys) + 1))
+        for code, one_key in enumerate(keys):
+            part = order[bounds[code] : bounds[code + 1]]
+            if len(part):
+                yield from _cut(one_key, rows[part])
+
+
+class TableShift(Shift):
+    """A shift that lies in memory: a frame, or a text file once read."""
+
+    def __init__(
+        self,
+        table: Any,
+        place: str,
+        site: str,
+        first_row: int = 1,
+        options: ReadOptions = AS_IN_CONTRACT,
+    ) -> None:
+        super().__init__()
+        self.place = place
+        self.options = options
+        names = options.renamed(table.column_names, place)
+        self.check_columns(names)
+        self.total = table.num_rows
+        self._table = table.rename_columns(names)
+        self._site = options.site or site
+        self._first_row = first_row
+        self._pieces: list[tuple[Key, Rows]] | None = None
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        if self._pieces is None:
+            self._pieces = list(self.rows_of(self._table, self._site, self._first_row))
+        return iter(self._pieces)
+
+    def feeds(self) -> dict[Key, set[str]]:
+        feeds: dict[Key, set[str]] = {}
+        for key, rows in self.pieces():
+            feeds.setdefault(key, set()).update(present(rows))
+        return feeds
+
+
+def present(rows: Rows) -> set[str]:
+    """Which of FEED_CHANNELS have a possible value in these rows."""
+    found = set()
+    for name in FEED_CHANNELS:
+        column = rows.columns.get(name)
+        channel = CHANNELS[name]
+        if column is not None and ((column >= channel.low) & (column <= channel.high)).any():
+            found.add(name)
+    return found
+
+
+def _cut(key: Key, rows: Rows) -> Iterator[tuple[Key, Rows]]:
+    for start in range(0, len(rows), PIECE_ROWS):
+        yield key, rows[start : start + PIECE_ROWS]
+
+
+def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
+    """The hammers in a table, which of them each row [n] is of, and which rows name none."""
+    codes, hammers = _codes(table["hammer"])
+    nameless = codes < 0
+    if "site" not in table.column_names:
+        return [(site, hammer) for hammer in hammers], codes, nameless
+    if not hammers:
+        return [], codes, nameless
+    site_codes, sites = _codes(table["site"])
+    if site not in sites:
+        sites.append(site)
+    site_codes = np.where(site_codes < 0, sites.index(site), site_codes)
+    pairs, both = np.unique(site_codes * len(hammers) + np.maximum(codes, 0), return_inverse=True)
+    keys = [(sites[p // len(hammers)], hammers[p % len(hammers)]) for p in pairs.tolist()]
+    return keys, both.astype(np.int64), nameless
+
+
+def _codes(column: Any) -> tuple[Ints, list[str]]:
+    """Names as numbers [n], -1 for none, and the names."""
+    if isinstance(column, pa.ChunkedArray):
+        column = column.combine_chunks()
+        if isinstance(column, pa.ChunkedArray):
+            column = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], pa.string())
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    codes = pc.fill_null(column.indices.cast(pa.int64()), -1).to_numpy(zero_copy_only=False)
+    names: dict[str, int] = {}
+    own = [named(name) for name in column.dictionary.to_pylist()]
+    final = np.array([names.setdefault(name, len(names)) if name else -1 for name in own] + [-1], np.int64)
+    return final[codes], list(names)
+
+
+def named(told: Any) -> str:
+    """The name of a hammer or site as a table tells it, blanks around it left out; empty for none."""
+    return "" if told is None else str(told).strip()

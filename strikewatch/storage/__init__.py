@@ -1,0 +1,1 @@
+"""What must survive: schema, the one transaction of a step, outbox, recordings."""

@@ -1,0 +1,1 @@
+"""What people do: alerts, entries, tokens, sessions."""

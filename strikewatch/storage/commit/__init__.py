@@ -1,0 +1,1 @@
+"""The one transaction of a step."""

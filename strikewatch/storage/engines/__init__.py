@@ -1,0 +1,1 @@
+"""The databases: SQLite, PostgreSQL, and the disk below."""

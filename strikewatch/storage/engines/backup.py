@@ -1,0 +1,51 @@
+"""A copy of the embedded database while it is in use: whole, checked, and there under its name or not at all."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Final
+
+from strikewatch.errors import StoreError
+from strikewatch.storage.engines import disk
+
+PAGES: Final = 4096
+"""Pages copied at a time (16 MiB)."""
+
+
+def backup(path: Path, target: Path) -> int:
+    """Copy the SQLite database at `path` to `target` by the online backup; its size in bytes.
+
+    The copy holds one committed state, though others write meanwhile. It is synced, checked and only then given its
+    name; an older file of that name is replaced. Raises StoreError with the remedy.
+    """
+    part = target.with_name(f".{target.name}.part")
+    try:
+        if not path.is_file():
+            raise StoreError(f"there is no database {path}: see the setting store.path")
+        if target.exists() and target.samefile(path):
+            raise StoreError(f"{target} is the database itself: name another file")
+        part.unlink(missing_ok=True)
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as source:
+            _copy(source, part)
+        disk.sync(part)
+        part.replace(target)
+        disk.sync(target.parent)
+        return target.stat().st_size
+    except (OSError, sqlite3.Error) as error:
+        part.unlink(missing_ok=True)
+        raise StoreError(
+            f"cannot copy {path} to {target}: {error}. Check that its disk has room and that it may be written"
+        ) from error
+
+
+def _copy(source: sqlite3.Connection, part: Path) -> None:
+    with closing(sqlite3.connect(part, isolation_level=None)) as copy:
+        source.execute(
+            "BEGIN"
+        )  # one state for the whole copy: a busy writer would make it start over and over
+        source.execute("SELECT count(*) FROM sqlite_master").fetchall()
+        source.backup(copy, pages=PAGES)
+        copy.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it
+        (found,) = copy.execute("PRAGMA integrity_check").fetchone()
+        if found != "ok":
+            raise StoreError(f"the database is damaged, and so is its copy {part}: {found}")

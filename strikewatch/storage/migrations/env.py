@@ -1,0 +1,14 @@
+"""Run by alembic for every command: on the connection, and in the transaction, of whoever calls."""
+
+from alembic import context
+
+from strikewatch.storage.schema.tables import metadata
+from strikewatch.storage.schema.version import VERSION_TABLE
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=metadata,
+    version_table=VERSION_TABLE,
+    render_as_batch=True,
+)
+context.run_migrations()

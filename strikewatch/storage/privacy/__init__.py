@@ -1,0 +1,1 @@
+"""An operator's data: exported, and erased."""

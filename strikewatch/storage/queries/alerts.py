@@ -1,0 +1,217 @@
+"""Alerts as people look for them: each with where it stands, found by what is known of it.
+
+`ORDERS`: the newest onset first, or by gravity: active ones first, by priority, then those that nobody has
+acknowledged, then the oldest.
+"""
+
+import json
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from sqlalchemy import ColumnElement, Connection, and_, case, func, select
+
+from strikewatch.core import instant
+from strikewatch.core.alert import PRIORITIES, Priority
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import Instant
+from strikewatch.engine.alarm_kpis import Interval
+from strikewatch.engine.lifecycle import OPEN, STANDING, Shelf, State
+from strikewatch.errors import Unknown
+from strikewatch.storage.actions import rows as table
+from strikewatch.storage.actions.rows import Name, Stay
+from strikewatch.storage.schema.alarm_tables import OPEN as NOT_NORMAL
+from strikewatch.storage.schema.alarm_tables import handling, history
+from strikewatch.storage.schema.tables import alerts, hammer_state
+
+MANY: Final = 5
+"""So many are named where a name is not enough."""
+Order = Literal["newest", "gravity"]
+_RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=alerts.c.priority)
+ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
+    "newest": (alerts.c.onset_ns.desc(), alerts.c.id),
+    "gravity": (
+        handling.c.state.in_(sorted(STANDING)).desc(),
+        _RANK.desc(),
+        (handling.c.state == "unacknowledged").desc(),
+        alerts.c.onset_ns,
+        alerts.c.id,
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """What to look for; None: whatever it is. Onsets are from `since` on and before `before`. `states` None: those
+    open."""
+
+    site: str | None = None
+    hammer: str | None = None
+    fault: str | None = None
+    operator: str | None = None
+    priority: Priority | None = None
+    since: Instant | None = None
+    states: Collection[State] | None = None
+    before: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """An alert's record with where it stands: since when, and by whom and why it is put aside."""
+
+    record: dict[str, Any]
+    state: State
+    since: Instant
+    told: str
+    shelf: Shelf | None = None
+    stay: Stay | None = None
+
+    def json(self) -> dict[str, Any]:
+        shelf, stay = self.shelf, self.stay
+        return {
+            **self.record,
+            "state": self.state,
+            "since": instant.text(self.since),
+            "told": self.told or None,
+            "shelf": shelf
+            and {
+                "until": instant.text(shelf.until),
+                "by": shelf.by,
+                "reason": shelf.reason,
+                "upto": shelf.upto,
+            },
+            "out_of_service": stay
+            and {"until": stay.until and instant.text(stay.until), "by": stay.by, "reason": stay.reason},
+        }
+
+
+def find(connection: Connection, start: str, site: str | None = None) -> Name:
+    """The one alert whose id begins like this. Raises Unknown where there is none, or more than one."""
+    if not start or not set(start) <= set("0123456789abcdef"):
+        raise Unknown(
+            f"{start!r} is no id of an alert, nor the start of one; `strikewatch alerts` lists them"
+        )
+    c = alerts.c
+    asked = select(c.site, c.id).where(c.id >= start, c.id < start + "g").order_by(c.id, c.site)
+    if site is not None:
+        asked = asked.where(c.site == site)
+    names = [(at, one) for at, one in connection.execute(asked.limit(MANY + 1))]
+    if not names:
+        where = "" if site is None else f" at {site}"
+        raise Unknown(f"no alert{where} has an id that begins with {start}; `strikewatch alerts` lists them")
+    if len(names) > 1:
+        some = ", ".join(f"{one} at {at}" for at, one in names[:MANY])
+        more = " and more" if len(names) > MANY else ""
+        raise Unknown(f"{start} is the start of several ids: {some}{more}; give more of it, or the site")
+    return names[0]
+
+
+def find_hammer(connection: Connection, hammer: str, site: str | None = None) -> Key:
+    """The one hammer of that name that was ever heard. Raises Unknown where there is none, or more than one."""
+    c = hammer_state.c
+    known = [
+        (at, name) for at, name in connection.execute(select(c.site, c.hammer).order_by(c.site, c.hammer))
+    ]
+    fitting = [key for key in known if key[1] == hammer and site in (None, key[0])]
+    if len(fitting) > 1:
+        raise Unknown(f"{hammer} is at {', '.join(at for at, _ in fitting)}; name the site")
+    if not fitting:
+        heard = ", ".join("/".join(key) for key in known[:50]) or "none yet"
+        where = "" if site is None else f" at {site}"
+        raise Unknown(f"no hammer {hammer}{where} was ever heard; there are: {heard}")
+    return fitting[0]
+
+
+def look_up(connection: Connection, name: Name) -> Listed:
+    """One alert, by its whole name."""
+    c = alerts.c
+    return _listed(connection, c.site == name[0], c.id == name[1])[0]
+
+
+def search(
+    connection: Connection, wanted: Filter, limit: int | None = None, order: Order = "newest"
+) -> list[Listed]:
+    """Alerts that fit; all of them where no limit is given."""
+    return _listed(connection, *_conditions(wanted), limit=limit, order=order)
+
+
+def count(connection: Connection, wanted: Filter) -> int:
+    """How many alerts fit."""
+    same = and_(alerts.c.site == handling.c.site, alerts.c.id == handling.c.id)
+    asked = select(func.count()).select_from(handling).join(alerts, same).where(*_conditions(wanted))
+    return int(connection.scalar(asked) or 0)
+
+
+def _conditions(wanted: Filter) -> list[table.Condition]:
+    c = alerts.c
+    pairs = (
+        (c.site, wanted.site),
+        (c.hammer, wanted.hammer),
+        (c.fault, wanted.fault),
+        (c.operator, wanted.operator),
+        (c.priority, wanted.priority),
+    )
+    conditions: list[table.Condition] = [column == value for column, value in pairs if value is not None]
+    if wanted.since is not None:
+        conditions.append(c.onset_ns >= wanted.since)
+    if wanted.before is not None:
+        conditions.append(c.onset_ns < wanted.before)
+    states = OPEN if wanted.states is None else wanted.states
+    conditions.append(handling.c.state.in_(sorted(states)))
+    if "normal" not in states:
+        conditions.append(NOT_NORMAL)
+    return conditions
+
+
+def story(connection: Connection, name: Name) -> list[dict[str, Any]]:
+    """An alert's history, the oldest line first, ready for JSON."""
+    c = history.c
+    asked = (
+        select(c.at_ns, c.who, c.event, c.why, c.from_state, c.to_state)
+        .where(c.site == name[0], c.alert_id == name[1])
+        .order_by(c.seq)
+    )
+    return [
+        {"at": instant.text(at), "by": who, "event": event, "why": why, "from": before, "to": after}
+        for at, who, event, why, before, after in connection.execute(asked)
+    ]
+
+
+def intervals(connection: Connection, before: Instant) -> dict[str, list[Interval]]:
+    """Site → every alert with an onset before an instant; those withdrawn were none."""
+    c = alerts.c
+    asked = (
+        select(c.site, c.hammer, c.fault, c.priority, c.onset_ns, c.cleared_ns, c.record)
+        .where(c.onset_ns < before)
+        .order_by(c.site)
+    )
+    found: dict[str, list[Interval]] = {}
+    for site, *interval, record in connection.execute(asked):
+        if '"withdrawn"' not in record or "withdrawn" not in json.loads(record)["evidence"]:
+            found.setdefault(site, []).append(Interval(*interval))
+    return found
+
+
+def _listed(
+    connection: Connection, *conditions: table.Condition, limit: int | None = None, order: Order = "newest"
+) -> list[Listed]:
+    shelves, workshop = table.put_aside(connection)
+    c = handling.c
+    asked = (
+        select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.told)
+        .join_from(handling, alerts, and_(alerts.c.site == c.site, alerts.c.id == c.id))
+        .where(*conditions)
+        .order_by(*ORDERS[order])
+        .limit(limit)
+    )
+    return [
+        Listed(
+            json.loads(record),
+            state,
+            since,
+            told,
+            shelves.get((site, hammer, fault)) if state == "shelved" else None,
+            workshop.get((site, hammer)) if state == "out_of_service" else None,
+        )
+        for record, site, hammer, fault, state, since, told in connection.execute(asked)
+    ]

@@ -1,0 +1,1 @@
+"""Admitted rows become recorded shifts."""

@@ -1,0 +1,188 @@
+"""What is old goes, a little at a time: a batch in a transaction of its own, between the steps.
+
+Never removed: an alert that stands, one that is shelved or waits for somebody, one of which something is still to be
+delivered; and what an endpoint was told of such an alert. Freed pages are used again, so the file grows to what the
+times below hold and no further.
+"""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import structlog
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    bindparam,
+    delete,
+    exists,
+    or_,
+    select,
+)
+
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.schema.alarm_tables import handling, history, storms
+from strikewatch.storage.schema.bout_tables import bouts, exposure
+from strikewatch.storage.schema.delivery_tables import attempts
+from strikewatch.storage.schema.feed_tables import feed_problems
+from strikewatch.storage.schema.tables import alerts, events, outbox, rejects
+from strikewatch.storage.settings import Settings
+
+_log = structlog.get_logger(__name__)
+
+BATCH: Final = 200
+"""Rows removed in one transaction: some milliseconds, a sync included."""
+EVERY_NS: Final = 3600 * SECOND
+DAY: Final = 86_400 * SECOND
+
+
+class Keeper:
+    """A thread calls `tick` every now and then; with `monotonic`, ns, it looks again an hour after it is through."""
+
+    def __init__(self, store: Store, settings: Settings, monotonic: Callable[[], Instant]) -> None:
+        self._store = store
+        self._monotonic = monotonic
+        self._days = [getattr(settings, name) for name, _ in _RULES]
+        self._at = 0
+        self._removed: dict[str, int] = {}
+        self._next = monotonic()
+
+    def tick(self, now: Instant) -> None:
+        """Remove a batch, if there is one; `now` is the wall clock. Raises StoreError."""
+        if self._monotonic() < self._next:
+            return
+        name, rule = _RULES[self._at]
+        removed = rule(self._store, now - int(self._days[self._at] * DAY)) if self._days[self._at] else 0
+        self._removed[name] = self._removed.get(name, 0) + removed
+        if removed == BATCH:
+            return
+        self._at = (self._at + 1) % len(_RULES)
+        if self._at == 0:
+            self._next = self._monotonic() + EVERY_NS
+            removed_in_all = {name: n for name, n in self._removed.items() if n}
+            self._removed.clear()
+            if removed_in_all:
+                _log.info("old_removed", **removed_in_all)
+
+
+_Rule = Callable[[Store, Instant], int]
+"""(store, wall time) → how many were removed that are older."""
+
+
+def _batches(find: Select[Any], remove: Callable[[Connection, list[dict[str, Any]]], None]) -> _Rule:
+    """A rule that looks without holding up the writer, then removes what it found by its keys."""
+    wanted = find.limit(BATCH)
+
+    def rule(store: Store, cut: Instant) -> int:
+        with store.read() as connection:
+            found = [dict(row) for row in connection.execute(wanted, {"cut": cut}).mappings()]
+        if found:
+            with store.write() as connection:
+                remove(connection, found)
+        return len(found)
+
+    return rule
+
+
+_CUT: Final[ColumnElement[Any]] = bindparam("cut")
+
+
+_stands = or_(
+    exists().where(
+        alerts.c.site == outbox.c.site,
+        alerts.c.id == outbox.c.alert_id,
+        or_(alerts.c.cleared_ns.is_(None), alerts.c.ahead != 0),
+    ),
+    exists().where(
+        handling.c.site == outbox.c.site, handling.c.id == outbox.c.alert_id, handling.c.state != "normal"
+    ),
+)
+_SENT: Final = (
+    select(outbox.c.seq.label("number"))
+    .where(outbox.c.state == "sent", outbox.c.finished_ns < _CUT, ~_stands)
+    .order_by(outbox.c.seq)
+)
+
+
+def _remove_sent(connection: Connection, found: list[dict[str, Any]]) -> None:
+    connection.execute(delete(attempts).where(attempts.c.outbox_seq == bindparam("number")), found)
+    connection.execute(delete(outbox).where(outbox.c.seq == bindparam("number")), found)
+
+
+_due = exists().where(
+    outbox.c.site == alerts.c.site, outbox.c.alert_id == alerts.c.id, outbox.c.state == "waiting"
+)
+_handled = exists().where(
+    handling.c.site == alerts.c.site,
+    handling.c.id == alerts.c.id,
+    or_(handling.c.state != "normal", handling.c.held, handling.c.due_ns.is_not(None)),
+)
+_ALERTS: Final = select(alerts.c.site.label("at"), alerts.c.id.label("name")).where(
+    alerts.c.cleared_ns.is_not(None), alerts.c.ahead == 0, alerts.c.updated_ns < _CUT, ~_due, ~_handled
+)
+
+
+def _remove_alerts(connection: Connection, found: list[dict[str, Any]]) -> None:
+    """With what was done about it and said of it."""
+    for table, name in ((alerts, "id"), (handling, "id"), (history, "alert_id"), (outbox, "alert_id")):
+        this = (table.c.site == bindparam("at"), table.c[name] == bindparam("name"))
+        if table is outbox:
+            sent = select(outbox.c.seq).where(*this)
+            connection.execute(delete(attempts).where(attempts.c.outbox_seq.in_(sent)), found)
+        connection.execute(delete(table).where(*this), found)
+
+
+def _by_start(table: Any) -> _Rule:
+    """Bouts or stretches of work that began before the cut."""
+    c = table.c
+    find = select(c.site.label("at"), c.hammer.label("name"), c.start_ns.label("began"))
+    this = (c.site == bindparam("at"), c.hammer == bindparam("name"), c.start_ns == bindparam("began"))
+
+    def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
+        connection.execute(delete(table).where(*this), found)
+
+    return _batches(find.where(c.start_ns < _CUT).order_by(c.start_ns), remove)
+
+
+def _remove_problems(connection: Connection, found: list[dict[str, Any]]) -> None:
+    c = feed_problems.c
+    this = (c.sender == bindparam("who"), c.reason == bindparam("why"), c.key == bindparam("what"))
+    connection.execute(delete(feed_problems).where(*this), found)
+
+
+_p = feed_problems.c
+_PROBLEMS: Final = (
+    select(_p.sender.label("who"), _p.reason.label("why"), _p.key.label("what"))
+    .where(_p.last_ns < _CUT)
+    .order_by(_p.last_ns)
+)
+
+
+def _by_number(table: Any, *where: ColumnElement[bool]) -> _Rule:
+    def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
+        connection.execute(delete(table).where(table.c.seq == bindparam("number")), found)
+
+    return _batches(select(table.c.seq.label("number")).where(*where).order_by(table.c.seq), remove)
+
+
+_RULES: Final[tuple[tuple[str, _Rule], ...]] = (
+    ("sent_days", _batches(_SENT, _remove_sent)),
+    ("alerts_days", _batches(_ALERTS, _remove_alerts)),
+    ("alerts_days", _by_number(history, history.c.alert_id == "", history.c.at_ns < _CUT)),
+    (
+        "alerts_days",
+        _by_number(
+            storms,
+            storms.c.until_ns < _CUT,
+            storms.c.due_ns.is_(None),
+            ~exists().where(handling.c.storm == storms.c.seq),
+        ),
+    ),
+    ("events_days", _by_number(events, events.c.applied_ns.is_not(None), events.c.received_ns < _CUT)),
+    ("bouts_days", _by_start(bouts)),
+    ("bouts_days", _by_start(exposure)),
+    ("rejects_days", _by_number(rejects, rejects.c.received_ns < _CUT)),
+    ("rejects_days", _batches(_PROBLEMS, _remove_problems)),
+)
+"""Each with the setting that says how long; 0 days: for ever."""

@@ -1,0 +1,1 @@
+"""The tables, and the version of them that a database holds."""

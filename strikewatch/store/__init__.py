@@ -1,1 +1,0 @@
-"""Tables, the one transaction of a step, recordings of shifts."""

@@ -1,0 +1,1 @@
+"""What the page shows now, handed over by the worker and streamed to browsers."""

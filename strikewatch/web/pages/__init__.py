@@ -1,0 +1,1 @@
+"""The pages: views, templates, translations, and how numbers are formatted."""

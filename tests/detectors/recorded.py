@@ -1,0 +1,98 @@
+"""A recording in memory, for holding the core against its twins and its laws."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from strikewatch.core.alert import Alert
+from strikewatch.core.batch import Batch, Key, Portion, Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import Instant
+from strikewatch.engine.alert_tracker import Ledger
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.settings.faults import Faults
+from strikewatch.sources.recordings.table import Shift, present
+
+SITE = "fennick-hollow"
+
+
+class MemoryShift(Shift):
+    """Rows by hammer, in the order of their arrival."""
+
+    place = "memory"
+
+    def __init__(self, rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]]) -> None:
+        super().__init__()
+        self._rows = rows
+        self.total = sum(map(len, rows.values()))
+        self.events = [event for one in events.values() for event in one]
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        return (((SITE, hammer), rows) for hammer, rows in self._rows.items())
+
+    def feeds(self) -> dict[Key, set[str]]:
+        return {key: present(rows) for key, rows in self.pieces()}
+
+
+def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
+    """The core's settings from the twins' keywords."""
+    names = {
+        "hot_oil": {"hot_c": "limit_c"},
+        "cold_oil": {"cold_firing_s": "firing_s"},
+        "grease": {
+            "limit_s": "overdue_s",
+            "row_gap_s": "steady_s",
+            "single_strokes": "strokes_single",
+            "each_strokes": "strokes_each",
+        },
+        "signal_lost": {"row_gap_s": "steady_s"},
+    }
+    tables: dict[str, dict[str, Any]] = {}
+    for twin, keywords in twin_settings.items():
+        for name, value in keywords.items():
+            if name in ("on_bar", "off_bar"):
+                tables.setdefault("firing", {})[name] = value
+            elif twin == "misuse":
+                tables[name] = dict(value)
+            elif twin == "upkeep":
+                for table, own in _upkeep(name, value).items():
+                    tables.setdefault(table, {}).update(own)
+            elif name == "arm":
+                tables["pose"] = dict(value or {})
+            elif name == "count_firing":
+                tables.setdefault("grease", {})["clock"] = "firing" if value else "carrier"
+            else:
+                tables.setdefault(twin, {})[names.get(twin, {}).get(name, name)] = value
+    return Faults.model_validate(tables)
+
+
+def _upkeep(name: str, value: Any) -> dict[str, dict[str, Any]]:
+    """The settings of three detectors that one keyword of the twin stands for."""
+    if name in ("break_h", "check_ahead_s"):
+        return {"walk_round": {name.removeprefix("check_"): value}}
+    if name == "storage_days":
+        return {"long_storage": {"idle_days": value}}
+    item, unit = name.split("_")
+    stages = zip(("soon", "due", "overdue"), value, strict=True)
+    return {"upkeep": {f"{item}_{stage}_{unit}": limit for stage, limit in stages}}
+
+
+def alerts(
+    rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults, end: Instant
+) -> list[Alert]:
+    """The alerts as they stand at the end, to the nanosecond: two within a microsecond, which bear one id, are two."""
+    pipeline = Pipeline(lambda _key: faults.by_detector())
+    found: dict[tuple[str, str, Instant], Alert] = {}
+    for hammer, own in rows.items():
+        key = (SITE, hammer)
+        checked = {event.kind for event in events[hammer]} & {"check"}
+        pipeline.declare(key, present(own) | checked)
+        told = tuple(sorted(events[hammer], key=lambda event: event.effective))
+        outcome = pipeline.step(Batch([Portion(key, own, end, told)]), report=True)
+        for alert in Ledger(historic_after_ns=0).follow(outcome.findings, outcome.on_duty):
+            found[hammer, alert.fault, alert.onset] = alert
+    return list(found.values())
+
+
+def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> Replayed:
+    return replay_shifts([MemoryShift(rows, events)], lambda _key: faults.by_detector())

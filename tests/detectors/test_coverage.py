@@ -1,0 +1,53 @@
+"""What a feed and a profile let be inferred only is said, with what is missing."""
+
+import pytest
+
+from strikewatch.detectors import coverage
+from strikewatch.settings.faults import Faults
+
+ARM = {"pose": {"boom_m": 5.7, "stick_m": 2.9, "tool_m": 2.6, "boom_foot_m": 0.0}}
+ANGLES = {"boom_deg", "stick_deg", "bucket_deg", "swing_deg"}
+
+
+def inferred(channels: set[str], **tables: dict[str, object]) -> dict[str, str]:
+    settings = Faults.model_validate(tables).by_detector()
+    return dict(coverage.uncertain(settings, {"active", "engine_rpm", *channels}))
+
+
+def test_angles_without_the_lengths_of_the_arm_are_said() -> None:
+    assert inferred(ANGLES)["same_spot"] == (
+        "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg, but the "
+        "hammer's table has no `pose` (lengths of the arm)"
+    )
+    assert inferred(ANGLES, **ARM) == {}  # type: ignore[arg-type]  # tables of settings
+
+
+@pytest.mark.parametrize(
+    ("channels", "why"),
+    [
+        (set(), "no tool_x_m and tool_y_m in the feed"),
+        ({"boom_deg", "stick_deg"}, "the feed has boom_deg and stick_deg, but no bucket_deg or swing_deg"),
+    ],
+)
+def test_where_the_tool_is_may_be_missing_otherwise(channels: set[str], why: str) -> None:
+    assert inferred(channels, **ARM)["same_spot"].endswith(why)  # type: ignore[arg-type]  # tables of settings
+
+
+def test_with_the_tools_position_nothing_is_inferred() -> None:
+    assert inferred({"tool_x_m", "tool_y_m"}) == {}
+
+
+def test_operating_hours_without_engine_speed_are_inferred() -> None:
+    def of(**tables: dict[str, object]) -> dict[str, str]:
+        settings = Faults.model_validate(tables).by_detector()
+        return dict(coverage.uncertain(settings, {"active", "tool_x_m", "tool_y_m"}))
+
+    assert of()["grease_overdue"].endswith("no engine_rpm in the feed")
+    assert of(grease={"clock": "firing"}) == {}
+    assert of(grease={"method": "automatic"}) == {}
+
+
+def test_what_cannot_be_found_at_all_is_not_called_less_certain() -> None:
+    settings = Faults().by_detector()
+    assert "same_spot" in dict(coverage.silent(settings, {"oil_c"}))
+    assert "same_spot" not in dict(coverage.uncertain(settings, {"oil_c"}))

@@ -1,0 +1,55 @@
+"""Saved state whose record of operators and tools had room for fewer changes is read on, and an id erased in it."""
+
+import numpy as np
+
+from strikewatch.core.batch import NO_ROWS, Batch, Portion
+from strikewatch.core.instant import SECOND
+from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import LAYOUT, STATE, part_of
+from strikewatch.settings.faults import Faults
+from strikewatch.storage.privacy.erasure import without
+
+KEY = ("fennick-hollow", "HB-01")
+NOON = 1_772_622_000 * SECOND
+
+
+def older() -> tuple[str, bytes]:
+    """The state of a hammer on which op-11, then op-12 signed on, and its layout, as version 1 had them."""
+    record = np.zeros(1, STATE)
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    pipeline.keep(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
+    record[0] = pipeline.present(KEY)
+    layouts = {
+        operator_on_duty.NAME: operator_on_duty.OLDER["crew/1:1160"],
+        fitted_tool.NAME: fitted_tool.OLDER["tool/1:328"],
+    }
+    people = np.zeros(1, layouts[operator_on_duty.NAME])
+    people["n"] = 2
+    people["at"][0, :2] = NOON - 20 * SECOND, NOON - 10 * SECOND
+    people["name"][0, :2] = b"op-11", b"op-12"
+    tools = np.zeros(1, layouts[fitted_tool.NAME])
+    tools["n"] = 1
+    tools["at"][0, 0] = NOON - 5 * SECOND
+    tools["name"][0, 0] = b"chisel"
+    parts = {name: record[name].tobytes() for name in STATE.names or ()}
+    parts[operator_on_duty.NAME], parts[fitted_tool.NAME] = people.tobytes(), tools.tobytes()
+    layout = LAYOUT.replace(f"crew/2:{operator_on_duty.STATE.itemsize}", "crew/1:1160")
+    return layout.replace(f"tool/2:{fitted_tool.STATE.itemsize}", "tool/1:328"), b"".join(parts.values())
+
+
+def test_it_is_taken_up_whole() -> None:
+    layout, state = older()
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    assert pipeline.restore(KEY, layout, state) == []
+    record = pipeline.present(KEY)
+    assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON - 15 * SECOND) == "op-11"
+    assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON) == "op-12"
+    assert fitted_tool.fitted(record[fitted_tool.NAME], NOON) == "chisel"
+
+
+def test_an_id_is_erased_in_it_and_nothing_else() -> None:
+    layout, state = older()
+    erased = part_of(layout, without("op-11", layout, state), operator_on_duty.NAME)
+    assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
+    assert operator_on_duty.on_duty(erased, NOON) == "op-12"

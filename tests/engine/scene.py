@@ -1,0 +1,107 @@
+"""Alerts coming and going at an invented site, people at their desk, time passing: over a real database."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import text
+
+from strikewatch.core.alert import Alert, Change, Priority, Step
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.flood import Settings
+from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+
+SITE = "fennick-hollow"
+START = 1_772_608_500 * SECOND
+MINUTE = 60.0
+HOUR_NS = 3600 * SECOND
+
+
+class Scene:
+    """A store with one endpoint, and a wall clock that is moved by hand. Alerts are numbered as they are raised."""
+
+    def __init__(self, folder: Path, **alarms: Any) -> None:
+        self.path = folder / "watch.db"
+        self.alarms = Settings(**alarms)
+        self.now = START
+        self.raised: list[Alert] = []
+        self.open()
+
+    def open(self) -> None:
+        self.store = Store(self.path, {"office": "http://office.test/"}, alarms=self.alarms)
+        self.desk = Desk(self.store, 168 * HOUR_NS)
+
+    def close(self) -> None:
+        self.store.close()
+
+    def restart(self) -> None:
+        self.close()
+        self.open()
+
+    def wait(self, by_s: float) -> None:
+        """Let time pass, with a look at its end."""
+        self.now += round(by_s * SECOND)
+        self.store.look(self.now)
+
+    def commit(self, *changes: Change) -> None:
+        states = {(SITE, f"HB-0{n}"): b"x" for n in range(1, 4)}
+        self.store.commit(StepRecord(self.now, changes=changes, states=states, layout="l"))
+
+    def raise_(
+        self,
+        hammer: str = "HB-01",
+        fault: str = "same_spot",
+        priority: Priority = "medium",
+        ago_s: float = 0.0,
+        **flags: Any,
+    ) -> Alert:
+        """A second after the last of its fault, if that was now."""
+        alert = Alert(fault, SITE, hammer, "op-14", priority, self.now - round(ago_s * SECOND))
+        while any(alert.id == one.id for one in self.raised):
+            alert.onset += SECOND
+            self.now += SECOND
+        self.raised.append(alert)
+        self.commit(self.change("raised", alert, **flags))
+        return alert
+
+    def escalate(self, alert: Alert) -> None:
+        alert.priority = "high"
+        self.commit(self.change("escalated", alert))
+
+    def clear(self, alert: Alert, after_s: float | None = None, **flags: Any) -> None:
+        alert.cleared = self.now if after_s is None else alert.onset + round(after_s * SECOND)
+        self.commit(self.change("cleared", alert, **flags))
+
+    def change(self, step: Step, alert: Alert, withdrawn: bool = False, **flags: Any) -> Change:
+        if withdrawn:
+            alert.words = lambda: ({"withdrawn": True}, "Withdrawn.")
+        record = alert.record()
+        return Change(step, SITE, alert.hammer, alert.id, record, alert.onset, alert.cleared, **flags)
+
+    def sent(self) -> list[tuple[str, dict[str, Any]]]:
+        """(step, body) of every message queued, in order."""
+        with self.store.read() as connection:
+            rows = connection.execute(text("select step, body from outbox order by seq"))
+            return [(step, json.loads(body)) for step, body in rows]
+
+    def said(self) -> list[str]:
+        """The same in short: `raised 0`, `digest 3 4`, by the numbers of the alerts."""
+        number = {alert.id: n for n, alert in enumerate(self.raised)}
+        lines = []
+        for step, body in self.sent():
+            about = body["alerts"] if step == "digest" else [body]
+            lines.append(" ".join([step, *(str(number[one["id"]]) for one in about)]))
+        return lines
+
+    def rows(self) -> list[Mapping[str, Any]]:
+        """The handling of each alert, in the order of their numbers."""
+        with self.store.read() as connection:
+            found = connection.execute(text("select * from handling")).mappings()
+            by_id = {row["id"]: row for row in found}
+        return [by_id[alert.id] for alert in self.raised]
+
+    def state(self, alert: Alert) -> str:
+        return self.desk.alert(alert.id).state

@@ -1,0 +1,145 @@
+"""Every state and every event of an alert's life, against a table written out by hand.
+
+States and transitions as ISA-18.2 / IEC 62682 have them (alarm state transition diagram, from memory), but for what the
+module says of its own: what comes back stands unacknowledged, and what was put aside needs no acknowledgement at its
+end.
+"""
+
+import itertools
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.core.alert import PRIORITIES, Priority
+from strikewatch.engine.lifecycle import ASIDE, KINDS, OPEN, STATES, Event, Handling, Kind, Shelf, State, step
+from strikewatch.errors import Refused
+
+NOW = 1_772_608_500_000_000_000
+HOUR = 3600 * 10**9
+
+# One row a state, one column an event, in the order below; "=" stays where it is, "!" is refused.
+SHORT: dict[str, State] = {
+    "nor": "normal",
+    "una": "unacknowledged",
+    "ack": "acknowledged",
+    "ret": "returned_unacknowledged",
+    "she": "shelved",
+    "sup": "suppressed_by_design",
+    "out": "out_of_service",
+}
+EVENTS: tuple[Kind, ...] = (
+    "raised",
+    "escalated",
+    "cleared",
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "shelf_ended",
+    "suppress",
+    "unsuppress",
+    "out_of_service",
+    "in_service",
+    "service_resumed",
+)
+TABLE = """
+      rai esc cle ackn shel unsh ended supp unsu out in res
+nor   una =   =   =    !    =    =     =    =    =   =  =
+una   =   =   ret ack  she  =    =     sup  =    out =  =
+ack   =   una nor =    she  =    =     sup  =    out =  =
+ret   una =   =   nor  !    =    =     =    =    =   =  =
+she   =   una nor !    she  una  una   sup  =    out =  =
+sup   =   =   nor !    !    =    =     =    una  out =  =
+out   =   =   nor !    !    =    =     =    =    =   una una
+"""
+CELLS = {
+    (SHORT[row[0]], kind): cell
+    for row in map(str.split, TABLE.strip().splitlines()[1:])
+    for kind, cell in zip(EVENTS, row[1:], strict=True)
+}
+
+
+def shelf(until: int = NOW + HOUR, upto: Priority = "medium", reason: str = "greasing at noon") -> Shelf:
+    return Shelf(until, "foreman", reason, upto)
+
+
+def event(kind: Kind, **more: object) -> Event:
+    """As it comes: raised medium, escalated to high, shelved for a further hour."""
+    given = {
+        "raised": {"priority": "medium"},
+        "escalated": {"priority": "high"},
+        "shelve": {"shelf": shelf(NOW + 2 * HOUR)},
+    }.get(kind, {})
+    return Event(kind, NOW, "manager", "why", **given | more)  # type: ignore[arg-type]
+
+
+def standing(state: State) -> Handling:
+    return Handling(state, "medium", shelf() if state == "shelved" else None)
+
+
+def test_the_table_is_whole() -> None:
+    assert set(EVENTS) == set(KINDS)
+    assert CELLS.keys() == set(itertools.product(STATES, KINDS))
+
+
+@pytest.mark.parametrize(("state", "kind"), CELLS)
+def test_every_state_meets_every_event(state: State, kind: Kind) -> None:
+    cell, before, it = CELLS[state, kind], standing(state), event(kind)
+    if cell == "!":
+        with pytest.raises(Refused, match=r"; (unshelve|put|the settings|acknowledge)"):
+            step(before, it)
+        return
+    after, entry = step(before, it)
+    expected = state if cell == "=" else SHORT[cell]
+    assert after.state == expected
+    assert (after.shelf is not None) == (expected == "shelved")
+    if cell != "=":
+        assert entry is not None
+        assert (entry.at, entry.by, entry.event, entry.why) == (NOW, "manager", kind, "why")
+        assert (entry.before, entry.after) == (state, expected)
+    elif kind != "escalated":  # that is on record though the state stays
+        assert (after, entry) == (before, None)
+
+
+@pytest.mark.parametrize(("state", "kind"), [one for one, cell in CELLS.items() if cell != "!"])
+def test_the_same_again_changes_nothing_and_is_no_error(state: State, kind: Kind) -> None:
+    once, _ = step(standing(state), event(kind))
+    if CELLS[once.state, kind] != "!":
+        assert step(once, event(kind)) == (once, None)
+
+
+def test_a_shelf_covers_what_was_known_when_it_was_made() -> None:
+    """A shelf for medium lets high through; one for high holds it."""
+    for upto, expected in (("medium", "unacknowledged"), ("high", "shelved")):
+        after, entry = step(Handling("shelved", "medium", shelf(upto=upto)), event("escalated"))  # type: ignore[arg-type]
+        assert (after.state, after.priority) == (expected, "high")
+        assert entry is not None
+
+
+def test_a_shelf_may_be_moved_and_must_end_later_than_now() -> None:
+    before = standing("shelved")
+    moved, entry = step(before, event("shelve", shelf=shelf(NOW + 3 * HOUR, reason="not before two")))
+    assert moved.shelf == shelf(NOW + 3 * HOUR, reason="not before two")
+    assert entry is not None
+    assert step(before, event("shelve", shelf=before.shelf)) == (before, None)
+    for until in (NOW, NOW - 1):
+        with pytest.raises(Refused, match="later than now"):
+            step(standing("unacknowledged"), event("shelve", shelf=shelf(until)))
+
+
+@given(st.lists(st.tuples(st.sampled_from(KINDS), st.sampled_from(PRIORITIES)), max_size=30))
+def test_whatever_happens_the_history_tells_the_state(events: Sequence[tuple[Kind, Priority]]) -> None:
+    """Each line begins where the one before ended, the last is the state, and a shelf goes with being shelved only."""
+    now, states = Handling(), ["normal"]
+    for kind, priority in events:
+        try:
+            now, entry = step(now, event(kind, priority=priority) if kind != "shelve" else event(kind))
+        except Refused:
+            continue
+        if entry is not None:
+            assert entry.before == states[-1]
+            states.append(entry.after)
+        assert now.state == states[-1]
+        assert (now.shelf is not None) == (now.state == "shelved")
+    assert ASIDE < OPEN

@@ -1,0 +1,140 @@
+"""Rows of many recordings come out in the order of time, each once; a wrong clock costs its own rows only."""
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.core.batch import Key, Rows
+from strikewatch.core.instant import SECOND, parse
+from strikewatch.sources.recordings.merge import Merge
+from strikewatch.sources.recordings.table import Shift
+
+KEY = ("fennick-hollow", "HB-01")
+DAY = 86_400
+START = parse("2026-03-04T06:00:00Z") // SECOND
+
+
+class Parts(Shift):
+    """A recording of parts, each a list of (hammer, seconds); notes which parts were read."""
+
+    place = "parts"
+
+    def __init__(self, parts: Sequence[Sequence[tuple[str, int]]], read: list[int] | None = None) -> None:
+        super().__init__()
+        self.parts = len(parts)
+        self._parts = parts
+        self._read = read
+        self.total = sum(map(len, parts))
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        if self._read is not None:
+            self._read.append(self._parts[number][0][1])
+        return self._rows(number)
+
+    def times(self, number: int) -> Iterator[tuple[Key, np.ndarray[tuple[int], np.dtype[np.int64]]]]:
+        return ((key, rows.time_ns) for key, rows in self._rows(number))
+
+    def _rows(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        for hammer in dict.fromkeys(name for name, _ in self._parts[number]):
+            own = np.array([at for name, at in self._parts[number] if name == hammer], np.int64)
+            yield ("fennick-hollow", hammer), Rows(own * SECOND, {"oil_c": own.astype(float)})
+
+
+def merged(*shifts: Shift) -> dict[str, list[int]]:
+    """Seconds of each hammer, as they come out."""
+    found: dict[str, list[int]] = {}
+    for together, rows in Merge(shifts).pieces():
+        assert (rows.columns["oil_c"] == rows.time_ns // SECOND).all()
+        found.setdefault(together.key[1], []).extend((rows.time_ns // SECOND).tolist())
+    return found
+
+
+def shift(*seconds: int) -> Parts:
+    return Parts([[("HB-01", at) for at in seconds]])
+
+
+@given(
+    st.lists(
+        st.lists(
+            st.lists(
+                st.tuples(st.sampled_from(["HB-01", "HB-02"]), st.integers(START, START + 500)), min_size=1
+            ),
+            max_size=4,
+        ),
+        max_size=4,
+    )
+)
+def test_every_row_comes_out_once_and_in_order(
+    recordings: list[list[list[tuple[str, int]]]],
+) -> None:
+    """Whatever the order of recordings, parts and rows, and however they overlap."""
+    found = merged(*(Parts(parts) for parts in recordings))
+    every = [row for parts in recordings for part in parts for row in part]
+    wanted = {
+        name: sorted(at for one, at in every if one == name) for name in dict.fromkeys(n for n, _ in every)
+    }
+    assert found == wanted
+
+
+def test_recordings_that_do_not_overlap_are_not_held() -> None:
+    """The rows of one are out before the next but one is read: a year needs no more memory than a day."""
+    read: list[int] = []
+    days = [Parts([[("HB-01", START + k * DAY + j) for j in range(100)]], read) for k in range(30)]
+    for n, (_, rows) in enumerate(Merge(days[::-1]).pieces()):
+        assert len(read) == n + 1
+        assert rows.time_ns[0] // SECOND == read[-1] == START + n * DAY
+
+
+YEAR_2000 = parse("2000-01-01T00:00:00Z") // SECOND
+WORK = [START + k for k in range(0, 5000, 2)]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "place"),
+    [
+        ([YEAR_2000 + k for k in range(45)], 1000),
+        ([YEAR_2000 + k for k in range(45)], 0),
+        ([YEAR_2000 + k for k in range(800)], 1000),
+        ([WORK[1000] + 2400 + k for k in range(30)], 1000),
+        ([WORK[-1] + 3600 + k for k in range(30)], 1000),
+        ([START - 3600 + k for k in range(30)], 1000),
+        ([parse("2080-01-01T00:00:00Z") // SECOND], 2500),
+    ],
+    ids=["2000", "2000 first", "2000 for long", "ahead", "far ahead", "behind", "2080 last"],
+)
+def test_a_wrong_clock_costs_its_own_rows(wrong: list[int], place: int) -> None:
+    """Others of the recording, and those of other recordings, are in their places."""
+    bad = shift(*WORK[:place], *wrong, *WORK[place:])
+    later = shift(*(at + DAY for at in WORK))
+    plan = Merge([later, bad])
+    assert plan.starts[KEY] == {0: (START + DAY) * SECOND, 1: START * SECOND}
+    assert plan.wrong_clock == [0, len(wrong)]
+    assert plan.first_wrong[1] == (KEY, wrong[0] * SECOND)
+    assert merged(later, bad)["HB-01"] == WORK + [at + DAY for at in WORK]
+
+
+def test_rows_that_come_late_are_no_wrong_clock() -> None:
+    """A backlog of an hour, and a table sorted by something else, lose nothing."""
+    backlog = [*WORK[:500], *WORK[2000:], *WORK[500:2000]]
+    assert merged(shift(*backlog))["HB-01"] == WORK
+    shuffled = np.random.default_rng(7).permutation(WORK).tolist()
+    assert merged(shift(*shuffled))["HB-01"] == WORK
+
+
+def test_a_year_with_long_pauses_is_of_one_age() -> None:
+    season = [START + k * 300 * DAY + j for k in range(4) for j in range(10)]
+    assert merged(shift(*season))["HB-01"] == season
+
+
+def test_recordings_between_each_other_are_one_feed_and_others_are_not() -> None:
+    """Two loggers of one hammer at once belong together; one that rests while another records does not."""
+    one, other = shift(*WORK[::2]), shift(*WORK[1::2])
+    assert {together.shifts for together, _ in Merge([one, other]).pieces()} == {(0, 1)}
+    around = shift(*WORK, *(at + 9 * DAY for at in WORK))
+    within = shift(*(at + 4 * DAY for at in WORK))
+    order = [together.shifts for together, _ in Merge([around, within]).pieces()]
+    assert [one for one, after in pairwise([*order, None]) if one != after] == [(0,), (1,), (0,)]

@@ -1,0 +1,227 @@
+"""`strikewatch run` as a process of its own, and a gateway to feed it."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import psycopg
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND, Instant
+from tests.broker import Broker
+
+SITE = "fennick-hollow"
+SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+WAIT_S = 60.0
+NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
+"""Settings of `alarms` that have every alert told by itself."""
+
+
+def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
+    """Wait for something to come true, and return it."""
+    deadline = time.monotonic() + within_s
+    while not (value := what()):
+        assert time.monotonic() < deadline, "did not come true in time"
+        time.sleep(0.02)
+    return value
+
+
+class Processor:
+    """One processor's folder, through as many starts as it takes.
+
+    `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        broker: Broker,
+        url: str | None = None,
+        *,
+        retry_s: Sequence[float] = (0.2, 0.2, 0.5, 1, 1, 1, 1, 1, 1),
+        **tables: dict[str, Any],
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.recordings = folder / "recordings"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._url: str | None = tables.get("store", {}).get("url")
+        settings: dict[str, dict[str, Any]] = {
+            "mqtt": {
+                "host": broker.host,
+                "port": broker.port,
+                "reconnect_min_s": 0.1,
+                "reconnect_max_s": 0.5,
+            },
+            "store": {"path": str(folder / "strikewatch.db")},
+            "recording": {"folder": str(self.recordings)},
+            "log": {"form": "json", "file": str(folder / "log")},
+            "http": {"enabled": False},
+        }
+        for name, table in tables.items():
+            settings[name] = {**settings.get(name, {}), **table}
+        text = "".join(_table(name, table) for name, table in settings.items())
+        if url is not None:
+            (folder / "secret").write_text(SECRET)
+            text += f'[[webhooks]]\nname = "office"\nurl = "{url}"\nsecret_file = "{folder / "secret"}"\n'
+            text += 'allow_private = ["127.0.0.0/8"]\n'
+            text += f"retry_s = {list(retry_s)}\n"
+        (folder / "settings.toml").write_text(text)
+
+    def start(self, *, connected: bool = True) -> "Processor":
+        """Start the process; wait until the broker has let it in, or, not `connected`, do not wait."""
+        before = self.log().count("broker_connected")
+        command = [
+            sys.executable,
+            "-m",
+            "strikewatch.cli.main",
+            "run",
+            "--config",
+            str(self.folder / "settings.toml"),
+        ]
+        with (self.folder / "stderr").open("ab") as errors:
+            self._process = process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors)
+        if connected:
+            until(lambda: self.log().count("broker_connected") > before or process.poll() is not None)
+        return self
+
+    def stop(self) -> int:
+        """SIGTERM; the exit code."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGTERM)
+        return self._process.wait(20)
+
+    def kill(self) -> None:
+        assert self._process is not None
+        os.kill(self._process.pid, signal.SIGKILL)
+        self._process.wait()
+
+    def wait(self, within_s: float) -> int:
+        assert self._process is not None
+        return self._process.wait(within_s)
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    @property
+    def ended(self) -> bool:
+        return self._process is None or self._process.poll() is not None
+
+    def end(self) -> None:
+        if not self.ended:
+            self.kill()
+
+    def log(self) -> str:
+        path = self.folder / "log"
+        return path.read_text() if path.exists() else ""
+
+    def lines(self, event: str) -> list[dict[str, Any]]:
+        return [line for line in map(json.loads, self.log().splitlines()) if line["event"] == event]
+
+    def query(self, sql: str) -> list[tuple[Any, ...]]:
+        if self._url is not None:
+            with psycopg.connect(self._url) as server:
+                return server.execute(sql.encode()).fetchall()
+        address = f"file:{self.folder / 'strikewatch.db'}?mode=ro"
+        with closing(sqlite3.connect(address, uri=True, timeout=10)) as database:
+            return database.execute(sql).fetchall()
+
+    def alerts(self) -> list[dict[str, Any]]:
+        """The store's alert records in the order of a replay; those withdrawn do not count."""
+        records = [json.loads(record) for (record,) in self.query("select record from alerts")]
+        kept = [record for record in records if "withdrawn" not in record["evidence"]]
+        return sorted(kept, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
+
+    def worked_through(self, hammer: str, upto: Instant) -> None:
+        """Wait until the store says that a hammer's rows up to an instant have been committed."""
+
+        def there() -> bool:
+            found = self.query(f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'")
+            return bool(found) and int.from_bytes(found[0][0], "little", signed=True) >= upto
+
+        until(there)
+
+    def settled(self) -> None:
+        """Wait until nothing more is being written: all that was sent has been committed."""
+        last, same = -1, 0
+        while same < 15:  # longer than a row may wait behind a hole
+            ((now,),) = self.query(
+                "select (select coalesce(max(seq), 0) from arrived) + (select count(*) from events)"
+            )
+            same = same + 1 if now == last else 0
+            last = now
+            time.sleep(0.2)
+
+
+class Gateway:
+    """A paho client that publishes at QoS 1 and waits for each to be taken."""
+
+    def __init__(self, broker: Broker, name: str = "gateway", in_flight: int = 20) -> None:
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False)
+        self._client.max_inflight_messages_set(in_flight)
+        self._client.reconnect_delay_set(1, 1)
+        self._client.connect(broker.host, broker.port)
+        self._client.loop_start()
+        self._sent = 0
+        self._taken = 0
+
+        def taken(*_: Any) -> None:
+            self._taken += 1
+
+        self._client.on_publish = taken
+
+    def send(self, hammer: str, kind: str, payload: Any, *, retain: bool = False) -> None:
+        text = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+        self._client.publish(f"strikewatch/{SITE}/{hammer}/{kind}", text, qos=1, retain=retain)
+        self._sent += 1
+
+    def block(self, hammer: str, at: Instant, step_s: float, **channels: Any) -> None:
+        self.send(hammer, "samples", {"time": instant.text(at), "step_s": step_s, **channels})
+
+    def event(self, hammer: str, at: Instant, kind: str, **fields: Any) -> None:
+        self.send(hammer, "events", {"time": instant.text(at), "event": kind, **fields})
+
+    def settle(self) -> None:
+        """Wait until the broker has everything."""
+        until(lambda: self._taken == self._sent)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:
+    """Rows as arrays of objects, `size` in each, times to the nanosecond and null where not sampled."""
+    names = list(rows.columns)
+    objects = []
+    for i, at in enumerate(rows.time_ns.tolist()):
+        values = {name: rows.columns[name][i].item() for name in names}
+        sample: dict[str, Any] = {"time": f"{instant.text(at)[:-1]}{at % 1000:03d}Z"}
+        for name, value in values.items():
+            if value == value:
+                boolean = name in ("active", "grease_flow") and value in (0.0, 1.0)
+                sample[name] = bool(value) if boolean else value
+        objects.append(sample)
+    return [objects[k : k + size] for k in range(0, len(objects), size)]
+
+
+def now_ns() -> Instant:
+    """The present, to the whole second."""
+    return time.time_ns() // SECOND * SECOND
+
+
+def _table(name: str, table: dict[str, Any]) -> str:
+    return f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in table.items())

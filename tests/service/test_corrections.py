@@ -1,0 +1,97 @@
+"""Corrections through the real processor, its restart and its recordings: as if the wrong entries had not come."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import make_url
+
+from strikewatch.core import instant
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from strikewatch.storage.actions.entries import enter
+from strikewatch.storage.engines.shared import Beside
+from tests.broker import Broker
+from tests.service.processor import SITE, Gateway, Processor, until
+
+HAMMER = "HB-01"
+START = instant.parse("2026-03-04T06:00:00Z")
+MINUTE = 60 * SECOND
+Alerts = list[dict[str, Any]]
+
+
+def command(*words: str) -> Alerts:
+    done = subprocess.run(
+        [sys.executable, "-m", "strikewatch.cli.main", *words], capture_output=True, text=True, check=True
+    )
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def at(minutes: int) -> str:
+    return instant.text(START + minutes * MINUTE)
+
+
+def work(gateway: Gateway, processor: Processor, first: int, last: int) -> None:
+    """The carrier works from one minute to another: a row every 10 s, in blocks of ten minutes."""
+    for minute in range(first, last, 10):
+        gateway.block(HAMMER, START + minute * MINUTE, 10.0, active=[False] * 60)
+    gateway.settle()
+    processor.settled()
+
+
+@pytest.mark.parametrize("database", ["", "postgresql"])
+def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
+    tmp_path: Path, database: str, request: pytest.FixtureRequest
+) -> None:
+    """Greased by mistake at 60 min, in a message, and a meter entered wrongly beside the processor; both withdrawn:
+    greasing is due after 105 min of work, and overdue after 120, as if neither had been entered."""
+    store: dict[str, Any] = {"url": str(request.getfixturevalue(database).database())} if database else {}
+    with Broker(tmp_path / "broker") as broker:
+        processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 60.0}, store=store).start()
+        where = make_url(store["url"]) if store else processor.folder / "strikewatch.db"
+        gateway = Gateway(broker, in_flight=500)
+        try:
+            work(gateway, processor, 0, 60)
+            gateway.send(HAMMER, "events", {"time": at(60), "event": "grease", "strokes": [2, 2]})
+            work(gateway, processor, 60, 70)
+            with Beside(where) as place:
+                meter = Event(SITE, HAMMER, "hours", START + 65 * MINUTE, {"meter_h": 10.0})
+                enter(place, meter, who="site office", now=START)
+                wrong = Event(SITE, HAMMER, "hours", START + 66 * MINUTE, {"meter_h": 1990.0})
+                number = enter(place, wrong, who="site office", now=START).number
+                work(gateway, processor, 70, 80)
+                until(lambda: _taken_up(processor, 2))
+                work(gateway, processor, 80, 90)
+                withdrawal = Event(SITE, HAMMER, "withdrawal", START + 85 * MINUTE, {})
+                enter(place, withdrawal, who="site office", now=START, corrects=number)
+                until(lambda: _taken_up(processor, 3))
+            assert processor.stop() == 0
+            processor.start()
+            correction = {"event": "grease", "time": at(60)}
+            gateway.send(HAMMER, "events", {"time": at(92), "event": "withdrawal", "corrects": correction})
+            work(gateway, processor, 90, 150)
+            assert processor.stop() == 0
+        finally:
+            processor.end()
+            gateway.close()
+        live = processor.alerts()
+        found = {one["fault"]: (one["onset"], one["cleared"]) for one in live}
+        assert found["grease_short"] == (at(60), at(92))
+        assert found["grease_due"] == (at(105), None)
+        assert found["grease_overdue"] == (at(120), None)
+        overdue = found["service_overdue"]
+        assert overdue[1] is not None  # raised by the wrong meter, cleared by its withdrawal
+        ids = [(one["id"], one["cleared"]) for one in live]
+        replay = command("replay", "--json", str(processor.recordings))
+        assert ids == [(one["id"], one["cleared"]) for one in replay]
+        due = command("due", "--json", "--config", str(processor.folder / "settings.toml"))
+        left = {one["what"]: one["hours_left"] for one in due}
+        assert left["service"] == pytest.approx(1000 - 149.8 / 60, abs=0.1)
+
+
+def _taken_up(processor: Processor, n: int) -> bool:
+    """Whether so many entries have been taken up by the processor."""
+    return processor.log().count("event_noted") >= n

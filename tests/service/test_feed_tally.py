@@ -1,0 +1,139 @@
+"""Through the worker into the database: who sent what could not be used, counted, and at what cost."""
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.service import worker as worker_module
+from strikewatch.service.feed_tally import EVERY, KEYS, FeedTally
+from strikewatch.service.worker import Worker
+from strikewatch.settings.tree import Settings
+from strikewatch.sources.decode import events
+from strikewatch.sources.mqtt import Message
+from strikewatch.storage.actions.feed_problems import search
+from strikewatch.storage.commit.store import Store
+
+NOW = 1_772_608_800 * SECOND
+KEY = ("fennick-hollow", "HB-01")
+TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
+
+
+class Source:
+    def __init__(self, payloads: Iterable[bytes], each: int) -> None:
+        self._coming = list(payloads)
+        self._each = each
+
+    def take(self, limit: int, timeout_s: float) -> list[Message]:
+        del limit, timeout_s
+        taken, self._coming = self._coming[: self._each], self._coming[self._each :]
+        return [Message(TOPIC, payload, NOW, 0, 1, 1, False) for payload in taken]
+
+    def acknowledge(self, messages: Iterable[Message]) -> None:
+        del messages
+
+
+def work(store: Store, payloads: list[bytes], each: int = 1) -> Worker:
+    """`each` messages a step."""
+    made = Worker(
+        Settings(),
+        store,
+        Source(payloads, each),
+        wall=lambda: NOW,
+        monotonic=lambda: SECOND,
+        told=lambda: None,
+        wait=lambda _s: True,
+    )
+    while made.turn(0.0):
+        pass
+    return made
+
+
+def row(second: float, **more: object) -> bytes:
+    return json.dumps({"time": instant.text(NOW + round(second * SECOND)), "active": True, **more}).encode()
+
+
+def counted(store: Store) -> dict[tuple[str, str], int]:
+    with store.read() as connection:
+        return {(one.reason, one.key): one.count for one in search(connection, NOW)}
+
+
+def test_what_was_not_used_is_counted_under_the_hammer_that_sent_it(tmp_path: Path) -> None:
+    store = Store(tmp_path / "watch.db")
+    payloads = [
+        row(0),
+        row(1),
+        row(1),
+        b"\xff",
+        row(2, pressure_bar="142"),
+        row(3, presure_bar=1),
+        row(-9),
+        row(4),
+    ]
+    work(store, payloads)
+    assert counted(store) == {
+        ("duplicate", ""): 1,
+        ("not_json", ""): 1,
+        ("bad_value", ""): 1,
+        ("unknown_key", "presure_bar"): 1,
+        ("late", ""): 1,
+    }
+    with store.read() as connection:
+        every = search(connection, NOW)
+    assert {one.sender for one in every} == {"fennick-hollow/HB-01"}
+    (quoted,) = [one.detail for one in every if one.reason == "bad_value"]
+    assert quoted == 'pressure_bar: must be a number, not a string or a boolean; got "142"'
+    (key,) = [one.detail for one in every if one.reason == "unknown_key"]
+    assert key == "unknown key `presure_bar`; did you mean `pressure_bar`?"
+    store.close()
+
+
+def test_a_key_beside_an_event_is_held_against_the_keys_of_that_event() -> None:
+    tally = FeedTally()
+    tally.unknown(KEY, ("stroke", "pressure_barr"), events.FIELDS["grease"])
+    assert [one.detail for one in tally.take(0)] == [
+        "unknown key `stroke`; did you mean `strokes`?",
+        "unknown key `pressure_barr`; it is not used",
+    ]
+
+
+def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path) -> None:
+    """So that it does not push the examples of all other senders out of what is kept."""
+    store = Store(tmp_path / "watch.db", rejects_kept=100)
+    broken = [{"time": "soon"}] * 5000 + [{}] * 2
+    made = work(store, [b"\xff", json.dumps(broken).encode()])
+    assert counted(store) == {("bad_time", ""): 5000, ("missing", ""): 2, ("not_json", ""): 1}
+    assert made.rejected == {"bad_time": 5000, "missing": 2, "not_json": 1}
+    with store.read() as connection:
+        kept = connection.exec_driver_sql("select reason, count(*) from rejects group by reason").all()
+        tally = connection.exec_driver_sql("select reason, n from reject_counts").all()
+    assert dict(tuple(one) for one in kept) == {
+        "bad_time": worker_module.PARTS_KEPT,
+        "missing": 2,
+        "not_json": 1,
+    }
+    assert dict(tuple(one) for one in tally) == made.rejected
+    store.close()
+
+
+def test_keys_made_up_for_ever_are_told_apart_up_to_a_bound_and_all_counted(tmp_path: Path) -> None:
+    store = Store(tmp_path / "watch.db")
+    work(store, [row(k / 10, **{f"made_up_{k}": 1}) for k in range(300)], each=300)
+    found = counted(store)
+    assert len(found) == KEYS + 1
+    assert sum(found.values()) == 300
+    assert found["unknown_key", ""] == 300 - KEYS
+    store.close()
+
+
+def test_a_key_in_every_message_is_written_at_once_and_then_now_and_then() -> None:
+    tally = FeedTally()
+    written = []
+    for k in range(100):
+        tally.unknown(KEY, ("gateway_id",))
+        written += [(k, one.n) for one in tally.take(k * SECOND)]
+    steps = EVERY // SECOND
+    assert written[0] == (0, 1)
+    assert [k for k, _ in written] == list(range(0, 100, steps))
+    assert sum(n for _, n in written) == 91

@@ -1,0 +1,168 @@
+"""Feeds that send `active` on change only: the live way with a real broker, and the replay of what it recorded."""
+
+import json
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND, seconds
+from tests.broker import Broker
+from tests.service.processor import SITE, Gateway, Processor, now_ns, until
+from tests.service.test_equality import replayed, told
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with Broker(tmp_path / "broker") as one:
+        yield one
+
+
+def spots(processor: Processor, hammer: str) -> list[dict[str, Any]]:
+    return [one for one in processor.alerts() if (one["hammer"], one["fault"]) == (hammer, "same_spot")]
+
+
+def sample(gateway: Gateway, hammer: str, at: int, **channels: Any) -> None:
+    gateway.send(hammer, "samples", {"time": instant.text(at), **channels})
+
+
+def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
+    tmp_path: Path, broker: Broker
+) -> None:
+    """HB-03 by the settings, HB-04 by what its gateway says; each ended by a null, and HB-05 by the bound.
+
+    A feed counts as lost only 30 s after its bound has ended.
+    """
+    start = now_ns() - 200 * SECOND
+    tables: dict[str, Any] = {"hammers.HB-03.on_change.hold_s": {"active": 600.0}}
+    processor = Processor(tmp_path / "processor", broker, **tables).start()
+    gateway = Gateway(broker)
+    try:
+        sample(gateway, "HB-03", start, active=True, pressure_bar=150.0)
+        sample(gateway, "HB-04", start, active=True, hold_s={"active": 600})
+        sample(gateway, "HB-05", start, active=True, hold_s={"active": 20.5})
+        gateway.settle()
+        processor.settled()
+        assert processor.stop() == 0
+        processor.start()
+        for hammer in ("HB-03", "HB-04"):
+            sample(gateway, hammer, start + 40_250_000_000, active=None)
+        for hammer in ("HB-03", "HB-04", "HB-05"):
+            sample(gateway, hammer, start + 60 * SECOND, pressure_bar=20.0)
+        until(lambda: len(processor.alerts()) == 4 and all(one["cleared"] for one in processor.alerts()))
+        processor.settled()
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+        gateway.close()
+    live = processor.alerts()
+    expected = [
+        ("HB-03", "same_spot", 15.0, 40.25),
+        ("HB-04", "same_spot", 15.0, 40.25),
+        ("HB-05", "same_spot", 15.0, 20.5),
+        ("HB-05", "signal_lost", 50.5, 60.0),
+    ]
+    assert [(one["hammer"], one["fault"], one["onset"], one["cleared"]) for one in live] == [
+        (hammer, fault, instant.text(start + seconds(onset)), instant.text(start + seconds(cleared)))
+        for hammer, fault, onset, cleared in expected
+    ]
+    assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
+
+
+def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
+    """A gateway whose last will says that its connection is lost."""
+    cab = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cab")
+    will = json.dumps({"event": "connection", "state": "lost"})
+    cab.will_set(f"strikewatch/{SITE}/{hammer}/events", will, qos=1)
+    cab.connect(broker.host, broker.port)
+    cab.loop_start()
+    return cab
+
+
+def start_firing(cab: mqtt.Client, hammer: str, at: int) -> None:
+    """Held for 10 min, and taken by the broker."""
+    payload = json.dumps({"time": instant.text(at), "active": True, "hold_s": {"active": 600}})
+    cab.publish(f"strikewatch/{SITE}/{hammer}/samples", payload, qos=1).wait_for_publish(10)
+
+
+def cut_off(cab: mqtt.Client) -> None:
+    line = cab.socket()
+    assert isinstance(line, socket.socket)
+    cab.loop_stop()
+    line.close()
+
+
+def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
+    processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 0.5}).start()
+    cab = cab_of(broker, "HB-03")
+    gateway = Gateway(broker)
+    try:
+        start = now_ns() - 30 * SECOND
+        start_firing(cab, "HB-03", start)
+        sample(gateway, "HB-03", now_ns(), pressure_bar=150.0)
+        [standing] = until(lambda: spots(processor, "HB-03"))
+        assert standing["onset"] == instant.text(start + 15 * SECOND)
+        assert standing["cleared"] is None
+        before = time.time_ns()
+        cut_off(cab)
+        [over] = until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
+        assert before <= instant.parse(over["cleared"]) <= time.time_ns()
+        sample(gateway, "HB-03", time.time_ns() + 2 * SECOND, pressure_bar=20.0)
+        gateway.settle()
+        processor.settled()
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+        gateway.close()
+    live = processor.alerts()
+    assert [one["cleared"] for one in live if one["fault"] == "same_spot"] == [over["cleared"]]
+    assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
+
+
+def test_a_last_will_that_waited_at_the_broker_ends_nothing_that_came_after_it(
+    tmp_path: Path, broker: Broker
+) -> None:
+    """Nobody knows when it was sent: what was held before is not counted, what the gateway sent since then is."""
+    processor = Processor(tmp_path / "processor", broker).start()
+    gateway = Gateway(broker)
+    start = now_ns() - 300 * SECOND
+    try:
+        assert processor.stop() == 0
+        cab = cab_of(broker, "HB-03")
+        start_firing(cab, "HB-03", start)
+        watcher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="watcher")
+        granted: list[Any] = []
+        came: list[bytes] = []
+        watcher.on_subscribe = lambda *_: granted.append(_)
+        watcher.on_message = lambda _client, _data, message: came.append(message.payload)
+        watcher.connect(broker.host, broker.port)
+        watcher.subscribe(f"strikewatch/{SITE}/HB-03/events")
+        watcher.loop_start()
+        until(lambda: granted)
+        cut_off(cab)
+        until(lambda: came)
+        watcher.disconnect()
+        watcher.loop_stop()
+        cab = cab_of(broker, "HB-03")
+        start_firing(cab, "HB-03", start + 100 * SECOND)
+        cab.disconnect()
+        cab.loop_stop()
+        sample(gateway, "HB-03", start + 140 * SECOND, active=None)
+        sample(gateway, "HB-03", start + 150 * SECOND, pressure_bar=20.0)
+        gateway.settle()
+        processor.start()
+        until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
+        processor.settled()
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+        gateway.close()
+    [alert] = spots(processor, "HB-03")
+    assert alert["onset"] == instant.text(start + 115 * SECOND)
+    assert alert["cleared"] == instant.text(start + 140 * SECOND)

@@ -1,0 +1,102 @@
+"""What time it is, where the machine's clock jumps: the hammers' clocks decide which of both times is right."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.core.instant import SECOND
+from strikewatch.service.clock import FITS_NS, HOLD_NS, JUMP_NS, Present
+
+NOON = 1_772_622_000 * SECOND
+HOUR = 3600 * SECOND
+jumps = st.integers(JUMP_NS + 1, 30 * 365 * 86_400 * SECOND) | st.integers(-HOUR * 24, -JUMP_NS - 1)
+near = st.integers(-5 * SECOND, 5 * SECOND)
+
+
+class Day:
+    """True time that goes on, and a machine whose clock is off."""
+
+    def __init__(self) -> None:
+        self.true = NOON
+        self.off = 0
+        self.slept = 0
+        self.began()
+
+    def began(self) -> None:
+        self.present = Present(lambda: self.true + self.off, lambda: self.true - self.slept - NOON)
+
+    def passes(self, ns: int, *lags: int) -> int:
+        """Time goes on a second at a time, hammers sending samples that lag by so much; how far the present is off."""
+        for _ in range(0, ns, SECOND):
+            self.true += SECOND
+            for number, lag in enumerate(lags):
+                self.present.heard(("pit", f"HB-{number:02d}"), self.true - lag)
+            self.present()
+        return self.present() - self.true
+
+
+@given(jumps, st.lists(near, min_size=1, max_size=4))
+def test_a_jump_that_the_hammers_speak_against_is_not_believed(jump: int, lags: list[int]) -> None:
+    """Neither at once nor later; set right again, nothing has happened."""
+    day = Day()
+    day.passes(3 * SECOND, *lags)
+    day.off = jump
+    assert day.passes(0) == 0
+    assert day.passes(2 * HOLD_NS, *lags) == 0
+    assert day.present.doubt == jump
+    day.off = 0
+    assert day.passes(0) == 0
+    assert day.present.doubt == 0
+
+
+@given(jumps, st.lists(near, min_size=1, max_size=4))
+def test_a_clock_that_is_set_right_is_believed_at_once(jump: int, lags: list[int]) -> None:
+    day = Day()
+    day.off = -jump
+    day.began()
+    day.passes(3 * SECOND, *lags)
+    day.off = 0
+    assert day.passes(0) == 0
+    assert day.present.doubt == 0
+
+
+@given(st.integers(FITS_NS + HOUR, 40 * HOUR), st.integers(JUMP_NS + 1, HOUR - 1))
+def test_a_backlog_is_no_witness(lag: int, jump: int) -> None:
+    """A gateway that sends old samples speaks for neither time: ahead is believed at once, back after a minute."""
+    day = Day()
+    day.passes(3 * SECOND, lag)
+    day.off = jump
+    assert day.passes(SECOND, lag) == jump
+    day.off = 0
+    assert day.passes(0) == jump
+    assert day.passes(HOLD_NS, lag) == 0
+
+
+def test_most_hammers_decide() -> None:
+    """One whose clock is an hour slow speaks for a machine's clock that was set an hour back; two speak against it."""
+    day = Day()
+    day.passes(3 * SECOND, 0, 0, HOUR)
+    day.off = -HOUR
+    assert day.passes(5 * SECOND, 0, 0, HOUR) == 0
+    assert day.passes(5 * SECOND, HOUR, 0, HOUR) == -HOUR
+
+
+def test_a_machine_that_slept_is_right_when_it_wakes() -> None:
+    """The monotonic clock stood still meanwhile: the wall clock's jump is as true as the samples that follow."""
+    day = Day()
+    day.passes(3 * SECOND, 0)
+    day.slept = 2 * HOUR
+    day.true += day.slept
+    day.present()
+    assert day.present.doubt == day.slept, "doubted, but samples of now are let in, which settles it"
+    day.present.heard(("pit", "HB-00"), day.true)
+    assert day.present() == day.true
+
+
+@given(st.integers(1, 48 * 3600))
+def test_a_start_with_a_slow_clock_trusts_what_is_on_record(slow_s: int) -> None:
+    """The newest record is a second old; samples bear it out."""
+    true = NOON
+    present = Present(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
+    assert abs(present() - true) <= JUMP_NS + SECOND
+    present.heard(("pit", "HB-01"), true)
+    assert abs(present() - true) <= JUMP_NS + SECOND

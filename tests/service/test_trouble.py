@@ -1,0 +1,128 @@
+"""What goes wrong live is said in the log, and what was half done when it was killed goes on where it was."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from strikewatch.sinks.target import key_of
+from tests.broker import Broker
+from tests.receiver import Receiver
+from tests.service.processor import SECRET, Gateway, Processor, now_ns, until
+from tests.service.test_live import fire, rest
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with Broker(tmp_path / "broker") as one:
+        yield one
+
+
+@pytest.fixture
+def gateway(broker: Broker) -> Iterator[Gateway]:
+    one = Gateway(broker)
+    yield one
+    one.close()
+
+
+def test_a_wrong_password_is_said_and_a_right_one_is_taken_up(tmp_path: Path) -> None:
+    (tmp_path / "password").write_text("wrong")
+    mine: dict[str, Any] = {"username": "processor", "password_file": str(tmp_path / "password")}
+    with Broker(tmp_path / "broker", users={"processor": "right"}) as broker:
+        processor = Processor(tmp_path / "processor", broker, mqtt=mine)
+        try:
+            processor.start(connected=False)
+            (line,) = until(lambda: processor.lines("broker_lost"))
+            assert "refuses the user name or the password" in line["problem"]
+            (tmp_path / "password").write_text("right")
+            until(lambda: processor.lines("broker_connected"))
+            assert processor.stop() == 0
+        finally:
+            processor.end()
+
+
+def test_two_instances_of_one_name_say_so_and_one_gives_up(broker: Broker, tmp_path: Path) -> None:
+    """Each with a database of its own: the broker serves the newcomer, and so on in turns, until one has had enough."""
+    both = [Processor(tmp_path / name, broker) for name in ("one", "two")]
+    try:
+        for processor in both:
+            processor.start()
+        (ended,) = until(lambda: [one for one in both if one.ended])
+        assert ended.wait(1) == 1
+        assert "takeovers" in ended.lines("broker_taken_over")[0]
+        assert "in use by another instance" in (ended.folder / "stderr").read_text()
+    finally:
+        for processor in both:
+            processor.end()
+
+
+def test_rows_that_wait_behind_a_hole_survive_a_kill(
+    broker: Broker, gateway: Gateway, tmp_path: Path
+) -> None:
+    """Killed while a second of the 15 is missing; it comes afterwards, and the onset is that of whole data."""
+    start = now_ns() - 60 * SECOND
+    processor = Processor(tmp_path / "processor", broker, intake={"reorder_s": 20.0}).start()
+    try:
+        rest(gateway, "HB-03", start, -30, 0)
+        fire(gateway, "HB-03", start, 0, 12)
+        processor.worked_through("HB-03", start + 12 * SECOND - SECOND // 10)
+        ((plain,),) = processor.query("select length(state) from hammer_state")
+        fire(gateway, "HB-03", start, 13, 15)
+        until(lambda: processor.query("select length(state) from hammer_state")[0][0] > plain)
+        processor.kill()
+        processor.start()
+        fire(gateway, "HB-03", start, 12, 13)
+        fire(gateway, "HB-03", start, 15, 20)
+        rest(gateway, "HB-03", start, 20, 60)
+        until(lambda: [line["step"] for line in processor.lines("alert")] == ["raised", "cleared"])
+        assert processor.stop() == 0
+        (only,) = processor.alerts()
+        assert only["onset"] == instant.text(start + 15 * SECOND)
+        assert only["cleared"] == instant.text(start + 20 * SECOND)
+        assert only["evidence"]["firing_s"] == 20.0
+        assert processor.query("select * from reject_counts") == []
+    finally:
+        processor.end()
+
+
+@pytest.mark.parametrize("end", ["stop", "kill"])
+def test_the_grease_clock_survives_a_restart(
+    broker: Broker, gateway: Gateway, tmp_path: Path, end: str
+) -> None:
+    """15 s of firing on the clock, 8 of them before the restart and 7 after: overdue at that instant."""
+    start = now_ns() - 60 * SECOND
+    clock: dict[str, Any] = {"clock": "firing", "due_s": 10.0, "overdue_s": 15.0, "high_s": 60.0}
+    processor = Processor(tmp_path / "processor", broker, None, **{"faults.grease": clock}).start()
+    try:
+        gateway.event("HB-03", start, "grease", strokes=[12, 12])
+        fire(gateway, "HB-03", start, 0, 8)
+        processor.worked_through("HB-03", start + 7 * SECOND)
+        getattr(processor, end)()
+        processor.start()
+        fire(gateway, "HB-03", start, 8, 18)
+        found = until(lambda: [one for one in processor.alerts() if one["fault"] == "grease_overdue"])
+        assert [one["onset"] for one in found] == [instant.text(start + 15 * SECOND)]
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+
+
+def test_an_endpoint_that_is_gone_is_said_and_nothing_else_stops(
+    broker: Broker, gateway: Gateway, tmp_path: Path
+) -> None:
+    """410 switches the endpoint off; alerts go on to the log and the store."""
+    with Receiver(key_of(SECRET), [410]) as receiver:
+        processor = Processor(tmp_path / "processor", broker, receiver.url).start()
+        try:
+            start = now_ns() - 60 * SECOND
+            fire(gateway, "HB-03", start, 0, 16)
+            until(lambda: processor.query("select off_ns from endpoints where off_ns is not null"))
+            rest(gateway, "HB-03", start, 16, 20)
+            until(lambda: [line["step"] for line in processor.lines("alert")] == ["raised", "cleared"])
+            assert processor.stop() == 0
+            assert len(receiver.received) == 1
+        finally:
+            processor.end()

@@ -1,0 +1,42 @@
+"""What is said of the broker, and when: as the processor's own thread sees it, with a clock of the test's own."""
+
+from collections import Counter
+from types import SimpleNamespace
+from typing import Any
+
+from structlog.testing import capture_logs
+
+from strikewatch.service.run import SAY_EVERY_NS, _Watch
+from strikewatch.sources.mqtt import CONNECTING, Status
+
+WORKER: Any = SimpleNamespace(messages=0, rejected=Counter())
+
+
+def away(reason: str, **more: Any) -> Status:
+    return Status(connected=False, since_ns=0, reason=reason, **more)
+
+
+def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_again() -> None:
+    now = [0]
+    watch = _Watch(lambda: now[0])
+    with capture_logs() as said:
+        watch.look(away(CONNECTING), WORKER)
+        assert said == []
+        watch.look(away("refused"), WORKER)
+        watch.look(away("refused"), WORKER)
+        assert [(one["event"], one["problem"]) for one in said] == [("broker_lost", "refused")]
+        for _ in range(2):
+            now[0] += SAY_EVERY_NS
+            watch.look(away("refused"), WORKER)
+            watch.look(away("refused"), WORKER)
+        assert [(one["event"], one["log_level"]) for one in said[1:]] == [("broker_away", "error")] * 2
+
+
+def test_a_takeover_is_said_though_the_session_is_back_by_then() -> None:
+    watch = _Watch(lambda: 0)
+    with capture_logs() as said:
+        watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)
+        watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)
+        watch.look(away("in use by another instance", takeovers=2), WORKER)
+    assert [one["takeovers"] for one in said if one["event"] == "broker_taken_over"] == [1, 2]
+    assert not [one for one in said if one["event"] == "broker_lost"]

@@ -1,0 +1,61 @@
+"""The log says what happened, in the contract's words, to machines and to people."""
+
+import json
+import logging
+from pathlib import Path
+
+import pytest
+import structlog
+
+from strikewatch.core.alert import Alert, Change
+from strikewatch.sinks import log
+
+ONSET = 1_772_608_500_000_000_000
+
+
+def change(deliver: bool = True) -> Change:
+    alert = Alert("hot_oil", "pit", "HB-03", None, "high", ONSET, historic=True)
+    alert.words = lambda: ({"peak_c": 86.0}, "oil at 86 °C")
+    return Change("raised", "pit", "HB-03", alert.id, alert.record(), ONSET, deliver=deliver)
+
+
+def test_json_holds_the_record_of_the_contract_on_one_line(tmp_path: Path) -> None:
+    file = tmp_path / "logs" / "watch.log"
+    log.set_up(log.Settings(form="json", file=file))
+    log.log_changes([change(), change(deliver=False)])
+    (line,) = file.read_text("utf-8").splitlines()
+    told = json.loads(line)
+    assert told.pop("timestamp").endswith("Z")
+    assert told.pop("level") == "info"
+    assert told == {"event": "alert", "step": "raised", **change().record}
+
+
+def test_people_get_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+    log.set_up(log.Settings())
+    log.log_changes([change()])
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "HB-03 hot_oil raised (high, historic): oil at 86 °C" in shown.err
+    assert "operator=unassigned" in shown.err
+    assert shown.err.count("\n") == 1
+
+
+def test_libraries_log_to_the_same_place_in_the_same_form(tmp_path: Path) -> None:
+    file = tmp_path / "watch.log"
+    log.set_up(log.Settings(form="json", level="warning", file=file))
+    logging.getLogger("some.library").warning("it is %s", "late")
+    logging.getLogger("some.library").info("unheard")
+    structlog.get_logger("ours").info("unheard")
+    structlog.get_logger("ours").error("broken", place="disk")
+    theirs, ours = [json.loads(line) for line in file.read_text().splitlines()]
+    assert (theirs["event"], theirs["level"], theirs["logger"]) == ("it is late", "warning", "some.library")
+    assert (ours["event"], ours["level"], ours["place"]) == ("broken", "error", "disk")
+
+
+def test_a_rotated_file_is_left_behind(tmp_path: Path) -> None:
+    file = tmp_path / "watch.log"
+    log.set_up(log.Settings(form="json", file=file))
+    structlog.get_logger("a").info("one")
+    file.rename(tmp_path / "old.log")
+    structlog.get_logger("a").info("two")
+    assert "two" in file.read_text()

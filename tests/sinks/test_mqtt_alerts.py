@@ -1,0 +1,261 @@
+"""Alerts published to a real broker through the outbox: nothing lost, in order, and what stands for latecomers."""
+
+import json
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.sinks import mqtt
+from strikewatch.sinks.dispatcher import Courier
+from strikewatch.sources.decode import topic
+from strikewatch.sources.mqtt.settings import Settings as BrokerSettings
+from strikewatch.sources.mqtt.settings import TlsSettings
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.queries.standing_alerts import standing
+from tests.broker import Broker, Tls
+from tests.certificates import Authority
+from tests.sinks.yard import Clock, Yard, change
+
+ACL = "user processor\ntopic write strikewatch/+/+/alerts\nuser lamp\ntopic read strikewatch/#\n"
+USERS = {"processor": "p", "lamp": "l"}
+CONFIG = Path(__file__).parents[2] / "config"
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with Broker(tmp_path) as one:
+        yield one
+
+
+class Lamp:
+    """Who listens in the cab."""
+
+    def __init__(self, broker: Broker, user: str | None = None, *topics: str) -> None:
+        self.heard: list[tuple[str, dict[str, Any], bool]] = []
+        self._came = threading.Condition()
+        self._client = client = paho.Client(CallbackAPIVersion.VERSION2)
+        if user is not None:
+            client.username_pw_set(user, "l")
+        ready = threading.Event()
+        client.on_subscribe = lambda *_: ready.set()
+        client.on_message = self._on_message
+        client.connect(broker.host, broker.port)
+        client.subscribe([(each, 1) for each in topics or ("strikewatch/#",)])
+        client.loop_start()
+        assert ready.wait(10)
+
+    def _on_message(self, _client: Any, _userdata: Any, message: paho.MQTTMessage) -> None:
+        with self._came:
+            self.heard.append((message.topic, json.loads(message.payload), message.retain))
+            self._came.notify_all()
+
+    def wait_for(self, n: int) -> list[tuple[str, dict[str, Any], bool]]:
+        with self._came:
+            assert self._came.wait_for(lambda: len(self.heard) >= n, 20), self.heard
+            return self.heard[:n]
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class MqttYard(Yard):
+    """A yard whose one endpoint is the broker."""
+
+    def __init__(self, path: Path, clock: Clock, broker: BrokerSettings, **settings: Any) -> None:
+        self.broker = broker
+        self.settings = mqtt.Settings(publish=True, **({"jitter": 0.0, "retry_s": (5, 5, 5)} | settings))
+        super().__init__(path, clock, {})
+
+    def open(self) -> None:
+        self.store = Store(self.path, {mqtt.NAME: f"mqtt://{self.broker.host}:{self.broker.port}"})
+        endpoint = mqtt.endpoint(self.settings, self.broker, lambda *place: standing(self.store, *place))
+        self.courier = Courier(
+            self.store, [endpoint], self.clock.wall, self.clock.monotonic, self.failed.append
+        )
+        self.courier.start()
+
+
+Make = Callable[..., MqttYard]
+
+
+@pytest.fixture
+def make(path: Path, clock: Clock) -> Iterator[Make]:
+    yards: list[MqttYard] = []
+
+    def make(broker: Broker, more: dict[str, Any] | None = None, **settings: Any) -> MqttYard:
+        to = BrokerSettings(host=broker.host, port=broker.port, **(more or {}))
+        yards.append(MqttYard(path, clock, to, **settings))
+        return yards[-1]
+
+    yield make
+    for yard in yards:
+        yard.close()
+
+
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+def test_steps_are_published_in_order_and_what_stands_is_kept(
+    broker: Broker, make: Make, version: str
+) -> None:
+    lamp = Lamp(broker)
+    yard = make(broker, {"version": version})
+    yard.tell((1, "raised"))
+    lamp.wait_for(2)
+    yard.tell((1, "escalated"), (1, "cleared"))
+    heard = lamp.wait_for(6)
+    lamp.close()
+    steps = [(name, told["type"]) for name, told, _ in heard if name.endswith("/alerts")]
+    assert steps == [
+        ("strikewatch/pit/HB-01/alerts", f"strikewatch.alert.{step}")
+        for step in ("raised", "escalated", "cleared")
+    ]
+    assert heard[0][1]["data"] == change(1, "raised").record
+    states = [told for name, told, _ in heard if name == "strikewatch/pit/HB-01/standing"]
+    assert (states[0]["highest"], [one["id"] for one in states[0]["alerts"]]) == (
+        "low",
+        [heard[0][1]["data"]["id"]],
+    )
+    assert (states[-1]["highest"], states[-1]["alerts"]) == (None, [])
+    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+
+
+def test_what_is_of_a_site_goes_to_the_site_s_topic_and_nothing_of_it_is_kept(
+    broker: Broker, make: Make, clock: Clock
+) -> None:
+    lamp = Lamp(broker)
+    yard = make(broker)
+    yard.store.commit(StepRecord(clock.now, changes=DiskFull().look(True, ["pit"], clock.now, 0)))
+    yard.courier.wake()
+    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"])
+    yard.tell((1, "raised"))
+    heard = lamp.wait_for(3)
+    lamp.close()
+    assert [name for name, *_ in heard] == [
+        "strikewatch/pit/alerts",
+        "strikewatch/pit/HB-01/alerts",
+        "strikewatch/pit/HB-01/standing",
+    ]
+
+
+def test_a_lamp_that_connects_late_is_told_what_stands_and_no_old_steps(broker: Broker, make: Make) -> None:
+    yard = make(broker)
+    yard.tell((1, "raised"), (2, "raised"))
+    yard.tell((2, "cleared"))
+    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+    lamp = Lamp(broker)
+    heard = lamp.wait_for(2)
+    lamp.close()
+    assert all(retained for *_, retained in heard)
+    assert {name: [one["hammer"] for one in told["alerts"]] for name, told, _ in heard} == {
+        "strikewatch/pit/HB-01/standing": ["HB-01"],
+        "strikewatch/pit/HB-02/standing": [],
+    }
+
+
+def test_a_broker_that_is_away_loses_nothing(broker: Broker, make: Make) -> None:
+    """Down when the first comes, and gone again between two: each comes once it is back, in order."""
+    yard = make(broker)
+    broker.stop()
+    yard.tell((1, "raised"))
+    yard.until(lambda: yard.rows()[0][1] == 1)
+    assert "refused" in yard.rows()[0][2].lower()
+    broker.start()
+    lamp = Lamp(broker, None, "strikewatch/+/+/alerts")
+    yard.advance(5)
+    lamp.wait_for(1)
+    yard.tell((1, "cleared"))
+    heard = lamp.wait_for(2)
+    lamp.close()
+    assert [told["type"].split(".")[2] for _, told, _ in heard] == ["raised", "cleared"]
+    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent", "sent"])
+
+
+def test_a_frozen_broker_is_given_up_in_time(broker: Broker, make: Make) -> None:
+    yard = make(broker, timeout_s=0.3)
+    broker.freeze()
+    try:
+        yard.tell((1, "raised"))
+        yard.until(lambda: yard.rows()[0][1] == 1)
+        assert "Timeout: the broker does not answer in time" in yard.rows()[0][2]
+    finally:
+        broker.thaw()
+    yard.advance(5)
+    yard.until(lambda: yard.rows()[0][0] == "sent")
+
+
+def test_what_the_access_list_denies_is_said(tmp_path: Path, make: Make) -> None:
+    """Steps are allowed here, what stands is not: with MQTT 5 the broker says so, and it is no success."""
+    (tmp_path / "password").write_text("p\n")
+    with Broker(tmp_path, users=USERS, acl=ACL) as broker:
+        mine = {"username": "processor", "password_file": tmp_path / "password"}
+        yard = make(broker, mine)
+        yard.tell((1, "raised"))
+        yard.until(lambda: yard.rows()[0][1] == 1)
+        assert yard.rows() == [
+            (
+                "waiting",
+                1,
+                "the broker refuses strikewatch/pit/HB-01/standing: Not authorized; see its access list",
+            )
+        ]
+
+
+def test_the_repository_s_access_list_lets_alerts_out_and_a_lamp_hear_of_its_own_hammer(
+    tmp_path: Path, make: Make
+) -> None:
+    (tmp_path / "password").write_text("p")
+    users = {"processor": "p", "pit/HB-01": "l"}
+    with Broker(tmp_path, users=users, acl=(CONFIG / "mosquitto.acl").read_text()) as broker:
+        lamp = Lamp(broker, "pit/HB-01")
+        yard = make(broker, {"username": "processor", "password_file": tmp_path / "password"})
+        yard.tell((2, "raised"))
+        yard.until(lambda: yard.rows()[0][0] == "sent")
+        yard.tell((1, "raised"))
+        names = [name for name, *_ in lamp.wait_for(2)]
+        lamp.close()
+        assert names == ["strikewatch/pit/HB-01/alerts", "strikewatch/pit/HB-01/standing"]
+
+
+def test_a_wrong_password_is_said(tmp_path: Path, make: Make) -> None:
+    with Broker(tmp_path, users=USERS) as broker:
+        yard = make(broker, {"username": "processor"})
+        yard.tell((1, "raised"))
+        yard.until(lambda: yard.rows()[0][1] == 1)
+        assert "the broker refuses the connection" in yard.rows()[0][2]
+
+
+def test_over_tls_the_broker_s_name_is_checked(tmp_path: Path, make: Make) -> None:
+    authority = Authority(tmp_path)
+    right, wrong = authority.issue("right", ["127.0.0.1"]), authority.issue("wrong", ["broker.test"])
+    trust = {"tls": TlsSettings(ca_file=authority.ca_file)}
+    with Broker(tmp_path / "a", tls=Tls(authority.ca_file, wrong.cert_file, wrong.key_file)) as broker:
+        yard = make(broker, trust)
+        yard.tell((1, "raised"))
+        yard.until(lambda: yard.rows()[0][1] == 1)
+        assert "certificate is not valid for '127.0.0.1'" in yard.rows()[0][2]
+    port = broker.port
+    with Broker(tmp_path / "b", port=port, tls=Tls(authority.ca_file, right.cert_file, right.key_file)):
+        yard.advance(5)
+        yard.until(lambda: yard.rows()[0][0] == "sent")
+
+
+def test_what_is_published_is_nothing_that_the_processor_subscribes_to() -> None:
+    """Its own alerts can never come back as samples or events."""
+    for name in ("strikewatch/pit/HB-01/alerts", "strikewatch/pit/alerts", "strikewatch/pit/HB-01/standing"):
+        assert not any(paho.topic_matches_sub(each, name) for each in topic.filters("strikewatch"))
+
+
+def test_what_stands_leaves_out_what_is_over_or_elsewhere(path: Path, clock: Clock) -> None:
+    store = Store(path, {mqtt.NAME: "mqtt://x"})
+    store.commit(StepRecord(clock.now, changes=[change(1, "raised"), change(2, "raised")]))
+    store.commit(StepRecord(clock.now, changes=[change(2, "cleared")]))
+    assert [one["hammer"] for one in standing(store, "pit", "HB-01")] == ["HB-01"]
+    assert standing(store, "pit", "HB-02") == standing(store, "quay", "HB-01") == []
+    store.close()

@@ -1,0 +1,222 @@
+"""One attempt against real servers: where it connects to, whom it believes, and how long it waits."""
+
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from strikewatch.sinks.address import look_up
+from strikewatch.sinks.http_post import Poster
+from strikewatch.sinks.sender import Answer
+from strikewatch.sinks.target import Target
+from tests.certificates import Authority
+from tests.receiver import Receiver
+from tests.sinks.yard import KEY, LOOPBACK, START
+
+OK = b"HTTP/1.1 200 OK\r\ncontent-length: 0\r\n\r\n"
+
+
+@contextmanager
+def server(
+    speak: Callable[[socket.socket], None], context: ssl.SSLContext | None = None, host: str = "127.0.0.1"
+) -> Iterator[int]:
+    """A server that does `speak` with each connection, once the request has been read; its port."""
+    listener = socket.create_server((host, 0))
+
+    def serve() -> None:
+        while True:
+            try:
+                line, _ = listener.accept()
+            except OSError:
+                return
+            try:
+                with context.wrap_socket(line, server_side=True) if context else line as sock:
+                    asked = b""
+                    while not asked.endswith(b"{}"):
+                        asked += sock.recv(65_536) or b"{}"
+                    speak(sock)
+            except OSError:
+                pass  # the sender has gone: some tests are about that
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    try:
+        yield listener.getsockname()[1]
+    finally:
+        listener.shutdown(socket.SHUT_RDWR)
+        listener.close()
+        thread.join()
+
+
+def target(url: str, **settings: Any) -> Target:
+    return Target(url=url, secret_env="NONE", **({"allow_private": LOOPBACK} | settings))
+
+
+def once(given: Target, resolve: Callable[[str, int], list[str]] = look_up) -> Answer:
+    poster = Poster(given, [KEY], resolve)
+    try:
+        return poster.post("m1", b"{}", START)
+    finally:
+        poster.close()
+
+
+@pytest.fixture
+def authority(tmp_path: Path) -> Authority:
+    return Authority(tmp_path)
+
+
+def tls(authority: Authority, *hosts: str) -> ssl.SSLContext:
+    issued = authority.issue("server", list(hosts))
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(issued.cert_file, issued.key_file)
+    return context
+
+
+def test_the_certificate_must_be_for_the_name_whatever_the_address(authority: Authority) -> None:
+    """The right name passes and is what the server is asked for; another fails although the address is right."""
+    asked: list[str | None] = []
+    context = tls(authority, "alerts.test")
+    context.sni_callback = lambda _socket, name, _context: asked.append(name)
+    heard: list[bytes] = []
+
+    def speak(sock: socket.socket) -> None:
+        heard.append(b"spoken to")
+        sock.sendall(OK)
+
+    def home(_host: str, _port: int) -> list[str]:
+        return ["127.0.0.1"]
+
+    with server(speak, context) as port:
+        right = target(f"https://alerts.test:{port}/x", ca_file=authority.ca_file)
+        answer = once(right, home)
+        assert (answer.taken, answer.words) == (True, "HTTP 200"), answer
+        assert "certificate valid for alerts.test" in answer.story
+        assert asked == ["alerts.test"]
+        wrong = once(target(f"https://other.test:{port}/x", ca_file=authority.ca_file), home)
+        assert not wrong.taken
+        assert "not valid for 'other.test'" in wrong.words
+        literal = once(target(f"https://127.0.0.1:{port}/x", ca_file=authority.ca_file))
+        assert "IP address mismatch" in literal.words
+        unknown = once(target(f"https://alerts.test:{port}/x"), home)
+        assert "CERTIFICATE_VERIFY_FAILED" in unknown.words
+        assert len(heard) == 1
+
+
+def test_a_certificate_may_be_for_an_address(authority: Authority) -> None:
+    with server(lambda sock: sock.sendall(OK), tls(authority, "127.0.0.1")) as port:
+        assert once(target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file)).taken
+
+
+def test_a_name_that_answers_differently_the_next_moment_gains_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Rebinding: what was checked is what is connected to, and nothing is looked up behind the check's back."""
+    answers = [["127.0.0.1"], ["127.0.0.2"], ["127.0.0.1"], ["10.0.0.1", "127.0.0.1"]]
+    asked: list[str] = []
+
+    def resolve(host: str, _port: int) -> list[str]:
+        asked.append(host)
+        return answers[len(asked) - 1]
+
+    def forbidden(*_: Any, **__: Any) -> None:
+        raise AssertionError("a second look-up")
+
+    monkeypatch.setattr(socket, "getaddrinfo", forbidden)
+    with server(lambda sock: sock.sendall(OK)) as port:
+        given = target(f"http://two-faced.test:{port}/", allow_private=["127.0.0.1/32"])
+        assert once(given, resolve).taken
+        assert len(asked) == 1
+        second = once(given, resolve)
+        assert second.words.startswith("ForbiddenAddressError: not connected: 127.0.0.2 (for two-faced.test)")
+        assert once(given, resolve).taken
+        assert "10.0.0.1" in once(given, resolve).words
+
+
+def test_a_forbidden_address_is_never_connected_to() -> None:
+    came: list[Any] = []
+    with server(came.append) as port:
+        for host in ("127.0.0.1", "2130706433", "0x7f.1", "0177.0.0.1", "localhost"):
+            answer = once(target(f"http://{host}:{port}/", allow_private=[]))
+            assert not answer.taken
+            assert "allow_private" in answer.words
+    assert came == []
+
+
+def test_http_to_the_open_internet_needs_a_word() -> None:
+    def public(_host: str, _port: int) -> list[str]:
+        return ["8.8.8.8"]
+
+    refused = once(target("http://plain.test/"), public)
+    assert "http to 8.8.8.8 is for all to read; use https, or set allow_http" in refused.words
+
+
+def test_no_proxy_of_the_environment_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    came: list[Any] = []
+    with server(came.append) as proxy, Receiver(KEY, now_s=lambda: START / 1e9) as receiver:
+        for name in ("http_proxy", "HTTP_PROXY", "all_proxy", "ALL_PROXY", "https_proxy"):
+            monkeypatch.setenv(name, f"http://127.0.0.1:{proxy}")
+        assert once(target(receiver.url)).taken
+        assert receiver.received[0].refused == ""
+    assert came == []
+
+
+def test_a_redirect_is_a_failure_and_not_followed() -> None:
+    came: list[Any] = []
+    with server(came.append) as elsewhere:
+        moved = f"HTTP/1.1 307 Moved\r\nlocation: http://127.0.0.1:{elsewhere}/\r\ncontent-length: 0\r\n\r\n"
+        with server(lambda sock: sock.sendall(moved.encode())) as port:
+            answer = once(target(f"http://127.0.0.1:{port}/"))
+    assert (answer.taken, answer.words, came) == (False, "HTTP 307", [])
+
+
+def drip(sock: socket.socket) -> None:
+    """An answer that never ends, in pieces that each come soon."""
+    sock.sendall(b"HTTP/1.1 200 OK\r\n")
+    for _ in range(400):
+        sock.sendall(b"x: y\r\n"[:1])
+        time.sleep(0.01)
+
+
+@pytest.mark.parametrize("sealed", [False, True])
+def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, sealed: bool) -> None:
+    context = tls(authority, "127.0.0.1") if sealed else None
+    with server(drip, context) as port:
+        given = target(f"http{'s' * sealed}://127.0.0.1:{port}/", ca_file=authority.ca_file, timeout_s=0.2)
+        began = time.monotonic()
+        answer = once(given)
+        assert "Timeout" in answer.words
+        assert time.monotonic() - began < 3.5, "the trickle would have lasted 4 s"
+
+
+def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> None:
+    """A server that takes the connection and says nothing."""
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        given = target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file, connect_timeout_s=0.1)
+        answer = once(given)
+    assert "Timeout" in answer.words
+    assert f"connected to 127.0.0.1 port {port}" in answer.story
+
+
+def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
+    with server(lambda sock: sock.sendall(OK), host="127.0.0.2") as port:
+        answer = once(target(f"http://two.test:{port}/"), lambda *_: ["127.0.0.1", "127.0.0.2"])
+    assert answer.taken
+    assert "127.0.0.1 port" in answer.story
+    assert "connected to 127.0.0.2" in answer.story
+
+
+def test_what_is_no_http_is_a_failure() -> None:
+    with server(lambda sock: sock.sendall(b"220 mail ready\r\n")) as port:
+        assert "BadStatusLine" in once(target(f"http://127.0.0.1:{port}/")).words
+
+
+def test_headers_without_end_are_bounded() -> None:
+    with server(lambda sock: sock.sendall(b"HTTP/1.1 200 OK\r\n" + b"a: b\r\n" * 5000)) as port:
+        assert "more than 100 headers" in once(target(f"http://127.0.0.1:{port}/")).words

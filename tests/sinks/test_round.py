@@ -1,0 +1,59 @@
+"""What a crash may repeat comes before anything later of the same alert."""
+
+from pathlib import Path
+
+from sqlalchemy import URL, text
+
+from strikewatch.core.instant import Instant
+from strikewatch.sinks.delivery_loop import Round
+from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks.retry_schedule import Schedule
+from strikewatch.sinks.sender import Answer
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.outbox.messages import Message, Outbox
+from tests.sinks.yard import START, Clock, change
+
+
+class Witness:
+    """Takes everything; notes what was on record as sent when each message came."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.on_record: list[tuple[str, str, int]] = []
+
+    def send(self, message: Message, now: Instant) -> Answer:
+        del now
+        with self._store.read() as connection:
+            sent = connection.execute(
+                text("select count(*) from outbox where state = 'sent' and alert_id = :id"),
+                {"id": message.alert_id},
+            ).scalar_one()
+        self.on_record.append((message.alert_id, message.step, sent))
+        return Answer(True, "taken")
+
+    def rest(self) -> None:
+        """Holds nothing."""
+
+    def close(self) -> None:
+        """Holds nothing."""
+
+
+def test_a_step_is_sent_only_once_the_step_before_is_on_record_as_sent(where: Path | URL) -> None:
+    """Three alerts raised and cleared in one commit: at each `cleared`, its `raised` is written."""
+    clock = Clock()
+    store = Store(where, {"yard": "http://yard.test/"})
+    try:
+        witness = Witness(store)
+        work = Round(
+            Outbox(store, "yard"), Endpoint("yard", Schedule(), witness), clock.wall, clock.monotonic
+        )
+        alerts = [change(n, step) for step in ("raised", "cleared") for n in (1, 2, 3)]
+        store.commit(StepRecord(START, changes=alerts))
+        work.learn()
+        work.drain(lambda: False)
+        assert [(step, sent) for _, step, sent in witness.on_record] == [("raised", 0)] * 3 + [
+            ("cleared", 1)
+        ] * 3
+    finally:
+        store.close()

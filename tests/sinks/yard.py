@@ -1,0 +1,116 @@
+"""A courier at work for tests: a real database, clocks that the test moves, and steps to tell of."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import text
+
+from strikewatch.core.alert import Alert, Change, Step
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.flood import Settings as Alarms
+from strikewatch.sinks import webhook
+from strikewatch.sinks.dispatcher import Courier
+from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.target import key_of
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from tests.receiver import Receiver
+
+SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
+KEY = key_of(SECRET)
+LOOPBACK = ("127.0.0.0/8",)
+START = 1_772_608_500_000_000_000
+
+
+class Clock:
+    """Wall and monotonic time that stand still until moved."""
+
+    def __init__(self) -> None:
+        self.now = START
+        self.steady = 77 * SECOND
+
+    def wall(self) -> int:
+        return self.now
+
+    def monotonic(self) -> int:
+        return self.steady
+
+    def wall_s(self) -> float:
+        return self.now / SECOND
+
+    def advance(self, by_s: float) -> None:
+        self.now += int(by_s * SECOND)
+        self.steady += int(by_s * SECOND)
+
+
+class Yard:
+    """A database with a courier that can be taken away and brought back."""
+
+    def __init__(self, path: Path, clock: Clock, endpoints: dict[str, str], **settings: Any) -> None:
+        self.path, self.clock = path, clock
+        settings = {
+            "jitter": 0.0,
+            "secret_env": "YARD_SECRET",
+            "retry_s": (5, 30, 120),
+            "allow_private": LOOPBACK,
+        } | settings
+        self.endpoints = [webhook.Settings(name=name, url=url, **settings) for name, url in endpoints.items()]
+        self.failed: list[BaseException] = []
+        self.open()
+
+    def open(self) -> None:
+        # how a courier carries has nothing to do with storms
+        quiet = Alarms(flood_above=10**6, flood_below=1)
+        self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
+        endpoints = [of_webhook(one) for one in self.endpoints]
+        self.courier = Courier(
+            self.store, endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
+        )
+        self.courier.start()
+
+    def close(self) -> None:
+        self.courier.stop()
+        self.store.close()
+
+    def restart(self) -> None:
+        self.close()
+        self.open()
+
+    def tell(self, *steps: tuple[int, Step]) -> None:
+        """Commit changes of alerts, named by a number, and wake the courier."""
+        self.store.commit(StepRecord(self.clock.now, changes=[change(n, step) for n, step in steps]))
+        self.courier.wake()
+
+    def advance(self, by_s: float) -> None:
+        self.clock.advance(by_s)
+        self.courier.wake()
+
+    def rows(self, columns: str = "state, attempts, last_outcome") -> list[tuple[Any, ...]]:
+        with self.store.read() as connection:
+            return [
+                tuple(row) for row in connection.execute(text(f"select {columns} from outbox order by seq"))
+            ]
+
+    def until(self, condition: Callable[[], bool]) -> None:
+        limit = time.monotonic() + 20
+        while not condition():
+            assert time.monotonic() < limit, self.rows()
+            time.sleep(0.002)
+
+
+def change(n: int, step: Step) -> Change:
+    cleared = START + n + SECOND if step == "cleared" else None
+    alert = Alert("same_spot", "pit", f"HB-{n:02d}", "op-11", "low", START + n * 1000, cleared)
+    return Change(step, "pit", alert.hammer, alert.id, alert.record(), alert.onset, cleared)
+
+
+@contextmanager
+def yard_with(path: Path, clock: Clock, *receivers: Receiver, **settings: Any) -> Iterator[Yard]:
+    yard = Yard(path, clock, {f"end{i}": one.url for i, one in enumerate(receivers)}, **settings)
+    try:
+        yield yard
+    finally:
+        yard.close()

@@ -1,0 +1,215 @@
+"""Admit: whatever comes in whatever order, rows leave in event time, each instant once, and none is lost unsaid."""
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.core.batch import NO_ROWS, Key, Rows
+from strikewatch.core.events import Event, name_of
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sources.ordering import NEVER, Admit, Policy
+
+HB: Key = ("fennick-hollow", "HB-01")
+START = 1_780_000_000 * SECOND
+REORDER = 2 * SECOND
+STEP = SECOND // 10
+POLICIES: tuple[Policy, ...] = ("window", "hole")
+
+
+def rows(times: Sequence[Instant]) -> Rows:
+    """Rows that carry their place in `times` as a pressure."""
+    return Rows(np.array(times, np.int64), {"pressure_bar": np.arange(len(times), dtype=np.float64)})
+
+
+def passed(admit: Admit, lots: Sequence[Sequence[Instant]]) -> list[Instant]:
+    """What passes of lots in the order of their arrival, and at last of what was waiting."""
+    out = [admit.rows(HB, rows(lot)).time_ns for lot in lots]
+    return [int(at) for part in [*out, admit.flush(HB).time_ns] for at in part]
+
+
+def cut(times: list[Instant], at: set[int]) -> list[list[Instant]]:
+    places = sorted({0, len(times), *(k for k in at if k < len(times))})
+    return [times[a:b] for a, b in pairwise(places)]
+
+
+cuts = st.sets(st.integers(0, 80))
+# Steps of all sorts, forwards and back: ties, the usual step, holes, and beyond where a clock counts as wrong.
+anyhow = st.lists(
+    st.sampled_from(
+        [0, 1, STEP, STEP, STEP, 3 * STEP, SECOND, REORDER, 60 * SECOND, 601 * SECOND, 4000 * SECOND]
+    )
+    | st.integers(0, 5000 * SECOND),
+    max_size=60,
+).flatmap(
+    lambda steps: st.lists(st.sampled_from([1, 1, 1, -1]), min_size=len(steps), max_size=len(steps)).map(
+        lambda signs: [
+            START + int(at) for at in np.cumsum([a * b for a, b in zip(steps, signs, strict=True)])
+        ]
+    )
+)
+
+
+@pytest.mark.parametrize("policy", POLICIES)
+@given(times=anyhow, at=cuts, restart=st.booleans())
+def test_strictly_increasing_and_every_row_accounted_for(
+    policy: Policy, times: list[Instant], at: set[int], restart: bool
+) -> None:
+    """Used, duplicate, late, of a wrong clock or still waiting: together what arrived. A restart changes nothing of it,
+    nor does what is kept for later looking: each row that was refused, save duplicates, is handed back."""
+    admit = Admit(policy, REORDER)
+    out: list[Instant] = []
+    arrived = used = refused = handed = 0
+    for lot in cut(times, at):
+        out += admit.rows(HB, rows(lot)).time_ns.tolist()
+        arrived += len(lot)
+        handed += sum(len(found) for _, found in admit.take_unused(HB)) if lot else 0
+        if restart and lot and policy == "hole":
+            before = admit.counts()[HB]
+            used += before.used
+            refused += before.duplicate + before.late + before.wrong_clock
+            handed += before.duplicate
+            waiting, last = admit.waiting(HB), admit.last(HB)
+            admit = Admit(policy, REORDER)
+            admit.restore(HB, last, waiting, ())
+        if lot:
+            counts = admit.counts()[HB]
+            known = counts.used + counts.duplicate + counts.late + counts.wrong_clock
+            assert used + refused + known + len(admit.waiting(HB)) == arrived
+    out += admit.flush(HB).time_ns.tolist()
+    assert all(a < b for a, b in pairwise(out))
+    assert set(out) <= set(times)
+    counts = admit.counts()[HB]
+    assert used + counts.used == len(out)
+    assert handed + counts.duplicate == arrived - len(out)
+
+
+@st.composite
+def jostled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
+    """An even feed with rows missing here and there, and its arrival, each row delayed by less than the window."""
+    holes = draw(st.lists(st.tuples(st.integers(3, 12), st.integers(2, 100)), max_size=4))
+    grid = [0, 1, 2, 3]
+    for run, gap in holes:
+        grid += range(grid[-1] + gap, grid[-1] + gap + run)
+    times = [START + k * STEP for k in grid]
+    delays = [0] * 3 + [
+        draw(st.sampled_from([0, 0, STEP, 5 * STEP]) | st.integers(0, REORDER - 1)) for _ in grid[3:]
+    ]
+    order = sorted(range(len(times)), key=lambda k: times[k] + delays[k])
+    return times, [times[k] for k in order]
+
+
+@pytest.mark.parametrize("policy", POLICIES)
+@given(feed=jostled(), at=cuts)
+def test_reordering_within_the_window_is_undone(
+    policy: Policy, feed: tuple[list[Instant], list[Instant]], at: set[int]
+) -> None:
+    in_order, arrival = feed
+    admit = Admit(policy, REORDER)
+    assert passed(admit, cut(arrival, at)) == in_order
+    assert admit.counts()[HB].late == 0
+
+
+@pytest.mark.parametrize("policy", POLICIES)
+@given(
+    n=st.integers(4, 40),
+    place=st.integers(0, 40),
+    ahead_s=st.integers(601, 10**6),
+    at=cuts,
+)
+def test_a_row_far_ahead_does_not_make_its_followers_late(
+    policy: Policy, n: int, place: int, ahead_s: int, at: set[int]
+) -> None:
+    """Whether it comes in a lot of its own or among others, the first of all included."""
+    good = [START + k * STEP for k in range(n)]
+    place = 1 + place % (n - 1)
+    wrong = good[place] + ahead_s * SECOND
+    admit = Admit(policy, REORDER)
+    assert passed(admit, cut([*good[:place], wrong, *good[place:]], at)) == good
+    counts = admit.counts()[HB]
+    assert (counts.used, counts.wrong_clock, counts.late) == (n, 1, 0)
+
+
+def test_a_row_far_ahead_is_still_in_doubt_after_a_restart() -> None:
+    good = [START + k * STEP for k in range(9)]
+    before, after = Admit("hole", REORDER), Admit("hole", REORDER)
+    out = [*before.rows(HB, rows([*good[:5], good[6], good[6] + 3600 * SECOND])).time_ns]
+    after.restore(HB, before.last(HB), before.waiting(HB), ())
+    assert out + passed(after, [good[5:6], good[7:]]) == good
+    assert after.counts()[HB].wrong_clock == 1
+
+
+def test_rows_far_ahead_that_go_on_are_a_long_pause() -> None:
+    for policy in POLICIES:
+        admit = Admit(policy, REORDER)
+        times = [START + k * STEP for k in range(10)]
+        times += [START + 3600 * SECOND + k * SECOND for k in range(100)]
+        assert passed(admit, [[at] for at in times]) == times
+
+
+def test_behind_no_hole_nothing_waits() -> None:
+    """Live, a row in order passes in the step that brought it; one behind a hole when the hole fills."""
+    admit = Admit("hole", REORDER)
+    warm = [START + k * STEP for k in range(40)]
+    assert len(admit.rows(HB, rows(warm))) + len(admit.flush(HB)) == 40
+    at = warm[-1]
+    for k in range(1, 10):
+        assert admit.rows(HB, rows([at + k * STEP])).time_ns.tolist() == [at + k * STEP]
+    at += 9 * STEP
+    assert len(admit.rows(HB, rows([at + 2 * STEP]))) == 0
+    assert admit.holding == [HB]
+    assert admit.rows(HB, rows([at + STEP])).time_ns.tolist() == [at + STEP, at + 2 * STEP]
+    assert admit.holding == []
+
+
+def test_behind_a_hole_that_never_fills_a_row_waits_no_longer_than_the_window() -> None:
+    admit = Admit("hole", REORDER)
+    admit.rows(HB, rows([START + k * STEP for k in range(40)]))
+    admit.flush(HB)
+    behind = [START + 10 * SECOND + k * STEP for k in range(21)]
+    assert [len(admit.rows(HB, rows([at]))) for at in behind] == [0] * 20 + [21]
+
+
+def test_what_is_delivered_again_is_a_duplicate_and_what_comes_first_too_late_is_late() -> None:
+    times = [START + k * STEP for k in range(3000)]
+    for again, expected in ((False, (1, 3)), (True, (4, 0))):
+        admit = Admit("none")
+        for at in range(0, len(times), 100):
+            admit.rows(HB, rows(times[at : at + 100]))
+        old = [times[-1], times[0] - 1, times[0] - 2, times[-1] - 1]
+        assert len(admit.rows(HB, rows(old), again=again)) == 0
+        counts = admit.counts()[HB]
+        assert (counts.duplicate, counts.late) == expected
+        assert admit.take_tally() == {"duplicate": expected[0]}
+        assert admit.take_tally() == {}
+
+
+def test_rows_of_one_hammer_do_not_touch_another_s() -> None:
+    admit = Admit("hole", REORDER)
+    admit.rows(HB, rows([START + 10**6 * SECOND]))
+    other = "fennick-hollow", "HB-02"
+    assert admit.last(other) == NEVER
+    found = [admit.rows(other, rows([START])), admit.flush(other)]
+    assert Rows.join(found).time_ns.tolist() == [START]
+
+
+def test_a_correction_takes_effect_after_what_it_corrects() -> None:
+    """Also where that is still to come, or comes late; what is entered anew comes after what was withdrawn."""
+    admit = Admit("none")
+    admit.rows(HB, Rows(np.array([100 * SECOND]), {}))
+    for time_s in (110, 50):
+        wrong = Event(*HB, "grease", time_s * SECOND)
+        again = Event(*HB, "grease", time_s * SECOND, {"strokes": [12]})
+        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+        for event in (wrong, withdrawal, again):
+            admit.event(event)
+        told = admit.portion(HB, NO_ROWS, 200 * SECOND).events
+        kinds = [(one.kind, one.fields.get("strokes")) for one in told]
+        if time_s == 110:
+            assert kinds == [("grease", None), ("withdrawal", None), ("grease", [12])]
+            assert [one.effective for one in told] == [110 * SECOND] * 3
+        else:
+            assert kinds == [("grease", None), ("grease", [12]), ("withdrawal", None)]

@@ -1,0 +1,152 @@
+"""Whose turn it is among messages that wait, and in which order they are acknowledged."""
+
+from random import Random
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from strikewatch.core.batch import Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.sources.decode import topic
+from strikewatch.sources.mqtt.fair_queue import WEIGHS, Fair, Message
+from strikewatch.sources.ordering import Admit
+
+HAMMERS = ("HB-01", "HB-02", "HB-03")
+
+
+def queue() -> Fair:
+    return Fair(lambda name: topic.machine(name, "strikewatch"))
+
+
+def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"") -> Message:
+    return Message(f"strikewatch/pit/{hammer}/{kind}", payload, number, number, 1, 1, False)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(HAMMERS), st.sampled_from(("samples", "events")), st.integers(0, 3 * WEIGHS)
+        )
+        | st.integers(1, 9),
+        max_size=80,
+    ),
+    st.randoms(use_true_random=False),
+)
+def test_nothing_is_lost_or_overtakes_its_own_and_all_is_acknowledged_as_it_came(
+    script: list[tuple[str, str, int] | int], dice: Random
+) -> None:
+    """Messages come and are taken in any interleaving, and are done with in any order."""
+    fair = queue()
+    came: list[Message] = []
+    taken: list[Message] = []
+    open_: list[Message] = []
+    acknowledged: list[int] = []
+    for one in [*script, *[5] * len(script)]:
+        if isinstance(one, int):
+            waiting = len(fair)
+            more = fair.take(one)
+            assert bool(more) == bool(waiting)
+            assert len(more) + len(fair) == waiting
+            taken += more
+            open_ += more
+            dice.shuffle(open_)
+            done, open_ = open_[: len(open_) // 2], open_[len(open_) // 2 :]
+            acknowledged += [mid for _, mid in fair.done(done)]
+        else:
+            hammer, kind, size = one
+            came.append(message(len(came), hammer, kind, bytes(size)))
+            fair.put(came[-1])
+    acknowledged += [mid for _, mid in fair.done(open_)]
+    assert acknowledged == [one.mid for one in came]
+    for hammer in HAMMERS:
+        assert [one for one in taken if f"/{hammer}/" in one.topic] == [
+            one for one in came if f"/{hammer}/" in one.topic
+        ]
+
+
+@given(st.integers(1, 5000), st.integers(3, 300))
+def test_hours_of_one_hammer_hold_up_no_other(hours: int, limit: int) -> None:
+    """What others have just sent is in the very next step, whatever waits; the rest of the step is filled."""
+    fair = queue()
+    for number in range(hours):
+        fair.put(message(number, "HB-99"))
+    for number, hammer in enumerate(HAMMERS[:2]):
+        fair.put(message(hours + number, hammer))
+    taken = fair.take(limit)
+    assert {f"strikewatch/pit/{hammer}/samples" for hammer in HAMMERS[:2]} <= {one.topic for one in taken}
+    assert len(taken) == min(limit, hours + 2)
+    assert fair.done(one for one in taken if one.mid >= hours) == [], "the older ones are not done with"
+
+
+def test_with_more_hammers_than_fit_into_a_step_each_has_its_turn() -> None:
+    fair = queue()
+    for number in range(100):
+        fair.put(message(number, f"HB-{number % 10}"))
+    turns = [{one.topic for one in fair.take(4)} for _ in range(5)]
+    assert len(set.union(*turns)) == 10
+    assert all(len(turn) == 4 for turn in turns)
+
+
+def test_large_messages_weigh_more() -> None:
+    """A step is bounded by what is in it; one message larger than a step makes one by itself."""
+    fair = queue()
+    for number in range(6):
+        fair.put(message(number, "HB-01", payload=bytes(4 * WEIGHS)))
+    assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
+    fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHS)))
+    assert len(fair.take(10)) == 1
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(HAMMERS), st.integers(0, 2 * WEIGHS)), max_size=80),
+    st.integers(0, 30),
+    st.integers(1, 100),
+)
+def test_long_lines_go_on_waiting_where_only_short_ones_are_asked_for(
+    came: list[tuple[str, int]], longest: int, limit: int
+) -> None:
+    """And what waited comes whole and in order afterwards."""
+    fair = queue()
+    messages = [message(number, hammer, payload=bytes(size)) for number, (hammer, size) in enumerate(came)]
+    for one in messages:
+        fair.put(one)
+    lengths = {hammer: sum(one == hammer for one, _ in came) for hammer in HAMMERS}
+    first = fair.take(limit, longest=longest)
+    assert all(lengths[one.topic.split("/")[2]] <= longest for one in first)
+    assert bool(first) == any(0 < length <= longest for length in lengths.values())
+    rest = fair.take(10**9)
+    for hammer in HAMMERS:
+        of = f"/{hammer}/"
+        assert [one for one in [*first, *rest] if of in one.topic] == [
+            one for one in messages if of in one.topic
+        ]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(3, 60), st.integers(0, 60))
+def test_a_backlog_of_a_machine_with_many_topics_comes_in_order(limit: int, others: int) -> None:
+    """A topic a tag, one level below the hammer's: no value is late, however many messages a step takes."""
+    tags = {"Active": "active", "Press": "pressure_bar", "Oil": "oil_c"}
+    fair = queue()
+    start, step = 1_780_000_000 * SECOND, SECOND // 10
+    sent = [(start + k * step, tag) for k in range(60) for tag in tags]
+    for number, (at, tag) in enumerate(sent):
+        if number < others:
+            fair.put(message(number, "HB-02"))
+        fair.put(Message(f"strikewatch/pit/EX21/{tag}/value", b"", at, number, 1, 1, False))
+    key, admit = ("pit", "EX21"), Admit("hole")
+    while taken := fair.take(limit):
+        for one in taken:
+            if "/EX21/" in one.topic:
+                channel = tags[one.topic.split("/")[3]]
+                admit.rows(key, Rows(np.array([one.received_ns], np.int64), {channel: np.ones(1)}))
+    admit.flush(key)
+    counts = admit.counts()[key]
+    assert (counts.used, counts.merged, counts.late, counts.duplicate) == (60, 120, 0, 0)
+
+
+def test_the_machine_of_a_topic_is_its_site_and_hammer() -> None:
+    assert topic.machine("strikewatch/pit/HB-01/samples", "strikewatch") == "strikewatch/pit/HB-01"
+    assert topic.machine("a/b/pit/HB-01/Press/value", "a/b") == "a/b/pit/HB-01"
+    assert topic.machine("other", "strikewatch") == "other"

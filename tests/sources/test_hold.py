@@ -1,0 +1,193 @@
+"""Channels that are sent on change only: held to the instant, whatever the cut, and by the slow twin the same."""
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
+from strikewatch.core.channels import CHANNELS, hold_column
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sources.hold import LAYOUT, NO_VALUE, Hold
+
+HB: Key = ("fennick-hollow", "HB-01")
+START = 1_780_000_000 * SECOND
+BOUNDS = {"active": 600 * SECOND, "oil_c": 90 * SECOND, "pressure_bar": 2 * SECOND}
+
+Row = tuple[Instant, dict[str, float]]
+Told = tuple[list[Row], list[Instant]]
+
+
+def rows_of(found: Sequence[Row]) -> Rows:
+    names = dict.fromkeys(name for _, values in found for name in values)
+    columns = {
+        name: np.array([values.get(name, np.nan) for _, values in found], np.float64) for name in names
+    }
+    return Rows(np.array([at for at, _ in found], np.int64), columns)
+
+
+def table(rows: Rows) -> list[Row]:
+    return [
+        (int(at), {n: float(c[i]) for n, c in sorted(rows.columns.items()) if c[i] == c[i]})
+        for i, at in enumerate(rows.time_ns)
+    ]
+
+
+def lost(at: Instant, state: str = "lost") -> Event:
+    return Event(*HB, "connection", at, {"state": state})
+
+
+def filled(hold: Hold, rows: Sequence[Row], upto: Instant, ends: Sequence[Instant] = ()) -> list[Row]:
+    portion = Portion(HB, rows_of(rows) if rows else NO_ROWS, upto, tuple(map(lost, ends)))
+    return table(hold.portion(portion).rows)
+
+
+def twin(told: Told, upto: Instant) -> list[Row]:
+    """By the definition, an instant at a time: what is held is looked up anew for each."""
+    rows, ends = told
+    at_row = dict(rows)
+    said: dict[str, list[tuple[Instant, float, Instant]]] = {}  # channel → when, value, until when
+    for at in sorted({*at_row, *ends}):
+        for name in CHANNELS:
+            value = at_row.get(at, {}).get(name, math.nan)
+            if at in ends and value != value:
+                value = NO_VALUE
+            if value == value:
+                told_s = at_row.get(at, {}).get(hold_column(name), math.nan)
+                bound = BOUNDS.get(name, 0) if told_s != told_s else round(told_s * SECOND)
+                until = at if math.isinf(value) or not bound else at + bound
+                said.setdefault(name, []).append((at, value, until))
+
+    def newest(name: str, at: Instant, before: bool = False) -> tuple[Instant, float, Instant]:
+        found = [one for one in said.get(name, ()) if one[0] < at or (one[0] == at and not before)]
+        return found[-1] if found else (0, math.nan, 0)
+
+    instants = set(at_row)
+    marks = sorted({*at_row, *ends})
+    for begin, end in pairwise([*marks, upto + 1]):
+        for name in said:
+            _, value, until = newest(name, begin)
+            if math.isfinite(value) and until > begin:
+                last = until - (0 if name == "active" else CHANNELS[name].hold_ns)
+                instants |= {at for at in (last, until) if begin < at < end}
+                instants |= set(range(begin + SECOND, min(end, until + 1), SECOND))
+    instants |= {
+        at
+        for at in ends
+        if any(one[1] == one[1] and one[2] >= at for n in said if (one := newest(n, at, True)))
+    }
+    out: list[Row] = []
+    for at in sorted(instants):
+        values = {n: v for n, v in at_row.get(at, {}).items() if n in CHANNELS and math.isfinite(v)}
+        for name in said:
+            if name in values:
+                continue
+            _, value, until = newest(name, at)
+            if name != "active":
+                if math.isfinite(value) and at <= until - CHANNELS[name].hold_ns:
+                    values[name] = value
+            elif math.isfinite(value) and at < until:
+                values[name] = value
+            else:
+                begin, held, until = newest(name, at, True)
+                if held >= 0.5 and (at == until or (newest(name, at)[0] == at and at <= until)):
+                    values[name] = 0.0
+        out.append((at, dict(sorted(values.items()))))
+    return out
+
+
+@st.composite
+def feeds(draw: st.DrawFn) -> Told:
+    steps = draw(
+        st.lists(
+            st.sampled_from(
+                [1, SECOND // 10, SECOND, SECOND - 1, 2 * SECOND, 20 * SECOND, 90 * SECOND, 600 * SECOND]
+            )
+            | st.integers(1, 700 * SECOND),
+            min_size=1,
+            max_size=14,
+        )
+    )
+    times = [START + int(at) for at in np.cumsum(steps)]
+    nothing, gone = st.just(math.nan), st.just(NO_VALUE)
+    values: dict[str, Any] = {
+        "active": nothing | gone | st.sampled_from([0.0, 1.0]),
+        "oil_c": nothing | gone | st.floats(50, 90),
+        "pressure_bar": nothing | st.floats(0, 200),
+        "engine_rpm": nothing | gone | st.floats(0, 2000),
+        hold_column("engine_rpm"): nothing | st.sampled_from([10.0, 60.0, 7.25]),
+    }
+    rows = [(at, draw(st.fixed_dictionaries(values))) for at in times]
+    ends = draw(st.lists(st.sampled_from(times) | st.integers(START, times[-1]), max_size=3, unique=True))
+    return rows, sorted(ends)
+
+
+@given(told=feeds(), more=st.integers(0, 700 * SECOND))
+def test_the_stage_is_its_definition(told: Told, more: int) -> None:
+    rows, ends = told
+    upto = rows[-1][0] + more
+    assert filled(Hold(lambda _: BOUNDS), rows, upto, ends) == twin(told, upto)
+
+
+@given(
+    told=feeds(),
+    at=st.sets(st.integers(1, 13)),
+    ticks=st.lists(st.floats(0, 1), max_size=4),
+    more=st.integers(0, 700 * SECOND),
+)
+def test_no_cut_changes_anything(told: Told, at: set[int], ticks: list[float], more: int) -> None:
+    """Cut anywhere, with ticks in between, carried through bytes at each cut; what a look ahead shows is what comes."""
+    rows, ends = told
+    upto = rows[-1][0] + more
+    whole = filled(Hold(lambda _: BOUNDS), rows, upto, ends)
+    hold, out, done = Hold(lambda _: BOUNDS), [], START - 1
+    places = sorted({0, len(rows), *(k for k in at if k < len(rows))})
+    marks = [rows[b - 1][0] for b in places[1:]]
+    marks = sorted({*marks, *(START + int((upto - START) * t) for t in ticks), upto})
+    for mark in marks:
+        part = [row for row in rows if done < row[0] <= mark]
+        due = [end for end in ends if done < end <= mark]
+        if not part:
+            shown = table(hold.ahead(Portion(HB, NO_ROWS, mark, tuple(map(lost, due)))).rows)
+            assert shown == [row for row in whole if done < row[0] <= mark]
+        out += filled(hold, part, mark, due)
+        saved, hold = hold.saved(HB), Hold(lambda _: BOUNDS)
+        hold.restore(HB, f"other/1:3 {LAYOUT}", b"abc" + saved)
+        done = mark
+    assert out == whole
+
+
+def test_firing_ends_at_the_very_instant() -> None:
+    """By a null, a lost connection, or the bound: not two seconds of hold time after it."""
+    for told, ends, end in (
+        ([(START, {"active": 1.0}), (START + 7 * SECOND + 5, {"active": NO_VALUE})], [], 7 * SECOND + 5),
+        ([(START, {"active": 1.0}), (START + 99 * SECOND, {"oil_c": 60.0})], [START + 5], 5),
+        ([(START, {"active": 1.0, hold_column("active"): 30.5})], [], 30 * SECOND + SECOND // 2),
+    ):
+        found = filled(Hold(lambda _: {"active": 600 * SECOND}), told, START + 99 * SECOND, ends)
+        [first, *_] = [at for at, values in found if values.get("active") == 0.0]
+        assert first == START + end
+        assert all(values["active"] == 1.0 for at, values in found if at < first)
+        assert all("active" not in values for at, values in found if at > first)
+
+
+def test_a_hammer_without_such_a_channel_is_passed_through_untouched() -> None:
+    hold = Hold(lambda _: {})
+    portion = Portion(HB, rows_of([(START, {"active": 1.0})]), START, (lost(START),))
+    assert hold.portion(portion) is portion
+    assert hold.ahead(portion) is portion
+    assert HB not in hold
+    assert hold.remaining(HB) == 0
+
+
+def test_a_connection_that_is_restored_ends_nothing() -> None:
+    hold = Hold(lambda _: {"active": 600 * SECOND})
+    event = lost(START + SECOND, "restored")
+    rows = hold.portion(Portion(HB, rows_of([(START, {"active": 1.0})]), START + 2 * SECOND, (event,))).rows
+    assert rows.columns["active"].tolist() == [1.0, 1.0, 1.0]
+    assert hold.remaining(HB) == 600 * SECOND

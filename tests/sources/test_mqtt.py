@@ -1,0 +1,283 @@
+"""The subscriber against a real broker, in both versions of MQTT: nothing lost, nothing acknowledged too early."""
+
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Literal
+
+import paho.mqtt.client as paho
+import pytest
+
+from strikewatch.errors import BrokerError
+from strikewatch.sources.mqtt import Message, Settings, Subscriber
+from tests.broker import Broker
+
+Version = Literal["3.1.1", "5"]
+both_versions = pytest.mark.parametrize("version", ["3.1.1", "5"])
+
+
+def until(what: Callable[[], Any], within_s: float = 20.0) -> Any:
+    """Wait for something to come true, and return it."""
+    deadline = time.monotonic() + within_s
+    while not (value := what()):
+        assert time.monotonic() < deadline, "did not come true in time"
+        time.sleep(0.01)
+    return value
+
+
+def settings_for(broker: Broker, version: Version, **changes: Any) -> Settings:
+    return Settings(
+        **{
+            "host": broker.host,
+            "port": broker.port,
+            "version": version,
+            "reconnect_min_s": 0.05,
+            "reconnect_max_s": 0.2,
+            **changes,
+        }
+    )
+
+
+@contextmanager
+def subscribed(settings: Settings) -> Iterator[Subscriber]:
+    subscriber = Subscriber(settings)
+    subscriber.start()
+    try:
+        until(lambda: len(subscriber.status().grants) == 2)
+        yield subscriber
+    finally:
+        subscriber.stop()
+
+
+def publish(broker: Broker, numbers: range, topic: str = "strikewatch/s/HB-01/samples", qos: int = 1) -> None:
+    """Publish payloads b"0", b"1", ... and wait until the broker has them."""
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    for number in numbers:
+        info = client.publish(topic, str(number), qos)
+    info.wait_for_publish(10)
+    client.disconnect()
+    client.loop_stop()
+
+
+def collect(subscriber: Subscriber, count: int, acknowledge: bool = True) -> list[Message]:
+    messages: list[Message] = []
+
+    def enough() -> bool:
+        taken = subscriber.take(100, 0.2)
+        messages.extend(taken)
+        if acknowledge:
+            subscriber.acknowledge(taken)
+        return len(messages) >= count
+
+    until(enough)
+    return messages
+
+
+def numbers(messages: list[Message]) -> list[int]:
+    return [int(message.payload) for message in messages]
+
+
+@both_versions
+def test_messages_of_both_kinds_arrive_in_order(tmp_path: Path, version: Version) -> None:
+    with Broker(tmp_path) as broker, subscribed(settings_for(broker, version)) as subscriber:
+        assert list(subscriber.status().grants) == ["strikewatch/+/+/samples", "strikewatch/+/+/events"]
+        publish(broker, range(300))
+        publish(broker, range(300, 301), "strikewatch/s/HB-01/events")
+        publish(broker, range(999, 1000), "strikewatch/s/HB-01/other")
+        got = collect(subscriber, 301)
+        assert numbers(got) == list(range(301))
+        assert got[-1].topic == "strikewatch/s/HB-01/events"
+        assert {(m.qos, m.generation, m.redelivered) for m in got} == {(1, 1, False)}
+        assert subscriber.take(10, 0.1) == []
+
+
+def test_messages_are_stamped_by_the_injected_clock(tmp_path: Path) -> None:
+    with Broker(tmp_path) as broker:
+        subscriber = Subscriber(settings_for(broker, "5"), clock=lambda: 42)
+        subscriber.start()
+        until(lambda: subscriber.status().grants)
+        publish(broker, range(1))
+        assert collect(subscriber, 1)[0].received_ns == 42
+        subscriber.stop()
+
+
+@both_versions
+def test_the_session_outlives_us(tmp_path: Path, version: Version) -> None:
+    """What is published while we are away comes on our return, unmarked, in order; a clean stop keeps the session."""
+    with Broker(tmp_path) as broker:
+        with subscribed(settings_for(broker, version)) as subscriber:
+            assert not subscriber.status().resumed
+        publish(broker, range(50))
+        with subscribed(settings_for(broker, version)) as subscriber:
+            assert subscriber.status().resumed
+            assert numbers(collect(subscriber, 50)) == list(range(50))
+
+
+@both_versions
+def test_what_was_not_acknowledged_comes_again_and_what_was_does_not(
+    tmp_path: Path, version: Version
+) -> None:
+    """Death with 100 messages taken and the first 60 acknowledged: the other 40 come again, marked."""
+    with Broker(tmp_path) as broker:
+        with subscribed(settings_for(broker, version)) as subscriber:
+            publish(broker, range(100))
+            got = collect(subscriber, 100, acknowledge=False)
+            subscriber.acknowledge(got[:60])
+        with subscribed(settings_for(broker, version)) as subscriber:
+            again = collect(subscriber, 40)
+            assert numbers(again) == list(range(60, 100))
+            assert all(message.redelivered for message in again)
+            assert subscriber.take(10, 0.2) == []
+
+
+@both_versions
+def test_acknowledgements_of_a_lost_connection_are_not_sent(tmp_path: Path, version: Version) -> None:
+    """After a reconnect the old message numbers may mean new messages: stale ones must not remove those."""
+    with Broker(tmp_path) as broker:
+        with subscribed(settings_for(broker, version)) as subscriber:
+            publish(broker, range(10))
+            stale = collect(subscriber, 10, acknowledge=False)
+            broker.restart()
+            until(lambda: subscriber.status().generation > stale[0].generation and subscriber.status().grants)
+            again = collect(subscriber, 10, acknowledge=False)
+            assert {m.mid for m in again} & {m.mid for m in stale}, "the test needs numbers used twice"
+            subscriber.acknowledge(stale)
+        with subscribed(settings_for(broker, version)) as subscriber:
+            assert numbers(collect(subscriber, 10)) == list(range(10))
+
+
+@both_versions
+def test_after_a_broker_restart_we_subscribe_again(tmp_path: Path, version: Version) -> None:
+    """Even where the broker forgot everything."""
+    with (
+        Broker(tmp_path, persistence=False) as broker,
+        subscribed(settings_for(broker, version)) as subscriber,
+    ):
+        broker.kill()
+        until(lambda: not subscriber.status().connected)
+        until(lambda: "cannot connect" in subscriber.status().reason)
+        broker.start()
+        until(lambda: subscriber.status().connected and len(subscriber.status().grants) == 2)
+        assert not subscriber.status().resumed
+        publish(broker, range(5))
+        assert numbers(collect(subscriber, 5)) == list(range(5))
+
+
+@both_versions
+def test_a_full_queue_leaves_the_rest_to_the_broker(tmp_path: Path, version: Version) -> None:
+    """Nothing is taken for three keepalives: the line holds, the queue stays bounded, nothing is lost or doubled."""
+    with Broker(tmp_path) as broker:
+        settings = settings_for(broker, version, queue_limit=20, keepalive_s=1)
+        with subscribed(settings) as subscriber:
+            publish(broker, range(3000))
+            until(lambda: subscriber.status().full)
+            time.sleep(3)
+            status = subscriber.status()
+            assert (status.connected, status.generation, status.queued) == (True, 1, 20)
+            got = collect(subscriber, 3000)
+            assert numbers(got) == list(range(3000))
+            assert subscriber.status().generation == 1
+            time.sleep(2)  # and afterwards the line is still taken for alive
+            assert subscriber.status().generation == 1
+
+
+def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
+    with (
+        Broker(tmp_path, extra="message_size_limit 0") as broker,
+        subscribed(settings_for(broker, "5", queue_limit_mib=1)) as subscriber,
+    ):
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        client.connect(broker.host, broker.port)
+        client.loop_start()
+        for _ in range(20):
+            info = client.publish("strikewatch/s/HB-01/samples", b"x" * 400_000, 1)
+        info.wait_for_publish(10)
+        client.disconnect()
+        client.loop_stop()
+        until(lambda: subscriber.status().full)
+        assert subscriber.status().queued == 3
+        assert len(collect(subscriber, 20)) == 20
+
+
+@both_versions
+def test_a_second_instance_is_reported_and_ends_the_fight(tmp_path: Path, version: Version) -> None:
+    """Two with one client id: at least one gives up with a BrokerError that says so; nobody fights for ever."""
+    with Broker(tmp_path) as broker:
+        settings = settings_for(broker, version, takeover_limit=3, reconnect_min_s=0.3, reconnect_max_s=0.6)
+        rivals = [Subscriber(settings), Subscriber(settings)]
+        for rival in rivals:
+            rival.start()
+
+        def refused(rival: Subscriber) -> str:
+            try:
+                rival.take(1, 0.01)
+            except BrokerError as error:
+                return str(error)
+            return ""
+
+        said = until(lambda: refused(rivals[0]) or refused(rivals[1]))
+        assert "another instance" in said
+        assert "strikewatch" in said
+        assert any(rival.status().takeovers >= 3 and not rival.status().connected for rival in rivals)
+        for rival in rivals:
+            rival.stop()
+
+
+def test_a_frozen_broker_is_noticed(tmp_path: Path) -> None:
+    """A half-open connection: the broker neither answers nor closes."""
+    with Broker(tmp_path) as broker, subscribed(settings_for(broker, "5", keepalive_s=1)) as subscriber:
+        broker.freeze()
+        until(lambda: not subscriber.status().connected)
+        broker.thaw()
+        until(lambda: subscriber.status().connected)
+
+
+def test_an_error_in_the_network_thread_reaches_the_caller(tmp_path: Path) -> None:
+    """A broken clock stands for any fault in a callback: `take` raises it, the status says it, no shell lives on."""
+
+    def broken() -> int:
+        if threading.current_thread().name == "mqtt":
+            raise ZeroDivisionError("the clock is broken")
+        return 0
+
+    with Broker(tmp_path) as broker:
+        subscriber = Subscriber(settings_for(broker, "5"), clock=broken)
+        subscriber.start()
+        with pytest.raises(BrokerError, match="the clock is broken") as raised:
+            subscriber.take(1, 20)
+        assert isinstance(raised.value.__cause__, ZeroDivisionError)
+        assert not subscriber.status().connected
+        subscriber.stop()
+
+
+def test_many_threads_may_acknowledge(tmp_path: Path) -> None:
+    """Each message is acknowledged once, from four threads: none is left at the broker, none comes again."""
+    with Broker(tmp_path) as broker:
+        with subscribed(settings_for(broker, "5")) as subscriber:
+            publish(broker, range(1000))
+            got = collect(subscriber, 1000, acknowledge=False)
+            parts = [threading.Thread(target=subscriber.acknowledge, args=(got[i::4],)) for i in range(4)]
+            for part in parts:
+                part.start()
+            for part in parts:
+                part.join()
+        with subscribed(settings_for(broker, "5")) as subscriber:
+            assert subscriber.status().resumed
+            assert subscriber.take(1, 0.3) == []
+
+
+def test_payloads_pass_untouched(tmp_path: Path) -> None:
+    body = json.dumps({"time": "2026-03-04T07:15:00Z", "note": "é" * 70_000}).encode() + b"\xff\x00"
+    with Broker(tmp_path) as broker, subscribed(settings_for(broker, "5")) as subscriber:
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        client.connect(broker.host, broker.port)
+        client.loop_start()
+        client.publish("strikewatch/s/HB-01/samples", body, 1).wait_for_publish(10)
+        client.disconnect()
+        client.loop_stop()
+        assert collect(subscriber, 1)[0].payload == body

@@ -1,0 +1,203 @@
+"""An operator that is forgotten is found nowhere any more, and no count has changed."""
+
+import json
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlalchemy import URL, LargeBinary, Text
+
+from strikewatch.cli.main import main
+from strikewatch.core.alert import Alert, Change
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import LAYOUT
+from strikewatch.settings.faults import Faults
+from strikewatch.storage.commit.step import Reject, StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.privacy.erasure import PEOPLE, forget
+from strikewatch.storage.recorder.recorder import Recorder, Settings
+from strikewatch.storage.schema import tables
+from tests.storage.test_store import KEY, NOW, query
+
+NAMES = ("op-14", "op-1", "op-140", "forgotten")
+IMPERSONAL = {
+    *(
+        "site",
+        "hammer",
+        "tool",
+        "not_judged",
+        "id",
+        "fault",
+        "priority",
+        "layout",
+        "kind",
+        "endpoint",
+        "message",
+        "alert_id",
+        "step",
+    ),
+    *(
+        "role",
+        "digest",
+        "state",
+        "name",
+        "url",
+        "topic",
+        "rows",
+        "last_outcome",
+        "outcome",
+        "event",
+        "from_state",
+        "to_state",
+    ),
+    *("upto", "told", "told_priority", "counts", "story", "sender"),
+}
+"""Text that never names a person."""
+
+
+def of(name: str, k: int) -> list[Change]:
+    onset = NOW + 1000 * k
+    alert = Alert("same_spot", *KEY, name, "medium", onset, onset + 5)
+    return [Change("raised", *KEY, alert.id, alert.record(), onset, onset + 5)]
+
+
+def state(name: str) -> bytes:
+    """A hammer's saved state with somebody signed on."""
+    faults = Faults().by_detector()
+    pipeline = Pipeline(lambda _key: faults)
+    rows = Rows(np.array([NOW, NOW + SECOND]), {"active": np.array([1.0, 1.0])})
+    on = Event(*KEY, "sign_on", NOW, {"operator": name}, applied=NOW)
+    pipeline.keep(pipeline.step(Batch([Portion(KEY, rows, NOW + SECOND, (on,))])))
+    return pipeline.saved(KEY)
+
+
+def filled(where: Path | URL, recordings: Path) -> Store:
+    store = Store(where, {"yard": "http://yard.test/"})
+    recorder = Recorder(store, Settings(folder=recordings))
+    for k, name in enumerate(NAMES):
+        on = Event(*KEY, "sign_on", NOW + k, {"operator": name}, applied=NOW + k)
+        note = Event(
+            *KEY, "check", NOW + k, {"note": f"{name}. And {name}, said {name}", "result": "ok"}, applied=NOW
+        )
+        reject = Reject("t", b'{"operator":"%s", "event"' % name.encode(), "bad_json", f"no end after {name}")
+        step = StepRecord(NOW, events=[on, note], applied=[on, note], changes=of(name, k), rejects=[reject])
+        store.commit(step)
+        if k == 1:
+            recorder.flush(NOW)
+    store.commit(StepRecord(NOW, states={KEY: state("op-14")}, layout=LAYOUT))
+    return store
+
+
+def everything(store: Store, recordings: Path) -> str:
+    """All that is kept, as text."""
+    found: list[Any] = []
+    for table in tables.metadata.sorted_tables:
+        rows = query(store, f"select * from {table.name}")
+        found.extend(str([bytes(v) if isinstance(v, memoryview) else v for v in row]) for row in rows)
+    found += [path.read_text() for path in sorted(recordings.rglob("events.jsonl"))]
+    return "\n".join(found)
+
+
+def counts(store: Store) -> dict[str, Any]:
+    return {
+        table.name: query(store, f"select count(*) from {table.name}")
+        for table in tables.metadata.sorted_tables
+    }
+
+
+def test_it_goes_everywhere_and_others_stay_and_counts_too(where: Path | URL, tmp_path: Path) -> None:
+    recordings = tmp_path / "recordings"
+    store = filled(where, recordings)
+    before, counted = everything(store, recordings), counts(store)
+    looked = forget(store, recordings, "op-14", really=False)
+    assert everything(store, recordings) == before
+    changed = forget(store, recordings, "op-14", really=True)
+    assert changed == looked
+    assert changed.keys() >= {"alerts", "events", "outbox", "rejects", "states", "spool", "recordings"} - {
+        "spool"
+    }
+    after = everything(store, recordings)
+    assert "op-14" not in after.replace("op-140", "")
+    assert after.count("op-140") == before.count("op-140")
+    assert counts(store) == counted
+    by = Counter(dict(query(store, "select operator, count(*) from alerts group by operator")))
+    assert by == {"forgotten": 2, "op-1": 1, "op-140": 1}
+    records = [json.loads(record) for (record,) in query(store, "select record from alerts")]
+    assert Counter(record["operator"] for record in records) == by
+    assert forget(store, recordings, "op-14", really=True) == {}
+    assert everything(store, recordings) == after
+    store.close()
+
+
+def test_whoever_is_signed_on_is_forgotten_there_too_and_the_state_still_loads(tmp_path: Path) -> None:
+    store = filled(tmp_path / "watch.db", tmp_path / "recordings")
+    forget(store, tmp_path / "recordings", "op-14", really=True)
+    layout, saved = store.load().states[KEY]
+    store.close()
+    faults = Faults().by_detector()
+    pipeline = Pipeline(lambda _key: faults)
+    assert pipeline.restore(KEY, layout, saved) == []
+    rows = Rows(np.array([NOW + 2 * SECOND]), {"active": np.array([1.0])})
+    outcome = pipeline.step(Batch([Portion(KEY, rows, NOW + 2 * SECOND)]))
+    assert outcome.on_duty(KEY, NOW + SECOND) == "forgotten"
+
+
+def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
+    """Not in free pages either, nor in the log beside it."""
+    store = filled(tmp_path / "watch.db", tmp_path / "recordings")
+    forget(store, tmp_path / "recordings", "op-14", really=True)
+    for path in tmp_path.glob("watch.db*"):
+        assert b"op-14" not in path.read_bytes().replace(b"op-140", b""), path
+    store.close()
+
+
+def test_a_hammer_called_alike_keeps_its_name(tmp_path: Path) -> None:
+    store = Store(tmp_path / "watch.db")
+    onset = NOW
+    alert = Alert("same_spot", "pit", "op-14", "op-14", "medium", onset, onset + 5)
+    store.commit(
+        StepRecord(
+            NOW, changes=[Change("raised", "pit", "op-14", alert.id, alert.record(), onset, onset + 5)]
+        )
+    )
+    forget(store, tmp_path, "op-14", really=True)
+    ((record,),) = query(store, "select record from alerts")
+    assert (json.loads(record)["hammer"], json.loads(record)["operator"]) == ("op-14", "forgotten")
+    store.close()
+
+
+def test_every_column_that_can_hold_text_is_known_to_name_people_or_not() -> None:
+    """A new column must be put in one of the two."""
+    held = {
+        f"{table.name}.{column.name}"
+        for table in tables.metadata.sorted_tables
+        for column in table.columns
+        if isinstance(column.type, Text | LargeBinary) and column.name not in PEOPLE | IMPERSONAL
+    }
+    assert held == set()
+
+
+def test_the_command_tells_first_and_does_it_when_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    filled(tmp_path / "watch.db", tmp_path / "recordings").close()
+    config = tmp_path / "settings.toml"
+    config.write_text(
+        f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
+    )
+    command = ["forget", "op-14", "--config", str(config)]
+    assert main(command) == 0
+    assert "Nothing was changed: say --yes" in capsys.readouterr().out
+    assert main([*command, "--yes"]) == 0
+    assert "op-14 is now 'forgotten'" in capsys.readouterr().out
+    assert main([*command, "--yes"]) == 0
+    assert "op-14 is nowhere" in capsys.readouterr().out
+    running = Store(tmp_path / "watch.db")
+    assert main([*command, "--yes"]) == 1
+    assert "in use by another strikewatch" in capsys.readouterr().err
+    running.close()

@@ -1,0 +1,171 @@
+"""Databases of every release become those of this one, on SQLite and PostgreSQL, and nothing in them is lost."""
+
+import re
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import URL, Connection, text
+
+from strikewatch.errors import StoreError
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.engines.database import open_database
+from strikewatch.storage.engines.sqlite import open_engine
+from strikewatch.storage.outbox.messages import Outbox
+from strikewatch.storage.schema import tables, version
+
+FIRST_RELEASE = """
+CREATE TABLE strikewatch_schema (version INTEGER NOT NULL, PRIMARY KEY (version));
+CREATE TABLE hammer_state (site TEXT NOT NULL, hammer TEXT NOT NULL, layout TEXT NOT NULL, state BLOB NOT
+ NULL, PRIMARY KEY (site, hammer)) WITHOUT ROWID;
+CREATE TABLE alerts (site TEXT NOT NULL, id TEXT NOT NULL, hammer TEXT NOT NULL, fault TEXT NOT NULL,
+ operator TEXT, priority TEXT NOT NULL, onset_ns BIGINT NOT NULL, cleared_ns BIGINT, historic BOOLEAN NOT
+ NULL, ahead INTEGER NOT NULL, record TEXT NOT NULL, first_seen_ns BIGINT NOT NULL, updated_ns BIGINT NOT
+ NULL, PRIMARY KEY (site, id)) WITHOUT ROWID;
+CREATE INDEX alerts_by_onset ON alerts (site, onset_ns);
+CREATE INDEX alerts_open ON alerts (onset_ns) WHERE cleared_ns IS NULL OR ahead != 0;
+CREATE TABLE events (seq INTEGER NOT NULL, site TEXT NOT NULL, hammer TEXT NOT NULL, kind TEXT NOT NULL,
+ time_ns BIGINT NOT NULL, fields TEXT NOT NULL, applied_ns BIGINT, received_ns BIGINT NOT NULL, PRIMARY KEY
+ (seq), UNIQUE (site, hammer, kind, time_ns, fields));
+CREATE INDEX events_pending ON events (time_ns) WHERE applied_ns IS NULL;
+CREATE TABLE outbox (seq INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, endpoint TEXT NOT NULL, message TEXT
+ NOT NULL, site TEXT NOT NULL, alert_id TEXT NOT NULL, step TEXT NOT NULL, body TEXT NOT NULL, created_ns
+ BIGINT NOT NULL, due_ns BIGINT NOT NULL, attempts INTEGER NOT NULL, state TEXT NOT NULL, last_outcome TEXT,
+ finished_ns BIGINT, UNIQUE (endpoint, message));
+CREATE INDEX outbox_waiting ON outbox (endpoint, seq) WHERE state = 'waiting';
+CREATE TABLE endpoints (name TEXT NOT NULL, url TEXT NOT NULL, off_ns BIGINT, reason TEXT, PRIMARY KEY
+ (name));
+CREATE TABLE arrived (seq INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, received_ns BIGINT NOT NULL, size
+ INTEGER NOT NULL, rows BLOB NOT NULL);
+CREATE TABLE segments (site TEXT NOT NULL, name TEXT NOT NULL, began_ns BIGINT NOT NULL, first_seq BIGINT
+ NOT NULL, last_seq BIGINT NOT NULL, state TEXT NOT NULL, written_ns BIGINT, size BIGINT NOT NULL, PRIMARY
+ KEY (site, name));
+CREATE TABLE rejects (seq INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, payload BLOB NOT
+ NULL, reason TEXT NOT NULL, detail TEXT NOT NULL, received_ns BIGINT NOT NULL);
+CREATE TABLE reject_counts (reason TEXT NOT NULL, n BIGINT NOT NULL, PRIMARY KEY (reason));
+INSERT INTO strikewatch_schema VALUES (1);
+INSERT INTO hammer_state VALUES ('pit', 'HB-01', 'reading/1:18', x'00ff');
+INSERT INTO alerts VALUES ('pit', 'a1', 'HB-01', 'same_spot', 'op-14', 'medium', 1000, NULL, 0, 0,
+ '{"id": "a1", "site": "pit"}', 5, 6);
+INSERT INTO events VALUES (3, 'pit', 'HB-01', 'sign_on', 900, '{"operator":"op-14"}', NULL, 5);
+INSERT INTO outbox VALUES (7, 'yard', 'm', 'pit', 'a1', 'raised', '{}', 5, 5, 2, 'waiting', 'HTTP 500', NULL);
+INSERT INTO endpoints VALUES ('yard', 'http://yard.test/', NULL, NULL);
+INSERT INTO arrived VALUES (9, 5, 2, x'0102');
+INSERT INTO segments VALUES ('pit', '20260304T071500.123Z', 4, 1, 8, 'written', 5, 100);
+INSERT INTO rejects VALUES (4, 't', x'00', 'bad_json', 'line 1', 5);
+INSERT INTO reject_counts VALUES ('bad_json', 12);
+"""
+"""A database as the first release wrote it, before there were revisions."""
+
+
+def first_release(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as old:
+        old.execute("PRAGMA journal_mode=WAL")
+        old.executescript(FIRST_RELEASE)
+
+
+def differences(connection: Connection) -> list[Any]:
+    """What alembic would change to make the database that of `tables.py`."""
+    context = MigrationContext.configure(
+        connection, opts={"version_table": version.VERSION_TABLE, "compare_type": True}
+    )
+    return list(compare_metadata(context, tables.metadata))
+
+
+def made(path: Path) -> set[str]:
+    """What SQLite holds as the text of every table and index; alembic does not look at all of it."""
+    with closing(sqlite3.connect(path)) as database:
+        found = database.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    return {re.sub(r"[\s()\"]+", " ", sql).strip() for (sql,) in found}
+
+
+def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path) -> None:
+    path = tmp_path / "watch.db"
+    first_release(path)
+    with closing(sqlite3.connect(path)) as old:
+        names = [name for (name,) in old.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        kept = sorted(set(names) - {version.BEFORE, "sqlite_sequence"})
+        before = {name: old.execute(f"SELECT * FROM {name}").fetchall() for name in kept}
+        columns = {name: [c[1] for c in old.execute(f"PRAGMA table_info({name})")] for name in kept}
+    store = Store(path, {"yard": "http://yard.test/"})
+    with store.read() as connection:
+        for name in kept:
+            after = connection.execute(text(f"SELECT {', '.join(columns[name])} FROM {name}"))
+            assert [tuple(row) for row in after] == before[name], name
+        assert differences(connection) == []
+    saved = store.load()
+    assert saved.states == {("pit", "HB-01"): ("reading/1:18", b"\x00\xff")}
+    assert [one.record["id"] for one in saved.alerts] == ["a1"]
+    assert [one.attempts for one in Outbox(store, "yard").waiting()] == [2]
+    store.close()
+    (copy,) = tmp_path.glob("watch.db.before-*")
+    with closing(sqlite3.connect(copy)) as old:
+        assert old.execute("SELECT version FROM strikewatch_schema").fetchall() == [(1,)]
+    Store(path).close()
+
+
+def test_migrated_from_nothing_or_from_the_first_release_it_is_what_a_new_one_is(tmp_path: Path) -> None:
+    """To the letter of every table and index, `WITHOUT ROWID` and what partial indexes hold included."""
+    first_release(tmp_path / "old.db")
+    Store(tmp_path / "old.db").close()
+    with open_engine(tmp_path / "all.db").begin() as connection:
+        version.upgrade(connection, "")
+    Store(tmp_path / "new.db").close()
+    assert made(tmp_path / "old.db") == made(tmp_path / "new.db")
+    assert made(tmp_path / "all.db") == made(tmp_path / "new.db")
+
+
+def test_migrated_from_nothing_it_is_what_the_tables_say(where: Path | URL) -> None:
+    """As alembic compares them: tables, columns, types, indexes, unique constraints."""
+    database = open_database(where)
+    connection = database.connect()
+    with connection.begin():
+        version.upgrade(connection, "")
+        assert differences(connection) == []
+        connection.execute(text("ALTER TABLE alerts ADD COLUMN more TEXT"))
+        assert len(differences(connection)) == 1
+    connection.close()
+    database.release()
+
+
+def test_the_number_in_the_tables_is_that_of_the_newest_migration() -> None:
+    """And there is one line of them, without forks."""
+    scripts = ScriptDirectory.from_config(version._config())
+    assert scripts.get_heads() == [tables.REVISION]
+    assert [one.revision for one in scripts.walk_revisions()][-1] == version.FIRST
+
+
+def test_a_newer_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "watch.db"
+    Store(path).close()
+    with closing(sqlite3.connect(path)) as newer, newer:
+        newer.execute("UPDATE strikewatch_revision SET version_num = '9999'")
+        newer.execute("CREATE TABLE of_tomorrow (x)")
+    before = made(path)
+    with pytest.raises(StoreError, match=r"watch\.db holds tables of revision 9999.*use the newer program"):
+        Store(path)
+    assert made(path) == before
+
+
+def test_an_upgrade_that_fails_leaves_the_database_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "watch.db"
+    first_release(path)
+    before = made(path)
+
+    def fails(connection: Connection, found: str) -> None:
+        version.upgrade(connection, found)
+        raise StoreError("no more")
+
+    monkeypatch.setattr("strikewatch.storage.commit.store.upgrade", fails)
+    with pytest.raises(StoreError, match="no more"):
+        Store(path)
+    assert made(path) == before
+    monkeypatch.undo()
+    Store(path).close()

@@ -1,0 +1,118 @@
+"""What is PostgreSQL's own: the claim, lost sessions, what it refuses, and how it is asked to be durable."""
+
+import pytest
+from sqlalchemy import URL, text
+
+from strikewatch.errors import StoreBlocked, StoreError, StoreLost
+from strikewatch.storage.commit.step import Reject, StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.engines.postgresql import PostgresqlServer
+from tests.postgresql import Postgresql
+from tests.service.processor import until
+from tests.storage.test_store import KEY, NOW, change, query
+
+
+@pytest.fixture
+def url(postgresql: Postgresql) -> URL:
+    return postgresql.database()
+
+
+def test_a_session_that_the_server_ends_is_lost_for_good_and_nothing_of_its_step_is_there(
+    postgresql: Postgresql, url: URL
+) -> None:
+    """Another processor may have had the database since: this one must not go on with what it has in memory."""
+    store = Store(url)
+    store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
+    postgresql.ask(url.database, "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory'")
+    for _ in range(2):
+        with pytest.raises(StoreLost, match="session has ended"):
+            store.commit(StepRecord(NOW, states={KEY: b"second"}, layout="l"))
+    again = Store(url)
+    assert again.load().states == {KEY: ("l", b"first")}
+    again.close()
+    store.close()
+
+
+def test_a_server_that_restarts_ends_it_and_the_next_goes_on() -> None:
+    with Postgresql() as server:
+        url = server.database()
+        store = Store(url)
+        store.commit(StepRecord(NOW, changes=[change()]))
+        server.kill()
+        with pytest.raises(StoreLost):
+            store.commit(StepRecord(NOW, changes=[change()]))
+        store.close()
+        with pytest.raises(StoreError, match=r"127\.0\.0\.1.*Check that the server is reachable"):
+            Store(url)
+        server.start()
+        again = Store(url)
+        assert len(again.load().alerts) == 1
+        again.close()
+
+
+def test_a_server_that_turns_read_only_refuses_until_it_is_written_again() -> None:
+    with Postgresql() as server:
+        url = server.database()
+        store = Store(url)
+        store.commit(StepRecord(NOW, states={KEY: b"1"}, layout="l"))
+        for mode in ("on", "off"):
+            server.ask(url.database, f"ALTER SYSTEM SET default_transaction_read_only = {mode}")
+            server.ask(url.database, "SELECT pg_reload_conf()")
+            until(lambda m=mode: server.ask(url.database, "SHOW default_transaction_read_only") == [(m,)])
+            if mode == "on":
+                with pytest.raises(StoreBlocked, match="read-only transaction"):
+                    store.commit(StepRecord(NOW, states={KEY: b"2"}, layout="l"))
+                assert store.load().states == {KEY: ("l", b"1")}
+        store.commit(StepRecord(NOW, states={KEY: b"2"}, layout="l"))
+        assert store.load().states == {KEY: ("l", b"2")}
+        store.close()
+
+
+def test_the_claim_is_one_to_a_schema_and_ends_with_the_session(postgresql: Postgresql, url: URL) -> None:
+    store = Store(url)
+    with pytest.raises(StoreError, match="in use by another strikewatch"):
+        Store(url)
+    postgresql.ask(url.database, "CREATE SCHEMA other")
+    beside = Store(url.update_query_dict({"options": "-c search_path=other"}))
+    beside.commit(StepRecord(NOW, states={KEY: b"x"}, layout="l"))
+    assert store.load().states == {}
+    beside.close()
+    store.close()
+    Store(url).close()
+
+
+def test_it_is_durable_though_the_server_is_set_lightly(postgresql: Postgresql, url: URL) -> None:
+    postgresql.ask(url.database, f"ALTER DATABASE {url.database} SET synchronous_commit = off")
+    store = Store(url)
+    with store.write() as connection:
+        assert connection.scalar(text("SHOW synchronous_commit")) == "on"
+    store.close()
+
+
+def test_foreign_and_newer_databases_and_other_encodings_are_refused(
+    postgresql: Postgresql, url: URL
+) -> None:
+    Store(url).close()
+    postgresql.ask(url.database, "UPDATE strikewatch_revision SET version_num = '9999'")
+    with pytest.raises(StoreError, match="revision 9999"):
+        Store(url)
+    foreign = postgresql.database()
+    postgresql.ask(foreign.database, "CREATE TABLE theirs (x integer)")
+    with pytest.raises(StoreError, match="another program's database"):
+        Store(foreign)
+    with pytest.raises(StoreError, match="holds text as SQL_ASCII"):
+        Store(postgresql.database("SQL_ASCII"))
+
+
+def test_text_that_postgresql_cannot_hold_stops_nothing(where: URL) -> None:
+    """U+0000 in a reject's words would be refused again and again."""
+    store = Store(where)
+    store.commit(StepRecord(NOW, rejects=[Reject("a\0b", b"\0", "bad_json", "at \0\ud800")]))
+    assert query(store, "select topic, detail from rejects") == [("a\ufffdb", "at \ufffd?")]
+    store.close()
+
+
+def test_no_password_is_shown() -> None:
+    name = PostgresqlServer(URL.create("postgresql", "watch", "secret", "127.0.0.1", 1, "watch")).name
+    assert "secret" not in name
+    assert "watch" in name

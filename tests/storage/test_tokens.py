@@ -1,0 +1,32 @@
+"""Tokens on both databases: who holds one is known by it alone, and a revoked one is worth nothing."""
+
+from pathlib import Path
+
+import pytest
+from sqlalchemy import URL
+
+from strikewatch.errors import Refused, Unknown
+from strikewatch.storage.actions import tokens
+from strikewatch.storage.commit.store import Store
+
+
+def test_a_token_names_its_holder_until_it_is_revoked(where: Path | URL) -> None:
+    store = Store(where)
+    try:
+        with store.write() as connection:
+            assert not tokens.any_made(connection)
+            one = tokens.add(connection, "Ada", "act", 5)
+            other = tokens.add(connection, "Bo", "view", 6)
+            with pytest.raises(Refused, match="before"):
+                tokens.add(connection, "Ada", "view", 7)
+            assert tokens.whose(connection, one) == tokens.Holder("Ada", "act", 5, None)
+            assert tokens.whose(connection, other) == tokens.Holder("Bo", "view", 6, None)
+            assert tokens.whose(connection, one[:-1]) is None
+            assert tokens.whose(connection, "") is None
+            assert tokens.revoke(connection, "Ada", 8)
+            assert tokens.whose(connection, one) is None
+            assert tokens.any_made(connection)
+            with pytest.raises(Unknown):
+                tokens.revoke(connection, "Cy", 9)
+    finally:
+        store.close()

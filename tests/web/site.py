@@ -1,0 +1,187 @@
+"""A real server on a free port, over a database with alerts in it; and how to ask it."""
+
+import http.client
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import URL
+
+from strikewatch.core.alert import Alert, Change
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.bout import Bout, Worked
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.service.http import open_board
+from strikewatch.settings.tree import Settings
+from strikewatch.sources.mqtt import Status
+from strikewatch.storage.actions import tokens
+from strikewatch.storage.actions.tokens import Role
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.commit.store import Store
+from strikewatch.web.live.live_state import Scene
+from strikewatch.web.live.worker_stats import Pulse
+from tests.broker import free_port
+from tests.service.processor import until
+
+SITE, HAMMER = "fennick-hollow", "HB-01"
+ENDPOINT = "office"
+NOW = 1_772_000_000 * SECOND
+
+
+@dataclass
+class Answer:
+    status: int
+    text: str
+    headers: dict[str, str]
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.text)
+
+
+@dataclass
+class Site:
+    store: Store
+    pulse: Pulse
+    port: int
+    alert: str
+    scene: Scene
+    pipeline: Pipeline
+    clock: list[Instant]
+    broker: list[bool]
+    died: list[BaseException]
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        token: str | None = None,
+        headers: dict[str, str] | None = None,
+    ) -> Answer:
+        """`body` is sent as it is if bytes, else as JSON."""
+        sent = dict(headers or {})
+        if token is not None:
+            sent["Authorization"] = f"Bearer {token}"
+        if body is not None and not isinstance(body, bytes):
+            body = json.dumps(body).encode()
+        if body is not None:
+            sent.setdefault("Content-Type", "application/json")
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+        try:
+            line.request(method, path, body, sent)
+            got = line.getresponse()
+            return Answer(got.status, got.read().decode(), dict(got.getheaders()))
+        finally:
+            line.close()
+
+    def cookie(self, token: str) -> dict[str, str]:
+        """What a browser sends that has signed in with it."""
+        form = {"Content-Type": "application/x-www-form-urlencoded"}
+        got = self.ask("POST", "/sign-in", f"token={token}".encode(), headers=form)
+        return {"Cookie": got.headers["set-cookie"].partition(";")[0]}
+
+    def wait(self, spent: Instant) -> None:
+        """The wall clock goes on."""
+        self.clock[0] += spent
+
+    def work(self, at: Instant, *events: Event) -> None:
+        """The hammer is heard, firing for the minute before an instant; with events in it."""
+        time_ns = at + SECOND // 2 * np.arange(-120, 1, dtype=np.int64)
+        rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
+        portion = Portion((SITE, HAMMER), rows, at, events)
+        outcome = self.pipeline.step(Batch([portion]))
+        self.pipeline.keep(outcome)
+        self.scene.hand_over(at, [portion], outcome)
+        until(lambda: (seen := self.scene.hammers.get(portion.key)) and seen.glance.upto == at)
+
+    def fired(self, start: Instant, end: Instant) -> None:
+        """A bout is on record, and the work that it was part of."""
+        nothing = [float("nan")] * 5
+        bout = Bout((SITE, HAMMER), start, end, 0.0, 0.0, *nothing, 0.0, 0)
+        stretch = Stretch((SITE, HAMMER), start, end, float(end - start), float(end - start))
+        self.store.commit(_step([], [Worked(bout, "op-14", None)], [Spent(stretch, "op-14", None)]))
+
+    def alerts(self, *alerts: Alert) -> None:
+        """What detectors found is committed: each as raised, and as cleared where it has ended."""
+        changes = []
+        for one in alerts:
+            step = "raised" if one.cleared is None else "cleared"
+            changes.append(
+                Change(step, SITE, one.hammer, one.id, one.record(), one.onset, one.cleared)  # type: ignore[arg-type]
+            )
+        self.store.commit(_step(changes, received=self.clock[0]))
+
+    def token(self, name: str, role: Role) -> str:
+        with self.store.write() as connection:
+            return tokens.add(connection, name, role, NOW)
+
+
+@contextmanager
+def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
+    """Everything but the worker and the courier: the pulse is the caller's to beat; it has turned once.
+
+    `where` is an empty database; left out: a file in the folder.
+    """
+    port = free_port()
+    settings = Settings(
+        **{
+            "store": {"path": folder / "watch.db", "reserve_mib": 0},
+            "http": {"port": port, **http_settings},
+        }
+    )
+    store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
+    try:
+        alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
+        change = Change("raised", SITE, HAMMER, alert.id, alert.record(), NOW, None)
+        store.commit(_step([change]))
+        pulse, clock, broker, died = Pulse(), [NOW + 60 * SECOND], [True], []
+        pulse.turn()
+        scene = Scene(settings.of_hammer, 10.0)
+        server = open_board(
+            settings,
+            store,
+            pulse,
+            lambda: Status(connected=broker[0], since_ns=NOW, reason="tests say so"),
+            lambda: 7,
+            lambda: clock[0],
+            died.append,
+            scene,
+        )
+        pipeline = Pipeline(settings.of_hammer)
+        server.start()
+        try:
+            yield Site(store, pulse, port, alert.id, scene, pipeline, clock, broker, died)
+        finally:
+            server.stop()
+            assert not died
+    finally:
+        store.close()
+
+
+def _step(
+    changes: list[Change],
+    bouts: Sequence[Worked] = (),
+    stretches: Sequence[Spent] = (),
+    received: Instant = NOW,
+) -> StepRecord:
+    return StepRecord(
+        received=received,
+        rows=[],
+        events=[],
+        applied=[],
+        changes=changes,
+        bouts=bouts,
+        stretches=stretches,
+        states={(SITE, HAMMER): b"state"},
+        layout="none:5",
+        rejects=[],
+        counts={"duplicate": 3},
+    )

@@ -1,0 +1,182 @@
+"""Nothing is shown, and nothing done, without the right; every action is on record under the token's name."""
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from strikewatch.errors import SettingsError
+from tests.web.site import HAMMER, Site, site
+
+BASE = "/api/v1"
+LATER = "2026-02-26T00:00:00Z"
+
+
+def deeds(at: Site) -> list[tuple[str, dict[str, object]]]:
+    return [
+        (f"/alerts/{at.alert}/acknowledge", {"comment": "seen"}),
+        (f"/alerts/{at.alert}/shelve", {"until": LATER, "reason": "rain"}),
+        (f"/alerts/{at.alert}/unshelve", {}),
+        (f"/hammers/{HAMMER}/out-of-service", {"reason": "seal"}),
+        (f"/hammers/{HAMMER}/in-service", {}),
+        ("/deliveries/send", {"numbers": [1]}),
+    ]
+
+
+def test_without_any_token_this_machine_looks_and_does_nothing(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        assert at.ask("GET", f"{BASE}/alerts").json["alerts"][0]["id"] == at.alert
+        for path, body in deeds(at):
+            assert at.ask("POST", BASE + path, body).status == 403
+        assert at.ask("GET", f"{BASE}/alerts/{at.alert}").json["state"] == "unacknowledged"
+
+
+def test_a_name_that_is_not_this_machines_is_shown_nothing(tmp_path: Path) -> None:
+    """A page elsewhere whose name has come to mean 127.0.0.1 in somebody's browser."""
+    with site(tmp_path) as at:
+        got = at.ask("GET", f"{BASE}/alerts", headers={"Host": "elsewhere.example"})
+        assert got.status == 403
+        assert at.alert not in got.text
+
+
+def test_from_the_first_token_on_all_need_one_even_once_it_is_revoked(tmp_path: Path) -> None:
+    from strikewatch.storage.actions import tokens
+
+    with site(tmp_path) as at:
+        token = at.token("Ada", "view")
+        assert at.ask("GET", f"{BASE}/alerts").status == 401
+        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 200
+        with at.store.write() as connection:
+            assert tokens.revoke(connection, "Ada", 5)
+            assert not tokens.revoke(connection, "Ada", 6)
+        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 401
+        assert at.ask("GET", f"{BASE}/alerts").status == 401
+
+
+def test_each_role_may_what_it_is_for_and_no_more(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        view, act, review = at.token("a", "view"), at.token("b", "act"), at.token("c", "review")
+        for path, body in deeds(at):
+            assert at.ask("POST", BASE + path, body, view).status == 403
+        assert at.ask("GET", f"{BASE}/alerts/{at.alert}", token=view).json["state"] == "unacknowledged"
+        assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, act).status == 403
+        assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, review).json == {"again": 0}
+        for path, body in deeds(at)[:-1]:
+            assert at.ask("POST", BASE + path, body, act).status == 200
+
+
+def test_deeds_are_on_record_under_the_tokens_name_and_doing_them_again_changes_nothing(
+    tmp_path: Path,
+) -> None:
+    with site(tmp_path) as at:
+        token = at.token("Ada", "act")
+        for path, body in deeds(at)[:-1]:
+            first = at.ask("POST", BASE + path, body, token)
+            assert first.json["changed"] == 1, path
+            lines = at.ask("GET", f"{BASE}/alerts/{at.alert}/history", token=token).json["history"]
+            assert at.ask("POST", BASE + path, body, token).json["changed"] == 0
+            assert at.ask("GET", f"{BASE}/alerts/{at.alert}/history", token=token).json["history"] == lines
+            assert lines[-1]["by"] == "Ada"
+
+
+def test_by_cannot_be_said_by_whoever_asks(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("Ada", "act")
+        body = {"comment": "seen", "by": "somebody else"}
+        assert at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, token).status == 422
+
+
+def test_failed_sign_ins_are_limited_and_valid_tokens_and_sessions_always_pass(tmp_path: Path) -> None:
+    with site(tmp_path, failures=3) as at:
+        token, cookie = at.token("Ada", "view"), at.cookie(at.token("site office", "view"))
+        for _ in range(3):
+            assert at.ask("GET", f"{BASE}/alerts", token="sw_wrong").status == 401
+        got = at.ask("GET", f"{BASE}/alerts", token="sw_wrong")
+        assert got.status == 429
+        assert 0 < int(got.headers["retry-after"]) <= 61
+        assert at.ask("GET", f"{BASE}/alerts", token="sw_another").status == 429  # from the same address
+        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 200
+        assert at.ask("GET", "/", headers=cookie).status == 200
+        assert at.ask("GET", "/", headers={**cookie, "Authorization": "Basic eA=="}).status == 200
+        assert at.cookie(token)
+
+
+def test_behind_a_trusted_proxy_one_client_who_fails_does_not_limit_the_others(tmp_path: Path) -> None:
+    with site(tmp_path, failures=3, trusted_proxies=("127.0.0.1/32",)) as at:
+        at.token("Ada", "view")
+
+        def fail(client: str, token: str) -> int:
+            return at.ask(
+                "GET", f"{BASE}/alerts", token=token, headers={"X-Forwarded-For": f"203.0.113.9, {client}"}
+            ).status
+
+        assert [fail("192.0.2.1", f"sw_{k}") for k in range(4)] == [401, 401, 401, 429]
+        assert fail("192.0.2.2", "sw_5") == 401
+        # One token that is no longer valid is limited wherever it comes from.
+        assert [fail(f"198.51.100.{k}", "sw_old") for k in range(4)] == [401, 401, 401, 429]
+
+
+def test_whose_address_a_client_claims_is_not_believed_without_a_trusted_proxy(tmp_path: Path) -> None:
+    with site(tmp_path, failures=3) as at:
+        at.token("Ada", "view")
+        for k, status in enumerate((401, 401, 401, 429)):
+            headers = {"X-Forwarded-For": f"192.0.2.{k}", "Forwarded": f"for=192.0.2.{k}"}
+            assert at.ask("GET", f"{BASE}/alerts", token=f"sw_{k}", headers=headers).status == status
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"X-Forwarded-For": "127.0.0.1"},
+        {"Forwarded": "for=127.0.0.1"},
+        {"X-Forwarded-Proto": "https"},
+        {"X-Real-IP": "127.0.0.1"},
+        {"Via": "1.1 proxy"},
+    ],
+)
+@pytest.mark.parametrize("proxies", [(), ("127.0.0.0/8",)])
+def test_who_comes_through_a_proxy_is_not_at_this_machine(
+    tmp_path: Path, headers: dict[str, str], proxies: tuple[str, ...]
+) -> None:
+    with site(tmp_path, look_freely=True, trusted_proxies=proxies) as at:
+        for path in (f"{BASE}/alerts", "/metrics"):
+            assert at.ask("GET", path, headers=headers).status == 401, path
+        assert at.ask("GET", "/", headers=headers).status == 303
+        if not proxies:
+            for path in (f"{BASE}/alerts", "/metrics", "/"):
+                assert at.ask("GET", path).status == 200, path
+
+
+def test_no_token_is_in_the_database(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("Ada", "act")
+        at.ask("GET", f"{BASE}/alerts", token=token)
+    with sqlite3.connect(tmp_path / "watch.db") as database:
+        assert not any(token[3:] in line for line in database.iterdump())
+    database.close()
+
+
+def test_it_listens_for_others_only_with_a_token(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="token add"), site(tmp_path, host="0.0.0.0"):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("body", "headers", "status"),
+    [
+        (b'{"comment": "' + b"x" * 70_000 + b'"}', {}, 413),
+        (b"{", {}, 422),
+        (b'{"comment": "\\ud800"}', {}, 422),
+        ({"comment": "\0"}, {}, 422),
+        ({"comment": "x" * 1001}, {}, 422),
+        ({"comment": 5}, {}, 422),
+        (b"comment=x", {"Content-Type": "application/x-www-form-urlencoded"}, 415),
+    ],
+)
+def test_what_cannot_be_used_is_answered_with_what_and_the_remedy(
+    tmp_path: Path, body: object, headers: dict[str, str], status: int
+) -> None:
+    with site(tmp_path) as at:
+        got = at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, at.token("Ada", "act"), headers)
+        assert got.status == status
+        assert set(got.json) - {"fields"} == {"error", "remedy"}

@@ -1,0 +1,192 @@
+"""However many alerts there are: each active one is shown, the gravest first, under true counts; no mute is hidden."""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from strikewatch.core import instant
+from strikewatch.core.alert import Alert, Priority
+from strikewatch.core.instant import SECOND
+from tests.browser import browser, violations
+from tests.web.site import HAMMER, NOW, SITE, Site, site
+
+BASE = "/api/v1"
+MANY = 300
+WAIT_MS = 20_000
+
+
+def alert(number: int, priority: Priority = "low", hammer: str = "HB-02") -> Alert:
+    """The higher the number, the longer ago."""
+    return Alert(f"fault_{number}", SITE, hammer, "op-14", priority, NOW - number * 60 * SECOND, None)
+
+
+def end(one: Alert, after_s: int = 20) -> Alert:
+    one.cleared = one.onset + after_s * SECOND
+    return one
+
+
+@pytest.fixture
+def crowded(tmp_path: Path) -> Iterator[tuple[Site, Alert]]:
+    """As many active alerts of low priority, newer than one that is high, beside the site's own of medium."""
+    with site(tmp_path, look_freely=True) as at:
+        oldest = alert(MANY, "high")
+        at.alerts(*(alert(number) for number in range(MANY)), oldest)
+        yield at, oldest
+
+
+def heading(text: str) -> str:
+    (found,) = re.findall(r'<h2 id="state"[^>]*>(.*?)</h2>', text)
+    return str(found)
+
+
+def test_the_oldest_of_300_comes_first_if_it_is_the_gravest(crowded: tuple[Site, Alert]) -> None:
+    at, oldest = crowded
+    for sheet in ("/", "/open", "/alerts"):
+        shown = at.ask("GET", sheet).text
+        assert heading(shown) == "302 active alerts: 1 high, 1 medium, 300 low", sheet
+        listed = re.findall(r'data-alert="([^"]+)"', shown)
+        assert len(set(listed)) == len(listed) == MANY + 2
+        assert listed[:2] == [f"{SITE}/{oldest.id}", f"{SITE}/{at.alert}"]
+    assert "<title>302 active alerts: 1 high, 1 medium, 300 low – " in at.ask("GET", "/").text
+    told = at.ask("GET", f"{BASE}/active").json
+    assert [one["id"] for one in told["alerts"][:2]] == [oldest.id, at.alert]
+    assert told["counts"] == {"unacknowledged": {"high": 1, "medium": 1, "low": 300}}
+    newest = at.ask("GET", f"{BASE}/alerts?limit=5").json
+    assert (len(newest["alerts"]), newest["total"]) == (5, MANY + 2)
+    metrics = at.ask("GET", "/metrics").text.splitlines()
+    assert 'strikewatch_active_alerts{priority="low",state="unacknowledged"} 300.0' in metrics
+
+
+def test_what_is_acknowledged_or_muted_stays_in_sight_while_it_is_active(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("site office", "act")
+        cookie = at.cookie(token)
+        seen, shelved, resting = alert(1, "high"), alert(2, "high"), alert(3, "medium", HAMMER)
+        at.work(NOW)
+        at.alerts(seen, shelved, resting)
+        until = instant.text(NOW + 3600 * SECOND)
+        at.ask("POST", f"{BASE}/alerts/{seen.id}/acknowledge", {}, token)
+        at.ask(
+            "POST", f"{BASE}/alerts/{shelved.id}/shelve", {"until": until, "reason": "trial of a tool"}, token
+        )
+        at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
+        shown = at.ask("GET", "/", headers=cookie).text
+        assert heading(shown) == "1 active alert: 1 high; muted: 1 high, 2 medium"
+        for words in (
+            "Acknowledged, still active (1)",
+            "Muted (2)",
+            "Active but muted (3)",
+            "By site office: trial of a tool",
+            "By site office: new seals",
+            "End shelving",
+            "Put back in service",
+        ):
+            assert words in shown
+        row = shown[shown.index(f'data-key="{SITE}/{HAMMER}"') :]
+        assert re.search(r'data-slot="muted">Out of service until somebody ends it</p>', row)
+        muted = at.ask("GET", f"{BASE}/muted", token=token).json["muted"]
+        assert [(one["kind"], one["by"], one["reason"], one["active"]) for one in muted] == [
+            ("out_of_service", "site office", "new seals", 2),
+            ("shelved", "site office", "trial of a tool", 1),
+        ]
+        ending = {"site": SITE, "hammer": "HB-02", "fault": shelved.fault}
+        assert at.ask("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 1
+        assert at.ask("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 0
+        at.ask("POST", f"{BASE}/hammers/{HAMMER}/in-service", {}, token)
+        assert at.ask("GET", f"{BASE}/muted", token=token).json["muted"] == []
+        assert 'id="muted"' not in at.ask("GET", "/", headers=cookie).text
+
+
+def test_what_ended_between_look_and_click_cannot_be_shelved(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("site office", "act")
+        cookie = at.cookie(token)
+        one = alert(1, "high")
+        at.alerts(one)
+        page = f"/alerts/{SITE}/{one.id}"
+        assert "/shelve?" in at.ask("GET", page, headers=cookie).text
+        at.alerts(end(one))
+        body = {"until": instant.text(NOW + 3600 * SECOND), "reason": "known"}
+        got = at.ask("POST", f"{BASE}/alerts/{one.id}/shelve", body, token)
+        assert got.status == 409
+        assert got.json["error"] == "the alert has ended, so it cannot be shelved"
+        assert got.json["remedy"].startswith("acknowledge it if nobody has")
+        assert at.ask("GET", f"{BASE}/muted", token=token).json["muted"] == []
+        assert "/shelve?" not in at.ask("GET", page, headers=cookie).text
+
+
+def test_ended_alerts_are_grouped_and_each_group_is_acknowledged_at_once(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("site office", "act")
+        for minute in range(MANY):
+            one = Alert("hot_oil", SITE, "HB-02", None, "medium", NOW - minute * 60 * SECOND, None)
+            at.alerts(one)
+            at.alerts(end(one))
+        shown = at.ask("GET", "/", headers=at.cookie(token)).text
+        assert heading(shown) == "1 active alert: 1 medium"
+        assert "Ended, not acknowledged (300)" in shown
+        assert "300 times, last at" in shown
+        assert len(shown) < 60_000
+        (group,) = at.ask("GET", f"{BASE}/active", token=token).json["ended"]
+        assert (group["hammer"], group["fault"], group["count"]) == ("HB-02", "hot_oil", MANY)
+        body = {name: group[name] for name in ("site", "hammer", "fault", "ended_by")}
+        assert at.ask("POST", f"{BASE}/alerts/acknowledge-ended", body, token).json["changed"] == MANY
+        assert at.ask("GET", f"{BASE}/active", token=token).json["ended"] == []
+
+
+def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site, Alert]) -> None:
+    at, oldest = crowded
+    token = at.token("site office", "act")
+    name, _, value = at.cookie(token)["Cookie"].partition("=")
+    with browser() as chromium:
+        context = chromium.new_context(viewport={"width": 360, "height": 740})
+        context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{at.port}"}])
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        at.work(NOW)
+        page.goto(f"http://127.0.0.1:{at.port}/")
+        state, first = page.locator("#state"), page.locator("#open .alert").first
+        expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
+        comment = page.locator(f"[data-alert$='{oldest.id}'] input[name=comment]")
+        comment.fill("on my way")
+        older = alert(MANY + 1, "high")
+        at.alerts(older)
+        expect(state).to_have_text("303 active alerts: 2 high, 1 medium, 300 low", timeout=WAIT_MS)
+        expect(page).to_have_title(re.compile("^303 active alerts"))
+        expect(first).to_have_attribute("data-alert", f"{SITE}/{older.id}")
+        expect(comment).to_have_value("on my way")  # what is being typed stays
+        expect(comment).to_be_focused()
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+        page.locator(f"[data-alert$='{oldest.id}'] button").click()
+        expect(page.locator("#acknowledged")).to_have_text("Acknowledged, still active (1)", timeout=WAIT_MS)
+        story = at.ask("GET", f"{BASE}/alerts/{oldest.id}/history", token=token).json["history"]
+        assert story[-1]["why"] == "on my way"
+
+        at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
+        mark = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
+        expect(mark).to_have_text("Out of service until somebody ends it", timeout=WAIT_MS)
+        page.click("text=Put back in service")
+        expect(mark).to_be_hidden(timeout=WAIT_MS)
+
+        failing(page)
+        at.alerts(end(older))
+        expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
+        page.click("#ended summary")
+        page.click("#ended button")
+        expect(page.locator("#ended")).to_be_hidden(timeout=WAIT_MS)
+        context.close()
+
+
+def failing(page: Page) -> None:
+    """The next request for the alerts fails; the page must ask again."""
+    page.route(
+        "**/open",
+        lambda route: route.fulfill(status=503, body=json.dumps({"error": "the database refuses"})),
+        times=1,
+    )

@@ -1,0 +1,348 @@
+"""The page in a real browser, before the real processor and broker."""
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from strikewatch.core.instant import SECOND
+from strikewatch.storage.actions import tokens
+from strikewatch.storage.engines.shared import Beside
+from tests.broker import Broker, free_port
+from tests.browser import browser, strayed, violations
+from tests.service.processor import SITE, Gateway, Processor, now_ns, until
+
+WAIT_MS = 20_000
+OPEN_ALL = """document.querySelectorAll("details").forEach((one) => {
+    one.removeAttribute("name");
+    one.open = true;
+})"""
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with browser() as one:
+        yield one
+
+
+class Yard:
+    """A broker, a gateway, a processor with its page, and somebody's token."""
+
+    def __init__(self, folder: Path) -> None:
+        self.broker = Broker(folder / "broker")
+        self.broker.start()
+        self.port = free_port()
+        self.processor = Processor(
+            folder / "processor", self.broker, http={"enabled": True, "port": self.port}, alarms=FAST
+        )
+        self.processor.start()
+        self.gateway = Gateway(self.broker)
+        self._rests = 0
+        with Beside(folder / "processor" / "strikewatch.db") as place, place.write() as connection:
+            self.token = tokens.add(connection, "site office", "act", now_ns())
+
+    def url(self, path: str = "/") -> str:
+        return f"http://127.0.0.1:{self.port}{path}"
+
+    def close(self) -> None:
+        self.gateway.close()
+        self.processor.end()
+        self.broker.stop()
+
+    def signed_in(self, context: BrowserContext, path: str = "/") -> Page:
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.goto(self.url(f"/sign-in?to={path}"))
+        page.fill("#token", self.token)
+        page.click("main button")
+        page.wait_for_url(self.url(path))
+        return page
+
+    def one_spot(self, hammer: str = "HB-01", seconds: int = 17) -> None:
+        """Firing on in one spot, up to now."""
+        start = now_ns() - seconds * SECOND
+        for second in range(seconds):
+            pressure = [140.0 + k for k in range(10)]
+            self.gateway.block(
+                hammer, start + second * SECOND, 0.1, active=[True] * 10, pressure_bar=pressure, oil_c=61.0
+            )
+
+    def over(self, hammer: str = "HB-01") -> None:
+        """At rest from now on; a row later than any before it."""
+        self._rests += 1
+        self.gateway.block(hammer, now_ns() + 3 * self._rests * SECOND, 0.1, active=[False] * 30)
+
+
+FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Iterator[Yard]:
+    one = Yard(tmp_path)
+    yield one
+    one.close()
+
+
+def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_acknowledged_in_another(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=5)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    office, cab = chromium.new_context(), chromium.new_context(viewport={"width": 360, "height": 740})
+    first, second = yard.signed_in(office), yard.signed_in(cab)
+    asked = [strayed(first), strayed(second)]
+    row = first.locator('[data-key="fennick-hollow/HB-01"]')
+    expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
+    expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
+    expect(row.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    yard.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
+    yard.over()
+    expect(row.locator('[data-slot="operator"]')).to_have_text("op-14", timeout=WAIT_MS)
+    yard.gateway.event("HB-01", now_ns(), "sign_off")
+    yard.over()
+    expect(row.locator('[data-slot="operator"]')).to_have_text("nobody signed on", timeout=WAIT_MS)
+    expect(first.locator("#state")).to_have_text("No active alerts")
+    first.evaluate("window.same = true")
+    yard.one_spot("HB-02", seconds=17)
+    new = first.locator('[data-key="fennick-hollow/HB-02"]')
+    expect(new.locator('[data-slot="oil"]')).to_contain_text("61 °C", timeout=WAIT_MS)
+    expect(new.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    assert first.evaluate("window.same")  # the page was not loaded anew: what is typed stays
+    expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
+    for page in (first, second):
+        expect(page.locator("#state")).to_have_text("1 active alert: 1 medium", timeout=WAIT_MS)
+    expect(first.locator("#open")).to_contain_text("HB-02 Firing in one spot")
+    expect(first.locator("#open")).to_contain_text("Stop, reposition the tool")
+    second.fill("#open input[name=comment]", "told op-14")
+    second.click("#open .deed button")
+    for page in (first, second):
+        expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
+    first.goto(yard.url("/alerts?hammer=HB-02"))
+    first.click("td a")
+    expect(first.locator(".story").first).to_contain_text("told op-14")
+    expect(first.locator("#trace svg path.line")).not_to_have_count(0)
+    first.locator("#trace svg").hover()
+    expect(first.locator("#trace output")).to_contain_text("bar")
+    office.close()
+    cab.close()
+    assert asked == [[], []]
+
+
+def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromium: Browser) -> None:
+    yard.one_spot(seconds=5)
+    context = chromium.new_context()
+    page = yard.signed_in(context)
+    row = page.locator('[data-key="fennick-hollow/HB-01"]')
+    expect(row.locator('[data-slot="heard"]')).to_contain_text("ago", timeout=WAIT_MS)
+    assert yard.processor.stop() == 0
+    expect(page.locator("#lost")).to_be_visible(timeout=WAIT_MS)
+    expect(page.locator("#lost")).to_contain_text("what stands here is old")
+    yard.processor.start()
+    expect(page.locator("#lost")).to_be_hidden(timeout=WAIT_MS)
+    yard.broker.stop()
+    until(lambda: yard.processor.log().count("broker_lost"))
+    yard.broker.start()
+    yard.one_spot("HB-02", seconds=17)
+    expect(page.locator("#state")).to_have_text("1 active alert: 1 medium", timeout=WAIT_MS)
+    context.close()
+
+
+def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard, chromium: Browser) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context()
+    page = yard.signed_in(context, "/write")
+    page.click("text=Operator signs on")
+    page.fill("details[open] input[name=operator]", "no such name!")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .wrong")).to_contain_text("Operator:")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
+    expect(page.locator("details[open] input[name=operator]")).to_have_attribute("aria-invalid", "true")
+    page.fill("details[open] input[name=operator]", "op-14")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
+
+    def applied() -> bool:
+        yard.over()  # an event takes effect between rows
+        return bool(yard.processor.query("select 1 from events where applied_ns is not null"))
+
+    until(applied)
+    page.click("[data-correct]")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("op-14")
+    page.fill("details[open] input[name=operator]", "op-15")
+    page.click("details[open] button")
+    expect(page.locator(".story li.replaced")).to_contain_text("op-14")
+    expect(page.locator(".story li").first).to_contain_text("op-15")
+    context.close()
+
+
+def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_what_was_saved_can_be_undone(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
+    page = yard.signed_in(context, "/write")
+    page.click("summary:text-is('Full service')")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .wrong")).to_contain_text("tick what was serviced")
+    assert yard.processor.query("select 1 from events") == []
+
+    page.click("summary:text-is('Inspection of tool and lower bushing')")
+    page.fill("details[open] input[name=tool_mm]", "0.5")
+    page.click("details[open] button")
+    asked = page.locator("details[open] p:has(input[name=tool_mm]) + .ask")
+    expect(asked).to_contain_text("is 0.5 mm right?")
+    expect(page.locator("details[open] input[name=tool_mm]")).to_have_value("0.5")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.fill("details[open] input[name=tool_mm]", "0.6")  # another value, another question
+    expect(asked).to_have_count(0)
+    page.click("details[open] button")
+    page.check("details[open] input[name=confirmed]")
+    page.click("details[open] button")
+    expect(page.locator("#saved")).to_contain_text("Saved.")
+    expect(page.locator(".story")).to_contain_text("0.6 mm")
+    expect(page.locator(".story")).to_contain_text("confirmed")
+    page.click("#undo")
+    expect(page.locator("#saved")).to_contain_text("Undone")
+    expect(page.locator(".story li.replaced")).to_contain_text("withdrawn; it no longer sets a timer")
+
+    page.click("summary:text-is('Greasing')")
+    for k in range(2):
+        page.locator("details[open] input[name=strokes]").nth(k).fill("12")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("12 + 12")
+    page.click("[data-event=grease][data-correct]")
+    said = page.locator("details[open] .correcting")
+    expect(said).to_contain_text("You are correcting the entry of")
+    expect(said).to_contain_text("The timer that it set is computed anew")
+    page.click("text=Leave it as it is")
+    expect(said).to_be_hidden()
+    page.click("[data-event=grease][data-correct]")
+    page.locator("details[open] input[name=strokes]").nth(0).fill("15")
+    page.click("details[open] button")
+    expect(page.locator(".story li.replaced")).to_have_count(2)
+    expect(page.locator(".story")).to_contain_text("corrects the entry of")
+    page.locator("li:has-text('15 + 12') [data-withdraw]").click()
+    expect(page.locator(".story li.replaced")).to_have_count(3)
+    found = yard.processor.query("select kind, fields, corrects from events order by seq")
+    assert [kind for kind, _, _ in found] == ["inspection", "withdrawal", "grease", "grease", "withdrawal"]
+    assert json.loads(found[0][1]) == {"tool_mm": 0.6, "confirmed": True}
+    assert [corrects for _, _, corrects in found] == [None, 1, None, 3, 4]
+    context.close()
+
+
+def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
+    page = yard.signed_in(context, "/write")
+    page.click("summary:text-is('Tool change')")
+    page.select_option("details[open] select[name=tool]", "hard_blunt")
+    page.fill("details[open] input[name=serial]", "T-417")
+    page.fill("details[open] input[name=material]", "alloyed")
+    page.select_option("details[open] select[name=reason]", "broken")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("T-417")
+    page.click("summary:text-is('Work from now on')")
+    page.select_option("details[open] select[name=work]", "benching")
+    page.check("details[open] input[name=abrasive]")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("benching")
+    page.click("summary:text-is('Inspection of tool and lower bushing')")
+    page.check("details[open] input[name=bushing_new]")
+    page.fill("details[open] input[name=tool_length_mm]", "712.5")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("712.5")
+    told = {
+        kind: json.loads(fields) for kind, fields in yard.processor.query("select kind, fields from events")
+    }
+    assert told["tool_change"] == {
+        "tool": "hard_blunt",
+        "serial": "T-417",
+        "material": "alloyed",
+        "reason": "broken",
+    }
+    assert told["work"] == {"work": "benching", "abrasive": True}
+    assert told["inspection"] == {"bushing_new": True, "tool_length_mm": 712.5}
+    context.close()
+
+
+def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none_is_lost(
+    yard: Yard, chromium: Browser
+) -> None:
+    yard.one_spot(seconds=3)
+    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    context = chromium.new_context()
+    page = yard.signed_in(context, "/write")
+    page.evaluate("navigator.serviceWorker.ready")
+    page.reload()  # now through the worker, which keeps it
+    page.wait_for_selector("summary")
+    context.set_offline(True)
+    page.goto(yard.url("/write"))
+    before = now_ns()
+    page.click("text=Greasing")
+    for k in range(2):
+        page.locator("details[open] input[name=strokes]").nth(k).fill("12")
+    page.click("details[open] button")
+    expect(page.locator("details[open] .done")).to_contain_text("Kept on this device")
+    expect(page.locator("#kept")).to_contain_text("1 kept on this device")
+    made = now_ns()
+    page.click("text=Operator signs on")
+    page.fill("details[open] input[name=operator]", "no such name!")
+    page.click("details[open] button")
+    expect(page.locator("#kept")).to_contain_text("2 kept on this device")
+    time.sleep(0.5)
+    context.set_offline(False)
+    (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
+    assert found[0] == "site office"
+    assert before - SECOND <= found[1] <= made + SECOND
+    expect(page.locator("#kept")).to_be_hidden()
+    expect(page.locator("#refused")).to_contain_text("not taken: Operator signs on")
+    page.click("text=Mend it")
+    expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
+    page.fill("details[open] input[name=operator]", "op-14")
+    page.click("details[open] button")
+    expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
+    expect(page.locator("#refused li")).to_have_count(0)
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser, scheme: str) -> None:
+    yard.one_spot(seconds=17)
+    until(lambda: yard.processor.query("select 1 from alerts"))
+    ((alert,),) = yard.processor.query("select id from alerts where fault = 'same_spot'")
+    yard.gateway.block("HB-01", now_ns(), 0.1, active=["x" * 500], presure_bar=[1])
+    until(lambda: yard.processor.query("select 1 from feed_problems"))
+    context = chromium.new_context(viewport={"width": 360, "height": 740}, color_scheme=scheme)  # type: ignore[arg-type]
+    page = yard.signed_in(context)
+    for path in (
+        "/",
+        "/alerts",
+        f"/alerts/{SITE}/{alert}",
+        "/write",
+        "/due",
+        "/week",
+        "/choices",
+        "/feed",
+        f"/feed?sender={SITE}/HB-01",
+        "/guide/faults",
+        "/sign-in",
+    ):
+        page.goto(yard.url(path))
+        if path == "/":
+            expect(page.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+        if path == "/write":
+            page.evaluate(OPEN_ALL)
+        assert violations(page) == [], path
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
+    context.close()

@@ -1,0 +1,271 @@
+"""What people write down: checked like a gateway's, on record with who, correctable by another entry, never changed."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
+from strikewatch.detectors.maintenance.corrections import KEPT
+from strikewatch.storage.actions.manual_events import Noted
+from tests.web.site import HAMMER, NOW, SITE, site
+
+EVENTS = f"/api/v1/hammers/{HAMMER}/events"
+GREASE = {"event": "grease", "time": "2026-02-25T06:13:00Z", "strokes": [12, 12]}
+
+
+def test_an_entry_is_on_record_with_who_and_reaches_the_processor(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        noted = Noted(at.store)
+        made = at.ask("POST", EVENTS, GREASE, act)
+        assert made.status == 200, made.text
+        assert (made.json["who"], made.json["fields"]) == ("site office", {"strokes": [12, 12]})
+        assert [(one.site, one.hammer, one.kind) for one in noted.take()] == [(SITE, HAMMER, "grease")]
+        assert (
+            at.ask("POST", EVENTS, GREASE, act).json == made.json
+        )  # sent again by a phone that heard no answer
+        assert noted.take() == []
+        assert at.ask("GET", EVENTS, token=act).json == {"events": [made.json]}
+
+
+def test_a_wrong_entry_is_corrected_by_another_and_both_stay(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        first = at.ask("POST", EVENTS, GREASE, act).json
+        better = GREASE | {"strokes": [15, 14], "corrects": first["number"]}
+        second = at.ask("POST", EVENTS, better, act).json
+        listed = at.ask("GET", EVENTS, token=act).json["events"]
+        assert [one["number"] for one in listed] == [second["number"], first["number"]]
+        assert (listed[0]["corrects"], listed[1]["corrected_by"]) == (first["number"], second["number"])
+        assert listed[1]["fields"] == {"strokes": [12, 12]}
+        other = GREASE | {"strokes": [1, 1], "corrects": first["number"]}
+        assert at.ask("POST", EVENTS, other, act).status == 409
+        assert at.ask("POST", EVENTS, GREASE | {"corrects": 999}, act).status == 404
+
+
+def test_what_cannot_be_used_names_the_field_and_changes_nothing(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act, view = at.token("site office", "act"), at.token("wall screen", "view")
+        for wrong, field in (
+            ({"strokes": [-1]}, "strokes[0]"),
+            ({"strokes": "many"}, "strokes"),
+            ({"time": "yesterday"}, "time"),
+            ({"time": "2099-01-01T00:00:00Z"}, "time"),
+            ({"bore": 3}, "bore"),
+            ({"event": "greased"}, "event"),
+        ):
+            got = at.ask("POST", EVENTS, GREASE | wrong, act)
+            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+        assert at.ask("POST", EVENTS, GREASE, view).status == 403
+        assert at.ask("POST", EVENTS.replace(HAMMER, "HB-99"), GREASE, act).status == 404
+        assert at.ask("GET", EVENTS, token=act).json == {"events": []}
+
+
+def test_an_hour_meter_that_reads_less_is_taken_with_a_reason_only(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW, Event(SITE, HAMMER, "hours", NOW - 30 * SECOND, {"meter_h": 1234.5}))
+        sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
+        assert "it stands at 1,234.5 h" in sheet
+        read = {"event": "hours", "time": "2026-02-25T06:14:00Z"}
+        wrong = at.ask("POST", EVENTS, read | {"meter_h": 1200}, act)
+        assert wrong.status == 422
+        assert "below the 1,234.5 h that the meter stood at" in wrong.json["fields"]["meter_h"]
+        assert at.ask("POST", EVENTS, read | {"meter_h": 1234.6}, act).status == 200
+        # an hour earlier it may have stood an hour lower
+        early = read | {"time": "2026-02-25T05:14:00Z", "meter_h": 1233.8}
+        assert at.ask("POST", EVENTS, early, act).status == 200
+        for reason in ("moved", "replaced", "corrected"):
+            one = at.ask("POST", EVENTS, read | {"meter_h": 17.0, "reason": reason}, act)
+            assert one.status == 200, one.text
+
+
+@pytest.mark.parametrize(
+    ("readings", "told"),
+    [
+        ({"bushing": "second_groove_visible"}, "Lower bushing: use it on."),
+        ({"bushing": "second_groove_faint", "turned_before": False}, "Lower bushing: turn it, once."),
+        ({"bushing": "second_groove_faint", "turned_before": True}, "Lower bushing: replace it."),
+        ({"bore_mm": 120.0}, "Lower bushing. No limit of the bore is set"),
+        ({"tool_length_mm": 700.0}, "Tool. No limit"),
+    ],
+)
+def test_what_an_inspection_means_is_told_as_soon_as_it_is_saved(
+    tmp_path: Path, readings: dict[str, object], told: str
+) -> None:
+    """Two grooves: common practice, no published source."""
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        assert at.ask("POST", EVENTS, {"event": "inspection", **readings}, act).status == 200
+        shown = re.sub(r"<[^>]+>", "", at.ask("GET", "/write", headers=at.cookie(act)).text)
+        assert told in shown
+        assert "Advice, never a safety function" in shown
+
+
+def test_an_entry_that_was_corrected_or_withdrawn_says_that_it_no_longer_sets_a_timer(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        first = at.ask("POST", EVENTS, GREASE, act).json
+        entry = re.compile(r'<li class="replaced" id="entry-(\d+)">.*?</li>', re.S)
+        assert not entry.search(at.ask("GET", "/write", headers=at.cookie(act)).text)
+        better = {**GREASE, "strokes": [15, 14], "corrects": first["number"]}
+        second = at.ask("POST", EVENTS, better, act).json
+        assert second["fields"]["corrects"] == {"event": "grease", "time": "2026-02-25T06:13:00.000000Z"}
+        gone = {"event": "withdrawal", "corrects": second["number"]}
+        withdrawn = at.ask("POST", EVENTS, gone, act)
+        assert withdrawn.status == 200, withdrawn.text
+        assert at.ask("POST", EVENTS, gone, act).json == withdrawn.json  # pressed twice
+        sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
+        said = {found[1]: found[0] for found in entry.finditer(sheet)}
+        assert "replaced by a later entry; it no longer sets a timer" in said[str(first["number"])]
+        assert "withdrawn; it no longer sets a timer" in said[str(second["number"])]
+        again = {"event": "withdrawal", "corrects": withdrawn.json["number"]}
+        assert at.ask("POST", EVENTS, again, act).status == 409
+
+
+EMPTY = [
+    ({"event": "grease"}, "strokes"),
+    ({"event": "grease", "note": "as always"}, "strokes"),
+    ({"event": "inspection"}, "bushing"),
+    ({"event": "inspection", "turned_before": True}, "bushing"),
+    ({"event": "service"}, "seals"),
+    ({"event": "service", "seals": False}, "seals"),
+    ({"event": "relearn"}, "note"),
+    ({"event": "withdrawal"}, "corrects"),
+    ({"event": "check"}, "result"),
+    ({"event": "storage"}, "state"),
+    ({"event": "hours"}, "meter_h"),
+]
+
+
+def test_an_empty_form_saves_nothing_and_says_what_is_missing(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for event, field in EMPTY:
+            got = at.ask("POST", EVENTS, event, act)
+            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+            # What is missing cannot be confirmed.
+            assert "confirm" not in got.json
+            assert at.ask("POST", EVENTS, {**event, "confirmed": True}, act).status == 422
+        assert at.ask("GET", EVENTS, token=act).json == {"events": []}
+
+
+UNUSUAL = [
+    ({"event": "inspection", "tool_mm": 0.5}, "tool_mm", "129 mm last time; is 0.5 mm right?"),
+    ({"event": "inspection", "tool_mm": 131}, "tool_mm", "wear makes it less; is 131 mm right"),
+    ({"event": "inspection", "bore_mm": 140}, "bore_mm", "wear makes it more; is 140 mm right"),
+    ({"event": "inspection", "bore_mm": 1434}, "bore_mm", "143.4 mm last time; is 1434 mm right?"),
+    ({"event": "grease", "strokes": [500, 12]}, "strokes[0]", "10 to 20 strokes are usual; is 500 right?"),
+    ({"event": "check", "result": "ok", "time": "2025-02-25T06:00:00Z"}, "time", "365 days ago"),
+    ({"event": "service", "seals": True, "time": "2026-02-20T06:00:00Z"}, "time", "before the last service"),
+]
+
+
+def test_what_is_unusual_is_asked_about_and_the_answer_is_on_record(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for known in (
+            {"event": "inspection", "time": "2026-02-24T06:00:00Z", "bore_mm": 143.4, "tool_mm": 129},
+            {"event": "service", "time": "2026-02-24T07:00:00Z", "seals": True, "diaphragms": True},
+        ):
+            assert at.ask("POST", EVENTS, known, act).status == 200
+        for event, field, question in UNUSUAL:
+            before = at.ask("GET", EVENTS, token=act).text
+            got = at.ask("POST", EVENTS, event, act)
+            assert (got.status, got.json["confirm"], list(got.json["fields"])) == (422, True, [field]), (
+                got.text
+            )
+            assert question in got.json["fields"][field]
+            assert at.ask("GET", EVENTS, token=act).text == before
+            taken = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert taken.status == 200, taken.text
+            assert taken.json["fields"]["confirmed"] is True
+            gone = {"event": "withdrawal", "corrects": taken.json["number"]}
+            assert at.ask("POST", EVENTS, gone, act).status == 200  # and counts for the next question no more
+
+
+IMPOSSIBLE = [
+    ({"event": "inspection", "bore_mm": 130.0, "tool_mm": 131.0}, "tool_mm", "does not go into"),
+    ({"event": "grease", "strokes": [0, 0]}, "strokes[0]", "nothing was greased"),
+    ({"event": "hours", "meter_h": 152300.0}, "meter_h", "cannot run faster than time"),
+    ({"event": "service", "seals": True, "time": "2026-03-25T06:00:00Z"}, "time", "in the future"),
+]
+
+
+def test_what_cannot_be_is_refused_even_if_confirmed(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        known = {"event": "hours", "time": "2026-02-24T06:00:00Z", "meter_h": 1523.0}
+        assert at.ask("POST", EVENTS, known, act).status == 200
+        for event, field, why in IMPOSSIBLE:
+            got = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+            assert why in got.json["fields"][field]
+            assert "confirm" not in got.json
+        replaced = {"event": "hours", "meter_h": 152300.0, "reason": "replaced"}
+        assert at.ask("POST", EVENTS, replaced, act).status == 200
+
+
+def test_without_an_earlier_reading_the_profile_says_what_is_unusual(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        got = at.ask("POST", EVENTS, {"event": "inspection", "tool_mm": 0.5}, act)
+        assert "30 to 300 mm are usual; is 0.5 mm right?" in got.json["fields"]["tool_mm"]
+
+
+def test_an_entry_too_old_to_set_its_clock_anew_cannot_be_corrected(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        numbers = [
+            at.ask("POST", EVENTS, {**GREASE, "time": f"2026-02-25T05:{k:02d}:00Z"}, act).json["number"]
+            for k in range(KEPT + 1)
+        ]
+        old, newer = ({"event": "withdrawal", "corrects": one} for one in numbers[:2])
+        refused = at.ask("POST", EVENTS, old, act)
+        assert refused.status == 409
+        assert f"too old to be corrected: its clock keeps the last {KEPT}" in refused.json["error"]
+        assert at.ask("POST", EVENTS, newer, act).status == 200
+
+
+def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for event in (
+            {"event": "tool_change", "tool": "moil", "serial": "T-9", "material": "steel", "reason": "worn"},
+            {"event": "work", "work": "trenching", "hard": True, "cut_edge": True},
+            {"event": "inspection", "tool_length_mm": 900.5, "bushing_new": True},
+            {"event": "storage", "state": "in"},
+            {"event": "service", "seals": True, "diaphragms": True},
+            {"event": "hours", "meter_h": 7.0},
+        ):
+            assert at.ask("POST", EVENTS, event, act).status == 200, event
+            assert f'data-event="{event["event"]}"' in at.ask("GET", "/write", headers=at.cookie(act)).text
+
+
+def test_a_tool_that_does_not_suit_the_work_is_noted_where_both_are_written_down(tmp_path: Path) -> None:
+    """Common practice: a moil for trenching. The note goes once another tool is fitted."""
+    with site(tmp_path) as at:
+        act = at.token("site office", "act")
+        at.work(NOW)
+        for minute, more in (
+            (1, {"event": "work", "work": "trenching"}),
+            (2, {"event": "tool_change", "tool": "blunt"}),
+            (3, {"event": "tool_change", "tool": "moil"}),
+        ):
+            assert at.ask("POST", EVENTS, more | {"time": f"2026-02-25T06:0{minute}:00Z"}, act).status == 200
+            sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
+            noted = "The blunt tool fitted is not what suits the recorded work (trenching)" in sheet
+            assert noted == (minute == 2)
+            assert (
+                "no published source" in sheet.partition('id="unsuited"')[2].partition("</p>")[0]
+            ) == noted

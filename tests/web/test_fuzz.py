@@ -1,0 +1,114 @@
+"""Whatever is sent, by an outsider or by any role: no 500, one form of answer, and nothing done without the right."""
+
+import json
+import os
+import re
+import string
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from strikewatch.storage.actions.tokens import ROLES
+from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
+from strikewatch.storage.schema.tables import endpoints, events, outbox
+from tests.postgresql import Postgresql
+from tests.web.site import ENDPOINT, HAMMER, SITE, Site, site
+
+EXAMPLES = int(os.environ.get("STRIKEWATCH_REQUESTS", "100"))
+
+words = st.one_of(
+    st.text(max_size=40),
+    st.sampled_from(
+        [SITE, HAMMER, "a", "0", "-1", "2026-02-26T00:00:00Z", "9999-12-31T23:59:60Z", "\0", "any"]
+    ),
+    st.integers().map(str),
+)
+leaves = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), words)
+values = st.recursive(
+    leaves, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(words, inner, max_size=3)
+)
+names = st.sampled_from(["comment", "until", "reason", "numbers", "endpoint", "by"])
+bodies = st.one_of(
+    st.none(),
+    st.binary(max_size=60),
+    st.dictionaries(names, values, max_size=4).map(lambda one: json.dumps(one).encode()),
+    st.fixed_dictionaries({"reason": words, "until": words}).map(lambda one: json.dumps(one).encode()),
+)
+queries = st.dictionaries(
+    st.sampled_from(["site", "hammer", "state", "since", "limit", "begin", "end", "alert", "priority", "x"]),
+    words,
+    max_size=3,
+)
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def at(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Over each kind of database."""
+    where = None
+    if request.param == "postgresql":
+        server: Postgresql = request.getfixturevalue("postgresql")
+        where = server.database()
+    with site(tmp_path_factory.mktemp("board"), where, failures=1_000_000) as made:
+        for role in ROLES:
+            tokens[role] = made.token(role, role)
+        yield made
+
+
+tokens: dict[str, str] = {}
+
+
+@pytest.mark.parametrize("who", ["nobody", "somebody", *ROLES])
+def test_no_request_breaks_it_or_does_what_it_may_not(at: Site, who: str) -> None:
+    token = tokens.get(who, "sw_" + "x" * 43 if who == "somebody" else None)
+    described: Any = at.ask("GET", "/openapi.json", token=tokens["view"]).json
+    operations = [(path, method) for path, own in described["paths"].items() for method in own]
+    assert len(operations) >= 18
+
+    examples = EXAMPLES // 4 if at.store.name.startswith("postgresql") else EXAMPLES
+
+    @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+    @given(
+        st.sampled_from(operations),
+        st.one_of(st.sampled_from([at.alert, HAMMER, ENDPOINT, "1"]), words),
+        queries,
+        bodies,
+    )
+    def tried(operation: tuple[str, str], name: str, query: dict[str, str], body: bytes | None) -> None:
+        path, method = operation
+        before = rows(at)
+        filled = re.sub(r"\{\w+\}", lambda _: quote(name, safe=""), path)
+        asked = "&".join(f"{key}={quote(value, safe='')}" for key, value in query.items())
+        got = at.ask(method.upper(), f"{filled}?{asked}", body, token)
+        assert got.status < 500, (path, got.text)
+        if got.status != 200:
+            assert set(got.json) - {"fields"} == {"error", "remedy"}
+        if token is None or who == "somebody":
+            assert got.status in (401, 404, 405)
+            assert at.alert not in got.text
+        if who not in ("act", "review"):
+            assert rows(at) == before
+        assert not any(one in got.text for one in tokens.values())
+
+    tried()
+
+
+def rows(at: Site) -> list[Any]:
+    with at.store.read() as connection:
+        tables = (handling, history, shelves, workshop, events, outbox, endpoints)
+        return [sorted(map(repr, connection.execute(table.select()))) for table in tables]
+
+
+def test_the_description_is_whole(tmp_path: Path) -> None:
+    """Every parameter in a path is described, and every operation has a name of its own."""
+    with site(tmp_path) as made:
+        paths = made.ask("GET", "/openapi.json").json["paths"]
+        found = [(path, one) for path, own in paths.items() for one in own.values()]
+        assert len({one["operationId"] for _, one in found}) == len(found)
+        for path, one in found:
+            in_path = {given["name"] for given in one["parameters"] if given["in"] == "path"}
+            assert in_path == {name for _, name, _, _ in string.Formatter().parse(path) if name}

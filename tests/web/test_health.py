@@ -1,0 +1,52 @@
+"""Alive and ready are said as they are, and figures add up."""
+
+from pathlib import Path
+
+from strikewatch.web.live.worker_stats import FRESH_S, Pulse
+from tests.web.site import site
+
+
+def test_ready_until_the_broker_goes_or_the_database_refuses_and_then_says_why(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        assert at.ask("GET", "/readyz").json == {"ready": True, "reasons": []}
+        at.broker[0] = False
+        got = at.ask("GET", "/readyz")
+        assert (got.status, got.json["reasons"]) == (503, ["the broker is not connected"])
+        assert at.ask("GET", "/healthz").status == 200
+        at.broker[0] = True
+        at.pulse.refuse()
+        got = at.ask("GET", "/readyz")
+        assert (got.status, got.json["reasons"]) == (503, ["the database refuses to be written"])
+        at.pulse.turn()
+        at.pulse.begin(31.0)
+        assert at.ask("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
+
+
+def test_a_worker_that_stands_is_not_alive() -> None:
+    now = [0.0]
+    pulse = Pulse(lambda: now[0])
+    assert not pulse.turning
+    pulse.turn()
+    now[0] = FRESH_S - 0.1
+    assert pulse.turning
+    now[0] = FRESH_S
+    assert not pulse.turning
+    pulse.refuse()
+    assert pulse.turning
+
+
+def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.pulse.begin(0.0)
+        at.pulse.end()
+        at.token("Ada", "view")
+        text = at.ask("GET", "/metrics").text
+    for line in (
+        "strikewatch_messages_total 7.0",
+        'strikewatch_unused_total{reason="duplicate"} 3.0',
+        'strikewatch_open_alerts{priority="medium"} 1.0',
+        'strikewatch_open_alerts{priority="high"} 0.0',
+        "strikewatch_step_seconds_count 1.0",
+        "strikewatch_broker_connected 1.0",
+    ):
+        assert line in text.splitlines()

@@ -1,0 +1,295 @@
+"""The page's door and its sheets, asked as a browser asks: who may see what, and nobody is tricked into a change."""
+
+import re
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+from strikewatch.core.instant import SECOND
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.errors import SettingsError
+from strikewatch.storage.actions import tokens
+from strikewatch.web.authentication import COOKIE
+from strikewatch.web.pages.formatting import View
+from strikewatch.web.pages.translations import languages
+from tests.web.site import HAMMER, NOW, SITE, Answer, Site, site
+
+SHEETS = (
+    "/",
+    "/open",
+    "/alerts",
+    f"/alerts/{SITE}/{{alert}}",
+    "/write",
+    "/due",
+    "/week",
+    "/choices",
+    "/feed",
+    "/guide/faults",
+)
+FORM = {"Content-Type": "application/x-www-form-urlencoded"}
+
+
+def sign_in(at: Site, token: str, **fields: str) -> Answer:
+    return at.ask("POST", "/sign-in", urlencode({"token": token, **fields}).encode(), headers=FORM)
+
+
+def cookie_of(got: Answer) -> str:
+    return got.headers["set-cookie"].partition(";")[0]
+
+
+def test_who_is_not_known_is_led_to_the_door_and_back(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        token = at.token("site office", "act")
+        for sheet in SHEETS:
+            got = at.ask("GET", sheet.format(alert=at.alert))
+            assert got.status == 303
+            assert got.headers["location"].startswith("/sign-in?to=")
+        got = sign_in(at, token, to=f"/alerts/{SITE}/{at.alert}")
+        assert (got.status, got.headers["location"]) == (303, f"/alerts/{SITE}/{at.alert}")
+        flags = got.headers["set-cookie"].lower()
+        assert all(one in flags for one in ("httponly", "samesite=strict", "path=/"))
+        assert token not in flags
+        for sheet in SHEETS:
+            shown = at.ask("GET", sheet.format(alert=at.alert), headers={"Cookie": cookie_of(got)})
+            assert shown.status == 200, sheet
+            policy = shown.headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "unsafe" not in policy
+            assert not re.search(r"<script>|<style|\son\w+=|\sstyle=", shown.text), sheet
+            assert token not in shown.text
+
+
+@pytest.mark.parametrize(
+    "to", ["https://elsewhere.invalid/", "//elsewhere.invalid", "/\\elsewhere.invalid", "x"]
+)
+def test_the_door_leads_nowhere_else(tmp_path: Path, to: str) -> None:
+    with site(tmp_path) as at:
+        got = sign_in(at, at.token("site office", "act"), to=to)
+        assert got.headers["location"] == "/"
+
+
+def test_a_wrong_token_is_said_so_and_does_not_come_back(tmp_path: Path) -> None:
+    with site(tmp_path, failures=2) as at:
+        at.token("site office", "act")
+        got = at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM)
+        assert got.status == 401
+        assert "Token not recognised." in got.text
+        assert "sw_wrong" not in got.text
+        assert (
+            at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status == 401
+        )
+        assert (
+            at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status == 429
+        )
+
+
+def test_a_change_under_a_cookie_needs_the_seal_and_our_own_page(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        cookie = cookie_of(sign_in(at, at.token("site office", "act")))
+        page = at.ask("GET", "/", headers={"Cookie": cookie})
+        (seal,) = re.findall(r'data-seal="(\w+)"', page.text)
+        path = f"/api/v1/alerts/{at.alert}/acknowledge"
+        for headers in (
+            {},
+            {"Strikewatch-Seal": "0" * 64},
+            {"Strikewatch-Seal": seal, "Sec-Fetch-Site": "cross-site"},
+            {"Strikewatch-Seal": seal, "Sec-Fetch-Site": "same-site"},
+        ):
+            assert at.ask("POST", path, {"comment": "x"}, headers={"Cookie": cookie, **headers}).status == 403
+        assert (
+            at.ask("GET", f"/api/v1/alerts/{at.alert}", headers={"Cookie": cookie}).json["state"]
+            == "unacknowledged"
+        )
+        good = {"Cookie": cookie, "Strikewatch-Seal": seal, "Sec-Fetch-Site": "same-origin"}
+        done = at.ask("POST", path, {"comment": "seen"}, headers=good)
+        assert done.json["alert"]["state"] == "acknowledged"
+        story = at.ask("GET", f"/api/v1/alerts/{at.alert}/history", headers={"Cookie": cookie}).json[
+            "history"
+        ]
+        assert [(one["by"], one["why"]) for one in story if one["event"] == "acknowledge"] == [
+            ("site office", "seen")
+        ]
+
+
+def test_a_session_ends_when_signed_out_of_when_its_token_is_revoked_and_never_by_a_forged_form(
+    tmp_path: Path,
+) -> None:
+    with site(tmp_path) as at:
+        token = at.token("site office", "act")
+        first, second = (cookie_of(sign_in(at, token)) for _ in range(2))
+        page = at.ask("GET", "/", headers={"Cookie": first})
+        (seal,) = re.findall(r'data-seal="(\w+)"', page.text)
+        at.ask("POST", "/sign-out", urlencode({"seal": "0" * 64}).encode(), headers={"Cookie": first, **FORM})
+        assert at.ask("GET", "/", headers={"Cookie": first}).status == 200
+        at.ask("POST", "/sign-out", urlencode({"seal": seal}).encode(), headers={"Cookie": first, **FORM})
+        assert at.ask("GET", "/", headers={"Cookie": first}).status == 303
+        assert at.ask("GET", "/", headers={"Cookie": second}).status == 200
+        with at.store.write() as connection:
+            tokens.revoke(connection, "site office", 1)
+        assert at.ask("GET", "/", headers={"Cookie": second}).status == 303
+        kept = (tmp_path / "watch.db").read_bytes() + (tmp_path / "watch.db-wal").read_bytes()
+        assert first.partition("=")[2].encode() not in kept
+
+
+def test_who_may_look_only_is_offered_nothing_to_do(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        view = {"Cookie": cookie_of(sign_in(at, at.token("wall screen", "view")))}
+        act = {"Cookie": cookie_of(sign_in(at, at.token("site office", "act")))}
+        for sheet in ("/", "/write", f"/alerts/{SITE}/{at.alert}"):
+            assert 'class="deed"' not in at.ask("GET", sheet, headers=view).text
+        assert 'class="deed"' in at.ask("GET", "/", headers=act).text
+        assert "look freely" not in at.ask("GET", "/", headers=act).text
+
+
+def test_looking_freely_is_for_this_machine_and_for_looking(tmp_path: Path) -> None:
+    with site(tmp_path, look_freely=True) as at:
+        at.token("site office", "act")
+        assert at.ask("GET", "/").status == 200
+        assert at.ask("POST", f"/api/v1/alerts/{at.alert}/acknowledge", {}).status == 403
+        assert at.ask("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
+        assert at.ask("GET", "/", headers={"Cookie": f"{COOKIE}=x"}).status == 200
+
+
+def test_what_is_not_there_or_cannot_be_searched_is_said_on_a_sheet(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        gone = at.ask("GET", f"/alerts/{SITE}/ffff")
+        assert (gone.status, gone.headers["content-type"]) == (404, "text/html; charset=utf-8")
+        wrong = at.ask("GET", "/alerts?since=yesterday&hammer=HB-01")
+        assert wrong.status == 422
+        assert 'value="HB-01"' in wrong.text  # what was typed stays
+        assert "not an RFC 3339 time" in wrong.text
+        hostile = at.ask("GET", "/alerts?" + urlencode({"hammer": "<script>alert(1)</script>"}))
+        assert "<script>alert" not in hostile.text
+
+
+def test_the_history_is_searched_by_each_field(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        link = f'<td><a href="/alerts/{SITE}/{at.alert}">'
+        for fits in (
+            {"hammer": HAMMER},
+            {"operator": "op-14"},
+            {"fault": "same_spot"},
+            {"priority": "medium"},
+        ):
+            assert link in at.ask("GET", f"/alerts?{urlencode(fits)}").text, fits
+        for not_so in (
+            {"hammer": "HB-02"},
+            {"operator": "op-1"},
+            {"priority": "high"},
+            {"since": "2026-03-01"},
+        ):
+            assert link not in at.ask("GET", f"/alerts?{urlencode(not_so)}").text, not_so
+
+
+@pytest.mark.parametrize("since_h", [0, 30])
+def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_kept(
+    tmp_path: Path, since_h: int
+) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW + since_h * 3600 * SECOND)
+        at.fired(NOW - 60 * SECOND, NOW)
+        at.wait(since_h * 3600 * SECOND)
+        for sheet, strips in (
+            ("/alerts", 1),
+            (f"/alerts/{SITE}/{at.alert}", 1),
+            ("/open?strips=", 1),
+            ("/", 0),
+        ):
+            shown = at.ask("GET", sheet).text
+            found = re.findall(
+                r'<svg class="strip".*?<path class="fired" d="(.*?)"/>.*?<path class="about"', shown
+            )
+            assert len(found) == strips, sheet
+            assert all(found), sheet
+        for ident in re.findall(r'id="([^"]+)"', shown := at.ask("GET", "/alerts").text):
+            assert shown.count(f'id="{ident}"') == 1
+
+
+def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        said = {
+            units: at.ask("GET", "/week", headers={"Cookie": f"strikewatch_choices={units}.en"}).text
+            for units in ("us", "metric", "nonsense")
+        }
+        assert 'data-units="us"' in said["us"]
+        assert 'data-units="metric"' in said["metric"]
+        assert said["nonsense"] == said["metric"]
+    view = View(languages()["en"], "us")
+    bare = {"fault": "same_spot", "evidence": {}, "summary": "Fired unknown s in one spot."}
+    assert view.told(bare) == "Fired unknown s in one spot."
+    assert view.told(bare | {"evidence": {"firing_s": 22.5}}) == "Fired 22.5 s in one spot."
+    # Exact by definition: NIST SP 811 B.8: t_F = 1.8 t_C + 32; 1 psi = 6894.757 Pa.
+    assert [view.temperature(80.0), view.pressure(150.0), view.span(12.4)] == [
+        "176 °F",
+        "2,176 psi",
+        "12.4 s",
+    ]
+
+
+def test_what_came_together_is_told_of_each_cause() -> None:
+    """A length in feet: 1 ft = 0.3048 m exactly (NIST SP 811 B.8)."""
+    metric, us = (View(languages()["en"], units) for units in ("metric", "us"))
+    record = {
+        "fault": "end_of_stroke",
+        "evidence": {
+            "firing_end_s": 1.5,
+            "cylinders": "boom stick",
+            "firing_off_square_s": 2.0,
+            "tilt_max_deg": 21.3,
+            "causes": "end_of_stroke off_square",
+        },
+        "summary": "",
+    }
+    assert metric.told(record) == (
+        "Fired 1.5 s with a cylinder at the end of its stroke (boom, stick). "
+        "Fired 2.0 s with the tool up to 21° off square."
+    )
+    alone = record | {"evidence": {"firing_end_s": 1.5, "cylinders": "bucket"}}
+    assert metric.todo(record).startswith(metric.todo(alone))
+    assert metric.todo(record).endswith(metric.todo({"fault": "off_square", "evidence": {}}))
+    assert metric.value("causes", "end_of_stroke off_square") == (
+        "Firing at a cylinder's end, Tool not square to the surface"
+    )
+    wet = {"fault": "submerged", "evidence": {"firing_submerged_s": 3.0, "water_max_m": 0.762}, "summary": ""}
+    assert "up to 0.76 m above" in metric.told(wet)
+    assert "up to 2.5 ft above" in us.told(wet)
+
+
+def test_every_fault_has_its_words_and_they_fit_its_evidence() -> None:
+    view = View(languages()["en"])
+    for fault in (fault for detector in DETECTORS for fault in detector.faults):
+        record = {
+            "fault": fault.name,
+            "evidence": dict.fromkeys(fault.evidence, 1),
+            "summary": "as found",
+        }
+        assert view.fault(fault.name) != fault.name
+        assert view.todo(record), fault.name
+        if view.words.has(f"fault.{fault.name}.told"):
+            assert view.told(record) != "as found", fault.name
+        for name in fault.evidence:
+            assert view.words.has(f"evidence.{name}"), name
+
+
+def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path) -> None:
+    folder = tmp_path / "words"
+    folder.mkdir()
+    (folder / "eo.toml").write_text('[sheet]\nnow = "Nun"\n')
+    with site(tmp_path, words_folder=folder) as at:
+        told = at.ask("GET", "/", headers={"Cookie": "strikewatch_choices=metric.eo"}).text
+        assert 'lang="eo"' in told
+        assert ">Nun<" in told
+        assert ">Alerts<" in told
+    (folder / "eo.toml").write_text('[sheet]\nnau = "Nun"\n')
+    with pytest.raises(SettingsError, match=r"eo\.toml: sheet\.nau is no text of the page"):
+        languages(folder)
+
+
+def test_what_a_feed_lets_be_inferred_only_is_on_the_first_page(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW)
+        shown = at.ask("GET", "/", headers=at.cookie(at.token("site office", "view")))
+        assert "What is less certain, and why" in shown.text
+        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in shown.text
+        assert "no engine_rpm in the feed" in shown.text

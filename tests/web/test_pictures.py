@@ -1,0 +1,45 @@
+"""None, six and sixty hammers on one page: it stays light, is whole, and fits; pictures of each are taken."""
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser import browser, violations
+from tests.web.pictures import crowd, demo, shoot
+
+HEAVY = 150_000
+"""Bytes of the page with all that goes with it, at most."""
+
+
+@pytest.mark.parametrize("hammers", [0, 60])
+def test_none_and_sixty(tmp_path: Path, hammers: int) -> None:
+    with crowd(tmp_path, hammers) as url, browser() as chromium:
+        page = chromium.new_page(viewport={"width": 1280, "height": 900})
+        sizes: list[int] = []
+        page.on("requestfinished", lambda one: sizes.append(one.sizes()["responseBodySize"]))
+        page.goto(url)
+        expect(page.locator(".hammer")).to_have_count(hammers)
+        expect(page.locator("svg.strip")).to_have_count(hammers, timeout=20_000)
+        assert sum(sizes) < HEAVY
+        assert violations(page) == []
+        if not hammers:
+            expect(page.locator(".nothing")).to_contain_text("No hammer has been heard yet")
+        pictures = shoot(chromium, url, tmp_path, "page")
+        assert len({one.read_bytes() for one in pictures}) == 4
+
+
+def test_the_demo_in_its_busiest_minutes(tmp_path: Path) -> None:
+    """The six hammers of the invented site with their faults: accessible, and no wider than a phone."""
+    with demo() as url, browser() as chromium:
+        page = chromium.new_page(viewport={"width": 360, "height": 760})
+        page.goto(url)
+        expect(page.locator(".hammer")).to_have_count(6, timeout=60_000)
+        # A flood has begun: more than ten within ten minutes at the site.
+        ended = page.locator("#ended summary")
+        expect(ended).to_contain_text(re.compile(r"not acknowledged \([1-9]\d"), timeout=90_000)
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        pictures = shoot(chromium, url, tmp_path, "demo")
+        assert len({one.read_bytes() for one in pictures}) == 4

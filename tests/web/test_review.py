@@ -1,0 +1,144 @@
+"""The trainer's review from the page: made beside the processor, and for the role `review` only."""
+
+import re
+import sys
+import threading
+from base64 import b64encode
+from hashlib import sha256
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from playwright.sync_api import expect
+
+from strikewatch.core.instant import SECOND
+from strikewatch.errors import Refused
+from strikewatch.service import review_jobs
+from strikewatch.service.review_jobs import AGAIN_S, FRESH_S, Reviews
+from strikewatch.settings.tree import Settings
+from strikewatch.web.pages.review import Review, marked
+from strikewatch.web.pages.translations import languages
+from tests.browser import browser
+from tests.service.processor import until
+from tests.web.site import NOW, SITE, site
+
+
+def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        trainer, office = at.cookie(at.token("trainer", "review")), at.cookie(at.token("site office", "act"))
+        at.fired(NOW - 600 * SECOND, NOW - 300 * SECOND)
+        link = f'href="/review/{SITE}?back=0"'
+        week = at.ask("GET", "/week", headers=trainer).text
+        assert link in week
+        assert week.count('<td class="number">0.1</td>') == 1  # 5 min of firing, that day
+        assert link not in at.ask("GET", "/week", headers=office).text
+        assert at.ask("GET", f"/review/{SITE}", headers=office).status == 403
+        assert at.ask("GET", f"/review/{SITE}").status == 303
+
+        first = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
+        assert first.status == 202
+        assert "Preparing." in first.text
+        assert first.headers["retry-after"] == "2"
+
+        def made() -> str:
+            got = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
+            assert got.status in (200, 202), got.text
+            policy.append(got.headers["content-security-policy"])
+            return got.text if got.status == 200 else ""
+
+        policy: list[str] = []
+        report = until(made, 240.0)  # at low priority, beside whatever else runs
+        assert "The trainer’s review" in report
+        assert "op-14" in report
+        assert "As at " in report
+        (style,) = re.findall(r"<style>(.*?)</style>", report, re.S)
+        assert f"sha256-{b64encode(sha256(style.encode()).digest()).decode()}" in policy[-1]
+        assert "unsafe" not in policy[-1]
+
+        name, _, value = trainer["Cookie"].partition("=")
+        with browser() as chromium:
+            context = chromium.new_context()
+            context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{at.port}"}])
+            page = context.new_page()
+            said: list[str] = []
+            page.on("console", lambda one: said.append(one.text))
+            page.goto(f"http://127.0.0.1:{at.port}/week")
+            page.click(f"[{link}]")
+            expect(page.locator("h1")).to_have_text("The trainer’s review")
+            assert page.evaluate("getComputedStyle(document.querySelector('h2')).borderTopWidth") == "3px"
+            assert said == []  # nothing was held back by the policy
+
+
+def test_what_cannot_be_made_is_said_and_what_is_under_way_ends_with_the_processor(tmp_path: Path) -> None:
+    settings = Settings(**{"store": {"path": tmp_path / "none.db"}})
+    reviews = Reviews(settings, lambda: NOW)
+    asked = SITE, NOW - 7 * 86_400 * SECOND, NOW
+    assert reviews.look(*asked) is None
+    with pytest.raises(Refused, match="could not be made"):
+        until(lambda: reviews.look(*asked), 240.0)
+    assert reviews.look(*asked) is None  # it is tried again
+    reviews.close()
+    until(lambda: all(one.name != "review" for one in threading.enumerate()))
+    assert reviews.look(*asked) is None
+
+
+def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_renewed_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in a demo, whose wall clock runs sixty times as fast: a report is old as soon as it is made, by that."""
+    monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
+    wall, real_s = [NOW], [0.0]
+    reviews = Reviews(Settings(), lambda: wall[0], lambda: real_s[0])
+    asked = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
+    assert reviews.look(*asked) is None
+    first = until(lambda: reviews.look(*asked))
+    assert (first.html.strip(), first.upto, first.whole, first.renewing) == ("the report", NOW, False, False)
+    wall[0] += 3600 * SECOND  # a minute of the demo
+    assert reviews.look(*asked) == first
+    real_s[0] += FRESH_S
+    renewing = reviews.look(*asked)
+    assert renewing is not None
+    assert (renewing.upto, renewing.renewing) == (NOW, True)  # the old one, at once
+    second = until(lambda: (one := reviews.look(*asked)) and one.upto > NOW and one)
+    assert (second.upto, second.renewing) == (wall[0], False)
+
+    maker(tmp_path, "raise SystemExit(2)")
+    real_s[0] += FRESH_S
+    failed = until(lambda: (one := reviews.look(*asked)) and one.failed and one)
+    assert (failed.html, failed.upto, failed.renewing) == (second.html, second.upto, False)
+    real_s[0] += AGAIN_S
+    again = reviews.look(*asked)
+    assert again is not None
+    assert again.renewing  # tried again, but not with every look
+    reviews.close()
+    until(lambda: all(one.name != "review" for one in threading.enumerate()))
+
+
+def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
+    real_s = [0.0]
+    reviews = Reviews(Settings(), lambda: NOW, lambda: real_s[0])
+    asked = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND
+    made = until(lambda: reviews.look(*asked))
+    assert made.whole
+    real_s[0] += 100 * FRESH_S
+    assert reviews.look(*asked) == made
+    reviews.close()
+
+
+def test_a_served_report_says_its_time_and_leads_back() -> None:
+    words, zone = languages()["en"], ZoneInfo("UTC")
+    report = "<html><body><header><h1>Review</h1></header></body></html>"
+    told = marked(Review(report, NOW, renewing=True), words, zone, NOW + 60 * SECOND)
+    assert '<header>\n<p role="status">As at 06:13:20. A newer review is being prepared' in told
+    assert 'href="/week"' in told
+    whole = marked(Review(report, NOW, whole=True), words, zone, NOW)
+    assert "As at" not in whole
+    assert 'href="/week"' in whole
+
+
+def maker(folder: Path, code: str) -> list[str]:
+    """A stand-in for the process that makes reports, quick and predictable."""
+    path = folder / "maker"
+    path.write_text(f"import sys\nsys.stdin.read()\n{code}\n")
+    return [sys.executable, str(path)]

@@ -1,0 +1,116 @@
+"""Deliveries and endpoints over HTTP, with a courier at work and a receiver that answers."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.sinks import webhook
+from strikewatch.sinks.dispatcher import Courier
+from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.storage.commit.step import StepRecord
+from tests.receiver import Receiver
+from tests.sinks.yard import KEY, LOOPBACK, SECRET
+from tests.web.site import ENDPOINT, NOW, SITE, Site, site
+
+BASE = "/api/v1"
+
+
+@contextmanager
+def at_work(at: Site, receiver: Receiver) -> Iterator[None]:
+    one = webhook.Settings.model_validate(
+        {"name": ENDPOINT, "url": receiver.url, "secret_env": "YARD_SECRET", "allow_private": LOOPBACK}
+        | {"retry_s": (), "jitter": 0}
+    )
+    died: list[BaseException] = []
+    courier = Courier(at.store, [of_webhook(one)], time.time_ns, time.monotonic_ns, died.append)
+    courier.start()
+    try:
+        yield
+    finally:
+        courier.stop()
+        assert not died
+
+
+def until(condition: Callable[[], Any]) -> Any:
+    limit = time.monotonic() + 20
+    while not (found := condition()):
+        assert time.monotonic() < limit
+        time.sleep(0.02)
+    return found
+
+
+def test_a_parked_delivery_is_looked_at_and_sent_again(tmp_path: Path, monkeypatch: Any) -> None:
+    monkeypatch.setenv("YARD_SECRET", SECRET)
+    with site(tmp_path) as at, Receiver(KEY, [500, 200]) as receiver, at_work(at, receiver):
+        token = at.token("Ada", "review")
+
+        def one() -> Any:
+            return at.ask("GET", f"{BASE}/deliveries/1", token=token).json
+
+        until(lambda: one()["state"] == "parked")
+        (tried,) = one()["tried"]
+        assert tried["outcome"] == "HTTP 500"
+        assert "answered HTTP 500" in tried["steps"]
+        assert one()["data"]["id"] == at.alert
+        assert at.ask("POST", f"{BASE}/deliveries/send", {"numbers": [1]}, token).json == {"again": 1}
+        until(lambda: one()["state"] == "sent")
+        assert len(one()["tried"]) == 2
+        assert {got.name for got in receiver.received} == {one()["webhook_id"]}
+        assert at.ask("GET", f"{BASE}/deliveries/99", token=token).status == 404
+
+
+def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypatch: Any) -> None:
+    monkeypatch.setenv("YARD_SECRET", SECRET)
+    with site(tmp_path) as at, Receiver(KEY) as receiver, at_work(at, receiver):
+        token = at.token("Ada", "act")
+        own = f"{BASE}/endpoints/{ENDPOINT}"
+
+        def ask(method: str, path: str, body: Any = None) -> Any:
+            return at.ask(method, path, body, token)
+
+        receiver.wait_for(1)
+        number = ask("POST", f"{own}/test").json["number"]
+        until(lambda: ask("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
+        assert receiver.events(2)[1]["type"] == "strikewatch.test"
+
+        assert ask("POST", f"{own}/off", {"reason": "moves house"}).json == {"changed": 1}
+        assert ask("POST", f"{own}/off", {"reason": "again"}).json == {"changed": 0}
+        why = "switched off by Ada: moves house"
+        assert ask("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
+        until(lambda: at.store.off)
+        assert ask("POST", f"{own}/test").status == 409
+        at.store.commit(StepRecord(NOW + 1, changes=DiskFull().look(True, [SITE], NOW, 0)))
+        parked = ask("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
+        assert [(one["fault"], one["outcome"]) for one in parked] == [("disk_full", why)]
+
+        assert ask("POST", f"{own}/on").json == {"changed": 1}
+        until(lambda: not at.store.off)
+        number = ask("POST", f"{own}/test").json["number"]
+        until(lambda: ask("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
+        assert len(receiver.received) == 3
+        assert ask("POST", f"{BASE}/endpoints/nowhere/on").status == 404
+
+
+def test_what_waits_as_an_endpoint_is_switched_off_is_parked_not_sent(
+    tmp_path: Path, monkeypatch: Any
+) -> None:
+    """No courier is at work at that moment; the next one finds it so."""
+    monkeypatch.setenv("YARD_SECRET", SECRET)
+    with site(tmp_path) as at, Receiver(KEY) as receiver:
+        token = at.token("Ada", "act")
+        at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/off", {"reason": "moves house"}, token)
+        with at_work(at, receiver):
+            until(lambda: at.ask("GET", f"{BASE}/deliveries/1", token=token).json["state"] == "parked")
+        assert receiver.received == []
+
+
+def test_none_of_it_without_the_right(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        view = at.token("a", "view")
+        for path, body in (("test", {}), ("on", {}), ("off", {"reason": "x"})):
+            assert at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body, view).status == 403
+            assert at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body).status == 401
+        assert at.ask("GET", f"{BASE}/deliveries/1").status == 401

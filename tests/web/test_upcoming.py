@@ -1,0 +1,61 @@
+"""What comes due, and what is not watched, as the page says it."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from strikewatch.web.pages.formatting import View
+from strikewatch.web.pages.translations import languages
+from tests.web.site import HAMMER, NOW, SITE, site
+
+DAY = 86_400 * 1_000_000_000
+
+
+def test_hours_and_days_left_are_told_and_what_is_past_due_comes_first(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW)
+        items = {one.what: one for one in at.scene.hammers[SITE, HAMMER].upcoming(NOW)}
+        assert list(items) == ["grease", "inspection", "service"]
+        # One minute of work since it was first heard: 2 h, 50 h or 7 days, 1,000 h or 365 days (common practice).
+        assert items["grease"].hours_left == pytest.approx(2 - 1 / 60)
+        assert items["inspection"].hours_left == pytest.approx(50 - 1 / 60)
+        assert items["inspection"].days_left == pytest.approx(7, abs=0.001)
+        assert items["service"].days_left == pytest.approx(365, abs=0.001)
+        assert not items["inspection"].recorded
+        shown = _text(at.ask("GET", "/due").text)
+        assert "Greasing 1 h 59 min of work left" in shown
+        assert (
+            "Inspection of tool and lower bushing 50 h of work left 7 days left too few days known" in shown
+        )
+        at.work(NOW + 9 * DAY)
+        at.wait(9 * DAY)
+        shown = _text(at.ask("GET", "/due").text)
+        assert re.search(
+            r"To be done .* Inspection of tool and lower bushing Overdue\. 50 h of work left 2 days past",
+            shown,
+        )
+        assert shown.index("Overdue.") < shown.index("Later") < shown.index("Full service")
+
+
+def test_what_a_feed_cannot_show_is_told_with_the_reason(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.work(NOW)
+        shown = _text(at.ask("GET", "/").text)
+        assert "Tool not square to the surface: no tilt_deg in the feed" in shown
+        assert "Hot oil:" not in shown
+
+
+def test_hours_of_work_are_no_more_exact_than_a_plan() -> None:
+    view = View(languages()["en"])
+    assert [view.work(h) for h in (0.0, 0.9, 1.999, 9.5, 47.3)] == [
+        "0 min",
+        "54 min",
+        "2 h 00 min",
+        "9 h 30 min",
+        "47 h",
+    ]
+
+
+def _text(page: str) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
