@@ -387,4 +387,4 @@ class Pipeline:
 
 def _not_found(state: Any) -> Any:
     """Corrections so far of entries that are not kept, of each hammer."""
-    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))
+    return sum(state[d.name]["not_found"] for d in DETECTORS if "not_found" in (d.state.names or ()))
