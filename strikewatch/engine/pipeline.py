@@ -21,7 +21,7 @@ from strikewatch.detectors import coverage, exposure, pose
 from strikewatch.detectors import firing as reading
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.blank_firing import blank_firing
-from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
+from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, NOTED, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.attribution import Attribution
@@ -110,6 +110,7 @@ class Pipeline:
         pose.settle_pose()
         for detector in DETECTORS:
             detector.settle()
+        self._runs = [compiled(detector.run) for detector in DETECTORS]
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._own: dict[Key, HammerSettings] = {}
@@ -246,8 +247,8 @@ class Pipeline:
         findings: list[Finding] = []
         notes: dict[str, Any] = {}
         before = _not_found(state) if len(events) else 0
-        for detector in DETECTORS:
-            n = detector.run(
+        for detector, run in zip(DETECTORS, self._runs, strict=True):
+            n = run(
                 report,
                 spans,
                 rows.time_ns,
@@ -386,4 +387,4 @@ class Pipeline:
 
 def _not_found(state: Any) -> Any:
     """Corrections so far of entries that are not kept, of each hammer."""
-    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))
+    return sum(state[d.name]["not_found"] for d in DETECTORS if "not_found" in (d.state.names or ()))

@@ -15,7 +15,7 @@ from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, Older, hours
 from strikewatch.detectors.greasing.operating_clock import (
     DUE,
@@ -233,6 +233,11 @@ DETECTOR: Final = Detector(
             "Greasing was missed: {since_grease_h:.2f} operating hours since the last.",
             {"since_grease_h": hours},
             of_operator=True,
+            exposure="operating",
+            highlights=(
+                Highlight("since_grease_h", "the longest without grease: {value:.1f} operating hours"),
+            ),
+            picture_s=(8400, 1800),
         ),
         Fault(
             "grease_short",
