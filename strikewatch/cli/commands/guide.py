@@ -10,8 +10,10 @@ from strikewatch.errors import Refused
 def show(topic: str | None, *, markdown: bool) -> int:
     """Raises Refused for a topic that there is not."""
     if topic is None:
-        for name, title in guide.topics().items():
-            print(f"{name:<10} {title}")
+        titles = guide.topics()
+        width = max(map(len, titles))
+        for name, title in titles.items():
+            print(f"{name:<{width}}  {title}")
         return 0
     text = guide.text(topic)
     if text is None:

@@ -5,7 +5,7 @@ time between samples, how far a sample lies from its neighbours (momentary value
 not), and whether engine speed was known. So a slow feed, or a noisy one, scores lower by as much as it errs more.
 
 `WEIGHTS` are fitted by `python -m tests.physics.fit` to shifts with labels of two models of breakers
-(`tests/physics`); a third model, on which nothing was fitted, gives the figures of the README.
+(`tests/physics`); a third model, on which nothing was fitted, gives the figures in `guide/blank-firing.md`.
 """
 
 import math
