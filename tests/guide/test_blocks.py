@@ -97,6 +97,27 @@ def test_every_command_line_has_a_command_and_its_options(
         assert re.search(rf"{option}\b", text), f"{document}: {' '.join(command)} has no option {option}"
 
 
+def without_a_database() -> list[list[str]]:
+    """The command lines that need nothing but the project's folder, and take seconds."""
+    each = {tuple(words): words for _, words in commands() if "…" not in words}
+    return [
+        words
+        for words in each.values()
+        if words in (["channels"], ["guide"])
+        or words[:2] == ["settings", "--config"]
+        or words[:2] == ["replay", "replay_data/hot-bench"]
+    ]
+
+
+@pytest.mark.parametrize("words", without_a_database(), ids=" ".join)
+def test_what_needs_no_database_runs(
+    words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(TOP)
+    assert main(words) == 0
+    assert capsys.readouterr().out
+
+
 @pytest.mark.parametrize("block", of("sh"), ids=str)
 def test_commands_are_shell(block: Block) -> None:
     done = subprocess.run(["bash", "-n"], input=block.text, text=True, capture_output=True, check=False)
