@@ -270,3 +270,18 @@ def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
 def test_lists_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "--json"]) == 0
     assert {json.loads(line)["topic"] for line in capsys.readouterr().out.splitlines()} >= {"faults"}
+
+
+def test_tables_show_the_local_time_of_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In summer Dublin is an hour ahead of UTC, and the heading says which zone; JSON stays in UTC."""
+    shift = str(ROOT / "replay_data" / "pad-handover")
+    (tmp_path / "mine.toml").write_text('[sites]\nzone = "Europe/Dublin"\n')
+    assert main(["replay", shift, "--json"]) == 0
+    onset = json.loads(capsys.readouterr().out.splitlines()[0])["onset"]
+    assert onset.startswith("2026-07-15T12:")
+    assert main(["replay", shift, "--config", str(tmp_path / "mine.toml")]) == 0
+    out = capsys.readouterr().out
+    assert "onset (Europe/Dublin)" in out
+    assert onset[:21].replace("T12:", " 13:") in out
+    assert main(["replay", shift, "--json", "--config", str(tmp_path / "mine.toml")]) == 0
+    assert json.loads(capsys.readouterr().out.splitlines()[0])["onset"] == onset

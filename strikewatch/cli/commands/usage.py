@@ -30,11 +30,11 @@ def command(options: Namespace) -> int:
 
     Over the database, or over recorded shifts: in all, and per firing hour so that hammers compare.
     """
+    from strikewatch.cli.rendering.local_time import named
     from strikewatch.cli.rendering.usage import show
     from strikewatch.core import instant
     from strikewatch.review.report.tables import to_json
     from strikewatch.service.inputs.usage import asked
-    from strikewatch.service.time_parsing import told
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
@@ -46,7 +46,7 @@ def command(options: Namespace) -> int:
     elif options.csv:
         print(table.to_csv(index=False), end="")
     else:
-        show(output.tables(), table, f"{told(begin)} to {told(end)} UTC")
+        show(output.tables(), table, f"{named(begin)} to {named(end)}")
     return 0
 
 
