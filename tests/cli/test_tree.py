@@ -46,7 +46,7 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
 @pytest.mark.parametrize(
     ("words", "heavy"),
     [
-        (["guide", "faults"], HEAVY),
+        (["guide", "faults", "--markdown"], HEAVY),
         (["--version"], HEAVY),
         (["completion", "bash"], HEAVY),
         (["token", "list"], ("pandas",)),
@@ -243,12 +243,15 @@ def test_piped_text_is_not_wrapped(
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 60
 
 
-def test_a_closed_pipe_is_no_failure() -> None:
+@pytest.mark.parametrize(
+    "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
+)
+def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
     """The reader goes away at once, as `head` does: no traceback, exit code 0."""
     reader, writer = os.pipe()
     os.close(reader)
     done = subprocess.run(
-        [sys.executable, "-m", "strikewatch.cli.main", "guide", "faults", "--markdown"],
+        [sys.executable, "-m", "strikewatch.cli.main", *words],
         cwd=ROOT,
         stdout=writer,
         stderr=subprocess.PIPE,

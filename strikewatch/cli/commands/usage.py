@@ -2,6 +2,7 @@
 
 import time
 from argparse import Namespace
+from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 import click
@@ -38,7 +39,8 @@ def command(options: Namespace) -> int:
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
-    with output.working("Reading"):
+    # Replayed shifts show a progress bar of their own.
+    with nullcontext() if options.paths else output.working("Reading the database"):
         table, begin, end = asked(options, settings(options.config), time.time_ns(), output.notes())
     table = _narrowed(table, options.site, options.hammer)
     if options.json:
