@@ -41,11 +41,17 @@ def detail(text: str) -> None:
         click.echo(text, err=True)
 
 
-def tables() -> "Console":
-    """Return the console for tables: as wide as the terminal; where the output is piped, nothing is wrapped."""
+def tables(piped_width: int = UNWRAPPED) -> "Console":
+    """Return the console for tables: as wide as the terminal; piped, wide enough that nothing is wrapped."""
     from rich.console import Console
 
-    return Console(highlight=False, width=None if wraps() else UNWRAPPED)
+    class Tables(Console):
+        """A console that leaves a closed pipe to `main`, where Rich would end the process with code 1."""
+
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    return Tables(highlight=False, width=None if wraps() else piped_width)
 
 
 def wraps() -> bool:

@@ -20,13 +20,16 @@ def settings(config: Path | None) -> "Settings":
 
     Raises SettingsError with every problem.
     """
+    from strikewatch.cli.rendering.local_time import use_zones
     from strikewatch.settings.tree import load
 
     path = config or find()
     detail(
         f"settings: {path or 'defaults'}{'' if path is None else f' ({_origin(config)})'}, and the environment"
     )
-    return load(path)
+    tree = load(path)
+    use_zones(tree)
+    return tree
 
 
 def find() -> Path | None:

@@ -46,7 +46,7 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
 @pytest.mark.parametrize(
     ("words", "heavy"),
     [
-        (["guide", "faults"], HEAVY),
+        (["guide", "faults", "--markdown"], HEAVY),
         (["--version"], HEAVY),
         (["completion", "bash"], HEAVY),
         (["token", "list"], ("pandas",)),
@@ -243,12 +243,15 @@ def test_piped_text_is_not_wrapped(
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 60
 
 
-def test_a_closed_pipe_is_no_failure() -> None:
+@pytest.mark.parametrize(
+    "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
+)
+def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
     """The reader goes away at once, as `head` does: no traceback, exit code 0."""
     reader, writer = os.pipe()
     os.close(reader)
     done = subprocess.run(
-        [sys.executable, "-m", "strikewatch.cli.main", "guide", "faults", "--markdown"],
+        [sys.executable, "-m", "strikewatch.cli.main", *words],
         cwd=ROOT,
         stdout=writer,
         stderr=subprocess.PIPE,
@@ -270,3 +273,18 @@ def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
 def test_lists_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "--json"]) == 0
     assert {json.loads(line)["topic"] for line in capsys.readouterr().out.splitlines()} >= {"faults"}
+
+
+def test_tables_show_the_local_time_of_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In summer Dublin is an hour ahead of UTC, and the heading says which zone; JSON stays in UTC."""
+    shift = str(ROOT / "replay_data" / "pad-handover")
+    (tmp_path / "mine.toml").write_text('[sites]\nzone = "Europe/Dublin"\n')
+    assert main(["replay", shift, "--json"]) == 0
+    onset = json.loads(capsys.readouterr().out.splitlines()[0])["onset"]
+    assert onset.startswith("2026-07-15T12:")
+    assert main(["replay", shift, "--config", str(tmp_path / "mine.toml")]) == 0
+    out = capsys.readouterr().out
+    assert "onset (Europe/Dublin)" in out
+    assert onset[:21].replace("T12:", " 13:") in out
+    assert main(["replay", shift, "--json", "--config", str(tmp_path / "mine.toml")]) == 0
+    assert json.loads(capsys.readouterr().out.splitlines()[0])["onset"] == onset

@@ -95,7 +95,8 @@ def shelve(options: Namespace) -> int:
 
     What its hammer raises of the same fault is muted too, up to the priority that the alert has.
     """
-    from strikewatch.service.time_parsing import moment, told
+    from strikewatch.cli.rendering.local_time import named
+    from strikewatch.service.time_parsing import moment
 
     if (options.span is None) == (options.until is None):
         raise click.UsageError("give either --for TIME or --until WHEN")
@@ -107,7 +108,7 @@ def shelve(options: Namespace) -> int:
         )
     assert done.alert is not None
     what = f"{done.alert.record['fault']} of {done.key[1]}, up to {done.alert.record['priority']} priority"
-    return _print_result(options, done, f"Shelved until {told(until)} UTC: {what}")
+    return _print_result(options, done, f"Shelved until {named(until, done.alert.record['site'])}: {what}")
 
 
 @command.command(examples=("strikewatch alerts unshelve 3fa9c1 --by Kim",))

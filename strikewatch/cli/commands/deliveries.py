@@ -37,7 +37,9 @@ def command(**_: object) -> None:
 @click.option("--endpoint", metavar="NAME", help="Only to this endpoint.")
 @click.option("--state", type=click.Choice(STATES), help="Only in this state.")
 @click.option("--alert", metavar="ID", help="Only of this alert (its id, or the start of it).")
-@click.option("--limit", type=int, default=MANY, metavar="N", help=f"At most N (default: {MANY}).")
+@click.option(
+    "--limit", type=click.IntRange(min=1), default=MANY, metavar="N", help=f"At most N (default: {MANY})."
+)
 @shared.config
 @shared.as_json("one delivery a line")
 @shared.given

@@ -30,8 +30,8 @@ def command(options: Namespace) -> int:
     the rate of work of the last four weeks (a 95 % range).
     """
     from strikewatch.cli.rendering.due import table_of
+    from strikewatch.cli.rendering.local_time import local
     from strikewatch.cli.rendering.not_monitored import not_watched
-    from strikewatch.core import instant
     from strikewatch.core.instant import SECOND
     from strikewatch.detectors.kernels import NEVER
     from strikewatch.disclaimer import CAUTION
@@ -53,7 +53,7 @@ def command(options: Namespace) -> int:
         seen = glance(record, Limits.of(own), (NEVER, float("nan")))
         found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
         if now - seen.upto > _OLD_S * SECOND:
-            old.append(f"{key[1]} {instant.text(seen.upto)[:16].replace('T', ' ')}")
+            old.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda one: one[1].urgency)
     if options.json:
         output.print_json(
@@ -67,7 +67,7 @@ def command(options: Namespace) -> int:
     console.print(table_of(found))
     if old:
         console.print()
-        console.print(f"Last known to the processor, UTC: {', '.join(old)}.", style="dim")
+        console.print(f"Last known to the processor: {', '.join(old)}.", style="dim")
     for line in not_watched({key: pipeline.silent(key) for key in pipeline.hammers}):
         console.print()
         console.print(line, style="dim")

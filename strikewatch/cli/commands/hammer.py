@@ -47,8 +47,9 @@ def one_hammer(function: shared.Function) -> shared.Function:
 @shared.given
 def out_of_service(options: Namespace) -> int:
     """Take HAMMER out of service: its alerts are recorded, not sent."""
+    from strikewatch.cli.rendering.local_time import named
     from strikewatch.core import instant
-    from strikewatch.service.time_parsing import moment, told
+    from strikewatch.service.time_parsing import moment
 
     now = time.time_ns()
     until = None if options.until is None else moment(options.until, now)
@@ -56,7 +57,7 @@ def out_of_service(options: Namespace) -> int:
         done = actions.out_of_service(
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
         )
-    ends = "until it is put in service" if until is None else f"until {told(until)} UTC"
+    ends = "until it is put in service" if until is None else f"until {named(until, done.key[0])}"
     return _print_result(
         options,
         done,

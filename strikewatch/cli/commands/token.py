@@ -60,13 +60,15 @@ def show_list(options: Namespace) -> int:
         return 0
     from rich.table import Table
 
-    from strikewatch.service.time_parsing import told
+    from strikewatch.cli.rendering.local_time import heading, minute
 
     table = Table(box=None, pad_edge=False)
-    for title in ("name", "role", "made (UTC)", "revoked (UTC)"):
+    for title in ("name", "role", heading("made"), heading("revoked")):
         table.add_column(title)
     for one in found:
-        table.add_row(one.name, one.role, told(one.made), "" if one.revoked is None else told(one.revoked))
+        table.add_row(
+            one.name, one.role, minute(one.made), "" if one.revoked is None else minute(one.revoked)
+        )
     output.tables().print(table if found else "No tokens.", markup=False)
     return 0
 

@@ -2,6 +2,7 @@
 
 import time
 from argparse import Namespace
+from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 import click
@@ -30,15 +31,16 @@ def command(options: Namespace) -> int:
 
     Over the database, or over recorded shifts: in all, and per firing hour so that hammers compare.
     """
+    from strikewatch.cli.rendering.local_time import named
     from strikewatch.cli.rendering.usage import show
     from strikewatch.core import instant
     from strikewatch.review.report.tables import to_json
     from strikewatch.service.inputs.usage import asked
-    from strikewatch.service.time_parsing import told
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
-    with output.working("Reading"):
+    # Replayed shifts show a progress bar of their own.
+    with nullcontext() if options.paths else output.working("Reading the database"):
         table, begin, end = asked(options, settings(options.config), time.time_ns(), output.notes())
     table = _narrowed(table, options.site, options.hammer)
     if options.json:
@@ -46,7 +48,7 @@ def command(options: Namespace) -> int:
     elif options.csv:
         print(table.to_csv(index=False), end="")
     else:
-        show(output.tables(), table, f"{told(begin)} to {told(end)} UTC")
+        show(output.tables(), table, f"{named(begin)} to {named(end)}")
     return 0
 
 

@@ -7,10 +7,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.cli.rendering.local_time import named
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine import alarm_kpis as measure
 from strikewatch.engine.alarm_kpis import Figures, Source
-from strikewatch.service.time_parsing import told
 
 SOURCE: Final = "Yardsticks: ISA-18.2 / IEC 62682 and EEMUA 191; (m): from memory."
 
@@ -18,7 +18,9 @@ SOURCE: Final = "Yardsticks: ISA-18.2 / IEC 62682 and EEMUA 191; (m): from memor
 def show(console: Console, site: str, found: Figures) -> None:
     """Print the metrics of one site."""
     many = "1 alert" if found.alerts == 1 else f"{found.alerts:,} alerts"
-    console.print(Text.assemble((site, "bold"), f"  {told(found.begin)} to {told(found.end)} UTC, {many}"))
+    console.print(
+        Text.assemble((site, "bold"), f"  {named(found.begin, site)} to {named(found.end, site)}, {many}")
+    )
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name, side in (("", "left"), ("here", "right"), ("yardstick", "left")):
         table.add_column(name, justify=side, no_wrap=True)  # type: ignore[arg-type]  # one of two literals
@@ -28,8 +30,8 @@ def show(console: Console, site: str, found: Figures) -> None:
     if found.top:
         console.print(sources(found.top))
     for one in found.stale:
-        ends = "still on" if one.cleared is None else f"over {told(one.cleared)}"
-        console.print(f"stale: {one.fault} of {one.hammer} since {told(one.onset)} UTC, {ends}")
+        ends = "still on" if one.cleared is None else f"ended {named(one.cleared, site)}"
+        console.print(f"stale: {one.fault} of {one.hammer} since {named(one.onset, site)}, {ends}")
     console.print()
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from rich.console import Console
 from rich.table import Table
 
-from strikewatch.core import instant
+from strikewatch.cli.rendering.local_time import heading, local, second
 from strikewatch.storage.outbox.attempts import Attempt
 from strikewatch.storage.outbox.deliveries import Delivery
 
@@ -25,13 +25,13 @@ def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str
         "alert",
         "about",
         "tries",
-        "queued (UTC)",
+        heading("queued"),
         "outcome",
     ):
         table.add_column(title, justify="right" if title in ("number", "tries") else "left")
     for one in found:
         about = " ".join(str(one.told[key]) for key in ("hammer", "fault") if one.told.get(key))
-        at = instant.text(one.created)[:19].replace("T", " ")
+        at = second(one.created)
         table.add_row(
             str(one.number),
             one.endpoint,
@@ -52,7 +52,9 @@ def show_one(console: Console, delivery: Delivery, tried: Sequence[Attempt]) -> 
         if value is not None:
             console.print(f"{name:<11} {value}")
     for one in tried:
-        console.print(f"\n{instant.text(one.at_ns)[:23]}  {one.took_us / 1000:,.1f} ms  {one.outcome}")
+        console.print(
+            f"\n{second(one.at_ns)} {local(one.at_ns):%Z}  {one.took_us / 1000:,.1f} ms  {one.outcome}"
+        )
         for step in one.story.splitlines():
             console.print(f"    {step}")
 

@@ -6,7 +6,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from strikewatch.core import instant
+from strikewatch.cli.rendering.local_time import local, second
 from strikewatch.core.instant import Instant
 from strikewatch.storage.actions.feed_problems import Example, Problem, readable
 
@@ -63,4 +63,4 @@ def show_one(console: Console, problems: list[Problem], examples: list[Example])
 
 
 def _when(at: Instant) -> str:
-    return f"{instant.text(at)[:19].replace('T', ' ')} UTC"
+    return f"{second(at)} {local(at):%Z}"

@@ -10,6 +10,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from strikewatch.cli.rendering.local_time import heading, second
 from strikewatch.core import instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import InputError
@@ -30,15 +31,15 @@ def show_changes(
     """Print the differing alerts and the rates of both runs; `said`: the changes as given."""
     tally = Counter(pair.change for pair in found)
     told = ", ".join(f"{tally[change]} {change}" for change in CHANGES if tally[change]) or "no alerts at all"
-    console.print(f"Supposing {', '.join(said)}: {told}.\n")
+    console.print(f"With {', '.join(said)}: {told}.\n")
     console.print(_rates(before, after))
     console.print()
-    table = _table("onset, UTC", "hammer", "operator", "fault", "what changes")
+    table = _table(heading("onset"), "hammer", "operator", "fault", "what changes")
     differing = [pair for pair in found if pair.change != "same"]
     for pair in differing[:LINES]:
         record = pair.record
         operator = record["operator"] or "unassigned"
-        when = record["onset"][5:19].replace("T", " ")
+        when = second(record["onset"])[5:]
         table.add_row(when, record["hammer"], operator, record["fault"], _what(pair))
     if differing:
         console.print(table)
