@@ -21,6 +21,8 @@ from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 
+from strikewatch.core.channels import CHANNELS
+
 NEVER: Final = -(1 << 62)
 """An instant before all others: "not yet"."""
 
@@ -36,6 +38,13 @@ NOTED: Final = 4
 LOW: Final = 0
 MEDIUM: Final = 1
 HIGH: Final = 2
+
+CHANNEL_BITS: Final = np.uint64
+"""A set of channels, one bit each in the order of CHANNELS. Evidence holds it as a float, exact up to 53 bits."""
+if len(CHANNELS) > 53:
+    raise AssertionError(
+        "there are more than 53 channels: give sensor_fault's evidence a second number for them"
+    )
 
 SPAN: Final = np.dtype(
     [

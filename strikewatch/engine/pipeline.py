@@ -19,9 +19,9 @@ from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import Spent, Stretch
 from strikewatch.detectors import coverage, exposure, pose
 from strikewatch.detectors import firing as reading
-from strikewatch.detectors.base import Detector, DetectorSettings
+from strikewatch.detectors.base import NO_BITS, Detector, DetectorSettings
 from strikewatch.detectors.blank_firing import blank_firing
-from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, NOTED, SPAN, compiled
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, NOTED, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.attribution import Attribution
@@ -35,8 +35,8 @@ _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "sta
 _NONE: Final[Mapping[str, Any]] = {
     **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
     "events": np.empty(0, EVENT),
-    "bad": np.empty(0, np.uint32),
-    "good": np.empty(0, np.uint32),
+    "bad": NO_BITS,
+    "good": NO_BITS,
 }
 
 
@@ -375,13 +375,13 @@ class Pipeline:
                 column = np.where(bad, np.nan, column)
             inputs[name] = column
         if impossible or state["sensor_fault"]["impossible"].any():
-            inputs["bad"] = np.zeros(len(rows), np.uint32)
-            inputs["good"] = np.zeros(len(rows), np.uint32)
+            inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
+            inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
             for bit, name in enumerate(CHANNELS):
                 if name in rows.columns:
                     if name in impossible:
-                        inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
-                    inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
+                        inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+                    inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
         return inputs
 
 
