@@ -182,10 +182,11 @@ def _params(settings: Settings) -> tuple[Any, ...]:
         settings.level_when_blank == "rises",
         settings.least_change,
         settings.least_score,
+        score.AT_ONCE,
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
         settings.wide_pulse,
-        score.WEIGHTS,
+        score.WEIGHTS + score.CALIBRATION,
     )
 
 
