@@ -9,8 +9,8 @@ too: weights of one model of breakers, applied to the other, show by how much th
 (`CALIBRATION`; more in a slow or noisy feed).
 
 `WEIGHTS` and `CALIBRATION` are fitted by `python -m tests.physics.fit` to labelled shifts of two models of breakers
-(`tests/physics`). Nothing was fitted to a third model, whose figures `guide/blank-firing.md` gives; but its figures were known
-when the floor (`least_score`) was raised to 0.7.
+(`tests/physics`). Nothing was fitted to a third model, whose figures `guide/blank-firing.md` gives; but its figures
+were known when the floor (`least_score`) was raised to 0.7.
 """
 
 import math
