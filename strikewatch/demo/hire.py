@@ -34,7 +34,7 @@ FORGOTTEN: Final = 3
 SUMMER_H: Final = 868.0
 UNHEARD_WEEK: Final = 6
 UNHEARD_H: Final = 46.0
-"""Worked without the gateway, read off the meter on that week's Thursday."""
+"""AttributedBout without the gateway, read off the meter on that week's Thursday."""
 
 
 @dataclass

@@ -13,8 +13,9 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.engine.alert_tracker import Ledger
-from strikewatch.engine.pipeline import HammerSettings, Outcome, Pipeline
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.pipeline import HammerSettings, Pipeline
+from strikewatch.engine.step_result import StepResult
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import FAR_NS, Admit, Counts
@@ -35,12 +36,12 @@ class ReplayRun:
         self, merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
     ) -> None:
         self.pipeline = Pipeline(settings_of)
-        self.noted: list[Outcome] = []
+        self.noted: list[StepResult] = []
         self.not_found: Counter[Key] = Counter()
         self._merge = merge
         self._settings_of = settings_of
         self._own = own
-        self._ledger = Ledger(historic_after_ns=0)
+        self._tracker = AlertTracker(historic_after_ns=0)
         self._admit = Admit("window", reorder_ns)
         self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
@@ -83,7 +84,7 @@ class ReplayRun:
         for key in self.keys:
             portion = self._admit.portion(key, NO_ROWS, end, closing=True)
             outcome = self.pipeline.step(Batch([self._held(portion)]), report=True)
-            self.pipeline.keep(outcome)
+            self.pipeline.commit(outcome)
             self._book(outcome)
             self._note_silent(key)
         return end
@@ -141,7 +142,9 @@ class ReplayRun:
         self._at[key] = together
         has = {name for s in together.shifts for name in self._feeds[s].get(key, ())}
         mixed = any(self._merge.shifts[s].as_it_came for s in together.shifts)
-        self.pipeline.declare(key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has])
+        self.pipeline.declare_channels(
+            key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has]
+        )
         checked = any(
             (one.site, one.hammer) == key and one.kind == "check"
             for s in together.shifts
@@ -149,7 +152,7 @@ class ReplayRun:
             for one in self._merge.shifts[s].events
         )
         if checked:
-            self.pipeline.declare(key, ("check",))
+            self.pipeline.declare_channels(key, ("check",))
 
     def _rows(self, together: Together, rows: Rows) -> None:
         key, first, last = together.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
@@ -181,8 +184,8 @@ class ReplayRun:
 
     def _note_silent(self, key: Key) -> None:
         together = self._at.get(key, Together(key, ()))
-        self._silent[key].append((together, dict(self.pipeline.silent(key))))
-        self._uncertain[key].append(dict(self.pipeline.uncertain(key)))
+        self._silent[key].append((together, dict(self.pipeline.unmonitored_faults(key))))
+        self._uncertain[key].append(dict(self.pipeline.inferred_faults(key)))
 
     def _flush(self, key: Key) -> None:
         self._step(key, self._admit.flush(key))
@@ -190,7 +193,7 @@ class ReplayRun:
     def _step(self, key: Key, rows: Rows) -> None:
         if len(rows):
             outcome = self.pipeline.step(Batch([self._held(self._admit.portion(key, rows))]))
-            self.pipeline.keep(outcome)
+            self.pipeline.commit(outcome)
             self._book(outcome)
 
     def _held(self, portion: Portion) -> Portion:
@@ -199,11 +202,11 @@ class ReplayRun:
         filled = together is not None and self._as_it_came(together)
         return portion if filled else self._hold.portion(portion)
 
-    def _book(self, outcome: Outcome) -> None:
+    def _book(self, outcome: StepResult) -> None:
         self.not_found.update(outcome.not_found)
-        for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
+        for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
-        if any(map(len, outcome.notes.values())):
+        if any(map(len, outcome.measurements.values())):
             self.noted.append(replace(outcome, findings=[]))
 
 

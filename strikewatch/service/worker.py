@@ -17,15 +17,16 @@ import structlog
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
-from strikewatch.core.bout import Worked
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.engine.alert_tracker import Ledger
-from strikewatch.engine.pipeline import Outcome, Pipeline
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.engine.state import LAYOUT
+from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.service.clock import Present
 from strikewatch.service.feed_tally import FeedTally
@@ -72,7 +73,7 @@ class Source(Protocol):
     def acknowledge(self, messages: Iterable[Message]) -> None: ...
 
 
-Shown = Callable[[Instant, Sequence[Portion], Outcome], None]
+Shown = Callable[[Instant, Sequence[Portion], StepResult], None]
 """Given when a step began (wall clock), its portions, and its outcome."""
 
 
@@ -111,7 +112,7 @@ class Worker:
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
         self._ahead = LookAhead(self._pipeline)
-        self._ledger = Ledger(instant.seconds(intake.historic_after_s))
+        self._tracker = AlertTracker(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self._looked = monotonic()
@@ -124,7 +125,7 @@ class Worker:
 
     def present(self) -> list[tuple[Key, Any]]:
         """Every hammer's record as it stands; for before the first turn."""
-        return [(key, self._pipeline.present(key)) for key in self._pipeline.hammers]
+        return [(key, self._pipeline.state_of(key)) for key in self._pipeline.hammers]
 
     def turn(self, timeout_s: float) -> int:
         """Take what has come, for up to `timeout_s`, and see it through; how many messages that were."""
@@ -170,14 +171,16 @@ class Worker:
         for event in saved.events:
             events.setdefault((event.site, event.hammer), []).append(event)
         for key in dict.fromkeys([*saved.states, *events]):
-            self._admit.restore(key, self._pipeline.upto(key), waiting.get(key, NO_ROWS), events.get(key, ()))
+            self._admit.restore(
+                key, self._pipeline.watermark(key), waiting.get(key, NO_ROWS), events.get(key, ())
+            )
             self._heard.setdefault(key, now)
         for one in saved.alerts:
             key = one.record["site"], one.record["hammer"]
             if one.record["fault"] == DISK_FULL.name:
                 self._full_disk.restore(key[0], one.onset)
                 continue
-            self._ledger.restore(key, one.alert(), one.ahead, max(self._pipeline.upto(key), one.onset))
+            self._tracker.restore(key, one.alert(), one.ahead, max(self._pipeline.watermark(key), one.onset))
         return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
@@ -261,15 +264,15 @@ class Worker:
         if not step.portions:
             return
         outcome = self._pipeline.step(Batch(step.portions))
-        self._pipeline.keep(outcome)
+        self._pipeline.commit(outcome)
         self.shown(step.received, step.portions, outcome)
         for site, hammer in outcome.not_found:
             _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
         step.bouts += outcome.bouts()
         step.stretches += outcome.stretches()
-        step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
+        step.changes += self._tracker.apply(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:
-            step.changes += self._ledger.withdraw(portion.key, portion.upto)
+            step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
 
     def _last_row(self, key: Key) -> Instant:
         """The newest row that is known to come of a hammer: passed on, or filled in while a channel is held."""
@@ -281,17 +284,17 @@ class Worker:
         for key, heard in self._heard.items():
             silent = now - heard
             upto = self._admit.last(key) + silent - self._grace_ns
-            if silent >= self._grace_ns and upto > self._pipeline.upto(key) > 0:
+            if silent >= self._grace_ns and upto > self._pipeline.watermark(key) > 0:
                 portion = self._admit.ahead(key, upto)
                 if self._ahead.needed(portion, self._last_row(key)):
                     portions.append(self._hold.ahead(portion))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
             self._ahead.looked(portions, [self._last_row(portion.key) for portion in portions], outcome)
-            ahead = {portion.key: portion.upto for portion in portions}
+            ahead = {portion.key: portion.watermark for portion in portions}
             for finding in outcome.findings:
-                step.changes += self._ledger.take(
-                    [finding], outcome.on_duty, step.received, ahead=ahead[finding.key]
+                step.changes += self._tracker.apply(
+                    [finding], outcome.on_duty, step.received, looked_ahead_to=ahead[finding.key]
                 )
 
     def _take_noted(self) -> None:
@@ -371,8 +374,8 @@ class _Step:
         self.events: list[Event] = []
         self.portions: list[Portion] = []
         self.changes: list[Change] = []
-        self.bouts: list[Worked] = []
-        self.stretches: list[Spent] = []
+        self.bouts: list[AttributedBout] = []
+        self.stretches: list[AttributedStretch] = []
         self.rejects: list[Reject] = []
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:

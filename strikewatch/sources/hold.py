@@ -113,7 +113,7 @@ class Hold:
             if event.kind == "connection" and event.fields.get("state") in ENDING
         ]
         state = self._states.get(portion.key, _FRESH)
-        rows, state = fill(state, portion.rows, portion.upto, lost, self._own(portion.key))
+        rows, state = fill(state, portion.rows, portion.watermark, lost, self._own(portion.key))
         return replace(portion, rows=rows), state
 
 

@@ -25,7 +25,7 @@ def found(pieces: int) -> list[tuple[str, str, int]]:
     for part in np.array_split(time_ns, pieces):
         rows = admit.rows(KEY, Rows(part, {"active": np.zeros(len(part))}))
         steps.append(pipeline.step(Batch([admit.portion(KEY, rows, int(part[-1]))])))
-        pipeline.keep(steps[-1])
+        pipeline.commit(steps[-1])
     last = pipeline.step(Batch([admit.portion(KEY, NO_ROWS, int(time_ns[-1]), closing=True)]))
     findings = [one for step in [*steps, last] for one in step.findings]
     return [(one.fault, one.step, (one.at - START) // SECOND) for one in findings]

@@ -18,8 +18,8 @@ def older() -> tuple[str, bytes]:
     """The state of a hammer on which op-11, then op-12 signed on, and its layout, as version 1 had them."""
     record = np.zeros(1, STATE)
     pipeline = Pipeline(lambda _key: Faults().by_detector())
-    pipeline.keep(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
-    record[0] = pipeline.present(KEY)
+    pipeline.commit(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
+    record[0] = pipeline.state_of(KEY)
     layouts = {
         operator_on_duty.NAME: operator_on_duty.OLDER["crew/1:1160"],
         fitted_tool.NAME: fitted_tool.OLDER["tool/1:328"],
@@ -42,10 +42,10 @@ def test_it_is_taken_up_whole() -> None:
     layout, state = older()
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     assert pipeline.restore(KEY, layout, state) == []
-    record = pipeline.present(KEY)
+    record = pipeline.state_of(KEY)
     assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON - 15 * SECOND) == "op-11"
     assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON) == "op-12"
-    assert fitted_tool.fitted(record[fitted_tool.NAME], NOON) == "chisel"
+    assert fitted_tool.tool_at(record[fitted_tool.NAME], NOON) == "chisel"
 
 
 def test_an_id_is_erased_in_it_and_nothing_else() -> None:

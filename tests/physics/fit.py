@@ -70,7 +70,7 @@ def suspicions(table: Any, floor: float) -> list[tuple[float, float, tuple[float
         admit.portion(KEY, NO_ROWS, end, closing=True),
     ):
         outcome = core.step(Batch([portion]))
-        core.keep(outcome)
+        core.commit(outcome)
         for one in outcome.findings:
             if one.fault == "blank_firing":
                 until = one.at if one.step == "cleared" else end

@@ -57,7 +57,7 @@ def run(rows: Rows, events: list[Event] | None = None, **settings: Any) -> Any:
         admit.portion(KEY, NO_ROWS, end, closing=True),
     ):
         outcome = core.step(Batch([portion]))
-        core.keep(outcome)
+        core.commit(outcome)
         found += outcome.findings
         bouts += list(outcome.bouts())
     return found, bouts, core
@@ -213,7 +213,7 @@ def test_cuts_change_nothing(name: str, engine_rpm: bool) -> None:
         found: list[str] = []
         for portion in portions(cuts):
             outcome = core.step(Batch([portion]))
-            core.keep(outcome)
+            core.commit(outcome)
             found += [repr(one[1:2] + one[3:]) for one in outcome.findings if one.kind.name == "blank_firing"]
             found += [repr(one) for one in outcome.bouts()]
             if carry and dice.random() < 0.3:

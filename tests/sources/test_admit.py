@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.core.batch import NO_ROWS, Key, Rows
-from strikewatch.core.events import Event, name_of
+from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources.ordering import NEVER, Admit, Policy
 
@@ -203,7 +203,7 @@ def test_a_correction_takes_effect_after_what_it_corrects() -> None:
     for time_s in (110, 50):
         wrong = Event(*HB, "grease", time_s * SECOND)
         again = Event(*HB, "grease", time_s * SECOND, {"strokes": [12]})
-        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": reference_to(wrong)})
         for event in (wrong, withdrawal, again):
             admit.event(event)
         told = admit.portion(HB, NO_ROWS, 200 * SECOND).events

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine import alarm_kpis as measure
-from strikewatch.engine.alarm_kpis import Figures, Source, figures
+from strikewatch.engine.alarm_kpis import AlarmKpis, Contributor, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.errors import Refused, Unknown
 from strikewatch.service.time_parsing import moment, told
@@ -43,9 +43,9 @@ def show(options: Namespace) -> int:
     console = Console(highlight=False)
     rules = Rules.of(settings.alarms)
     for site, own in sorted(by_site.items()):
-        found = figures(own, begin, end, rules)
+        found = compute_kpis(own, begin, end, rules)
         if options.json:
-            print(json.dumps({"site": site, **found.json()}, ensure_ascii=False))
+            print(json.dumps({"site": site, **found.as_json()}, ensure_ascii=False))
         else:
             _show(console, site, found)
     if not options.json:
@@ -53,7 +53,7 @@ def show(options: Namespace) -> int:
     return 0
 
 
-def _show(console: Console, site: str, found: Figures) -> None:
+def _show(console: Console, site: str, found: AlarmKpis) -> None:
     many = "1 alert" if found.alerts == 1 else f"{found.alerts:,} alerts"
     console.print(Text.assemble((site, "bold"), f"  {told(found.begin)} to {told(found.end)} UTC, {many}"))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
@@ -63,45 +63,45 @@ def _show(console: Console, site: str, found: Figures) -> None:
         table.add_row(*row)
     console.print(table)
     if found.top:
-        console.print(_sources(found.top))
+        console.print(_contributors(found.top))
     for one in found.stale:
         ends = "still on" if one.cleared is None else f"over {told(one.cleared)}"
         console.print(f"stale: {one.fault} of {one.hammer} since {told(one.onset)} UTC, {ends}")
     console.print()
 
 
-def _rows(found: Figures) -> Iterable[tuple[str, str, str]]:
-    day, ten = measure.ACCEPTABLE_A_DAY, measure.ACCEPTABLE_IN_10_MIN
+def _rows(found: AlarmKpis) -> Iterable[tuple[str, str, str]]:
+    day, ten = measure.ACCEPTABLE_PER_DAY, measure.ACCEPTABLE_IN_10_MIN
     yield (
         "alerts a day",
         f"{found.per_day:.1f}",
-        f"about {day:.0f} acceptable, {measure.MOST_A_DAY:.0f} the most",
+        f"about {day:.0f} acceptable, {measure.MAX_PER_DAY:.0f} the most",
     )
     yield "  in the busiest 24 h", f"{found.busiest_day}", ""
     yield (
         "alerts in 10 min",
         f"{found.per_10_min:.2f}",
-        f"{ten:.0f} acceptable, {measure.MOST_IN_10_MIN:.0f} manageable (m)",
+        f"{ten:.0f} acceptable, {measure.MAX_IN_10_MIN:.0f} manageable (m)",
     )
     yield "  in the busiest 10 min", f"{found.busiest_10_min}", "10; more is a flood (m)"
-    yield "time in flood", _percent(found.flood_share), f"below {_percent(measure.FLOOD_SHARE)} (m)"
+    yield "time in flood", _percent(found.flood_share), f"below {_percent(measure.MAX_FLOOD_SHARE)} (m)"
     yield "  floods", f"{found.floods}", ""
     yield (
-        f"{measure.TOP} greatest sources",
+        f"{measure.TOP_CONTRIBUTORS} greatest sources",
         _percent(found.top_share),
-        f"below {_percent(measure.TOP_SHARE)} (m)",
+        f"below {_percent(measure.MAX_TOP_SHARE)} (m)",
     )
     yield "chattering sources", f"{len(found.chattering)}", "none"
-    yield "stale, over 24 h", f"{len(found.stale)}", f"fewer than {measure.STALE} (m)"
+    yield "stale, over 24 h", f"{len(found.stale)}", f"fewer than {measure.MAX_STALE} (m)"
     spread = " / ".join(f"{found.spread[priority] * 100:.0f}" for priority in PRIORITIES)
     yield (
         "low / medium / high, %",
         spread,
-        " / ".join(f"{measure.SPREAD[one] * 100:.0f}" for one in PRIORITIES),
+        " / ".join(f"{measure.PRIORITY_TARGETS[one] * 100:.0f}" for one in PRIORITIES),
     )
 
 
-def _sources(top: Iterable[Source]) -> Table:
+def _contributors(top: Iterable[Contributor]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name, side in (("hammer", "left"), ("fault", "left"), ("alerts", "right"), ("share", "right")):
         table.add_column(name, justify=side, no_wrap=True)  # type: ignore[arg-type]  # one of two literals

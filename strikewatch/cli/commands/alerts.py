@@ -13,7 +13,7 @@ from rich.console import Console
 from strikewatch.cli.rendering.alerts import sentence, show_alerts, show_history, show_muted
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant, seconds
-from strikewatch.engine.lifecycle import OPEN, STANDING, STATES
+from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 from strikewatch.service.time_parsing import moment, told
 from strikewatch.settings.tree import Settings, load
 from strikewatch.storage.actions.alerts import Desk, Done
@@ -58,8 +58,8 @@ def _found(desk: Desk, options: Namespace, now: Instant) -> tuple[list[Listed], 
     )
     order: Order = "gravity" if states is None else "newest"
     if states is None and options.limit is None:
-        found = desk.alerts(replace(wanted, states=STANDING), None, order)
-        found += desk.alerts(replace(wanted, states=OPEN - STANDING), ENDED, order)
+        found = desk.alerts(replace(wanted, states=ACTIVE), None, order)
+        found += desk.alerts(replace(wanted, states=OPEN - ACTIVE), ENDED, order)
     else:
         found = desk.alerts(wanted, options.limit or ENDED, order)
     return found, desk.count(wanted)
