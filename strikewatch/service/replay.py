@@ -23,7 +23,7 @@ from strikewatch.service.replay_run import ReplayRun
 from strikewatch.service.time_window import Part
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
-from strikewatch.sources.recordings.merge import Merge, Together
+from strikewatch.sources.recordings.merge import Merge, OverlapGroup
 from strikewatch.sources.recordings.read_options import KNOWN, near
 from strikewatch.sources.recordings.table import ROW_REASONS
 
@@ -200,7 +200,7 @@ def replay_shifts(
     return result
 
 
-def _read_ahead(pieces: Iterator[tuple[Together, Rows]]) -> Iterator[tuple[Together, Rows]]:
+def _read_ahead(pieces: Iterator[tuple[OverlapGroup, Rows]]) -> Iterator[tuple[OverlapGroup, Rows]]:
     """The pieces as they are, the next one read while this one is worked through."""
     with ThreadPoolExecutor(1, "reader") as reader:
         coming = reader.submit(next, pieces, None)

@@ -41,7 +41,7 @@ from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.on_change import bounds_of
-from strikewatch.sources.ordering import NEVER, Admit
+from strikewatch.sources.ordering import NEVER, Reorderer
 from strikewatch.sources.remedies import meaning
 from strikewatch.storage.actions.manual_events import Noted
 from strikewatch.storage.commit import spool
@@ -108,7 +108,7 @@ class Worker:
         self._wait = wait
         self.shown: Shown = lambda _received, _portions, _outcome: None
         """Handed what each step of the detectors came to."""
-        self._admit = Admit("hole", self._reorder_ns)
+        self._reorderer = Reorderer("gap", self._reorder_ns)
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
         self._ahead = LookAhead(self._pipeline)
@@ -171,7 +171,7 @@ class Worker:
         for event in saved.events:
             events.setdefault((event.site, event.hammer), []).append(event)
         for key in dict.fromkeys([*saved.states, *events]):
-            self._admit.restore(
+            self._reorderer.restore(
                 key, self._pipeline.watermark(key), waiting.get(key, NO_ROWS), events.get(key, ())
             )
             self._heard.setdefault(key, now)
@@ -215,7 +215,7 @@ class Worker:
                 event = self._dated(event, message.generation, step)
             if event not in step.events and not self._store.knows(event):
                 step.events.append(event)
-                self._admit.event(event)
+                self._reorderer.add_event(event)
                 self._heard.setdefault(key, self._monotonic())
         if decoded.unknown:
             known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
@@ -230,9 +230,9 @@ class Worker:
         key = event.site, event.hammer
         if self._in_time.get(key) == generation:
             return event
-        waiting = [self._admit.waiting(key)] if key in self._admit.keys else []
+        waiting = [self._reorderer.waiting(key)] if key in self._reorderer.keys else []
         ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]
-        newest = max([self._admit.last(key), *ends])
+        newest = max([self._reorderer.newest(key), *ends])
         return event if newest == NEVER else replace(event, time=min(newest + 1, event.time))
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
@@ -240,23 +240,25 @@ class Worker:
         touched = []
         for key, parts in step.rows.items():
             arrived = Rows.join(parts)
-            if len(arrived) and arrived.time_ns.max() > self._admit.last(key):
+            if len(arrived) and arrived.time_ns.max() > self._reorderer.newest(key):
                 self._heard[key] = (
                     now  # late ones, as of a clock that was set back, are no sign of the present
                 )
             self._heard.setdefault(key, now)
-            repeated = self._admit.duplicates(key)
-            rows = self._admit.rows(key, arrived, again=key in step.again)
-            if repeated := self._admit.duplicates(key) - repeated:
+            repeated = self._reorderer.duplicates(key)
+            rows = self._reorderer.add_rows(key, arrived, redelivered=key in step.again)
+            if repeated := self._reorderer.duplicates(key) - repeated:
                 self._feed_tally.duplicates(key, repeated)
             touched.append(key)
             if len(rows):
-                step.portions.append(self._hold.portion(self._admit.portion(key, rows)))
-            for reason, unused in self._admit.take_unused(key):
+                step.portions.append(self._hold.portion(self._reorderer.portion(key, rows)))
+            for reason, unused in self._reorderer.take_unused(key):
                 step.reject_rows(key, reason, unused)
-        for key in self._admit.holding:
+        for key in self._reorderer.waiting_hammers:
             if now - self._heard[key] >= self._reorder_ns:
-                step.portions.append(self._hold.portion(self._admit.portion(key, self._admit.flush(key))))
+                step.portions.append(
+                    self._hold.portion(self._reorderer.portion(key, self._reorderer.flush(key)))
+                )
                 touched.append(key)
         return touched
 
@@ -276,18 +278,18 @@ class Worker:
 
     def _last_row(self, key: Key) -> Instant:
         """The newest row that is known to come of a hammer: passed on, or filled in while a channel is held."""
-        return self._admit.last(key) + self._hold.remaining(key)
+        return self._reorderer.newest(key) + self._hold.remaining(key)
 
     def _look_ahead(self, step: "_Step", now: Instant) -> None:
         """Where nothing is heard time passes all the same; the state of it is not kept, so that rows may still come."""
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            upto = self._admit.last(key) + silent - self._grace_ns
+            upto = self._reorderer.newest(key) + silent - self._grace_ns
             if silent >= self._grace_ns and upto > self._pipeline.watermark(key) > 0:
-                portion = self._admit.ahead(key, upto)
+                portion = self._reorderer.look_ahead(key, upto)
                 if self._ahead.needed(portion, self._last_row(key)):
-                    portions.append(self._hold.ahead(portion))
+                    portions.append(self._hold.look_ahead(portion))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
             self._ahead.looked(portions, [self._last_row(portion.key) for portion in portions], outcome)
@@ -307,7 +309,7 @@ class Worker:
             _log.error("look_refused", problem=str(error), remedy="nothing is lost; it is tried again")
             return
         for event in noted:
-            self._admit.event(event)
+            self._reorderer.add_event(event)
             self._heard.setdefault((event.site, event.hammer), self._monotonic())
             _log.info("event_noted", site=event.site, hammer=event.hammer, event_kind=event.kind)
 
@@ -326,7 +328,7 @@ class Worker:
         states = {}
         for key in touched:
             state = self._pipeline.saved(key) + self._hold.saved(key)
-            waiting = self._admit.waiting(key)
+            waiting = self._reorderer.waiting(key)
             states[key] = state + spool.encode([(key, waiting)]) if len(waiting) else state
         record = StepRecord(
             received=step.received,
@@ -339,7 +341,7 @@ class Worker:
             states=states,
             layout=f"{LAYOUT} {HOLD_LAYOUT}",
             rejects=step.rejects,
-            counts=self._admit.take_tally(),
+            counts=self._reorderer.take_duplicate_counts(),
             feed=self._feed_tally.take(self._monotonic()),
         )
         for reject in step.rejects:

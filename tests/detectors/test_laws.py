@@ -26,7 +26,7 @@ from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
 from strikewatch.engine.step_result import StepResult
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.detectors.recorded import SITE, faults_of
 from tests.twins.corrected import corrected
 from tests.twins.days import days
@@ -80,17 +80,17 @@ class Stream:
 
     def portions(self, key: Key, watermarks: Sequence[int]) -> Iterator[Portion]:
         """The stream of one hammer, cut at these watermarks (inclusive), and closed."""
-        admit = Admit("none")
+        reorderer = Reorderer("in_order")
         for event in self.events[key]:
-            admit.event(event)
+            reorderer.add_event(event)
         rows = self.rows[key]
         first = 0
         for upto in watermarks:
             last = int(rows.time_ns.searchsorted(upto, side="right"))
-            yield admit.portion(key, admit.rows(key, rows[first:last]), upto)
+            yield reorderer.portion(key, reorderer.add_rows(key, rows[first:last]), upto)
             first = last
-        yield admit.portion(key, admit.rows(key, rows[first:]), self.end)
-        yield admit.portion(key, NO_ROWS, self.end, closing=True)
+        yield reorderer.portion(key, reorderer.add_rows(key, rows[first:]), self.end)
+        yield reorderer.portion(key, NO_ROWS, self.end, closing=True)
 
 
 def changes(dice: random.Random, key: Key, times: Sequence[int], end: int) -> list[Event]:

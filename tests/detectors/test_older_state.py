@@ -4,7 +4,7 @@ import numpy as np
 
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
-from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
@@ -53,3 +53,20 @@ def test_an_id_is_erased_in_it_and_nothing_else() -> None:
     erased = part_of(layout, without("op-11", layout, state), operator_on_duty.NAME)
     assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
     assert operator_on_duty.on_duty(erased, NOON) == "op-12"
+
+
+def test_states_saved_under_the_part_names_of_earlier_releases_are_read() -> None:
+    """Modules may be renamed; the names of their parts in saved states may not."""
+    saved = {"crew": operator_on_duty, "tool": fitted_tool, "position": grouping}
+    records = {name: np.zeros(1, module.STATE) for name, module in saved.items()}
+    records["crew"]["n"], records["crew"]["at"][0, 0], records["crew"]["name"][0, 0] = 1, NOON, b"op-11"
+    records["tool"]["n"], records["tool"]["at"][0, 0], records["tool"]["name"][0, 0] = 1, NOON, b"chisel"
+    records["position"]["causes"] = 5
+    layout = " ".join(f"{name}/{module.VERSION}:{module.STATE.itemsize}" for name, module in saved.items())
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    unreadable = pipeline.restore(KEY, layout, b"".join(record.tobytes() for record in records.values()))
+    assert not saved.keys() & set(unreadable)
+    state = pipeline.state_of(KEY)
+    assert operator_on_duty.on_duty(state[operator_on_duty.NAME], NOON) == "op-11"
+    assert fitted_tool.tool_at(state[fitted_tool.NAME], NOON) == "chisel"
+    assert state[grouping.NAME]["causes"] == 5
