@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from strikewatch.demo.equipment import Equipment, Greaser, MaintenanceTask, Misuse, PlannedMisuse
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
@@ -14,6 +13,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.demo.arm import Strokes
 from strikewatch.demo.feed import ANGLES, PROBES, sense
 from strikewatch.demo.fitted import InstrumentedWorker
+from strikewatch.demo.kit import Equipment, Greaser, MaintenanceTask, Misuse, PlannedMisuse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, simulate
