@@ -35,7 +35,7 @@ MORNING_STEP_S: Final = 5.0
 SILENT_S: Final[Range] = (700.0, 790.0)
 """Seconds into the demo during which nothing of HB-06 gets through."""
 
-FIRST: Final[dict[str, tuple[tuple[str, float], ...]]] = {
+FIRST_OPERATORS: Final[dict[str, tuple[tuple[str, float], ...]]] = {
     "HB-01": (("op-12", 2.0), ("op-11", PART_H)),
     "HB-02": (("op-16", 2.0), ("op-17", PART_H)),
     "HB-03": (("op-14", 2.0), ("op-13", PART_H)),
@@ -44,7 +44,7 @@ FIRST: Final[dict[str, tuple[tuple[str, float], ...]]] = {
     "HB-06": (("op-18", 2.0), ("op-14", PART_H)),
 }
 """Who works on each hammer in the first part, until how many hours after it began."""
-FIRST_OIL_C: Final = {
+INITIAL_OIL_C: Final = {
     "HB-01": 73.0,
     "HB-02": 77.0,
     "HB-03": 66.0,
@@ -111,7 +111,9 @@ def hammer_messages(hammer: Hammer, start_ns: Instant, seed: int) -> Iterator[Me
 
 
 def _first_plan(hammer: Hammer, start_ns: Instant) -> Plan:
-    work_periods = tuple(WorkPeriod(OPERATORS[name], hours * 3600.0) for name, hours in FIRST[hammer.name])
+    work_periods = tuple(
+        WorkPeriod(OPERATORS[name], hours * 3600.0) for name, hours in FIRST_OPERATORS[hammer.name]
+    )
     early_ns = round(MORNING_H * 3600.0) * SECOND if hammer.name == "HB-04" else 0
     return Plan(
         SITE,
@@ -120,7 +122,7 @@ def _first_plan(hammer: Hammer, start_ns: Instant) -> Plan:
         work_periods,
         hammer.center_m,
         hammer.breaker,
-        oil_c=FIRST_OIL_C[hammer.name],
+        oil_c=INITIAL_OIL_C[hammer.name],
         air_c=(36.0, 38.0),
         warm_up_s=20.0,
         equipment=_equipment_of(hammer),

@@ -59,7 +59,7 @@ class HammerBuffer:
     suspect: Rows = NO_ROWS  # far ahead of all others: perhaps from a wrong clock
     events: list[Event] = field(default_factory=list)
     released: ReleasedInstants = field(default_factory=ReleasedInstants)
-    split_rows_expected: int = 0  # the feed splits instants into several rows: for so many instants more
+    split_countdown: int = 0  # >0: the feed splits instants into several rows; counts down to 0
     feed_channels: int = 0  # all channels of such a feed, as bits
     counts: Counts = field(default_factory=Counts)
     unused: list[tuple[str, Rows]] = field(default_factory=list)
@@ -153,7 +153,7 @@ class HammerBuffer:
                 if newest != NEVER:
                     step = _updated_step(step, at - newest)
                 newest = newest_instant = at
-                self.split_rows_expected = max(self.split_rows_expected - 1, 0)
+                self.split_countdown = max(self.split_countdown - 1, 0)
         self.waiting = rows[np.array([k for _, k in waiting], np.intp)]
         self.suspect = rows[np.array([k for _, k in suspect], np.intp)]
         for reason, found in unused.items():
@@ -167,10 +167,10 @@ class HammerBuffer:
 
     def _note_split(self, channels: int) -> None:
         """Note that an instant arrived in several rows, with these channels together."""
-        if not self.split_rows_expected:
+        if not self.split_countdown:
             for each in self.released.known().values():
                 self.feed_channels |= each
-        self.split_rows_expected = SPLIT_MEMORY
+        self.split_countdown = SPLIT_MEMORY
         self.feed_channels |= channels
 
     def _must_wait(self, policy: Policy, at: Instant, newest: Instant, step: int, channels: int) -> bool:
@@ -180,7 +180,7 @@ class HammerBuffer:
         if newest == NEVER:
             return policy == "gap"
         after_gap = at - newest > int(GAP_FACTOR * step)
-        incomplete = self.split_rows_expected > 0 and self.feed_channels & ~channels != 0
+        incomplete = self.split_countdown > 0 and self.feed_channels & ~channels != 0
         return after_gap or (policy == "gap" and incomplete)
 
     def continues_in_order(self, rows: Rows, allowed_lateness_ns: int) -> bool:

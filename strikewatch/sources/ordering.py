@@ -131,7 +131,7 @@ class Reorderer:
                 return buffer.release(rows)
             first_step = 1 if before == NEVER else int(time_ns[0]) - before
             largest_step = int(np.diff(time_ns).max(initial=first_step))
-            if self.policy == "gap" and not (buffer.split_rows_expected or len(buffer.waiting)):
+            if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting)):
                 if largest_step <= int(GAP_FACTOR * buffer.usual_step):
                     return buffer.release(rows)
             elif self.policy == "window" and largest_step <= CLOCK_JUMP_NS:

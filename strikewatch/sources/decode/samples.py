@@ -62,8 +62,8 @@ def decode_object(payload: bytes, latest: Instant, null_ends_hold: bool = False)
         raise strict_json.rejected(error) from None
     values = _by_channel(fields, "")
     known = len(fields) == len(values) + 1 + ("step_s" in fields) + ("hold_s" in fields)
-    marks = 2 * len(fields) + 2 * ("time" in fields)
-    if not (known and payload.count(b'"') == marks) and not strict_json.is_plain(payload, [fields]):
+    quotation_marks = 2 * len(fields) + 2 * ("time" in fields)
+    if not (known and payload.count(b'"') == quotation_marks) and not strict_json.is_plain(payload, [fields]):
         strict = strict_json.read_again(payload)
         for each in (strict, strict.get("hold_s") if isinstance(strict, dict) else None):
             if isinstance(each, Rejected):

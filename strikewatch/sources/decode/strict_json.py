@@ -111,13 +111,13 @@ def is_plain(payload: bytes, objects: Iterable[Mapping[str, Any]]) -> bool:
 
     `objects`: what was parsed from it, one object or the objects of an array.
     """
-    marks = 0
+    quotation_marks = 0
     for fields in objects:
-        marks += 2 * len(fields)
+        quotation_marks += 2 * len(fields)
         for value in fields.values():
             if type(value) is str:
-                marks += 2
-    return payload.count(b'"') == marks and b"NaN" not in payload and b"Infinity" not in payload
+                quotation_marks += 2
+    return payload.count(b'"') == quotation_marks and b"NaN" not in payload and b"Infinity" not in payload
 
 
 def read_again(payload: bytes) -> Any:
