@@ -1,8 +1,5 @@
 """Strikewatch watches hydraulic breakers at work. In Python: `strikewatch.replay(samples, events, settings)`."""
 
-from strikewatch import numba_cache
 from strikewatch.api import bouts, replay, review_frames, use
 
 __all__ = ["bouts", "replay", "review_frames", "use"]
-
-numba_cache.prepare()

@@ -16,8 +16,8 @@ from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, pose
 from strikewatch.detectors import firing as reading
-from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
+from strikewatch.detectors.base import NO_BITS, DetectorSettings
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, NOTED, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.attribution import Attribution
@@ -32,8 +32,8 @@ _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "sta
 _NO_INPUT: Final[Mapping[str, Any]] = {
     **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
     "events": np.empty(0, EVENT),
-    "bad": np.empty(0, np.uint32),
-    "good": np.empty(0, np.uint32),
+    "bad": NO_BITS,
+    "good": NO_BITS,
 }
 
 
@@ -49,6 +49,7 @@ class Pipeline:
         pose.settle_pose()
         for detector in DETECTORS:
             detector.settle()
+        self._runs = [compiled(detector.run) for detector in DETECTORS]
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._settings: dict[Key, HammerSettings] = {}
@@ -189,8 +190,8 @@ class Pipeline:
         findings: list[Finding] = []
         measurements: dict[str, Any] = {}
         not_found_before = _not_found(state) if len(events) else 0
-        for detector in DETECTORS:
-            n = detector.run(
+        for detector, run in zip(DETECTORS, self._runs, strict=True):
+            n = run(
                 report,
                 spans,
                 rows.time_ns,
@@ -319,16 +320,16 @@ class Pipeline:
                 column = np.where(bad, np.nan, column)
             inputs[name] = column
         if impossible or state["sensor_fault"]["impossible"].any():
-            inputs["bad"] = np.zeros(len(rows), np.uint32)
-            inputs["good"] = np.zeros(len(rows), np.uint32)
+            inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
+            inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
             for bit, name in enumerate(CHANNELS):
                 if name in rows.columns:
                     if name in impossible:
-                        inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
-                    inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
+                        inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+                    inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
         return inputs
 
 
 def _not_found(state: Any) -> Any:
     """Count, per hammer, the corrections so far of events that are no longer kept."""
-    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))
+    return sum(state[d.name]["not_found"] for d in DETECTORS if "not_found" in (d.state.names or ()))

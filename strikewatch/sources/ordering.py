@@ -21,6 +21,7 @@ refutes them.
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -37,6 +38,11 @@ from strikewatch.sources.hammer_buffer import (
 )
 
 __all__ = ["CLOCK_JUMP_NS", "NEVER", "Counts", "Policy", "Reorderer"]
+
+
+_STATE: Final = np.dtype([(name, "<i8") for name in ("last", "origin", "step", "split", "channels")])
+LAYOUT: Final = f"arrival/1:{_STATE.itemsize}"
+"""Name, version and size of what is saved of how a hammer's feed arrives, as in `engine.state.LAYOUT`."""
 
 
 class Reorderer:
@@ -93,6 +99,31 @@ class Reorderer:
         buffer.waiting, buffer.suspect = waiting[:plausible], waiting[plausible:]
         for event in events:
             self.add_event(event)
+
+    def saved(self, key: Key) -> bytes:
+        """Return what was learned of how a hammer's feed arrives, as bytes of `LAYOUT`, without the rows that wait."""
+        buffer = self._buffer(key)
+        learned = (
+            buffer.newest,
+            buffer.newest_instant,
+            buffer.usual_step,
+            buffer.split_countdown,
+            buffer.feed_channels,
+        )
+        return np.array(learned, _STATE).tobytes()
+
+    def resume(self, key: Key, layout: str, state: bytes) -> None:
+        """Restore what `saved` returned, if it is part of a saved state; call it after `restore`."""
+        offset = 0
+        for part in layout.split():
+            if part == LAYOUT:
+                buffer = self._buffer(key)
+                learned = np.frombuffer(state, _STATE, 1, offset)[0].tolist()
+                newest, newest_instant, buffer.usual_step, buffer.split_countdown, buffer.feed_channels = (
+                    learned
+                )
+                buffer.newest_instant = newest_instant if newest == buffer.newest else buffer.newest
+            offset += int(part.rpartition(":")[2])
 
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
         """Return the rows not used since the last call, grouped by reason."""

@@ -1,19 +1,17 @@
 """The tables that `rates` makes of the frames EXPOSURE and FAULTS: what a row of each is, and its columns."""
 
-from typing import Final, Literal
+from typing import Final
 
-Hours = Literal["firing", "judged", "operating"]
-"""Which hours a fault's rate is taken over."""
+from strikewatch.core.finding import Exposure as Hours
+from strikewatch.detectors.registry import COMMON, FAULTS, MISUSE
 
-ALWAYS: Final = ("same_spot", "hot_oil", "blank_firing", "grease_overdue")
-"""The operator's faults that every feed can show: in each table, also where there were none."""
-MISUSE: Final = (
-    *("low_engine_speed", "end_of_stroke", "over_side", "off_square"),
-    *("feed_force", "prying", "submerged"),
-)
-"""Those that only richer feeds show: in the table of a site where there was one."""
-OVER: Final[dict[str, Hours]] = {"blank_firing": "judged", "grease_overdue": "operating"}
-"""Faults whose rate is not taken over firing hours."""
+__all__ = ["ALWAYS", "CHANGE", "GROUPS", "MISUSE", "OPERATORS", "OVER", "RATE", "SITES", "WEEKS", "Hours"]
+
+ALWAYS: Final = COMMON
+"""The operator's faults that every feed can show: in each table, also where there were none. MISUSE, which only richer
+feeds show: in the table of a site where there was one."""
+OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in FAULTS.items()}
+"""The hours that each fault's rate is taken over."""
 
 RATE: Final = (
     "over",

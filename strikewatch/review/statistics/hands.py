@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
+from strikewatch.detectors.registry import FAULTS as REGISTERED
 from strikewatch.review.data.counts import tally
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.data.frames import UNASSIGNED
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEWEST: Final = 3.0
-MACHINES: Final = ("hot_oil", "blank_firing", "low_engine_speed", "feed_force")
+MACHINES: Final = frozenset(name for name, fault in REGISTERED.items() if fault.by_machine)
 """Faults that a machine can bring about by itself; the others are habits."""
 MOSTLY: Final = 0.8
 """Of an operator's faults, on one hammer: what is left elsewhere says little."""
