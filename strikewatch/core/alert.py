@@ -1,4 +1,4 @@
-"""The alert record: one shape for the log, the replay, the webhook, the HTTP API and the store."""
+"""Alerts: one record format for the log, the replay, the webhook, the HTTP API and the store."""
 
 import hashlib
 from collections.abc import Callable
@@ -11,15 +11,16 @@ from strikewatch.core.instant import Instant
 Priority = Literal["low", "medium", "high"]
 PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "high")
 
-RAISED_AHEAD: Final = 1
-CLEARED_AHEAD: Final = 2
+RAISE_IS_PROVISIONAL: Final = 1
+CLEAR_IS_PROVISIONAL: Final = 2
+"""Bits of `Change.provisional`: the raise, or the clear, was found only by looking ahead through a silence."""
 
 Step = Literal["raised", "escalated", "cleared"]
 """What happened to an alert; also the last word of the webhook's event type."""
 
 
 def alert_id(hammer: str, fault: str, onset: Instant) -> str:
-    """The same for the same hammer, fault and onset (to the microsecond), whichever run found it."""
+    """Return the id of an alert: the same for the same hammer, fault and onset (to the microsecond) in any run."""
     return _id(hammer, fault, instant.text(onset))
 
 
@@ -27,17 +28,17 @@ def _id(hammer: str, fault: str, onset: str) -> str:
     return hashlib.blake2b(f"{hammer}\n{fault}\n{onset}".encode(), digest_size=12).hexdigest()
 
 
-Words = Callable[[], tuple[dict[str, Any], str]]
-"""Makes the evidence, numbers or short words with units in their names, and the summary, one plain sentence."""
+Describe = Callable[[], tuple[dict[str, Any], str]]
+"""Returns the evidence (numbers or short words, units in their names) and the summary (one plain sentence)."""
 
 
-def _nothing() -> tuple[dict[str, Any], str]:
+def _no_description() -> tuple[dict[str, Any], str]:
     return {}, ""
 
 
 @dataclass(slots=True)
 class Alert:
-    """One fault of one hammer. What people read of it is made when asked for: most steps of it nobody reads."""
+    """One fault of one hammer. `describe` makes evidence and summary only when asked: most steps are never shown."""
 
     fault: str
     site: str
@@ -47,15 +48,16 @@ class Alert:
     onset: Instant
     cleared: Instant | None = None
     historic: bool = False
-    words: Words = _nothing
+    describe: Describe = _no_description
 
     @property
     def id(self) -> str:
+        """The id of the alert record."""
         return alert_id(self.hammer, self.fault, self.onset)
 
     def record(self) -> dict[str, Any]:
-        """The record of the contract, ready for JSON."""
-        evidence, summary = self.words()
+        """Return the alert record, ready for JSON."""
+        evidence, summary = self.describe()
         onset = instant.text(self.onset)
         return {
             "id": _id(self.hammer, self.fault, onset),
@@ -74,11 +76,10 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A step in the life of an alert: what happened, and the whole record as it stands after it.
+    """One step in the life of an alert: what happened, and the whole record after it.
 
-    `ahead`: what of it was seen by looking ahead through a silence only, RAISED_AHEAD and CLEARED_AHEAD
-    added up; rows that come late may still say otherwise.
-    `deliver`: whether the outside is told; a mere confirmation or correction of the record is not news.
+    `provisional`: RAISE_IS_PROVISIONAL and CLEAR_IS_PROVISIONAL added up; rows that arrive late may still refute it.
+    `deliver`: whether the step is sent out; a mere confirmation or correction of the record is not.
     """
 
     step: Step
@@ -88,5 +89,5 @@ class Change:
     record: dict[str, Any]
     onset: Instant
     cleared: Instant | None = None
-    ahead: int = 0
+    provisional: int = 0
     deliver: bool = True

@@ -19,7 +19,7 @@ Key = tuple[str, str]
 class Rows:
     """Samples of one hammer: `time_ns` int64 [n], and per channel float64 [n] with NaN where not sampled.
 
-    As decoded they stand in arrival order; as admitted they are strictly increasing in time.
+    Decoded rows are in arrival order; reordered rows are strictly increasing in time.
     """
 
     time_ns: Ints
@@ -33,7 +33,7 @@ class Rows:
 
     @staticmethod
     def join(parts: Sequence["Rows"]) -> "Rows":
-        """One after the other; a channel that a part lacks is NaN there."""
+        """Concatenate rows; a channel that a part lacks is NaN there."""
         if len(parts) == 1:
             return parts[0]
         names = dict.fromkeys(name for part in parts for name in part.columns)
@@ -51,20 +51,20 @@ NO_ROWS = Rows(np.empty(0, np.int64), {})
 
 @dataclass(frozen=True, slots=True)
 class Portion:
-    """One hammer's share of a batch: its new rows, its new events, and up to where both are complete.
+    """One hammer's portion of a batch: its new rows and events, and the watermark up to which both are complete.
 
-    `upto` is the watermark: no row at or before it will follow. A portion without rows but with a later watermark is
-    the tick by which time passes where nothing is heard.
+    No row at or before the watermark will follow. A portion without rows but with a later watermark is a tick: time
+    passes although nothing arrives.
     """
 
     key: Key
     rows: Rows
-    upto: Instant
+    watermark: Instant
     events: tuple[Event, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What one step works through: portions of different hammers."""
+    """The input of one step: portions of different hammers."""
 
     portions: Sequence[Portion] = field(default_factory=tuple)

@@ -1,4 +1,4 @@
-"""A bout: one run of firing, from the first blow to the release, and what could be measured of it."""
+"""Bouts: a bout is one run of firing, from the first blow to the release, with what was measured of it."""
 
 from typing import Any, Final, Literal, NamedTuple
 
@@ -6,13 +6,12 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 
-NotJudged = Literal["no pressure", "sparse", "short", "learning", "pump changed", "unclear"]
-"""Why a bout could not be judged for blank blows: no pressure was sampled while it fired; samples came too seldom;
-it was over before the start-up transient was; the hammer's loaded level was not known yet; the whole bout was at
-another level, and so was the one before it; samples come so seldom, or scatter so much, that not even 3 s of blank
-blows would stand out."""
+NotAssessed = Literal["no pressure", "sparse", "short", "learning", "pump changed", "unclear"]
+"""Why a bout could not be assessed for blank firing: no pressure was sampled during it; samples were too sparse; it was
+shorter than the start-up transient; the baseline of the hammer was not known yet; the whole bout was at another level,
+and so was the one before it; samples are so sparse, or scatter so much, that not even 3 s of blank blows would show."""
 
-REASONS: Final[tuple[NotJudged | None, ...]] = (
+REASONS: Final[tuple[NotAssessed | None, ...]] = (
     None,
     "no pressure",
     "sparse",
@@ -26,9 +25,9 @@ REASONS: Final[tuple[NotJudged | None, ...]] = (
 class Bout(NamedTuple):
     """One bout of a hammer; NaN where unknown.
 
-    `judged_ns` of it could be judged for blank blows, and `blank_ns` is suspected to have been blank. `blows` and
-    `blank_blows` are counted in fast feeds only. `level_bar` is the mean pressure of its loaded part,
-    `loaded_level_bar` what this hammer was expected to have at the same engine speed. `not_judged` indexes `REASONS`.
+    `judged_ns`: how much of it could be assessed for blank firing; `blank_ns`: how much is suspected blank. `blows` and
+    `blank_blows` are counted in fast feeds only. `level_bar`: mean pressure of its loaded part; `loaded_level_bar`: the
+    baseline of this hammer at the same engine speed. `not_judged` indexes `REASONS`.
     """
 
     key: Key
@@ -45,15 +44,15 @@ class Bout(NamedTuple):
     not_judged: float
 
 
-class Worked(NamedTuple):
-    """A bout, who was signed on when it began, and the tool fitted then."""
+class AttributedBout(NamedTuple):
+    """A bout with the operator signed on and the tool fitted when it began."""
 
     bout: Bout
     operator: str | None
     tool: str | None
 
     def record(self) -> dict[str, Any]:
-        """One JSON object: whose it was, seconds, blows, levels; None where unknown."""
+        """Return the bout as a JSON object: operator, tool, seconds, blows, levels; None where unknown."""
         bout = self.bout
         site, hammer = bout.key
         return {
@@ -85,6 +84,6 @@ def _count(value: float) -> int | None:
 
 
 FIELDS: Final[tuple[str, ...]] = tuple(
-    Worked(Bout(("", ""), 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), None, None).record()
+    AttributedBout(Bout(("", ""), 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), None, None).record()
 )
-"""Names of a bout's record, in order."""
+"""Keys of the record of a bout, in order."""

@@ -15,7 +15,7 @@ from strikewatch.core.instant import SECOND
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One channel. `hold_ns`: how long a value stands for the time after it. `low`..`high`: closed range."""
+    """One channel. `hold_ns`: how long a value is valid after its sample. `low`..`high`: physical range, inclusive."""
 
     name: str
     unit: str
@@ -30,8 +30,8 @@ def _channel(name: str, unit: str, hold_s: int, low: float, high: float, boolean
 
 
 CHANNELS: Final[dict[str, Channel]] = {
-    c.name: c
-    for c in (
+    channel.name: channel
+    for channel in (
         _channel("active", "1", 2, 0.0, 1.0, boolean=True),
         _channel("pressure_bar", "bar", 2, -10.0, 600.0),
         _channel("oil_c", "Cel", 60, -40.0, 210.0),
@@ -69,9 +69,9 @@ ALIASES: Final[dict[str, tuple[str, Callable[[Any], Any]]]] = {
     "pressure_mpa": ("pressure_bar", lambda mpa: mpa * 10.0),
     "pressure_pa": ("pressure_bar", lambda pa: pa / 1e5),
 }
-"""Accepted in place of a channel: the channel's name and the conversion (numbers and numpy arrays alike)."""
+"""Keys accepted in place of a channel: the channel and the conversion (of numbers and of numpy arrays)."""
 
 
 def hold_column(channel: str) -> str:
-    """The column that tells, for each value of a channel, how long it stands, s; before `intake.standing` only."""
+    """Return the name of the column with the hold time of each value of a channel, s (only before `sources.hold`)."""
     return f"hold_s:{channel}"

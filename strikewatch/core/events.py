@@ -1,4 +1,4 @@
-"""Events: what people do to a hammer, and the words the contract allows for it."""
+"""Events: what people do to a hammer, and the kinds that the contract allows."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -23,23 +23,23 @@ EntryKind = Literal[
 """Kinds that people enter and may correct later."""
 KINDS: Final[tuple[str, ...]] = (*get_args(EntryKind), "connection", "withdrawal")
 
-SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
-"""Kinds that set a clock of the hammer; a correction of one sets it anew."""
+TIMER_RESETTING_KINDS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
+"""Kinds that reset a timer of the hammer; a correction of such an event resets it again."""
 
 METER_REASONS: Final = ("reading", "moved", "replaced", "corrected")
-"""Why an hour meter's figure is told: read as it stood, on another carrier now, a new meter, or to set it right."""
+"""Why an hour meter value is logged: read, moved to another carrier, meter replaced, or earlier value corrected."""
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
     """One event of one hammer.
 
-    An event whose `fields` have `corrects` replaces an earlier one of the same hammer; one of kind `withdrawal` only
-    takes that back.
+    An event with `corrects` in its `fields` replaces an earlier one of the same hammer; one of kind `withdrawal` only
+    removes it.
 
-    `time` is when it happened. `applied` is when it takes effect: later than `time` only where it reached us after
-    the hammer's rows had already been worked through (a phone that was offline, say). `fields` holds the rest of the
-    payload as sent, already validated (`operator`, `strokes`, `method`, ...).
+    `time`: when it happened. `applied`: when it takes effect; later than `time` only where the event arrived after the
+    hammer's rows had been processed (from a phone that was offline, for example). `fields`: the rest of the payload,
+    validated (`operator`, `strokes`, `method`, ...).
     """
 
     site: str
@@ -51,33 +51,34 @@ class Event:
 
     @property
     def effective(self) -> Instant:
+        """When the event takes effect."""
         return max(self.time, self.applied)
 
     @property
     def corrects(self) -> tuple[str, Instant] | None:
-        """Kind and time of the earlier entry that this one corrects."""
-        wrong = self.fields.get("corrects")
-        return None if wrong is None else (wrong["event"], instant.parse(wrong["time"]))
+        """Kind and time of the earlier event that this one corrects, or None."""
+        corrected = self.fields.get("corrects")
+        return None if corrected is None else (corrected["event"], instant.parse(corrected["time"]))
 
 
-def name_of(event: Event) -> dict[str, str]:
-    """How `corrects` names an event: by its kind and its time, to the nanosecond."""
+def reference_to(event: Event) -> dict[str, str]:
+    """Return the value of `corrects` that refers to an event: its kind and its time, to the nanosecond."""
     return {"event": event.kind, "time": instant.exact_text(event.time)}
 
 
-def valid(events: Iterable[Event]) -> list[Event]:
-    """Leave out what a later event corrects, and withdrawals; `events` in the order of arrival.
+def drop_corrected(events: Iterable[Event]) -> list[Event]:
+    """Drop the events that a later event corrects, and withdrawals; `events` in the order of arrival.
 
-    As in the detectors, a correction is of the oldest valid entry of that kind and time.
+    As in the detectors, a correction applies to the oldest remaining event of that kind and time.
     """
-    found: list[Event] = []
+    remaining: list[Event] = []
     for event in events:
-        wrong = event.corrects
-        if wrong is not None:
-            for k, one in enumerate(found):
-                if (one.kind, one.time) == wrong and (one.site, one.hammer) == (event.site, event.hammer):
-                    del found[k]
+        corrected = event.corrects
+        if corrected is not None:
+            for k, one in enumerate(remaining):
+                if (one.kind, one.time) == corrected and (one.site, one.hammer) == (event.site, event.hammer):
+                    del remaining[k]
                     break
         if event.kind != "withdrawal":
-            found.append(event)
-    return found
+            remaining.append(event)
+    return remaining

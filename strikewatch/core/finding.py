@@ -1,4 +1,4 @@
-"""Faults and findings: what can be found, and one step in the life of it as a detector saw it become true."""
+"""Faults and findings: what a detector can find, and one step of a fault as the detector saw it become true."""
 
 from collections.abc import Callable, Mapping
 from typing import Any, Literal, NamedTuple
@@ -11,10 +11,10 @@ Exposure = Literal["firing", "judged", "operating"]
 """Which hours a rate of faults is taken over: firing, firing that could be judged for blank blows, or operation."""
 
 FindingStep = Literal["raised", "escalated", "cleared", "standing"]
-"""`standing`: still true at the watermark; only the evidence is news."""
+"""`standing`: still active at the watermark; only the evidence has changed."""
 
 Render = Callable[[float], Any]
-"""From a detector's number to what the alert record shows."""
+"""Converts a detector's number to the value in the alert record."""
 
 
 class Highlight(NamedTuple):
@@ -67,7 +67,7 @@ class Fault(NamedTuple):
 class Finding(NamedTuple):
     """`onset` names the fault of this hammer; `at` is when this step of it became true.
 
-    `numbers` are the detector's, NaN where unknown; what people read is made of them when asked for.
+    `numbers`: the detector's evidence, NaN where unknown; `describe` turns it into text.
     """
 
     key: Key
@@ -80,16 +80,17 @@ class Finding(NamedTuple):
 
     @property
     def fault(self) -> str:
+        """The name of the fault."""
         return self.kind.name
 
-    def words(self) -> tuple[dict[str, Any], str]:
-        """The evidence as the alert record shows it, and the summary."""
+    def describe(self) -> tuple[dict[str, Any], str]:
+        """Return the evidence as the alert record shows it, and the summary."""
         evidence = {
             name: render(number)
             for (name, render), number in zip(self.kind.evidence.items(), self.numbers, strict=False)
             if number == number
         }
-        return evidence, self.kind.summary.format_map(_Words(evidence))
+        return evidence, self.kind.summary.format_map(_EvidenceOrUnknown(evidence))
 
 
 class _Unknown:
@@ -97,6 +98,6 @@ class _Unknown:
         return "unknown"
 
 
-class _Words(dict[str, Any]):
+class _EvidenceOrUnknown(dict[str, Any]):
     def __missing__(self, name: str) -> _Unknown:
         return _Unknown()

@@ -10,7 +10,7 @@ Instant = int
 SECOND: Final = 1_000_000_000
 EARLIEST: Final = 0
 LATEST: Final = 4_102_444_800 * SECOND
-"""2100-01-01T00:00:00Z: a time at or beyond it is a broken clock, not a shift."""
+"""2100-01-01T00:00:00Z: a time at or after it comes from a wrong clock."""
 
 _RFC3339: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(?:\.(\d{1,9})\d*)?([Zz]|[+-]\d\d:\d\d)", re.ASCII
@@ -20,7 +20,7 @@ _NAIVE_EPOCH: Final = _EPOCH.replace(tzinfo=None)
 
 
 def seconds(value_s: float) -> int:
-    """Seconds as whole nanoseconds, rounded to the nearest."""
+    """Convert seconds to whole nanoseconds, rounded to the nearest."""
     return round(value_s * SECOND)
 
 
@@ -29,10 +29,10 @@ def parse(text: str) -> Instant:
 
     Raises ValueError for anything else: naive times, dates alone, numbers, impossible dates.
     """
-    found = _RFC3339.fullmatch(text)
-    if not found:
+    match = _RFC3339.fullmatch(text)
+    if not match:
         raise ValueError("not an RFC 3339 time with an offset, like 2026-03-04T07:15:00.100Z")
-    day, minute, second, fraction, offset = found.groups()
+    day, minute, second, fraction, offset = match.groups()
     if int(second) > 60:
         raise ValueError(f"second {second} does not exist")
     if offset in "Zz":
@@ -45,12 +45,12 @@ def parse(text: str) -> Instant:
 
 
 def text(instant: Instant) -> str:
-    """RFC 3339 in UTC with microseconds, cut (not rounded): what an alert record carries."""
+    """Format as RFC 3339 in UTC with microseconds, truncated (not rounded), as in alert records."""
     moment = _NAIVE_EPOCH + timedelta(microseconds=instant // 1000)
     return moment.isoformat(timespec="microseconds") + "Z"
 
 
 def exact_text(instant: Instant) -> str:
-    """RFC 3339 in UTC, to the nanosecond where microseconds would lose something."""
+    """Format as RFC 3339 in UTC, to the nanosecond where microseconds would lose digits."""
     shown = text(instant)
     return f"{shown[:-1]}{instant % 1000:03d}Z" if instant % 1000 else shown

@@ -1,4 +1,5 @@
-"""A stretch of work: what rates are taken over. At most a clock hour (UTC), with one operator and one tool."""
+"""Stretches of work: the exposure that rates are based on. A stretch lies within one clock hour (UTC) and has one
+operator and one tool."""
 
 from typing import Any, Final, NamedTuple
 
@@ -8,7 +9,7 @@ from strikewatch.core.instant import SECOND, Instant
 
 
 class Stretch(NamedTuple):
-    """From the first to the last instant of work in it, for how long the carrier worked, and the hammer fired, ns."""
+    """First and last instant of work, and how long the carrier worked and the hammer fired, ns."""
 
     key: Key
     start: Instant
@@ -17,28 +18,30 @@ class Stretch(NamedTuple):
     firing_ns: float
 
 
-class Spent(NamedTuple):
-    """A stretch, who was signed on in it, and the tool fitted."""
+class AttributedStretch(NamedTuple):
+    """A stretch with the operator signed on and the tool fitted."""
 
     stretch: Stretch
     operator: str | None
     tool: str | None
 
     def record(self) -> dict[str, Any]:
-        """One JSON object: whose it was, and seconds."""
-        one = self.stretch
-        site, hammer = one.key
+        """Return the stretch as a JSON object: operator, tool, seconds."""
+        stretch = self.stretch
+        site, hammer = stretch.key
         return {
             "site": site,
             "hammer": hammer,
             "operator": self.operator,
             "tool": self.tool,
-            "start": instant.text(one.start),
-            "end": instant.text(one.end),
-            "operating_s": round(one.operating_ns / SECOND, 6),
-            "firing_s": round(one.firing_ns / SECOND, 6),
+            "start": instant.text(stretch.start),
+            "end": instant.text(stretch.end),
+            "operating_s": round(stretch.operating_ns / SECOND, 6),
+            "firing_s": round(stretch.firing_ns / SECOND, 6),
         }
 
 
-FIELDS: Final[tuple[str, ...]] = tuple(Spent(Stretch(("", ""), 0, 0, 0.0, 0.0), None, None).record())
-"""Names of a stretch's record, in order."""
+FIELDS: Final[tuple[str, ...]] = tuple(
+    AttributedStretch(Stretch(("", ""), 0, 0, 0.0, 0.0), None, None).record()
+)
+"""Keys of the record of a stretch, in order."""

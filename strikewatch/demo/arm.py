@@ -1,7 +1,7 @@
-"""A carrier's arm in its plane: where the tool stands, and how far out each cylinder is. Invented lengths and angles.
+"""Kinematics of a carrier's arm in its plane: joint angles and cylinder strokes. Invented lengths and angles.
 
-The hammer hangs from the end of the stick as a third link. By the law of cosines in the triangle of boom, stick and the
-line from the boom's foot to the stick's end; a cylinder's stroke goes evenly with its joint's angle.
+The hammer is a third link at the end of the stick. The angles follow from the law of cosines in the triangle of boom,
+stick and the line from the boom foot to the end of the stick. A stroke is taken as linear in its joint angle.
 """
 
 import math
@@ -12,7 +12,7 @@ from strikewatch.demo.people import Range
 
 
 class Joints(NamedTuple):
-    """Of each joint, degrees: the boom above the level, stick and tool each from the link before, rising positive."""
+    """Joint angles, degrees: the boom from horizontal, stick and tool each from the previous link; up is positive."""
 
     boom: float
     stick: float
@@ -20,7 +20,7 @@ class Joints(NamedTuple):
 
 
 class Strokes(NamedTuple):
-    """Share of each cylinder's stroke that is out, 0..1."""
+    """Extension of each cylinder, 0..1 of its stroke."""
 
     boom: float
     stick: float
@@ -29,10 +29,7 @@ class Strokes(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """Lengths in m; of each joint its angle, degrees, with the cylinder all in and all out.
-
-    As of Joints.
-    """
+    """Lengths, m, and for each joint its angle with the cylinder retracted and extended, degrees (see Joints)."""
 
     foot_m: float = 1.8
     boom_m: float = 5.7
@@ -43,9 +40,9 @@ class Arm:
     bucket_deg: Range = (45.0, -130.0)
 
     def joints(self, reach_m: float, height_m: float, tilt_deg: float) -> Joints:
-        """With the tool's tip `reach_m` before the boom's foot, `height_m` above the ground, `tilt_deg` from upright.
+        """Return the joints for a tip `reach_m` from the boom foot, `height_m` above ground, `tilt_deg` from vertical.
 
-        Raises ValueError out of reach.
+        Raises ValueError if it is out of reach.
         """
         tilt = math.radians(tilt_deg)
         out_m = reach_m - self.tool_m * math.sin(tilt)
@@ -56,14 +53,14 @@ class Arm:
         return Joints(boom_deg, stick_deg, tilt_deg - 90.0 - (boom_deg + stick_deg))
 
     def strokes(self, joints: Joints) -> Strokes:
-        """How far out each cylinder is then."""
+        """Return the extension of each cylinder."""
         ends = (self.boom_deg, self.stick_deg, self.bucket_deg)
         return Strokes(
             *((angle - first) / (last - first) for angle, (first, last) in zip(joints, ends, strict=True))
         )
 
     def reach_m(self, stick: float, height_m: float, tilt_deg: float) -> float:
-        """How far out the tool stands with this much of the stick's stroke out."""
+        """Return the reach of the tool tip for an extension of the stick cylinder, m."""
         first, last = self.stick_deg
         between = math.pi + math.radians(first + (last - first) * stick)
         tilt = math.radians(tilt_deg)
@@ -73,10 +70,10 @@ class Arm:
 
 
 def _corner(one: float, other: float, opposite: float) -> float:
-    """The angle between two sides of a triangle, degrees."""
+    """Return the angle between two sides of a triangle, degrees."""
     cosine = (one**2 + other**2 - opposite**2) / (2.0 * one * other)
     if abs(cosine) > 1.0:
         raise ValueError(
-            f"sides of {one:.2f}, {other:.2f} and {opposite:.2f} m make no triangle: out of reach"
+            f"sides of {one:.2f}, {other:.2f} and {opposite:.2f} m do not form a triangle: out of reach"
         )
     return math.degrees(math.acos(cosine))

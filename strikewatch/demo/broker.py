@@ -1,7 +1,7 @@
-"""A real MQTT broker on loopback for the demo: mosquitto where installed, else the one that comes by pip.
+"""A real MQTT broker on loopback for the demo: mosquitto if installed, otherwise the one from pip.
 
-Either is a process in a session of its own, so that Ctrl-C in the terminal does not reach it before its
-clients are done, and ends with the context. Open to everyone on this machine: for a demo and tests only.
+It runs as a process in its own session, so that Ctrl-C in the terminal does not stop it before its clients, and ends
+with the context. It is open to everyone on this machine: for the demo and tests only.
 """
 
 import contextlib
@@ -26,12 +26,12 @@ STOP_S: Final = 5.0
 
 
 def mosquitto_program() -> str | None:
-    """Where mosquitto is; Debian keeps it in a folder that is not on everyone's path."""
+    """Return the path of mosquitto, or None; Debian installs it in a folder that may not be on the path."""
     return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
 class Broker:
-    """Context manager: listens on `host`:`port` while it is open; `name` says which broker it is.
+    """Context manager: listens on `host`:`port` while it is open; `name` is the kind of broker.
 
     `kind` None: mosquitto if installed. Raises BrokerError, in the broker's own words, if it does not start.
     """
@@ -47,19 +47,19 @@ class Broker:
     def __enter__(self) -> "Broker":
         self._folder = tempfile.TemporaryDirectory(prefix="strikewatch-broker-")
         for _ in range(TRIES):
-            # Someone else may take the port between the look and the broker's own bind: hence the tries.
+            # Another process may take the port before the broker binds it, so several attempts are made.
             self.port = free_port()
             if self._start(Path(self._folder.name)):
                 return self
         said = (Path(self._folder.name) / "log").read_text(errors="replace").strip()
         self.close()
-        raise BrokerError(f"{self.name} does not start: {said or 'it says nothing'}")
+        raise BrokerError(f"{self.name} does not start: {said or 'no output'}")
 
     def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
-        """End the broker; a second time does nothing."""
+        """Stop the broker. Idempotent."""
         if self._process is not None:
             _end(self._process)
             self._process = None
@@ -68,7 +68,7 @@ class Broker:
             self._folder = None
 
     def _start(self, folder: Path) -> bool:
-        """Whether it listens; on False nothing is left running."""
+        """Start the broker; return whether it listens. If not, nothing is left running."""
         with (folder / "log").open("wb") as log:
             self._process = process = subprocess.Popen(
                 self._command(folder),
@@ -93,7 +93,7 @@ class Broker:
             f"listener {self.port} {self.host}",
             "allow_anonymous true",
             "persistence false",
-            # For a client that is away; not 0, which means different things in different versions.
+            # For a client that is offline; not 0, whose meaning differs between versions.
             "max_queued_messages 1000000",
             "set_tcp_nodelay true",
         )
@@ -103,7 +103,7 @@ class Broker:
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
-    """By closing its input; with force, and all that it started, only where that does not help."""
+    """Stop the process by closing its input; kill it and its children only if that fails."""
     if process.stdin is not None:
         process.stdin.close()
     try:
@@ -114,7 +114,7 @@ def _end(process: subprocess.Popen[bytes]) -> None:
 
 
 def free_port(wanted: int = 0) -> int:
-    """A TCP port of this machine that nobody listens on: the one that is wanted, if it is free."""
+    """Return a free TCP port of this machine: `wanted` if it is free."""
     for port in (wanted, 0):
         with socket.socket() as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

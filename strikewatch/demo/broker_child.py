@@ -1,6 +1,6 @@
-"""Holds a broker for as long as standard input is open, so that it never outlives whoever started it.
+"""Run a broker until standard input closes, so that it ends with the process that started it.
 
-`mosquitto PROGRAM CONFIG` runs that program; `iotcore HOST PORT` serves in this very process.
+`mosquitto PROGRAM CONFIG` runs that program; `iotcore HOST PORT` runs in this process.
 """
 
 import logging
@@ -32,9 +32,9 @@ def _mosquitto(program: str, config: str) -> int:
 def _iotcore(host: str, port: str) -> int:
     from iotcore import IotCoreBroker
 
-    # Its spans come out as errors, one for every packet.
+    # It logs its spans as errors, one per packet.
     logging.getLogger("rumqttd").setLevel(logging.CRITICAL)
-    # It has no way to stop but with its process.
+    # It can only be stopped by ending its process.
     _when_input_closes(lambda: os._exit(0))
     IotCoreBroker(listen=host, port=int(port), max_payload_size=MAX_PAYLOAD_BYTES).run_forever()
     return 0

@@ -1,4 +1,4 @@
-"""A wall clock that runs faster: the demo's gateways stamp by it and the processor tells the time by it."""
+"""A wall clock that runs faster than real time, for the gateways and the processor of the demo."""
 
 import time
 from collections.abc import Callable
@@ -7,9 +7,9 @@ from strikewatch.core.instant import SECOND, Instant
 
 
 class PacedClock:
-    """Event time from `start_event_ns` on, `pace` times as fast as the monotonic clock, from its creation on.
+    """Event time that starts at `start_event_ns` and runs `pace` times as fast as the monotonic clock.
 
-    A grace that the processor grants is event time too: at pace 60 a grace of 30 s is half a real second.
+    The grace period of the processor is event time too: at pace 60, 30 s of it are half a real second.
     """
 
     def __init__(
@@ -23,9 +23,9 @@ class PacedClock:
         self._started_ns = monotonic_ns()
 
     def now_ns(self) -> Instant:
-        """The accelerated wall clock."""
+        """Return the accelerated wall-clock time."""
         return self.start_event_ns + round((self._monotonic_ns() - self._started_ns) * self.pace)
 
     def real_s_until(self, event_ns: Instant) -> float:
-        """Real seconds until the clock shows `event_ns`; 0 where it is past."""
+        """Return the real seconds until the clock shows `event_ns`; 0 if it is past."""
         return max(0.0, (event_ns - self.now_ns()) / (self.pace * SECOND))

@@ -1,9 +1,9 @@
-"""The demo's day on the site: who works where, and all that the six gateways send, as it falls due.
+"""The demo's day on the site: who works where, and everything that the six gateways send, when it is due.
 
-Two carriers are fitted with more sensors, so that their operators' misuse shows; what is done of it recurs every part.
+Two carriers are instrumented, so that misuse shows; the planned misuse recurs in every part of the day.
 
-The first hour is arranged so that each fault shows early: oil is warm already, HB-04's gateway comes out of a
-dead spot with the morning's hours in hand, and op-13 has not greased. Then part follows part without end.
+The first hour is arranged so that each fault shows early: oil is warm already, HB-04's gateway returns from
+without signal with the backlog of the morning, and op-13 has not greased. Then one part follows another without end.
 """
 
 import heapq
@@ -19,23 +19,23 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.feed import Feed, sense
-from strikewatch.demo.kit import Chore, Deed, Greaser, Kit
+from strikewatch.demo.kit import Equipment, Greaser, MaintenanceTask, PlannedMisuse
 from strikewatch.demo.payloads import block, dump, event_payload, payloads
 from strikewatch.demo.people import OPERATORS, Range
-from strikewatch.demo.site import FITTED, HAMMERS, SITE, Hammer, live_out, source
-from strikewatch.demo.work import Plan, Turn, Worker
+from strikewatch.demo.site import HAMMERS, INSTRUMENTED, SITE, Hammer, random_source, simulate
+from strikewatch.demo.work import Plan, Worker, WorkPeriod
 
 START_NS: Final = instant.parse("2026-07-14T11:00:00Z")
 """When the demo's day begins, by its own clock."""
 SLICE_S: Final = 60
 PART_H: Final = 4.0
 MORNING_H: Final = 1.95
-"""HB-04 has run so long, without greasing and without signal, when the demo begins."""
+"""How long HB-04 has run, without greasing and without signal, when the demo begins."""
 MORNING_STEP_S: Final = 5.0
 SILENT_S: Final[Range] = (700.0, 790.0)
 """Seconds into the demo during which nothing of HB-06 gets through."""
 
-FIRST: Final[dict[str, tuple[tuple[str, float], ...]]] = {
+FIRST_OPERATORS: Final[dict[str, tuple[tuple[str, float], ...]]] = {
     "HB-01": (("op-12", 2.0), ("op-11", PART_H)),
     "HB-02": (("op-16", 2.0), ("op-17", PART_H)),
     "HB-03": (("op-14", 2.0), ("op-13", PART_H)),
@@ -44,7 +44,7 @@ FIRST: Final[dict[str, tuple[tuple[str, float], ...]]] = {
     "HB-06": (("op-18", 2.0), ("op-14", PART_H)),
 }
 """Who works on each hammer in the first part, until how many hours after it began."""
-FIRST_OIL_C: Final = {
+INITIAL_OIL_C: Final = {
     "HB-01": 73.0,
     "HB-02": 77.0,
     "HB-03": 66.0,
@@ -54,32 +54,32 @@ FIRST_OIL_C: Final = {
 }
 
 
-MISUSE: Final[dict[str, tuple[Deed, ...]]] = {
+PLANNED_MISUSE: Final[dict[str, tuple[PlannedMisuse, ...]]] = {
     "HB-01": (
-        Deed(200.0, "off_square"),
-        Deed(960.0, "low_engine_speed"),
-        Deed(1500.0, "prying"),
-        Deed(2040.0, "askew_at_end"),
-        Deed(2700.0, "lifted"),
-        Deed(3400.0, "over_side"),
+        PlannedMisuse(200.0, "off_square"),
+        PlannedMisuse(960.0, "low_engine_speed"),
+        PlannedMisuse(1500.0, "prying"),
+        PlannedMisuse(2040.0, "askew_at_end"),
+        PlannedMisuse(2700.0, "lifted"),
+        PlannedMisuse(3400.0, "over_side"),
     ),
     "HB-06": (
-        Deed(90.0, "submerged"),
-        Deed(1800.0, "too_light"),
-        Deed(2400.0, "end_of_stroke"),
+        PlannedMisuse(90.0, "submerged"),
+        PlannedMisuse(1800.0, "too_light"),
+        PlannedMisuse(2400.0, "end_of_stroke"),
     ),
 }
 """Seconds into a part; the first of each before the site is in a flood of alerts."""
-CHORES: Final[dict[str, tuple[Chore, ...]]] = {
+MAINTENANCE: Final[dict[str, tuple[MaintenanceTask, ...]]] = {
     "HB-01": (
-        Chore(
+        MaintenanceTask(
             1200.0,
             "inspection",
             {"bushing": "second_groove_faint", "turned_before": False, "bore_mm": 84.2, "tool_mm": 79.1},
         ),
-        Chore(3000.0, "tool_change", {"tool": "chisel", "serial": "T-0388", "reason": "worn"}),
+        MaintenanceTask(3000.0, "tool_change", {"tool": "chisel", "serial": "T-0388", "reason": "worn"}),
     ),
-    "HB-06": (Chore(2200.0, "refill"),),
+    "HB-06": (MaintenanceTask(2200.0, "refill"),),
 }
 LOW_ON_GREASE: Final = Greaser(level=0.103)
 """HB-06's reservoir when the demo begins: a few minutes later it is low."""
@@ -96,71 +96,80 @@ class Message:
 
 
 def site_messages(start_ns: Instant, seed: int) -> Iterator[Message]:
-    """Everything all gateways send, without end."""
-    lanes = [hammer_messages(hammer, start_ns, seed) for hammer in (HAMMERS | FITTED).values()]
-    return heapq.merge(*lanes, key=lambda message: message.due_ns)
+    """Yield the messages of all gateways in order of time, without end."""
+    streams = [hammer_messages(hammer, start_ns, seed) for hammer in (HAMMERS | INSTRUMENTED).values()]
+    return heapq.merge(*streams, key=lambda message: message.due_ns)
 
 
 def hammer_messages(hammer: Hammer, start_ns: Instant, seed: int) -> Iterator[Message]:
-    """What one gateway sends: part after part of days, each going on where the last one ended."""
-    worker = live_out(_first_plan(hammer, start_ns), seed)
+    """Yield the messages of one gateway; each part of the day continues where the last one ended."""
+    worker = simulate(_first_plan(hammer, start_ns), seed)
     yield from _part(hammer, worker, start_ns, seed, 0)
     for part in count(1):
-        worker = live_out(_next_plan(hammer, worker, part), seed + part)
+        worker = simulate(_next_plan(hammer, worker, part), seed + part)
         yield from _part(hammer, worker, worker.plan.start_ns, seed, part)
 
 
 def _first_plan(hammer: Hammer, start_ns: Instant) -> Plan:
-    turns = tuple(Turn(OPERATORS[name], hours * 3600.0) for name, hours in FIRST[hammer.name])
+    work_periods = tuple(
+        WorkPeriod(OPERATORS[name], hours * 3600.0) for name, hours in FIRST_OPERATORS[hammer.name]
+    )
     early_ns = round(MORNING_H * 3600.0) * SECOND if hammer.name == "HB-04" else 0
     return Plan(
         SITE,
         hammer.name,
         start_ns - early_ns,
-        turns,
+        work_periods,
         hammer.center_m,
         hammer.breaker,
-        oil_c=FIRST_OIL_C[hammer.name],
+        oil_c=INITIAL_OIL_C[hammer.name],
         air_c=(36.0, 38.0),
         warm_up_s=20.0,
-        kit=_kit(hammer),
+        equipment=_equipment_of(hammer),
     )
 
 
-def _kit(hammer: Hammer) -> Kit | None:
-    if hammer.kit is None:
+def _equipment_of(hammer: Hammer) -> Equipment | None:
+    if hammer.equipment is None:
         return None
-    greaser = LOW_ON_GREASE if hammer.name == "HB-06" else hammer.kit.greaser
-    return replace(hammer.kit, deeds=MISUSE[hammer.name], chores=CHORES[hammer.name], greaser=greaser)
+    greaser = LOW_ON_GREASE if hammer.name == "HB-06" else hammer.equipment.greaser
+    return replace(
+        hammer.equipment,
+        planned_misuse=PLANNED_MISUSE[hammer.name],
+        tasks=MAINTENANCE[hammer.name],
+        greaser=greaser,
+    )
 
 
 def _next_plan(hammer: Hammer, before: Worker, part: int) -> Plan:
     names = list(OPERATORS)
     place = list(HAMMERS).index(hammer.name)
-    turns = tuple(
-        Turn(OPERATORS[names[(place + 3 * part + turn) % len(names)]], (turn + 1) * PART_H * 1800.0)
+    work_periods = tuple(
+        WorkPeriod(OPERATORS[names[(place + 3 * part + turn) % len(names)]], (turn + 1) * PART_H * 1800.0)
         for turn in range(2)
     )
     return replace(
         before.plan,
-        start_ns=before.line.now_ns,
-        turns=turns,
-        oil_c=before.line.oil_c,
-        grease_age_s=before.line.running_s - before.greased_s,
-        kit=before.kit_after(),
+        start_ns=before.timeline.now_ns,
+        work_periods=work_periods,
+        oil_c=before.timeline.oil_c,
+        grease_age_s=before.timeline.running_s - before.greased_s,
+        equipment=before.equipment_after(),
     )
 
 
 def _part(hammer: Hammer, worker: Worker, start_ns: Instant, seed: int, part: int) -> Iterator[Message]:
-    """Samples and events of one worker from `start_ns` on; what was before it goes first, in one block."""
-    end_ns = worker.line.now_ns
+    """Yield samples and events of one worker from `start_ns` on; earlier ones first, as one backlog."""
+    end_ns = worker.timeline.now_ns
     if worker.plan.start_ns < start_ns:
         yield from _morning(hammer, worker, start_ns, seed)
-    later = [_told(hammer, event, event.time) for event in worker.events if event.time >= start_ns]
+    later = [_event_message(hammer, event, event.time) for event in worker.events if event.time >= start_ns]
     samples = (
         message
         for slice_ns in range(start_ns, end_ns, SLICE_S * SECOND)
-        for message in _slice(hammer, worker, slice_ns, source(seed + part, hammer.name, slice_ns // SECOND))
+        for message in _slice(
+            hammer, worker, slice_ns, random_source(seed + part, hammer.name, slice_ns // SECOND)
+        )
         if part or not _silent(hammer, message.due_ns - start_ns)
     )
     yield from heapq.merge(later, samples, key=lambda message: message.due_ns)
@@ -172,23 +181,23 @@ def _silent(hammer: Hammer, after_ns: int) -> bool:
 
 def _slice(hammer: Hammer, worker: Worker, slice_ns: Instant, rng: np.random.Generator) -> Iterator[Message]:
     feed = hammer.feed
-    rows = sense(worker.line, feed, slice_ns, slice_ns + SLICE_S * SECOND, rng)
+    rows = sense(worker.timeline, feed, slice_ns, slice_ns + SLICE_S * SECOND, rng)
     for due_ns, payload in payloads(rows, feed.form, feed.step_s, hammer.carrier):
         yield Message(due_ns, hammer.name, f"{SITE}/{hammer.name}/samples", payload)
 
 
 def _morning(hammer: Hammer, worker: Worker, start_ns: Instant, seed: int) -> Iterator[Message]:
-    """Out of signal a gateway keeps only slow channels, sparsely; back in it, it sends all in one block."""
+    """Yield the backlog: without signal the gateway stored few slow samples, and sends them in one block."""
     for event in worker.events:
         if event.time < start_ns:
-            yield _told(hammer, event, start_ns)
+            yield _event_message(hammer, event, start_ns)
     sparse = Feed(MORNING_STEP_S, active=False, run_on_s=None)
-    rows = sense(worker.line, sparse, worker.plan.start_ns, start_ns, source(seed, hammer.name, 1))
+    rows = sense(worker.timeline, sparse, worker.plan.start_ns, start_ns, random_source(seed, hammer.name, 1))
     slow = Rows(rows.time_ns, {name: rows.columns[name] for name in ("engine_rpm", "oil_c")})
     body: dict[str, Any] = block(slow, MORNING_STEP_S, imperial=hammer.feed.form == "imperial")
     payload = dump(body)
     yield Message(start_ns, hammer.name, f"{SITE}/{hammer.name}/samples", payload)
 
 
-def _told(hammer: Hammer, event: Event, due_ns: Instant) -> Message:
+def _event_message(hammer: Hammer, event: Event, due_ns: Instant) -> Message:
     return Message(due_ns, hammer.name, f"{SITE}/{hammer.name}/events", event_payload(event))

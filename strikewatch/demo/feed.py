@@ -1,4 +1,4 @@
-"""What a carrier's gateway reads of the truth: which channels, how often, with what noise and resolution."""
+"""Simulate a gateway: which channels it samples, how often, with what noise and resolution."""
 
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
@@ -44,7 +44,7 @@ PROBES: Final = {
     "grease_level": Probe(0.0005, 1000.0, 10.0),
     "grease_flow": Probe(0.0, 1.0, 10.0),
 }
-"""What a carrier fitted with more sensors has, by channel. All of it invented."""
+"""The sensors of an instrumented carrier, by channel. All invented."""
 ANGLES: Final = dict.fromkeys(("boom_deg", "stick_deg", "bucket_deg"), Probe(0.1, 10.0, 1.0))
 
 
@@ -52,8 +52,8 @@ ANGLES: Final = dict.fromkeys(("boom_deg", "stick_deg", "bucket_deg"), Probe(0.1
 class Feed:
     """A row every `step_s`. `averaged`: pressure is the mean over the step before, else of the instant.
 
-    `fitted`: with all further sensors (PROBES). `angles`: and the angles of the arm.
-    `run_on_s`: the gateway hangs on the ignition key and falls silent so long after it; None = own supply.
+    `instrumented`: with all additional sensors (PROBES). `angles`: with the angles of the arm.
+    `run_on_s`: how long the gateway runs on after the ignition is off; None = own supply.
     """
 
     step_s: float = 0.1
@@ -61,21 +61,21 @@ class Feed:
     active: bool = True
     engine: bool = True
     pose: bool = False
-    fitted: bool = False
+    instrumented: bool = False
     angles: bool = False
     run_on_s: float | None = 20.0
     form: Form = "block"
 
 
 def sense(line: Timeline, feed: Feed, start_ns: Instant, stop_ns: Instant, rng: np.random.Generator) -> Rows:
-    """Rows of `line` on the feed's grid within [start_ns, stop_ns), rounded to what its sensors resolve."""
+    """Sample a timeline: rows on the feed's grid within [start_ns, stop_ns), rounded to what its sensors resolve."""
     step_ns = round(feed.step_s * SECOND)
     first, last = (-(-(edge - line.start_ns) // step_ns) for edge in (start_ns, min(stop_ns, line.now_ns)))
     tick = np.arange(first, max(last, first), dtype=np.int64)
     time_ns: Ints = line.start_ns + tick * step_ns
     if feed.run_on_s is not None:
         before_ns = np.maximum(time_ns - round(feed.run_on_s * SECOND), line.start_ns)
-        powered = (line.held("rpm", time_ns) > 0.0) | (line.held("rpm", before_ns) > 0.0)
+        powered = (line.value_at("rpm", time_ns) > 0.0) | (line.value_at("rpm", before_ns) > 0.0)
         tick, time_ns = tick[powered], time_ns[powered]
 
     def noisy(true: Floats, noise: float, decimals: int) -> Floats:
@@ -93,16 +93,16 @@ def sense(line: Timeline, feed: Feed, start_ns: Instant, stop_ns: Instant, rng: 
     )
     columns["oil_c"] = every(OIL_EVERY_S, noisy(line.true_oil_c(time_ns), OIL_NOISE_C, 1))
     if feed.engine:
-        true_rpm = line.held("rpm", time_ns)
+        true_rpm = line.value_at("rpm", time_ns)
         columns["engine_rpm"] = every(
             POSE_EVERY_S, np.where(true_rpm > 0.0, noisy(true_rpm, ENGINE_NOISE_RPM, 0), 0.0)
         )
     if feed.pose:
         for channel, held in (("tool_x_m", "x_m"), ("tool_y_m", "y_m")):
-            columns[channel] = every(POSE_EVERY_S, noisy(line.held(held, time_ns), POSE_NOISE_M, 2))
-    probes = (PROBES if feed.fitted else {}) | (ANGLES if feed.angles else {})
+            columns[channel] = every(POSE_EVERY_S, noisy(line.value_at(held, time_ns), POSE_NOISE_M, 2))
+    probes = (PROBES if feed.instrumented else {}) | (ANGLES if feed.angles else {})
     for channel, probe in probes.items():
-        read = np.round(probe.steps * noisy(line.held(channel, time_ns), probe.noise, 9)) / probe.steps
+        read = np.round(probe.steps * noisy(line.value_at(channel, time_ns), probe.noise, 9)) / probe.steps
         possible = np.clip(read, CHANNELS[channel].low, CHANNELS[channel].high)
         columns[channel] = every(probe.every_s, possible)
     return Rows(time_ns, columns)

@@ -1,4 +1,4 @@
-"""The invented site's gateways: six MQTT clients that publish what is due at the shared clock's pace."""
+"""The gateways of the invented site: six MQTT clients that publish messages when the shared clock reaches them."""
 
 import threading
 from typing import Final
@@ -16,7 +16,7 @@ FLUSH_S: Final = 2.0
 
 
 class Gateways:
-    """Publishes the site's day to the broker until stopped. `sent` counts messages handed to it.
+    """Publishes the messages of the site until stopped. `sent` counts them.
 
     `failure` is the error that ended the publishing thread, if one did. Use as a context manager or by
     `start` and `stop`; `stop` may be called twice, and from any thread.
@@ -36,7 +36,7 @@ class Gateways:
         self.failure: Exception | None = None
 
     def start(self) -> "Gateways":
-        """Connect each gateway and begin to publish. Raises BrokerError if the broker is out of reach."""
+        """Connect the gateways and start to publish. Raises BrokerError if the broker cannot be reached."""
         try:
             for hammer in HAMMERS.values():
                 name = f"{SITE}-gateway-{hammer.carrier}"
@@ -52,7 +52,7 @@ class Gateways:
         return self
 
     def stop(self) -> None:
-        """Stop publishing, give what is under way a moment, and disconnect."""
+        """Stop publishing, wait briefly for messages in flight, and disconnect."""
         self._stopping.set()
         if self._thread is not None:
             self._thread.join()
@@ -80,5 +80,5 @@ class Gateways:
                 self.sent += 1
             for info in last.values():
                 info.wait_for_publish(FLUSH_S)
-        except Exception as error:  # noqa: BLE001 - kept for whoever supervises the demo
+        except Exception as error:  # noqa: BLE001 - reported to the supervisor of the demo
             self.failure = error

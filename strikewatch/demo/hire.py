@@ -1,8 +1,8 @@
-"""A year of a hired-out hammer, told by its upkeep: a row every 10 s while it works, two days a week.
+"""A year of a hired-out hammer, for its maintenance: a row every 10 s while it works, two days a week.
 
-Nobody watches its oil or its blows, so that nothing but upkeep is to be found. It spends a summer where there is no
-gateway, one inspection is forgotten and the service comes late; then it rests all winter without being put in storage,
-and is fired at once.
+Oil and pressure are not sampled, so only maintenance faults can be found. In summer it works without a gateway. One
+inspection is forgotten and the service is late. Then it is idle all winter without being put in storage, and is fired
+without a check.
 """
 
 from collections.abc import Iterator
@@ -30,16 +30,16 @@ BACK: Final = instant.parse("2026-05-20T06:00:00Z")
 WORK_H: Final = 5
 WEEKS: Final = 10
 FORGOTTEN: Final = 3
-"""The week whose Monday inspection is made up for on its Thursday."""
+"""In this week the inspection is done on Thursday instead of Monday."""
 SUMMER_H: Final = 868.0
-UNHEARD_WEEK: Final = 6
-UNHEARD_H: Final = 46.0
-"""Worked without the gateway, read off the meter on that week's Thursday."""
+UNMONITORED_WEEK: Final = 6
+UNMONITORED_H: Final = 46.0
+"""AttributedBout without the gateway, read off the meter on that week's Thursday."""
 
 
 @dataclass
-class _Diary:
-    """What is done, and what is true of it."""
+class _YearLog:
+    """The events of the year, their labels, and the days of work."""
 
     events: list[Event] = field(default_factory=list)
     labels: list[Label] = field(default_factory=list)
@@ -49,76 +49,78 @@ class _Diary:
     inspect_by: Instant = FIRST + 7 * DAY
     service_by: Instant | None = None
 
-    def do(self, kind: str, at: Instant, **fields: Any) -> None:
+    def add_event(self, kind: str, at: Instant, **fields: Any) -> None:
         self.events.append(Event(SITE, HAMMER, kind, at, fields))
 
-    def true(self, truth: str, start: Instant, end: Instant, **fields: Any) -> None:
+    def add_label(self, truth: str, start: Instant, end: Instant, **fields: Any) -> None:
         self.labels.append(Label(truth, HAMMER, start, end, fields))
 
-    def work(self, start: Instant, hours: int, *, check: bool = True, unheard_h: float = 0.0) -> None:
-        """A day's work, greased every 100 min, at its beginning too; what was worked unheard is read then."""
+    def work(self, start: Instant, hours: int, *, check: bool = True, unmonitored_h: float = 0.0) -> None:
+        """Add a day of work, greased at its start and every 100 min; unmonitored hours are read off the meter first."""
         self.days.append((start, hours))
         end = start + hours * HOUR
         if check:
-            self.do("check", start - 600 * SECOND, result="ok")
-        self.do("sign_on", start - 300 * SECOND, operator="op-17")
-        if unheard_h or start == FIRST:
-            self.do("hours", start, meter_h=self.meter_h + unheard_h, reason="reading")
-        if unheard_h:
+            self.add_event("check", start - 600 * SECOND, result="ok")
+        self.add_event("sign_on", start - 300 * SECOND, operator="op-17")
+        if unmonitored_h or start == FIRST:
+            self.add_event("hours", start, meter_h=self.meter_h + unmonitored_h, reason="reading")
+        if unmonitored_h:
             # Far more than the 50 h between inspections.
             self.inspect_by = min(self.inspect_by, start)
         for at in range(start, end, 6000 * SECOND):
-            self.do("grease", at, strokes=[16], method="manual")
-        self.do("sign_off", end + 60 * SECOND)
-        self.true("at_controls", start - 600 * SECOND, end + 60 * SECOND, operator="op-17", signed_on=True)
-        missing_h = 1000.0 - self.worked_h - unheard_h
+            self.add_event("grease", at, strokes=[16], method="manual")
+        self.add_event("sign_off", end + 60 * SECOND)
+        self.add_label(
+            "at_controls", start - 600 * SECOND, end + 60 * SECOND, operator="op-17", signed_on=True
+        )
+        missing_h = 1000.0 - self.worked_h - unmonitored_h
         if 0.0 < missing_h <= hours:
             self.service_by = start + round(missing_h * HOUR)
-        self.worked_h += unheard_h + hours
-        self.meter_h += unheard_h + hours
+        self.worked_h += unmonitored_h + hours
+        self.meter_h += unmonitored_h + hours
 
     def inspect(self, at: Instant, bore_mm: float) -> None:
         if at > self.inspect_by:
-            self.true("inspection_due", self.inspect_by, at)
-        self.do(
+            self.add_label("inspection_due", self.inspect_by, at)
+        self.add_event(
             "inspection", at, bushing="second_groove_visible", turned_before=False, bore_mm=round(bore_mm, 2)
         )
         self.inspect_by = at + 7 * DAY
 
     def service(self, at: Instant) -> None:
         if self.service_by is not None:
-            self.true("service_due", self.service_by, at)
-        self.do("service", at)
+            self.add_label("service_due", self.service_by, at)
+        self.add_event("service", at)
 
 
 def hired_out() -> tuple[list[Arrivals], list[Event], list[Label]]:
-    """What the gateway and the people with it told, and what was true."""
-    diary = _Diary()
-    diary.work(FIRST, WORK_H)
+    """Return the arrivals, events and labels of the year."""
+    log = _YearLog()
+    log.work(FIRST, WORK_H)
     for week in range(WEEKS):
         monday = AUTUMN + week * 7 * DAY
         thursday = monday + 3 * DAY
-        diary.work(monday, WORK_H, unheard_h=SUMMER_H if week == 0 else 0.0)
+        log.work(monday, WORK_H, unmonitored_h=SUMMER_H if week == 0 else 0.0)
         if week != FORGOTTEN:
             # A little earlier each time, so that it is never a week and a minute.
-            diary.inspect(monday + HOUR - week * 300 * SECOND, 81.0 + 0.03 * week)
-        diary.work(thursday, WORK_H, unheard_h=UNHEARD_H if week == UNHEARD_WEEK else 0.0)
+            log.inspect(monday + HOUR - week * 300 * SECOND, 81.0 + 0.03 * week)
+        log.work(thursday, WORK_H, unmonitored_h=UNMONITORED_H if week == UNMONITORED_WEEK else 0.0)
         if week == FORGOTTEN:
-            diary.inspect(thursday + HOUR, 81.0 + 0.03 * week)
-    last = diary.days[-1][0] + WORK_H * HOUR
-    diary.service(last + HOUR)
-    diary.work(BACK, 1, check=False)
-    diary.true("idle", last, BACK, days=round((BACK - last) / DAY, 1))
-    diary.true("unprepared", BACK, BACK + 1200 * SECOND)
-    diary.do("check", BACK + 1200 * SECOND, result="ok")
-    diary.inspect(BACK + 2400 * SECOND, 81.4)
-    diary.do("storage", BACK + 2 * HOUR, state="in")
-    events = sorted(diary.events, key=lambda event: event.time)
-    return [Arrivals.prompt(HAMMER, Rows.join([*_rows(diary.days)]))], events, diary.labels
+            log.inspect(thursday + HOUR, 81.0 + 0.03 * week)
+    last = log.days[-1][0] + WORK_H * HOUR
+    log.service(last + HOUR)
+    log.work(BACK, 1, check=False)
+    log.add_label("idle", last, BACK, days=round((BACK - last) / DAY, 1))
+    log.add_label("unprepared", BACK, BACK + 1200 * SECOND)
+    log.add_event("check", BACK + 1200 * SECOND, result="ok")
+    log.inspect(BACK + 2400 * SECOND, 81.4)
+    log.add_event("storage", BACK + 2 * HOUR, state="in")
+    events = sorted(log.events, key=lambda event: event.time)
+    return [Arrivals.undelayed(HAMMER, Rows.join([*_rows(log.days)]))], events, log.labels
 
 
 def _rows(days: list[tuple[Instant, int]]) -> Iterator[Rows]:
-    """The engine runs from the first row of a day to the last, the hammer fires at five of six."""
+    """Yield the rows of each day: the engine runs throughout, the hammer fires in five rows of six."""
     for start, hours in days:
         n = np.arange(hours * 360 + 1)
         works = n < n[-1]

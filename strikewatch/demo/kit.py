@@ -1,4 +1,4 @@
-"""What a carrier with more sensors has on it, and what is done with it at stated moments."""
+"""Equipment of an instrumented carrier, and what is done with it at planned times."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -19,19 +19,19 @@ Misuse = Literal[
     "prying",
     "submerged",
 ]
-"""What somebody does with one spot. `askew_at_end`: at an angle and at the end of a stroke. `too_light`, `lifted`: the
-force on the tool."""
+"""Misuse on one spot. `askew_at_end`: at an angle and at the end of a stroke. `too_light`, `lifted`: wrong feed
+force."""
 
 
-class Deed(NamedTuple):
-    """Done with the first spot begun at or after `at_s` seconds of the plan."""
+class PlannedMisuse(NamedTuple):
+    """A misuse on the first spot that begins `at_s` seconds or more after the start of the plan."""
 
     at_s: float
     what: Misuse
 
 
-class Chore(NamedTuple):
-    """Done with the engine off, between stones, at or after `at_s`, and told as an event; a `refill` is not told.
+class MaintenanceTask(NamedTuple):
+    """Maintenance with the engine off, between stones, at or after `at_s`; logged as an event, except a `refill`.
 
     `wrong`: the hour meter is misread.
     """
@@ -52,12 +52,12 @@ class Greaser:
 
 
 @dataclass(frozen=True, slots=True)
-class Kit:
+class Equipment:
     """`press_bar`: feed pressure in good work. `water_m`: above the lower bushing, below it in dry work."""
 
     arm: Arm = field(default_factory=Arm)
     greaser: Greaser = field(default_factory=Greaser)
     press_bar: Range = (58.0, 72.0)
     water_m: Range = (-1.6, -1.2)
-    deeds: Sequence[Deed] = ()
-    chores: Sequence[Chore] = ()
+    planned_misuse: Sequence[PlannedMisuse] = ()
+    tasks: Sequence[MaintenanceTask] = ()

@@ -1,15 +1,15 @@
-"""Labels: what really happened on the invented site, beside the samples that hint at it.
+"""Labels: the ground truth of the invented site, to compare with what is found in the samples.
 
-One JSON object a line: `{"truth": word, "hammer": ..., "from": time, "to": time}`, by the word more fields:
+One JSON object per line: `{"truth": word, "hammer": ..., "from": time, "to": time}` and more fields by word:
 
 ====================  =================================================================================
-`at_controls`         `operator`, `signed_on`: who really sat there, and whether the feed was told
+`at_controls`         `operator`, `signed_on`: who was at the controls, and whether they signed on
 `linger`              `operator`, `firing_s`: 15 s of firing or more without moving the tool
 `blank`               `operator`, `kind` (start, middle, end of a bout), `fall` (share of pressure lost), `s`
-`hot`                 `peak_c`, `firing_s`: oil truly above 80 degC, and how long it was worked meanwhile
+`hot`                 `peak_c`, `firing_s`: oil truly above 80 degC, and firing time meanwhile
 `cold`                `operator`, `firing_s`: firing while the oil was below 20 degC, up to when it was warm
 `grease_overdue`      `running_h`: engine hours since the last greasing beyond 2, until greased or the end
-`unchecked`           `operator`: a turn that began without the walk-round check, until the first blow
+`unchecked`           `operator`: a work period that began without the walkaround inspection, until the first blow
 `low_engine_speed`, `end_of_stroke`, `over_side`, `off_square`, `feed_force`, `prying`, `submerged`
                       `operator`, `s`: on a carrier fitted to see it, for so many seconds (of firing, but for prying)
 `grease_low`          `level`: the reservoir of the automatic greasing below a tenth, until filled
@@ -48,13 +48,13 @@ class Label:
     fields: dict[str, Any] = field(default_factory=dict)
 
     def record(self) -> dict[str, Any]:
-        """The line of `labels.jsonl`."""
+        """Return the object of a line of `labels.jsonl`."""
         first = {"truth": self.truth, "hammer": self.hammer}
         span = {"from": instant.text(self.start_ns), "to": instant.text(self.end_ns)}
         return first | span | self.fields
 
 
 def lines(labels: Iterable[Label]) -> str:
-    """All as JSON lines, in order of time, hammer and truth."""
+    """Return labels as JSON lines, in order of time, hammer and truth."""
     ordered = sorted(labels, key=lambda one: (one.start_ns, one.hammer, one.truth, one.end_ns))
     return "".join(json.dumps(one.record()) + "\n" for one in ordered)

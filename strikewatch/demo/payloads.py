@@ -1,4 +1,4 @@
-"""What a gateway puts on the wire: rows as payloads of the contract, in four forms, and events."""
+"""Encode what a gateway sends: rows as payloads of the contract, in four forms, and events."""
 
 import json
 from collections.abc import Iterator
@@ -20,16 +20,16 @@ SENML: Final = {
     "oil_c": ("oil", "Cel", 1.0),
     "engine_rpm": ("engine_rpm", "1/min", 1.0),
 }
-"""Channel: SenML name, unit of the IANA registry, and how many of that unit one of ours is."""
+"""Channel: SenML name, unit of the IANA registry, and the factor from our unit to it."""
 
 
 def millis(time_ns: Instant) -> str:
-    """RFC 3339 in UTC with milliseconds."""
+    """Format as RFC 3339 in UTC with milliseconds."""
     return instant.text(time_ns)[:-4] + "Z"
 
 
 def event_payload(event: Event) -> bytes:
-    """One event object."""
+    """Encode one event."""
     return dump({"time": millis(event.time), "event": event.kind} | event.fields)
 
 
@@ -50,7 +50,7 @@ def payloads(rows: Rows, form: Form, step_s: float, carrier: str) -> Iterator[tu
 
 
 def block(rows: Rows, step_s: float, imperial: bool = False) -> dict[str, Any]:
-    """One columnar block of rows on an even grid. A channel sampled only at the first instant is a scalar."""
+    """Build a columnar block of rows on an even grid. A channel sampled only at the first instant is a scalar."""
     body: dict[str, Any] = {"time": millis(int(rows.time_ns[0])), "step_s": step_s}
     for name, column in rows.columns.items():
         values = [None if np.isnan(value) else _value(name, float(value)) for value in column]
@@ -82,7 +82,7 @@ def _imperial(name: str, values: list[Any]) -> tuple[str, list[Any]]:
 
 
 def _senml(rows: Rows, carrier: str) -> list[dict[str, Any]]:
-    """An RFC 8428 pack; the name's authority is the number that RFC 5612 sets aside for examples."""
+    """Build an RFC 8428 pack; the authority in its name is the number that RFC 5612 reserves for examples."""
     base_ns = int(rows.time_ns[0])
     records: list[dict[str, Any]] = []
     for name, column in rows.columns.items():
@@ -103,5 +103,5 @@ def _senml(rows: Rows, carrier: str) -> list[dict[str, Any]]:
 
 
 def dump(body: Any) -> bytes:
-    """Compact JSON in UTF-8."""
+    """Encode as compact JSON in UTF-8."""
     return json.dumps(body, separators=(",", ":")).encode()

@@ -4,15 +4,15 @@ from dataclasses import dataclass
 from typing import Final
 
 Range = tuple[float, float]
-"""Lowest and highest, drawn evenly."""
+"""Lowest and highest value; drawn uniformly."""
 
 
 @dataclass(frozen=True, slots=True)
 class Operator:
     """How one person works. Shares are per spot; times in seconds unless the name says otherwise.
 
-    `cools_at_c`: lets the hammer rest once the display shows it, None = works on. `grease_after_h`: hours of
-    running after which this person greases, None = never. `flow`: share of rated flow (engine turned down).
+    `cools_at_c`: oil temperature at which this person pauses, None = never. `grease_after_h`: hours of
+    running after which this person greases, None = never. `flow`: share of rated flow (by engine speed).
     """
 
     name: str
@@ -58,7 +58,7 @@ OPERATORS: Final[dict[str, Operator]] = {
         ),
         Operator(
             "op-17",
-            "turns the engine down to save fuel",
+            "work_periods the engine down to save fuel",
             flow=0.82,
             skate_share=0.0,
             grease_after_h=1.9,

@@ -1,4 +1,4 @@
-"""A small webhook receiver on loopback: checks signatures, drops repeats, hands alerts on."""
+"""A small webhook receiver on loopback: checks signatures, drops duplicates, passes alerts on."""
 
 import json
 import threading
@@ -17,15 +17,15 @@ OnAlert = Callable[[str, dict[str, Any]], None]
 
 MAX_BODY_BYTES: Final = 1_048_576
 KNOWN: Final = 10_000
-"""So many message ids are remembered against repeats."""
+"""Number of message ids kept to detect duplicates."""
 TYPE_PREFIX: Final = "strikewatch.alert."
 
 
 class Receiver:
     """Context manager: listens at `url` while it is open. `secret` has the form whsec_...
 
-    `now_s` is the clock that message time stamps are held against, in Unix seconds. Messages whose signature
-    does not hold are answered 401 and counted in `refused`; where `on_alert` raises, 500: the sender retries.
+    `now_s`: the clock to check message time stamps, Unix s. Messages with an invalid signature get status 401 and are
+    counted in `refused`. If `on_alert` raises, the status is 500 and the sender retries.
     """
 
     def __init__(self, secret: str, on_alert: OnAlert, now_s: Callable[[], float] = time.time) -> None:
@@ -52,7 +52,7 @@ class Receiver:
         self._thread.join()
 
     def take(self, headers: dict[str, str], body: bytes) -> int:
-        """Work through one message (header names in lower case); the HTTP status to answer with."""
+        """Process one message (header names in lower case); return the HTTP status."""
         try:
             event = verify(self._key, headers, body, self._now_s())
             step = str(event["type"]).removeprefix(TYPE_PREFIX)
@@ -88,7 +88,7 @@ def _handler(receiver: Receiver) -> type[BaseHTTPRequestHandler]:
             headers = {name.lower(): value for name, value in self.headers.items()}
             try:
                 status = receiver.take(headers, body)
-            except Exception:  # noqa: BLE001 - the callback's fault: say so to the sender, who tries again
+            except Exception:  # noqa: BLE001 - an error of the callback: the sender retries
                 status = 500
             self._answer(status)
 
@@ -98,6 +98,6 @@ def _handler(receiver: Receiver) -> type[BaseHTTPRequestHandler]:
             self.end_headers()
 
         def log_message(self, *_: object) -> None:
-            """Not a word: the demo's screen belongs to the alerts."""
+            """Log nothing: the terminal of the demo shows the alerts."""
 
     return Handler

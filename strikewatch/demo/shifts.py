@@ -17,50 +17,56 @@ from strikewatch.demo import labels
 from strikewatch.demo.feed import sense
 from strikewatch.demo.feed_faults import Arrivals
 from strikewatch.demo.hire import hired_out
-from strikewatch.demo.kit import Chore, Deed, Greaser, Misuse
+from strikewatch.demo.kit import Greaser, MaintenanceTask, Misuse, PlannedMisuse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.payloads import millis
 from strikewatch.demo.people import OPERATORS
-from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out, source
-from strikewatch.demo.work import Plan, Turn
+from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, random_source, simulate
+from strikewatch.demo.work import Plan, WorkPeriod
 from strikewatch.storage.recorder.parquet import event_object, write_shift
 
 HOUR_S: Final = 3600.0
 SETTINGS: Final = "settings.toml"
-"""In the folder of a shift whose misuse is judged by what belongs to its hammers."""
+"""Settings file in the folder of a shift, with the settings of its hammers."""
 Recorded = tuple[list[Arrivals], list[Event], list[Label]]
 
 
-def _turns(*turns: tuple[str, float] | tuple[str, float, bool]) -> tuple[Turn, ...]:
-    return tuple(Turn(OPERATORS[name], hours * HOUR_S, *rest) for name, hours, *rest in turns)
+def _work_periods(*work_periods: tuple[str, float] | tuple[str, float, bool]) -> tuple[WorkPeriod, ...]:
+    return tuple(WorkPeriod(OPERATORS[name], hours * HOUR_S, *rest) for name, hours, *rest in work_periods)
 
 
-def _plan(hammer: str, start: str, turns: Sequence[Turn], **more: Any) -> Plan:
+def _plan(hammer: str, start: str, work_periods: Sequence[WorkPeriod], **more: Any) -> Plan:
     kind = HAMMERS[hammer]
-    return replace(Plan(SITE, hammer, instant.parse(start), turns, kind.center_m, kind.breaker), **more)
+    return replace(
+        Plan(SITE, hammer, instant.parse(start), work_periods, kind.center_m, kind.breaker), **more
+    )
 
 
-def _fitted(hammer: str, start: str, turns: Sequence[Turn], kit: dict[str, Any], **more: Any) -> Plan:
-    """On a carrier with more sensors; `kit`: what it is to differ in."""
-    known = FITTED[hammer].kit
-    return _plan(hammer, start, turns, kit=None if known is None else replace(known, **kit), **more)
+def _instrumented_plan(
+    hammer: str, start: str, work_periods: Sequence[WorkPeriod], equipment: dict[str, Any], **more: Any
+) -> Plan:
+    """Plan on an instrumented carrier; `equipment`: changes to its equipment."""
+    known = INSTRUMENTED[hammer].equipment
+    return _plan(
+        hammer, start, work_periods, equipment=None if known is None else replace(known, **equipment), **more
+    )
 
 
 def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
-    """What the gateways of these hammers read while the plans happen, all of it in order."""
+    """Simulate plans; return what their gateways sample, without faults."""
     arrivals, events, truths = [], [], []
     for plan in plans:
-        worker = live_out(plan, seed)
+        worker = simulate(plan, seed)
         rows = sense(
-            worker.line,
+            worker.timeline,
             hammer_of(plan).feed,
             plan.start_ns,
-            worker.line.now_ns,
-            source(seed, plan.hammer, 1),
+            worker.timeline.now_ns,
+            random_source(seed, plan.hammer, 1),
         )
-        arrivals.append(Arrivals.prompt(plan.hammer, rows))
+        arrivals.append(Arrivals.undelayed(plan.hammer, rows))
         events.extend(worker.events)
-        truths.extend(worker.line.labels)
+        truths.extend(worker.timeline.labels)
     return arrivals, sorted(events, key=lambda event: (event.time, event.hammer)), truths
 
 
@@ -71,8 +77,8 @@ def hot_bench() -> Recorded:
     return _record(
         101,
         [
-            _plan("HB-01", start, _turns(("op-12", 2.5)), air_c=air_c, oil_c=58.0, pauses_s=lunch),
-            _plan("HB-02", start, _turns(("op-13", 2.3), ("op-16", 2.75)), air_c=air_c, oil_c=62.0),
+            _plan("HB-01", start, _work_periods(("op-12", 2.5)), air_c=air_c, oil_c=58.0, pauses_s=lunch),
+            _plan("HB-02", start, _work_periods(("op-13", 2.3), ("op-16", 2.75)), air_c=air_c, oil_c=62.0),
         ],
     )
 
@@ -83,20 +89,26 @@ def pad_handover() -> Recorded:
     return _record(
         202,
         [
-            _plan("HB-03", start, _turns(("op-14", 0.75), ("op-15", 1.5)), air_c=air_c, oil_c=74.0),
-            _plan("HB-04", start, _turns(("op-15", 0.8), ("op-18", 1.5, False)), air_c=air_c, oil_c=64.0),
+            _plan("HB-03", start, _work_periods(("op-14", 0.75), ("op-15", 1.5)), air_c=air_c, oil_c=74.0),
+            _plan(
+                "HB-04", start, _work_periods(("op-15", 0.8), ("op-18", 1.5, False)), air_c=air_c, oil_c=64.0
+            ),
         ],
     )
 
 
 def trench_feed() -> Recorded:
-    """The trench on a cold morning, with feeds that drop, burst, repeat, and tell the wrong time."""
+    """The trench on a cold morning, with feeds that drop out, send backlogs, repeat rows, and have a wrong clock."""
     start = instant.parse("2026-03-04T06:30:00Z")
     (fifth, sixth), events, truths = _record(
         303,
         [
-            _plan("HB-05", "2026-03-04T06:30:00Z", _turns(("op-17", 0.8)), air_c=(4.0, 7.0), oil_c=9.0),
-            _plan("HB-06", "2026-03-04T06:30:00Z", _turns(("op-18", 0.8)), air_c=(4.0, 7.0), oil_c=14.0),
+            _plan(
+                "HB-05", "2026-03-04T06:30:00Z", _work_periods(("op-17", 0.8)), air_c=(4.0, 7.0), oil_c=9.0
+            ),
+            _plan(
+                "HB-06", "2026-03-04T06:30:00Z", _work_periods(("op-18", 0.8)), air_c=(4.0, 7.0), oil_c=14.0
+            ),
         ],
     )
 
@@ -121,41 +133,57 @@ def quiet_bench() -> Recorded:
     return _record(
         404,
         [
-            _plan("HB-01", start, _turns(("op-11", 1.0)), air_c=air_c, oil_c=40.0, stone_hard=(0.3, 1.0)),
-            _plan("HB-03", start, _turns(("op-11", 0.5), ("op-17", 1.0)), air_c=air_c, oil_c=42.0),
+            _plan(
+                "HB-01", start, _work_periods(("op-11", 1.0)), air_c=air_c, oil_c=40.0, stone_hard=(0.3, 1.0)
+            ),
+            _plan("HB-03", start, _work_periods(("op-11", 0.5), ("op-17", 1.0)), air_c=air_c, oil_c=42.0),
         ],
     )
 
 
 def full_bench() -> Recorded:
-    """The bench with every sensor: each kind of misuse at a stated moment, twice all in all."""
+    """The bench with every sensor: each kind of misuse at a planned time, all of it twice."""
     start = "2026-09-08T07:00:00Z"
     first: tuple[Misuse, ...] = ("off_square", "low_engine_speed", "over_side", "prying", "askew_at_end")
     second: tuple[Misuse, ...] = ("too_light", "end_of_stroke", "lifted")
-    deeds = tuple(Deed(400.0 + 210.0 * place, what) for place, what in enumerate((*first, *second) * 2))
-    turns = _turns(("op-16", 0.6), ("op-13", 1.15))
-    return _record(505, [_fitted("HB-01", start, turns, {"deeds": deeds}, air_c=(14.0, 18.0), oil_c=44.0)])
+    planned_misuse = tuple(
+        PlannedMisuse(400.0 + 210.0 * place, what) for place, what in enumerate((*first, *second) * 2)
+    )
+    work_periods = _work_periods(("op-16", 0.6), ("op-13", 1.15))
+    return _record(
+        505,
+        [
+            _instrumented_plan(
+                "HB-01",
+                start,
+                work_periods,
+                {"planned_misuse": planned_misuse},
+                air_c=(14.0, 18.0),
+                oil_c=44.0,
+            )
+        ],
+    )
 
 
 def wet_trench() -> Recorded:
-    """The trench after rain, greased by a pump: under water, low on grease, its pump dry; a turn without the check.
+    """The trench after rain, greased by a pump: under water, low on grease, its pump dry; one shift without the check.
 
     The hammer has just come to this carrier, its gateway missed 46 h, and somebody misreads the hour meter.
     """
     start = "2026-09-09T06:30:00Z"
-    kit: dict[str, Any] = {
+    equipment: dict[str, Any] = {
         "greaser": Greaser(level=0.105, dry_s=(2900.0, 6000.0)),
-        "deeds": (
-            Deed(700.0, "submerged"),
-            Deed(1300.0, "too_light"),
-            Deed(1800.0, "submerged"),
-            Deed(3400.0, "prying"),
-            Deed(5200.0, "submerged"),
+        "planned_misuse": (
+            PlannedMisuse(700.0, "submerged"),
+            PlannedMisuse(1300.0, "too_light"),
+            PlannedMisuse(1800.0, "submerged"),
+            PlannedMisuse(3400.0, "prying"),
+            PlannedMisuse(5200.0, "submerged"),
         ),
-        "chores": (
-            Chore(300.0, "hours", {"meter_h": 1204.5, "reason": "moved"}),
-            Chore(600.0, "hours", {"meter_h": 1251.2, "reason": "reading"}),
-            Chore(
+        "tasks": (
+            MaintenanceTask(300.0, "hours", {"meter_h": 1204.5, "reason": "moved"}),
+            MaintenanceTask(600.0, "hours", {"meter_h": 1251.2, "reason": "reading"}),
+            MaintenanceTask(
                 900.0,
                 "inspection",
                 {
@@ -166,14 +194,16 @@ def wet_trench() -> Recorded:
                     "tool_length_mm": 742.0,
                 },
             ),
-            Chore(1500.0, "tool_change", {"tool": "moil", "serial": "T-0417"}),
-            Chore(2000.0, "hours", {"meter_h": 1215.8, "reason": "reading"}, wrong=True),
-            Chore(2400.0, "refill"),
-            Chore(3000.0, "hours", {"meter_h": 1252.3, "reason": "reading"}),
+            MaintenanceTask(1500.0, "tool_change", {"tool": "moil", "serial": "T-0417"}),
+            MaintenanceTask(2000.0, "hours", {"meter_h": 1215.8, "reason": "reading"}, wrong=True),
+            MaintenanceTask(2400.0, "refill"),
+            MaintenanceTask(3000.0, "hours", {"meter_h": 1252.3, "reason": "reading"}),
         ),
     }
-    turns = _turns(("op-16", 1.2), ("op-18", 1.9))
-    return _record(606, [_fitted("HB-06", start, turns, kit, air_c=(9.0, 13.0), oil_c=38.0)])
+    work_periods = _work_periods(("op-16", 1.2), ("op-18", 1.9))
+    return _record(
+        606, [_instrumented_plan("HB-06", start, work_periods, equipment, air_c=(9.0, 13.0), oil_c=38.0)]
+    )
 
 
 SHIFTS: Final[dict[str, Callable[[], Recorded]]] = {
@@ -195,8 +225,8 @@ def write(name: str, folder: Path) -> None:
     if name in AS_CSV:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "samples.csv").write_text(_csv(arrivals), encoding="utf-8")
-        told = "".join(json.dumps(event_object(event)) + "\n" for event in events)
-        (folder / "events.jsonl").write_text(told, encoding="utf-8")
+        lines = "".join(json.dumps(event_object(event)) + "\n" for event in events)
+        (folder / "events.jsonl").write_text(lines, encoding="utf-8")
     else:
         write_shift(folder, SITE, {one.hammer: one.rows for one in arrivals}, events)
     profiles = {one.hammer: PROFILES[one.hammer] for one in arrivals if "feed_bar" in one.rows.columns}
@@ -207,7 +237,7 @@ def write(name: str, folder: Path) -> None:
 
 
 def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> str:
-    lines = ["# What the handbooks of these hammers would say, invented like all of the site."]
+    lines = ["# From the operator's manuals of these hammers; invented like the whole site."]
     for hammer, tables in profiles.items():
         for detector, table in tables.items():
             lines += [
@@ -221,7 +251,7 @@ def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> st
 def _csv(arrivals: Sequence[Arrivals]) -> str:
     """All rows in order of arrival; a cell is empty where the channel was not sampled."""
     names = [name for name in CHANNELS if any(name in one.rows.columns for one in arrivals)]
-    came = np.concatenate([one.came_ns for one in arrivals])
+    arrived = np.concatenate([one.arrived_ns for one in arrivals])
     lines = [
         ",".join(
             (millis(int(one.rows.time_ns[row])), SITE, one.hammer, *(_cell(one, name, row) for name in names))
@@ -229,7 +259,7 @@ def _csv(arrivals: Sequence[Arrivals]) -> str:
         for one in arrivals
         for row in range(len(one.rows))
     ]
-    ordered = (lines[row] for row in np.argsort(came, kind="stable"))
+    ordered = (lines[row] for row in np.argsort(arrived, kind="stable"))
     return "\n".join((",".join(("time", "site", "hammer", *names)), *ordered)) + "\n"
 
 

@@ -10,8 +10,8 @@ import numpy as np
 from strikewatch.demo.arm import Arm
 from strikewatch.demo.breaker import Breaker
 from strikewatch.demo.feed import Feed
-from strikewatch.demo.fitted import FittedWorker
-from strikewatch.demo.kit import Kit
+from strikewatch.demo.fitted import InstrumentedWorker
+from strikewatch.demo.kit import Equipment
 from strikewatch.demo.work import Plan, Worker
 
 SITE: Final = "fennick-hollow"
@@ -33,7 +33,7 @@ class Hammer:
     center_m: tuple[float, float]
     breaker: Breaker = field(default_factory=Breaker)
     feed: Feed = field(default_factory=Feed)
-    kit: Kit | None = None
+    equipment: Equipment | None = None
 
 
 HAMMERS: Final[dict[str, Hammer]] = {
@@ -55,16 +55,18 @@ HAMMERS: Final[dict[str, Hammer]] = {
 }
 
 
-FITTED: Final[dict[str, Hammer]] = {
+INSTRUMENTED: Final[dict[str, Hammer]] = {
     hammer.name: replace(
-        hammer, feed=replace(hammer.feed, pose=not angles, angles=angles, fitted=True), kit=kit
+        hammer,
+        feed=replace(hammer.feed, pose=not angles, angles=angles, instrumented=True),
+        equipment=equipment,
     )
-    for hammer, angles, kit in (
-        (HAMMERS["HB-01"], False, Kit()),
-        (HAMMERS["HB-06"], True, Kit(press_bar=(46.0, 58.0), water_m=(-0.5, -0.2))),
+    for hammer, angles, equipment in (
+        (HAMMERS["HB-01"], False, Equipment()),
+        (HAMMERS["HB-06"], True, Equipment(press_bar=(46.0, 58.0), water_m=(-0.5, -0.2))),
     )
 }
-"""Two of them after their carriers were fitted with more sensors; HB-06's tells its arm's angles, no tool position."""
+"""Two hammers on instrumented carriers; that of HB-06 sends the angles of its arm, no tool position."""
 
 PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float | str]]]] = {
     "HB-01": {
@@ -85,26 +87,26 @@ PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float | str]]]] = {
         },
     },
 }
-"""What their handbooks would say, invented: settings of single hammers that their misuse is judged by."""
+"""Settings of single hammers for the detection of misuse, as from their operator's manuals; invented."""
 
 
-def source(seed: int, hammer: str, part: int) -> np.random.Generator:
-    """A stream of chance of its own for each hammer and part, the same on every machine."""
+def random_source(seed: int, hammer: str, part: int) -> np.random.Generator:
+    """Return the random generator of a hammer and part, the same on every machine."""
     return np.random.default_rng([seed, zlib.crc32(hammer.encode()), part])
 
 
 def hammer_of(plan: Plan) -> Hammer:
-    """The hammer of a plan, with more sensors where the plan has a kit."""
-    return (HAMMERS if plan.kit is None else FITTED)[plan.hammer]
+    """The hammer of a plan, instrumented if the plan has equipment."""
+    return (HAMMERS if plan.equipment is None else INSTRUMENTED)[plan.hammer]
 
 
-def live_out(plan: Plan, seed: int) -> Worker:
-    """Let a plan's day happen; the worker holds its timeline, events and labels."""
-    chance = source(seed, plan.hammer, 0)
+def simulate(plan: Plan, seed: int) -> Worker:
+    """Simulate the day of a plan; the worker returned has its timeline, events and labels."""
+    rng = random_source(seed, plan.hammer, 0)
     worker = (
-        Worker(plan, chance)
-        if plan.kit is None
-        else FittedWorker(plan, plan.kit, chance, source(seed, plan.hammer, 2))
+        Worker(plan, rng)
+        if plan.equipment is None
+        else InstrumentedWorker(plan, plan.equipment, rng, random_source(seed, plan.hammer, 2))
     )
     worker.run()
     return worker

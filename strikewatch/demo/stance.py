@@ -1,4 +1,4 @@
-"""How hammer and carrier stand while a piece of the day lasts, as the sensors of a carrier fitted with them see it."""
+"""Position and load of hammer and carrier during a piece of the timeline, as instrumented carriers measure them."""
 
 from typing import Final, NamedTuple
 
@@ -6,7 +6,7 @@ NAN: Final = float("nan")
 
 
 class Stance(NamedTuple):
-    """By the names of the channels. NaN: the simulator does not follow it."""
+    """Values by channel name. NaN: not simulated."""
 
     tool_z_m: float = NAN
     swing_deg: float = NAN

@@ -1,4 +1,4 @@
-"""The truth about one hammer: a chain of pieces in which nothing changes, and exact signals at any instant.
+"""The ground truth of one hammer: a sequence of pieces with constant conditions, and exact signals at any instant.
 
 Within a piece the pressure level and the oil follow an exponential approach and blows come at one rate, so
 signals are evaluated, not stepped: the same instant gives the same value whatever grid it is asked on.
@@ -14,7 +14,7 @@ from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.breaker import Breaker, pulse
 from strikewatch.demo.labels import Label
-from strikewatch.demo.oil import Circuit, approach, crossing_s
+from strikewatch.demo.oil import OilCircuit, approach, crossing_s
 from strikewatch.demo.stance import BARE, Stance
 
 MILLI: Final = 1_000_000
@@ -46,14 +46,14 @@ PIECE: Final = np.dtype(
 
 
 class Timeline:
-    """Grows by `spend`; answers by `signals`. Times are whole milliseconds after `start_ns`."""
+    """Extended by `advance`; the other methods return signals. Times are whole milliseconds after `start_ns`."""
 
     def __init__(
         self,
         hammer: str,
         start_ns: Instant,
         breaker: Breaker,
-        circuit: Circuit,
+        circuit: OilCircuit,
         oil_c: float,
         air_c: Callable[[Instant], float],
     ) -> None:
@@ -74,10 +74,10 @@ class Timeline:
         self._table: npt.NDArray[np.void] | None = None
 
     def label(self, truth: str, start_ns: Instant, end_ns: Instant, **fields: Any) -> None:
-        """Write down what was true."""
+        """Add a label."""
         self.labels.append(Label(truth, self.hammer, start_ns, end_ns, fields))
 
-    def spend(
+    def advance(
         self,
         lasting_s: float,
         rpm: float,
@@ -114,7 +114,7 @@ class Timeline:
         self.now_ns += step_ns
 
     def _heat(self, firing: bool, step_s: float, final_c: float, tau_s: float) -> None:
-        """Carry the oil over one piece, and its hot spell with it: [from ns, peak degC, firing s]."""
+        """Advance the oil over one piece, and its hot spell: [from ns, peak degC, firing s]."""
         end_c = approach(self.oil_c, final_c, tau_s, step_s)
         crossed_s = crossing_s(self.oil_c, final_c, tau_s, HOT_C)
         if crossed_s is not None and crossed_s >= step_s:
@@ -136,7 +136,7 @@ class Timeline:
         self._hot = None
 
     def close(self) -> None:
-        """End the story: a hot spell still on ends with it."""
+        """End the timeline; an open hot spell ends with it."""
         self._cool(self.now_ns)
 
     def _at(self, time_ns: Ints) -> tuple[npt.NDArray[np.void], Floats]:
@@ -170,7 +170,7 @@ class Timeline:
         struck: npt.NDArray[np.bool_] = self._at(time_ns)[0]["firing"]
         return struck
 
-    def held(self, name: str, time_ns: Ints) -> Floats:
-        """`rpm`, `x_m`, `y_m` or a part of the stance at instants [n]."""
+    def value_at(self, name: str, time_ns: Ints) -> Floats:
+        """`rpm`, `x_m`, `y_m` or a field of the stance at instants [n]."""
         values: Floats = self._at(time_ns)[0][name]
         return values

@@ -1,15 +1,15 @@
-"""How well alerts serve people: alarm performance figures of a site, against the published yardsticks.
+"""Alarm KPIs: how many alerts a site gives, beside the published targets of alarm management.
 
-Yardsticks of ISA-18.2 / IEC 62682 and EEMUA 191, for one person who watches; those marked (m) are from memory:
+Targets of ISA-18.2 / IEC 62682 and EEMUA 191, for one person watching; those marked (m) are from memory:
 
-| figure | yardstick |
+| KPI | target |
 | --- | --- |
-| alerts a day | about 150 acceptable, 300 the most that can be managed |
+| alerts a day | about 150 acceptable, 300 the maximum manageable |
 | alerts in 10 min | 1 on average acceptable, 2 manageable (m) |
-| share of time in flood | below 1 % (m); a flood is more than 10 in 10 min, over below 5 (m) |
-| ten greatest contributors | together below 5 % of all (m) |
+| share of time in flood | below 1 % (m); a flood begins above 10 in 10 min and ends below 5 (m) |
+| ten largest contributors | together below 5 % of all (m) |
 | chattering (3 or more in a minute) | none |
-| stale (standing for over 24 h) | fewer than 5 (m) |
+| stale (active for over 24 h) | fewer than 5 (m) |
 | priorities low, medium, high | 80, 15 and 5 % |
 """
 
@@ -22,25 +22,25 @@ from typing import Any, Final
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.engine.flood import Rules, Span, episodes
+from strikewatch.engine.flood import Episode, Rules, episodes
 
 DAY: Final = 86_400 * SECOND
 TEN_MINUTES: Final = 600 * SECOND
-ACCEPTABLE_A_DAY: Final = 150.0
-MOST_A_DAY: Final = 300.0
+ACCEPTABLE_PER_DAY: Final = 150.0
+MAX_PER_DAY: Final = 300.0
 ACCEPTABLE_IN_10_MIN: Final = 1.0
-MOST_IN_10_MIN: Final = 2.0
-FLOOD_SHARE: Final = 0.01
-TOP: Final = 10
-TOP_SHARE: Final = 0.05
+MAX_IN_10_MIN: Final = 2.0
+MAX_FLOOD_SHARE: Final = 0.01
+TOP_CONTRIBUTORS: Final = 10
+MAX_TOP_SHARE: Final = 0.05
 STALE_AFTER: Final = DAY
-STALE: Final = 5
-SPREAD: Final[dict[Priority, float]] = {"low": 0.80, "medium": 0.15, "high": 0.05}
+MAX_STALE: Final = 5
+PRIORITY_TARGETS: Final[dict[Priority, float]] = {"low": 0.80, "medium": 0.15, "high": 0.05}
 
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """An alert from its onset until it cleared; None: it stands."""
+    """One alert from its onset until it cleared (None: it is still active)."""
 
     hammer: str
     fault: str
@@ -50,8 +50,8 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
-    """What one fault of one hammer contributes: alerts, their share of all, and how often it chattered."""
+class Contributor:
+    """The alerts of one fault of one hammer: how many, their share of all, and the number of chattering episodes."""
 
     hammer: str
     fault: str
@@ -61,8 +61,11 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
-    """The figures from `begin` to `end` (exclusive). Shares are fractions of 1; all are 0 where there are no alerts."""
+class AlarmKpis:
+    """KPIs of one site from `begin` to `end` (exclusive). Shares are fractions of 1; all are 0 without alerts.
+
+    `spread` is the distribution over priorities, `top` the largest contributors.
+    """
 
     begin: Instant
     end: Instant
@@ -73,14 +76,14 @@ class Figures:
     busiest_10_min: int
     floods: int
     flood_share: float
-    top: tuple[Source, ...]
+    top: tuple[Contributor, ...]
     top_share: float
-    chattering: tuple[Source, ...]
+    chattering: tuple[Contributor, ...]
     stale: tuple[Interval, ...]
     spread: dict[Priority, float]
 
-    def json(self) -> dict[str, Any]:
-        """As others' programs get it."""
+    def as_json(self) -> dict[str, Any]:
+        """Return the KPIs ready for JSON, with instants as RFC 3339."""
         return {
             **asdict(self),
             "begin": instant.text(self.begin),
@@ -96,63 +99,65 @@ class Figures:
         }
 
 
-def figures(intervals: Iterable[Interval], begin: Instant, end: Instant, rules: Rules) -> Figures:
-    """The figures of one site, of the alerts whose onset lies within; `end` must be after `begin`.
+def compute_kpis(intervals: Iterable[Interval], begin: Instant, end: Instant, rules: Rules) -> AlarmKpis:
+    """Compute the KPIs of one site over the alerts whose onset lies in [begin, end); `end` must be after `begin`.
 
-    Alerts of before count as stale too, where they stood for long within.
+    Earlier alerts count only as stale, where they were still active after `begin`.
     """
-    known = sorted(intervals, key=lambda one: (one.onset, one.hammer, one.fault))
-    within = [one for one in known if begin <= one.onset < end]
+    ordered = sorted(intervals, key=lambda one: (one.onset, one.hammer, one.fault))
+    within = [one for one in ordered if begin <= one.onset < end]
     onsets = [one.onset for one in within]
     n, days = len(within), (end - begin) / DAY
     floods = episodes(rules.flood, onsets)
-    sources = _sources(within, rules)
-    counted = Counter(one.priority for one in within)
-    return Figures(
+    contributors = _contributors(within, rules)
+    by_priority = Counter(one.priority for one in within)
+    return AlarmKpis(
         begin,
         end,
         n,
         n / days,
-        _most(onsets, DAY),
+        _max_in_window(onsets, DAY),
         n / (days * DAY / TEN_MINUTES),
-        _most(onsets, TEN_MINUTES),
+        _max_in_window(onsets, TEN_MINUTES),
         len(floods),
-        _covered(floods, end) / (end - begin),
-        tuple(sources[:TOP]),
-        sum(one.share for one in sources[:TOP]),
-        tuple(one for one in sources if one.chattered),
+        _time_in(floods, end) / (end - begin),
+        tuple(contributors[:TOP_CONTRIBUTORS]),
+        sum(one.share for one in contributors[:TOP_CONTRIBUTORS]),
+        tuple(one for one in contributors if one.chattered),
         tuple(
-            one for one in known if one.onset < end and _stood(one, end) > STALE_AFTER and _after(one, begin)
+            one
+            for one in ordered
+            if one.onset < end and _active_for(one, end) > STALE_AFTER and _cleared_after(one, begin)
         ),
-        {priority: counted[priority] / n if n else 0.0 for priority in PRIORITIES},
+        {priority: by_priority[priority] / n if n else 0.0 for priority in PRIORITIES},
     )
 
 
-def _sources(within: Sequence[Interval], rules: Rules) -> list[Source]:
-    """The greatest first."""
-    streams: dict[tuple[str, str], list[Instant]] = {}
+def _contributors(within: Sequence[Interval], rules: Rules) -> list[Contributor]:
+    """The contributors of these alerts, the largest first."""
+    by_fault: dict[tuple[str, str], list[Instant]] = {}
     for one in within:
-        streams.setdefault((one.hammer, one.fault), []).append(one.onset)
+        by_fault.setdefault((one.hammer, one.fault), []).append(one.onset)
     found = [
-        Source(*name, len(onsets), len(onsets) / len(within), len(episodes(rules.chattering, onsets)))
-        for name, onsets in streams.items()
+        Contributor(*name, len(onsets), len(onsets) / len(within), len(episodes(rules.chattering, onsets)))
+        for name, onsets in by_fault.items()
     ]
     return sorted(found, key=lambda one: (-one.alerts, one.hammer, one.fault))
 
 
-def _most(onsets: Sequence[Instant], window: Instant) -> int:
-    """The most within any window."""
+def _max_in_window(onsets: Sequence[Instant], window: Instant) -> int:
+    """The largest number of onsets in any window of this length, ns."""
     return max((k + 1 - bisect_right(onsets, one - window) for k, one in enumerate(onsets)), default=0)
 
 
-def _covered(spans: Iterable[Span], end: Instant) -> Instant:
-    return sum(min(span.until, end) - span.began for span in spans)
+def _time_in(episodes: Iterable[Episode], end: Instant) -> Instant:
+    return sum(min(episode.until, end) - episode.began for episode in episodes)
 
 
-def _stood(one: Interval, end: Instant) -> Instant:
-    """How long it had stood by the end, or until it cleared."""
+def _active_for(one: Interval, end: Instant) -> Instant:
+    """How long an alert was active, until it cleared or until `end`, ns."""
     return min(end if one.cleared is None else one.cleared, end) - one.onset
 
 
-def _after(one: Interval, begin: Instant) -> bool:
+def _cleared_after(one: Interval, begin: Instant) -> bool:
     return one.cleared is None or one.cleared > begin

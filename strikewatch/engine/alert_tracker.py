@@ -1,143 +1,156 @@
-"""Findings become alerts, each once, whoever finds it how often.
+"""Turn findings into alerts, each alert once, however often it is found.
 
-Where nothing is heard of a hammer, the live processor looks ahead: it lets time pass for the detectors without keeping
-their state. What that finds is provisional. The rows themselves, once they come, confirm it by finding it again; or
-they were only late, and what silence had suggested is withdrawn (cleared, marked and no longer counted).
+When no rows of a hammer arrive, the live processor looks ahead: it lets time pass for the detectors without keeping
+their state. Findings of a look-ahead are provisional. When the rows arrive, they either confirm a finding by finding it
+again, or show that they were only late; then the alert is withdrawn (cleared, marked and no longer counted).
 """
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from strikewatch.core.alert import CLEARED_AHEAD, RAISED_AHEAD, Alert, Change, Step
+from strikewatch.core.alert import CLEAR_IS_PROVISIONAL, RAISE_IS_PROVISIONAL, Alert, Change, Step
 from strikewatch.core.batch import Key
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import Instant
 
 OnDuty = Callable[[Key, Instant], str | None]
+"""The operator signed on to a hammer at an instant."""
 
 
 @dataclass(slots=True)
-class Entry:
-    """An alert that is open, or not yet confirmed. `until`: what was seen ahead, was seen by looking up to here."""
+class TrackedAlert:
+    """An alert that is open, or not yet confirmed.
+
+    `provisional`: the steps that only a look-ahead has found, RAISE_IS_PROVISIONAL and CLEAR_IS_PROVISIONAL added up.
+    `looked_ahead_to`: how far that look-ahead went; rows up to there decide.
+    """
 
     alert: Alert
-    ahead: int = 0
-    until: Instant = 0
+    provisional: int = 0
+    looked_ahead_to: Instant = 0
 
 
-Name = tuple[str, Instant]
+AlertName = tuple[str, Instant]
 """A fault of a hammer and its onset."""
-Booked = tuple[Step, Entry, bool]
-"""A step that was booked, and whether it is news."""
+Applied = tuple[Step, TrackedAlert, bool]
+"""A step, the alert it belongs to, and whether it is to be delivered."""
 
 
-class Ledger:
-    """The alerts that may still change, by hammer and id.
+class AlertTracker:
+    """The alerts that may still change, by hammer and name.
 
     A finding later than `historic_after_ns` after its onset is historic.
     """
 
     def __init__(self, historic_after_ns: int) -> None:
         self._historic_after_ns = historic_after_ns
-        self._entries: dict[Key, dict[Name, Entry]] = {}
+        self._tracked: dict[Key, dict[AlertName, TrackedAlert]] = {}
 
-    def restore(self, key: Key, alert: Alert, ahead: int, until: Instant) -> None:
-        """Take up an alert of an earlier run; what had been seen ahead was seen by looking up to `until` at most."""
-        self._entries.setdefault(key, {})[alert.fault, alert.onset] = Entry(alert, ahead, until)
+    def restore(self, key: Key, alert: Alert, provisional: int, looked_ahead_to: Instant) -> None:
+        """Continue with an alert of an earlier run. `looked_ahead_to`: the furthest its look-ahead can have gone."""
+        tracked = TrackedAlert(alert, provisional, looked_ahead_to)
+        self._tracked.setdefault(key, {})[alert.fault, alert.onset] = tracked
 
-    def open(self) -> list[Alert]:
-        return [entry.alert for entries in self._entries.values() for entry in entries.values()]
+    def open_alerts(self) -> list[Alert]:
+        """Return the alerts that may still change."""
+        return [tracked.alert for of_hammer in self._tracked.values() for tracked in of_hammer.values()]
 
-    def take(
+    def apply(
         self,
         findings: Iterable[Finding],
         on_duty: OnDuty,
         now: Instant | None,
         *,
-        ahead: Instant | None = None,
+        looked_ahead_to: Instant | None = None,
     ) -> list[Change]:
-        """Book findings in the order in which they became true; return what changed.
+        """Apply findings in the order in which they became true; return what changed.
 
-        `on_duty(key, instant)` tells the operator signed on. `now` tells a late finding from a fresh
-        one; None: each was found as it became true, as in a recording. `ahead`: these come
-        from a look ahead up to there.
+        `now` decides whether a finding is historic; None: none is, as in a recording. `looked_ahead_to`: the findings
+        come from a look-ahead to that instant and are provisional.
         """
         changes: list[Change] = []
         for finding in findings:
-            booked = self._book(finding, on_duty, now, ahead)
-            if booked:
-                changes.append(_change(*booked))
+            applied = self._apply_one(finding, on_duty, now, looked_ahead_to)
+            if applied:
+                changes.append(_change(*applied))
         return changes
 
-    def follow(self, findings: Iterable[Finding], on_duty: OnDuty) -> list[Alert]:
-        """The same for a recording, whose alerts matter only as they stand in the end: those that were touched."""
-        booked = [self._book(finding, on_duty, None, None) for finding in findings]
-        return [one[1].alert for one in booked if one]
+    def apply_recorded(self, findings: Iterable[Finding], on_duty: OnDuty) -> list[Alert]:
+        """Apply findings of a recording, where only the final state of an alert counts; return the alerts changed."""
+        applied = [self._apply_one(finding, on_duty, None, None) for finding in findings]
+        return [one[1].alert for one in applied if one]
 
-    def withdraw(self, key: Key, upto: Instant) -> list[Change]:
-        """After a hammer's real rows reached `upto`: take back what silence had suggested and they do not bear out."""
-        entries = self._entries.get(key)
-        if not entries:
+    def withdraw_unconfirmed(self, key: Key, watermark: Instant) -> list[Change]:
+        """Undo the provisional steps of a hammer that its rows, complete up to `watermark`, have not confirmed."""
+        of_hammer = self._tracked.get(key)
+        if not of_hammer:
             return []
         changes: list[Change] = []
-        for entry in [one for one in entries.values() if one.ahead and one.until <= upto]:
-            alert = entry.alert
-            if entry.ahead & RAISED_AHEAD:
-                alert.cleared = max(alert.onset, alert.cleared or upto)
-                evidence, _ = alert.words()
-                told = {**evidence, "withdrawn": True}, "Withdrawn: samples that came late show otherwise."
-                alert.words = lambda told=told: told  # type: ignore[misc]
-                entry.ahead = 0
-                del entries[alert.fault, alert.onset]
-                changes.append(_change("cleared", entry))
+        for tracked in list(of_hammer.values()):
+            if not tracked.provisional or tracked.looked_ahead_to > watermark:
+                continue
+            alert = tracked.alert
+            if tracked.provisional & RAISE_IS_PROVISIONAL:
+                alert.cleared = max(alert.onset, alert.cleared or watermark)
+                evidence, _ = alert.describe()
+                description = (
+                    {**evidence, "withdrawn": True},
+                    "Withdrawn: samples that arrived late show otherwise.",
+                )
+                alert.describe = lambda description=description: description  # type: ignore[misc]
+                tracked.provisional = 0
+                del of_hammer[alert.fault, alert.onset]
+                changes.append(_change("cleared", tracked))
             else:
                 alert.cleared = None
-                entry.ahead = 0
-                changes.append(_change("raised", entry, False))
+                tracked.provisional = 0
+                changes.append(_change("raised", tracked, deliver=False))
         return changes
 
-    def _book(
-        self, finding: Finding, on_duty: OnDuty, now: Instant | None, ahead: Instant | None
-    ) -> Booked | None:
-        entries = self._entries.setdefault(finding.key, {})
+    def _apply_one(
+        self, finding: Finding, on_duty: OnDuty, now: Instant | None, looked_ahead_to: Instant | None
+    ) -> Applied | None:
+        of_hammer = self._tracked.setdefault(finding.key, {})
         site, hammer = finding.key
         name = finding.fault, finding.onset
-        entry = entries.get(name)
+        tracked = of_hammer.get(name)
         if finding.step == "raised":
-            if entry is not None:
-                if ahead is not None or not entry.ahead & RAISED_AHEAD:
+            if tracked is not None:
+                if looked_ahead_to is not None or not tracked.provisional & RAISE_IS_PROVISIONAL:
                     return None
-                entry.ahead &= ~RAISED_AHEAD
-                entry.alert.operator = on_duty(finding.key, finding.onset)
-                return "raised", entry, False
+                tracked.provisional &= ~RAISE_IS_PROVISIONAL
+                tracked.alert.operator = on_duty(finding.key, finding.onset)
+                return "raised", tracked, False
             operator = on_duty(finding.key, finding.onset)
             alert = Alert(finding.fault, site, hammer, operator, finding.priority, finding.onset)
             alert.historic = now is not None and now - finding.onset > self._historic_after_ns
-            entry = entries[name] = Entry(alert)
-            if ahead is not None:
-                entry.ahead, entry.until = RAISED_AHEAD, ahead
-        elif entry is None or (ahead is not None and entry.ahead & CLEARED_AHEAD):
+            tracked = of_hammer[name] = TrackedAlert(alert)
+            if looked_ahead_to is not None:
+                tracked.provisional, tracked.looked_ahead_to = RAISE_IS_PROVISIONAL, looked_ahead_to
+        elif tracked is None or (looked_ahead_to is not None and tracked.provisional & CLEAR_IS_PROVISIONAL):
             return None
-        alert = entry.alert
-        # What was seen ahead has been told; that the rows bear it out, or put it elsewhere, changes the record only.
-        news = alert.cleared is None if finding.step == "cleared" else alert.priority != finding.priority
-        alert.words, alert.priority = finding.words, finding.priority
+        alert = tracked.alert
+        # A provisional step has been delivered already: its confirmation, or another instant for it, changes only the
+        # record.
+        is_new = alert.cleared is None if finding.step == "cleared" else alert.priority != finding.priority
+        alert.describe, alert.priority = finding.describe, finding.priority
         if finding.step == "raised":
-            return "raised", entry, True
-        if finding.step == "standing" or (ahead is not None and not news):
+            return "raised", tracked, True
+        if finding.step == "standing" or (looked_ahead_to is not None and not is_new):
             return None
         if finding.step == "cleared":
             alert.cleared = finding.at
-            if ahead is None:
-                entry.ahead = 0
-                del entries[name]
+            if looked_ahead_to is None:
+                tracked.provisional = 0
+                del of_hammer[name]
             else:
-                entry.ahead, entry.until = entry.ahead | CLEARED_AHEAD, ahead
-        return finding.step, entry, news
+                tracked.provisional |= CLEAR_IS_PROVISIONAL
+                tracked.looked_ahead_to = looked_ahead_to
+        return finding.step, tracked, is_new
 
 
-def _change(step: Step, entry: Entry, deliver: bool = True) -> Change:
-    alert = entry.alert
+def _change(step: Step, tracked: TrackedAlert, deliver: bool = True) -> Change:
+    alert = tracked.alert
     return Change(
         step=step,
         site=alert.site,
@@ -146,6 +159,6 @@ def _change(step: Step, entry: Entry, deliver: bool = True) -> Change:
         record=alert.record(),
         onset=alert.onset,
         cleared=alert.cleared,
-        ahead=entry.ahead,
+        provisional=tracked.provisional,
         deliver=deliver,
     )

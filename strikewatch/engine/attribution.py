@@ -1,4 +1,4 @@
-"""Who was signed on to a hammer, and which tool it had, at the instants that a step of the core may ask for."""
+"""Attribution: which operator was on duty and which tool was fitted, at the instants that one step may ask for."""
 
 from collections.abc import Iterable
 from typing import Any
@@ -6,37 +6,44 @@ from typing import Any
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine import fitted_tool, operator_on_duty
-from strikewatch.engine.as_of import History
+from strikewatch.engine.as_of import AsOfLookup
 
 
 class Attribution:
-    """One hammer's operators and tools: those of its record of `STATE`, and every change noted since."""
+    """The operators and tools of one hammer: those in its record of `STATE`, and every change applied since."""
 
     def __init__(self, state: Any) -> None:
-        self._people = History(state[operator_on_duty.NAME])
-        self._tools = History(state[fitted_tool.NAME])
+        self._operators = AsOfLookup(state[operator_on_duty.NAME])
+        self._tools = AsOfLookup(state[fitted_tool.NAME])
 
-    def note(self, events: Iterable[Event]) -> None:
-        """Take events into account, in the order in which they take effect."""
+    def apply(self, events: Iterable[Event]) -> None:
+        """Apply events in the order in which they take effect."""
         for event in events:
-            operator_on_duty.note(self._people, event)
-            fitted_tool.note(self._tools, event)
+            operator_on_duty.apply_event(self._operators, event)
+            fitted_tool.apply_event(self._tools, event)
 
     def on_duty(self, instant: Instant) -> str | None:
-        """The operator at an instant, or None."""
-        return operator_on_duty.still_on(self._people.at(instant), instant)
+        """Return the operator at an instant, or None."""
+        return operator_on_duty.unless_expired(self._operators.find(instant), instant)
 
-    def fitted(self, instant: Instant) -> str | None:
-        """The tool at an instant, or None."""
-        found = self._tools.at(instant)
+    def tool_at(self, instant: Instant) -> str | None:
+        """Return the tool fitted at an instant, or None."""
+        found = self._tools.find(instant)
         return found[0] if found else None
 
-    def keep(self, state: Any, onsets: Iterable[Instant], starts: Iterable[Instant], upto: Instant) -> None:
-        """Write down what later steps may ask for: who was on at these onsets, who and with which tool at these starts,
-        and everything from the watermark on."""
-        starts = [instant for instant in starts if instant <= upto]
-        onsets = [instant for instant in onsets if instant <= upto]
-        self._people.keep(
-            state[operator_on_duty.NAME], [*onsets, *starts, upto], upto - operator_on_duty.BURST
+    def save_to(
+        self, state: Any, onsets: Iterable[Instant], starts: Iterable[Instant], watermark: Instant
+    ) -> None:
+        """Write to a record of `STATE` what later steps may ask for.
+
+        That is the operator at each of `onsets` (faults under way), the operator and the tool at each of `starts`
+        (bouts and stretches under way), and everything from the watermark on.
+        """
+        starts = [instant for instant in starts if instant <= watermark]
+        onsets = [instant for instant in onsets if instant <= watermark]
+        self._operators.save_to(
+            state[operator_on_duty.NAME],
+            [*onsets, *starts, watermark],
+            watermark - operator_on_duty.BURST_WINDOW,
         )
-        self._tools.keep(state[fitted_tool.NAME], starts, upto)
+        self._tools.save_to(state[fitted_tool.NAME], starts, watermark)

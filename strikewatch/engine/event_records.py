@@ -1,4 +1,4 @@
-"""Events that detectors heed, as records of `kernels.EVENT`."""
+"""Event records: the events that detectors use, as numpy records of `kernels.EVENT`."""
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.core.events import METER_REASONS, SETTING_CLOCKS, Event
+from strikewatch.core.events import METER_REASONS, TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.kernels import (
     CHECKED,
@@ -25,35 +25,41 @@ from strikewatch.detectors.kernels import (
 from strikewatch.engine import operator_on_duty
 
 
-def records(events: Iterable[Event]) -> Any:
-    """Those that some detector heeds, in the order given [n] of EVENT.
+def event_records(events: Iterable[Event]) -> Any:
+    """Encode the events that some detector uses, in the order given [n] of EVENT.
 
-    A correction of an entry that set a clock is one record; where another kind of entry replaces it, two.
+    A correction of an event that resets a timer is one record; where an event of another kind replaces it, two.
     """
-    heeded = [record for event in events for record in _records(event)]
-    made = np.zeros(len(heeded), EVENT)
-    for record, values in zip(made, heeded, strict=True):
+    encoded = [values for event in events for values in _encode(event)]
+    records = np.zeros(len(encoded), EVENT)
+    for record, values in zip(records, encoded, strict=True):
         for name, value in values.items():
             record[name] = value
-    return made
+    return records
 
 
-def _records(event: Event) -> Iterator[dict[str, int]]:
-    own: dict[str, int] = {"at": event.effective, "age": event.effective - event.time}
-    ordinary: dict[str, int] = {}
-    if event.kind in _KINDS:
-        kind, more = _KINDS[event.kind]
-        ordinary = {"kind": kind, **more(event)}
-    wrong = event.corrects
-    if wrong is not None and wrong[0] in SETTING_CLOCKS:
-        code = _KINDS[wrong[0]][0]
-        correction = {**own, "kind": CORRECTED, "wrong": code, "wrong_time": wrong[1], "right": NOTHING}
-        if event.kind == wrong[0]:
-            yield {**ordinary, **correction, "right": code}
+def _encode(event: Event) -> Iterator[dict[str, int]]:
+    common: dict[str, int] = {"at": event.effective, "age": event.effective - event.time}
+    plain: dict[str, int] = {}
+    if event.kind in _ENCODERS:
+        kind, encode_fields = _ENCODERS[event.kind]
+        plain = {"kind": kind, **encode_fields(event)}
+    corrected = event.corrects
+    if corrected is not None and corrected[0] in TIMER_RESETTING_KINDS:
+        code = _ENCODERS[corrected[0]][0]
+        correction = {
+            **common,
+            "kind": CORRECTED,
+            "wrong": code,
+            "wrong_time": corrected[1],
+            "right": NOTHING,
+        }
+        if event.kind == corrected[0]:
+            yield {**plain, **correction, "right": code}
             return
         yield correction
-    if ordinary:
-        yield {**own, **ordinary}
+    if plain:
+        yield {**common, **plain}
 
 
 def _greasing(event: Event) -> dict[str, int]:
@@ -63,10 +69,10 @@ def _greasing(event: Event) -> dict[str, int]:
 
 
 def _sign_on(event: Event) -> dict[str, int]:
-    name = hashlib.blake2b(event.fields["operator"].encode(), digest_size=8).digest()
+    operator = hashlib.blake2b(event.fields["operator"].encode(), digest_size=8).digest()
     return {
-        "lapses": event.effective + operator_on_duty.SIGN_ON_LASTS,
-        "value": int.from_bytes(name, "little", signed=True),
+        "lapses": event.effective + operator_on_duty.SIGN_ON_EXPIRES_AFTER,
+        "value": int.from_bytes(operator, "little", signed=True),
     }
 
 
@@ -78,12 +84,12 @@ def _sign_off(event: Event) -> dict[str, int]:
     return {"lapses": event.effective}
 
 
-def _reading(event: Event) -> dict[str, int]:
-    told = round(Fraction(repr(float(event.fields["meter_h"]))) * 3600 * SECOND)
-    return {"value": told, "detail": METER_REASONS.index(event.fields.get("reason", "reading"))}
+def _hour_meter(event: Event) -> dict[str, int]:
+    meter_ns = round(Fraction(repr(float(event.fields["meter_h"]))) * 3600 * SECOND)
+    return {"value": meter_ns, "detail": METER_REASONS.index(event.fields.get("reason", "reading"))}
 
 
-_KINDS: Final[Mapping[str, tuple[int, Callable[[Event], dict[str, int]]]]] = {
+_ENCODERS: Final[Mapping[str, tuple[int, Callable[[Event], dict[str, int]]]]] = {
     "grease": (GREASING, _greasing),
     "service": (SERVICED, lambda _: {"detail": 1}),
     "relearn": (SERVICED, lambda _: {}),
@@ -93,5 +99,5 @@ _KINDS: Final[Mapping[str, tuple[int, Callable[[Event], dict[str, int]]]]] = {
     "check": (CHECKED, lambda _: {}),
     "inspection": (INSPECTED, lambda _: {}),
     "storage": (STORED, _storage),
-    "hours": (METERED, _reading),
+    "hours": (METERED, _hour_meter),
 }

@@ -1,16 +1,16 @@
-"""Storms: what to tell at once, and what to hold and tell together, so that a bad day does not bury what counts.
+"""Flood suppression: which alerts are sent at once, and which are held and sent together in a digest.
 
-Both kinds have one shape. Over the onsets of a stream, counted in the window that ends at each, a storm begins where
-the count reaches `begin`, and is over at the first instant at which it has fallen below `over`:
+There are two kinds of episode, and one rule for both. Onsets are counted in the window that ends at each of them. An
+episode begins where the count reaches `begin_count`, and ends at the first instant at which it falls below `end_count`:
 
-- chattering: the same fault of the same hammer, 3 or more in a minute; over when a minute has passed without any.
-- a flood: all that is told at a site, more than 10 in 10 min; over below 5 in 10 min.
+- chattering: the same fault of the same hammer, 3 or more in a minute; ends after a minute without any.
+- flood: all alerts sent at a site, more than 10 in 10 min; ends below 5 in 10 min.
 
-(ISA-18.2 / IEC 62682, EEMUA 191; the flood's figures and the minute of quiet that ends chattering are from memory.)
+(ISA-18.2 / IEC 62682, EEMUA 191; the counts of a flood and the minute that ends chattering are from memory.)
 
-All is decided by onsets, in event time, never by when something came: hours kept by a gateway and sent in one burst
-count where they belong, and make no flood of the present. What was told is not judged again: an alert that went alone
-stays so when older ones arrive after it. What is held goes out in digests, and what is high never waits.
+Only onsets count, in event time, never the time of arrival: a backlog that a gateway sends in one burst counts at its
+own time and makes no flood now. An assignment is final: an alert that was sent on its own stays so when older ones
+arrive after it. Held alerts are sent in digests. Alerts of high priority are never held.
 """
 
 from bisect import bisect_right
@@ -23,29 +23,32 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from strikewatch.core.alert import Priority
 from strikewatch.core.instant import Instant, seconds
 
-StormKind = Literal["chattering", "flood"]
+SuppressionKind = Literal["chattering", "flood"]
 
 
 class Settings(BaseModel):
-    """How alerts are told: delays, storms, shelves. Nothing here changes what is found, stored or counted."""
+    """How alerts are sent: delays, flood suppression, shelving. What is found, stored and counted does not change."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     delay_s: dict[str, float] = Field(
         default_factory=dict,
-        description="Fault → how long it must stand before it is told, s; one that is over sooner is never told. "
-        "None by default; high priority does not wait",
+        description="Fault → on-delay: how long it must be active before it is sent, s; one that clears sooner is "
+        "never sent. None by default; high priority is not delayed",
     )
     suppressed: tuple[str, ...] = Field(
-        default=(), description="Faults that are suppressed by design: stored and counted, never told"
+        default=(), description="Faults that are suppressed by design: stored and counted, never sent"
     )
     chattering_raisings: int = Field(
         default=3,
         ge=2,
-        description="So many raisings of a fault of a hammer within the window are chattering (ISA-18.2: 3 a minute)",
+        description="This many alerts of one fault of one hammer in the window are chattering (ISA-18.2: 3 a minute)",
     )
     chattering_window_s: float = Field(
-        default=60.0, gt=0, le=3600, description="That window, s; as long without any ends it (from memory)"
+        default=60.0,
+        gt=0,
+        le=3600,
+        description="Window of chattering, s; the same time without an alert ends it (from memory)",
     )
     flood_above: int = Field(
         default=10,
@@ -53,25 +56,29 @@ class Settings(BaseModel):
         description="More alerts than this at a site within the window are a flood (from memory: 10)",
     )
     flood_below: int = Field(
-        default=5, ge=1, description="A flood is over below so many within the window (from memory: 5)"
+        default=5, ge=1, description="A flood ends below this many within the window (from memory: 5)"
     )
     flood_window_s: float = Field(
-        default=600.0, gt=0, le=86_400, description="That window, s (from memory: 10 min)"
+        default=600.0, gt=0, le=86_400, description="Window of a flood, s (from memory: 10 min)"
     )
     digest_every_s: float = Field(
         default=600.0,
         gt=0,
         le=86_400,
-        description="While a storm goes on, what is held is told at least this often, s (ours: the window of a flood)",
+        description="During a flood or chattering, held alerts are sent in a digest at least this often, s "
+        "(ours: the window of a flood)",
     )
     digest_settle_s: float = Field(
-        default=10.0, ge=0, le=600, description="A storm that is over waits so long for stragglers, s (ours)"
+        default=10.0,
+        ge=0,
+        le=600,
+        description="After the end of a flood or chattering, the last digest waits this long for late alerts, s (ours)",
     )
     longest_shelf_h: float = Field(
         default=168.0,
         gt=0,
         le=8760,
-        description="Nothing may be shelved for longer than this, h (ours: a week)",
+        description="Longest time for which an alert may be shelved, h (ours: a week)",
     )
 
     @model_validator(mode="after")
@@ -86,30 +93,32 @@ class Settings(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
-    """A storm begins where the count within the window reaches `begin`, and is over where it is below `over`."""
+class EpisodeRule:
+    """An episode begins where the count in its window reaches `begin_count`, and ends below `end_count`."""
 
-    kind: StormKind
+    kind: SuppressionKind
     window: Instant
-    begin: int
-    over: int
+    begin_count: int
+    end_count: int
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The settings in ns and counts."""
+    """The settings in ns and counts. `delays`: on-delay by fault."""
 
-    chattering: Rule
-    flood: Rule
+    chattering: EpisodeRule
+    flood: EpisodeRule
     delays: dict[str, Instant]
-    every: Instant
-    settle: Instant
+    digest_every: Instant
+    digest_settle: Instant
 
     @classmethod
     def of(cls, settings: Settings) -> "Rules":
         return cls(
-            Rule("chattering", seconds(settings.chattering_window_s), settings.chattering_raisings, 1),
-            Rule("flood", seconds(settings.flood_window_s), settings.flood_above + 1, settings.flood_below),
+            EpisodeRule("chattering", seconds(settings.chattering_window_s), settings.chattering_raisings, 1),
+            EpisodeRule(
+                "flood", seconds(settings.flood_window_s), settings.flood_above + 1, settings.flood_below
+            ),
             {fault: seconds(delay_s) for fault, delay_s in settings.delay_s.items()},
             seconds(settings.digest_every_s),
             seconds(settings.digest_settle_s),
@@ -120,92 +129,94 @@ class Rules:
         return max(self.delays.values(), default=0)
 
     @property
-    def longest(self) -> Instant:
-        """No onset further off than this matters for a storm."""
+    def longest_window(self) -> Instant:
+        """Onsets further apart than this never belong to one episode."""
         return max(self.chattering.window, self.flood.window)
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """A storm in event time: it began at one onset, and is over at `until` by what is known so far."""
+class Episode:
+    """An episode in event time: it began at an onset, and ends at `until` unless more alerts arrive."""
 
     began: Instant
     until: Instant
 
-    def holds(self, onset: Instant) -> bool:
+    def contains(self, onset: Instant) -> bool:
         return self.began <= onset <= self.until
 
 
-ALONE: Final = None
-"""The verdict for what is told at once, alone."""
-Verdict = tuple[StormKind, Span] | None
+SENT_ALONE: Final = None
+Assignment = tuple[SuppressionKind, Episode] | None
+"""The episode whose digest carries an alert, or SENT_ALONE: it is sent at once, on its own."""
 
 
-def judge(
+def assign(
     onset: Instant,
     priority: Priority,
     rules: Rules,
     *,
     stream: Sequence[Instant],
     site: Sequence[Instant],
-    chattering: Span | None,
-    flood: Span | None,
-) -> Verdict:
-    """Whether an alert goes alone, or into which storm; a storm it goes into is given with its new end.
+    chattering: Episode | None,
+    flood: Episode | None,
+) -> Assignment:
+    """Assign an alert to an episode (with its new end), or to none.
 
-    `stream`: sorted onsets told so far of the same fault of the same hammer; `site`: of all at the site but those
-    folded into chattering. `chattering` and `flood`: the storms that hold the onset, if any. A flood under way takes
-    all, chattering that begins in it too; otherwise chattering goes first, so that one bad contact is no flood.
+    `stream`: sorted onsets so far of the same fault of the same hammer. `site`: sorted onsets of all alerts at the site
+    except those in chattering. `chattering`, `flood`: the episodes that contain the onset, if any. A flood in progress
+    takes every alert, chattering included; otherwise chattering is tried first, so that one loose contact makes no
+    flood.
     """
     if priority == "high":
-        return ALONE
+        return SENT_ALONE
     if flood is not None:
-        return _within(rules.flood, flood, onset, site)
+        return _extend(rules.flood, flood, onset, site)
     if chattering is not None:
-        return _within(rules.chattering, chattering, onset, stream)
+        return _extend(rules.chattering, chattering, onset, stream)
     for rule, onsets in ((rules.chattering, stream), (rules.flood, site)):
-        if count(rule, [*onsets, onset], onset) >= rule.begin:
-            return _within(rule, Span(onset, onset), onset, onsets)
-    return ALONE
+        if count(rule, [*onsets, onset], onset) >= rule.begin_count:
+            return _extend(rule, Episode(onset, onset), onset, onsets)
+    return SENT_ALONE
 
 
-def count(rule: Rule, onsets: Sequence[Instant], at: Instant) -> int:
-    """How many of the onsets lie in the window that ends at an instant: (at - window, at]."""
+def count(rule: EpisodeRule, onsets: Sequence[Instant], at: Instant) -> int:
+    """Count the onsets in the window that ends at an instant: (at - window, at]."""
     return sum(at - rule.window < one <= at for one in onsets)
 
 
-def over_at(rule: Rule, onsets: Sequence[Instant], since: Instant) -> Instant:
-    """The first instant after `since` at which a storm under way then is over, if nothing else comes.
+def end_of_episode(rule: EpisodeRule, onsets: Sequence[Instant], since: Instant) -> Instant:
+    """Return the first instant after `since` at which an episode then in progress ends, if no more alerts arrive.
 
-    `onsets` is sorted. The count falls only where one leaves the window.
+    `onsets` is sorted. The count falls only where an onset leaves the window.
     """
     for k in range(bisect_right(onsets, since - rule.window), len(onsets)):
         leaves = onsets[k] + rule.window
-        if bisect_right(onsets, leaves) - bisect_right(onsets, onsets[k]) < rule.over:
+        if bisect_right(onsets, leaves) - bisect_right(onsets, onsets[k]) < rule.end_count:
             return leaves
     return since
 
 
-def episodes(rule: Rule, onsets: Sequence[Instant]) -> list[Span]:
-    """All storms of one kind in the sorted onsets of a stream."""
-    spans: list[Span] = []
+def episodes(rule: EpisodeRule, onsets: Sequence[Instant]) -> list[Episode]:
+    """Find all episodes in sorted onsets."""
+    found: list[Episode] = []
     for k, onset in enumerate(onsets):
         within = onsets[bisect_right(onsets, onset - rule.window) : k + 1]
-        if spans and spans[-1].holds(onset):
-            spans[-1] = Span(spans[-1].began, over_at(rule, within, onset))
-        elif len(within) >= rule.begin:
-            spans.append(Span(onset, over_at(rule, within, onset)))
-    return spans
+        if found and found[-1].contains(onset):
+            found[-1] = Episode(found[-1].began, end_of_episode(rule, within, onset))
+        elif len(within) >= rule.begin_count:
+            found.append(Episode(onset, end_of_episode(rule, within, onset)))
+    return found
 
 
-def due(rules: Rules, span: Span, first_held: Instant, now: Instant) -> Instant:
-    """When what a storm holds is told: once it is over and nothing more has come for a while, or it has waited enough.
+def digest_due(rules: Rules, episode: Episode, first_held: Instant, now: Instant) -> Instant:
+    """Return when the digest of an episode is due: some time after its end and the last alert, or at the latest
+    `digest_every` after the first alert held.
 
-    `first_held` and `now` are wall time: when the first that it holds came, and the last.
+    `first_held`, `now`: when the first and the last alert it holds arrived, wall clock.
     """
-    return min(first_held + rules.every, max(span.until, now) + rules.settle)
+    return min(first_held + rules.digest_every, max(episode.until, now) + rules.digest_settle)
 
 
-def _within(rule: Rule, span: Span, onset: Instant, onsets: Sequence[Instant]) -> Verdict:
-    until = over_at(rule, sorted([*onsets, onset]), onset)
-    return rule.kind, Span(span.began, max(span.until, until))
+def _extend(rule: EpisodeRule, episode: Episode, onset: Instant, onsets: Sequence[Instant]) -> Assignment:
+    until = end_of_episode(rule, sorted([*onsets, onset]), onset)
+    return rule.kind, Episode(episode.began, max(episode.until, until))

@@ -1,8 +1,8 @@
-"""One position, one event: what is wrong about how the hammer is held is told once, with all its causes.
+"""Grouping: faults of the hammer's position that overlap are one alert with several causes.
 
-Fired at an angle and at the end of a stroke is one event with two causes. The first of them that is raised names it and
-gives its onset; while it stands, others join. A cause is over when its spell's end is decided, `pause` after that end,
-and the event is over with the last of them: cleared at the latest of their ends.
+Firing at an angle and at the end of a stroke gives one alert with two causes. The first cause raised gives the alert
+its name and its onset; others join while it is active. A cause is known to have ended `pause` after its end. The alert
+ends with its last cause, and clears at the latest of their ends.
 """
 
 from collections.abc import Iterator, Sequence
@@ -16,7 +16,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors import end_of_stroke, off_square, over_side
 
 CAUSES: Final = (end_of_stroke.DETECTOR, over_side.DETECTOR, off_square.DETECTOR)
-"""In this order where several are raised at one instant."""
+"""The detectors that are grouped; causes raised at one instant are taken in this order."""
 _FAULTS: Final = tuple(detector.faults[0] for detector in CAUSES)
 _NAMES: Final = tuple(fault.name for fault in _FAULTS)
 _PHRASES: Final = (
@@ -27,31 +27,33 @@ _PHRASES: Final = (
 _WIDTH: Final = max(len(fault.evidence) for fault in _FAULTS)
 
 NAME: Final = "position"
+"""Name of this part in saved states; renaming it would lose them."""
 VERSION: Final = 1
 STATE: Final = np.dtype(
     [
-        ("on", "<i8"),  # causes that are not over, one bit each
-        ("causes", "<i8"),  # and all of the event; 0: there is none
-        ("first", "<i8"),
+        ("on", "<i8"),  # active causes, one bit each
+        ("causes", "<i8"),  # all causes of the alert, one bit each; 0: there is no alert
+        ("first", "<i8"),  # the cause that names the alert
         ("onset", "<i8"),
-        ("end", "<i8"),  # the latest end of those that are over
-        ("numbers", "<f8", (len(CAUSES), _WIDTH)),  # the evidence of each, of all its spells
-        ("before", "<f8", (len(CAUSES), _WIDTH)),  # of those that are over
+        ("end", "<i8"),  # the latest end of the causes that have ended
+        ("numbers", "<f8", (len(CAUSES), _WIDTH)),  # evidence of each cause, over all its spells
+        ("before", "<f8", (len(CAUSES), _WIDTH)),  # the same, of the spells that have ended
     ]
 )
 
 
-def concerns(finding: Finding) -> bool:
+def is_grouped(finding: Finding) -> bool:
+    """Tell whether a finding is of one of the grouped detectors."""
     return finding.kind.name in _NAMES
 
 
-def gather(event: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> Iterator[Finding]:
-    """What a hammer's findings of these causes come to, its record of STATE carried on.
+def group(record: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> Iterator[Finding]:
+    """Combine one hammer's findings of the grouped detectors; `record` of STATE is updated in place.
 
-    `findings`: all of one step. `pauses`: of each cause, ns.
+    `findings`: all of one step. `pauses`: for each cause, how long after its end the end is known, ns.
     """
 
-    def decided(finding: Finding) -> tuple[Instant, int, int]:
+    def order(finding: Finding) -> tuple[Instant, int, int]:
         k = _NAMES.index(finding.kind.name)
         if finding.step == "raised":
             return finding.at, 1, k
@@ -60,61 +62,61 @@ def gather(event: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
         at = finding.at + pauses[k]
         return at, 2 if at == finding.onset else 0, k
 
-    last: Finding | None = None
-    for finding in sorted(findings, key=decided):
+    standing: Finding | None = None
+    for finding in sorted(findings, key=order):
         k = _NAMES.index(finding.kind.name)
-        event["numbers"][k] = _together(k, event["before"][k], finding.numbers)
+        record["numbers"][k] = _combine(k, record["before"][k], finding.numbers)
         if finding.step == "raised":
-            joins = int(event["causes"])
-            if not joins:
-                event["first"], event["onset"], event["end"] = k, finding.onset, finding.onset
-            event["on"] |= 1 << k
-            event["causes"] |= 1 << k
-            if int(event["causes"]) != joins:
-                yield _told(event, finding, "escalated" if joins else "raised", finding.at)
+            causes_before = int(record["causes"])
+            if not causes_before:
+                record["first"], record["onset"], record["end"] = k, finding.onset, finding.onset
+            record["on"] |= 1 << k
+            record["causes"] |= 1 << k
+            if int(record["causes"]) != causes_before:
+                yield _grouped(record, finding, "escalated" if causes_before else "raised", finding.at)
         elif finding.step == "standing":
-            last = finding
+            standing = finding
         else:
-            event["on"] &= ~(1 << k)
-            event["before"][k] = event["numbers"][k]
-            event["end"] = max(int(event["end"]), finding.at)
-            if not event["on"]:
-                yield _told(event, finding, "cleared", int(event["end"]))
+            record["on"] &= ~(1 << k)
+            record["before"][k] = record["numbers"][k]
+            record["end"] = max(int(record["end"]), finding.at)
+            if not record["on"]:
+                yield _grouped(record, finding, "cleared", int(record["end"]))
                 for name in STATE.names or ():
-                    event[name] = 0
-    if last is not None:
-        yield _told(event, last, "standing", last.at)
+                    record[name] = 0
+    if standing is not None:
+        yield _grouped(record, standing, "standing", standing.at)
 
 
-def _together(k: int, before: Any, numbers: Sequence[float]) -> tuple[float, float]:
-    """The seconds of all spells of a cause, and the worst of them; of strokes, every cylinder."""
+def _combine(k: int, before: Any, numbers: Sequence[float]) -> tuple[float, float]:
+    """Evidence of a cause over all its spells: the seconds in all, and the worst value (of strokes, every cylinder)."""
     worst = float(int(before[1]) | int(numbers[1])) if k == 0 else max(float(before[1]), numbers[1])
     return float(before[0]) + numbers[0], worst
 
 
-def _told(event: Any, finding: Finding, step: FindingStep, at: Instant) -> Finding:
-    mask, first = int(event["causes"]), int(event["first"])
+def _grouped(record: Any, finding: Finding, step: FindingStep, at: Instant) -> Finding:
+    mask, first = int(record["causes"]), int(record["first"])
     numbers: tuple[float, ...]
     if mask == 1 << first:
-        kind, numbers = _FAULTS[first], tuple(event["numbers"][first].tolist())
+        kind, numbers = _FAULTS[first], tuple(record["numbers"][first].tolist())
     else:
-        kind = _joint(first, mask)
-        told = (event["numbers"][k].tolist()[: len(_FAULTS[k].evidence)] for k in _among(mask))
-        numbers = (*(number for one in told for number in one), float(mask))
-    return finding._replace(kind=kind, step=step, onset=int(event["onset"]), at=at, numbers=numbers)
+        kind = _combined_fault(first, mask)
+        parts = (record["numbers"][k].tolist()[: len(_FAULTS[k].evidence)] for k in _indices(mask))
+        numbers = (*(number for part in parts for number in part), float(mask))
+    return finding._replace(kind=kind, step=step, onset=int(record["onset"]), at=at, numbers=numbers)
 
 
-def _among(mask: int) -> list[int]:
+def _indices(mask: int) -> list[int]:
     return [k for k in range(len(CAUSES)) if mask >> k & 1]
 
 
 def _causes(mask: float) -> str:
-    return " ".join(_NAMES[k] for k in _among(int(mask)))
+    return " ".join(_NAMES[k] for k in _indices(int(mask)))
 
 
 @cache
-def _joint(first: int, mask: int) -> Fault:
-    among = _among(mask)
-    evidence = {name: render for k in among for name, render in _FAULTS[k].evidence.items()}
-    summary = f"Fired in one position {', '.join(_PHRASES[k] for k in among)}; place the carrier anew."
+def _combined_fault(first: int, mask: int) -> Fault:
+    causes = _indices(mask)
+    evidence = {name: render for k in causes for name, render in _FAULTS[k].evidence.items()}
+    summary = f"Fired in one position {', '.join(_PHRASES[k] for k in causes)}; place the carrier anew."
     return Fault(_NAMES[first], summary, {**evidence, "causes": _causes}, of_operator=True)

@@ -1,14 +1,14 @@
-"""The life of one alert as people handle it, in the terms of ISA-18.2 / IEC 62682.
+"""The lifecycle of an alert: its states and transitions, in the terms of ISA-18.2 / IEC 62682.
 
-An alert that stands is unacknowledged until somebody acknowledges it. When the matter goes away it has returned to
-normal: at once if it was acknowledged, else it waits for its acknowledgement. Three states put an alert aside, each
-for a reason on record: shelved by a person until a time, out of service with its hammer, suppressed by design in the
-settings. Put aside it is stored and counted, and no more of it is told; when that ends and it still stands, it is
-unacknowledged again, whatever it was before, so that somebody looks.
+An active alert is unacknowledged until somebody acknowledges it. When the fault ends the alert returns to normal: at
+once if it was acknowledged, otherwise after its acknowledgement. Three states suppress an alert, each with a recorded
+reason: shelved by a person until a time, out of service with its hammer, suppressed by design in the settings. A
+suppressed alert is stored and counted but not sent. When the suppression ends and the alert is still active, it is
+unacknowledged again, whatever it was before, so that somebody looks at it.
 
-A shelf covers what was known when it was made: an alert that rises above the shelf's priority comes out of it. Out of
-service goes before suppressed, and that before a shelf. The standards' latched state is not used: nothing here needs
-a reset beyond the acknowledgement.
+Shelving covers priorities up to that at the time of shelving: an alert that rises above it is no longer shelved. Out of
+service takes precedence over suppressed by design, and that over shelved. The latched state of the standards is not
+used: no alert needs a reset beyond its acknowledgement.
 """
 
 from collections.abc import Callable
@@ -38,14 +38,14 @@ STATES: Final[tuple[State, ...]] = (
     "suppressed_by_design",
     "out_of_service",
 )
-"""normal: it is over, and needs nobody."""
+"""normal: ended, and needs no action."""
 
-ASIDE: Final[frozenset[State]] = frozenset({"shelved", "suppressed_by_design", "out_of_service"})
-STANDING: Final[frozenset[State]] = ASIDE | {"unacknowledged", "acknowledged"}
-OPEN: Final[frozenset[State]] = STANDING | {"returned_unacknowledged"}
-"""What is still somebody's business."""
+SUPPRESSED: Final[frozenset[State]] = frozenset({"shelved", "suppressed_by_design", "out_of_service"})
+ACTIVE: Final[frozenset[State]] = SUPPRESSED | {"unacknowledged", "acknowledged"}
+OPEN: Final[frozenset[State]] = ACTIVE | {"returned_unacknowledged"}
+"""States that still need somebody's attention."""
 
-Kind = Literal[
+EventKind = Literal[
     "raised",
     "escalated",
     "cleared",
@@ -59,7 +59,7 @@ Kind = Literal[
     "in_service",
     "service_resumed",
 ]
-KINDS: Final[tuple[Kind, ...]] = (
+EVENT_KINDS: Final[tuple[EventKind, ...]] = (
     "raised",
     "escalated",
     "cleared",
@@ -73,12 +73,12 @@ KINDS: Final[tuple[Kind, ...]] = (
     "in_service",
     "service_resumed",
 )
-"""The first three are what the detectors find; `shelf_ended` and `service_resumed` are time passing."""
+"""The first three come from the detectors; `shelf_ended` and `service_resumed` from time passing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """What is shelved until an instant (exclusive), by whom, why, and up to which priority."""
+    """A shelving: until when (exclusive), by whom, why, and up to which priority."""
 
     until: Instant
     by: str
@@ -91,7 +91,7 @@ class Shelf:
 
 @dataclass(frozen=True, slots=True)
 class Handling:
-    """Where an alert stands with people. `shelf` is set while it is shelved, and then only."""
+    """The state of an alert as people have handled it. `shelf` is set only while it is shelved."""
 
     state: State = "normal"
     priority: Priority = "low"
@@ -99,13 +99,13 @@ class Handling:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
-    """Something that happens to an alert at an instant: by whom (a name, or the processor) and why.
+class LifecycleEvent:
+    """An event in the lifecycle of an alert: what, when, by whom (a name, or the processor) and why.
 
-    `priority` comes with raised and escalated, `shelf` with shelve.
+    `priority` is set for raised and escalated, `shelf` for shelve.
     """
 
-    kind: Kind
+    kind: EventKind
     at: Instant
     by: str
     why: str = ""
@@ -114,113 +114,114 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
-    """A line of an alert's history: who, when, why, from where to where."""
+class HistoryEntry:
+    """A line of an alert's history: when, who, what, why, and the state before and after."""
 
     at: Instant
     by: str
-    event: Kind
+    event: EventKind
     why: str
     before: State
     after: State
 
 
-def step(handling: Handling, event: Event) -> tuple[Handling, Entry | None]:
-    """Where the alert stands after the event, and the line for its history; None if nothing has changed.
+def step(handling: Handling, event: LifecycleEvent) -> tuple[Handling, HistoryEntry | None]:
+    """Return the handling after an event, and the line for its history; None if nothing has changed.
 
-    What is repeated changes nothing and is no error. Raises Refused, with the remedy, for what makes no sense here.
+    Repeating an event changes nothing and is not an error. Raises Refused, with the remedy, where the event is not
+    possible in this state.
     """
     priority = event.priority or handling.priority
-    after = _AFTER[event.kind](handling, event)
+    after = _TRANSITIONS[event.kind](handling, event)
     if event.kind == "shelve" and after == "shelved":
         moved = Handling(after, priority, event.shelf)
     else:
         moved = Handling(after, priority, handling.shelf if after == "shelved" else None)
     if moved == handling:
         return moved, None
-    return moved, Entry(event.at, event.by, event.kind, event.why, handling.state, after)
+    return moved, HistoryEntry(event.at, event.by, event.kind, event.why, handling.state, after)
 
 
-def _raised(handling: Handling, _event: Event) -> State:
-    """Also what takes back a clearing."""
+def _raised(handling: Handling, _event: LifecycleEvent) -> State:
+    """Raised, or raised again because its clear was withdrawn."""
     if handling.state in ("normal", "returned_unacknowledged"):
         return "unacknowledged"
     return handling.state
 
 
-def _escalated(handling: Handling, event: Event) -> State:
-    """A matter acknowledged at one priority is news at a higher one."""
+def _escalated(handling: Handling, event: LifecycleEvent) -> State:
+    """An acknowledgement or a shelving does not cover a higher priority."""
     shelf = handling.shelf
     if handling.state == "acknowledged" or (shelf and event.priority and not shelf.covers(event.priority)):
         return "unacknowledged"
     return handling.state
 
 
-def _cleared(handling: Handling, _event: Event) -> State:
-    """Whoever put it aside has seen to it: it needs no acknowledgement beyond that."""
+def _cleared(handling: Handling, _event: LifecycleEvent) -> State:
+    """A suppressed alert needs no acknowledgement: whoever suppressed it knew of it."""
     if handling.state in ("unacknowledged", "returned_unacknowledged"):
         return "returned_unacknowledged"
     return "normal"
 
 
-def _acknowledge(handling: Handling, _event: Event) -> State:
-    if handling.state in ASIDE:
+def _acknowledge(handling: Handling, _event: LifecycleEvent) -> State:
+    if handling.state in SUPPRESSED:
         raise Refused(
-            f"the alert is {_told(handling)}, so there is nothing to acknowledge; {_remedy(handling)}"
+            f"the alert is {_describe(handling)}, so there is nothing to acknowledge; {_remedy(handling)}"
         )
     return "acknowledged" if handling.state in ("unacknowledged", "acknowledged") else "normal"
 
 
-def _shelve(handling: Handling, event: Event) -> State:
+def _shelve(handling: Handling, event: LifecycleEvent) -> State:
     if event.shelf is None or event.shelf.until <= event.at:
-        raise Refused("a shelf must end later than now; name a time to come")
+        raise Refused("shelving must end in the future; give a later time")
     if handling.state in ("normal", "returned_unacknowledged"):
         raise Refused(
             "the alert has ended, so it cannot be shelved; "
             "acknowledge it if nobody has, and shelve the next one while it is active"
         )
     if handling.state in ("out_of_service", "suppressed_by_design"):
-        raise Refused(f"the alert is {_told(handling)} already; {_remedy(handling)}")
+        raise Refused(f"the alert is {_describe(handling)} already; {_remedy(handling)}")
     return "shelved"
 
 
-def _put_aside(state: State) -> Callable[[Handling, Event], State]:
-    """Standing alerts go there; those over need nothing, and out of service goes before all else."""
+def _suppress_as(state: State) -> Callable[[Handling, LifecycleEvent], State]:
+    """Make the transition that suppresses an active alert; out of service takes precedence."""
 
-    def after(handling: Handling, _event: Event) -> State:
-        if handling.state not in STANDING or handling.state == "out_of_service":
+    def after(handling: Handling, _event: LifecycleEvent) -> State:
+        if handling.state not in ACTIVE or handling.state == "out_of_service":
             return handling.state
         return state
 
     return after
 
 
-def _comes_back(state: State) -> Callable[[Handling, Event], State]:
-    """From that state it is unacknowledged; elsewhere there is nothing to undo."""
+def _return_from(state: State) -> Callable[[Handling, LifecycleEvent], State]:
+    """Make the transition from one suppressed state to unacknowledged; in other states nothing changes."""
 
-    def after(handling: Handling, _event: Event) -> State:
+    def after(handling: Handling, _event: LifecycleEvent) -> State:
         return "unacknowledged" if handling.state == state else handling.state
 
     return after
 
 
-_AFTER: Final[dict[Kind, Callable[[Handling, Event], State]]] = {
+_TRANSITIONS: Final[dict[EventKind, Callable[[Handling, LifecycleEvent], State]]] = {
     "raised": _raised,
     "escalated": _escalated,
     "cleared": _cleared,
     "acknowledge": _acknowledge,
     "shelve": _shelve,
-    "unshelve": _comes_back("shelved"),
-    "shelf_ended": _comes_back("shelved"),
-    "suppress": _put_aside("suppressed_by_design"),
-    "unsuppress": _comes_back("suppressed_by_design"),
-    "out_of_service": _put_aside("out_of_service"),
-    "in_service": _comes_back("out_of_service"),
-    "service_resumed": _comes_back("out_of_service"),
+    "unshelve": _return_from("shelved"),
+    "shelf_ended": _return_from("shelved"),
+    "suppress": _suppress_as("suppressed_by_design"),
+    "unsuppress": _return_from("suppressed_by_design"),
+    "out_of_service": _suppress_as("out_of_service"),
+    "in_service": _return_from("out_of_service"),
+    "service_resumed": _return_from("out_of_service"),
 }
 
 
-def _told(handling: Handling) -> str:
+def _describe(handling: Handling) -> str:
     if handling.shelf is not None:
         return f"shelved until {instant.text(handling.shelf.until)} by {handling.shelf.by}"
     return handling.state.replace("_", " ")
@@ -231,6 +232,6 @@ def _remedy(handling: Handling) -> str:
         case "shelved":
             return "unshelve it first"
         case "out_of_service":
-            return "put its hammer in service first"
+            return "return its hammer to service first"
         case _:
-            return "the settings, alarms.suppressed, say so"
+            return "to change that, edit the setting alarms.suppressed"

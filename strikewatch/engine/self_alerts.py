@@ -1,5 +1,7 @@
-"""Alerts of the processor itself: they are of a site and of no hammer (its name is empty), nobody's fault, and high, so
-that no delay, storm or digest keeps them back.
+"""Self alerts: alerts about the processor itself.
+
+They belong to a site and to no hammer (its name is empty), and are no operator's fault. Their priority is high, so no
+delay, flood suppression or digest holds them back.
 """
 
 from collections.abc import Iterable
@@ -11,55 +13,58 @@ from strikewatch.core.instant import SECOND, Instant
 
 DISK_FULL: Final = Fault(
     "disk_full",
-    "The processor's disk is full: free some room. Until there is some, what the hammers send may wait at the broker, "
+    "The processor's disk is full: free some space. Until then, data from the hammers may wait at the broker, "
     "and alerts with it.",
     {},
 )
-OWN: Final = (DISK_FULL,)
-CALM_NS: Final = 5 * SECOND
-"""A disk that has had room for so long is full no more: alerts shall not come and go with each step."""
+SELF_ALERTS: Final = (DISK_FULL,)
+CLEAR_DELAY_NS: Final = 5 * SECOND
+"""Off-delay: the disk must have had space for this long before the alert clears, so that it does not chatter."""
 
 
-class DiskFull:
-    """The alert of each site about the disk of the database. Instants of `look` are wall time, `since` monotonic."""
+class DiskFullAlert:
+    """The `disk_full` alert of each site."""
 
     def __init__(self) -> None:
-        self._standing: dict[str, Alert] = {}
-        self._calm: Instant | None = None
+        self._active: dict[str, Alert] = {}
+        self._space_since: Instant | None = None
 
     def restore(self, site: str, onset: Instant) -> None:
-        """Take up what an earlier run raised."""
-        self._standing[site] = _alert(site, onset)
+        """Continue with an alert that an earlier run raised."""
+        self._active[site] = _alert(site, onset)
 
-    def look(self, full: bool, sites: Iterable[str], now: Instant, since: Instant) -> list[Change]:
-        """What has become of it. `full`: as the database last said; `sites`: all that are known."""
+    def update(self, full: bool, sites: Iterable[str], now: Instant, monotonic_ns: Instant) -> list[Change]:
+        """Raise or clear the alert; return what changed.
+
+        `full`: the last report of the database. `sites`: all known sites. `now`: wall clock, ns.
+        """
         if full:
-            self._calm = None
-            new = [_alert(site, now) for site in sorted({*sites} - self._standing.keys())]
-            self._standing |= {alert.site: alert for alert in new}
-            return [_change("raised", alert) for alert in new]
-        if not self._standing:
+            self._space_since = None
+            raised = [_alert(site, now) for site in sorted({*sites} - self._active.keys())]
+            self._active |= {alert.site: alert for alert in raised}
+            return [_change("raised", alert) for alert in raised]
+        if not self._active:
             return []
-        if self._calm is None:
-            self._calm = since
-        if since - self._calm < CALM_NS:
+        if self._space_since is None:
+            self._space_since = monotonic_ns
+        if monotonic_ns - self._space_since < CLEAR_DELAY_NS:
             return []
-        over = list(self._standing.values())
-        self._standing.clear()
-        for alert in over:
+        cleared = list(self._active.values())
+        self._active.clear()
+        for alert in cleared:
             alert.cleared = max(now, alert.onset)
-        return [_change("cleared", alert) for alert in over]
+        return [_change("cleared", alert) for alert in cleared]
 
 
 def _alert(site: str, onset: Instant) -> Alert:
-    return Alert(DISK_FULL.name, site, "", None, "high", onset, words=lambda: _TOLD)
+    return Alert(DISK_FULL.name, site, "", None, "high", onset, describe=lambda: _DESCRIPTION)
 
 
-_TOLD: Final[tuple[dict[str, Any], str]] = {}, DISK_FULL.summary
+_DESCRIPTION: Final[tuple[dict[str, Any], str]] = {}, DISK_FULL.summary
 
 
 def _change(step: Step, alert: Alert) -> Change:
-    name = alert_id(alert.site, alert.fault, alert.onset)
+    id_ = alert_id(alert.site, alert.fault, alert.onset)
     return Change(
-        step, alert.site, alert.hammer, name, {**alert.record(), "id": name}, alert.onset, alert.cleared
+        step, alert.site, alert.hammer, id_, {**alert.record(), "id": id_}, alert.onset, alert.cleared
     )

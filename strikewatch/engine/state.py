@@ -1,4 +1,4 @@
-"""One hammer's state: a record with a part for each detector, and as bytes of a named layout."""
+"""The state of one hammer: a numpy record with a part for each detector, saved as bytes of a named layout."""
 
 from collections.abc import Callable, Mapping
 from functools import partial
@@ -22,39 +22,43 @@ PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in PARTS])
 RAW: Final = np.dtype((np.void, STATE.itemsize))
-"""The same record as a lump: numpy copies lumps far faster than nested fields."""
+"""The same record as opaque bytes, which numpy copies far faster than nested fields."""
 LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version, dtype, _ in PARTS)
-"""Names the layout of one hammer's state as bytes: part/version:size, in order, little-endian."""
+"""The layout of the saved bytes: part/version:size in order, little-endian.
+
+Part names never change, or states saved under them would be lost.
+"""
 
 
 _Reader = tuple[np.dtype[Any], Callable[[Any], Any]]
-"""An earlier layout of a part, and what makes the present record [1] of it."""
+"""An earlier layout of a part, and the function that converts such a record to the current layout [1]."""
 
 
 def saved_parts(layout: str, state: bytes) -> dict[str, Any]:
-    """Each part of a saved state that can be read, by name: its record in the present layout, not to be changed."""
+    """Read the parts of a saved state: name → record in the current layout (read-only), without unreadable parts."""
     found: dict[str, Any] = {}
-    present = set(LAYOUT.split())
+    current = set(LAYOUT.split())
     offset = 0
     for part in layout.split():
         name, size = part.partition("/")[0], int(part.rpartition(":")[2])
         if offset + size > len(state):
             break
-        if part in present:
+        if part in current:
             found[name] = np.frombuffer(state, STATE[name], 1, offset)[0]
         elif part in OLDER:
-            dtype, carry_over = OLDER[part]
-            found[name] = carry_over(np.frombuffer(state, dtype, 1, offset)[0])[0]
+            dtype, convert = OLDER[part]
+            found[name] = convert(np.frombuffer(state, dtype, 1, offset)[0])[0]
         offset += size
     return found
 
 
 def part_of(layout: str, state: bytes, name: str) -> Any:
-    """One part's record in a saved state; None where the state has it not, or in a version that cannot be read."""
+    """Read one part of a saved state; None if it is missing or in a version that cannot be read."""
     return saved_parts(layout, state).get(name)
 
 
 def fresh() -> Any:
+    """Return the state of a hammer not seen yet: STATE [1]."""
     record = np.zeros(1, STATE)
     for name, _, _, fields in PARTS:
         for field, value in fields.items():
@@ -62,21 +66,21 @@ def fresh() -> Any:
     return record
 
 
-def _carried_over(name: str, older: Older, record: Any) -> Any:
-    present = fresh()[name]
+def _convert_older(name: str, older: Older, record: Any) -> Any:
+    current = fresh()[name]
     for field, value in older.carry_over(record).items():
-        present[field] = value
-    return present
+        current[field] = value
+    return current
 
 
 OLDER: Final[Mapping[str, _Reader]] = {
     **{
-        f"{d.name}/{version}:{older.layout.itemsize}": (older.layout, partial(_carried_over, d.name, older))
+        f"{d.name}/{version}:{older.layout.itemsize}": (older.layout, partial(_convert_older, d.name, older))
         for d in DETECTORS
         for version, older in d.older.items()
     },
     **{
-        part: (older, partial(as_of.widened, dtype=STATE[name]))
+        part: (older, partial(as_of.widen, dtype=STATE[name]))
         for name, layouts in (
             (operator_on_duty.NAME, operator_on_duty.OLDER),
             (fitted_tool.NAME, fitted_tool.OLDER),
@@ -84,4 +88,4 @@ OLDER: Final[Mapping[str, _Reader]] = {
         for part, older in layouts.items()
     },
 }
-"""Parts of earlier layouts that can still be read."""
+"""Earlier layouts of parts that can still be read, by part/version:size."""

@@ -8,7 +8,7 @@ from contextlib import suppress
 from strikewatch.core.alert import Change
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
-from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.errors import StoreBlocked
 from strikewatch.sinks.log import log_changes
 from strikewatch.storage.commit.dry_run import rehearse
@@ -26,7 +26,7 @@ class FullDisk:
         self._store = store
         self._ahead = ahead
         self._monotonic = monotonic
-        self._alert = DiskFull()
+        self._alert = DiskFullAlert()
         self._untold: list[Change] = []
         self.restore = self._alert.restore
 
@@ -35,7 +35,7 @@ class FullDisk:
         if self._store.trouble is not None:
             self._store.look_for_room()
         full = self._store.trouble is not None
-        changes = self._alert.look(full, (site for site, _ in hammers), now, self._monotonic())
+        changes = self._alert.update(full, (site for site, _ in hammers), now, self._monotonic())
         log_changes(changes)
         self._untold += changes
         return changes

@@ -20,7 +20,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.errors import StrikewatchError
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.connect import context_of, dial, password_of
+from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.engines.shared import Beside
@@ -58,7 +58,7 @@ def survey(settings: Settings) -> Iterator[Finding]:
 def _broker(mqtt: Mqtt) -> Iterator[Finding]:
     where = f"{mqtt.host} port {mqtt.port}"
     try:
-        line = dial(mqtt.host, mqtt.port, mqtt.connect_timeout_s, context_of(mqtt))
+        line = open_socket(mqtt.host, mqtt.port, mqtt.connect_timeout_s, tls_context(mqtt))
     except socket.gaierror as error:
         yield Finding(
             "broker", "trouble", f"{mqtt.host} is not known: {error.strerror}", "see mqtt.host and DNS"
@@ -114,8 +114,8 @@ def _signed_in(mqtt: Mqtt) -> Finding:
     client.on_connect, client.on_subscribe = connected, granted
     try:
         if mqtt.username is not None:
-            client.username_pw_set(mqtt.username, password_of(mqtt))
-        if (context := context_of(mqtt)) is not None:
+            client.username_pw_set(mqtt.username, read_password(mqtt))
+        if (context := tls_context(mqtt)) is not None:
             client.tls_set_context(context)
         client.connect(mqtt.host, mqtt.port)
     except OSError as error:

@@ -6,7 +6,8 @@ from typing import Final
 from strikewatch.core.batch import Key, Portion
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.engine.pipeline import Outcome, Pipeline
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.step_result import StepResult
 
 _AT_ONCE: Final = -(1 << 62)
 
@@ -25,11 +26,11 @@ class LookAhead:
     def needed(self, portion: Portion, last_row: Instant) -> bool:
         """Whether a look up to the portion's watermark may find something that earlier looks have not."""
         row, events, due = self._next.get(portion.key, (_AT_ONCE, (), _AT_ONCE))
-        return row != last_row or events != portion.events or portion.upto >= due
+        return row != last_row or events != portion.events or portion.watermark >= due
 
-    def looked(self, portions: Iterable[Portion], last_row: Iterable[Instant], outcome: Outcome) -> None:
+    def looked(self, portions: Iterable[Portion], last_row: Iterable[Instant], outcome: StepResult) -> None:
         """Take note of a look: of each portion, of the hammer's last row, and of what the look came to."""
         for portion, row in zip(portions, last_row, strict=True):
-            settled = portion.upto >= row + self._pipeline.horizon(portion.key)
-            due = self._pipeline.due(outcome, portion.key) if settled else _AT_ONCE
+            settled = portion.watermark >= row + self._pipeline.horizon(portion.key)
+            due = self._pipeline.next_deadline(outcome, portion.key) if settled else _AT_ONCE
             self._next[portion.key] = row, portion.events, due

@@ -11,18 +11,19 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from strikewatch.core.batch import Key, Rows
-from strikewatch.core.bout import Worked
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.engine.pipeline import HammerSettings, Outcome
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
 from strikewatch.service.loss import Loss, losses
 from strikewatch.service.replay_run import ReplayRun
 from strikewatch.service.time_window import Part
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
-from strikewatch.sources.recordings.merge import Merge, Together
+from strikewatch.sources.recordings.merge import Merge, OverlapGroup
 from strikewatch.sources.recordings.read_options import KNOWN, near
 from strikewatch.sources.recordings.table import ROW_REASONS
 
@@ -58,7 +59,7 @@ class Replayed:
     """The first row of any hammer, wrong clocks aside."""
     settings: dict[Key, list[tuple[Instant, HammerSettings]]] = field(default_factory=dict)
     """Of each hammer, its settings from an instant on."""
-    noted: list[Outcome] = field(default_factory=list)
+    noted: list[StepResult] = field(default_factory=list)
     part: Part = field(default_factory=Part)
     end: Instant = 0
     """The latest row of any hammer."""
@@ -74,13 +75,13 @@ class Replayed:
         """The settings of each hammer at the end of the recording; the default of one that is not in it."""
         return lambda key: self.settings[key][-1][1] if key in self.settings else default(key)
 
-    def bouts(self) -> list[Worked]:
+    def bouts(self) -> list[AttributedBout]:
         """Every bout of firing, in the order in which they began."""
         bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
         wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
         return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
 
-    def stretches(self) -> list[Spent]:
+    def stretches(self) -> list[AttributedStretch]:
         """Every stretch of work, likewise."""
         stretches = [one for outcome in self.noted for one in outcome.stretches()]
         return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
@@ -199,7 +200,7 @@ def replay_shifts(
     return result
 
 
-def _read_ahead(pieces: Iterator[tuple[Together, Rows]]) -> Iterator[tuple[Together, Rows]]:
+def _read_ahead(pieces: Iterator[tuple[OverlapGroup, Rows]]) -> Iterator[tuple[OverlapGroup, Rows]]:
     """The pieces as they are, the next one read while this one is worked through."""
     with ThreadPoolExecutor(1, "reader") as reader:
         coming = reader.submit(next, pieces, None)

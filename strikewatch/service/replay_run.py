@@ -13,12 +13,13 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.engine.alert_tracker import Ledger
-from strikewatch.engine.pipeline import HammerSettings, Outcome, Pipeline
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.pipeline import HammerSettings, Pipeline
+from strikewatch.engine.step_result import StepResult
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.on_change import bounds_of
-from strikewatch.sources.ordering import FAR_NS, Admit, Counts
-from strikewatch.sources.recordings.merge import Merge, Together
+from strikewatch.sources.ordering import CLOCK_JUMP_NS, Counts, Reorderer
+from strikewatch.sources.recordings.merge import Merge, OverlapGroup
 from strikewatch.sources.recordings.table import FEED_CHANNELS
 
 SettingsOf = Callable[[Key], HammerSettings]
@@ -35,35 +36,35 @@ class ReplayRun:
         self, merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
     ) -> None:
         self.pipeline = Pipeline(settings_of)
-        self.noted: list[Outcome] = []
+        self.noted: list[StepResult] = []
         self.not_found: Counter[Key] = Counter()
         self._merge = merge
         self._settings_of = settings_of
         self._own = own
-        self._ledger = Ledger(historic_after_ns=0)
-        self._admit = Admit("window", reorder_ns)
+        self._tracker = AlertTracker(historic_after_ns=0)
+        self._reorderer = Reorderer("window", reorder_ns)
         self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
-        self._feeds = [{} if shift.as_it_came else shift.feeds() for shift in merge.shifts]
-        self._at: dict[Key, Together] = {}
+        self._feeds = [{} if shift.recorded_in_order else shift.feeds() for shift in merge.shifts]
+        self._at: dict[Key, OverlapGroup] = {}
         self._newest: dict[Key, Instant] = {}
         self._settings: dict[Key, list[tuple[Instant, HammerSettings]]] = defaultdict(list)
-        self._silent: dict[Key, list[tuple[Together, dict[str, str]]]] = defaultdict(list)
+        self._silent: dict[Key, list[tuple[OverlapGroup, dict[str, str]]]] = defaultdict(list)
         self._uncertain: dict[Key, list[dict[str, str]]] = defaultdict(list)
         self._events = _events(merge)
 
     @property
     def keys(self) -> tuple[Key, ...]:
-        return self._admit.keys
+        return self._reorderer.keys
 
-    def rows(self, together: Together, rows: Rows) -> None:
+    def rows(self, together: OverlapGroup, rows: Rows) -> None:
         """Take a hammer's next rows."""
         key = together.key
         if self._at.get(key) != together:
             self._enter(together)
         own = [self._merge.starts[key][s] for s in together.shifts]
         cuts = np.r_[
-            np.flatnonzero(np.diff(rows.time_ns) > FAR_NS) + 1,
+            np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1,
             np.searchsorted(rows.time_ns, own if self._own else []),
         ]
         bounds = np.unique(np.r_[0, cuts, len(rows)]).astype(int).tolist()
@@ -75,15 +76,15 @@ class ReplayRun:
         for key, waiting in self._events.items():
             self._flush(key)
             while waiting:
-                self._admit.event(waiting.pop())
-        end = max((self._admit.last(key) for key in self.keys), default=0)
+                self._reorderer.add_event(waiting.pop())
+        end = max((self._reorderer.newest(key) for key in self.keys), default=0)
         for key in self.keys:
             self._flush(key)
-        end = max((self._admit.last(key) for key in self.keys), default=0)
+        end = max((self._reorderer.newest(key) for key in self.keys), default=0)
         for key in self.keys:
-            portion = self._admit.portion(key, NO_ROWS, end, closing=True)
+            portion = self._reorderer.portion(key, NO_ROWS, end, closing=True)
             outcome = self.pipeline.step(Batch([self._held(portion)]), report=True)
-            self.pipeline.keep(outcome)
+            self.pipeline.commit(outcome)
             self._book(outcome)
             self._note_silent(key)
         return end
@@ -96,7 +97,7 @@ class ReplayRun:
 
     def counts(self) -> Counts:
         """What became of all rows that have an instant and a hammer."""
-        return sum(self._admit.counts().values(), Counts(wrong_clock=sum(self._merge.wrong_clock)))
+        return sum(self._reorderer.counts().values(), Counts(wrong_clock=sum(self._merge.wrong_clock)))
 
     def settings(self, key: Key) -> list[tuple[Instant, HammerSettings]]:
         """A hammer's settings, each with the instant from which on."""
@@ -131,39 +132,41 @@ class ReplayRun:
                     found.setdefault(fault, []).extend(name for name in names if name not in found[fault])
         return found
 
-    def _enter(self, together: Together) -> None:
+    def _enter(self, together: OverlapGroup) -> None:
         """A recording of another feed begins."""
         key = together.key
         if key in self._at:
             self._flush(key)
-            if not self._as_it_came(self._at[key]) or not self._as_it_came(together):
+            if not self._recorded_in_order(self._at[key]) or not self._recorded_in_order(together):
                 self._note_silent(key)
         self._at[key] = together
         has = {name for s in together.shifts for name in self._feeds[s].get(key, ())}
-        mixed = any(self._merge.shifts[s].as_it_came for s in together.shifts)
-        self.pipeline.declare(key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has])
+        mixed = any(self._merge.shifts[s].recorded_in_order for s in together.shifts)
+        self.pipeline.declare_channels(
+            key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has]
+        )
         checked = any(
             (one.site, one.hammer) == key and one.kind == "check"
             for s in together.shifts
-            if not self._merge.shifts[s].as_it_came
+            if not self._merge.shifts[s].recorded_in_order
             for one in self._merge.shifts[s].events
         )
         if checked:
-            self.pipeline.declare(key, ("check",))
+            self.pipeline.declare_channels(key, ("check",))
 
-    def _rows(self, together: Together, rows: Rows) -> None:
+    def _rows(self, together: OverlapGroup, rows: Rows) -> None:
         key, first, last = together.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
-        if first - self._newest.get(key, first) > FAR_NS:
+        if first - self._newest.get(key, first) > CLOCK_JUMP_NS:
             self._flush(key)  # nothing older is to come
         self._newest[key] = last
         self._configure(together, first)
         waiting = self._events.get(key, [])
         while waiting and waiting[-1].effective <= last:
-            self._admit.event(waiting.pop())
-        self._admit.policy = "none" if self._as_it_came(together) else "window"
-        self._step(key, self._admit.rows(key, rows))
+            self._reorderer.add_event(waiting.pop())
+        self._reorderer.policy = "in_order" if self._recorded_in_order(together) else "window"
+        self._step(key, self._reorderer.add_rows(key, rows))
 
-    def _configure(self, together: Together, at: Instant) -> None:
+    def _configure(self, together: OverlapGroup, at: Instant) -> None:
         """Put the settings in force that are those of the recording begun last."""
         key, starts = together.key, self._merge.starts[together.key]
         begun = [s for s in together.shifts if starts[s] <= at]
@@ -176,34 +179,34 @@ class ReplayRun:
             self._hold.configure(key)
             known.append((at, wanted))
 
-    def _as_it_came(self, together: Together) -> bool:
-        return all(self._merge.shifts[s].as_it_came for s in together.shifts)
+    def _recorded_in_order(self, together: OverlapGroup) -> bool:
+        return all(self._merge.shifts[s].recorded_in_order for s in together.shifts)
 
     def _note_silent(self, key: Key) -> None:
-        together = self._at.get(key, Together(key, ()))
-        self._silent[key].append((together, dict(self.pipeline.silent(key))))
-        self._uncertain[key].append(dict(self.pipeline.uncertain(key)))
+        together = self._at.get(key, OverlapGroup(key, ()))
+        self._silent[key].append((together, dict(self.pipeline.unmonitored_faults(key))))
+        self._uncertain[key].append(dict(self.pipeline.inferred_faults(key)))
 
     def _flush(self, key: Key) -> None:
-        self._step(key, self._admit.flush(key))
+        self._step(key, self._reorderer.flush(key))
 
     def _step(self, key: Key, rows: Rows) -> None:
         if len(rows):
-            outcome = self.pipeline.step(Batch([self._held(self._admit.portion(key, rows))]))
-            self.pipeline.keep(outcome)
+            outcome = self.pipeline.step(Batch([self._held(self._reorderer.portion(key, rows))]))
+            self.pipeline.commit(outcome)
             self._book(outcome)
 
     def _held(self, portion: Portion) -> Portion:
         """With held values filled in; our own recordings have them already."""
         together = self._at.get(portion.key)
-        filled = together is not None and self._as_it_came(together)
+        filled = together is not None and self._recorded_in_order(together)
         return portion if filled else self._hold.portion(portion)
 
-    def _book(self, outcome: Outcome) -> None:
+    def _book(self, outcome: StepResult) -> None:
         self.not_found.update(outcome.not_found)
-        for alert in self._ledger.follow(outcome.findings, outcome.on_duty):
+        for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
-        if any(map(len, outcome.notes.values())):
+        if any(map(len, outcome.measurements.values())):
             self.noted.append(replace(outcome, findings=[]))
 
 

@@ -17,15 +17,16 @@ import structlog
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
-from strikewatch.core.bout import Worked
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.engine.alert_tracker import Ledger
-from strikewatch.engine.pipeline import Outcome, Pipeline
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.engine.state import LAYOUT
+from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import Rejected, StoreError, StoreLost
 from strikewatch.service.clock import Present
 from strikewatch.service.feed_tally import FeedTally
@@ -41,7 +42,7 @@ from strikewatch.sources.hold import Hold
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
-from strikewatch.sources.ordering import NEVER, Admit
+from strikewatch.sources.ordering import NEVER, Reorderer
 from strikewatch.sources.remedies import meaning
 from strikewatch.storage.actions.manual_events import Noted
 from strikewatch.storage.commit import spool
@@ -73,7 +74,7 @@ class Source(Protocol):
     def acknowledge(self, messages: Iterable[Message]) -> None: ...
 
 
-Shown = Callable[[Instant, Sequence[Portion], Outcome], None]
+Shown = Callable[[Instant, Sequence[Portion], StepResult], None]
 """Given when a step began (wall clock), its portions, and its outcome."""
 
 
@@ -108,11 +109,11 @@ class Worker:
         self._wait = wait
         self.shown: Shown = lambda _received, _portions, _outcome: None
         """Handed what each step of the detectors came to."""
-        self._admit = Admit("hole", self._reorder_ns)
+        self._reorderer = Reorderer("gap", self._reorder_ns)
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._pipeline = Pipeline(settings.of_hammer)
         self._ahead = LookAhead(self._pipeline)
-        self._ledger = Ledger(instant.seconds(intake.historic_after_s))
+        self._tracker = AlertTracker(instant.seconds(intake.historic_after_s))
         self._heard: dict[Key, Instant] = {}
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self._looked = monotonic()
@@ -125,7 +126,7 @@ class Worker:
 
     def present(self) -> list[tuple[Key, Any]]:
         """Every hammer's record as it stands; for before the first turn."""
-        return [(key, self._pipeline.present(key)) for key in self._pipeline.hammers]
+        return [(key, self._pipeline.state_of(key)) for key in self._pipeline.hammers]
 
     def turn(self, timeout_s: float) -> int:
         """Take what has come, for up to `timeout_s`, and see it through; how many messages that were."""
@@ -171,16 +172,18 @@ class Worker:
         for event in saved.events:
             events.setdefault((event.site, event.hammer), []).append(event)
         for key in dict.fromkeys([*saved.states, *events]):
-            self._admit.restore(key, self._pipeline.upto(key), waiting.get(key, NO_ROWS), events.get(key, ()))
+            self._reorderer.restore(
+                key, self._pipeline.watermark(key), waiting.get(key, NO_ROWS), events.get(key, ())
+            )
             if key in saved.states:
-                self._admit.resume(key, *saved.states[key])
+                self._reorderer.resume(key, *saved.states[key])
             self._heard.setdefault(key, now)
         for one in saved.alerts:
             key = one.record["site"], one.record["hammer"]
             if one.record["fault"] == DISK_FULL.name:
                 self._full_disk.restore(key[0], one.onset)
                 continue
-            self._ledger.restore(key, one.alert(), one.ahead, max(self._pipeline.upto(key), one.onset))
+            self._tracker.restore(key, one.alert(), one.ahead, max(self._pipeline.watermark(key), one.onset))
         return saved.newest
 
     def _decode(self, message: Message, step: "_Step") -> None:
@@ -215,7 +218,7 @@ class Worker:
                 event = self._dated(event, message.generation, step)
             if event not in step.events and not self._store.knows(event):
                 step.events.append(event)
-                self._admit.event(event)
+                self._reorderer.add_event(event)
                 self._heard.setdefault(key, self._monotonic())
         if decoded.unknown:
             known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
@@ -230,9 +233,9 @@ class Worker:
         key = event.site, event.hammer
         if self._in_time.get(key) == generation:
             return event
-        waiting = [self._admit.waiting(key)] if key in self._admit.keys else []
+        waiting = [self._reorderer.waiting(key)] if key in self._reorderer.keys else []
         ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]
-        newest = max([self._admit.last(key), *ends])
+        newest = max([self._reorderer.newest(key), *ends])
         return event if newest == NEVER else replace(event, time=min(newest + 1, event.time))
 
     def _admit_rows(self, step: "_Step", now: Instant) -> list[Key]:
@@ -240,23 +243,25 @@ class Worker:
         touched = []
         for key, parts in step.rows.items():
             arrived = Rows.join(parts)
-            if len(arrived) and arrived.time_ns.max() > self._admit.last(key):
+            if len(arrived) and arrived.time_ns.max() > self._reorderer.newest(key):
                 self._heard[key] = (
                     now  # late ones, as of a clock that was set back, are no sign of the present
                 )
             self._heard.setdefault(key, now)
-            repeated = self._admit.duplicates(key)
-            rows = self._admit.rows(key, arrived, again=key in step.again)
-            if repeated := self._admit.duplicates(key) - repeated:
+            repeated = self._reorderer.duplicates(key)
+            rows = self._reorderer.add_rows(key, arrived, redelivered=key in step.again)
+            if repeated := self._reorderer.duplicates(key) - repeated:
                 self._feed_tally.duplicates(key, repeated)
             touched.append(key)
             if len(rows):
-                step.portions.append(self._hold.portion(self._admit.portion(key, rows)))
-            for reason, unused in self._admit.take_unused(key):
+                step.portions.append(self._hold.portion(self._reorderer.portion(key, rows)))
+            for reason, unused in self._reorderer.take_unused(key):
                 step.reject_rows(key, reason, unused)
-        for key in self._admit.holding:
+        for key in self._reorderer.waiting_hammers:
             if now - self._heard[key] >= self._reorder_ns:
-                step.portions.append(self._hold.portion(self._admit.portion(key, self._admit.flush(key))))
+                step.portions.append(
+                    self._hold.portion(self._reorderer.portion(key, self._reorderer.flush(key)))
+                )
                 touched.append(key)
         return touched
 
@@ -264,37 +269,37 @@ class Worker:
         if not step.portions:
             return
         outcome = self._pipeline.step(Batch(step.portions))
-        self._pipeline.keep(outcome)
+        self._pipeline.commit(outcome)
         self.shown(step.received, step.portions, outcome)
         for site, hammer in outcome.not_found:
             _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
         step.bouts += outcome.bouts()
         step.stretches += outcome.stretches()
-        step.changes += self._ledger.take(outcome.findings, outcome.on_duty, step.received)
+        step.changes += self._tracker.apply(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:
-            step.changes += self._ledger.withdraw(portion.key, portion.upto)
+            step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
 
     def _last_row(self, key: Key) -> Instant:
         """The newest row that is known to come of a hammer: passed on, or filled in while a channel is held."""
-        return self._admit.last(key) + self._hold.remaining(key)
+        return self._reorderer.newest(key) + self._hold.remaining(key)
 
     def _look_ahead(self, step: "_Step", now: Instant) -> None:
         """Where nothing is heard time passes all the same; the state of it is not kept, so that rows may still come."""
         portions: list[Portion] = []
         for key, heard in self._heard.items():
             silent = now - heard
-            upto = self._admit.last(key) + silent - self._grace_ns
-            if silent >= self._grace_ns and upto > self._pipeline.upto(key) > 0:
-                portion = self._admit.ahead(key, upto)
+            upto = self._reorderer.newest(key) + silent - self._grace_ns
+            if silent >= self._grace_ns and upto > self._pipeline.watermark(key) > 0:
+                portion = self._reorderer.look_ahead(key, upto)
                 if self._ahead.needed(portion, self._last_row(key)):
-                    portions.append(self._hold.ahead(portion))
+                    portions.append(self._hold.look_ahead(portion))
         if portions:
             outcome = self._pipeline.step(Batch(portions), report=True)
             self._ahead.looked(portions, [self._last_row(portion.key) for portion in portions], outcome)
-            ahead = {portion.key: portion.upto for portion in portions}
+            ahead = {portion.key: portion.watermark for portion in portions}
             for finding in outcome.findings:
-                step.changes += self._ledger.take(
-                    [finding], outcome.on_duty, step.received, ahead=ahead[finding.key]
+                step.changes += self._tracker.apply(
+                    [finding], outcome.on_duty, step.received, looked_ahead_to=ahead[finding.key]
                 )
 
     def _take_noted(self) -> None:
@@ -307,7 +312,7 @@ class Worker:
             _log.error("look_refused", problem=str(error), remedy="nothing is lost; it is tried again")
             return
         for event in noted:
-            self._admit.event(event)
+            self._reorderer.add_event(event)
             self._heard.setdefault((event.site, event.hammer), self._monotonic())
             _log.info("event_noted", site=event.site, hammer=event.hammer, event_kind=event.kind)
 
@@ -325,8 +330,8 @@ class Worker:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
         states = {}
         for key in touched:
-            state = self._pipeline.saved(key) + self._hold.saved(key) + self._admit.saved(key)
-            waiting = self._admit.waiting(key)
+            state = self._pipeline.saved(key) + self._hold.saved(key) + self._reorderer.saved(key)
+            waiting = self._reorderer.waiting(key)
             states[key] = state + spool.encode([(key, waiting)]) if len(waiting) else state
         record = StepRecord(
             received=step.received,
@@ -339,7 +344,7 @@ class Worker:
             states=states,
             layout=f"{LAYOUT} {HOLD_LAYOUT} {ARRIVAL_LAYOUT}",
             rejects=step.rejects,
-            counts=self._admit.take_tally(),
+            counts=self._reorderer.take_duplicate_counts(),
             feed=self._feed_tally.take(self._monotonic()),
         )
         for reject in step.rejects:
@@ -374,8 +379,8 @@ class _Step:
         self.events: list[Event] = []
         self.portions: list[Portion] = []
         self.changes: list[Change] = []
-        self.bouts: list[Worked] = []
-        self.stretches: list[Spent] = []
+        self.bouts: list[AttributedBout] = []
+        self.stretches: list[AttributedStretch] = []
         self.rejects: list[Reject] = []
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:

@@ -51,7 +51,12 @@ class Intake(BaseModel):
 
     model_config = _CLOSED
 
-    reorder_s: float = Field(2.0, ge=0, le=60, description="How long a row may wait for stragglers, s")
+    reorder_s: float = Field(
+        2.0,
+        ge=0,
+        le=60,
+        description="Allowed lateness: how long a row after a gap waits for out-of-order rows, s",
+    )
     max_ahead_s: float = Field(
         300.0, ge=0, description="Times further ahead of this machine's clock are refused, s"
     )

@@ -16,12 +16,12 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
 from strikewatch.detectors.registry import FAULTS as REGISTERED
-from strikewatch.engine.self_alerts import OWN
+from strikewatch.engine.self_alerts import SELF_ALERTS
 from strikewatch.sinks.weekly_hours import Stretches, parse, within
 
 FAULTS: Final = (
     *REGISTERED,
-    *(fault.name for fault in OWN),
+    *(fault.name for fault in SELF_ALERTS),
 )
 
 

@@ -28,7 +28,7 @@ from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.sender import Answer
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.settings import MqttSettings as Settings
-from strikewatch.sources.mqtt.connect import context_of, dial, password_of
+from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as Broker
 from strikewatch.storage.outbox.messages import Message
 
@@ -50,7 +50,7 @@ class _Client(paho.Client):
     context: ssl.SSLContext | None = None
 
     def _create_socket(self) -> Any:
-        return dial(self.host, self.port, self.connect_timeout, self.context)
+        return open_socket(self.host, self.port, self.connect_timeout, self.context)
 
 
 class _RefusedError(Exception):
@@ -129,8 +129,8 @@ class Publisher:
             reconnect_on_failure=False,
         )
         if broker.username is not None:
-            client.username_pw_set(broker.username, password_of(broker))
-        client.context = context_of(broker)
+            client.username_pw_set(broker.username, read_password(broker))
+        client.context = tls_context(broker)
         client.connect_timeout = min(broker.connect_timeout_s, self._settings.timeout_s)
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish

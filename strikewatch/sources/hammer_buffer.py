@@ -1,6 +1,6 @@
-"""One hammer's gate: what waits, what was passed on, and what becomes of rows that are not plainly in order.
+"""The buffer of one hammer: the rows that wait, the instants released, and what became of out-of-order rows.
 
-`admit` says what the policies mean.
+`ordering` describes the policies.
 """
 
 from bisect import bisect_left, insort
@@ -12,19 +12,20 @@ import numpy as np
 from strikewatch.core.batch import NO_ROWS, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.same_instant import Passed, add_missing, masks, merge_sorted, without
+from strikewatch.sources.same_instant import ReleasedInstants, add_missing, masks, merge_sorted, without
 
-Policy = Literal["none", "window", "hole"]
+Policy = Literal["in_order", "window", "gap"]
 
 NEVER: Final = -(1 << 62)
-HOLE: Final = 1.5
-"""A step this much larger than usual is a hole."""
-FAR_NS: Final = 600 * SECOND
-"""A row this far ahead of its predecessors needs others to bear it out."""
-BURST_NS: Final = 60 * SECOND
-"""In a table a wrong clock may last this long and still be told; live, the receiver's clock tells it."""
-SPLIT_ROWS: Final = 1024
-"""After so many instants that came in one row each, a feed counts as one that sends whole rows."""
+GAP_FACTOR: Final = 1.5
+"""A step longer than the usual one by this factor is a gap."""
+CLOCK_JUMP_NS: Final = 600 * SECOND
+"""A row further than this ahead of the rows before it is suspect until others confirm it."""
+CONFIRM_TABLE_NS: Final = 60 * SECOND
+"""In a table, suspect rows that span this much time are confirmed; live, the allowed lateness is enough, because the
+receiver's clock has already rejected rows from the future."""
+SPLIT_MEMORY: Final = 1024
+"""After this many instants that arrived in one row each, a feed no longer counts as one that splits instants."""
 
 
 @dataclass(slots=True)
@@ -48,158 +49,164 @@ class Counts:
 
 
 @dataclass(slots=True)
-class Gate:
-    """One hammer's rows on their way in."""
+class HammerBuffer:
+    """The rows of one hammer between arrival and release."""
 
-    last: Instant = NEVER  # newest row passed on
-    origin: Instant = NEVER  # the instant it arrived with: before `last` where it was passed on 1 ns later
-    step: int = 0  # the feed's usual step, ns; 0 while unknown
+    newest: Instant = NEVER  # newest row released
+    newest_instant: Instant = NEVER  # its time as it arrived: earlier where it was released 1 ns later
+    usual_step: int = 0  # usual step of the feed, ns; 0 while unknown
     waiting: Rows = NO_ROWS
-    far: Rows = NO_ROWS
+    suspect: Rows = NO_ROWS  # far ahead of all others: perhaps from a wrong clock
     events: list[Event] = field(default_factory=list)
-    passed: Passed = field(default_factory=Passed)
-    split: int = 0  # the channels of an instant come in several rows: for so many instants more
-    channels: int = 0  # of the feed, as bits, while `split`
+    released: ReleasedInstants = field(default_factory=ReleasedInstants)
+    split_countdown: int = 0  # >0: the feed splits instants into several rows; counts down to 0
+    feed_channels: int = 0  # all channels of such a feed, as bits
     counts: Counts = field(default_factory=Counts)
     unused: list[tuple[str, Rows]] = field(default_factory=list)
 
-    def pass_on(self, rows: Rows) -> Rows:
-        """Rows that wait no longer, strictly increasing in time; returns them."""
+    def release(self, rows: Rows) -> Rows:
+        """Release rows, strictly increasing in time; return them."""
         if not len(rows):
             return NO_ROWS
         newest = int(rows.time_ns[-1])
-        before = self.last if len(rows) == 1 else int(rows.time_ns[-2])
+        before = self.newest if len(rows) == 1 else int(rows.time_ns[-2])
         if before != NEVER:
-            self.step = _usual(self.step, newest - before)
-        self.last = self.origin = newest
+            self.usual_step = _updated_step(self.usual_step, newest - before)
+        self.newest = self.newest_instant = newest
         self.counts.used += len(rows)
-        self.passed.note(rows)
+        self.released.note(rows)
         return rows
 
-    def one_by_one(self, rows: Rows, policy: Policy, reorder_ns: int, again: bool) -> Rows:
-        """Where rows are not plainly in order, each in its turn; return those that may pass, in order."""
-        held, far_held = len(self.waiting), len(self.far)
-        joined = Rows.join([self.waiting, self.far, rows])
+    def insert(self, rows: Rows, policy: Policy, allowed_lateness_ns: int, redelivered: bool) -> Rows:
+        """Insert rows in any order, one by one; return those that can be released, in order.
+
+        `redelivered`: old rows count as duplicates, not as late.
+        """
+        n_waiting, n_suspect = len(self.waiting), len(self.suspect)
+        joined = Rows.join([self.waiting, self.suspect, rows])
         rows = Rows(joined.time_ns.copy(), {name: column.copy() for name, column in joined.columns.items()})
         times: list[int] = rows.time_ns.tolist()
         channels = masks(rows.columns, len(times))
-        waiting = [(times[i], i) for i in range(held)]
-        far = [(times[i], i) for i in range(held, held + far_held)]
-        passed: list[int] = []
-        sorted_out: dict[str, list[int]] = {"duplicate": [], "late": [], "wrong_clock": [], "merged": []}
-        known = self.passed.known()
-        bear_out = reorder_ns if policy == "hole" else BURST_NS
-        last, origin, step = self.last, self.origin, self.step
+        waiting = [(times[i], i) for i in range(n_waiting)]
+        suspect = [(times[i], i) for i in range(n_waiting, n_waiting + n_suspect)]
+        released: list[int] = []
+        unused: dict[str, list[int]] = {"duplicate": [], "late": [], "wrong_clock": [], "merged": []}
+        known = self.released.known()
+        confirm_ns = allowed_lateness_ns if policy == "gap" else CONFIRM_TABLE_NS
+        newest, newest_instant, step = self.newest, self.newest_instant, self.usual_step
 
-        def merge(i: int, line: list[tuple[int, int]]) -> bool:
-            """Merge row i into one of its instant in `line`, if there is one."""
-            place = bisect_left(line, (times[i], -1))
-            if place == len(line) or line[place][0] != times[i]:
+        def merge(i: int, queue: list[tuple[int, int]]) -> bool:
+            """Merge row i into a row of its instant in `queue`; False if there is none."""
+            place = bisect_left(queue, (times[i], -1))
+            if place == len(queue) or queue[place][0] != times[i]:
                 return False
-            k = line[place][1]
+            k = queue[place][1]
             if channels[i] & ~channels[k]:
                 add_missing(rows.columns, k, i)
                 channels[k] |= channels[i]
-                sorted_out["merged"].append(i)
+                unused["merged"].append(i)
                 self._note_split(channels[k])
             else:
-                sorted_out["duplicate"].append(i)
+                unused["duplicate"].append(i)
             return True
 
-        for i in range(held + far_held, len(times)):
+        for i in range(n_waiting + n_suspect, len(times)):
             at = times[i]
-            front = waiting[-1][0] if waiting else last
+            front = waiting[-1][0] if waiting else newest
             if at in known:
-                new = channels[i] & ~known[at]
-                if not new:
-                    sorted_out["duplicate"].append(i)
+                new_channels = channels[i] & ~known[at]
+                if not new_channels:
+                    unused["duplicate"].append(i)
                     continue
                 self._note_split(channels[i] | known[at])
-                if at != origin or (waiting and waiting[0][0] == last + 1):
-                    sorted_out["late"].append(i)
+                if at != newest_instant or (waiting and waiting[0][0] == newest + 1):
+                    unused["late"].append(i)
                     continue
                 without(rows.columns, i, known[at])
-                last += 1
-                rows.time_ns[i] = last
-                known[at] |= new
-                passed.append(i)
+                newest += 1
+                rows.time_ns[i] = newest
+                known[at] |= new_channels
+                released.append(i)
             elif at <= front and merge(i, waiting):
                 pass
-            elif at <= last:
-                sorted_out["duplicate" if again else "late"].append(i)
-            elif front != NEVER and at > front + FAR_NS:
-                if merge(i, far):
+            elif at <= newest:
+                unused["duplicate" if redelivered else "late"].append(i)
+            elif front != NEVER and at > front + CLOCK_JUMP_NS:
+                if merge(i, suspect):
                     continue
-                insort(far, (at, i))
-                if far[-1][0] - far[0][0] >= bear_out:
-                    waiting += far
-                    far = []
+                insort(suspect, (at, i))
+                if suspect[-1][0] - suspect[0][0] >= confirm_ns:
+                    waiting += suspect
+                    suspect = []
             else:
-                sorted_out["wrong_clock"] += [k for _, k in far]
-                far = []
+                unused["wrong_clock"] += [k for _, k in suspect]
+                suspect = []
                 insort(waiting, (at, i))
             while waiting:
                 at, k = waiting[0]
-                if at > waiting[-1][0] - reorder_ns and self._must_wait(policy, at, last, step, channels[k]):
+                in_window = at > waiting[-1][0] - allowed_lateness_ns
+                if in_window and self._must_wait(policy, at, newest, step, channels[k]):
                     break
                 del waiting[0]
-                passed.append(k)
+                released.append(k)
                 known[at] = channels[k]
-                if last != NEVER:
-                    step = _usual(step, at - last)
-                last = origin = at
-                self.split = max(self.split - 1, 0)
+                if newest != NEVER:
+                    step = _updated_step(step, at - newest)
+                newest = newest_instant = at
+                self.split_countdown = max(self.split_countdown - 1, 0)
         self.waiting = rows[np.array([k for _, k in waiting], np.intp)]
-        self.far = rows[np.array([k for _, k in far], np.intp)]
-        for reason, found in sorted_out.items():
+        self.suspect = rows[np.array([k for _, k in suspect], np.intp)]
+        for reason, found in unused.items():
             setattr(self.counts, reason, getattr(self.counts, reason) + len(found))
             if found and reason not in ("duplicate", "merged"):
                 self.unused.append((reason, rows[np.array(found, np.intp)]))
-        self.counts.used += len(passed)
-        self.last, self.origin, self.step = last, origin, step
-        self.passed.trim()
-        return rows[np.array(passed, np.intp)] if passed else NO_ROWS
+        self.counts.used += len(released)
+        self.newest, self.newest_instant, self.usual_step = newest, newest_instant, step
+        self.released.trim()
+        return rows[np.array(released, np.intp)] if released else NO_ROWS
 
     def _note_split(self, channels: int) -> None:
-        """Take note that an instant came in several rows, with these channels together."""
-        if not self.split:
-            for each in self.passed.known().values():
-                self.channels |= each
-        self.split = SPLIT_ROWS
-        self.channels |= channels
+        """Note that an instant arrived in several rows, with these channels together."""
+        if not self.split_countdown:
+            for each in self.released.known().values():
+                self.feed_channels |= each
+        self.split_countdown = SPLIT_MEMORY
+        self.feed_channels |= channels
 
-    def _must_wait(self, policy: Policy, at: Instant, last: Instant, step: int, channels: int) -> bool:
-        """Whether a straggler may belong before a row at `at`, or to it."""
+    def _must_wait(self, policy: Policy, at: Instant, newest: Instant, step: int, channels: int) -> bool:
+        """Tell whether another row may still belong before a row at `at`, or to the same instant."""
         if policy == "window":
             return True
-        if last == NEVER:
-            return policy == "hole"
-        hole = at - last > int(HOLE * step)
-        return hole or (policy == "hole" and self.split > 0 and self.channels & ~channels != 0)
+        if newest == NEVER:
+            return policy == "gap"
+        after_gap = at - newest > int(GAP_FACTOR * step)
+        incomplete = self.split_countdown > 0 and self.feed_channels & ~channels != 0
+        return after_gap or (policy == "gap" and incomplete)
 
-    def goes_on(self, rows: Rows, reorder_ns: int) -> bool:
-        """Whether rows go on from those that wait, in order of time, some of them of one instant."""
+    def continues_in_order(self, rows: Rows, allowed_lateness_ns: int) -> bool:
+        """Tell whether rows continue those that wait, in time order; some may be of one instant."""
         time_ns = rows.time_ns
-        if not reorder_ns or len(self.far):
+        if not allowed_lateness_ns or len(self.suspect):
             return False
-        before = int(self.waiting.time_ns[-1]) if len(self.waiting) else self.last + 1
-        first = 0 if self.last == NEVER and not len(self.waiting) else int(time_ns[0]) - before
+        before = int(self.waiting.time_ns[-1]) if len(self.waiting) else self.newest + 1
+        first_step = 0 if self.newest == NEVER and not len(self.waiting) else int(time_ns[0]) - before
         steps = np.diff(time_ns)
-        return first >= 0 and bool(np.all(steps >= 0)) and max(first, int(steps.max(initial=0))) <= FAR_NS
+        in_order = first_step >= 0 and bool(np.all(steps >= 0))
+        return in_order and max(first_step, int(steps.max(initial=0))) <= CLOCK_JUMP_NS
 
-    def through_window(self, rows: Rows, reorder_ns: int) -> Rows:
-        """Rows in order of time, in the policy `window`."""
+    def append_in_order(self, rows: Rows, allowed_lateness_ns: int) -> Rows:
+        """Append rows in time order under the policy `window`; return those that can be released."""
         waiting = Rows.join([self.waiting, rows]) if len(self.waiting) else rows
         if not np.all(waiting.time_ns[1:] > waiting.time_ns[:-1]):
             waiting, merged, duplicate = merge_sorted(waiting)
             self.counts.merged += merged
             self.counts.duplicate += duplicate
         newest = waiting.time_ns[-1]
-        free = int(np.searchsorted(waiting.time_ns, newest - reorder_ns, side="right"))
+        free = int(np.searchsorted(waiting.time_ns, newest - allowed_lateness_ns, side="right"))
         self.waiting = waiting[free:]
-        return self.pass_on(waiting[:free])
+        return self.release(waiting[:free])
 
 
-def _usual(step: int, new: int) -> int:
-    """The feed's usual step after a new one: shorter at once, longer by and by, so that a long pause changes little."""
-    return new if new < step or not step else step + (min(new, 2 * step) - step) // 16
+def _updated_step(usual: int, step: int) -> int:
+    """Return the usual step after another one: shorter at once, longer slowly, so that a long pause changes little."""
+    return step if step < usual or not usual else usual + (min(step, 2 * usual) - usual) // 16

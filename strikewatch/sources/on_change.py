@@ -12,12 +12,12 @@ from strikewatch.sources.hold import MAX_HOLD_S, Bounds
 
 
 def bound_error(channel: str, hold_s: float) -> str | None:
-    """Why a channel cannot be held for so long, in words; None where it can."""
+    """Return why a channel cannot be held for this long; None if it can."""
     if channel not in CHANNELS:
         return f"{channel[:80]!r} is not a channel; the channels are {', '.join(CHANNELS)}"
     ordinary_s = CHANNELS[channel].hold_ns // SECOND
     if not ordinary_s <= hold_s <= MAX_HOLD_S:
-        return f"{channel} holds {ordinary_s} s by itself; give {ordinary_s} to {MAX_HOLD_S:.0f} s"
+        return f"{channel} is valid for {ordinary_s} s in any case; give {ordinary_s} to {MAX_HOLD_S:.0f} s"
     return None
 
 
@@ -26,7 +26,7 @@ class Settings(DetectorSettings):
 
     hold_s: dict[str, float] = Field(
         default_factory=dict,
-        description="Channel = for how long a value is held until the next one, s; others hold as usual",
+        description="Channel = how long a value is held at most, s; other channels keep their usual hold time",
     )
 
     @model_validator(mode="after")
@@ -38,6 +38,6 @@ class Settings(DetectorSettings):
 
 
 def bounds_of(settings: HammerSettings) -> Bounds:
-    """Channel → how long a value is held by a hammer's settings, ns."""
+    """Return channel → how long a value is held, ns, from a hammer's settings."""
     own = settings.get("on_change")
     return {name: seconds(hold_s) for name, hold_s in own.hold_s.items()} if isinstance(own, Settings) else {}

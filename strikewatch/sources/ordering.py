@@ -1,22 +1,22 @@
-"""Admit: from rows as they arrive, rows in event time, each instant once.
+"""Reordering: from rows in order of arrival to rows in event time, each instant once.
 
-A row is late if a newer one has already been passed on, and a duplicate if its instant is there already with the same
-channels; both are counted, neither is used. Rows of one instant with different channels are one reading: they are
-merged while they wait, and the first value of a channel counts. To give stragglers a chance, rows may wait, by one of
-three policies:
+A row is late if a newer one has been released already, and a duplicate if its instant is known with the same channels.
+Both are counted, and neither is used. Rows of one instant with different channels are one reading: they are merged
+while they wait, and the first value of a channel counts. Rows may wait for out-of-order rows, by one of three policies:
 
-- `none`: rows are known to be in order (our own recordings). Nothing waits.
-- `window`: a row waits until one at least `reorder_s` newer has come. For tables of unknown order.
-- `hole`: a row waits only behind a hole, a step larger than the feed's usual one, where a straggler may still belong;
-  until the hole fills, or `reorder_s` of newer rows or of silence have passed. Live, this costs no delay while a feed
-  is in order. Of a feed that sends the channels of an instant in several rows, a row also waits until it has every
-  channel of the feed.
+- `in_order`: rows are known to be in order (our own recordings). Nothing waits.
+- `window`: a row waits until one newer by at least the allowed lateness has arrived. For tables of unknown order.
+- `gap`: a row waits only after a gap, a step larger than the feed's usual one, where an out-of-order row may still
+  belong. It is released when the gap is filled, or after newer rows or silence of the allowed lateness. Live, this adds
+  no delay while a feed is in order. If a feed sends the channels of an instant in several rows, a row also waits until
+  it has every channel of the feed.
 
-Where the policy is not `window`, a channel may come after its instant was passed on. It is passed on 1 ns after that
-instant if nothing newer has been passed on, and is late otherwise.
+Under `in_order` and `gap`, a channel may arrive after its instant was released. It is released 1 ns after that instant
+if nothing newer has been released, and is late otherwise.
 
-A row far ahead of its predecessors may come from a wrong clock, and would make all that follow late. It is set aside
-until enough rows after it, or silence, bear it out; a row that goes on from the old time refutes it.
+A row far ahead of the rows before it may come from a wrong clock, and would make all rows after it late. Such suspect
+rows are set aside until enough rows after them, or silence, confirm them. A row that continues from the old time
+refutes them.
 """
 
 from collections.abc import Iterable
@@ -28,9 +28,16 @@ import numpy as np
 from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.hammer_buffer import FAR_NS, HOLE, NEVER, Counts, Gate, Policy
+from strikewatch.sources.hammer_buffer import (
+    CLOCK_JUMP_NS,
+    GAP_FACTOR,
+    NEVER,
+    Counts,
+    HammerBuffer,
+    Policy,
+)
 
-__all__ = ["FAR_NS", "NEVER", "Admit", "Counts", "Policy"]
+__all__ = ["CLOCK_JUMP_NS", "NEVER", "Counts", "Policy", "Reorderer"]
 
 
 _STATE: Final = np.dtype([(name, "<i8") for name in ("last", "origin", "step", "split", "channels")])
@@ -38,142 +45,160 @@ LAYOUT: Final = f"arrival/1:{_STATE.itemsize}"
 """Name, version and size of what is saved of how a hammer's feed arrives, as in `engine.state.LAYOUT`."""
 
 
-class Admit:
-    """The doors of all hammers. `reorder_ns`: how long a row waits for stragglers at most."""
+class Reorderer:
+    """The buffers of all hammers. `allowed_lateness_ns`: how long a row waits for out-of-order rows at most."""
 
-    def __init__(self, policy: Policy, reorder_ns: int = 2 * SECOND) -> None:
+    def __init__(self, policy: Policy, allowed_lateness_ns: int = 2 * SECOND) -> None:
         self.policy = policy
-        self._reorder_ns = reorder_ns
-        self._gates: dict[Key, Gate] = {}
-        self._duplicates_told = 0
+        self._allowed_lateness_ns = allowed_lateness_ns
+        self._buffers: dict[Key, HammerBuffer] = {}
+        self._duplicates_reported = 0
 
     @property
     def keys(self) -> tuple[Key, ...]:
-        return tuple(self._gates)
+        """All hammers seen."""
+        return tuple(self._buffers)
 
     def counts(self) -> dict[Key, Counts]:
-        return {key: gate.counts for key, gate in self._gates.items()}
+        """Return what became of each hammer's rows."""
+        return {key: buffer.counts for key, buffer in self._buffers.items()}
 
     def duplicates(self, key: Key) -> int:
-        """How many rows of a hammer had arrived before."""
-        gate = self._gates.get(key)
-        return 0 if gate is None else gate.counts.duplicate
+        """Return how many duplicate rows of a hammer have arrived."""
+        buffer = self._buffers.get(key)
+        return 0 if buffer is None else buffer.counts.duplicate
 
-    def last(self, key: Key) -> Instant:
-        """The newest row passed on, NEVER if none."""
-        gate = self._gates.get(key)
-        return NEVER if gate is None else gate.last
+    def newest(self, key: Key) -> Instant:
+        """Return the time of a hammer's newest released row, NEVER if there is none."""
+        buffer = self._buffers.get(key)
+        return NEVER if buffer is None else buffer.newest
 
     @property
-    def holding(self) -> list[Key]:
-        """The hammers of which rows wait."""
-        return [key for key, gate in self._gates.items() if len(gate.waiting) or len(gate.far)]
+    def waiting_hammers(self) -> list[Key]:
+        """The hammers with rows that wait."""
+        return [key for key, buffer in self._buffers.items() if len(buffer.waiting) or len(buffer.suspect)]
 
     def waiting(self, key: Key) -> Rows:
-        """What has arrived but not been passed on: part of the state to save."""
-        gate = self._gates[key]
-        return Rows.join([gate.waiting, gate.far])
+        """Return the rows that have arrived but are not released: part of the state to save."""
+        buffer = self._buffers[key]
+        return Rows.join([buffer.waiting, buffer.suspect])
 
-    def take_tally(self) -> dict[str, int]:
-        """Duplicates since the last call; they are counted, not kept."""
-        found = sum(gate.counts.duplicate for gate in self._gates.values())
-        told, self._duplicates_told = self._duplicates_told, found
-        return {"duplicate": found - told} if found > told else {}
+    def take_duplicate_counts(self) -> dict[str, int]:
+        """Return the number of duplicates since the last call, as {"duplicate": n}; their rows are not kept."""
+        total = sum(buffer.counts.duplicate for buffer in self._buffers.values())
+        reported, self._duplicates_reported = self._duplicates_reported, total
+        return {"duplicate": total - reported} if total > reported else {}
 
-    def restore(self, key: Key, last: Instant, waiting: Rows, events: Iterable[Event]) -> None:
-        """Take up a saved state."""
-        gate = self._gate(key)
-        gate.last = gate.origin = last
-        before = waiting.time_ns[:1] if last == NEVER else last
-        jumps = np.flatnonzero(np.diff(waiting.time_ns, prepend=before) > FAR_NS)
-        near = int(jumps[0]) if len(jumps) else len(waiting)
-        gate.waiting, gate.far = waiting[:near], waiting[near:]
+    def restore(self, key: Key, newest: Instant, waiting: Rows, events: Iterable[Event]) -> None:
+        """Restore the saved state of a hammer."""
+        buffer = self._buffer(key)
+        buffer.newest = buffer.newest_instant = newest
+        before = waiting.time_ns[:1] if newest == NEVER else newest
+        jumps = np.flatnonzero(np.diff(waiting.time_ns, prepend=before) > CLOCK_JUMP_NS)
+        plausible = int(jumps[0]) if len(jumps) else len(waiting)
+        buffer.waiting, buffer.suspect = waiting[:plausible], waiting[plausible:]
         for event in events:
-            self.event(event)
+            self.add_event(event)
 
     def saved(self, key: Key) -> bytes:
-        """What was learned of how a hammer's feed arrives, as bytes of `LAYOUT`; rows that wait are saved apart."""
-        gate = self._gate(key)
-        return np.array((gate.last, gate.origin, gate.step, gate.split, gate.channels), _STATE).tobytes()
+        """Return what was learned of how a hammer's feed arrives, as bytes of `LAYOUT`, without the rows that wait."""
+        buffer = self._buffer(key)
+        learned = (
+            buffer.newest,
+            buffer.newest_instant,
+            buffer.usual_step,
+            buffer.split_countdown,
+            buffer.feed_channels,
+        )
+        return np.array(learned, _STATE).tobytes()
 
     def resume(self, key: Key, layout: str, state: bytes) -> None:
-        """Take up what `saved` gave, if it is part of a saved state; call it after `restore`."""
+        """Restore what `saved` returned, if it is part of a saved state; call it after `restore`."""
         offset = 0
         for part in layout.split():
             if part == LAYOUT:
-                gate = self._gate(key)
+                buffer = self._buffer(key)
                 learned = np.frombuffer(state, _STATE, 1, offset)[0].tolist()
-                last, origin, gate.step, gate.split, gate.channels = learned
-                gate.origin = origin if last == gate.last else gate.last
+                newest, newest_instant, buffer.usual_step, buffer.split_countdown, buffer.feed_channels = (
+                    learned
+                )
+                buffer.newest_instant = newest_instant if newest == buffer.newest else buffer.newest
             offset += int(part.rpartition(":")[2])
 
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
-        """Rows not used since the last call, each lot with its reason."""
-        gate = self._gates[key]
-        unused, gate.unused = gate.unused, []
+        """Return the rows not used since the last call, grouped by reason."""
+        buffer = self._buffers[key]
+        unused, buffer.unused = buffer.unused, []
         return unused
 
-    def event(self, event: Event) -> Event:
-        """Take an event. One from before the hammer's newest row takes effect right after that row (`applied`); a
-        correction not before what it corrects."""
-        gate = self._gate((event.site, event.hammer))
+    def add_event(self, event: Event) -> Event:
+        """Add an event; return it with the time at which it takes effect (`applied`).
+
+        An event from before the hammer's newest row takes effect right after that row, and a correction not before the
+        event that it corrects.
+        """
+        buffer = self._buffer((event.site, event.hammer))
         if event.applied < 0:
-            applied = gate.last + 1 if event.time <= gate.last else -1
-            if (wrong := event.corrects) and wrong[1] > max(event.time, applied):
-                applied = wrong[1]
+            applied = buffer.newest + 1 if event.time <= buffer.newest else -1
+            if (corrected := event.corrects) and corrected[1] > max(event.time, applied):
+                applied = corrected[1]
             event = replace(event, applied=applied)
-        gate.events.append(event)
-        gate.events.sort(key=lambda waiting: waiting.effective)
+        buffer.events.append(event)
+        buffer.events.sort(key=lambda waiting: waiting.effective)
         return event
 
-    def rows(self, key: Key, rows: Rows, *, again: bool = False) -> Rows:
-        """Take rows in the order of their arrival; return those that may pass now, strictly increasing in time.
+    def add_rows(self, key: Key, rows: Rows, *, redelivered: bool = False) -> Rows:
+        """Add rows in order of arrival; return those that can be released, strictly increasing in time.
 
-        `again`: they may have been delivered before, so that old ones count as duplicates.
+        `redelivered`: they may have been delivered before, so old ones count as duplicates.
         """
-        gate = self._gate(key)
+        buffer = self._buffer(key)
         time_ns = rows.time_ns
         if not len(time_ns):
             return NO_ROWS
-        before = int(gate.waiting.time_ns[-1]) if len(gate.waiting) else gate.last
-        if time_ns[0] > before and not len(gate.far) and np.all(time_ns[1:] > time_ns[:-1]):
-            if self.policy == "none":
-                return gate.pass_on(rows)
-            first = 1 if before == NEVER else int(time_ns[0]) - before
-            largest = int(np.diff(time_ns).max(initial=first))
-            if self.policy == "hole" and not (gate.split or len(gate.waiting)):
-                if largest <= int(HOLE * gate.step):
-                    return gate.pass_on(rows)
-            elif self.policy == "window" and largest <= FAR_NS:
-                return gate.through_window(rows, self._reorder_ns)
-        elif self.policy == "window" and gate.goes_on(rows, self._reorder_ns):
-            return gate.through_window(rows, self._reorder_ns)
-        return gate.one_by_one(rows, self.policy, self._reorder_ns, again)
+        before = int(buffer.waiting.time_ns[-1]) if len(buffer.waiting) else buffer.newest
+        if time_ns[0] > before and not len(buffer.suspect) and np.all(time_ns[1:] > time_ns[:-1]):
+            if self.policy == "in_order":
+                return buffer.release(rows)
+            first_step = 1 if before == NEVER else int(time_ns[0]) - before
+            largest_step = int(np.diff(time_ns).max(initial=first_step))
+            if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting)):
+                if largest_step <= int(GAP_FACTOR * buffer.usual_step):
+                    return buffer.release(rows)
+            elif self.policy == "window" and largest_step <= CLOCK_JUMP_NS:
+                return buffer.append_in_order(rows, self._allowed_lateness_ns)
+        elif self.policy == "window" and buffer.continues_in_order(rows, self._allowed_lateness_ns):
+            return buffer.append_in_order(rows, self._allowed_lateness_ns)
+        return buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
 
     def flush(self, key: Key) -> Rows:
-        """Nothing more is expected soon: let all that waits pass."""
-        gate = self._gate(key)
-        rows = Rows.join([gate.waiting, gate.far])
-        gate.waiting = gate.far = NO_ROWS
-        return gate.pass_on(rows)
+        """Release all rows that wait, because no more are expected soon."""
+        buffer = self._buffer(key)
+        rows = Rows.join([buffer.waiting, buffer.suspect])
+        buffer.waiting = buffer.suspect = NO_ROWS
+        return buffer.release(rows)
 
-    def portion(self, key: Key, rows: Rows, upto: Instant | None = None, *, closing: bool = False) -> Portion:
-        """A portion of rows that passed, up to `upto` (default: the newest row), with the events that fall due, or
-        when `closing` with all of them."""
-        gate = self._gate(key)
-        if upto is None:
-            upto = gate.last
-        due = len(gate.events) if closing else sum(event.effective <= upto for event in gate.events)
-        events, gate.events = tuple(gate.events[:due]), gate.events[due:]
-        return Portion(key, rows, upto, events)
+    def portion(
+        self, key: Key, rows: Rows, watermark: Instant | None = None, *, closing: bool = False
+    ) -> Portion:
+        """Return a portion of released rows up to `watermark` (default: the newest row), with the events due by then.
 
-    def ahead(self, key: Key, upto: Instant) -> Portion:
-        """A look ahead through a silence: no rows, the events waiting, and nothing taken out of the queue."""
-        gate = self._gate(key)
-        return Portion(key, NO_ROWS, upto, tuple(e for e in gate.events if e.effective <= upto))
+        `closing`: with all events, due or not.
+        """
+        buffer = self._buffer(key)
+        if watermark is None:
+            watermark = buffer.newest
+        due = len(buffer.events) if closing else sum(e.effective <= watermark for e in buffer.events)
+        events, buffer.events = tuple(buffer.events[:due]), buffer.events[due:]
+        return Portion(key, rows, watermark, events)
 
-    def _gate(self, key: Key) -> Gate:
-        gate = self._gates.get(key)
-        if gate is None:
-            gate = self._gates[key] = Gate()
-        return gate
+    def look_ahead(self, key: Key, watermark: Instant) -> Portion:
+        """Return a portion without rows, up to `watermark`, with the events due by then; nothing is taken out."""
+        buffer = self._buffer(key)
+        return Portion(key, NO_ROWS, watermark, tuple(e for e in buffer.events if e.effective <= watermark))
+
+    def _buffer(self, key: Key) -> HammerBuffer:
+        buffer = self._buffers.get(key)
+        if buffer is None:
+            buffer = self._buffers[key] = HammerBuffer()
+        return buffer

@@ -1,4 +1,4 @@
-"""What each reason for not using data means, and what its sender should do: the one place where remedies are kept."""
+"""What each reason for not using data means, and what the sender should do about it."""
 
 from typing import Final
 
@@ -6,11 +6,11 @@ from strikewatch.sources.decode import REASONS
 
 NOT_USED: Final = {
     "late": "rows older than a row of the same hammer that has been processed",
-    "wrong_clock": "rows far ahead of the rows before them, which went on from the old time afterwards",
-    "duplicate": "rows that had arrived before",
-    "unknown_key": "a key that is not known; the rest of the message was used",
+    "wrong_clock": "rows far ahead of the rows before them; later rows continued from the old time",
+    "duplicate": "rows that had already arrived",
+    "unknown_key": "an unknown key; the rest of the message was used",
 }
-"""Reasons for what was decoded and yet not used."""
+"""Reasons why decoded data was not used."""
 
 MEANINGS: Final = {**REASONS, **NOT_USED}
 
@@ -36,20 +36,20 @@ REMEDIES: Final = {
     "senml_label": "leave out the label that ends in '_', or send plain JSON",
     "senml_name": "make n or bn name a channel, in letters, digits and -:./_",
     "senml_unit": _SENML,
-    "late": "send the oldest data first and keep the sender's clock right (NTP); a clock that was set back has to pass "
-    "its old time before rows count again",
+    "late": "send the oldest data first and keep the sender's clock right (NTP); after a clock was set "
+    "back, rows are used again only from its old time on",
     "wrong_clock": "set the sender's clock (NTP), and check why it jumped",
-    "duplicate": "nothing is lost; if it keeps rising, two gateways send the same, or one sends everything twice",
+    "duplicate": "nothing is lost; if the count keeps rising, two gateways send the same data, or one sends it twice",
     "unknown_key": "correct the key or stop sending it; `strikewatch channels` lists all channels",
 }
-_UNKNOWN: Final = "see the detail; it was written by another release"
+_UNKNOWN: Final = "see the detail; this reason comes from another release"
 
 
 def meaning(reason: str) -> str:
-    """What a reason means, in words; the reason itself for one of another release."""
+    """Return what a reason means; the reason itself if it comes from another release."""
     return MEANINGS.get(reason, reason)
 
 
 def remedy(reason: str) -> str:
-    """What the sender should do about it."""
+    """Return what the sender should do about a reason."""
     return REMEDIES.get(reason, _UNKNOWN)

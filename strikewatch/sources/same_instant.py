@@ -1,6 +1,6 @@
-"""Rows of one hammer and one instant are one reading: which channels a row carries, and how rows are merged.
+"""Merge rows of one hammer and one instant: together they are one reading.
 
-The first value of a channel at an instant counts. A row that brings no new channel to its instant is a duplicate.
+The first value of a channel at an instant counts. A row that adds no new channel to its instant is a duplicate.
 """
 
 from collections.abc import Mapping
@@ -13,13 +13,13 @@ from strikewatch.core.batch import Floats, Rows
 from strikewatch.core.channels import CHANNELS, hold_column
 
 REMEMBERED: Final = 1024
-"""Instants remembered to tell a duplicate from a late row; older ones count as late."""
+"""Number of instants kept to tell a duplicate from a late row; rows of older instants count as late."""
 _BITS: Final = {name: 1 << k for k, name in enumerate(CHANNELS)}
 _PARTS: Final = 64
 
 
 def masks(columns: Mapping[str, Floats], count: int) -> list[int]:
-    """The channels that each of `count` rows has a value of, as bits in the order of CHANNELS."""
+    """Return the channels with a value in each of `count` rows, as bits in the order of CHANNELS."""
     if count == 1:
         found = 0
         for name, column in columns.items():
@@ -36,7 +36,7 @@ def masks(columns: Mapping[str, Floats], count: int) -> list[int]:
 
 
 def add_missing(columns: Mapping[str, Floats], to: int, source: int) -> None:
-    """Give row `to` the values of row `source` in channels that it has none of, in place."""
+    """Copy to row `to` the values of row `source` in the channels that `to` lacks, in place."""
     for name in _channels(columns):
         column = columns[name]
         if column[to] != column[to]:
@@ -47,14 +47,14 @@ def add_missing(columns: Mapping[str, Floats], to: int, source: int) -> None:
 
 
 def without(columns: Mapping[str, Floats], row: int, known: int) -> None:
-    """Take from a row the values of the channels in `known`, in place."""
+    """Remove from a row the values of the channels in `known` (bits), in place."""
     for name in _channels(columns):
         if known & _BITS[name]:
             columns[name][row] = np.nan
 
 
 def merge_sorted(rows: Rows) -> tuple[Rows, int, int]:
-    """Merge rows of equal instants, which must stand side by side.
+    """Merge rows of equal instants, which must be adjacent.
 
     Returns the merged rows, and how many rows were merged into another and how many were duplicates.
     """
@@ -80,28 +80,28 @@ def _channels(columns: Mapping[str, Floats]) -> list[str]:
     return [name for name in columns if name in _BITS]
 
 
-class Passed:
-    """The instants passed on lately, and which channels each had."""
+class ReleasedInstants:
+    """The instants released most recently, and the channels of each."""
 
     def __init__(self) -> None:
-        self._parts: list[Rows] = []  # not looked at yet
-        self._rows = 0  # in those
-        self._times = np.empty(0, np.int64)  # before those
+        self._parts: list[Rows] = []  # not indexed yet
+        self._rows = 0  # number of rows in `_parts`
+        self._times = np.empty(0, np.int64)  # earlier than `_parts`
         self._masks = np.empty(0, np.int64)
-        self._known: dict[int, int] = {}  # in place of `_times` and `_masks` while they are asked for
+        self._known: dict[int, int] = {}  # replaces `_times` and `_masks` while it is in use
 
     def note(self, rows: Rows) -> None:
-        """Remember rows that were passed on, strictly increasing; cheap, for it is done at each step."""
+        """Add released rows, strictly increasing in time; cheap, because every step does it."""
         count = len(rows.time_ns)
         self._parts.append(rows if count <= REMEMBERED else rows[-REMEMBERED:])
         self._rows += min(count, REMEMBERED)
         if self._rows > 4 * REMEMBERED:
             self._drop_old()
         if len(self._parts) >= _PARTS:
-            self._shorten()
+            self._compact()
 
     def known(self) -> dict[int, int]:
-        """Instant → channels as bits, the oldest first. May be added to; call `trim` after that."""
+        """Return instant → channels as bits, the oldest first. The caller may add to it, then must call `trim`."""
         if len(self._times):
             self._known = dict(zip(self._times.tolist(), self._masks.tolist(), strict=True))
             self._times = self._masks = np.empty(0, np.int64)
@@ -111,12 +111,12 @@ class Passed:
         return self._known
 
     def trim(self) -> None:
-        """Forget the oldest instants, where there are far more than REMEMBERED."""
+        """Drop the oldest instants when there are more than twice REMEMBERED."""
         if len(self._known) > 2 * REMEMBERED:
             self._known = dict(islice(self._known.items(), len(self._known) - REMEMBERED, None))
 
     def _drop_old(self) -> None:
-        """Forget what lies before the newest parts of REMEMBERED rows, without a look at it."""
+        """Drop everything before the newest parts that hold REMEMBERED rows, without indexing it."""
         first = 0
         while self._rows - len(self._parts[first].time_ns) >= REMEMBERED:
             self._rows -= len(self._parts[first].time_ns)
@@ -125,8 +125,8 @@ class Passed:
         self._times = self._masks = np.empty(0, np.int64)
         self._known = {}
 
-    def _shorten(self) -> None:
-        """Put what is remembered into two small arrays."""
+    def _compact(self) -> None:
+        """Store the newest instants in two small arrays."""
         times = [self._times, np.array(list(self._known), np.int64)]
         channels = list(self._known.values())
         for part in self._parts:

@@ -21,7 +21,7 @@ def detect(rows: Rows, settings_of: Callable[[Key], HammerSettings] = data.setti
     pipeline = Pipeline(settings_of)
     for start in range(0, len(rows), PIECE):
         piece = rows[start : start + PIECE]
-        pipeline.keep(pipeline.step(Batch([Portion(data.KEY, piece, int(piece.time_ns[-1]))])))
+        pipeline.commit(pipeline.step(Batch([Portion(data.KEY, piece, int(piece.time_ns[-1]))])))
 
 
 def floor(rows: Rows) -> None:

@@ -16,7 +16,7 @@ from tests.physics.work import shift
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 SHIFT = SHIFTS / "hot-bench"
-FITTED = SHIFTS / "full-bench"
+INSTRUMENTED = SHIFTS / "full-bench"
 KEY: Key = ("fennick-hollow", "HB-01")
 BOTH: tuple[Key, ...] = (KEY, ("fennick-hollow", "HB-02"))
 """One operator who lingers, and one who does not grease."""
@@ -43,12 +43,12 @@ def rich(n: int, key: Key = KEY) -> Rows:
 
 def fitted(n: int) -> Rows:
     """n rows at 10 Hz of a carrier with every sensor, as recorded."""
-    return _tiled(n, KEY, FITTED)
+    return _tiled(n, KEY, INSTRUMENTED)
 
 
 def fitted_settings() -> Callable[[Key], HammerSettings]:
     """With what its misuse is judged by, so that no detector is silent."""
-    return load(FITTED / SETTINGS).of_hammer
+    return load(INSTRUMENTED / SETTINGS).of_hammer
 
 
 def fast(n: int) -> Rows:

@@ -39,7 +39,7 @@ def one(hammers: int, minutes: int) -> None:
             "oil_c": np.array([60.0 + minute % 25]),
         }
         batch = Batch([Portion(key, Rows(time_ns, columns), at) for key in keys])
-        pipeline.keep(pipeline.step(batch))
+        pipeline.commit(pipeline.step(batch))
         if minute == minutes // 10:
             early = resident_mib()
     print(early, resident_mib())

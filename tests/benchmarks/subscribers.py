@@ -86,7 +86,7 @@ def naive(host: str, port: int, n: int) -> float:
 
 
 def whole(host: str, port: int, n: int) -> float:
-    """Everything on: decode, admit, detectors, ledger, one synced transaction a step, recording, acknowledgement."""
+    """Everything on: decode, reorder, detectors, tracker, one synced transaction a step, recording, acknowledgement."""
     from strikewatch.service import run
     from strikewatch.service.worker import Worker
     from strikewatch.settings.tree import load

@@ -33,7 +33,7 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for day in range(8):
         times = NOW - (7 - day) * 24 * HOUR - np.arange(5 * 360, -1, -1) * 10 * SECOND
         rows = Rows(times, {"active": np.zeros(len(times))})
-        pipeline.keep(pipeline.step(Batch([Portion(KEY, rows, int(times[-1]))])))
+        pipeline.commit(pipeline.step(Batch([Portion(KEY, rows, int(times[-1]))])))
     store = Store(tmp_path / "watch.db")
     states = {KEY: pipeline.saved(KEY)}
     store.commit(StepRecord(NOW, [], [], [], [], [], states, LAYOUT, [], {}, ()))

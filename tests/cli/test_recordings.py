@@ -91,7 +91,10 @@ def test_a_table_with_semicolons_decimal_commas_and_other_names(
     ("options", "said"),
     [
         ([], "column `hammer` is missing; "),
-        (["--column", "presure_bar=x"], "column presure_bar: is no known name; did you mean pressure_bar?"),
+        (
+            ["--column", "presure_bar=x"],
+            "column presure_bar: is not a known name; did you mean pressure_bar?",
+        ),
         (["--column", "oil_c=Oil"], "no column `Oil` for `oil_c`; did you mean oel?"),
         (["--column", "oil_c"], "write NAME=COLUMN"),
         (["--zone", "Europe/Viena"], "zone 'Europe/Viena' is not known; did you mean Europe/Vienna?"),

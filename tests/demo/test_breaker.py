@@ -6,14 +6,14 @@ from scipy.signal import periodogram
 
 from strikewatch.core.batch import Floats
 from strikewatch.demo.breaker import Breaker, pulse
-from strikewatch.demo.oil import Circuit
+from strikewatch.demo.oil import OilCircuit
 from strikewatch.demo.timeline import Timeline
 
 
 def struck(breaker: Breaker, rate_hz: float, **how: float) -> Floats:
     """20 s of steady supply pressure sampled at `rate_hz`, bar."""
-    line = Timeline("HB-01", 0, breaker, Circuit(), 40.0, lambda _: 20.0)
-    line.spend(30.0, 1800.0, firing=True, **how)
+    line = Timeline("HB-01", 0, breaker, OilCircuit(), 40.0, lambda _: 20.0)
+    line.advance(30.0, 1800.0, firing=True, **how)
     seconds = 5.013 + np.arange(0.0, 20.0, 1.0 / rate_hz)
     return line.pressure_bar(np.round(seconds * 1e9).astype(np.int64))
 
@@ -81,10 +81,10 @@ def test_heat_is_a_share_of_hydraulic_power() -> None:
 
 
 def test_pressure_rises_at_the_start_and_decays_after_release() -> None:
-    line = Timeline("HB-01", 0, Breaker(pulse_bar=0.0), Circuit(), 40.0, lambda _: 20.0)
-    line.spend(5.0, 1800.0)
-    line.spend(5.0, 1800.0, firing=True)
-    line.spend(5.0, 1800.0)
+    line = Timeline("HB-01", 0, Breaker(pulse_bar=0.0), OilCircuit(), 40.0, lambda _: 20.0)
+    line.advance(5.0, 1800.0)
+    line.advance(5.0, 1800.0, firing=True)
+    line.advance(5.0, 1800.0)
     seen = line.pressure_bar(np.array([4_999, 5_250, 9_999, 10_120, 14_999], np.int64) * 10**6)
     rise, fall = 1.0 - np.exp(-1.0), np.exp(-1.0)
     assert seen == pytest.approx([12.0, 12.0 + 133.0 * rise, 145.0, 12.0 + 133.0 * fall, 12.0], abs=0.02)

@@ -8,10 +8,10 @@ from strikewatch.core.batch import Batch, Portion, Rows
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.day import START_NS, hammer_messages
-from strikewatch.demo.site import FITTED, HAMMERS, PROFILES
+from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.tree import load
-from strikewatch.sources.decode import Happening, Samples, decode
+from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
 
 def shown(name: str, minutes: float) -> list[Finding]:
@@ -19,7 +19,7 @@ def shown(name: str, minutes: float) -> list[Finding]:
     until_ns = START_NS + round(minutes * 60.0) * SECOND
     parts = []
     for message in takewhile(
-        lambda one: one.due_ns <= until_ns, hammer_messages((HAMMERS | FITTED)[name], START_NS, 1)
+        lambda one: one.due_ns <= until_ns, hammer_messages((HAMMERS | INSTRUMENTED)[name], START_NS, 1)
     ):
         found = decode(f"strikewatch/{message.topic}", message.payload, message.due_ns, "strikewatch")
         if isinstance(found, Samples):
@@ -27,7 +27,7 @@ def shown(name: str, minutes: float) -> list[Finding]:
             assert not found.unknown
             parts.append(found.rows)
         else:
-            assert isinstance(found, Happening)
+            assert isinstance(found, DecodedEvent)
     rows = Rows.join(parts)
     pipeline = Pipeline(load(given={"hammers": PROFILES}).of_hammer)
     return pipeline.step(Batch([Portion(("fennick-hollow", name), rows, until_ns)])).findings
@@ -40,7 +40,7 @@ def test_some_misuse_shows_in_the_first_minutes(name: str, fault: str) -> None:
 
 
 def test_within_the_hour_the_fitted_hammers_show_every_misuse() -> None:
-    found = {finding.fault for name in FITTED for finding in shown(name, 62.0)}
+    found = {finding.fault for name in INSTRUMENTED for finding in shown(name, 62.0)}
     assert found >= {
         "low_engine_speed",
         "end_of_stroke",

@@ -10,11 +10,11 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.feed import Feed, sense
 from strikewatch.demo.feed_faults import Arrivals
-from strikewatch.demo.oil import Circuit
+from strikewatch.demo.oil import OilCircuit
 from strikewatch.demo.people import OPERATORS
-from strikewatch.demo.site import HAMMERS, SITE, live_out
+from strikewatch.demo.site import HAMMERS, SITE, simulate
 from strikewatch.demo.timeline import Timeline
-from strikewatch.demo.work import Plan, Turn
+from strikewatch.demo.work import Plan, WorkPeriod
 
 START_NS = instant.parse("2026-07-14T11:00:00Z")
 
@@ -22,9 +22,9 @@ START_NS = instant.parse("2026-07-14T11:00:00Z")
 @pytest.fixture(scope="module")
 def line() -> Timeline:
     hammer = HAMMERS["HB-01"]
-    turns, lunch = (Turn(OPERATORS["op-12"], 1800.0),), ((600.0, 900.0),)
+    turns, lunch = (WorkPeriod(OPERATORS["op-12"], 1800.0),), ((600.0, 900.0),)
     plan = Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, pauses_s=lunch)
-    return live_out(plan, 8).line
+    return simulate(plan, 8).timeline
 
 
 def read(line: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.0) -> Rows:
@@ -62,8 +62,8 @@ def test_noise_is_small_and_not_biased(line: Timeline) -> None:
 
 def test_averaging_removes_most_of_the_pulses() -> None:
     """The mean over 0.1 s takes in about one blow at 10.4 blows/s; a momentary one scatters with it."""
-    steady = Timeline("HB-01", START_NS, HAMMERS["HB-01"].breaker, Circuit(), 40.0, lambda _: 20.0)
-    steady.spend(120.0, 1800.0, firing=True)
+    steady = Timeline("HB-01", START_NS, HAMMERS["HB-01"].breaker, OilCircuit(), 40.0, lambda _: 20.0)
+    steady.advance(120.0, 1800.0, firing=True)
     spread = [
         read(steady, Feed(averaged=a), 10.0, 110.0).columns["pressure_bar"].std() for a in (False, True)
     ]
@@ -75,7 +75,7 @@ def test_gateway_falls_silent_after_the_key_unless_it_has_its_own_supply(line: T
     """Off at the start and over lunch: rows stop 20 s after the one time that the key is turned off."""
     keyed, own = read(line, Feed(run_on_s=20.0)), read(line, Feed(run_on_s=None))
     assert len(own) == 18_000
-    off = int((line.held("rpm", own.time_ns) == 0.0).sum())
+    off = int((line.value_at("rpm", own.time_ns) == 0.0).sum())
     assert off > 3_000
     assert len(own) - len(keyed) == off - 200
     assert (keyed.columns["engine_rpm"] == 0.0).sum() == 20
@@ -90,7 +90,7 @@ def test_slices_hold_the_same_instants_as_the_whole(line: Timeline) -> None:
 
 @pytest.fixture
 def arrivals(line: Timeline) -> Arrivals:
-    return Arrivals.prompt("HB-01", read(line, Feed(step_s=0.5, run_on_s=None)))
+    return Arrivals.undelayed("HB-01", read(line, Feed(step_s=0.5, run_on_s=None)))
 
 
 def at(after_s: float) -> int:
@@ -109,10 +109,10 @@ def test_backlog_loses_nothing_and_comes_after_its_span(arrivals: Arrivals) -> N
     assert sorted(between.rows.time_ns.tolist()) == arrivals.rows.time_ns.tolist()
     backward = np.flatnonzero(np.diff(between.rows.time_ns) < 0)
     assert len(backward) > 10
-    assert (np.diff(between.came_ns) >= 0).all()
+    assert (np.diff(between.arrived_ns) >= 0).all()
     at_once = arrivals.backlog(at(100), at(160), 0.0)
     assert at_once.rows.time_ns.tolist() == arrivals.rows.time_ns.tolist()
-    assert int(at_once.came_ns[200]) == at(160) - 1
+    assert int(at_once.arrived_ns[200]) == at(160) - 1
 
 
 def test_duplicates_repeat_rows_bit_for_bit(arrivals: Arrivals) -> None:
@@ -129,7 +129,7 @@ def test_wrong_clock_moves_stamps_and_not_the_order_of_arrival(arrivals: Arrival
     moved = wrong.rows.time_ns - arrivals.rows.time_ns
     assert np.unique(moved).tolist() == [0, 2400 * SECOND]
     assert int((moved > 0).sum()) == 60
-    assert wrong.came_ns.tolist() == arrivals.came_ns.tolist()
+    assert wrong.arrived_ns.tolist() == arrivals.arrived_ns.tolist()
 
 
 def test_broken_sensor_reads_the_same_wherever_it_is_sampled(arrivals: Arrivals) -> None:

@@ -12,13 +12,13 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.arm import Strokes
 from strikewatch.demo.feed import ANGLES, PROBES, sense
-from strikewatch.demo.fitted import FittedWorker
-from strikewatch.demo.kit import Chore, Deed, Greaser, Kit, Misuse
+from strikewatch.demo.fitted import InstrumentedWorker
+from strikewatch.demo.kit import Equipment, Greaser, MaintenanceTask, Misuse, PlannedMisuse
 from strikewatch.demo.labels import Label
 from strikewatch.demo.people import OPERATORS
-from strikewatch.demo.site import FITTED, HAMMERS, PROFILES, SITE, hammer_of, live_out
+from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, simulate
 from strikewatch.demo.timeline import Timeline
-from strikewatch.demo.work import Plan, Turn
+from strikewatch.demo.work import Plan, WorkPeriod
 from tests.demo.test_arm import tip
 
 START_NS = instant.parse("2026-09-08T07:00:00Z")
@@ -38,58 +38,62 @@ OWN = PROFILES["HB-01"]
 
 
 def day(who: str = "op-13", hours: float = 1.0, **kit: Any) -> Any:
-    hammer = FITTED["HB-01"]
-    turns = (Turn(OPERATORS[who], hours * 3600.0),)
-    return live_out(Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, kit=Kit(**kit)), 5)
+    hammer = INSTRUMENTED["HB-01"]
+    turns = (WorkPeriod(OPERATORS[who], hours * 3600.0),)
+    return simulate(
+        Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, equipment=Equipment(**kit)), 5
+    )
 
 
 @pytest.fixture(scope="module")
-def worked() -> FittedWorker:
+def worked() -> InstrumentedWorker:
     """Every deed once; nobody strikes blank for long."""
-    worker: FittedWorker = day(deeds=[Deed(300.0 + 240.0 * k, what) for k, what in enumerate(KINDS)])
+    worker: InstrumentedWorker = day(
+        planned_misuse=[PlannedMisuse(300.0 + 240.0 * k, what) for k, what in enumerate(KINDS)]
+    )
     return worker
 
 
-def told(worker: FittedWorker, truth: str) -> list[Label]:
-    return [label for label in worker.line.labels if label.truth == truth]
+def told(worker: InstrumentedWorker, truth: str) -> list[Label]:
+    return [label for label in worker.timeline.labels if label.truth == truth]
 
 
 def _end(line: Timeline, at: Ints) -> Floats:
     """How far the cylinder nearest to an end is from it."""
-    strokes = np.stack([line.held(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")])
+    strokes = np.stack([line.value_at(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")])
     nearest: Floats = np.minimum(strokes, 1.0 - strokes).min(axis=0)
     return nearest
 
 
 def _off_band(line: Timeline, at: Ints) -> Floats:
     """Below 0 outside of the band."""
-    bar, band = line.held("feed_bar", at), OWN["feed_force"]
+    bar, band = line.value_at("feed_bar", at), OWN["feed_force"]
     return np.minimum(bar - band["low_bar"], band["high_bar"] - bar)
 
 
 WRONG: dict[str, tuple[Callable[[Timeline, Ints], Any], bool]] = {
-    "off_square": (lambda line, at: np.abs(line.held("tilt_deg", at)) > 15.0, True),
-    "over_side": (lambda line, at: np.abs(line.held("swing_deg", at)) > 45.0, True),
+    "off_square": (lambda line, at: np.abs(line.value_at("tilt_deg", at)) > 15.0, True),
+    "over_side": (lambda line, at: np.abs(line.value_at("swing_deg", at)) > 45.0, True),
     "end_of_stroke": (lambda line, at: _end(line, at) <= 0.05, True),
     "low_engine_speed": (
-        lambda line, at: line.held("rpm", at) < 0.9 * OWN["low_engine_speed"]["rated_rpm"],
+        lambda line, at: line.value_at("rpm", at) < 0.9 * OWN["low_engine_speed"]["rated_rpm"],
         True,
     ),
     "feed_force": (lambda line, at: _off_band(line, at) < 0.0, True),
-    "prying": (lambda line, at: line.held("side_load_bar", at) > OWN["prying"]["limit_bar"], False),
-    "submerged": (lambda line, at: line.held("water_m", at) > 0.0, True),
+    "prying": (lambda line, at: line.value_at("side_load_bar", at) > OWN["prying"]["limit_bar"], False),
+    "submerged": (lambda line, at: line.value_at("water_m", at) > 0.0, True),
 }
 """What each fault is, by the figures of its definition, and whether only firing counts."""
 
 
 @pytest.mark.parametrize("truth", WRONG)
 def test_labelled_misuse_is_in_the_signals_for_as_long_as_the_label_says(
-    truth: str, worked: FittedWorker
+    truth: str, worked: InstrumentedWorker
 ) -> None:
     """And outside of labels for at most the moment in which any good operator lets go (half a second)."""
     wrong, firing_only = WRONG[truth]
-    at = np.arange(START_NS, worked.line.now_ns, FINE_NS, dtype=np.int64)
-    counts = wrong(worked.line, at) & (worked.line.firing(at) | (not firing_only))
+    at = np.arange(START_NS, worked.timeline.now_ns, FINE_NS, dtype=np.int64)
+    counts = wrong(worked.timeline, at) & (worked.timeline.firing(at) | (not firing_only))
     labels = told(worked, truth)
     assert len(labels) == (2 if truth in ("off_square", "end_of_stroke", "feed_force") else 1)
     for label in labels:
@@ -100,7 +104,7 @@ def test_labelled_misuse_is_in_the_signals_for_as_long_as_the_label_says(
     assert runs.max(initial=0) * FINE_NS / SECOND <= 0.6
 
 
-def test_deeds_begin_with_the_first_spot_after_their_moment(worked: FittedWorker) -> None:
+def test_deeds_begin_with_the_first_spot_after_their_moment(worked: InstrumentedWorker) -> None:
     for k, what in enumerate(KINDS):
         truth = {"askew_at_end": "end_of_stroke", "too_light": "feed_force", "lifted": "feed_force"}.get(
             what, what
@@ -111,15 +115,15 @@ def test_deeds_begin_with_the_first_spot_after_their_moment(worked: FittedWorker
         assert any(0.0 <= s < 150.0 for s in after_s), what
 
 
-def test_strokes_swing_and_the_place_of_the_tool_are_of_one_carrier(worked: FittedWorker) -> None:
+def test_strokes_swing_and_the_place_of_the_tool_are_of_one_carrier(worked: InstrumentedWorker) -> None:
     """From spot to spot the tool moves as arm and swing say, by the law of cosines, unless the carrier moved."""
-    line = worked.line
+    line = worked.timeline
     at = line.piece_starts_ns()[line.firing(line.piece_starts_ns())]
-    x_m, y_m = line.held("x_m", at), line.held("y_m", at)
+    x_m, y_m = line.value_at("x_m", at), line.value_at("y_m", at)
     moved_m = np.hypot(np.diff(x_m), np.diff(y_m))
-    strokes = np.stack([line.held(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")], axis=1)
+    strokes = np.stack([line.value_at(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")], axis=1)
     reach_m = np.array([tip(Strokes(*one))[0] for one in strokes])
-    apart = np.radians(np.diff(line.held("swing_deg", at)))
+    apart = np.radians(np.diff(line.value_at("swing_deg", at)))
     by_arm_m = np.sqrt(
         reach_m[1:] ** 2 + reach_m[:-1] ** 2 - 2.0 * reach_m[1:] * reach_m[:-1] * np.cos(apart)
     )
@@ -142,38 +146,46 @@ def test_a_tool_struck_blank_for_long_was_pressed_too_little() -> None:
 
 def test_reservoir_and_pump_as_labelled() -> None:
     greaser = Greaser(level=0.105, use_per_h=0.03, dry_s=(1500.0, 2700.0))
-    worker = day(greaser=greaser, chores=[Chore(1200.0, "refill")])
+    worker = day(greaser=greaser, tasks=[MaintenanceTask(1200.0, "refill")])
     (low,), (dry,) = told(worker, "grease_low"), told(worker, "no_grease_flow")
-    at = np.arange(START_NS, worker.line.now_ns, SECOND, dtype=np.int64)
-    level, flow = worker.line.held("grease_level", at), worker.line.held("grease_flow", at)
+    at = np.arange(START_NS, worker.timeline.now_ns, SECOND, dtype=np.int64)
+    level, flow = worker.timeline.value_at("grease_level", at), worker.timeline.value_at("grease_flow", at)
     assert np.array_equal(level < 0.1, (at >= low.start_ns) & (at < low.end_ns))
-    running = worker.line.held("rpm", at) > 0.0
+    running = worker.timeline.value_at("rpm", at) > 0.0
     assert not flow[running & (at >= dry.start_ns) & (at < dry.end_ns)].any()
     assert flow[running & ((at < dry.start_ns) | (at >= dry.end_ns))].all()
-    struck = worker.line.firing(at) & (at >= dry.start_ns) & (at < dry.end_ns)
+    struck = worker.timeline.firing(at) & (at >= dry.start_ns) & (at < dry.end_ns)
     assert dry.fields["firing_s"] == pytest.approx(struck.sum(), rel=0.05)
     assert struck.sum() > 300
-    assert worker.kit_after().greaser.level == pytest.approx(worker.level)
+    assert worker.equipment_after().greaser.level == pytest.approx(worker.level)
 
 
 def test_chores_are_told_when_they_are_done_with_the_engine_off() -> None:
     fields = {"tool": "moil", "serial": "T-1"}
-    worker = day(hours=0.4, chores=[Chore(400.0, "tool_change", fields), Chore(600.0, "refill")])
+    worker = day(
+        hours=0.4, tasks=[MaintenanceTask(400.0, "tool_change", fields), MaintenanceTask(600.0, "refill")]
+    )
     (event,) = [event for event in worker.events if event.kind == "tool_change"]
     assert event.fields == fields
     assert event.time >= START_NS + 400 * SECOND
-    assert not worker.line.held("rpm", np.array([event.time], np.int64))[0]
+    assert not worker.timeline.value_at("rpm", np.array([event.time], np.int64))[0]
     assert "refill" not in [event.kind for event in worker.events]
 
 
-@pytest.mark.parametrize("name", FITTED)
+@pytest.mark.parametrize("name", INSTRUMENTED)
 def test_a_fitted_feed_has_every_further_channel_as_its_sensor_resolves_it(name: str) -> None:
-    kit = FITTED[name].kit
+    kit = INSTRUMENTED[name].equipment
     hammer = HAMMERS[name]
     plan = Plan(
-        SITE, name, START_NS, (Turn(OPERATORS["op-11"], 600.0),), hammer.center_m, hammer.breaker, kit=kit
+        SITE,
+        name,
+        START_NS,
+        (WorkPeriod(OPERATORS["op-11"], 600.0),),
+        hammer.center_m,
+        hammer.breaker,
+        equipment=kit,
     )
-    feed, line = hammer_of(plan).feed, live_out(plan, 5).line
+    feed, line = hammer_of(plan).feed, simulate(plan, 5).timeline
     rows = sense(line, feed, START_NS, line.now_ns, np.random.default_rng(1))
     placed = ANGLES.keys() if feed.angles else {"tool_x_m", "tool_y_m"}
     assert set(rows.columns) == {"active", "pressure_bar", "oil_c", "engine_rpm"} | PROBES.keys() | placed

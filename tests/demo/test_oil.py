@@ -8,21 +8,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from strikewatch.demo.oil import Circuit, approach, crossing_s
+from strikewatch.demo.oil import OilCircuit, approach, crossing_s
 
 temperatures = st.floats(-20.0, 120.0)
 
 
 def test_final_temperature_and_time_constant() -> None:
     """12 kW into 150 L (870 kg/m3, 1900 J/kgK), UA 220 W/K, air 30 degC: 84.5 degC, 18.8 min (CHECKS)."""
-    circuit = Circuit(volume_l=150.0, ua_w_per_k=220.0)
+    circuit = OilCircuit(volume_l=150.0, ua_w_per_k=220.0)
     assert circuit.final_c(12_000.0, 30.0) == pytest.approx(84.5, abs=0.05)
     assert circuit.time_constant_s() / 60.0 == pytest.approx(18.8, abs=0.05)
 
 
 def test_approach_solves_the_heat_balance() -> None:
     """Against scipy's Runge-Kutta integration of C dT/dt = P - UA (T - Ta)."""
-    circuit = Circuit()
+    circuit = OilCircuit()
     capacity = 150.0 * 0.870 * 1900.0
     solved = solve_ivp(
         lambda _, oil_c: (12_000.0 - 220.0 * (oil_c - 30.0)) / capacity,
@@ -38,7 +38,7 @@ def test_approach_solves_the_heat_balance() -> None:
 
 
 def test_cools_far_slower_without_the_fan() -> None:
-    assert Circuit().time_constant_s(fan=False) == pytest.approx(18.8 * 60.0 * 220.0 / 60.0, rel=3e-3)
+    assert OilCircuit().time_constant_s(fan=False) == pytest.approx(18.8 * 60.0 * 220.0 / 60.0, rel=3e-3)
 
 
 @given(temperatures, temperatures, temperatures)

@@ -11,7 +11,7 @@ from strikewatch.demo.day import START_NS, Message, hammer_messages, site_messag
 from strikewatch.demo.feed import Form
 from strikewatch.demo.payloads import SENML, millis, payloads
 from strikewatch.demo.site import HAMMERS, SITE
-from strikewatch.sources.decode import Happening, Samples, decode
+from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
 
 def rows_of(count: int) -> Rows:
@@ -69,7 +69,7 @@ def test_every_gateway_sends_what_the_contract_allows(name: str) -> None:
     for message in islice(hammer_messages(HAMMERS[name], START_NS, 1), 1800):
         topic, due_ns = f"strikewatch/{message.topic}", message.due_ns
         found = decode(topic, message.payload, due_ns, "strikewatch", max_ahead=0)
-        if isinstance(found, Happening):
+        if isinstance(found, DecodedEvent):
             assert found.event.hammer == name
             assert not found.unknown
         else:

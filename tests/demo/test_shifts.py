@@ -14,7 +14,7 @@ from strikewatch.demo.shifts import AS_CSV, SHIFTS, main, write
 
 KEPT = Path(__file__).parents[2] / "replay_data"
 MOST_BYTES = 2_000_000
-FITTED = ("full-bench", "wet-trench")
+INSTRUMENTED = ("full-bench", "wet-trench")
 
 
 def labels(name: str) -> list[dict[str, Any]]:
@@ -34,7 +34,7 @@ def test_made_anew_it_is_what_is_kept(name: str, tmp_path: Path) -> None:
     """Text files to the byte; Parquet by its values, since its bytes name the version of the writer."""
     write(name, tmp_path)
     made = sorted(path.name for path in tmp_path.iterdir())
-    assert len(made) == (4 if name in FITTED else 3)
+    assert len(made) == (4 if name in INSTRUMENTED else 3)
     for file in made:
         if file.endswith(".parquet"):
             pd.testing.assert_frame_equal(
@@ -162,6 +162,6 @@ def test_wet_trench_holds_water_grease_trouble_and_a_turn_without_the_check() ->
     assert kinds >= Counter({"hours": 4, "inspection": 1, "tool_change": 1, "check": 1, "sign_on": 2})
 
 
-@pytest.mark.parametrize("name", FITTED)
+@pytest.mark.parametrize("name", INSTRUMENTED)
 def test_fitted_shifts_have_every_channel_of_a_fitted_carrier(name: str) -> None:
     assert not samples(name)[[*PROBES]].isna().all().any()

@@ -11,8 +11,8 @@ from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.labels import Label
 from strikewatch.demo.people import OPERATORS
-from strikewatch.demo.site import HAMMERS, SITE, live_out
-from strikewatch.demo.work import Plan, Turn, Worker
+from strikewatch.demo.site import HAMMERS, SITE, simulate
+from strikewatch.demo.work import Plan, Worker, WorkPeriod
 
 START_NS = instant.parse("2026-07-14T11:00:00Z")
 FINE_NS = 20_000_000
@@ -20,13 +20,13 @@ FINE_NS = 20_000_000
 
 def day(who: str, hours: float, seed: int = 5, **more: Any) -> Worker:
     hammer = HAMMERS["HB-01"]
-    turns = (Turn(OPERATORS[who], hours * 3600.0),)
+    turns = (WorkPeriod(OPERATORS[who], hours * 3600.0),)
     plan = Plan(SITE, hammer.name, START_NS, turns, hammer.center_m, hammer.breaker, **more)
-    return live_out(plan, seed)
+    return simulate(plan, seed)
 
 
 def told(worker: Worker, truth: str) -> list[Label]:
-    return [label for label in worker.line.labels if label.truth == truth]
+    return [label for label in worker.timeline.labels if label.truth == truth]
 
 
 def fine(start_ns: int, end_ns: int) -> Ints:
@@ -34,15 +34,15 @@ def fine(start_ns: int, end_ns: int) -> Ints:
 
 
 def firing_s(worker: Worker, start_ns: int, end_ns: int) -> float:
-    return float(worker.line.firing(fine(start_ns, end_ns)).sum()) * FINE_NS / SECOND
+    return float(worker.timeline.firing(fine(start_ns, end_ns)).sum()) * FINE_NS / SECOND
 
 
 def test_lingers_are_all_spots_of_15_s_and_only_those() -> None:
     """Read from signals alone: firing in one place adds up to 15 s (common practice, no published source)."""
     worker = day("op-12", 1.0)
-    time_ns = fine(START_NS, worker.line.now_ns)
-    x_m = worker.line.held("x_m", time_ns)
-    firing = worker.line.firing(time_ns)
+    time_ns = fine(START_NS, worker.timeline.now_ns)
+    x_m = worker.timeline.value_at("x_m", time_ns)
+    firing = worker.timeline.firing(time_ns)
     spots = np.split(np.arange(len(time_ns)), np.flatnonzero(np.diff(x_m)) + 1)
     spent_s = [float(firing[spot].sum()) * FINE_NS / SECOND for spot in spots]
     lingers = told(worker, "linger")
@@ -58,8 +58,8 @@ def test_blank_blows_lie_within_firing_and_lower_the_pressure() -> None:
     assert len(blanks) >= 5
     for label in blanks:
         time_ns = fine(label.start_ns, label.end_ns)
-        assert worker.line.firing(time_ns).all()
-        settled = worker.line.pressure_bar(time_ns[time_ns > label.start_ns + SECOND])
+        assert worker.timeline.firing(time_ns).all()
+        settled = worker.timeline.pressure_bar(time_ns[time_ns > label.start_ns + SECOND])
         most = HAMMERS["HB-01"].breaker.level_bar * (1.0 - label.fields["fall"])
         assert 0.88 * most < settled.mean() < 1.01 * most
 
@@ -72,14 +72,14 @@ def test_blank_kinds_stand_where_they_say(who: str, kind: str) -> None:
     assert len(blanks) >= 5
     for label in blanks:
         edge_ns = np.array([label.start_ns - 1, label.end_ns], np.int64)
-        assert worker.line.firing(edge_ns).tolist() == [kind == "end", kind == "start"]
+        assert worker.timeline.firing(edge_ns).tolist() == [kind == "end", kind == "start"]
 
 
 def test_hot_spells_are_exactly_when_the_oil_is_above_80() -> None:
     worker = day("op-16", 1.0, oil_c=77.0, air_c=(36.0, 38.0))
     spells = told(worker, "hot")
-    time_ns = fine(START_NS, worker.line.now_ns)
-    oil_c = worker.line.true_oil_c(time_ns)
+    time_ns = fine(START_NS, worker.timeline.now_ns)
+    oil_c = worker.timeline.true_oil_c(time_ns)
     inside = np.zeros(len(time_ns), bool)
     for label in spells:
         within = (time_ns > label.start_ns) & (time_ns < label.end_ns)
@@ -96,8 +96,8 @@ def test_hot_spells_are_exactly_when_the_oil_is_above_80() -> None:
 def test_oil_and_pressure_never_jump_between_pieces() -> None:
     """State carries over each change of work: the last instant of a piece and the first of the next agree."""
     worker = day("op-18", 0.5)
-    starts = worker.line.piece_starts_ns()[1:]
-    for signal, most in ((worker.line.true_oil_c, 1e-4), (worker.line.pressure_bar, 12.0)):
+    starts = worker.timeline.piece_starts_ns()[1:]
+    for signal, most in ((worker.timeline.true_oil_c, 1e-4), (worker.timeline.pressure_bar, 12.0)):
         assert np.abs(signal(starts) - signal(starts - 1)).max() < most
 
 
@@ -107,7 +107,7 @@ def test_op_13_never_greases_and_the_label_says_since_when() -> None:
     (overdue,) = told(worker, "grease_overdue")
     off_s = sum((label.end_ns - label.start_ns) / SECOND for label in told(worker, "engine_off"))
     assert (overdue.start_ns - START_NS) / SECOND == pytest.approx(2 * 3600.0 + off_s, abs=0.01)
-    assert overdue.end_ns == worker.line.now_ns
+    assert overdue.end_ns == worker.timeline.now_ns
 
 
 def test_careful_operator_does_nothing_wrong_in_hard_stone() -> None:
@@ -122,7 +122,7 @@ def test_careful_operator_does_nothing_wrong_in_hard_stone() -> None:
 def test_same_seed_same_day_and_another_seed_another() -> None:
     def fate(seed: int) -> tuple[Any, ...]:
         worker = day("op-18", 0.4, seed)
-        return worker.events, worker.line.labels, worker.line.piece_starts_ns().tolist()
+        return worker.events, worker.timeline.labels, worker.timeline.piece_starts_ns().tolist()
 
     assert fate(3) == fate(3)
     assert fate(3) != fate(4)
@@ -132,7 +132,7 @@ def test_a_day_ends_on_time_whoever_works() -> None:
     """No turn overruns its end, and time is covered without gap or overlap by who sat at the controls."""
     for who in OPERATORS:
         worker = day(who, 0.5, oil_c=79.5)
-        assert worker.line.now_ns == worker.plan.end_ns
+        assert worker.timeline.now_ns == worker.plan.end_ns
         spans = [(label.start_ns, label.end_ns) for label in told(worker, "at_controls")]
         assert spans[0][0] == START_NS
         assert all(before[1] == after[0] for before, after in itertools.pairwise(spans))

@@ -7,7 +7,7 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.batch import Batch, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.engine.alert_tracker import Ledger
+from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.replay import Replayed, replay_shifts
 from strikewatch.settings.faults import Faults
@@ -86,10 +86,10 @@ def alerts(
     for hammer, own in rows.items():
         key = (SITE, hammer)
         checked = {event.kind for event in events[hammer]} & {"check"}
-        pipeline.declare(key, present(own) | checked)
+        pipeline.declare_channels(key, present(own) | checked)
         told = tuple(sorted(events[hammer], key=lambda event: event.effective))
         outcome = pipeline.step(Batch([Portion(key, own, end, told)]), report=True)
-        for alert in Ledger(historic_after_ns=0).follow(outcome.findings, outcome.on_duty):
+        for alert in AlertTracker(historic_after_ns=0).apply_recorded(outcome.findings, outcome.on_duty):
             found[hammer, alert.fault, alert.onset] = alert
     return list(found.values())
 

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from strikewatch.core.batch import Batch, Portion
-from strikewatch.core.events import Event, name_of, valid
+from strikewatch.core.events import Event, drop_corrected, reference_to
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.maintenance.corrections import KEPT
@@ -134,8 +134,8 @@ def test_a_state_saved_before_there_were_corrections_goes_on(seed: int) -> None:
         n = int(rows.time_ns.searchsorted(half, side="right"))
         own = sorted((e for e in own if e.effective <= stream.end), key=lambda e: e.effective)
         early = tuple(e for e in own if e.effective <= half)
-        pipeline.keep(pipeline.step(Batch([Portion(key, rows[:n], half, early)])))
-        layout, state = first_layout(pipeline.present(key))
+        pipeline.commit(pipeline.step(Batch([Portion(key, rows[:n], half, early)])))
+        layout, state = first_layout(pipeline.state_of(key))
         later = Pipeline(lambda _key, faults=faults: faults.by_detector())  # type: ignore[misc]
         assert later.restore(key, layout, state) == []
         withdrawal = Event(
@@ -154,7 +154,7 @@ def test_a_correction_of_an_entry_that_is_no_longer_kept_is_reported() -> None:
         Event(SITE, "HB-01", "grease", 10 * k * SECOND, {"strokes": [12]}) for k in range(1, KEPT + 2)
     ]
     for wrong, found in ((greasings[0], False), (greasings[1], True)):
-        withdrawal = Event(SITE, "HB-01", "withdrawal", 300 * SECOND, {"corrects": name_of(wrong)})
+        withdrawal = Event(SITE, "HB-01", "withdrawal", 300 * SECOND, {"corrects": reference_to(wrong)})
         notes = list(replayed(rows, {"HB-01": [*greasings, withdrawal]}, faults_of({})).notes())
         assert [f"{KEPT} came after them" in note for note in notes] == ([] if found else [True])
 
@@ -172,7 +172,7 @@ def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_in
     rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
     limits = {"due_s": 45.0, "overdue_s": 48.0, "high_s": 1000.0}
     wrong = Event(SITE, "HB-01", "grease", 20 * SECOND, {})
-    withdrawal = Event(SITE, "HB-01", "withdrawal", 50 * SECOND, {"corrects": name_of(wrong)})
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 50 * SECOND, {"corrects": reference_to(wrong)})
     assert found(rows, wrong, grease=limits) == [
         ("grease_due", 65.0, None),
         ("grease_overdue", 68.0, None),
@@ -183,7 +183,7 @@ def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_in
     ]
     # One that cleared an alert: that stays on record, and the fault is raised anew.
     late = Event(SITE, "HB-01", "grease", 60 * SECOND, {})
-    gone = Event(SITE, "HB-01", "withdrawal", 70 * SECOND, {"corrects": name_of(late)})
+    gone = Event(SITE, "HB-01", "withdrawal", 70 * SECOND, {"corrects": reference_to(late)})
     assert found(rows, late, gone, grease=limits) == [
         ("grease_due", 45.0, 60.0),
         ("grease_overdue", 48.0, 60.0),
@@ -197,7 +197,7 @@ def test_a_correction_of_the_strokes_leaves_the_clock() -> None:
     rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
     limits = {"due_s": 45.0, "overdue_s": 1000.0, "high_s": 2000.0}
     wrong = Event(SITE, "HB-01", "grease", 20 * SECOND, {"strokes": [2, 2]})
-    fields = {"strokes": [12, 12], "corrects": name_of(wrong)}
+    fields = {"strokes": [12, 12], "corrects": reference_to(wrong)}
     right = Event(SITE, "HB-01", "grease", 20 * SECOND, fields, 60 * SECOND)
     assert found(rows, wrong, right, grease=limits) == [
         ("grease_short", 20.0, 60.0),
@@ -210,7 +210,7 @@ def test_a_shift_whose_check_was_wrong_wants_one_again() -> None:
     fires = (10, 60, 62)
     rows = [Row(k * SECOND, {"active": float(k in fires)}) for k in range(80)]
     check = Event(SITE, "HB-01", "check", 5 * SECOND, {"result": "ok"})
-    withdrawal = Event(SITE, "HB-01", "withdrawal", 30 * SECOND, {"corrects": name_of(check)})
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 30 * SECOND, {"corrects": reference_to(check)})
     assert found(rows, check) == []
     assert found(rows, check, withdrawal) == [("check_missed", 60.0, None)]
     newer = Event(SITE, "HB-01", "check", 40 * SECOND, {"result": "ok"})
@@ -223,6 +223,6 @@ def test_what_is_entered_anew_with_the_same_time_is_not_what_was_withdrawn() -> 
     late = 100 * SECOND + 1
     wrong = Event(SITE, "HB-01", "grease", 50 * SECOND, {"strokes": [12, 12]}, late)
     again = Event(SITE, "HB-01", "grease", 50 * SECOND, {"strokes": [2, 2]}, late)
-    withdrawal = Event(SITE, "HB-01", "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+    withdrawal = Event(SITE, "HB-01", "withdrawal", 105 * SECOND, {"corrects": reference_to(wrong)})
     assert found(rows, wrong, withdrawal, again) == [("grease_short", late / SECOND, None)]
-    assert valid([wrong, withdrawal, again]) == [again]
+    assert drop_corrected([wrong, withdrawal, again]) == [again]

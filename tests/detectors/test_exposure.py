@@ -7,7 +7,7 @@ import pytest
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 from tests.detectors.test_laws import HOUR, Stream
 from tests.twins import exposure
 from tests.twins.streams import nasty
@@ -29,12 +29,14 @@ def test_it_agrees_with_the_slow_twin(seed: int) -> None:
             event = Event(*key, kind, max(int(at), 0), dict(fields))
             stream.events[key].append(event)
         pipeline = stream.pipeline()
-        found: list[Spent] = []
+        found: list[AttributedStretch] = []
         for portion in stream.portions(key, []):
             outcome = pipeline.step(Batch([portion]))
-            pipeline.keep(outcome)
+            pipeline.commit(outcome)
             found += outcome.stretches()
-        found += pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True).stretches()
+        found += pipeline.step(
+            Batch([Portion(key, NO_ROWS, pipeline.watermark(key))]), report=True
+        ).stretches()
         settings = stream.faults
         expected = exposure.find(
             twin.rows[key[1]],

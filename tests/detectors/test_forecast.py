@@ -93,18 +93,18 @@ def test_due_soon_tells_days_and_the_page_the_same() -> None:
         times = begin + day * DAY + 8 * HOUR + np.arange(0, hours * HOUR + 1, 10 * SECOND).astype(np.int64)
         rows = Rows(times, {"active": np.zeros(len(times))})
         outcome = pipeline.step(Batch([Portion(key, rows, int(times[-1]))]))
-        pipeline.keep(outcome)
+        pipeline.commit(outcome)
         told += [one for one in outcome.findings if one.fault.startswith("inspection")]
     (soon,) = told
-    evidence, sentence = soon.words()
+    evidence, sentence = soon.describe()
     assert soon.fault == "inspection_soon"
     assert evidence["since_inspection_h"] == 45.0
     # Six whole days of just six hours: 5 h are 0.8 days at that use.
     assert evidence["earliest_days_left"] == evidence["latest_days_left"] == pytest.approx(0.8)
     assert "45.0 operating hours" in sentence
-    pipeline.keep(pipeline.step(Batch([Portion(key, NO_ROWS, int(times[-1]))])))
+    pipeline.commit(pipeline.step(Batch([Portion(key, NO_ROWS, int(times[-1]))])))
     inspection, service = coming(
-        pipeline.present(key)["upkeep"], service_intervals.Settings(), int(times[-1])
+        pipeline.state_of(key)["upkeep"], service_intervals.Settings(), int(times[-1])
     )
     assert inspection.hours_left == pytest.approx(5.0, abs=0.01)
     assert inspection.stage == 1

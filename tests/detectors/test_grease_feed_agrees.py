@@ -23,7 +23,7 @@ def by_core(stream: Stream) -> dict[Name, Rest]:
     rows = {hammer: columns(admitted(one)) for hammer, one in stream.rows.items()}
     found = alerts(rows, stream.events, faults_of(stream.settings), stream.end)
     return {
-        (a.hammer, a.onset): (a.cleared, a.priority, a.operator, a.words()[0])
+        (a.hammer, a.onset): (a.cleared, a.priority, a.operator, a.describe()[0])
         for a in found
         if a.fault == "grease_feed"
     }

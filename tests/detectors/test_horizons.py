@@ -12,8 +12,9 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.base import FOREVER, Detector
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine.grouping import CAUSES
-from strikewatch.engine.pipeline import Outcome, Pipeline
+from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
+from strikewatch.engine.step_result import StepResult
 from strikewatch.settings.faults import Faults
 from tests.detectors.test_laws import CASES, Stream
 from tests.twins.streams import Stream as Recording
@@ -29,10 +30,10 @@ def horizon(detector: Detector, faults: Faults) -> int:
     return max(one.horizon(settings[one.name]) for one in together)
 
 
-def looked(pipeline: Pipeline, key: Key, upto: Instant) -> tuple[Outcome, list[Finding]]:
+def looked(pipeline: Pipeline, key: Key, upto: Instant) -> tuple[StepResult, list[Finding]]:
     """Let time pass without rows; what that finds."""
     outcome = pipeline.step(Batch([Portion(key, NO_ROWS, upto)]))
-    pipeline.keep(outcome)
+    pipeline.commit(outcome)
     return outcome, outcome.findings
 
 
@@ -47,7 +48,7 @@ def test_nothing_is_found_later(made: Callable[[int], Recording], seed: int) -> 
         for last in dice.sample(times, min(len(times), 2)):
             portion = next(stream.portions(key, [last]))
             before = stream.pipeline()
-            before.keep(before.step(Batch([portion])))
+            before.commit(before.step(Batch([portion])))
             for detector in DETECTORS:
                 pipeline = stream.pipeline()
                 pipeline.restore(key, LAYOUT, before.saved(key))
@@ -58,8 +59,8 @@ def test_nothing_is_found_later(made: Callable[[int], Recording], seed: int) -> 
                     due = detector.due(outcome.state[0][detector.name], params)
                     upto = min(due - 1, last + YEARS)
                     # Half a day at a time where nothing is due, or the hours of three years would be gone through.
-                    upto = min(upto, pipeline.upto(key) + HOURS) if due == FOREVER else upto
-                    if upto > pipeline.upto(key):
+                    upto = min(upto, pipeline.watermark(key) + HOURS) if due == FOREVER else upto
+                    if upto > pipeline.watermark(key):
                         outcome, late = looked(pipeline, key, upto)
                         assert [one for one in late if one.fault in names] == []
                     if due == FOREVER or due > last + YEARS:

@@ -17,15 +17,16 @@ from collections.abc import Callable, Iterator, Sequence
 import pytest
 
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
-from strikewatch.core.bout import Worked
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
-from strikewatch.core.stretch import Spent
-from strikewatch.engine.pipeline import Outcome, Pipeline
+from strikewatch.core.stretch import AttributedStretch
+from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
+from strikewatch.engine.step_result import StepResult
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.detectors.recorded import SITE, faults_of
 from tests.twins.corrected import corrected
 from tests.twins.days import days
@@ -79,17 +80,17 @@ class Stream:
 
     def portions(self, key: Key, watermarks: Sequence[int]) -> Iterator[Portion]:
         """The stream of one hammer, cut at these watermarks (inclusive), and closed."""
-        admit = Admit("none")
+        reorderer = Reorderer("in_order")
         for event in self.events[key]:
-            admit.event(event)
+            reorderer.add_event(event)
         rows = self.rows[key]
         first = 0
         for upto in watermarks:
             last = int(rows.time_ns.searchsorted(upto, side="right"))
-            yield admit.portion(key, admit.rows(key, rows[first:last]), upto)
+            yield reorderer.portion(key, reorderer.add_rows(key, rows[first:last]), upto)
             first = last
-        yield admit.portion(key, admit.rows(key, rows[first:]), self.end)
-        yield admit.portion(key, NO_ROWS, self.end, closing=True)
+        yield reorderer.portion(key, reorderer.add_rows(key, rows[first:]), self.end)
+        yield reorderer.portion(key, NO_ROWS, self.end, closing=True)
 
 
 def changes(dice: random.Random, key: Key, times: Sequence[int], end: int) -> list[Event]:
@@ -114,10 +115,10 @@ def changes(dice: random.Random, key: Key, times: Sequence[int], end: int) -> li
     return found
 
 
-Told = tuple[Finding, str | None] | Worked | Spent
+Told = tuple[Finding, str | None] | AttributedBout | AttributedStretch
 
 
-def told(outcome: Outcome) -> list[Told]:
+def told(outcome: StepResult) -> list[Told]:
     """Everything that a step found: findings, bouts and stretches of work. A finding that raises has its operator with
     it; later ones of the same fault are not asked."""
     whose = [
@@ -129,7 +130,11 @@ def told(outcome: Outcome) -> list[Told]:
 
 def lines(found: Sequence[Told]) -> Found:
     return sorted(
-        repr(one if isinstance(one, Worked | Spent) else (one[0]._replace(kind=one[0].kind.name), one[1]))  # type: ignore[arg-type]
+        repr(
+            one
+            if isinstance(one, AttributedBout | AttributedStretch)
+            else (one[0]._replace(kind=one[0].kind.name), one[1])
+        )  # type: ignore[arg-type]
         for one in found
     )
 
@@ -143,9 +148,9 @@ def closed(pipeline: Pipeline, portions: Iterator[Portion]) -> list[Told]:
     found: list[Told] = []
     for portion in portions:
         outcome = pipeline.step(Batch([portion]))
-        pipeline.keep(outcome)
+        pipeline.commit(outcome)
         found += told(outcome)
-    last = pipeline.step(Batch([Portion(portion.key, NO_ROWS, portion.upto)]), report=True)
+    last = pipeline.step(Batch([Portion(portion.key, NO_ROWS, portion.watermark)]), report=True)
     return [*found, *told(last)]
 
 
@@ -153,8 +158,8 @@ def wrongly_attributed(found: Sequence[Told], events: Sequence[Event]) -> Found:
     """What is not whose the events say."""
     wrong: list[Told] = []
     for one in found:
-        if isinstance(one, Worked | Spent):
-            start = one.bout.start if isinstance(one, Worked) else one.stretch.start
+        if isinstance(one, AttributedBout | AttributedStretch):
+            start = one.bout.start if isinstance(one, AttributedBout) else one.stretch.start
             right = one.operator == operator_at(events, start) and one.tool == tool_at(events, start)
         else:
             right = one[0].step != "raised" or one[1] == operator_at(events, one[0].onset)
@@ -163,7 +168,7 @@ def wrongly_attributed(found: Sequence[Told], events: Sequence[Event]) -> Found:
 
 
 def state(pipeline: Pipeline, key: Key) -> bytes:
-    return pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))])).saved()[key]
+    return pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.watermark(key))])).saved()[key]
 
 
 def aimed_cuts(dice: random.Random, stream: Stream, key: Key, instants: Sequence[int]) -> list[int]:
@@ -195,12 +200,12 @@ def test_cut_and_resume(made: Callable[[int], Recording], seed: int) -> None:
             for portion in stream.portions(key, watermarks):
                 outcome = pipeline.step(Batch([portion]))
                 found += told(outcome)
-                pipeline.keep(outcome)
+                pipeline.commit(outcome)
                 if dice.random() < 0.2:
                     saved = outcome.saved()[key]
                     pipeline = stream.pipeline()
                     assert pipeline.restore(key, LAYOUT, saved) == []
-            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.watermark(key))]), report=True)
             assert lines([*found, *told(last)]) == expected
             assert state(pipeline, key) == state(whole, key)
 
@@ -224,12 +229,12 @@ def test_whose(made: Callable[[int], Recording], seed: int) -> None:
             for portion in stream.portions(key, watermarks):
                 outcome = pipeline.step(Batch([portion]))
                 found += told(outcome)
-                pipeline.keep(outcome)
+                pipeline.commit(outcome)
                 if dice.random() < 0.3:
                     saved = outcome.saved()[key]
                     pipeline = stream.pipeline()
                     assert pipeline.restore(key, LAYOUT, saved) == []
-            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+            last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.watermark(key))]), report=True)
             assert lines([*found, *told(last)]) == expected
             assert state(pipeline, key) == state(whole, key)
 
@@ -249,9 +254,9 @@ def test_company(made: Callable[[int], Recording], seed: int) -> None:
         batch = [queue.pop(0) for queue in queues.values() if queue and dice.random() < 0.7]
         dice.shuffle(batch)
         outcome = pipeline.step(Batch(batch))
-        pipeline.keep(outcome)
+        pipeline.commit(outcome)
         found += told(outcome)
-    closing = [Portion(key, NO_ROWS, pipeline.upto(key)) for key in stream.rows]
+    closing = [Portion(key, NO_ROWS, pipeline.watermark(key)) for key in stream.rows]
     found += told(pipeline.step(Batch(closing), report=True))
     assert lines(found) == sorted(alone)
 
@@ -267,12 +272,12 @@ def test_purity(made: Callable[[int], Recording], seed: int) -> None:
         pipeline = stream.pipeline()
         found: list[Told] = []
         for portion in stream.portions(key, aimed_cuts(dice, stream, key, [])):
-            ahead = Portion(key, NO_ROWS, portion.upto + dice.randint(0, 10**11))
+            ahead = Portion(key, NO_ROWS, portion.watermark + dice.randint(0, 10**11))
             pipeline.step(Batch([ahead]), report=True)
             outcome = pipeline.step(Batch([portion]))
             assert lines(told(outcome)) == lines(told(pipeline.step(Batch([portion]))))
-            pipeline.keep(outcome)
+            pipeline.commit(outcome)
             found += told(outcome)
-        last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.upto(key))]), report=True)
+        last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.watermark(key))]), report=True)
         assert lines([*found, *told(last)]) == expected
         assert before == {name: column.tobytes() for name, column in rows.columns.items()}

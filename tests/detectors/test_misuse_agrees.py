@@ -27,7 +27,7 @@ def by_core(stream: Stream) -> dict[Name, Rest]:
             a.cleared,
             a.priority,
             a.operator,
-            a.words()[0] if a.fault in MISUSE else {},
+            a.describe()[0] if a.fault in MISUSE else {},
         )
         for a in found
         if a.fault in FAULTS

@@ -6,7 +6,7 @@ from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors import sensor_fault
 from strikewatch.detectors.kernels import CHANNEL_BITS, FINDING, SPAN
-from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
@@ -20,8 +20,8 @@ def older() -> tuple[str, bytes]:
     """The state of a hammer on which op-11, then op-12 signed on, and its layout, as version 1 had them."""
     record = np.zeros(1, STATE)
     pipeline = Pipeline(lambda _key: Faults().by_detector())
-    pipeline.keep(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
-    record[0] = pipeline.present(KEY)
+    pipeline.commit(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
+    record[0] = pipeline.state_of(KEY)
     layouts = {
         operator_on_duty.NAME: operator_on_duty.OLDER["crew/1:1160"],
         fitted_tool.NAME: fitted_tool.OLDER["tool/1:328"],
@@ -44,10 +44,10 @@ def test_it_is_taken_up_whole() -> None:
     layout, state = older()
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     assert pipeline.restore(KEY, layout, state) == []
-    record = pipeline.present(KEY)
+    record = pipeline.state_of(KEY)
     assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON - 15 * SECOND) == "op-11"
     assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON) == "op-12"
-    assert fitted_tool.fitted(record[fitted_tool.NAME], NOON) == "chisel"
+    assert fitted_tool.tool_at(record[fitted_tool.NAME], NOON) == "chisel"
 
 
 def test_an_id_is_erased_in_it_and_nothing_else() -> None:
@@ -55,6 +55,23 @@ def test_an_id_is_erased_in_it_and_nothing_else() -> None:
     erased = part_of(layout, without("op-11", layout, state), operator_on_duty.NAME)
     assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
     assert operator_on_duty.on_duty(erased, NOON) == "op-12"
+
+
+def test_states_saved_under_the_part_names_of_earlier_releases_are_read() -> None:
+    """Modules may be renamed; the names of their parts in saved states may not."""
+    saved = {"crew": operator_on_duty, "tool": fitted_tool, "position": grouping}
+    records = {name: np.zeros(1, module.STATE) for name, module in saved.items()}
+    records["crew"]["n"], records["crew"]["at"][0, 0], records["crew"]["name"][0, 0] = 1, NOON, b"op-11"
+    records["tool"]["n"], records["tool"]["at"][0, 0], records["tool"]["name"][0, 0] = 1, NOON, b"chisel"
+    records["position"]["causes"] = 5
+    layout = " ".join(f"{name}/{module.VERSION}:{module.STATE.itemsize}" for name, module in saved.items())
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    unreadable = pipeline.restore(KEY, layout, b"".join(record.tobytes() for record in records.values()))
+    assert not saved.keys() & set(unreadable)
+    state = pipeline.state_of(KEY)
+    assert operator_on_duty.on_duty(state[operator_on_duty.NAME], NOON) == "op-11"
+    assert fitted_tool.tool_at(state[fitted_tool.NAME], NOON) == "chisel"
+    assert state[grouping.NAME]["causes"] == 5
 
 
 def test_a_sensor_fault_of_a_state_with_room_for_32_channels_is_read_on() -> None:
@@ -69,7 +86,7 @@ def test_a_sensor_fault_of_a_state_with_room_for_32_channels_is_read_on() -> Non
     layout = LAYOUT.replace(own, f"{name}/1:{sensor_fault.FIRST.itemsize}")
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     assert pipeline.restore(KEY, layout, b"".join(part.tobytes() for part in parts.values())) == []
-    record = pipeline.present(KEY)[name]
+    record = pipeline.state_of(KEY)[name]
     assert [record[field] for field in ("impossible", "seen_impossible", "onset", "oil")] == [
         4,
         6,

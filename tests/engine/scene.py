@@ -77,7 +77,7 @@ class Scene:
 
     def change(self, step: Step, alert: Alert, withdrawn: bool = False, **flags: Any) -> Change:
         if withdrawn:
-            alert.words = lambda: ({"withdrawn": True}, "Withdrawn.")
+            alert.describe = lambda: ({"withdrawn": True}, "Withdrawn.")
         record = alert.record()
         return Change(step, SITE, alert.hammer, alert.id, record, alert.onset, alert.cleared, **flags)
 

@@ -11,7 +11,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from strikewatch.engine.lifecycle import ASIDE
+from strikewatch.engine.lifecycle import SUPPRESSED
 from strikewatch.errors import Refused
 from tests.engine.scene import Scene
 
@@ -129,7 +129,7 @@ def _check(scene: Scene) -> None:
             assert next(body for step, body in sent if body.get("id") == alert.id)["priority"] == "high"
         assert not row["held"]
         assert row["due_ns"] is None
-        assert row["state"] not in ASIDE
+        assert row["state"] not in SUPPRESSED
         if alert.cleared is None:
             assert own or listed, "what stands is told"
             assert not own or alert.priority in (
@@ -149,7 +149,7 @@ def _held_by_a_rule(scene: Scene, alert: Any, row: Any) -> None:
     aside = events & {"shelve", "out_of_service", "suppress"}
     short = alert.fault == "slow" and alert.cleared - alert.onset < 20e9
     assert row["told"] == ""
-    assert aside or short or alert.words()[0].get("withdrawn")
+    assert aside or short or alert.describe()[0].get("withdrawn")
 
 
 @settings(max_examples=40, deadline=None)

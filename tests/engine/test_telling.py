@@ -296,7 +296,7 @@ def test_a_clearing_taken_back_stands_again(make: Make) -> None:
     """The ledger corrects its record when late rows refute what silence had suggested; that is no news."""
     scene = make()
     alert = scene.raise_()
-    scene.clear(alert, ahead=2)
+    scene.clear(alert, provisional=2)
     assert scene.state(alert) == "returned_unacknowledged"
     alert.cleared = None
     scene.commit(scene.change("raised", alert, deliver=False))

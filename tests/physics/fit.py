@@ -26,7 +26,7 @@ from strikewatch.detectors.blank_firing import score
 from strikewatch.detectors.blank_firing.state import TERMS
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.physics.feeds import START, feed
 from tests.physics.measured import MODELS, Case
 from tests.physics.score import brier, calibration_error
@@ -70,18 +70,18 @@ class Labelled(NamedTuple):
 def suspicions(table: Any, floor: float) -> list[tuple[float, float, tuple[float, ...]]]:
     """(onset, cleared, numbers of the evidence) of every suspicion in a feed."""
     faults = Faults.model_validate({"blank_firing": {"least_score": floor}})
-    core, admit = Pipeline(lambda _key: faults.by_detector()), Admit("none")
+    core, reorderer = Pipeline(lambda _key: faults.by_detector()), Reorderer("in_order")
     times = table["time"].astype("datetime64[ns, UTC]").astype("int64").to_numpy()
     names = [name for name in table.columns if name not in ("time", "hammer")]
     rows = Rows(times, {name: table[name].to_numpy(dtype=float) for name in names})
     end = int(times[-1])
     found = {}
     for portion in (
-        admit.portion(KEY, admit.rows(KEY, rows)),
-        admit.portion(KEY, NO_ROWS, end, closing=True),
+        reorderer.portion(KEY, reorderer.add_rows(KEY, rows)),
+        reorderer.portion(KEY, NO_ROWS, end, closing=True),
     ):
         outcome = core.step(Batch([portion]))
-        core.keep(outcome)
+        core.commit(outcome)
         for one in outcome.findings:
             if one.fault == "blank_firing":
                 until = one.at if one.step == "cleared" else end

@@ -18,7 +18,7 @@ from strikewatch.detectors.blank_firing import blank_firing
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
 from tests.physics.measured import Case, measure, over
@@ -47,17 +47,17 @@ def pipeline(**settings: Any) -> Pipeline:
 def run(rows: Rows, events: list[Event] | None = None, **settings: Any) -> Any:
     """The outcomes of a recording: alerts by onset, and its bouts."""
     core = pipeline(**settings)
-    admit = Admit("none")
+    reorderer = Reorderer("in_order")
     for event in events or []:
-        admit.event(event)
+        reorderer.add_event(event)
     found, bouts = [], []
     end = int(rows.time_ns[-1]) + 30_000_000_000
     for portion in (
-        admit.portion(KEY, admit.rows(KEY, rows)),
-        admit.portion(KEY, NO_ROWS, end, closing=True),
+        reorderer.portion(KEY, reorderer.add_rows(KEY, rows)),
+        reorderer.portion(KEY, NO_ROWS, end, closing=True),
     ):
         outcome = core.step(Batch([portion]))
-        core.keep(outcome)
+        core.commit(outcome)
         found += outcome.findings
         bouts += list(outcome.bouts())
     return found, bouts, core
@@ -213,7 +213,7 @@ def test_cuts_change_nothing(name: str, engine_rpm: bool) -> None:
         found: list[str] = []
         for portion in portions(cuts):
             outcome = core.step(Batch([portion]))
-            core.keep(outcome)
+            core.commit(outcome)
             found += [repr(one[1:2] + one[3:]) for one in outcome.findings if one.kind.name == "blank_firing"]
             found += [repr(one) for one in outcome.bouts()]
             if carry and dice.random() < 0.3:

@@ -9,7 +9,7 @@ from strikewatch.detectors.blank_firing.state import END, MIDDLE
 from strikewatch.detectors.kernels import EVIDENCE
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.physics import conductance, waveform
 from tests.physics.feeds import feed
 from tests.physics.fit import KEY, fitted, slope_of_two, suspicions
@@ -99,7 +99,7 @@ def test_means_once_a_second_are_worth_what_they_say() -> None:
 def test_a_weak_suspicion_is_raised_when_it_is_over() -> None:
     """Row by row: what is raised while its run goes on scores at least `AT_ONCE`; the rest comes with its end."""
     table = feed(conductance.shift(3100, 20.0), "5Hz")
-    core, admit = Pipeline(lambda _key: Faults().by_detector()), Admit("none")
+    core, reorderer = Pipeline(lambda _key: Faults().by_detector()), Reorderer("in_order")
     times = table["time"].astype("datetime64[ns, UTC]").astype("int64").to_numpy()
     columns = {
         name: table[name].to_numpy(dtype=float) for name in table.columns if name not in ("time", "hammer")
@@ -107,9 +107,9 @@ def test_a_weak_suspicion_is_raised_when_it_is_over() -> None:
     rows = Rows(times, columns)
     at_once = later = 0
     for i in range(len(times)):
-        outcome = core.step(Batch([admit.portion(KEY, admit.rows(KEY, rows[i : i + 1]))]))
-        core.keep(outcome)
-        blank = [one for one in outcome.findings if one.fault == "blank_firing"]
+        result = core.step(Batch([reorderer.portion(KEY, reorderer.add_rows(KEY, rows[i : i + 1]))]))
+        core.commit(result)
+        blank = [one for one in result.findings if one.fault == "blank_firing"]
         ended = {one.onset for one in blank if one.step == "cleared"}
         for one in blank:
             if one.step == "raised" and one.onset in ended:

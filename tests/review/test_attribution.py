@@ -8,7 +8,7 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.attribution import Attribution, Bouts
 from strikewatch.review.data.frames import EXPOSURE, FAULTS
 
@@ -21,9 +21,9 @@ def at(minutes: float) -> int:
     return START + round(minutes * 60) * SECOND
 
 
-def spent(begin: float, end: float, operator: str | None, tool: str | None = "moil") -> Spent:
+def spent(begin: float, end: float, operator: str | None, tool: str | None = "moil") -> AttributedStretch:
     lasted = float(at(end) - at(begin))
-    return Spent(Stretch(KEY, at(begin), at(end), lasted, lasted / 4), operator, tool)
+    return AttributedStretch(Stretch(KEY, at(begin), at(end), lasted, lasted / 4), operator, tool)
 
 
 def alert(onset: float, cleared: float | None, operator: str | None, **more: Any) -> dict[str, Any]:
@@ -44,7 +44,7 @@ def alert(onset: float, cleared: float | None, operator: str | None, **more: Any
 
 
 def shares(
-    stretches: list[Spent], record: dict[str, Any], end: float = 10_000
+    stretches: list[AttributedStretch], record: dict[str, Any], end: float = 10_000
 ) -> dict[str, tuple[int, float]]:
     frame = Attribution(stretches).faults([record], at(end))
     return {row.operator: (row.count_, row.minutes) for row in _rows(frame)}

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from sqlalchemy import URL
 
-from strikewatch.core.events import Event, name_of, valid
+from strikewatch.core.events import Event, drop_corrected, reference_to
 from strikewatch.core.instant import SECOND
 from strikewatch.review.data.event_queries import told
 from strikewatch.storage.actions.entries import enter
@@ -33,7 +33,7 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         # Withdrawn by a message, in the same step as what it withdraws: as if neither had come.
         wrong = event(30, "inspection", bore_mm=1.0)
         withdrawals = [
-            event(at_s, "withdrawal", corrects=name_of(one)) for at_s, one in ((98, wrong), (99, right))
+            event(at_s, "withdrawal", corrects=reference_to(one)) for at_s, one in ((98, wrong), (99, right))
         ]
         store.commit(StepRecord(103 * SECOND, [], events=[wrong, *withdrawals]))
         assert told(store, KINDS, 99 * SECOND) == [other, later]
@@ -50,10 +50,12 @@ def test_of_recorded_events_those_corrected_do_not_count() -> None:
         event(1, "inspection", "HB-02"),
         event(5, "work"),
     )
-    right = event(1, "inspection", bore_mm=140.0, corrects=name_of(first))
-    gone = event(9, "withdrawal", corrects=name_of(second))
-    assert valid([first, other, second, right]) == [other, second, right]
-    assert valid([first, other, second, right, gone]) == [other, right]
-    assert valid([gone, second]) == [second]
+    right = event(1, "inspection", bore_mm=140.0, corrects=reference_to(first))
+    gone = event(9, "withdrawal", corrects=reference_to(second))
+    assert drop_corrected([first, other, second, right]) == [other, second, right]
+    assert drop_corrected([first, other, second, right, gone]) == [other, right]
+    assert drop_corrected([gone, second]) == [second]
     # The replacement bears the name of what it replaced, and can be withdrawn by it.
-    assert valid([first, other, right, event(9, "withdrawal", corrects=name_of(right))]) == [other]
+    assert drop_corrected([first, other, right, event(9, "withdrawal", corrects=reference_to(right))]) == [
+        other
+    ]

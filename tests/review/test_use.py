@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.instant import SECOND
-from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.frames import EXPOSURE, FAULTS
 from strikewatch.review.data.from_store import reaching
 from strikewatch.review.report.usage_wording import less_certain
@@ -168,7 +168,7 @@ def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_i
     }
     raised = Change("raised", SITE, "HB-01", "x", record, START + HOUR, None, deliver=False)
     stretches = tuple(
-        Spent(Stretch((SITE, "HB-01"), at, at + HOUR, float(HOUR), HOUR / 4), None, None)
+        AttributedStretch(Stretch((SITE, "HB-01"), at, at + HOUR, float(HOUR), HOUR / 4), None, None)
         for at in range(START, START + 5 * HOUR, HOUR)
     )
     store = Store(tmp_path / "watch.db")

@@ -8,7 +8,7 @@ from sqlalchemy import URL, text
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.engine.self_alerts import DISK_FULL, DiskFull
+from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
 from strikewatch.sinks.delivery_loop import Round
 from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.retry_schedule import Schedule
@@ -55,7 +55,7 @@ def rows(store: Store) -> list[tuple[str, str, str, int]]:
 
 
 def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: Store) -> None:
-    own = DiskFull().look(True, ["pit"], START, 0)
+    own = DiskFullAlert().update(True, ["pit"], START, 0)
     told = rehearse(store, own, START)
     assert rows(store) == []
     assert [endpoint for endpoint, _ in told] == list(ENDPOINTS)
@@ -68,7 +68,7 @@ def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: 
 def test_a_rehearsal_heeds_what_is_suppressed(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
     try:
-        assert rehearse(store, DiskFull().look(True, ["pit"], START, 0), START) == []
+        assert rehearse(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
     finally:
         store.close()
 
@@ -84,8 +84,8 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
         clock.wall,
         clock.monotonic,
     )
-    alert = DiskFull()
-    own = alert.look(True, ["pit"], START, 0)
+    alert = DiskFullAlert()
+    own = alert.update(True, ["pit"], START, 0)
     ((_, message), _) = rehearse(store, own, START)
     work.ahead.add([message])
     for attempt in range(failures + 1):
@@ -93,9 +93,9 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
         work.ahead.send(lambda: False)  # not before its time
         assert len(sender.received) == attempt + 1
         clock.advance(5)
-    alert.look(False, [], START, 0)
+    alert.update(False, [], START, 0)
     store.commit(StepRecord(START, changes=own))
-    store.commit(StepRecord(START, changes=alert.look(False, [], START + SECOND, 10 * SECOND)))
+    store.commit(StepRecord(START, changes=alert.update(False, [], START + SECOND, 10 * SECOND)))
     work.learn()
     work.drain(lambda: False)
     work.rest()
@@ -114,7 +114,7 @@ def test_what_was_not_taken_in_time_goes_on_from_the_database_with_the_attempts_
         clock.wall,
         clock.monotonic,
     )
-    own = DiskFull().look(True, ["pit"], START, 0)
+    own = DiskFullAlert().update(True, ["pit"], START, 0)
     ((_, message), _) = rehearse(store, own, START)
     work.ahead.add([message])
     work.ahead.send(lambda: False)

@@ -15,7 +15,7 @@ ONSET = 1_772_608_500_000_000_000
 
 def change(deliver: bool = True) -> Change:
     alert = Alert("hot_oil", "pit", "HB-03", None, "high", ONSET, historic=True)
-    alert.words = lambda: ({"peak_c": 86.0}, "oil at 86 °C")
+    alert.describe = lambda: ({"peak_c": 86.0}, "oil at 86 °C")
     return Change("raised", "pit", "HB-03", alert.id, alert.record(), ONSET, deliver=deliver)
 
 

@@ -10,7 +10,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.sinks import mqtt
 from strikewatch.sinks.dispatcher import Courier
 from strikewatch.sinks.settings import MQTT_ALERTS
@@ -132,7 +132,7 @@ def test_what_is_of_a_site_goes_to_the_site_s_topic_and_nothing_of_it_is_kept(
 ) -> None:
     lamp = Lamp(broker)
     yard = make(broker)
-    yard.store.commit(StepRecord(clock.now, changes=DiskFull().look(True, ["pit"], clock.now, 0)))
+    yard.store.commit(StepRecord(clock.now, changes=DiskFullAlert().update(True, ["pit"], clock.now, 0)))
     yard.courier.wake()
     yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"])
     yard.tell((1, "raised"))

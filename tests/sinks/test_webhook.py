@@ -28,7 +28,7 @@ NOW = 1_772_608_500_250_000_000
 
 def message(**fields: Any) -> Message:
     words = {"a_s": 15.0}, "15 s at 80 °C"
-    alert = Alert("same_spot", "pit", "HB-01", "op-14", "medium", NOW, words=lambda: words)
+    alert = Alert("same_spot", "pit", "HB-01", "op-14", "medium", NOW, describe=lambda: words)
     for name, value in fields.items():
         setattr(alert, name, value)
     return Message(7, "pit", alert.id, 0, 0, "abc123", "raised", json.dumps(alert.record()), NOW + 500)

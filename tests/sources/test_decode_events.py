@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.events import KINDS, Event
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import Happening, decode, topic
+from strikewatch.sources.decode import DecodedEvent, decode, topic
 from strikewatch.sources.decode.events import decode_event
 from tests.sources.malformed import EVENTS, RECEIVED
 
@@ -19,9 +19,9 @@ TIME = "2026-03-04T07:15:00Z"
 BUSHINGS = ["first_groove_visible", "second_groove_visible", "second_groove_faint", "second_groove_gone"]
 
 
-def read(fields: dict[str, Any]) -> Happening:
+def read(fields: dict[str, Any]) -> DecodedEvent:
     decoded = decode(EVENTS, json.dumps(fields).encode(), RECEIVED, "strikewatch")
-    assert isinstance(decoded, Happening)
+    assert isinstance(decoded, DecodedEvent)
     return decoded
 
 
@@ -64,7 +64,7 @@ EVENT_FIELDS = [
 @pytest.mark.parametrize(("kind", "fields"), EVENT_FIELDS)
 def test_events_of_the_contract(kind: str, fields: dict[str, Any]) -> None:
     got = read({"time": TIME, "event": kind, **fields})
-    assert got == Happening(Event("fennick-hollow", "HB-01", kind, instant.parse(TIME), fields))
+    assert got == DecodedEvent(Event("fennick-hollow", "HB-01", kind, instant.parse(TIME), fields))
     assert read({"time_ms": instant.parse(TIME) // 1_000_000, "event": kind, **fields}) == got
 
 

@@ -12,7 +12,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.sources.decode import Samples, decode
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.ordering import Reorderer
 from tests.sources import malformed
 
 START = malformed.RECEIVED - 3600 * SECOND
@@ -48,8 +48,8 @@ def test_no_record_of_a_message_is_late(make: Any, rows: int, order: list[int]) 
     found = rows_of([records[k] for k in order])
     assert found.time_ns.tolist() == [START + k * SECOND for k in range(rows)]
     assert found.columns["oil_c"].tolist() == list(range(rows))
-    admit = Admit("none")
-    assert len(admit.rows(("fennick-hollow", "HB-01"), found)) == rows
+    reorderer = Reorderer("in_order")
+    assert len(reorderer.add_rows(("fennick-hollow", "HB-01"), found)) == rows
 
 
 def test_records_of_one_instant_keep_their_order() -> None:

@@ -153,7 +153,7 @@ def test_no_cut_changes_anything(told: Told, at: set[int], ticks: list[float], m
         part = [row for row in rows if done < row[0] <= mark]
         due = [end for end in ends if done < end <= mark]
         if not part:
-            shown = table(hold.ahead(Portion(HB, NO_ROWS, mark, tuple(map(lost, due)))).rows)
+            shown = table(hold.look_ahead(Portion(HB, NO_ROWS, mark, tuple(map(lost, due)))).rows)
             assert shown == [row for row in whole if done < row[0] <= mark]
         out += filled(hold, part, mark, due)
         saved, hold = hold.saved(HB), Hold(lambda _: BOUNDS)
@@ -180,7 +180,7 @@ def test_a_hammer_without_such_a_channel_is_passed_through_untouched() -> None:
     hold = Hold(lambda _: {})
     portion = Portion(HB, rows_of([(START, {"active": 1.0})]), START, (lost(START),))
     assert hold.portion(portion) is portion
-    assert hold.ahead(portion) is portion
+    assert hold.look_ahead(portion) is portion
     assert HB not in hold
     assert hold.remaining(HB) == 0
 

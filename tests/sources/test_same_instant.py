@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.ordering import LAYOUT, Admit, Policy
+from strikewatch.sources.ordering import LAYOUT, Policy, Reorderer
 from strikewatch.sources.same_instant import merge_sorted
 
 HB: Key = ("fennick-hollow", "HB-01")
@@ -17,7 +17,7 @@ START = 1_780_000_000 * SECOND
 REORDER = 2 * SECOND
 STEP = SECOND // 10
 CHANNELS = ("active", "pressure_bar", "oil_c", "engine_rpm")
-POLICIES: tuple[Policy, ...] = ("window", "hole")
+POLICIES: tuple[Policy, ...] = ("window", "gap")
 
 Values = dict[str, float]
 Reading = tuple[Instant, Values]
@@ -39,10 +39,10 @@ def readings_of(rows: Rows) -> list[Reading]:
     ]
 
 
-def through(admit: Admit, lots: list[list[Reading]], again: bool = False) -> list[Reading]:
+def through(reorderer: Reorderer, lots: list[list[Reading]], again: bool = False) -> list[Reading]:
     """What is passed on of these lots in the order of their arrival, and at last of what waited."""
-    parts = [admit.rows(HB, rows_of(lot), again=again) for lot in lots if lot]
-    return [reading for part in [*parts, admit.flush(HB)] for reading in readings_of(part)]
+    parts = [reorderer.add_rows(HB, rows_of(lot), redelivered=again) for lot in lots if lot]
+    return [reading for part in [*parts, reorderer.flush(HB)] for reading in readings_of(part)]
 
 
 def cut(readings: list[Reading], at: set[int]) -> list[list[Reading]]:
@@ -84,9 +84,9 @@ def test_one_reading_is_one_row_whatever_the_order_and_the_cut(
     policy: Policy, feed: tuple[list[Reading], list[Reading]], at: set[int]
 ) -> None:
     whole, arrival = feed
-    admit = Admit(policy, REORDER)
-    assert through(admit, cut(arrival, at)) == whole
-    counts = admit.counts()[HB]
+    reorderer = Reorderer(policy, REORDER)
+    assert through(reorderer, cut(arrival, at)) == whole
+    counts = reorderer.counts()[HB]
     assert (counts.used, counts.merged) == (len(whole), len(arrival) - len(whole))
     assert (counts.duplicate, counts.late, counts.wrong_clock) == (0, 0, 0)
 
@@ -103,16 +103,16 @@ def test_what_is_delivered_again_is_a_duplicate_row_by_row(
     """Once all has passed, or each row right after itself; with other values, of which the first counts."""
     whole, arrival = feed
     repeated = [(time, {name: value + 1 for name, value in values.items()}) for time, values in arrival]
-    admit = Admit(policy, REORDER)
+    reorderer = Reorderer(policy, REORDER)
     if together:
         pairs = [one for both in zip(arrival, repeated, strict=True) for one in both]
-        assert through(admit, cut(pairs, at), again) == whole
+        assert through(reorderer, cut(pairs, at), again) == whole
     else:
-        assert through(admit, cut(arrival, at)) == whole
-        assert through(admit, cut(repeated, at), again) == []
-    counts = admit.counts()[HB]
+        assert through(reorderer, cut(arrival, at)) == whole
+        assert through(reorderer, cut(repeated, at), again) == []
+    counts = reorderer.counts()[HB]
     assert (counts.used + counts.merged, counts.duplicate) == (len(arrival), len(arrival))
-    assert admit.take_unused(HB) == []
+    assert reorderer.take_unused(HB) == []
 
 
 @given(feed=split_feed(), at=cuts)
@@ -120,14 +120,14 @@ def test_a_restart_between_two_rows_of_an_instant_changes_nothing(
     feed: tuple[list[Reading], list[Reading]], at: set[int]
 ) -> None:
     whole, arrival = feed
-    admit, found = Admit("hole", REORDER), []
+    reorderer, found = Reorderer("gap", REORDER), []
     for lot in cut(arrival, at):
-        found += readings_of(admit.rows(HB, rows_of(lot)))
-        waiting, last, learned = admit.waiting(HB), admit.last(HB), admit.saved(HB)
-        admit = Admit("hole", REORDER)
-        admit.restore(HB, last, waiting, ())
-        admit.resume(HB, LAYOUT, learned)
-    assert [*found, *readings_of(admit.flush(HB))] == whole
+        found += readings_of(reorderer.add_rows(HB, rows_of(lot)))
+        waiting, last, learned = reorderer.waiting(HB), reorderer.newest(HB), reorderer.saved(HB)
+        reorderer = Reorderer("gap", REORDER)
+        reorderer.restore(HB, last, waiting, ())
+        reorderer.resume(HB, LAYOUT, learned)
+    assert [*found, *readings_of(reorderer.flush(HB))] == whole
 
 
 def three_tags(n: int) -> list[Reading]:
@@ -137,36 +137,38 @@ def three_tags(n: int) -> list[Reading]:
 
 
 def test_a_split_feed_in_order_waits_for_the_last_tag_of_each_scan_and_no_longer() -> None:
-    admit = Admit("hole", REORDER)
-    numbers = [len(admit.rows(HB, rows_of([one]))) for one in three_tags(60)]
+    reorderer = Reorderer("gap", REORDER)
+    numbers = [len(reorderer.add_rows(HB, rows_of([one]))) for one in three_tags(60)]
     assert numbers[3 * 25 :] == [0, 0, 1] * 35
-    assert admit.counts()[HB].used == 60
+    assert reorderer.counts()[HB].used == 60
 
 
 def test_a_channel_after_its_instant_was_passed_on_follows_it_by_a_nanosecond_or_is_late() -> None:
     """A feed of whole rows that has passed on an instant cannot take it back."""
-    admit = Admit("hole", REORDER)
+    reorderer = Reorderer("gap", REORDER)
     whole = [(START + k * STEP, {"active": 1.0}) for k in range(40)]
-    assert through(admit, [whole]) == whole
+    assert through(reorderer, [whole]) == whole
     newest = whole[-1][0]
-    assert through(admit, [[(newest, {"oil_c": 60.0, "active": 0.0})]]) == [(newest + 1, {"oil_c": 60.0})]
-    assert through(admit, [[(newest, {"pressure_bar": 150.0})]]) == [(newest + 2, {"pressure_bar": 150.0})]
-    assert through(admit, [[(newest - STEP, {"oil_c": 60.0})]], again=True) == []
-    [(reason, late)] = admit.take_unused(HB)
+    assert through(reorderer, [[(newest, {"oil_c": 60.0, "active": 0.0})]]) == [(newest + 1, {"oil_c": 60.0})]
+    assert through(reorderer, [[(newest, {"pressure_bar": 150.0})]]) == [
+        (newest + 2, {"pressure_bar": 150.0})
+    ]
+    assert through(reorderer, [[(newest - STEP, {"oil_c": 60.0})]], again=True) == []
+    [(reason, late)] = reorderer.take_unused(HB)
     assert (reason, readings_of(late)) == ("late", [(newest - STEP, {"oil_c": 60.0})])
-    assert through(admit, [[(newest, {"oil_c": 61.0}), (newest, {"pressure_bar": 1.0})]]) == []
-    counts = admit.counts()[HB]
+    assert through(reorderer, [[(newest, {"oil_c": 61.0}), (newest, {"pressure_bar": 1.0})]]) == []
+    counts = reorderer.counts()[HB]
     assert (counts.used, counts.late, counts.duplicate) == (42, 1, 2)
 
 
 def test_once_its_rows_are_whole_a_feed_waits_no_longer() -> None:
     """A tag that has gone must not hold up the rest for ever."""
-    admit = Admit("hole", REORDER)
-    through(admit, [[one] for one in three_tags(30)])
+    reorderer = Reorderer("gap", REORDER)
+    through(reorderer, [[one] for one in three_tags(30)])
     times = [START + 10 * SECOND + k * STEP for k in range(1200)]
-    numbers = [len(admit.rows(HB, rows_of([(at, {"active": 1.0})]))) for at in times]
+    numbers = [len(reorderer.add_rows(HB, rows_of([(at, {"active": 1.0})]))) for at in times]
     assert numbers[100:110] == [1] * 10, "passed on, though two seconds later"
-    assert len(admit.waiting(HB)) == 0
+    assert len(reorderer.waiting(HB)) == 0
     assert numbers[-50:] == [1] * 50
 
 

@@ -6,7 +6,7 @@ from sqlalchemy import URL
 
 from strikewatch.core.alert import Alert, Change
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.lifecycle import OPEN, STANDING
+from strikewatch.engine.lifecycle import ACTIVE, OPEN
 from strikewatch.storage.actions.alerts import Desk
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -44,7 +44,7 @@ def test_active_ended_and_muted_alerts_are_found_and_counted(where: Path | URL) 
         desk.shelve(made["shelved"].id, until=NOW + SECOND, by="manager", reason="known", now=NOW)
         assert _changes(store) != before
         with store.read() as connection:
-            found = search(connection, Filter(states=STANDING), order="gravity")
+            found = search(connection, Filter(states=ACTIVE), order="gravity")
             assert [one.record["id"] for one in found] == [made[k].id for k in ("old", "new", "shelved")]
             assert count(connection, Filter(states=OPEN)) == 4
             assert counts(connection) == {

@@ -72,7 +72,7 @@ def state(name: str) -> bytes:
     pipeline = Pipeline(lambda _key: faults)
     rows = Rows(np.array([NOW, NOW + SECOND]), {"active": np.array([1.0, 1.0])})
     on = Event(*KEY, "sign_on", NOW, {"operator": name}, applied=NOW)
-    pipeline.keep(pipeline.step(Batch([Portion(KEY, rows, NOW + SECOND, (on,))])))
+    pipeline.commit(pipeline.step(Batch([Portion(KEY, rows, NOW + SECOND, (on,))])))
     return pipeline.saved(KEY)
 
 

@@ -37,7 +37,7 @@ def change(
     summary: str = "",
     **flags: bool,
 ) -> Change:
-    alert = Alert("same_spot", site, "HB-01", None, "medium", onset, cleared, words=lambda: ({}, summary))
+    alert = Alert("same_spot", site, "HB-01", None, "medium", onset, cleared, describe=lambda: ({}, summary))
     return Change(step, site, "HB-01", alert.id, alert.record(), onset, cleared, **flags)
 
 
@@ -130,7 +130,7 @@ def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
 
 
 def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_not_news(store: Store) -> None:
-    ahead = change("cleared", cleared=NOW + 3, ahead=2)
+    ahead = change("cleared", cleared=NOW + 3, provisional=2)
     store.commit(StepRecord(NOW, changes=[change(), ahead]))
     assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, 2)]
     store.commit(StepRecord(NOW, changes=[change("cleared", cleared=NOW + 3, summary="sure", deliver=False)]))

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
-from strikewatch.core.events import Event, name_of
+from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND
 from tests.twins.days import days
 from tests.twins.knowledge import Row
@@ -63,7 +63,7 @@ def correction(
     kind = dice.choice(KINDS)
     late = dice.choice((0, 0, 0, 1, 3 * SECOND, 70 * SECOND))
     wrong = entry(kind, at - late, at, fields_of(dice, kind), hammer)
-    corrects = {"corrects": name_of(wrong)}
+    corrects = {"corrects": reference_to(wrong)}
     if dice.random() < 0.4:
         return Correction(wrong, Event(SITE, hammer, "withdrawal", later, corrects))
     happened = dice.choice((wrong.time, wrong.time - 2 * SECOND, wrong.time - 1, (at + later) // 2, later))

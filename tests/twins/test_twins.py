@@ -215,7 +215,7 @@ def lost(rows: list[Row], end_s: float) -> list[Any]:
 
 
 def test_silence_of_thirty_seconds_while_working() -> None:
-    # Worked at 10 s (a gap of 10 s before it): lost at 40 s. At 0 s nothing came before it: did not work.
+    # AttributedBout at 10 s (a gap of 10 s before it): lost at 40 s. At 0 s nothing came before it: did not work.
     assert lost([row(0), row(10), row(40)], 40) == [("signal_lost", 40.0, 40.0, "low")]
     assert lost([row(0), row(10)], 40) == [("signal_lost", 40.0, None, "low")]
     assert lost([row(0), row(10)], 39.9) == []

@@ -55,7 +55,7 @@ def test_days_count_without_any_work_and_whichever_comes_first() -> None:
 
 
 def test_what_was_worked_since_an_event_told_late_is_at_most_its_age() -> None:
-    # Worked [0, 30); inspected at 20 s, told at 30 s: 10 s may count since. 45 s at 65 s.
+    # AttributedBout [0, 30); inspected at 20 s, told at 30 s: 10 s may count since. 45 s at 65 s.
     rows = [row(5 * t) for t in range(20)]
     late = Event("fennick-hollow", "HB-01", "inspection", 20 * SECOND, {}, 30 * SECOND)
     assert inspections(rows, 66, late) == [("soon", 65.0, None, "low")]

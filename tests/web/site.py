@@ -13,10 +13,10 @@ from sqlalchemy import URL
 
 from strikewatch.core.alert import Alert, Change
 from strikewatch.core.batch import Batch, Portion, Rows
-from strikewatch.core.bout import Bout, Worked
+from strikewatch.core.bout import AttributedBout, Bout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.http import open_board
 from strikewatch.settings.tree import Settings
@@ -98,7 +98,7 @@ class Site:
         rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
         portion = Portion((SITE, HAMMER), rows, at, events)
         outcome = self.pipeline.step(Batch([portion]))
-        self.pipeline.keep(outcome)
+        self.pipeline.commit(outcome)
         self.scene.hand_over(at, [portion], outcome)
         until(lambda: (seen := self.scene.hammers.get(portion.key)) and seen.glance.upto == at)
 
@@ -107,7 +107,9 @@ class Site:
         nothing = [float("nan")] * 5
         bout = Bout((SITE, HAMMER), start, end, 0.0, 0.0, *nothing, 0.0, 0)
         stretch = Stretch((SITE, HAMMER), start, end, float(end - start), float(end - start))
-        self.store.commit(_step([], [Worked(bout, "op-14", None)], [Spent(stretch, "op-14", None)]))
+        self.store.commit(
+            _step([], [AttributedBout(bout, "op-14", None)], [AttributedStretch(stretch, "op-14", None)])
+        )
 
     def alerts(self, *alerts: Alert) -> None:
         """What detectors found is committed: each as raised, and as cleared where it has ended."""
@@ -168,8 +170,8 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
 
 def _step(
     changes: list[Change],
-    bouts: Sequence[Worked] = (),
-    stretches: Sequence[Spent] = (),
+    bouts: Sequence[AttributedBout] = (),
+    stretches: Sequence[AttributedStretch] = (),
     received: Instant = NOW,
 ) -> StepRecord:
     return StepRecord(

@@ -6,15 +6,15 @@ import pytest
 
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.storage.commit.step import StepRecord
 from tests.web.site import NOW, SITE, site
 
 
 def test_it_is_listed_shown_and_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with site(tmp_path, look_freely=True) as at:
-        alert = DiskFull()
-        at.store.commit(StepRecord(NOW + SECOND, changes=alert.look(True, [SITE], NOW + SECOND, 0)))
+        alert = DiskFullAlert()
+        at.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
         token = at.token("Ada", "act")
         found = at.ask("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]
         assert [(one["hammer"], one["priority"], one["state"]) for one in found] == [

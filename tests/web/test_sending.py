@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from strikewatch.engine.self_alerts import DiskFull
+from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.sinks.dispatcher import Courier
 from strikewatch.sinks.endpoint import of_webhook
 from strikewatch.sinks.settings import WebhookSettings
@@ -82,7 +82,7 @@ def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypa
         assert ask("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
         until(lambda: at.store.off)
         assert ask("POST", f"{own}/test").status == 409
-        at.store.commit(StepRecord(NOW + 1, changes=DiskFull().look(True, [SITE], NOW, 0)))
+        at.store.commit(StepRecord(NOW + 1, changes=DiskFullAlert().update(True, [SITE], NOW, 0)))
         parked = ask("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
         assert [(one["fault"], one["outcome"]) for one in parked] == [("disk_full", why)]
 

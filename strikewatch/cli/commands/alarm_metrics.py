@@ -25,7 +25,7 @@ from strikewatch.cli.settings_file import settings
 def command(options: Namespace) -> int:
     """Compare the number of alerts that people get with the targets of ISA-18.2 / IEC 62682 and EEMUA 191."""
     from strikewatch.cli.rendering.alarm_metrics import SOURCE, show
-    from strikewatch.engine.alarm_kpis import figures
+    from strikewatch.engine.alarm_kpis import compute_kpis
     from strikewatch.engine.flood import Rules
     from strikewatch.errors import Unknown
     from strikewatch.storage.engines.shared import Beside
@@ -44,9 +44,9 @@ def command(options: Namespace) -> int:
             )
         by_site = {options.site: by_site[options.site]}
     rules = Rules.of(tree.alarms)
-    found = {site: figures(own, begin, end, rules) for site, own in sorted(by_site.items())}
+    found = {site: compute_kpis(own, begin, end, rules) for site, own in sorted(by_site.items())}
     if options.json:
-        output.print_json({"site": site, **own.json()} for site, own in found.items())
+        output.print_json({"site": site, **own.as_json()} for site, own in found.items())
         return 0
     console = output.tables()
     for site, own in found.items():

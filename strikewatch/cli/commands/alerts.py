@@ -12,7 +12,7 @@ from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import settings
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.engine.lifecycle import OPEN, STANDING, STATES
+from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
@@ -184,8 +184,8 @@ def _found(
     )
     order: Order = "gravity" if states is None else "newest"
     if states is None and options.limit is None:
-        found = actions.alerts(replace(wanted, states=STANDING), None, order)
-        found += actions.alerts(replace(wanted, states=OPEN - STANDING), ENDED, order)
+        found = actions.alerts(replace(wanted, states=ACTIVE), None, order)
+        found += actions.alerts(replace(wanted, states=OPEN - ACTIVE), ENDED, order)
     else:
         found = actions.alerts(wanted, options.limit or ENDED, order)
     return found, actions.count(wanted)

@@ -49,7 +49,7 @@ def command(options: Namespace) -> int:
     found: list[tuple[Key, Item]] = []
     old = []
     for key in pipeline.hammers:
-        own, record = tree.of_hammer(key), pipeline.present(key)
+        own, record = tree.of_hammer(key), pipeline.state_of(key)
         seen = glance(record, Limits.of(own), (NEVER, float("nan")))
         found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
         if now - seen.upto > _OLD_S * SECOND:
@@ -68,7 +68,7 @@ def command(options: Namespace) -> int:
     if old:
         console.print()
         console.print(f"Last known to the processor: {', '.join(old)}.", style="dim")
-    for line in not_watched({key: pipeline.silent(key) for key in pipeline.hammers}):
+    for line in not_watched({key: pipeline.unmonitored_faults(key) for key in pipeline.hammers}):
         console.print()
         console.print(line, style="dim")
     console.print()

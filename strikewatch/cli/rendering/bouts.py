@@ -9,11 +9,11 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.cli.rendering.local_time import heading, second
-from strikewatch.core.bout import REASONS, Worked
+from strikewatch.core.bout import REASONS, AttributedBout
 from strikewatch.core.instant import SECOND
 
 
-def judged(bouts: Iterable[Worked]) -> str:
+def judged(bouts: Iterable[AttributedBout]) -> str:
     """One line: the share of firing time that could be judged for blank blows, and why the rest could not."""
     firing_ns = judged_ns = 0.0
     reasons: Counter[str] = Counter()
@@ -30,9 +30,9 @@ def judged(bouts: Iterable[Worked]) -> str:
     return f"{share}; bouts not judged: {why}" if why else share
 
 
-def by_operator(bouts: Sequence[Worked]) -> Table:
+def by_operator(bouts: Sequence[AttributedBout]) -> Table:
     """Operators and tools down; bouts, firing, the share judged, seconds and blows suspected blank."""
-    rows: dict[tuple[str, str], list[Worked]] = defaultdict(list)
+    rows: dict[tuple[str, str], list[AttributedBout]] = defaultdict(list)
     for worked in bouts:
         rows[worked.operator or "unassigned", worked.tool or "·"].append(worked)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")

@@ -15,7 +15,7 @@ import numpy as np
 from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints, Key
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
 
 if TYPE_CHECKING:
@@ -53,14 +53,14 @@ class _Worked:
     """One hammer's stretches in order, and what the bouts of each come to."""
 
     starts: list[Instant] = field(default_factory=list)
-    stretches: list[Spent] = field(default_factory=list)
+    stretches: list[AttributedStretch] = field(default_factory=list)
     bouts: list[Bouts] = field(default_factory=list)
 
 
 class Attribution:
     """Stretches come first, in any order; then bouts and alerts find theirs."""
 
-    def __init__(self, stretches: Iterable[Spent]) -> None:
+    def __init__(self, stretches: Iterable[AttributedStretch]) -> None:
         self._worked: dict[Key, _Worked] = {}
         for spent in sorted(stretches, key=lambda one: one.stretch.start):
             worked = self._worked.setdefault(spent.stretch.key, _Worked())

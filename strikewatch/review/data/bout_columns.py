@@ -6,17 +6,17 @@ from typing import Any
 import numpy as np
 
 from strikewatch.core.batch import Ints, Key
-from strikewatch.engine.pipeline import Outcome
+from strikewatch.engine.step_result import StepResult
 
 Columns = tuple[Any, ...]
 """Starts [n] ns, ends [n] ns, and what is measured of each, [n] a name; in the order of their starts."""
 
 
-def gathered(outcomes: Iterable[Outcome], *names: str) -> dict[Key, Columns]:
+def gathered(outcomes: Iterable[StepResult], *names: str) -> dict[Key, Columns]:
     """Each hammer's bouts; the names are those of what is measured of a `Bout`."""
     pieces: dict[Key, list[Columns]] = {}
     for outcome in outcomes:
-        for key, starts, ends, measured in outcome.bouts_in_columns(*names):
+        for key, starts, ends, measured in outcome.bout_columns(*names):
             pieces.setdefault(key, []).append((starts, ends, *measured))
     return {
         key: _in_order([np.concatenate(column) for column in zip(*some, strict=True)])

@@ -25,12 +25,12 @@ class Present:
     def look(self, key: Key, layout: str, state: bytes) -> None:
         """Take up a hammer's saved state."""
         lost = self._pipeline.restore(key, layout, state)
-        upto = self._pipeline.upto(key)
+        upto = self._pipeline.watermark(key)
         if upto == NEVER:
             return
         if coverage.NAME not in lost:
-            self.silent[key] = self._pipeline.silent(key)
-            self.uncertain[key] = self._pipeline.uncertain(key)
+            self.silent[key] = self._pipeline.unmonitored_faults(key)
+            self.uncertain[key] = self._pipeline.inferred_faults(key)
         report = self._pipeline.step(Batch([Portion(key, NO_ROWS, upto)]), report=True)
         for finding in report.findings:
             if finding.step == "standing":
@@ -41,5 +41,5 @@ class Present:
         finding = self._stands.get((record["site"], record["id"]))
         if finding is None or record["cleared"] is not None:
             return record
-        evidence, summary = finding.words()
+        evidence, summary = finding.describe()
         return {**record, "evidence": evidence, "summary": summary}

@@ -4,8 +4,8 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from strikewatch.core.instant import Instant
-from strikewatch.core.stretch import Spent
-from strikewatch.engine.pipeline import Outcome
+from strikewatch.core.stretch import AttributedStretch
+from strikewatch.engine.step_result import StepResult
 from strikewatch.review.data.attribution import Attribution
 from strikewatch.review.data.bout_columns import gathered
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 def from_replay(
     records: Iterable[Mapping[str, Any]],
-    stretches: Iterable[Spent],
-    outcomes: Iterable[Outcome],
+    stretches: Iterable[AttributedStretch],
+    outcomes: Iterable[StepResult],
     end: Instant,
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
     """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`."""

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, and_, func, or_, select
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.core.stretch import Spent, Stretch
+from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine import fitted_tool, operator_on_duty
 from strikewatch.engine.pipeline import HammerSettings
@@ -112,19 +112,23 @@ def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | N
     return where if site is None else [*where, table.c.site == site]
 
 
-def _stretches(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+def _stretches(
+    connection: Connection, begin: Instant, end: Instant, site: str | None
+) -> list[AttributedStretch]:
     e = exposure.c
     wanted = select(e.site, e.hammer, e.start_ns, e.end_ns, e.operating_ns, e.firing_ns, e.operator, e.tool)
     rows = connection.execute(wanted.where(*_within(exposure, e.start_ns, begin, end, site)))
     return [
-        Spent(Stretch((at, hammer), start, stop, operating, firing), operator, fitted)
+        AttributedStretch(Stretch((at, hammer), start, stop, operating, firing), operator, fitted)
         for at, hammer, start, stop, operating, firing, operator, fitted in rows
     ]
 
 
-def _under_way(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[Spent]:
+def _under_way(
+    connection: Connection, begin: Instant, end: Instant, site: str | None
+) -> list[AttributedStretch]:
     """The stretch that each hammer is in the middle of, from its saved state."""
-    found: list[Spent] = []
+    found: list[AttributedStretch] = []
     for at, hammer, layout, state in connection.execute(_states(site)):
         parts = [
             part_of(layout, bytes(state), name)
@@ -139,7 +143,9 @@ def _under_way(connection: Connection, begin: Instant, end: Instant, site: str |
                 (at, hammer), start, int(own["end"]), float(own["operating"]), float(own["firing"])
             )
             found.append(
-                Spent(stretch, operator_on_duty.on_duty(who, start), fitted_tool.fitted(what, start))
+                AttributedStretch(
+                    stretch, operator_on_duty.on_duty(who, start), fitted_tool.tool_at(what, start)
+                )
             )
     return found
 
@@ -159,7 +165,9 @@ def _bouts(
     return [_summed(*row) for row in connection.execute(wanted)]
 
 
-def _bouts_since(connection: Connection, under_way: Iterable[Spent]) -> Iterator[tuple[Key, Instant, Bouts]]:
+def _bouts_since(
+    connection: Connection, under_way: Iterable[AttributedStretch]
+) -> Iterator[tuple[Key, Instant, Bouts]]:
     """Likewise of stretches that are under way."""
     b = bouts.c
     for (site, hammer), start, *_ in (spent.stretch for spent in under_way):

@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from strikewatch.core.batch import NO_ROWS, Key, Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.engine.pipeline import Outcome
+from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError
 from strikewatch.review.data.bout_columns import gathered
 from strikewatch.sources.recordings import Shift, open_shifts
@@ -42,7 +42,7 @@ class Recorded(Protocol):
 class FromShifts:
     """The recorded shifts under review, and what a replay of them noted."""
 
-    def __init__(self, shifts: Sequence[Shift], noted: Iterable[Outcome]) -> None:
+    def __init__(self, shifts: Sequence[Shift], noted: Iterable[StepResult]) -> None:
         self._shifts = shifts
         self._bouts = gathered(noted, "loaded_level_bar")
 

@@ -101,7 +101,7 @@ def _look(
 ) -> tuple[list[tuple[Instant, Instant]], Ints, Floats]:
     """Bouts, and how long the present spot has been fired in at each of LOOKS instants, NaN between spots."""
     pipeline = Pipeline(lambda _: settings)
-    pipeline.declare(key, [name for name in rows.columns if np.isfinite(rows.columns[name]).any()])
+    pipeline.declare_channels(key, [name for name in rows.columns if np.isfinite(rows.columns[name]).any()])
     looks = np.linspace(begin, end, LOOKS).astype(np.int64)
     edges = np.searchsorted(rows.time_ns, looks, side="right")
     fired, spot_s, first = [], np.full(LOOKS, np.nan), 0
@@ -110,7 +110,7 @@ def _look(
             continue  # nothing heard yet: time has nothing to pass for
         portion = Portion(key, rows[first:last] if last > first else NO_ROWS, upto)
         outcome = pipeline.step(Batch([portion]), report=i == LOOKS - 1)
-        pipeline.keep(outcome)
+        pipeline.commit(outcome)
         fired += [(bout.start, bout.end) for bout, _, _ in outcome.bouts()]
         spot = outcome.state[0]["same_spot"]
         if spot["open"]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 
-from strikewatch.core.events import valid
+from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
 from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
@@ -125,7 +125,9 @@ def _of_shifts(
         f"From {wording.listed(places)}.",
         use(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
         (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
-        condition(exposure, valid(event for shift in shifts for event in shift.events), limits(settings_of)),
+        condition(
+            exposure, drop_corrected(event for shift in shifts for event in shift.events), limits(settings_of)
+        ),
         Feeds.of(result.silent, result.uncertain),
     )
 

@@ -7,7 +7,7 @@ from itertools import chain
 from rich.console import Console
 
 from strikewatch.core.batch import Key
-from strikewatch.core.events import valid
+from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused
@@ -46,12 +46,12 @@ def of_store(place: Place, settings: Settings, end: Instant, site: str | None = 
 
 def of_recordings(recordings: Recordings, notes: Console) -> Condition:
     """Of recorded shifts, which are replayed for their hours."""
-    every = valid(event for shift in recordings.open() for event in shift.events)
+    every = drop_corrected(event for shift in recordings.open() for event in shift.events)
     if not any(event.kind in KINDS for event in every):
         return Condition()
     shifts, result = recordings.replayed(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
-    every = valid(event for shift in shifts for event in shift.events)
+    every = drop_corrected(event for shift in shifts for event in shift.events)
     events = [event for event in every if event.kind in KINDS]
     exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
     return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))

@@ -1,10 +1,11 @@
-"""Payloads of gateways → rows and events, strictly by the contract. Pure: bytes and the receiver's time in.
+"""Decode gateway payloads to rows and events, strictly by the contract. Pure functions of bytes and time of receipt.
 
-topic.py    which hammer, which kind         strict.py   JSON without its loopholes
-samples.py  one instant, a block, an array   times.py    instants and even grids
-senml.py    RFC 8428 packs                   events.py   what people do to a hammer
+topic.py    hammer and kind of message       strict_json.py  JSON without its loopholes
+samples.py  one instant, a block, an array   times.py        instants and even grids
+senml.py    RFC 8428 packs                   events.py       what people do to a hammer
+nearest.py  suggestions for unknown keys
 
-What is not decoded raises `Rejected`: `reason` is one of the words of REASONS, `detail` the place and the remedy.
+Invalid input raises `Rejected`: `reason` is a key of REASONS, `detail` names the place and the remedy.
 """
 
 from collections.abc import Container
@@ -22,31 +23,31 @@ from strikewatch.sources.decode.events import decode_event
 MAX_AHEAD: Final = 300 * SECOND
 
 REASONS: Final = {
-    "topic": "the topic is not of the contract, or an id in it has forbidden characters",
-    "empty": "nothing in the payload, or in its array",
-    "too_large": "more bytes or rows than one payload may have",
-    "not_json": "not UTF-8 JSON: broken text, NaN or Infinity, or nested too deep",
+    "topic": "the topic does not match the contract, or an id in it has forbidden characters",
+    "empty": "the payload or its array is empty",
+    "too_large": "more bytes or rows than allowed in one payload",
+    "not_json": "not UTF-8 JSON: invalid text, NaN or Infinity, or nested too deeply",
     "shape": "JSON, but not an object or an array of objects",
-    "duplicate_key": "a key stands twice in one object",
-    "missing": "a key that must be there is not",
-    "both_given": "two keys say the same thing: a channel and its alias, time and time_ms",
+    "duplicate_key": "a key occurs twice in one object",
+    "missing": "a required key is missing",
+    "both_given": "two keys for the same value: a channel and its alias, or time and time_ms",
     "bad_value": "a value of a wrong type or outside what its key allows",
     "bad_time": "not an RFC 3339 time with an offset",
     "bad_step": "the step of a block is too short",
     "lengths": "the arrays of a block differ in length, or are empty",
     "time_out_of_range": "a time outside the years 1970 to 2099",
-    "clock_ahead": "a time further ahead of the receiver's clock than is tolerated",
-    "unknown_event": "the event is none of the contract",
-    "senml_version": "an RFC 8428 version that is not understood",
-    "senml_label": "an RFC 8428 label that must be understood and is not",
+    "clock_ahead": "a time too far ahead of the receiver's clock",
+    "unknown_event": "the event is not in the contract",
+    "senml_version": "an unsupported version of RFC 8428",
+    "senml_label": "a mandatory RFC 8428 label that is not supported",
     "senml_name": "a resolved RFC 8428 name that is missing or malformed",
     "senml_unit": "a unit that is unknown or does not fit the channel",
 }
-"""The words to count rejects by, and what each means."""
+"""Reasons by which rejects are counted, and the meaning of each."""
 
 
 class Samples(NamedTuple):
-    """Rows of one hammer, by time and then in the payload's order; objects of an array left out; unknown keys."""
+    """Rows of one hammer in time order (stable), rejected objects of an array, and unknown keys."""
 
     key: Key
     rows: Rows
@@ -54,14 +55,14 @@ class Samples(NamedTuple):
     unknown: tuple[str, ...] = ()
 
 
-class Happening(NamedTuple):
-    """One event, and the unknown keys beside it."""
+class DecodedEvent(NamedTuple):
+    """One event, and its unknown keys."""
 
     event: Event
     unknown: tuple[str, ...] = ()
 
 
-Decoded = Samples | Happening
+Decoded = Samples | DecodedEvent
 
 
 def decode(
@@ -72,12 +73,12 @@ def decode(
     max_ahead: int = MAX_AHEAD,
     held: Container[Key] = (),
 ) -> Decoded:
-    """One message. `received` is the receiver's clock; times more than `max_ahead` (ns) after it are rejected.
+    """Decode one message. `received` is the receiver's clock; times more than `max_ahead` ns after it are rejected.
 
     `held`: hammers with channels sent on change only; their nulls, and those of objects with `hold_s`, become
     `hold.NO_VALUE` in place of NaN.
 
-    Raises Rejected, and nothing else, whatever the bytes.
+    Raises Rejected, and nothing else, for any bytes.
     """
     key, kind = topic.parse(topic_name, prefix)
     if len(payload) > strict_json.MAX_BYTES:
@@ -87,7 +88,7 @@ def decode(
     if kind == "events":
         if start != b"{":
             raise _not_an_object(payload)
-        return Happening(*decode_event(payload, *key, latest, received))
+        return DecodedEvent(*decode_event(payload, *key, latest, received))
     ended = key in held
     if start == b"{":
         return Samples(key, *samples.decode_object(payload, latest, ended))
@@ -106,7 +107,7 @@ def decode(
 
 
 def _sorted(rows: Rows) -> Rows:
-    """By time: some gateways put the newest record first."""
+    """Sort by time: some gateways put the newest record first."""
     if np.all(rows.time_ns[1:] >= rows.time_ns[:-1]):
         return rows
     return rows[np.argsort(rows.time_ns, kind="stable")]

@@ -1,4 +1,4 @@
-"""Events: what people do to a hammer, one JSON object each."""
+"""Decode events: what people do to a hammer, one JSON object each."""
 
 from collections.abc import Mapping
 from typing import Annotated, Final, Literal, get_args
@@ -17,8 +17,8 @@ Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_\-]{0,31}$")]
 Millimetres = Annotated[float, Field(gt=0, lt=10_000)]
 
 
-class _Named(BaseModel):
-    """An earlier event of the same hammer, by its kind and time."""
+class _Reference(BaseModel):
+    """A reference to an earlier event of the same hammer, by kind and time."""
 
     model_config = ConfigDict(strict=True, extra="forbid")
 
@@ -27,17 +27,17 @@ class _Named(BaseModel):
     time_ms: int = 0
 
 
-class _Sent(BaseModel):
-    """What every event may bear. `hammer` and `site` are for files; from MQTT the topic counts.
+class _EventModel(BaseModel):
+    """Keys that every event may have. `hammer` and `site` are for files; over MQTT the topic counts.
 
-    `corrects`: the earlier event that this one replaces. `confirmed`: an unusual value was asked about, and is right.
+    `corrects`: the earlier event that this one replaces. `confirmed`: an unusual value was checked and is right.
     """
 
     model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
 
     time: Annotated[str, Field(max_length=64)] = ""
     time_ms: int = 0
-    corrects: _Named | None = None
+    corrects: _Reference | None = None
     confirmed: bool | None = None
     event: str
     site: Id = ""
@@ -46,16 +46,16 @@ class _Sent(BaseModel):
     note: Annotated[str, Field(max_length=2000)] | None = None
 
 
-class _SignOn(_Sent):
+class _SignOn(_EventModel):
     event: Literal["sign_on"]
     operator: Id
 
 
-class _SignOff(_Sent):
+class _SignOff(_EventModel):
     event: Literal["sign_off"]
 
 
-class _Grease(_Sent):
+class _Grease(_EventModel):
     event: Literal["grease"]
     strokes: (
         Annotated[list[Annotated[int, Field(ge=0, le=1000)]], Field(min_length=1, max_length=16)] | None
@@ -63,14 +63,14 @@ class _Grease(_Sent):
     method: Word | None = None
 
 
-class _Check(_Sent):
+class _Check(_EventModel):
     event: Literal["check"]
     result: Literal["ok", "defect"]
 
 
-class _Inspection(_Sent):
-    """`tool_mm` is the tool's diameter where the bushing guides it. `bushing_new`: these are readings of a bushing that
-    was put in just then. `nothing_measured`: it was looked at only."""
+class _Inspection(_EventModel):
+    """`tool_mm`: diameter of the tool where the bushing guides it. `bushing_new`: the readings are of a new bushing.
+    `nothing_measured`: visual inspection only."""
 
     event: Literal["inspection"]
     bushing: (
@@ -85,7 +85,7 @@ class _Inspection(_Sent):
     nothing_measured: bool | None = None
 
 
-class _Service(_Sent):
+class _Service(_EventModel):
     """What was serviced."""
 
     event: Literal["service"]
@@ -93,13 +93,13 @@ class _Service(_Sent):
     diaphragms: bool | None = None
 
 
-class _Storage(_Sent):
+class _Storage(_EventModel):
     event: Literal["storage"]
     state: Literal["in", "out"]
 
 
-class _ToolChange(_Sent):
-    """`tool`, `serial`, `material`: of the tool that is fitted now. `reason`: why the one before came off."""
+class _ToolChange(_EventModel):
+    """`tool`, `serial`, `material`: of the tool now fitted. `reason`: why the previous one was removed."""
 
     event: Literal["tool_change"]
     tool: Word
@@ -108,8 +108,8 @@ class _ToolChange(_Sent):
     reason: Literal["worn", "broken", "lost", "swapped"] | None = None
 
 
-class _Work(_Sent):
-    """What the hammer is put to from now on."""
+class _Work(_EventModel):
+    """The type of work from now on."""
 
     event: Literal["work"]
     work: Literal["boulders", "trenching", "benching", "demolition"]
@@ -118,33 +118,33 @@ class _Work(_Sent):
     cut_edge: bool | None = None
 
 
-class _Hours(_Sent):
-    """The carrier's hour meter. Below what it stood at, it is taken only with a reason."""
+class _Hours(_EventModel):
+    """A reading of the carrier's hour meter. A value below the last one is accepted only with a reason."""
 
     event: Literal["hours"]
     meter_h: Annotated[float, Field(ge=0, le=1_000_000)]
     reason: Literal["reading", "moved", "replaced", "corrected"] = "reading"
 
 
-class _Relearn(_Sent):
-    """Forget what was learned of the hammer: it came to another carrier, say."""
+class _Relearn(_EventModel):
+    """Discard the learned baseline of the hammer, for example because it is on another carrier now."""
 
     event: Literal["relearn"]
     by: Id | None = None
 
 
-class _Connection(_Sent):
-    """Whether values still arrive: lost (the gateway), stale (what it reads) or restored; a last will has no time."""
+class _Connection(_EventModel):
+    """State of the feed: lost (gateway offline), stale (its source offline) or restored. A last will has no time."""
 
     event: Literal["connection"]
     state: Literal["lost", "stale", "restored"]
 
 
-class _Withdrawal(_Sent):
-    """An earlier event was wrong, and nothing takes its place. `time` is when it was withdrawn."""
+class _Withdrawal(_EventModel):
+    """An earlier event was wrong and is not replaced. `time`: when it was withdrawn."""
 
     event: Literal["withdrawal"]
-    corrects: _Named
+    corrects: _Reference
 
 
 _Any = (
@@ -167,25 +167,25 @@ FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
 }
 """The keys of each kind of event."""
 _ADAPTER: Final[TypeAdapter[_Any]] = TypeAdapter(Annotated[_Any, Field(discriminator="event")])
-_FRAME: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
+_ENVELOPE: Final = frozenset({"event", "site", "hammer"}) | times.TIME_KEYS
 
 
 def decode_event(
     payload: bytes, site: str, hammer: str, latest: Instant, received: Instant | None = None
 ) -> tuple[Event, tuple[str, ...]]:
-    """The event, and the names of unknown keys. Raises Rejected.
+    """Decode one event; return it and the names of unknown keys. Raises Rejected.
 
     Where `site` or `hammer` is "", it is taken from the object itself (a line of `events.jsonl`).
-    `latest`: the last instant that the receiver's clock lets pass. `received`: the time of a `connection` event that
-    bears none, since a last will is written long before it is sent.
+    `latest`: times after it are rejected. `received`: the time of a `connection` event without one, because a last will
+    is written long before it is sent.
     """
     try:
         sent = _ADAPTER.validate_json(payload)
     except ValidationError as error:
-        raise strict_json.rejected(error, skip=1) from None  # the first step is the kind of event
-    twice = strict_json.read_again(payload)
-    if isinstance(twice, Rejected):
-        raise twice
+        raise strict_json.rejected(error, skip=1) from None  # the first part of the path is the kind of event
+    strict = strict_json.read_again(payload)
+    if isinstance(strict, Rejected):
+        raise strict
     given = sent.model_dump(include=sent.model_fields_set - (sent.model_extra or {}).keys())
     if sent.event == "connection" and received is not None and times.TIME_KEYS.isdisjoint(given):
         time = received
@@ -195,10 +195,10 @@ def decode_event(
     for name, value in (("site", site), ("hammer", hammer)):
         if not value:
             raise Rejected("missing", f"{name}: is missing")
-    fields = {name: value for name, value in given.items() if name not in _FRAME and value is not None}
+    fields = {name: value for name, value in given.items() if name not in _ENVELOPE and value is not None}
     if sent.corrects is not None:
-        wrong = sent.corrects.model_dump(include=sent.corrects.model_fields_set)
-        wrong_time = times.of(wrong, latest, "corrects")
-        fields["corrects"] = {"event": sent.corrects.event, "time": instant.exact_text(wrong_time)}
+        corrected = sent.corrects.model_dump(include=sent.corrects.model_fields_set)
+        corrected_time = times.of(corrected, latest, "corrects")
+        fields["corrects"] = {"event": sent.corrects.event, "time": instant.exact_text(corrected_time)}
     unknown = tuple(name[:80] for name in sent.model_extra or {})
     return Event(site, hammer, sent.event, time, fields), unknown

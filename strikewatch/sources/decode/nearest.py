@@ -1,4 +1,4 @@
-"""The channel, or the key of an event, that an unknown key was probably meant to be."""
+"""Suggest the known key that an unknown key was probably meant to be."""
 
 from collections.abc import Sequence
 from difflib import get_close_matches
@@ -13,7 +13,7 @@ _LENGTH: Final = 80
 
 
 def nearest(key: str, known: Sequence[str] = KNOWN) -> str | None:
-    """The known key that is spelt most like this one, or else begins with the same word; None if there is none."""
+    """Return the known key with the most similar spelling, or else with the same first word; None if there is none."""
     plain = key[:_LENGTH].lower().replace("-", "_").replace(" ", "_")
     if close := get_close_matches(plain, known, n=1, cutoff=_LIKE):
         return close[0]
@@ -22,7 +22,7 @@ def nearest(key: str, known: Sequence[str] = KNOWN) -> str | None:
 
 
 def advice(key: str, known: Sequence[str] = KNOWN) -> str:
-    """A sentence that names an unknown key and what it may have been meant to be."""
+    """Return a message that names an unknown key and the suggestion."""
     shown = "".join(one if one.isprintable() else "\ufffd" for one in key[:_LENGTH])
     meant = nearest(key, known)
     return f"unknown key `{shown}`" + (f"; did you mean `{meant}`?" if meant else "; it is not used")

@@ -1,7 +1,7 @@
-"""Samples as JSON: one instant, a block on an even grid, or an array of such objects.
+"""Decode samples in JSON: one instant, a block on an even grid, or an array of such objects.
 
-An object may say with `hold_s` how long its values are held, for channels that the feed sends on change only. Of such
-feeds a null says that there is no value any more: `ended` makes it `hold.NO_VALUE`.
+An object may give with `hold_s` how long its values are held, for channels that the feed sends on change only. In such
+a feed a null means that there is no value any more: with `null_ends_hold` it becomes `hold.NO_VALUE`.
 """
 
 from typing import Any, Final
@@ -34,7 +34,7 @@ def _column(name: str) -> CoreSchema:
 
 
 def _validator(values: dict[str, CoreSchema]) -> SchemaValidator:
-    """An object of the contract; keys it does not know are kept, to be reported."""
+    """Build the validator of a samples object; unknown keys are kept, to be reported."""
     fields = {
         "time": schema.str_schema(strict=True, max_length=64),
         "time_ms": schema.int_schema(strict=True),
@@ -51,24 +51,24 @@ _INSTANT: Final = _validator({name: _cell(name) for name in _NAMES})
 _BLOCK: Final = _validator({name: _column(name) for name in _NAMES})
 
 Decoded = tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]
-"""The rows in the payload's order, the objects that were left out, and the names of unknown keys."""
+"""The rows in the payload's order, the rejected objects, and the names of unknown keys."""
 
 
-def decode_object(payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
-    """One JSON object. Raises Rejected. `latest`: the last instant that the receiver's clock lets pass."""
+def decode_object(payload: bytes, latest: Instant, null_ends_hold: bool = False) -> Decoded:
+    """Decode one JSON object. `latest`: times after it are rejected. Raises Rejected."""
     try:
         fields = (_BLOCK if b"[" in payload else _INSTANT).validate_json(payload)
     except ValidationError as error:
         raise strict_json.rejected(error) from None
     values = _by_channel(fields, "")
     known = len(fields) == len(values) + 1 + ("step_s" in fields) + ("hold_s" in fields)
-    marks = 2 * len(fields) + 2 * ("time" in fields)
-    if not (known and payload.count(b'"') == marks) and not strict_json.is_plain(payload, [fields]):
-        twice = strict_json.read_again(payload)
-        for each in (twice, twice.get("hold_s") if isinstance(twice, dict) else None):
+    quotation_marks = 2 * len(fields) + 2 * ("time" in fields)
+    if not (known and payload.count(b'"') == quotation_marks) and not strict_json.is_plain(payload, [fields]):
+        strict = strict_json.read_again(payload)
+        for each in (strict, strict.get("hold_s") if isinstance(strict, dict) else None):
             if isinstance(each, Rejected):
                 raise each
-    values = _held(fields, values, ended, "")
+    values = _with_holds(fields, values, null_ends_hold, "")
     if list in map(type, values.values()):
         rows = _block(fields, values, latest, "")
     else:
@@ -78,40 +78,42 @@ def decode_object(payload: bytes, latest: Instant, ended: bool = False) -> Decod
     return rows, (), () if known else _unknown(fields)
 
 
-def decode_array(objects: list[Any], payload: bytes, latest: Instant, ended: bool = False) -> Decoded:
-    """An array as read from `payload`: broken objects are left out and reported, each with its place."""
+def decode_array(
+    objects: list[Any], payload: bytes, latest: Instant, null_ends_hold: bool = False
+) -> Decoded:
+    """Decode an array read from `payload`; invalid objects are left out and reported with their place."""
     if not strict_json.is_plain(payload, (each for each in objects if isinstance(each, dict))):
         objects = strict_json.read_again(payload)
     parts: list[Rows] = []
-    run = _Run()
-    broken: list[Rejected] = []
+    builder = _RowBuilder()
+    rejected: list[Rejected] = []
     unknown: dict[str, None] = {}
     count = 0
     for number, each in enumerate(objects):
         where = f"[{number}]"
         try:
             fields = _checked(each, where)
-            values = _held(fields, _by_channel(fields, where), ended, where)
+            values = _with_holds(fields, _by_channel(fields, where), null_ends_hold, where)
             if list in map(type, values.values()):
                 block = _block(fields, values, latest, where)
-                parts += [run.rows(), block]
-                run = _Run()
+                parts += [builder.rows(), block]
+                builder = _RowBuilder()
                 count += len(block)
             else:
-                run.add(times.of(fields, latest, where), values)
+                builder.add(times.of(fields, latest, where), values)
                 count += 1
         except Rejected as error:
-            broken.append(error)
+            rejected.append(error)
         else:
             if not fields.keys() <= _KNOWN:
                 unknown.update(dict.fromkeys(_unknown(fields)))
         if count > strict_json.MAX_ROWS:
             raise Rejected("too_large", f"{where}: more than {strict_json.MAX_ROWS} rows in one payload")
-    return Rows.join([*parts, run.rows()]), tuple(broken), tuple(unknown)
+    return Rows.join([*parts, builder.rows()]), tuple(rejected), tuple(unknown)
 
 
-class _Run:
-    """Instants one after the other, on their way to columns."""
+class _RowBuilder:
+    """Collects single instants into columns."""
 
     def __init__(self) -> None:
         self._times: list[Instant] = []
@@ -150,7 +152,7 @@ def _unknown(fields: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
-    """The values by channel, converted to its unit."""
+    """Return the values by channel, converted to its unit."""
     values: dict[str, Any] = {}
     for name, value in fields.items():
         if name in CHANNELS:
@@ -170,10 +172,12 @@ def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
     return values
 
 
-def _held(fields: dict[str, Any], values: dict[str, Any], ended: bool, where: str) -> dict[str, Any]:
-    """The values with their bounds beside them, and nulls marked, where channels are sent on change only."""
+def _with_holds(
+    fields: dict[str, Any], values: dict[str, Any], null_ends_hold: bool, where: str
+) -> dict[str, Any]:
+    """Add hold columns and mark nulls, where channels are sent on change only."""
     bounds = fields.get("hold_s")
-    if bounds is None and not ended:
+    if bounds is None and not null_ends_hold:
         return values
     marked = {
         name: [NO_VALUE if each is None else each for each in value]
@@ -193,7 +197,7 @@ def _held(fields: dict[str, Any], values: dict[str, Any], ended: bool, where: st
 
 
 def _block(fields: dict[str, Any], values: dict[str, Any], latest: Instant, where: str) -> Rows:
-    """Values on an even grid; a scalar belongs to the first instant."""
+    """Build the rows of a block on an even grid; a scalar belongs to the first instant."""
     lengths = {name: len(value) for name, value in values.items() if isinstance(value, list)}
     count = next(iter(lengths.values()), 1)
     for name, length in lengths.items():

@@ -1,10 +1,10 @@
-"""RFC 8428 SenML JSON packs.
+"""Decode RFC 8428 SenML JSON packs.
 
-Base values hold from their record on; names, times and values are resolved as section 4.6 says; times below 2^28 are
-relative to the moment of reception (section 4.5.3). A label that is not known is ignored unless it ends in `_`
+Base values apply from their record on; names, times and values are resolved as in section 4.6; times below 2^28 are
+relative to the moment of reception (section 4.5.3). An unknown label is ignored unless it ends in `_`
 (section 4.4). The last segment of a resolved name is the channel, with or without its unit: `urn:dev:ow:10e2:pressure`,
-`rig/oil_c`. Records at one instant become one row. `bar`, `psi`, `degF`, `rpm` and `deg` are no units of RFC 8428:
-taken here, since gateways send them.
+`rig/oil_c`. Records at one instant become one row. `bar`, `psi`, `degF`, `rpm` and `deg` are not units of RFC 8428,
+but are accepted because gateways send them.
 """
 
 import math
@@ -50,7 +50,7 @@ UNITS: Final[dict[str, dict[str, Convert]]] = {
     "deg": {"deg": _SAME, "rad": math.degrees},
     "1": {"1": _SAME, "/": _SAME, "%": lambda percent: percent / 1e2, "/100": lambda percent: percent / 1e2},
 }
-"""Per unit of a channel the units taken for it."""
+"""For each channel unit, the accepted units and their conversion."""
 
 _ALIAS_UNITS: Final = {"oil_f": "degF", "pressure_psi": "psi", "pressure_mpa": "MPa", "pressure_pa": "Pa"}
 _SUFFIX: Final = re.compile(r"_(bar|c|rpm|m|deg)\Z")
@@ -60,11 +60,11 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
     **{name: (name, c.unit) for name, c in CHANNELS.items()},
     **{name: (ALIASES[name][0], unit) for name, unit in _ALIAS_UNITS.items()},
 }
-"""Last segment of a name: the channel, and the unit where the record names none ("" = it must)."""
+"""Last segment of a name → the channel, and the unit if the record gives none ("": it must give one)."""
 
 
 class _Record(BaseModel):
-    """One record as sent; what stands on its own, and nothing of the records before it."""
+    """One record as sent, without what it inherits from earlier records."""
 
     model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
 
@@ -90,7 +90,7 @@ _BASE: Final = frozenset(label for label in _LABELS if label.startswith("b"))
 
 
 def is_pack(records: list[Any]) -> bool:
-    """Whether an array read from JSON is a pack, told by its first object: RFC 8428 labels and no time of ours."""
+    """Tell whether a JSON array is a pack: its first object has RFC 8428 labels and no `time` or `time_ms`."""
     first = next((each for each in records if isinstance(each, dict)), {})
     return not _LABELS.isdisjoint(first) and times.TIME_KEYS.isdisjoint(first)
 
@@ -118,7 +118,7 @@ def decode_pack(
         values = [label for label in ("v", "vs", "vb", "vd") if label in given]
         if len(values) > 1:
             raise Rejected(
-                "both_given", f"{place(where, values[1])}: stands beside {values[0]}; send one value"
+                "both_given", f"{place(where, values[1])}: is given with {values[0]}; send one value"
             )
         if not values:
             continue
@@ -171,7 +171,7 @@ def _name(name: str, where: str) -> str:
 
 
 def _time(record: _Record, base: _Record, received: Instant, latest: Instant, where: str) -> Instant:
-    """In decimal, as sent: the sum of two binary floats would be off by a tenth of a microsecond."""
+    """Add base time and time as decimals: a sum of two binary floats would be off by a tenth of a microsecond."""
     time_s = Decimal(repr(base.bt)) + Decimal(repr(record.t))
     time = round(time_s * SECOND)
     return times.within(time + received if time_s < RELATIVE_BELOW_S else time, latest, where, "t")

@@ -1,8 +1,8 @@
-"""Strict JSON: what a lenient reader lets pass, and one wording for what is wrong.
+"""Strict JSON: reject what lenient parsers accept, with one wording for each mistake.
 
-JSON readers keep the last of two equal keys, and take NaN and Infinity. Here both are errors. Looking for equal keys
-costs a slow second reading, so a cheap count comes first: a payload holds two quotation marks per key and per string,
-however often a key stands there. If the marks are just those of the objects as read, no key stands there twice.
+JSON parsers keep the last of two equal keys, and accept NaN and Infinity. Here both are errors. Looking for equal keys
+needs a slow second parse, so a cheap count comes first: a payload has two quotation marks per key and per string. If
+there are no more marks than the parsed objects need, no key occurs twice.
 """
 
 import json
@@ -14,9 +14,9 @@ from pydantic_core import ErrorDetails, ValidationError, from_json
 from strikewatch.errors import Rejected
 
 MAX_ROWS: Final = 100_000
-"""Rows of one payload."""
+"""Maximum rows of one payload."""
 MAX_BYTES: Final = 16 * 1024 * 1024
-"""Bytes of one payload: all channels of MAX_ROWS rows fit."""
+"""Maximum bytes of one payload: all channels of MAX_ROWS rows fit."""
 
 _REMEDIES: Final = {
     "finite_number": "must be a finite number; send null where not sampled",
@@ -45,13 +45,13 @@ _REASONS: Final = {
 
 
 _NO_VALUE: Final = frozenset({"json_invalid", "missing", "too_long"})
-"""Mistakes of which no single value is the cause."""
+"""Errors that no single value causes."""
 _QUOTED: Final = 40
-"""Characters quoted of a bad value at most."""
+"""Maximum characters quoted of a bad value."""
 
 
 def quoted(value: Any) -> str:
-    """`; got …` with a bad value as JSON, cut short; nothing for an object or an array."""
+    """Return `; got …` with a bad value as JSON, truncated; empty for an object or an array."""
     if isinstance(value, int) and not isinstance(value, bool) and value.bit_length() > 128:
         return "; got a number of too many digits"
     if not isinstance(value, str | int | float | None):
@@ -65,14 +65,14 @@ def _got(details: ErrorDetails) -> str:
 
 
 def place(prefix: str, *path: str | int) -> str:
-    """A place in a payload, like `[3].pressure_bar[7]`."""
+    """Return the path of a place in a payload, like `[3].pressure_bar[7]`."""
     for part in path:
         prefix += f"[{part}]" if isinstance(part, int) else f".{part[:80]}" if prefix else part[:80]
     return prefix
 
 
 def rejected(error: ValidationError, where: str = "", skip: int = 0) -> Rejected:
-    """The deepest mistake that pydantic found, in our words, without the first `skip` steps of its path."""
+    """Convert the deepest error of pydantic to a Rejected, without the first `skip` parts of its path."""
     details = max(error.errors(include_url=False), key=lambda each: len(each["loc"]))
     path = [part for part in details["loc"][skip:] if isinstance(part, int) or not _is_branch(part)]
     spot = place(where, *path) or "payload"
@@ -90,7 +90,7 @@ def rejected(error: ValidationError, where: str = "", skip: int = 0) -> Rejected
 
 
 def _is_branch(part: str) -> bool:
-    """Whether a step of pydantic's path names a branch of a union and not a key, like `list[nullable[float]]`."""
+    """Tell whether a part of pydantic's path is a branch of a union and not a key, like `list[nullable[float]]`."""
     return part.startswith(("list[", "nullable["))
 
 
@@ -99,7 +99,7 @@ def _text(details: ErrorDetails) -> str:
 
 
 def read(payload: bytes) -> Any:
-    """Any JSON value. Raises Rejected("not_json"): also for broken UTF-8, NaN, and nesting deeper than 200."""
+    """Parse any JSON value. Raises Rejected("not_json"), also for invalid UTF-8, NaN, and nesting deeper than 200."""
     try:
         return from_json(payload, allow_inf_nan=False)
     except ValueError as error:
@@ -107,29 +107,29 @@ def read(payload: bytes) -> Any:
 
 
 def is_plain(payload: bytes, objects: Iterable[Mapping[str, Any]]) -> bool:
-    """Whether it is certain that no key stands twice and no NaN or Infinity anywhere in `payload`.
+    """Tell whether `payload` certainly has no key twice in an object, and no NaN or Infinity.
 
-    `objects` is what was read out of it: one object, or an array's objects.
+    `objects`: what was parsed from it, one object or the objects of an array.
     """
-    marks = 0
+    quotation_marks = 0
     for fields in objects:
-        marks += 2 * len(fields)
+        quotation_marks += 2 * len(fields)
         for value in fields.values():
             if type(value) is str:
-                marks += 2
-    return payload.count(b'"') == marks and b"NaN" not in payload and b"Infinity" not in payload
+                quotation_marks += 2
+    return payload.count(b'"') == quotation_marks and b"NaN" not in payload and b"Infinity" not in payload
 
 
 def read_again(payload: bytes) -> Any:
-    """The same as `read`, slower and exact: an object in which a key stands twice comes out as a `Rejected`."""
+    """Parse like `read`, slower and exact: an object in which a key occurs twice becomes a `Rejected`."""
 
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any] | Rejected:
         fields = dict(pairs)
         if len(fields) == len(pairs):
             return fields
         names = [name for name, _ in pairs]
-        twice = next(name for name in fields if names.count(name) > 1)
-        return Rejected("duplicate_key", f"{twice[:80]}: stands twice in one object; send each key once")
+        duplicate = next(name for name in fields if names.count(name) > 1)
+        return Rejected("duplicate_key", f"{duplicate[:80]}: occurs twice in one object; send each key once")
 
     def constant(word: str) -> None:
         raise Rejected("not_json", f"payload: {word} is not JSON; send null where not sampled")

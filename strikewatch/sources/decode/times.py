@@ -1,4 +1,4 @@
-"""The instants of a message: `time` (RFC 3339 with an offset) or `time_ms` (whole Unix milliseconds), and a step."""
+"""Decode the instants of a message: `time` (RFC 3339 with offset) or `time_ms` (integer Unix ms), and a step."""
 
 from collections.abc import Mapping
 from decimal import Decimal
@@ -20,9 +20,9 @@ MIN_STEP_S: Final = 1e-6
 
 
 def of(fields: Mapping[str, Any], latest: Instant, where: str = "") -> Instant:
-    """The instant that an object bears; its types are already checked.
+    """Return the instant of an object whose types are already checked.
 
-    `latest` is the last instant that the receiver's clock lets pass. Raises Rejected, with the place below `where`.
+    `latest`: times after it are rejected. Raises Rejected, with the place below `where`.
     """
     text = fields.get("time")
     if text is None:
@@ -40,7 +40,7 @@ def of(fields: Mapping[str, Any], latest: Instant, where: str = "") -> Instant:
 
 
 def grid(fields: Mapping[str, Any], count: int, latest: Instant, where: str = "") -> Ints:
-    """`count` instants from that of `fields` on, `step_s` apart: int64 [count].
+    """Return `count` instants from that of `fields` on, `step_s` apart: int64 [count].
 
     Instant i is first + i * step, rounded once to the nanosecond: the step is taken as the decimal number that was
     sent, so that neither 0.1 s nor a third of a second drifts. Raises Rejected.
@@ -51,15 +51,17 @@ def grid(fields: Mapping[str, Any], count: int, latest: Instant, where: str = ""
         raise Rejected("missing", f"{place(where, 'step_s')}: is missing; a block needs it, in seconds")
     if step_s < MIN_STEP_S:
         raise Rejected("bad_step", f"{place(where, 'step_s')}: {step_s} s; must be at least {MIN_STEP_S} s")
-    top, bottom = _step_ns(step_s)
-    within(first + (2 * (count - 1) * top + bottom) // (2 * bottom), latest, where, "step_s")
-    if bottom == 1:
-        return np.arange(first, first + count * top, top, dtype=np.int64)
-    return np.array([first + (2 * i * top + bottom) // (2 * bottom) for i in range(count)], np.int64)
+    numerator, denominator = _step_ns(step_s)
+    within(first + (2 * (count - 1) * numerator + denominator) // (2 * denominator), latest, where, "step_s")
+    if denominator == 1:
+        return np.arange(first, first + count * numerator, numerator, dtype=np.int64)
+    return np.array(
+        [first + (2 * i * numerator + denominator) // (2 * denominator) for i in range(count)], np.int64
+    )
 
 
 def _parse(text: str) -> Instant:
-    """`instant.parse`, quicker for the usual form: the minute, of which a stream has one after the other, is kept."""
+    """Parse like `instant.parse`, faster for the usual form: the parsed minute is cached."""
     digits = text[17:19] + text[20:-1]
     if text[19:20] == "." and text[-1] == "Z" and len(digits) <= 11 and digits.isascii() and digits.isdigit():
         into_minute = int(digits.ljust(11, "0"))
@@ -75,12 +77,12 @@ def _minute(text: str) -> Instant:
 
 @lru_cache(maxsize=256)
 def _step_ns(step_s: float) -> tuple[int, int]:
-    """A step as an exact fraction of whole numbers, in nanoseconds."""
+    """Return a step as an exact fraction (numerator, denominator), ns."""
     return (Fraction(Decimal(repr(step_s))) * SECOND).as_integer_ratio()
 
 
 def within(time: Instant, latest: Instant, where: str, key: str) -> Instant:
-    """`time`, if a working clock can have said so."""
+    """Return `time` if it is plausible. Raises Rejected."""
     if not EARLIEST <= time < LATEST:
         spot = place(where, key)
         raise Rejected("time_out_of_range", f"{spot}: outside the years 1970 to 2099; set the sender's clock")

@@ -12,20 +12,21 @@ Kind = Literal["samples", "events"]
 ID_PATTERN: Final = r"^[A-Za-z0-9][A-Za-z0-9._\-]{0,63}$"
 """Sites, hammers and operators: 1 to 64 ASCII letters, digits, `.`, `_` and `-`, a letter or digit first.
 
-Ids become names of topics, folders and files: without separators, wildcards and leading dots none points elsewhere.
+Ids become parts of topics, folder and file names: without separators, wildcards and leading dots they cannot point
+elsewhere.
 """
 
 _ID: Final = re.compile(ID_PATTERN[:-1] + r"\Z")
 
 
 def is_id(text: str) -> bool:
-    """Whether `text` may name a site, a hammer or an operator."""
+    """Tell whether `text` is a valid id of a site, a hammer or an operator."""
     return _ID.match(text) is not None
 
 
 @lru_cache(maxsize=32_768)
 def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
-    """The hammer and the kind of message a topic stands for. Raises Rejected("topic")."""
+    """Return the hammer and the kind of message of a topic. Raises Rejected("topic")."""
     if not topic.startswith(prefix + "/"):
         raise Rejected("topic", f"{topic[:200]!r}: expected {prefix}/<site>/<hammer>/samples or /events")
     levels = topic[len(prefix) + 1 :].split("/")
@@ -41,11 +42,11 @@ def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
 
 
 def machine(topic: str, prefix: str) -> str:
-    """The part of a topic that names the machine: site and hammer, whatever levels follow."""
+    """Return the part of a topic that names the machine: prefix, site and hammer."""
     levels = prefix.count("/") + 3
     return "/".join(topic.split("/", levels)[:levels])
 
 
 def filters(prefix: str) -> tuple[str, str]:
-    """What to subscribe to."""
+    """Return the topic filters to subscribe to."""
     return f"{prefix}/+/+/samples", f"{prefix}/+/+/events"

@@ -1,8 +1,8 @@
-"""Messages from an MQTT broker, none lost: `Subscriber` takes them in, and acknowledges those the caller is done with.
+"""MQTT: `Subscriber` receives messages from a broker, and acknowledges those the caller has finished with.
 
-subscriber.py  the thread, the queue, who is told what    settings.py  where the broker is, and as whom
-link.py        one connection, from CONNECT to its end    wire.py      a socket read and written in large pieces
-dial.py        the way to the broker's socket             fair.py      each hammer in its turn
+subscriber.py  the network thread, queue and status       settings.py         broker, credentials and limits
+session.py     one connection, from CONNECT to its end    buffered_socket.py  a socket with large buffers
+connect.py     opens the socket, with TLS                 fair_queue.py       takes hammers in turn
 """
 
 from importlib import import_module

@@ -1,4 +1,4 @@
-"""The way to the broker's socket: time-limited, and over TLS always with the host's name verified."""
+"""Open a socket to the broker: with a timeout, and over TLS always with the host name verified."""
 
 import socket
 import ssl
@@ -6,8 +6,8 @@ import ssl
 from strikewatch.sources.mqtt.settings import Settings
 
 
-def context_of(settings: Settings) -> ssl.SSLContext | None:
-    """TLS as the settings ask for it; None for an open line. Raises OSError for files that cannot be used."""
+def tls_context(settings: Settings) -> ssl.SSLContext | None:
+    """Return the TLS context of the settings; None without TLS. Raises OSError for files that cannot be used."""
     tls = settings.tls
     if tls is None:
         return None
@@ -17,14 +17,14 @@ def context_of(settings: Settings) -> ssl.SSLContext | None:
     return context
 
 
-def password_of(settings: Settings) -> str | None:
-    """The user's password as its file has it now. Raises OSError."""
+def read_password(settings: Settings) -> str | None:
+    """Read the user's password from its file; None without one. Raises OSError."""
     path = settings.password_file
     return path.read_text().rstrip("\r\n") if path else None
 
 
-def dial(host: str, port: int, timeout_s: float, context: ssl.SSLContext | None) -> socket.socket:
-    """A connected socket. Raises OSError, ssl's errors among it."""
+def open_socket(host: str, port: int, timeout_s: float, context: ssl.SSLContext | None) -> socket.socket:
+    """Return a connected socket. Raises OSError (ssl's errors included)."""
     raw = socket.create_connection((host, port), timeout=timeout_s)
     raw.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return raw if context is None else context.wrap_socket(raw, server_hostname=host)

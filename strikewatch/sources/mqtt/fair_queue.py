@@ -1,9 +1,9 @@
-"""Messages that wait for a step: each machine has its turn, and acknowledgements keep the order of arrival.
+"""A fair queue of messages: machines are served in turn, and acknowledgements keep the order of arrival.
 
-A gateway that was without network sends hours at once. Taken in order of arrival, everyone's samples of now would wait
-behind them. Between machines the order does not matter; of one machine it is kept, however many topics it has: its
-values would come late otherwise. MQTT wants acknowledgements in order
-of arrival, so what is taken early is acknowledged once all before it is done with.
+A gateway that was offline sends hours of data at once. In order of arrival, the current samples of all other machines
+would wait behind them. The order between machines does not matter; for one machine it is kept across all its topics, or
+its values would be late. MQTT requires acknowledgements in order of arrival, so a message taken early is acknowledged
+once all messages before it are done.
 """
 
 from collections import deque
@@ -12,12 +12,12 @@ from typing import Final, NamedTuple
 
 from strikewatch.core.instant import Instant
 
-WEIGHS: Final = 1024
-"""Bytes of payload that weigh as much as one message more: a step is bounded by what is in it."""
+WEIGHT_BYTES: Final = 1024
+"""This many bytes of payload count as one more message, so that a step is bounded by its amount of data."""
 
 
 class Message(NamedTuple):
-    """A message as it came. `generation` numbers the connection; `redelivered`: the broker may have sent it before."""
+    """A message as received. `generation`: number of the connection; `redelivered`: it may have been sent before."""
 
     topic: str
     payload: bytes
@@ -28,15 +28,15 @@ class Message(NamedTuple):
     redelivered: bool
 
 
-class Fair:
-    """For one thread. `put` in order of arrival, `take`, then say what is `done`.
+class FairQueue:
+    """A queue for one thread: `put` in order of arrival, `take`, then report what is `done`.
 
-    `machine_of` gives the machine that a topic belongs to.
+    `machine_of` returns the machine that a topic belongs to.
     """
 
     def __init__(self, machine_of: Callable[[str], str]) -> None:
         self._machine_of = machine_of
-        self._lines: dict[str, deque[Message]] = {}  # of each hammer; who has had a turn goes to the end
+        self._queues: dict[str, deque[Message]] = {}  # by machine; one that was served goes to the end
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
@@ -45,43 +45,46 @@ class Fair:
         return self._waiting
 
     def put(self, message: Message) -> None:
-        self._lines.setdefault(self._machine_of(message.topic), deque()).append(message)
+        """Add a message."""
+        self._queues.setdefault(self._machine_of(message.topic), deque()).append(message)
         self._waiting += 1
         if message.qos == 1:
             self._arrived.append((message.generation, message.mid))
 
     def take(self, limit: int, *, longest: int | None = None) -> list[Message]:
-        """Messages of `limit` in all, of each hammer about as many as long as it has any.
+        """Take messages up to a total weight of `limit`, about equally from all machines.
 
-        `longest`: those of hammers with more than so many waiting go on waiting.
+        `longest`: machines with more messages waiting than this are left out.
         """
         taken: list[Message] = []
         left = limit
         while left > 0:
-            hammers = [one for one, line in self._lines.items() if longest is None or len(line) <= longest]
-            if not hammers:
+            machines = [
+                one for one, queue in self._queues.items() if longest is None or len(queue) <= longest
+            ]
+            if not machines:
                 break
-            share = max(left // len(hammers), 1)
-            for hammer in hammers:
-                line = self._lines.pop(hammer)
-                mine = min(share, left)
-                while line and mine > 0:
-                    taken.append(line.popleft())
-                    weight = 1 + len(taken[-1].payload) // WEIGHS
-                    mine -= weight
+            share = max(left // len(machines), 1)
+            for machine in machines:
+                queue = self._queues.pop(machine)
+                quota = min(share, left)
+                while queue and quota > 0:
+                    taken.append(queue.popleft())
+                    weight = 1 + len(taken[-1].payload) // WEIGHT_BYTES
+                    quota -= weight
                     left -= weight
-                if line:
-                    self._lines[hammer] = line
+                if queue:
+                    self._queues[machine] = queue
                 if left <= 0:
                     break
         self._waiting -= len(taken)
         return taken
 
     def done(self, messages: Iterable[Message]) -> list[tuple[int, int]]:
-        """These have been seen through; (generation, mid) of what may now be acknowledged, in order of arrival."""
+        """Mark messages as done; return (generation, mid) of those to acknowledge now, in order of arrival."""
         self._done.update((message.generation, message.mid) for message in messages if message.qos == 1)
-        ripe = []
+        acknowledgeable = []
         while self._arrived and self._arrived[0] in self._done:
-            ripe.append(self._arrived.popleft())
-            self._done.remove(ripe[-1])
-        return ripe
+            acknowledgeable.append(self._arrived.popleft())
+            self._done.remove(acknowledgeable[-1])
+        return acknowledgeable

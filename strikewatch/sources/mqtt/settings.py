@@ -1,4 +1,4 @@
-"""Where the broker is, as whom we come, and how much we take in before it is worked through."""
+"""Settings of the MQTT connection: broker, credentials, limits."""
 
 from pathlib import Path
 from typing import Literal, Self
@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 
 class TlsSettings(BaseModel):
-    """TLS. The broker's certificate must be valid for `host`; there is no switch against that."""
+    """TLS. The broker's certificate must be valid for `host`; this check cannot be switched off."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -15,7 +15,7 @@ class TlsSettings(BaseModel):
         None, description="Certificate authorities to trust in place of the system's (PEM file)"
     )
     cert_file: Path | None = Field(
-        None, description="Our own certificate, for a broker that asks for one (PEM file)"
+        None, description="Client certificate, for a broker that requires one (PEM file)"
     )
     key_file: Path | None = Field(None, description="The key of that certificate (PEM file)")
 
@@ -27,7 +27,7 @@ class TlsSettings(BaseModel):
 
 
 class Settings(BaseModel):
-    """The MQTT side of the live processor. Quality of service is always 1, and the session is always kept."""
+    """The MQTT connection of the live processor. QoS is always 1, and the session is always persistent."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -37,7 +37,7 @@ class Settings(BaseModel):
     client_id: str = Field(
         "strikewatch",
         pattern=r"^[A-Za-z0-9._\-]{1,64}$",
-        description="Name of our session at the broker; no second instance may use it",
+        description="Client id, the name of the session at the broker; no other client may use it",
     )
     prefix: str = Field(
         "strikewatch",
@@ -50,37 +50,47 @@ class Settings(BaseModel):
         None, description="File with the user's password, read at each connect"
     )
     tls: TlsSettings | None = Field(
-        None, description="TLS to the broker; without this table the line is open"
+        None, description="TLS to the broker; without this table the connection is not encrypted"
     )
-    keepalive_s: int = Field(30, ge=1, le=3600, description="Silence after which the line is checked, s")
+    keepalive_s: int = Field(
+        30, ge=1, le=3600, description="MQTT keepalive: silence after which the connection is checked, s"
+    )
     session_expiry_s: int = Field(
         7 * 86_400,
         ge=60,
         le=2**32 - 2,
-        description="How long the broker keeps messages for us while we are away, s (MQTT 5 only)",
+        description="How long the broker keeps messages while the processor is offline, s (MQTT 5 only)",
     )
     inflight_limit: int = Field(
         50_000,
         ge=1,
         le=65_535,
-        description="Messages under way without acknowledgement at most (MQTT 5 only)",
+        description="Receive maximum: largest number of unacknowledged messages (MQTT 5 only)",
     )
     queue_limit: int = Field(
-        50_000, ge=1, description="Messages waiting for a step at most; the broker keeps the rest"
+        50_000,
+        ge=1,
+        description="Largest number of messages that wait to be processed; the broker keeps the rest",
     )
-    queue_limit_mib: int = Field(64, ge=1, description="Payload waiting for a step at most, MiB; likewise")
+    queue_limit_mib: int = Field(
+        64,
+        ge=1,
+        description="Largest amount of payload that waits to be processed, MiB; the broker keeps the rest",
+    )
     connect_timeout_s: float = Field(
-        10.0, gt=0, description="How long to wait for the broker's answer to a connect, s"
+        10.0, gt=0, description="How long to wait for the broker to answer a connection attempt, s"
     )
     reconnect_min_s: float = Field(
-        1.0, gt=0, description="Wait before the first new attempt to connect, s; doubles while it fails"
+        1.0, gt=0, description="Wait before the first reconnection attempt, s; doubled after each failure"
     )
-    reconnect_max_s: float = Field(60.0, gt=0, description="Longest wait between attempts, s")
+    reconnect_max_s: float = Field(60.0, gt=0, description="Longest wait between reconnection attempts, s")
     takeover_limit: int = Field(
-        5, ge=2, description="Takeovers in a row by another instance before the processor gives up (count)"
+        5,
+        ge=2,
+        description="Consecutive session takeovers by another client before the processor stops (count)",
     )
     takeover_window_s: float = Field(
-        30.0, gt=0, description="A session that held for longer ends the row of takeovers, s"
+        30.0, gt=0, description="A session that lasted longer than this resets the count of takeovers, s"
     )
 
     @model_validator(mode="after")
@@ -92,5 +102,5 @@ class Settings(BaseModel):
         return self
 
     def reconnect_delay_s(self, failures: int) -> float:
-        """s to wait after `failures` attempts in a row that did not get in."""
+        """Return how long to wait after `failures` consecutive failed attempts, s."""
         return float(min(self.reconnect_max_s, self.reconnect_min_s * 2.0 ** min(max(failures - 1, 0), 30)))

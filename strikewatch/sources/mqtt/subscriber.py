@@ -1,7 +1,7 @@
 """The subscriber: a supervised network thread that fills a bounded queue.
 
-Messages are acknowledged only when the caller says so, so a crash anywhere means that the broker sends them again.
-When the queue is full nothing is read any more, and the broker keeps the rest; pings go on.
+Messages are acknowledged only when the caller has finished with them, so after a crash the broker sends them again.
+While the queue is full nothing is read and the broker keeps the rest; pings continue.
 """
 
 import contextlib
@@ -19,29 +19,29 @@ import paho.mqtt.client as paho
 from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.fair_queue import Fair, Message
-from strikewatch.sources.mqtt.session import SESSION_TAKEN_OVER, Link, LinkLostError
+from strikewatch.sources.mqtt.fair_queue import FairQueue, Message
+from strikewatch.sources.mqtt.session import SESSION_TAKEN_OVER, Connection, ConnectionLostError
 from strikewatch.sources.mqtt.settings import Settings
 
 CONNECTING: Final = "connecting"
-"""Why there is no connection, before the first attempt has come to anything."""
-_TURN_S: Final = 0.5
-_POURING: Final = 20
-"""More messages than this between two turns: somebody sends what was kept."""
-_LONG: Final = 20
-"""More messages than this waiting are a backlog."""
-_BREATH_S: Final = 0.003
-_ACKNOWLEDGED: Final = 100
-"""At most so many acknowledgements are written before what has come is read: hours are acknowledged at once."""
+"""Status before the result of the first attempt is known."""
+_POLL_S: Final = 0.5
+_BACKLOG_ARRIVING: Final = 20
+"""More messages than this between two calls of `take`: a gateway is sending its backlog."""
+_LONG_QUEUE: Final = 20
+"""A machine with more messages waiting than this has a backlog."""
+_PAUSE_S: Final = 0.003
+_MAX_ACKS_PER_POLL: Final = 100
+"""Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
 _MIB: Final = 1024 * 1024
 
 
 @dataclass(frozen=True)
 class Status:
-    """How things stand with the broker. `since_ns`: of `connected`. `grants`: per filter what the broker allows.
+    """State of the connection. `since_ns`: when `connected` last changed. `grants`: what the broker allows, by filter.
 
-    `generation`: the connection's number; `resumed`: whether the broker still had our session; `queued`: messages not
-    yet taken; `full`: we have stopped reading; `takeovers`: by other instances, in a row.
+    `generation`: number of the connection; `resumed`: the broker still had our session; `queued`: messages not taken
+    yet; `full`: reading has stopped; `takeovers`: consecutive takeovers by other clients.
     """
 
     connected: bool
@@ -56,7 +56,7 @@ class Status:
 
 
 class Subscriber:
-    """Takes in `{prefix}/+/+/samples` and `.../events`. `start`, then `take` and `acknowledge` in turns, then `stop`.
+    """Receive `{prefix}/+/+/samples` and `.../events`: `start`, then `take` and `acknowledge` alternately, then `stop`.
 
     `clock` is the wall clock that stamps messages.
     """
@@ -66,7 +66,9 @@ class Subscriber:
         self._clock = clock
         self._filters = topic.filters(settings.prefix)
         self._queue: deque[Message] = deque()  # filled by the network thread
-        self._fair = Fair(lambda name: topic.machine(name, settings.prefix))  # used under the lock only
+        self._fair_queue = FairQueue(
+            lambda name: topic.machine(name, settings.prefix)
+        )  # used under the lock only
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
         self._done: deque[tuple[int, int]] = deque()
@@ -77,19 +79,18 @@ class Subscriber:
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
-        self._thread = threading.Thread(target=self._supervised, name="mqtt", daemon=True)
+        self._thread = threading.Thread(target=self._run_supervised, name="mqtt", daemon=True)
 
     def start(self) -> None:
-        """Begin. Where the broker cannot be reached it is tried again for ever; `status` says why."""
-        self._say(reason=CONNECTING)
+        """Start the network thread. It keeps trying to connect; `status` gives the reason while it cannot."""
+        self._update_status(reason=CONNECTING)
         self._thread.start()
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:
-        """Up to `limit` messages, each hammer in its turn and its own in order; waits up to `timeout_s` for the first.
+        """Take up to `limit` messages, hammers in turn; wait up to `timeout_s` for the first. A hammer's stay in order.
 
-        Large ones count for several. In order of arrival they are acknowledged, whatever the order in which they are
-        done with.
-        Raises BrokerError once the network thread has ended, with its exception as the cause.
+        A large message counts as several. Raises BrokerError once the network thread has ended, with its exception as
+        the cause.
         """
         with self._changed:
             self._changed.wait_for(
@@ -98,36 +99,38 @@ class Subscriber:
             if self._failure is not None:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
             was_full = self._full()
-            came = len(self._queue)
-            for _ in range(came):
-                self._fair.put(self._queue.popleft())
-            # Hours are coming in: they wait until they are here, so that what is of now gets through the line.
-            pouring = came > _POURING and 2 * self._waiting() < self._settings.queue_limit
-            taken = self._fair.take(limit, longest=_LONG if pouring else None)
+            arrived = len(self._queue)
+            for _ in range(arrived):
+                self._fair_queue.put(self._queue.popleft())
+            # A backlog waits until it has arrived completely, so that current messages are processed first.
+            backlog_arriving = (
+                arrived > _BACKLOG_ARRIVING and 2 * self._waiting() < self._settings.queue_limit
+            )
+            taken = self._fair_queue.take(limit, longest=_LONG_QUEUE if backlog_arriving else None)
             self._bytes_out += sum(len(message.payload) for message in taken)
         if was_full:
             self._wake()
-        if pouring and not taken:
-            time.sleep(_BREATH_S)
+        if backlog_arriving and not taken:
+            time.sleep(_PAUSE_S)
         return taken
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
-        """Tell the broker that these are done with, in order of arrival: once all before them are. Thread-safe.
+        """Acknowledge messages, in order of arrival, each once all before it are done. Thread-safe.
 
-        Those of an earlier connection are left out: the broker sends them again, and may by now use their number for a
-        new message.
+        Messages of an earlier connection are left out: the broker sends them again, and may already use their packet id
+        for a new message.
         """
         with self._changed:
-            self._done.extend(self._fair.done(messages))
+            self._done.extend(self._fair_queue.done(messages))
         self._wake()
 
     def status(self) -> Status:
-        """How things stand now."""
+        """Return the current state of the connection."""
         with self._changed:
             return replace(self._status, queued=self._waiting(), full=self._full())
 
     def stop(self) -> None:
-        """Write the acknowledgements still due, and part cleanly; the broker keeps our session. Idempotent."""
+        """Send the remaining acknowledgements and disconnect; the broker keeps the session. Idempotent."""
         with self._changed:
             self._stopping.set()
             self._changed.notify_all()
@@ -142,7 +145,7 @@ class Subscriber:
             self._wake_write.send(b"!")
 
     def _waiting(self) -> int:
-        return len(self._queue) + len(self._fair)
+        return len(self._queue) + len(self._fair_queue)
 
     def _full(self) -> bool:
         queued_bytes = self._bytes_in - self._bytes_out
@@ -151,20 +154,20 @@ class Subscriber:
             or queued_bytes >= self._settings.queue_limit_mib * _MIB
         )
 
-    def _say(self, **changes: object) -> None:
+    def _update_status(self, **changes: object) -> None:
         with self._changed:
             if changes.get("connected", self._status.connected) != self._status.connected:
                 changes["since_ns"] = self._clock()
             self._status = replace(self._status, **changes)  # type: ignore[arg-type]  # the names are its fields
 
-    # From here on: the network thread.
+    # The methods below run in the network thread.
 
-    def _supervised(self) -> None:
+    def _run_supervised(self) -> None:
         try:
             self._run()
-            self._say(connected=False, reason="stopped")
+            self._update_status(connected=False, reason="stopped")
         except BaseException as error:  # noqa: BLE001  # handed to the caller of `take`, whatever it is
-            self._say(connected=False, reason=str(error) or repr(error))
+            self._update_status(connected=False, reason=str(error) or repr(error))
             self._failure = error
         with self._changed:
             self._changed.notify_all()
@@ -175,23 +178,27 @@ class Subscriber:
         while not self._stopping.is_set():
             generation += 1
             began = time.monotonic()
-            link = self._link(generation)
+            connection = self._new_connection(generation)
             try:
-                link.open(self._wake_read.fileno())
-                self._serve(link, generation)
-            except (OSError, LinkLostError) as error:
+                connection.open(self._wake_read.fileno())
+                self._serve(connection, generation)
+            except (OSError, ConnectionLostError) as error:
                 lost, held_s = error, time.monotonic() - began
             else:
                 return
             finally:
-                link.close()
-            failures = 0 if link.ready else failures + 1
+                connection.close()
+            failures = 0 if connection.ready else failures + 1
             if held_s > settings.takeover_window_s:
                 takeovers = 0
             takeovers = (
-                takeovers + 1 if self._taken_over(link, lost, held_s) else 0 if not link.ready else takeovers
+                takeovers + 1
+                if self._taken_over(connection, lost, held_s)
+                else 0
+                if not connection.ready
+                else takeovers
             )
-            self._say(connected=False, reason=_plain(lost, settings), takeovers=takeovers)
+            self._update_status(connected=False, reason=_describe(lost, settings), takeovers=takeovers)
             if takeovers >= settings.takeover_limit:
                 raise BrokerError(
                     f"client id {settings.client_id!r} is in use by another instance, which took over our session "
@@ -200,7 +207,7 @@ class Subscriber:
             delay_s = settings.reconnect_delay_s(failures)
             self._stopping.wait(delay_s * random.uniform(0.8, 1.2))
 
-    def _link(self, generation: int) -> Link:
+    def _new_connection(self, generation: int) -> Connection:
         def on_message(message: paho.MQTTMessage) -> None:
             try:
                 name = message.topic
@@ -213,51 +220,57 @@ class Subscriber:
             )
 
         def on_ready(resumed: bool) -> None:
-            self._say(connected=True, reason="connected", generation=generation, resumed=resumed, grants={})
+            self._update_status(
+                connected=True, reason="connected", generation=generation, resumed=resumed, grants={}
+            )
 
         def on_grant(grants: dict[str, str]) -> None:
             bad = [f"{name}: {grant}" for name, grant in grants.items() if grant != "Granted QoS 1"]
             reason = (
                 f"connected, but the broker denies a subscription: {'; '.join(bad)}" if bad else "connected"
             )
-            self._say(grants=grants, reason=reason)
+            self._update_status(grants=grants, reason=reason)
 
-        return Link(self._settings, self._filters, on_message, on_ready, on_grant)
+        return Connection(self._settings, self._filters, on_message, on_ready, on_grant)
 
-    def _serve(self, link: Link, generation: int) -> None:
-        """Until told to stop. Raises LinkLostError."""
+    def _serve(self, connection: Connection, generation: int) -> None:
+        """Run the connection until `stop` is called. Raises ConnectionLostError."""
         while True:
             stopping = self._stopping.is_set()
             with contextlib.suppress(BlockingIOError):
                 self._wake_read.recv(4096)
-            link.acknowledge(self._due(generation, None if stopping else _ACKNOWLEDGED))
+            connection.acknowledge(self._due_acks(generation, None if stopping else _MAX_ACKS_PER_POLL))
             if stopping:
                 return
             if self._done:
                 self._wake()
-            link.turn(_TURN_S, reading=not self._full(), full=self._full)
+            connection.poll(_POLL_S, reading=not self._full(), full=self._full)
             if self._queue:
                 with self._changed:
                     self._changed.notify_all()
 
-    def _due(self, generation: int, most: int | None) -> Iterable[int]:
+    def _due_acks(self, generation: int, most: int | None) -> Iterable[int]:
         for _ in range(len(self._done) if most is None else min(most, len(self._done))):
             of, mid = self._done.popleft()
             if of == generation:
                 yield mid
 
-    def _taken_over(self, link: Link, lost: Exception, held_s: float) -> bool:
-        """MQTT 5 can say so. MQTT 3.1.1 cannot, some brokers do not: then a line soon closed without a word counts."""
-        if not isinstance(lost, LinkLostError) or not link.ready:
+    def _taken_over(self, connection: Connection, lost: Exception, held_s: float) -> bool:
+        """Tell whether another client took over the session.
+
+        MQTT 5 has a reason code for it. Without one (MQTT 3.1.1, some brokers), a connection closed soon and without a
+        reason counts.
+        """
+        if not isinstance(lost, ConnectionLostError) or not connection.ready:
             return False
         return lost.code == SESSION_TAKEN_OVER or (
             lost.code == 0 and held_s <= 2 * self._settings.reconnect_min_s
         )
 
 
-def _plain(error: Exception, settings: Settings) -> str:
-    """Why there is no connection, for people."""
-    if isinstance(error, LinkLostError):
+def _describe(error: Exception, settings: Settings) -> str:
+    """Return in plain words why there is no connection."""
+    if isinstance(error, ConnectionLostError):
         return str(error)
     where = f"{settings.host}:{settings.port}"
     return f"cannot connect to {where}: {error}"

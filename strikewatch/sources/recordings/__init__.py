@@ -1,10 +1,10 @@
 """Recorded shifts: a folder, one file, or a frame → pieces of rows by hammer, and events.
 
-table.py     one table in memory → rows, bad ones set apart      parquet.py      row group by row group
+table.py     one table in memory → rows; bad ones counted       parquet.py      row group by row group
 csv.py       text → a table                                      events.py       `events.jsonl`
 times.py     the column `time` → instants                        cells.py        text → numbers
-read_options.py  column names, zone, hammer and site of tables in another form
-clocks.py    which rows bear a wrong clock                       merge.py        many shifts in the order of time
+read_options.py  column names, zone, hammer and site of tables in another layout
+clocks.py    finds rows with a wrong clock                       merge.py        many shifts in time order
 """
 
 from collections.abc import Iterator
@@ -25,19 +25,19 @@ _REMEDY: Final = "give a folder with samples.parquet or samples.csv, or one .par
 
 
 def open_shifts(path: Path, options: ReadOptions = AS_IN_CONTRACT) -> list[Shift]:
-    """The shifts at a path: one file, one folder, or a folder of such folders, in the order of their names.
+    """Open the shifts at a path: one file, one folder, or a folder of such folders, in the order of their names.
 
-    Their rows are put in the order of time by `merge`.
+    `merge` puts their rows in time order.
 
     Raises InputError, naming the place and the remedy.
     """
     if path.is_file():
         kind = _KINDS.get(path.suffix.lower())
         if kind is None:
-            raise InputError(f"{path}: not a kind of file that can be replayed; {_REMEDY}")
+            raise InputError(f"{path}: this type of file cannot be replayed; {_REMEDY}")
         return [kind(path, None, options)]
     if not path.is_dir():
-        raise InputError(f"{path}: there is no such file or folder; {_REMEDY}")
+        raise InputError(f"{path}: no such file or folder; {_REMEDY}")
     shifts = list(_inside(path, options))
     if not shifts:
         raise InputError(f"{path}: no recorded shift in this folder; {_REMEDY}")
@@ -45,10 +45,10 @@ def open_shifts(path: Path, options: ReadOptions = AS_IN_CONTRACT) -> list[Shift
 
 
 def _inside(folder: Path, options: ReadOptions) -> Iterator[Shift]:
-    """The shift a folder is, or else those inside it; names that begin with a dot are left out."""
+    """Yield the shift in a folder, or else those in its subfolders; names that begin with a dot are skipped."""
     found = [folder / name for name in SAMPLES if (folder / name).is_file()]
     if len(found) > 1:
-        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} are there; leave one of them")
+        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} exist; keep one of them")
     if found:
         yield _KINDS[found[0].suffix](found[0], folder / "events.jsonl", options)
         return

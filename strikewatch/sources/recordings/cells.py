@@ -1,4 +1,4 @@
-"""Cells of a table → numbers. A cell that cannot be read costs itself, never its row."""
+"""Convert the cells of a table to numbers. An unreadable cell is dropped, never its row."""
 
 import re
 from collections.abc import Callable
@@ -17,7 +17,7 @@ Bools = npt.NDArray[np.bool_]
 NOT_SAMPLED: Final = frozenset(
     ("", "-", "--", "—", "n/a", "#n/a", "na", "n.a.", "nan", "null", "none", "nil", "missing")
 )
-"""Texts, in lower case, by which a logger or a spreadsheet says that there is no value."""
+"""Texts, in lower case, that loggers and spreadsheets write for a missing value."""
 
 _WORDS: Final = {
     **dict.fromkeys(("true", "t", "yes", "y", "on", "1", "1.0", "1,0"), 1.0),
@@ -29,9 +29,9 @@ _DECIMAL_COMMA: Final = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?")
 def floats(
     column: Any, name: str, *, boolean: bool, as_text: bool, decimal_comma: bool, place: str
 ) -> tuple[Floats, Bools | None]:
-    """Values [n] float64 with NaN where not sampled, and which cells hold something unreadable (None: none do).
+    """Return values [n] float64, NaN where not sampled, and a mask [n] of unreadable cells (None: there are none).
 
-    Raises InputError where the column as a whole is of a kind that holds no values.
+    Raises InputError if the type of the column cannot hold values.
     """
     column = plain(column)
     kind = column.type
@@ -49,7 +49,7 @@ def floats(
 
 
 def remedy(boolean: bool) -> str:
-    """What to write in a cell of a channel."""
+    """Return what to write in a cell of a channel."""
     return (
         "write true or false (yes/no, on/off and 1/0 are read too), or leave it empty"
         if boolean
@@ -58,11 +58,12 @@ def remedy(boolean: bool) -> str:
 
 
 def plain(column: Any) -> Any:
-    """The column with its dictionary, if it has one, resolved."""
+    """Return the column without dictionary encoding."""
     return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
 
 
 def is_text(kind: Any) -> bool:
+    """Tell whether a column type is text."""
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
 
 
@@ -71,8 +72,8 @@ def _of_text(column: Any, boolean: bool, decimal_comma: bool) -> tuple[Floats, B
         try:
             return np.asarray(column.cast(pa.float64()).to_numpy(), np.float64), None
         except pa.ArrowInvalid:
-            pass  # something that is no number among them: find it below
-    # Each text that occurs is read once; a column has few different ones.
+            pass  # some are not numbers: find them below
+    # Each distinct text is read once; a column has few of them.
     read: Callable[[str], float | None] = _WORDS.get if boolean else _number(decimal_comma)
     encoded = pc.dictionary_encode(column)
     if isinstance(encoded, pa.ChunkedArray):

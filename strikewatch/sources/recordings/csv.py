@@ -1,7 +1,7 @@
-"""A CSV table of samples: every field read as text, so that one bad field costs itself alone.
+"""A CSV table of samples. Every field is read as text, so that one bad field affects no other.
 
-The delimiter is found in the first line: comma, semicolon, tab or `|`. Where it is not the comma, numbers may be
-written with a decimal comma.
+The delimiter is detected in the first line: comma, semicolon, tab or `|`. With a delimiter other than the comma,
+numbers may have a decimal comma.
 """
 
 import csv
@@ -43,7 +43,7 @@ class CsvShift(TableShift):
 
 
 def _read(path: Path) -> tuple[Any, int, str, str]:
-    """The table, all text; how many rows had a wrong number of fields, and the first; the delimiter."""
+    """Return the table as text, how many rows have a wrong number of fields, an example, and the delimiter."""
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             heading = file.readline()

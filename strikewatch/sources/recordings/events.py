@@ -1,4 +1,4 @@
-"""`events.jsonl`: one event object a line. A broken line is counted and left out."""
+"""Read `events.jsonl`: one event object per line. An invalid line is counted and skipped."""
 
 import json
 from collections.abc import Callable, Iterable
@@ -15,7 +15,7 @@ from strikewatch.sources.recordings.times import local_instant
 def read_events(
     path: Path, site_of: Callable[[str], str], examples: dict[str, str], zone: ZoneInfo | None = None
 ) -> tuple[list[Event], int]:
-    """The events of a file, which need not be there; see `parse_events`."""
+    """Read the events of a file, which may be missing; see `parse_events`."""
     if not path.exists():
         return [], 0
     try:
@@ -32,9 +32,9 @@ def parse_events(
     examples: dict[str, str],
     zone: ZoneInfo | None = None,
 ) -> tuple[list[Event], int]:
-    """The events of these lines in their order, and how many were no events; `examples` notes the first of those.
+    """Parse events in order; return them and the number of invalid lines. The first of those goes to `examples`.
 
-    `site_of` tells the site of a hammer whose event does not name one. `zone` is that of times without an offset.
+    `site_of` returns the site of a hammer whose event does not name one. `zone`: of times without an offset.
     """
     found: list[Event] = []
     sites: dict[str, str] = {}
@@ -52,31 +52,31 @@ def parse_events(
 
 def _event(line: bytes, site_of: Callable[[str], str], sites: dict[str, str], zone: ZoneInfo | None) -> Event:
     try:
-        told = json.loads(line)
+        fields = json.loads(line)
     except (ValueError, RecursionError):
         raise Rejected("not_json", "not a JSON object; write one object a line") from None
-    if not isinstance(told, dict):
+    if not isinstance(fields, dict):
         raise Rejected("shape", "not a JSON object; write one object a line")
-    hammer = told.get("hammer")
+    hammer = fields.get("hammer")
     if not isinstance(hammer, str) or not hammer:
         raise Rejected("missing", "`hammer` is missing; name the hammer the event belongs to")
-    site = told.get("site")
+    site = fields.get("site")
     if not isinstance(site, str):
         if hammer not in sites:
             sites[hammer] = site_of(hammer)
         site = sites[hammer]
     if (
         zone is not None
-        and isinstance(at := told.get("time"), str)
+        and isinstance(at := fields.get("time"), str)
         and (known := local_instant(at, zone)) != at
     ):
-        line = json.dumps(told | {"time": known}).encode()
+        line = json.dumps(fields | {"time": known}).encode()
     event, _ = decode_event(line, site, hammer, instant.LATEST)
-    applied = told.get("applied")
+    applied = fields.get("applied")
     if applied is None:
         return event
     try:
         effective = instant.parse(applied)
     except (ValueError, TypeError):
-        raise Rejected("bad_time", "`applied` is no RFC 3339 time") from None
+        raise Rejected("bad_time", "`applied` is not an RFC 3339 time") from None
     return Event(event.site, event.hammer, event.kind, event.time, event.fields, effective)

@@ -1,4 +1,4 @@
-"""A Parquet table of samples, row group by row group, so that memory stays bounded whatever its length."""
+"""A Parquet table of samples, read by row group, so that memory stays bounded."""
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -18,11 +18,11 @@ from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOpti
 from strikewatch.sources.recordings.table import FEED_CHANNELS, Shift, named, present
 from strikewatch.sources.recordings.times import NS_PER_UNIT
 
-_AS_IT_CAME: Final = (b"strikewatch.feed", b"as it came")
+_RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 
 
 class ParquetShift(Shift):
-    """`samples.parquet`. A row group of one hammer, known by its statistics, is read without its names."""
+    """`samples.parquet`. If the statistics show that a row group has one hammer, the name columns are not read."""
 
     def __init__(self, path: Path, events: Path | None, options: ReadOptions = AS_IN_CONTRACT) -> None:
         super().__init__()
@@ -40,8 +40,8 @@ class ParquetShift(Shift):
             ) from None
         self.check_columns(names)
         self.total = self._file.metadata.num_rows
-        feed, as_it_came = _AS_IT_CAME
-        self.as_it_came = (self._file.metadata.metadata or {}).get(feed) == as_it_came
+        feed, recorded_in_order = _RECORDED_IN_ORDER
+        self.recorded_in_order = (self._file.metadata.metadata or {}).get(feed) == recorded_in_order
         self._site = options.site or path.resolve().parent.name
         self.parts = self._file.num_row_groups
         schema = self._file.schema
@@ -69,8 +69,8 @@ class ParquetShift(Shift):
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         key = self._only(number)
-        if self.as_it_came and key is not None:
-            # In the order of time as it was admitted: its ends are all that there is to know.
+        if self.recorded_in_order and key is not None:
+            # Recorded in time order: the first and the last instant are enough.
             first, last = self._span(number)
             if (first, last) != (instant.EARLIEST, instant.LATEST):
                 n = self._file.metadata.row_group(number).num_rows
@@ -79,7 +79,7 @@ class ParquetShift(Shift):
                 yield key, ends
                 return
         table = self._read(number, ["time", *([] if key else self._who)])
-        for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
+        for one, rows in Shift.rows_of(self._uncounted(), table, self._site, 1, key):
             yield one, rows.time_ns
 
     def feeds(self) -> dict[Key, set[str]]:
@@ -89,35 +89,35 @@ class ParquetShift(Shift):
             key = self._only(group)
             if key is not None:
                 missing = [name for name in wanted if name not in feeds.setdefault(key, set())]
-                told = {name: self._in_range(group, name) for name in missing}
-                if all(answer is not None for answer in told.values()):
-                    feeds[key].update(name for name, answer in told.items() if answer)
+                valid = {name: self._in_range(group, name) for name in missing}
+                if all(answer is not None for answer in valid.values()):
+                    feeds[key].update(name for name, answer in valid.items() if answer)
                     continue
             table = self._read(group, ["time", *wanted, *self._who])
-            for one, rows in Shift.rows_of(self._silent(), table, self._site, 1, key):
+            for one, rows in Shift.rows_of(self._uncounted(), table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
 
     def span(self) -> tuple[Instant, Instant]:
-        """Its first and last instant by its statistics; all of time where they do not say."""
+        """Return the first and last instant from the statistics; the whole time range without them."""
         if self._ends is None:
             spans = [self._span(group) for group in range(self._file.num_row_groups)]
             self._ends = min((one[0] for one in spans), default=0), max((one[1] for one in spans), default=0)
         return self._ends
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
-        """Row groups that by their statistics may hold the hammer's rows of that time."""
+        """Yield the row groups that may contain the hammer's rows of that time, by their statistics."""
         for group in range(self._file.num_row_groups):
             only = self._only(group)
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
                 table = self._read(group, ["time", *self._names, *([] if only else self._who)])
-                yield from Shift.rows_of(self._silent(), table, self._site, 1, only)
+                yield from Shift.rows_of(self._uncounted(), table, self._site, 1, only)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
-        """The first and last instant of a row group; all of time where it does not say."""
+        """Return the first and last instant of a row group; the whole time range without statistics."""
         s, kind = self._statistics(group, "time"), self._file.schema_arrow.field(self._written["time"]).type
-        # of times without a zone the statistics do not tell the instants
+        # statistics of times without a zone are not instants
         if s is None or not s.has_min_max or not pa.types.is_timestamp(kind) or self._local:
             return instant.EARLIEST, instant.LATEST
         factor = NS_PER_UNIT[kind.unit]
@@ -131,17 +131,17 @@ class ParquetShift(Shift):
             raise InputError(
                 f"{self.place}: row group {group} is damaged ({error}); record it again"
             ) from None
-        known = {told: name for name, told in self._written.items()}
+        known = {column: name for name, column in self._written.items()}
         return table.rename_columns([known[name] for name in table.column_names])
 
-    def _silent(self) -> "_Silent":
-        return _Silent(self.place, self.options)
+    def _uncounted(self) -> "_Uncounted":
+        return _Uncounted(self.place, self.options)
 
     def _statistics(self, group: int, name: str) -> Any:
         return self._file.metadata.row_group(group).column(self._index[name]).statistics
 
     def _only(self, group: int) -> Key | None:
-        """The one hammer of a row group, or None where there are several, or it cannot be told."""
+        """Return the only hammer of a row group; None if there are several, or without statistics."""
         found = {"site": self._site} | ({"hammer": self.options.hammer} if self.options.hammer else {})
         if "hammer" not in self._who and "hammer" not in found:
             return None
@@ -153,7 +153,7 @@ class ParquetShift(Shift):
         return found["site"], found["hammer"]
 
     def _in_range(self, group: int, name: str) -> bool | None:
-        """Whether a channel has a possible value in a row group of one hammer; None where it must be read."""
+        """Tell whether a channel has a valid value in a row group of one hammer; None: it must be read."""
         s = self._statistics(group, name)
         if s is None or not s.has_null_count:
             return None
@@ -165,7 +165,7 @@ class ParquetShift(Shift):
         return True if channel.low <= s.min and s.max <= channel.high else None
 
     def _site_of(self, hammer: str) -> str:
-        """The site of a hammer named in the events."""
+        """Return the site of a hammer that the events name."""
         for group in range(self._file.num_row_groups) if "site" in self._who else ():
             key = self._only(group)
             if key is not None and key[1] == hammer:
@@ -184,8 +184,8 @@ class ParquetShift(Shift):
         return self._site
 
 
-class _Silent(Shift):
-    """Stands in for a shift where bad rows have been, or will be, counted elsewhere."""
+class _Uncounted(Shift):
+    """Reads rows without counting the bad ones, which are counted elsewhere."""
 
     def __init__(self, place: str, options: ReadOptions) -> None:
         super().__init__()

@@ -1,4 +1,4 @@
-"""How a table that is not in the contract's form is read: its column names, its hammer, its site, its zone."""
+"""Options to read a table in another layout: column names, hammer, site, time zone."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -23,22 +23,24 @@ class ReadOptions:
     zone: ZoneInfo | None = None
 
     def renamed(self, names: Sequence[str], place: str) -> list[str]:
-        """A table's column names, those that are mapped by the known ones. Raises InputError where one is not there."""
+        """Return a table's column names, mapped to the known names. Raises InputError if a mapped column is missing."""
         lacking = [
-            (name, told) for name, told in self.columns.items() if told not in names and name not in names
+            (name, column)
+            for name, column in self.columns.items()
+            if column not in names and name not in names
         ]
         if lacking:
-            name, told = lacking[0]
+            name, column = lacking[0]
             raise InputError(
-                f"{place}: no column `{told}` for `{name}`; {near(told, names)}its columns are: "
+                f"{place}: no column `{column}` for `{name}`; {near(column, names)}its columns are: "
                 f"{', '.join(map(str, names)) or 'none'}"
             )
-        known = {told: name for name, told in self.columns.items()}
+        known = {column: name for name, column in self.columns.items()}
         return [known.get(name, name) for name in names]
 
     def arguments(self, allow_loss: float | None = None) -> tuple[str, ...]:
-        """The options of a command that say the same."""
-        said = [f"--column {_quoted(f'{name}={told}')}" for name, told in self.columns.items()]
+        """Return the equivalent command-line options."""
+        said = [f"--column {_quoted(f'{name}={column}')}" for name, column in self.columns.items()]
         for option, value in (
             ("as-hammer", self.hammer),
             ("as-site", self.site),
@@ -56,35 +58,35 @@ AS_IN_CONTRACT: Final = ReadOptions()
 def read_options(
     columns: Sequence[str] = (), hammer: str | None = None, site: str | None = None, zone: str | None = None
 ) -> ReadOptions:
-    """Options as typed: `columns` are texts NAME=COLUMN. Raises InputError with the remedy."""
+    """Parse options as typed; `columns` are texts NAME=COLUMN. Raises InputError with the remedy."""
     mapped: dict[str, str] = {}
     for text in columns:
-        name, equals, told = (part.strip() for part in text.partition("="))
-        if not equals or not name or not told:
+        name, equals, column = (part.strip() for part in text.partition("="))
+        if not equals or not name or not column:
             raise InputError(
                 f"--column {text}: write NAME=COLUMN, such as --column pressure_bar='Druck [bar]'"
             )
-        mapped[name] = told
+        mapped[name] = column
     return checked(mapped, hammer, site, zone)
 
 
 def checked(
     columns: Mapping[str, str], hammer: str | None, site: str | None, zone: str | None
 ) -> ReadOptions:
-    """The options, if they can be used. Raises InputError with the remedy."""
+    """Validate options and return them. Raises InputError with the remedy."""
     for name in columns:
         if name not in KNOWN:
             raise InputError(
-                f"column {name}: is no known name; {near(name, KNOWN)}known are: {', '.join(KNOWN)}"
+                f"column {name}: is not a known name; {near(name, KNOWN)}known are: {', '.join(KNOWN)}"
             )
     if len(set(columns.values())) < len(columns):
-        twice = next(told for told in columns.values() if list(columns.values()).count(told) > 1)
+        twice = next(column for column in columns.values() if list(columns.values()).count(column) > 1)
         raise InputError(f"column `{twice}` is mapped to two names; map it to one")
     return ReadOptions(dict(columns), hammer, site, None if zone is None else zone_of(zone))
 
 
 def zone_of(name: str) -> ZoneInfo:
-    """A zone by its name. Raises InputError."""
+    """Return a time zone by its name. Raises InputError."""
     try:
         return ZoneInfo(name)
     except (ValueError, OSError, KeyError):
@@ -97,7 +99,7 @@ def zone_of(name: str) -> ZoneInfo:
 
 
 def near(name: str, known: Sequence[str]) -> str:
-    """`did you mean …? `, or nothing where no known name is near."""
+    """Return `did you mean …? `, or an empty text if no known name is similar."""
     lower = {one.lower(): one for one in map(str, known)}
     found = get_close_matches(name.lower(), lower, 1, 0.5)
     return f"did you mean {lower[found[0]]}? " if found else ""

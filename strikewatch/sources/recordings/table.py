@@ -1,5 +1,8 @@
-"""One table of samples → rows by hammer. A column of a wrong kind is unusable; a row without instant or hammer is set
-apart and counted; a cell that cannot be read counts as not sampled, and is counted too."""
+"""Convert a table of samples to rows by hammer.
+
+A column of a wrong type is an error. A row without an instant or a hammer is counted and skipped. An unreadable cell
+counts as not sampled, and is counted too.
+"""
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -21,10 +24,10 @@ from strikewatch.sources.recordings.times import times, why_unusable
 from strikewatch.sources.same_instant import merge_sorted
 
 FEED_CHANNELS: Final = ("active", "engine_rpm", "tool_x_m", "tool_y_m")
-"""Channels whose mere presence in a feed changes how it is read."""
+"""Channels whose presence in a feed changes how the detectors read it."""
 
 PIECE_ROWS: Final = 131_072
-"""Rows handed on at once: as many as a processor's cache holds of a few columns."""
+"""Maximum number of rows per piece: a few columns of them fit into the processor's cache."""
 
 ROW_REASONS: Final = {
     "time": "without a usable instant",
@@ -34,65 +37,65 @@ ROW_REASONS: Final = {
 
 
 class Shift:
-    """A recorded shift, opened. `place` names it in messages; `total` is its number of rows."""
+    """An open recorded shift. `place` names it in messages; `total` is its number of rows."""
 
     place: str
     total: int
     parts: int = 1
-    """How many parts can be read one by one."""
+    """Number of parts that can be read separately."""
 
     as_text = False
-    """Channels are written as text, as in CSV; elsewhere only yes-or-no channels may be."""
+    """Channels are text, as in CSV; otherwise only boolean channels may be text."""
 
     decimal_comma = False
-    """Numbers in text may be written with a decimal comma."""
+    """Numbers in text may have a decimal comma."""
 
-    as_it_came = False
-    """Rows of our own recording: already admitted, and read as they came."""
+    recorded_in_order = False
+    """Our own recording: rows are already checked and in time order."""
 
     in_folder = False
-    """Its samples are beside what else belongs to the shift: events, settings."""
+    """The samples are in a folder with the other files of the shift: events, settings."""
 
     options: ReadOptions = AS_IN_CONTRACT
 
     def __init__(self) -> None:
         self.events: list[Event] = []
         self.bad: Counter[str] = Counter()
-        """Rows without instant, hammer or the right number of fields, and lines that are no events ("event")."""
+        """Rows without an instant, a hammer or the right number of fields, and invalid lines of events ("event")."""
         self.cells: Counter[str] = Counter()
         """Unreadable cells by column."""
         self.read: Counter[str] = Counter()
-        """Cells of the columns that hold text which were read."""
+        """Readable cells by column, of columns that are text."""
         self.examples: dict[str, str] = {}
-        """Of each reason and column, where the first is, its value and what is wrong with it."""
+        """The first example of each reason and column: place, value and what is wrong."""
         self.ignored: set[str] = set()
         self.assumed: Counter[str] = Counter()
-        """Times without an offset: taken as "utc", or "local"; "twice": those in the hour that occurs twice."""
+        """Times without an offset: read as "utc" or as "local"; "twice": in the hour that occurs twice."""
 
     def pieces(self) -> Iterator[tuple[Key, Rows]]:
-        """The rows in the order of the table, a hammer at a time, at most PIECE_ROWS each."""
-        raise AssertionError("each kind of shift has its own")
+        """Yield the rows in the order of the table, one hammer at a time, at most PIECE_ROWS each."""
+        raise NotImplementedError
 
     def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
-        """The rows of one of its parts, as `pieces` gives them of all."""
+        """Yield the rows of one part, like `pieces`."""
         del number
         return self.pieces()
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
-        """The instants of the same rows, in the same order."""
+        """Yield the instants of the same rows, in the same order."""
         return ((key, rows.time_ns) for key, rows in self.part(number))
 
     def feeds(self) -> dict[Key, set[str]]:
-        """Which of FEED_CHANNELS each hammer's feed has."""
-        raise AssertionError("each kind of shift has its own")
+        """Return which of FEED_CHANNELS each hammer's feed has."""
+        raise NotImplementedError
 
     def span(self) -> tuple[Instant, Instant]:
-        """Its first and last instant."""
+        """Return the first and the last instant."""
         ends = [(int(rows.time_ns.min()), int(rows.time_ns.max())) for _, rows in self.pieces() if len(rows)]
         return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
 
     def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        """A hammer's rows in [begin, end), in the order of time, those of one instant as one."""
+        """Return a hammer's rows in [begin, end), in time order, rows of one instant merged."""
         found = (rows for one, rows in self.near(key, begin, end) if one == key)
         parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
         if not any(map(len, parts)):
@@ -101,12 +104,12 @@ class Shift:
         return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
-        """Pieces that hold all of a hammer's rows in [begin, end), and maybe others."""
+        """Yield pieces with all of a hammer's rows in [begin, end), and possibly others."""
         del key, begin, end
         return self.pieces()
 
     def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
-        """Count bad rows and remember where the first of each kind is, and why it is bad."""
+        """Count bad rows; keep the first of each reason as an example."""
         if n := int(mask.sum()):
             self.bad[reason] += n
             if reason not in self.examples:
@@ -114,7 +117,7 @@ class Shift:
                 self.examples[reason] = f"{self.place}: row {first_row + k}: {why(k)}"
 
     def note_cells(self, name: str, values: Floats, wrong: Bools | None, column: Any, first_row: int) -> None:
-        """Count what could be read in a column of text and what could not, and remember the first of those."""
+        """Count readable and unreadable cells in a column of text; keep the first unreadable one as an example."""
         self.read[name] += int(np.count_nonzero(values == values))
         if wrong is None:
             return
@@ -124,14 +127,14 @@ class Shift:
             remedy = cells.remedy(CHANNELS[ALIASES.get(name, (name,))[0]].boolean)
             value = column[k].as_py()
             self.examples[name] = (
-                f"{self.place}: row {first_row + k}: `{name}` is {value!r}, no value that can be read; {remedy}"
+                f"{self.place}: row {first_row + k}: `{name}` is {value!r}, which cannot be read; {remedy}"
             )
 
     def check_columns(self, names: Sequence[str]) -> None:
-        """Raises InputError where a column that must be there is not, or one is there twice."""
+        """Raise InputError if a required column is missing, or a column is there twice."""
         for name in ("time", "hammer"):
             if name not in names and not (name == "hammer" and self.options.hammer):
-                remedy = f"if a column of another name holds it, say --column {name}=COLUMN"
+                remedy = f"if a column of another name contains it, give --column {name}=COLUMN"
                 if name == "hammer":
                     remedy += "; if all rows are of one hammer, name it: --as-hammer HB-01"
                 raise InputError(
@@ -150,13 +153,13 @@ class Shift:
             one = min(self.ignored)
             raise InputError(
                 f"{self.place}: no column is a known channel (found: {', '.join(map(str, names))}); "
-                f"{near(one, KNOWN)}say which is which with --column, such as --column pressure_bar={one!r}"
+                f"{near(one, KNOWN)}map them with --column, such as --column pressure_bar={one!r}"
             )
 
     def rows_of(
         self, table: Any, site: str, first_row: int, key: Key | None = None
     ) -> Iterator[tuple[Key, Rows]]:
-        """Rows of a table by hammer. `first_row`: number of its first row in messages. `key`: if all are of one."""
+        """Yield the rows of a table by hammer. `first_row`: its number in messages. `key`: the only hammer."""
         zone = self.options.zone
         when = times(table["time"], zone, self.place)
         self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
@@ -215,7 +218,7 @@ class Shift:
 
 
 class TableShift(Shift):
-    """A shift that lies in memory: a frame, or a text file once read."""
+    """A shift in memory: a frame, or a text file that was read."""
 
     def __init__(
         self,
@@ -249,7 +252,7 @@ class TableShift(Shift):
 
 
 def present(rows: Rows) -> set[str]:
-    """Which of FEED_CHANNELS have a possible value in these rows."""
+    """Return which of FEED_CHANNELS have a valid value in these rows."""
     found = set()
     for name in FEED_CHANNELS:
         column = rows.columns.get(name)
@@ -265,7 +268,7 @@ def _cut(key: Key, rows: Rows) -> Iterator[tuple[Key, Rows]]:
 
 
 def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
-    """The hammers in a table, which of them each row [n] is of, and which rows name none."""
+    """Return the hammers in a table, the index of each row's hammer [n], and a mask [n] of rows without one."""
     codes, hammers = _codes(table["hammer"])
     nameless = codes < 0
     if "site" not in table.column_names:
@@ -282,7 +285,7 @@ def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
 
 
 def _codes(column: Any) -> tuple[Ints, list[str]]:
-    """Names as numbers [n], -1 for none, and the names."""
+    """Encode names as indices [n], -1 for none; return them and the names."""
     if isinstance(column, pa.ChunkedArray):
         column = column.combine_chunks()
         if isinstance(column, pa.ChunkedArray):
@@ -296,6 +299,6 @@ def _codes(column: Any) -> tuple[Ints, list[str]]:
     return final[codes], list(names)
 
 
-def named(told: Any) -> str:
-    """The name of a hammer or site as a table tells it, blanks around it left out; empty for none."""
-    return "" if told is None else str(told).strip()
+def named(cell: Any) -> str:
+    """Return the name of a hammer or site in a cell, without surrounding blanks; empty for none."""
+    return "" if cell is None else str(cell).strip()

@@ -1,4 +1,4 @@
-"""The `time` column → instants. Times without an offset are local to a zone that the caller names."""
+"""Convert a `time` column to instants. Times without an offset are local to a zone that the caller gives."""
 
 import re
 from dataclasses import dataclass
@@ -24,14 +24,14 @@ NOT_THERE: Final = "does not exist in {zone}: the clock was put forward over it"
 _IN_UTC: Final = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d{1,9})?Z$"
 _LOCAL: Final = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?", re.ASCII)
 _BIN_NS: Final = 900 * SECOND
-"""Clocks are changed at whole quarters of an hour."""
+"""Clocks change at whole quarters of an hour."""
 _BACK_NS: Final = 600 * SECOND
 """A step back by more than this, in the hour that occurs twice, is the change of the clock."""
 
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """Instants [n] int64 ns, and which rows have none that can be used.
+    """Instants [n] int64 ns, and a mask [n] of rows without a usable one.
 
     `assumed`: rows without an offset that were taken as UTC; `local`: those read in the zone; `twice`: those in the
     hour that occurs twice.
@@ -45,7 +45,7 @@ class Times:
 
 
 def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
-    """Read a `time` column. Raises InputError where it is of a kind that holds no times."""
+    """Read a `time` column. Raises InputError if its type cannot hold times."""
     column = plain(column)
     kind = column.type
     if pa.types.is_null(kind):
@@ -68,7 +68,7 @@ def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
 
 
 def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
-    """What is wrong with a value in the `time` column."""
+    """Return what is wrong with a value in the `time` column."""
     if value is None:
         return "is empty"
     if isinstance(value, str):
@@ -80,7 +80,9 @@ def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
             at = instant.parse(text + "Z" if local else text)
         except (ValueError, OverflowError) as error:
             said = str(error)
-            return said if said.startswith(("not ", "second", "offset")) else f"is no date and time ({said})"
+            return (
+                said if said.startswith(("not ", "second", "offset")) else f"is not a date and time ({said})"
+            )
         if local and zone is not None and instant.EARLIEST <= at < instant.LATEST:
             return NOT_THERE.format(zone=zone.key)
     elif zone is not None:
@@ -89,7 +91,7 @@ def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
 
 
 def local_instant(text: str, zone: ZoneInfo) -> str:
-    """A local time as RFC 3339 with its offset; text of another form as it is."""
+    """Convert a local time to RFC 3339 with its offset; return other text unchanged."""
     if not _LOCAL.fullmatch(text.strip()):
         return text
     try:
@@ -102,7 +104,7 @@ def local_instant(text: str, zone: ZoneInfo) -> str:
 
 
 def _of_text(column: Any, zone: ZoneInfo | None) -> Times:
-    """RFC 3339 text; one form of it in bulk, others and the broken ones one by one."""
+    """Read RFC 3339 text: the usual form in bulk, other forms and invalid texts one by one."""
     n = len(column)
     if pc.all(pc.fill_null(pc.match_substring_regex(column, _IN_UTC), False)).as_py():
         try:
@@ -125,10 +127,10 @@ def _of_text(column: Any, zone: ZoneInfo | None) -> Times:
 
 
 def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
-    """Wall-clock times [n] of a zone, where `local`, as instants.
+    """Convert wall-clock times [n] of a zone, where `local`, to instants.
 
-    A time that does not exist is bad. In the hour that occurs twice, rows are taken in the order in which they stand:
-    the first time round until they step back, then the second.
+    A time that does not exist is bad. In the hour that occurs twice, the order of the rows decides: its first
+    occurrence until they step back, then its second.
     """
     bins, which = np.unique(wall_ns // _BIN_NS, return_inverse=True)
     first, second = (np.array([_offset(zone, int(one), fold) for one in bins], np.int64) for fold in (0, 1))
@@ -138,7 +140,7 @@ def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
     offset = early
     if twice.any():
         places = np.flatnonzero(local)
-        again = _second_time_round(wall_ns[places], twice[places])
+        again = _second_occurrence(wall_ns[places], twice[places])
         offset = offset.copy()
         offset[places[again]] = late[places[again]]
     time_ns = np.where(local, wall_ns - offset, wall_ns)
@@ -146,12 +148,12 @@ def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
     return Times(np.where(wrong, 0, time_ns), wrong, local=int(local.sum()), twice=int(twice.sum()))
 
 
-def _second_time_round(wall_ns: Ints, twice: Bools) -> Bools:
-    """Which of the rows in the hour that occurs twice are of its second time round."""
+def _second_occurrence(wall_ns: Ints, twice: Bools) -> Bools:
+    """Return a mask [n] of the rows in the second occurrence of the hour that occurs twice."""
     again = np.zeros(len(wall_ns), bool)
     stepped = np.zeros(len(wall_ns), bool)
     stepped[1:] = (np.diff(wall_ns) < -_BACK_NS) & twice[:-1] & twice[1:]
-    # one run of rows in that hour after the other; within each, from the first step back on
+    # for each run of rows in that hour: from the first step back on
     starts = np.flatnonzero(twice & ~np.r_[False, twice[:-1]])
     ends = np.flatnonzero(twice & ~np.r_[twice[1:], False]) + 1
     for begin, end in zip(starts.tolist(), ends.tolist(), strict=True):
@@ -163,6 +165,6 @@ def _second_time_round(wall_ns: Ints, twice: Bools) -> Bools:
 
 @cache
 def _offset(zone: ZoneInfo, bin_number: int, fold: int) -> int:
-    """The offset from UTC, ns, of a quarter of an hour on the wall clock."""
+    """Return the offset from UTC of a quarter of an hour on the wall clock, ns."""
     wall = datetime.fromtimestamp(bin_number * 900, UTC).replace(tzinfo=zone, fold=fold)
     return round((wall.utcoffset() or wall - wall).total_seconds()) * SECOND

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, and_, delete
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
-from strikewatch.engine.lifecycle import ASIDE, STANDING, Entry, Event, Shelf, step
+from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, LifecycleEvent, Shelf, step
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import Name, Row, Stay
@@ -91,7 +91,7 @@ class Desk:
         with self._place.write() as connection:
             name = find(connection, alert, site)
             deed = _Deed(connection, now)
-            deed.apply([deed.row(name)], Event("acknowledge", now, by, comment))
+            deed.apply([deed.row(name)], LifecycleEvent("acknowledge", now, by, comment))
             return deed.done(name)
 
     def acknowledge_ended(
@@ -117,7 +117,7 @@ class Desk:
                 for row in deed.rows_of((site, hammer, fault))
                 if row.handling.state == "returned_unacknowledged" and row.since <= ended_by
             ]
-            deed.apply(rows, Event("acknowledge", now, by, comment))
+            deed.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
             return Done(None, (site, hammer), deed.changed)
 
     def shelve(
@@ -137,18 +137,20 @@ class Desk:
             deed = _Deed(connection, now)
             named = deed.row(name)
             shelf = Shelf(until, by, reason, named.handling.priority)
-            step(named.handling, Event("shelve", now, by, reason, shelf=shelf))  # refuses what has ended
+            step(
+                named.handling, LifecycleEvent("shelve", now, by, reason, shelf=shelf)
+            )  # refuses what has ended
             kept = deed.shelves.get(named.point)
             if kept != shelf:
                 _SHELF.run(connection, [_shelf_row(named, shelf, now)])
-                deed.note(named.point, Entry(now, by, "shelve", reason, "normal", "shelved"))
+                deed.note(named.point, HistoryEntry(now, by, "shelve", reason, "normal", "shelved"))
             standing = [
                 row
                 for row in deed.rows_of(named.point)
-                if row.handling.state in STANDING - ASIDE | {"shelved"}
+                if row.handling.state in ACTIVE - SUPPRESSED | {"shelved"}
             ]
             covered = [row for row in standing if shelf.covers(row.handling.priority)]
-            deed.apply(covered, Event("shelve", now, by, reason, shelf=shelf))
+            deed.apply(covered, LifecycleEvent("shelve", now, by, reason, shelf=shelf))
             return deed.done(name)
 
     def unshelve(
@@ -207,8 +209,10 @@ class Desk:
                     "since_ns": now,
                 }
                 _STAY.run(connection, [row])
-                deed.note((*key, ""), Entry(now, by, "out_of_service", reason, "normal", "out_of_service"))
-            deed.apply(deed.rows_of(key), Event("out_of_service", now, by, reason))
+                deed.note(
+                    (*key, ""), HistoryEntry(now, by, "out_of_service", reason, "normal", "out_of_service")
+                )
+            deed.apply(deed.rows_of(key), LifecycleEvent("out_of_service", now, by, reason))
             return Done(None, key, deed.changed)
 
     def in_service(
@@ -221,8 +225,8 @@ class Desk:
             deed = _Deed(connection, now)
             gone = and_(workshop.c.site == key[0], workshop.c.hammer == key[1])
             if connection.execute(delete(workshop).where(gone)).rowcount:
-                deed.note((*key, ""), Entry(now, by, "in_service", reason, "out_of_service", "normal"))
-            deed.apply(deed.rows_of(key), Event("in_service", now, by, reason))
+                deed.note((*key, ""), HistoryEntry(now, by, "in_service", reason, "out_of_service", "normal"))
+            deed.apply(deed.rows_of(key), LifecycleEvent("in_service", now, by, reason))
             return Done(None, key, deed.changed)
 
 
@@ -244,10 +248,10 @@ class _Deed:
         same = [column == value for column, value in zip(columns, what, strict=False)]
         return table.where(self._connection, self.shelves, OPEN, *same)
 
-    def apply(self, rows: Iterable[Row], event: Event) -> None:
+    def apply(self, rows: Iterable[Row], event: LifecycleEvent) -> None:
         """Put rows through an event."""
         changed: list[Row] = []
-        entries: list[tuple[Row, Entry]] = []
+        entries: list[tuple[Row, HistoryEntry]] = []
         for row in rows:
             entry = row.apply(event)
             if entry is not None:
@@ -261,10 +265,10 @@ class _Deed:
         c = shelves.c
         gone = and_(c.site == point[0], c.hammer == point[1], c.fault == point[2])
         if self._connection.execute(delete(shelves).where(gone)).rowcount:
-            self.note(point, Entry(self._now, by, "unshelve", reason, "shelved", "normal"))
-        self.apply(self.rows_of(point), Event("unshelve", self._now, by, reason))
+            self.note(point, HistoryEntry(self._now, by, "unshelve", reason, "shelved", "normal"))
+        self.apply(self.rows_of(point), LifecycleEvent("unshelve", self._now, by, reason))
 
-    def note(self, point: tuple[str, str, str], entry: Entry) -> None:
+    def note(self, point: tuple[str, str, str], entry: HistoryEntry) -> None:
         """A line of the history of a shelf or a hammer."""
         self._connection.execute(history.insert(), table.line(point, "", entry))
 

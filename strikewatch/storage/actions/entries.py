@@ -13,7 +13,7 @@ from sqlalchemy import Connection, bindparam, func, select
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
-from strikewatch.core.events import Event, name_of
+from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
@@ -110,7 +110,7 @@ def _correction(connection: Connection, event: Event, corrects: int) -> Event:
         raise Unknown(f"{event.hammer} has no entry {corrects}; see its list of entries")
     if wrong.kind == "withdrawal":
         raise Refused(f"entry {corrects} is a withdrawal; enter again what was withdrawn")
-    name = name_of(Event(wrong.site, wrong.hammer, wrong.kind, wrong.time_ns))
+    name = reference_to(Event(wrong.site, wrong.hammer, wrong.kind, wrong.time_ns))
     return replace(event, fields=event.fields | {"corrects": name})
 
 

@@ -9,7 +9,15 @@ from sqlalchemy import ColumnElement, Connection, TextClause, bindparam, null, s
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
-from strikewatch.engine.lifecycle import ASIDE, STANDING, Entry, Event, Handling, Shelf, step
+from strikewatch.engine.lifecycle import (
+    ACTIVE,
+    SUPPRESSED,
+    Handling,
+    HistoryEntry,
+    LifecycleEvent,
+    Shelf,
+    step,
+)
 from strikewatch.storage.commit.statements import Question, Several, newest, plain
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
 
@@ -52,7 +60,7 @@ class Row:
         """Whether it is of higher priority than anybody was told."""
         return not self.told_priority or rank(self.handling.priority) > rank(self.told_priority)
 
-    def apply(self, event: Event) -> Entry | None:
+    def apply(self, event: LifecycleEvent) -> HistoryEntry | None:
         """See an event through; the line for the history, if anything has changed. Raises Refused.
 
         What is put aside is held no more; what comes back is due for a look.
@@ -62,10 +70,10 @@ class Row:
         after = self.handling.state
         if after != before:
             self.since = event.at
-        if after in ASIDE and before not in ASIDE:
+        if after in SUPPRESSED and before not in SUPPRESSED:
             self.held, self.due = False, None
             self.counts = self.told and self.counts
-        elif before in ASIDE and after in STANDING - ASIDE:
+        elif before in SUPPRESSED and after in ACTIVE - SUPPRESSED:
             self.due = event.at
         return entry
 
@@ -120,11 +128,11 @@ def write(connection: Connection, rows: Iterable[Row]) -> None:
     _ROW.run(connection, [_values(row) for row in rows])
 
 
-def write_history(connection: Connection, entries: Iterable[tuple[Row, Entry]]) -> None:
+def write_history(connection: Connection, entries: Iterable[tuple[Row, HistoryEntry]]) -> None:
     _ENTRY.run(connection, [line(row.point, row.id, entry) for row, entry in entries])
 
 
-def line(point: Point, alert_id: str, entry: Entry) -> dict[str, Any]:
+def line(point: Point, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
     """A line of the history as its columns."""
     site, hammer, fault = point
     return {

@@ -6,10 +6,10 @@ from typing import Any
 
 from strikewatch.core.alert import Alert, Change
 from strikewatch.core.batch import Key, Rows
-from strikewatch.core.bout import Worked
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.core.stretch import Spent
+from strikewatch.core.stretch import AttributedStretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +54,12 @@ class StepRecord:
     events: Sequence[Event] = ()
     applied: Sequence[Event] = ()
     changes: Sequence[Change] = ()
-    bouts: Sequence[Worked] = ()
+    bouts: Sequence[AttributedBout] = ()
     states: Mapping[Key, bytes] = field(default_factory=dict)
     layout: str = ""
     rejects: Sequence[Reject] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
-    stretches: Sequence[Spent] = ()
+    stretches: Sequence[AttributedStretch] = ()
     feed: Sequence[FeedCount] = ()
 
 
@@ -85,7 +85,7 @@ class SavedAlert:
             operator=record["operator"],
             priority=record["priority"],
             onset=self.onset,
-            words=lambda: told,
+            describe=lambda: told,
             cleared=self.cleared,
             historic=record["historic"],
         )

@@ -286,7 +286,7 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
         "onset_ns": change.onset,
         "cleared_ns": change.cleared,
         "historic": record["historic"],
-        "ahead": change.ahead,
+        "ahead": change.provisional,
         "record": text(record),
         "first_seen_ns": now,
         "updated_ns": now,

@@ -20,7 +20,7 @@ from sqlalchemy import (
 )
 
 from strikewatch.core.instant import Instant
-from strikewatch.engine.flood import Rules, Span, StormKind, due, judge
+from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
 from strikewatch.storage.actions.rows import Row
 from strikewatch.storage.commit.statements import Question
 from strikewatch.storage.schema.alarm_tables import COUNTED, handling, storms
@@ -38,7 +38,7 @@ class Storms:
         """Put an alert into the storm it belongs to; False if it goes alone. All other rows have been written."""
         numbers, spans, near = self._around(row)
         stream, site = self._onsets(row) if near else ([], [])
-        verdict = judge(
+        verdict = assign(
             row.onset,
             row.handling.priority,
             self._rules,
@@ -62,9 +62,9 @@ class Storms:
         asked = select(c.kind, c.began_ns, c.until_ns).where(c.seq == row.storm)
         kind, began, until = self._connection.execute(asked).one()
         row.held = True
-        self._hold(row, kind, Span(began, until), row.storm)
+        self._hold(row, kind, Episode(began, until), row.storm)
 
-    def _hold(self, row: Row, kind: StormKind, span: Span, number: int | None) -> int:
+    def _hold(self, row: Row, kind: SuppressionKind, span: Episode, number: int | None) -> int:
         c = storms.c
         held = None
         if number is not None:
@@ -73,7 +73,7 @@ class Storms:
         values = {
             "until_ns": span.until,
             "held_ns": since,
-            "due_ns": due(self._rules, span, since, self._now),
+            "due_ns": digest_due(self._rules, span, since, self._now),
         }
         if number is not None:
             self._connection.execute(update(storms).where(c.seq == number).values(values))
@@ -84,7 +84,7 @@ class Storms:
         assert made is not None
         return int(made[0])
 
-    def _around(self, row: Row) -> tuple[dict[StormKind, int], dict[StormKind, Span], bool]:
+    def _around(self, row: Row) -> tuple[dict[SuppressionKind, int], dict[SuppressionKind, Episode], bool]:
         """The storms that hold the alert's onset, the latest of each kind; whether it can be one at all.
 
         It cannot where none holds it, and fewer lie in either window before it than make one with it.
@@ -96,17 +96,17 @@ class Storms:
             hammer=row.hammer,
             fault=row.fault,
             onset=row.onset,
-            since=row.onset - self._rules.longest,
+            since=row.onset - self._rules.longest_window,
             chattering_since=row.onset - chattering.window,
             flood_since=row.onset - flood.window,
-            enough=max(chattering.begin, flood.begin),
+            enough=max(chattering.begin_count, flood.begin_count),
         )
         ((_, _, in_chattering, in_flood),) = (one for one in found if one[1] is None)
         spans = sorted((one for one in found if one[1] is not None), key=lambda one: (one[2], one[1]))
         return (
             {kind: seq for kind, seq, *_ in spans},
-            {kind: Span(*span) for kind, _, *span in spans},
-            bool(spans) or in_chattering + 1 >= chattering.begin or in_flood + 1 >= flood.begin,
+            {kind: Episode(*span) for kind, _, *span in spans},
+            bool(spans) or in_chattering + 1 >= chattering.begin_count or in_flood + 1 >= flood.begin_count,
         )
 
     def _onsets(self, row: Row) -> tuple[list[Instant], list[Instant]]:
@@ -117,8 +117,8 @@ class Storms:
             .where(
                 COUNTED,
                 c.site == row.site,
-                c.onset_ns > row.onset - self._rules.longest,
-                c.onset_ns <= row.onset + self._rules.longest,
+                c.onset_ns > row.onset - self._rules.longest_window,
+                c.onset_ns <= row.onset + self._rules.longest_window,
                 c.id != row.id,
             )
             .order_by(c.onset_ns)

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, delete, exists, or_, select, tuple_
 from strikewatch.core.alert import Change, Step
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Rules, Settings
-from strikewatch.engine.lifecycle import ASIDE, STANDING, Entry, Event, Handling, Kind
+from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import Name, Row
 from strikewatch.storage.outbox.digests import Digest, come, take_due
@@ -39,7 +39,7 @@ def any_due(connection: Connection, alarms: Settings, now: Instant) -> bool:
     rules = Rules.of(alarms)
     waits = (
         exists().where(DUE, come(handling.c.due_ns, now, rules.longest_delay)),
-        exists().where(STORM_DUE, come(storms.c.due_ns, now, rules.every)),
+        exists().where(STORM_DUE, come(storms.c.due_ns, now, rules.digest_every)),
         exists().where(shelves.c.until_ns <= now),
         exists().where(workshop.c.until_ns <= now),
         exists().where(*_free(alarms)),
@@ -65,7 +65,7 @@ class Telling:
         self._now = now
         self._shelves, self._workshop = table.put_aside(connection)
         self._unwritten: dict[Name, Row] = {}
-        self._entries: list[tuple[Row, Entry]] = []
+        self._entries: list[tuple[Row, HistoryEntry]] = []
         self._storms = Storms(connection, rules, now)
         self.told = Told()
 
@@ -93,7 +93,7 @@ class Telling:
         for row in table.where(self._connection, self._shelves, DUE, due):
             self._owed(row)
         self._write()
-        self.told.digests += take_due(self._connection, self._now, self._rules.every)
+        self.told.digests += take_due(self._connection, self._now, self._rules.digest_every)
         return self.told
 
     def _begin(self, change: Change) -> Row:
@@ -114,7 +114,7 @@ class Telling:
 
     def _put_aside(self, row: Row) -> None:
         """Where it stands, but its hammer is in the workshop, its fault suppressed, or both shelved."""
-        if row.handling.state not in STANDING:
+        if row.handling.state not in ACTIVE:
             return
         stay, shelf = self._workshop.get((row.site, row.hammer)), self._shelves.get(row.point)
         if stay is not None and (stay.until is None or stay.until > self._now):
@@ -126,7 +126,7 @@ class Telling:
 
     def _stands(self, row: Row, change: Change) -> None:
         """It was raised or has escalated: tell it, unless something keeps it back."""
-        if row.handling.state in ASIDE:
+        if row.handling.state in SUPPRESSED:
             return
         high = row.handling.priority == "high"
         if row.told == "alone":
@@ -152,7 +152,7 @@ class Telling:
         elif row.told == "digest":
             if change.deliver and not row.held:
                 self._storms.hold_again(row)
-        elif waited and not row.held and row.handling.state not in ASIDE:
+        elif waited and not row.held and row.handling.state not in SUPPRESSED:
             stood = (change.cleared or row.onset) - row.onset
             if stood >= self._rules.delays.get(row.fault, 0) and self._judge(row, change):
                 self._tell(row, change)
@@ -177,7 +177,7 @@ class Telling:
         self._unwritten[row.name] = row
         self._put_aside(row)
         row.due = None
-        if row.handling.state in ASIDE or row.handling.state not in STANDING or row.held:
+        if row.handling.state in SUPPRESSED or row.handling.state not in ACTIVE or row.held:
             return
         change = self._as_it_stands(row)
         if not row.told:
@@ -209,13 +209,13 @@ class Telling:
             self._come_back("service_resumed", OPEN, handling.c.state == "out_of_service", keys.in_(over))
             self._connection.execute(delete(workshop).where(workshop.c.until_ns <= self._now))
 
-    def _come_back(self, kind: Kind, *conditions: Any) -> None:
+    def _come_back(self, kind: EventKind, *conditions: Any) -> None:
         for row in table.where(self._connection, self._shelves, *conditions):
             self._apply(row, kind)
             self._owed(row)
 
-    def _apply(self, row: Row, kind: Kind, why: str = "", *, by: str = PROCESSOR, **more: Any) -> None:
-        entry = row.apply(Event(kind, self._now, by, why, **more))
+    def _apply(self, row: Row, kind: EventKind, why: str = "", *, by: str = PROCESSOR, **more: Any) -> None:
+        entry = row.apply(LifecycleEvent(kind, self._now, by, why, **more))
         if entry is not None:
             self._entries.append((row, entry))
 

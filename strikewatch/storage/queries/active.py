@@ -12,7 +12,7 @@ from sqlalchemy import Connection, and_, case, func, select
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
-from strikewatch.engine.lifecycle import STANDING, State
+from strikewatch.engine.lifecycle import ACTIVE, State
 from strikewatch.storage.schema.alarm_tables import OPEN, handling
 from strikewatch.storage.schema.tables import alerts
 
@@ -21,7 +21,7 @@ _SAME: Final = and_(alerts.c.site == _h.site, alerts.c.id == _h.id)
 _ACTIVE: Final = (
     select(_h.site, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
     .join_from(handling, alerts, _SAME)
-    .where(OPEN, _h.state.in_(sorted(STANDING)))
+    .where(OPEN, _h.state.in_(sorted(ACTIVE)))
     .order_by(_h.site, _h.id)
 )
 _COUNTS: Final = select(_h.state, _h.priority, func.count()).where(OPEN).group_by(_h.state, _h.priority)

@@ -16,7 +16,7 @@ from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.engine.alarm_kpis import Interval
-from strikewatch.engine.lifecycle import OPEN, STANDING, Shelf, State
+from strikewatch.engine.lifecycle import ACTIVE, OPEN, Shelf, State
 from strikewatch.errors import Unknown
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import Name, Stay
@@ -31,7 +31,7 @@ _RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=
 ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
     "newest": (alerts.c.onset_ns.desc(), alerts.c.id),
     "gravity": (
-        handling.c.state.in_(sorted(STANDING)).desc(),
+        handling.c.state.in_(sorted(ACTIVE)).desc(),
         _RANK.desc(),
         (handling.c.state == "unacknowledged").desc(),
         alerts.c.onset_ns,

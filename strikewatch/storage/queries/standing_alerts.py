@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from sqlalchemy import and_, bindparam, select
 
-from strikewatch.engine.lifecycle import ASIDE, STANDING
+from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.alarm_tables import OPEN, handling
 from strikewatch.storage.schema.tables import alerts
@@ -17,7 +17,7 @@ _STANDING: Final = (
         OPEN,
         handling.c.site == bindparam("site"),
         handling.c.hammer == bindparam("hammer"),
-        handling.c.state.in_(sorted(STANDING - ASIDE)),
+        handling.c.state.in_(sorted(ACTIVE - SUPPRESSED)),
         handling.c.told != "",
     )
     .order_by(handling.c.onset_ns, handling.c.id)

@@ -5,8 +5,8 @@ from typing import Any, Final
 
 from sqlalchemy import BigInteger, Column, Double, Index, Table, Text
 
-from strikewatch.core.bout import REASONS, Worked
-from strikewatch.core.stretch import Spent
+from strikewatch.core.bout import REASONS, AttributedBout
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.storage.schema.tables import metadata
 
 bouts: Final = Table(
@@ -50,7 +50,7 @@ _COUNTS: Final = ("blows", "blank_blows")
 _MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_bar")
 
 
-def row(worked: Worked) -> dict[str, Any]:
+def row(worked: AttributedBout) -> dict[str, Any]:
     """A bout as a row."""
     bout = worked.bout
     site, hammer = bout.key
@@ -69,7 +69,7 @@ def row(worked: Worked) -> dict[str, Any]:
     }
 
 
-def stretch_row(spent: Spent) -> dict[str, Any]:
+def stretch_row(spent: AttributedStretch) -> dict[str, Any]:
     """A stretch of work as a row."""
     stretch = spent.stretch
     return {

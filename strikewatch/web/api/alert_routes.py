@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant, seconds
-from strikewatch.engine.alarm_kpis import DAY, figures
+from strikewatch.engine.alarm_kpis import DAY, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.lifecycle import STATES
@@ -106,7 +106,8 @@ class Deeds:
         own = {site: one for site, one in sorted(by_site.items()) if q.site in (None, site)}
         return {
             "figures": [
-                {"site": site, **figures(one, begin, end, self._rules).json()} for site, one in own.items()
+                {"site": site, **compute_kpis(one, begin, end, self._rules).as_json()}
+                for site, one in own.items()
             ]
         }
 

@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
-from strikewatch.core.events import EntryKind, Event, name_of
+from strikewatch.core.events import EntryKind, Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused, Rejected, Unknown
@@ -172,4 +172,4 @@ def _name(on_record: list[Made], number: int, key: Key) -> dict[str, str]:
         raise Unknown(f"{key[1]} has no entry {number} among its last {EARLIER}; see its list of entries")
     if wrong.kind == "withdrawal":
         raise Refused(f"entry {number} is a withdrawal; enter again what was withdrawn")
-    return name_of(wrong)
+    return reference_to(wrong)

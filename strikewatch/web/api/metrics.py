@@ -11,7 +11,7 @@ from prometheus_client.registry import Collector
 from sqlalchemy import func, select
 
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.engine.lifecycle import STANDING
+from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.queries.active import counts
 from strikewatch.storage.queries.muted import KINDS, mutes
@@ -103,7 +103,7 @@ class _Live(Collector):
             "strikewatch_active_alerts", "Alerts that are active", labels=["priority", "state"]
         )
         for priority in PRIORITIES:
-            for state in sorted(STANDING):
+            for state in sorted(ACTIVE):
                 active.add_metric([priority, state], by_state.get((state, priority), 0))
         yield active
         ended = sum(n for (state, _), n in by_state.items() if state == "returned_unacknowledged")

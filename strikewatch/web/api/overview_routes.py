@@ -7,7 +7,7 @@ from typing import Any, Final
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.engine.lifecycle import STANDING
+from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.storage.actions.alerts import Desk
 from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.queries.active import counts, ended
@@ -41,7 +41,7 @@ class Overview:
     def active(self, _q: schemas.Nothing, _body: None, _by: str) -> Any:
         """All active alerts by gravity, true counts by state and priority, and ended alerts in groups."""
         with self._place.read() as connection:
-            listed = search(connection, Filter(states=STANDING), order="gravity")
+            listed = search(connection, Filter(states=ACTIVE), order="gravity")
             groups = ended(connection)
             counted = counts(connection)
         by_state: dict[str, dict[str, int]] = {}

@@ -12,8 +12,9 @@ from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
-from strikewatch.engine.pipeline import HammerSettings, Outcome
+from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.state import STATE
+from strikewatch.engine.step_result import StepResult
 from strikewatch.web.live.due_items import Item, upcoming
 from strikewatch.web.live.recent_hours import MINUTE, Strip
 from strikewatch.web.live.snapshot import Glance, Limits, glance
@@ -70,10 +71,10 @@ class Scene:
     def __init__(self, settings_of: Callable[[Key], HammerSettings], hours: float) -> None:
         self._settings_of = settings_of
         self._hours = hours
-        self._handed: deque[tuple[Instant, Sequence[Portion], Outcome]] = deque(maxlen=HANDED)
+        self._handed: deque[tuple[Instant, Sequence[Portion], StepResult]] = deque(maxlen=HANDED)
         self.hammers: Final[dict[Key, Watched]] = {}
 
-    def hand_over(self, received: Instant, portions: Sequence[Portion], outcome: Outcome) -> None:
+    def hand_over(self, received: Instant, portions: Sequence[Portion], outcome: StepResult) -> None:
         """For the worker's thread."""
         self._handed.append((received, portions, outcome))
 

@@ -74,7 +74,7 @@ def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,
-        operator=operator_on_duty.on_duty(record["crew"], upto),
-        tool=fitted_tool.fitted(record["tool"], upto),
+        operator=operator_on_duty.on_duty(record[operator_on_duty.NAME], upto),
+        tool=fitted_tool.tool_at(record[fitted_tool.NAME], upto),
         limits=limits,
     )

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.engine.lifecycle import ASIDE, STANDING
+from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED
 from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.queries.active import changes, ended
 from strikewatch.storage.queries.alerts import Filter, Listed, search
@@ -34,14 +34,14 @@ class ActiveAlerts:
     def look(self, view: View, now: Instant, strips: bool = False) -> dict[str, Any]:
         """The variables of `_open.html`; `strips`: with the hours around the gravest. Raises StoreError."""
         with self._place.read() as connection:
-            active = search(connection, Filter(states=STANDING), order="gravity")
+            active = search(connection, Filter(states=ACTIVE), order="gravity")
             muted = mutes(connection, self._suppressed)
             groups = ended(connection)
             day = sent(connection, now - DAY)
         waiting = [one for one in active if one.state == "unacknowledged"]
         cards = [one for one in waiting if one.record["priority"] != "low"][:CARDS]
         acknowledged = [one for one in active if one.state == "acknowledged"]
-        aside = [one for one in active if one.state in ASIDE]
+        aside = [one for one in active if one.state in SUPPRESSED]
         drawn = {
             one.record["id"]: Markup(self._drawing.around(one.record, view, now))
             for one in (cards if strips else ())

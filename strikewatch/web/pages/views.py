@@ -17,7 +17,7 @@ from starlette.responses import RedirectResponse, Response
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import Key
-from strikewatch.core.events import SETTING_CLOCKS
+from strikewatch.core.events import TIMER_RESETTING_KINDS
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.engine.flood import Rules
@@ -224,7 +224,7 @@ class Sheets:
             recent=recent,
             verdicts=verdicts,
             unsuited=unsuited(event for event in fitting if chosen and event.hammer == chosen[1]),
-            setting_clocks=SETTING_CLOCKS,
+            setting_clocks=TIMER_RESETTING_KINDS,
             withdrawals={one.number for one in recent if one.event.kind == "withdrawal"},
             said=ask.view.fields,
         )

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import COMMON, MISUSE
-from strikewatch.engine.alarm_kpis import Figures, figures
+from strikewatch.engine.alarm_kpis import AlarmKpis, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.review.charts.drawing import local
 from strikewatch.sinks.filter import Sites
@@ -40,7 +40,7 @@ class SiteWeek:
 
     days: list[date]
     hammers: dict[str, Row]
-    figures: Figures
+    figures: AlarmKpis
 
     def total(self, by_day: Mapping[date, float]) -> float:
         return sum(by_day[day] for day in self.days)
@@ -86,7 +86,7 @@ class Week:
             days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
             if site not in weeks:
                 until = min(now, now - 7 * back * 86_400 * SECOND)
-                over = figures(told.get(site, ()), until - DAYS * 86_400 * SECOND, until, self._rules)
+                over = compute_kpis(told.get(site, ()), until - DAYS * 86_400 * SECOND, until, self._rules)
                 weeks[site] = SiteWeek(days, {}, over)
             weeks[site].hammers[hammer] = row
         return weeks

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.flood import Rules, Settings, Span, due, judge, over_at
+from strikewatch.engine.flood import Episode, Rules, Settings, assign, digest_due, end_of_episode
 
 RULES = Rules.of(Settings())
 MINUTE = 60 * SECOND
@@ -50,12 +50,12 @@ def fates(onsets_s: Sequence[int]) -> list[str]:
 def judged(onsets_s: Sequence[int]) -> list[str]:
     stream: list[int] = []
     site: list[int] = []
-    spans: dict[str, Span] = {}
+    spans: dict[str, Episode] = {}
     result = []
     for onset_s in onsets_s:
         onset = onset_s * SECOND
-        holding = {kind: span for kind, span in spans.items() if span.holds(onset)}
-        verdict = judge(
+        holding = {kind: span for kind, span in spans.items() if span.contains(onset)}
+        verdict = assign(
             onset,
             "low",
             RULES,
@@ -98,12 +98,12 @@ def test_the_twin_sees_floods_and_chattering() -> None:
 
 
 @given(st.lists(st.integers(0, 4000), min_size=1, max_size=40), st.integers(1, 6))
-def test_a_storm_is_over_at_the_first_instant_with_too_few(onsets_s: list[int], over: int) -> None:
+def test_a_storm_is_end_of_episode_the_first_instant_with_too_few(onsets_s: list[int], over: int) -> None:
     """By trying every second after the last onset before; the count falls at whole seconds only."""
     onsets_s.sort()
     since = onsets_s[-1]
     rule = RULES.flood.__class__("flood", 600 * SECOND, 11, over)
-    end = over_at(rule, [one * SECOND for one in onsets_s], since * SECOND)
+    end = end_of_episode(rule, [one * SECOND for one in onsets_s], since * SECOND)
     if counted(onsets_s, since, 600) < over:
         return
     first = next(s for s in range(since, since + 601) if counted(onsets_s, s, 600) < over)
@@ -114,15 +114,15 @@ def test_a_storm_is_over_at_the_first_instant_with_too_few(onsets_s: list[int], 
 def test_ten_minutes_are_half_open(eleventh_s: int, verdict: str | None) -> None:
     """Eleven within less than 10 min are a flood; where the first is 10 min old it no longer counts."""
     site = [k * 59 * SECOND for k in range(10)]
-    found = judge(eleventh_s * SECOND, "medium", RULES, stream=[], site=site, chattering=None, flood=None)
+    found = assign(eleventh_s * SECOND, "medium", RULES, stream=[], site=site, chattering=None, flood=None)
     assert (found and found[0]) == verdict
 
 
 def test_what_is_high_goes_alone_in_any_storm() -> None:
-    everything = Span(0, 10**15)
+    everything = Episode(0, 10**15)
     busy = [k * SECOND for k in range(100)]
     for priority, expected in (("high", None), ("medium", "flood")):
-        found = judge(
+        found = assign(
             100 * SECOND, priority, RULES, stream=busy, site=busy, chattering=everything, flood=everything
         )  # type: ignore[arg-type]
         assert (found and found[0]) == expected
@@ -130,9 +130,9 @@ def test_what_is_high_goes_alone_in_any_storm() -> None:
 
 def test_a_digest_is_due_when_the_storm_is_over_and_settled_or_has_waited_enough() -> None:
     now = 10**9 * SECOND
-    assert due(RULES, Span(now - MINUTE, now + MINUTE), now, now) == now + MINUTE + 10 * SECOND
-    assert due(RULES, Span(now - 60 * MINUTE, now - 40 * MINUTE), now, now) == now + 10 * SECOND
-    assert due(RULES, Span(now - MINUTE, now + 10 * MINUTE), now - 9 * MINUTE, now) == now + MINUTE
+    assert digest_due(RULES, Episode(now - MINUTE, now + MINUTE), now, now) == now + MINUTE + 10 * SECOND
+    assert digest_due(RULES, Episode(now - 60 * MINUTE, now - 40 * MINUTE), now, now) == now + 10 * SECOND
+    assert digest_due(RULES, Episode(now - MINUTE, now + 10 * MINUTE), now - 9 * MINUTE, now) == now + MINUTE
 
 
 def test_settings_that_contradict_themselves_are_refused() -> None:

@@ -9,14 +9,14 @@ from hypothesis import strategies as st
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.fair_queue import WEIGHS, Fair, Message
-from strikewatch.sources.ordering import Admit
+from strikewatch.sources.mqtt.fair_queue import WEIGHT_BYTES, FairQueue, Message
+from strikewatch.sources.ordering import Reorderer
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
 
 
-def queue() -> Fair:
-    return Fair(lambda name: topic.machine(name, "strikewatch"))
+def queue() -> FairQueue:
+    return FairQueue(lambda name: topic.machine(name, "strikewatch"))
 
 
 def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"") -> Message:
@@ -26,7 +26,9 @@ def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"
 @given(
     st.lists(
         st.tuples(
-            st.sampled_from(HAMMERS), st.sampled_from(("samples", "events")), st.integers(0, 3 * WEIGHS)
+            st.sampled_from(HAMMERS),
+            st.sampled_from(("samples", "events")),
+            st.integers(0, 3 * WEIGHT_BYTES),
         )
         | st.integers(1, 9),
         max_size=80,
@@ -92,14 +94,14 @@ def test_large_messages_weigh_more() -> None:
     """A step is bounded by what is in it; one message larger than a step makes one by itself."""
     fair = queue()
     for number in range(6):
-        fair.put(message(number, "HB-01", payload=bytes(4 * WEIGHS)))
+        fair.put(message(number, "HB-01", payload=bytes(4 * WEIGHT_BYTES)))
     assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
-    fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHS)))
+    fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHT_BYTES)))
     assert len(fair.take(10)) == 1
 
 
 @given(
-    st.lists(st.tuples(st.sampled_from(HAMMERS), st.integers(0, 2 * WEIGHS)), max_size=80),
+    st.lists(st.tuples(st.sampled_from(HAMMERS), st.integers(0, 2 * WEIGHT_BYTES)), max_size=80),
     st.integers(0, 30),
     st.integers(1, 100),
 )
@@ -135,14 +137,14 @@ def test_a_backlog_of_a_machine_with_many_topics_comes_in_order(limit: int, othe
         if number < others:
             fair.put(message(number, "HB-02"))
         fair.put(Message(f"strikewatch/pit/EX21/{tag}/value", b"", at, number, 1, 1, False))
-    key, admit = ("pit", "EX21"), Admit("hole")
+    key, reorderer = ("pit", "EX21"), Reorderer("gap")
     while taken := fair.take(limit):
         for one in taken:
             if "/EX21/" in one.topic:
                 channel = tags[one.topic.split("/")[3]]
-                admit.rows(key, Rows(np.array([one.received_ns], np.int64), {channel: np.ones(1)}))
-    admit.flush(key)
-    counts = admit.counts()[key]
+                reorderer.add_rows(key, Rows(np.array([one.received_ns], np.int64), {channel: np.ones(1)}))
+    reorderer.flush(key)
+    counts = reorderer.counts()[key]
     assert (counts.used, counts.merged, counts.late, counts.duplicate) == (60, 120, 0, 0)
 
 

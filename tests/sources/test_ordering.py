@@ -1,4 +1,4 @@
-"""Admit: whatever comes in whatever order, rows leave in event time, each instant once, and none is lost unsaid."""
+"""Reorderer: whatever comes in whatever order, rows leave in event time, each instant once, and none is lost unsaid."""
 
 from collections.abc import Sequence
 from itertools import pairwise
@@ -9,15 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.core.batch import NO_ROWS, Key, Rows
-from strikewatch.core.events import Event, name_of
+from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.ordering import NEVER, Admit, Policy
+from strikewatch.sources.ordering import NEVER, Policy, Reorderer
 
 HB: Key = ("fennick-hollow", "HB-01")
 START = 1_780_000_000 * SECOND
 REORDER = 2 * SECOND
 STEP = SECOND // 10
-POLICIES: tuple[Policy, ...] = ("window", "hole")
+POLICIES: tuple[Policy, ...] = ("window", "gap")
 
 
 def rows(times: Sequence[Instant]) -> Rows:
@@ -25,10 +25,10 @@ def rows(times: Sequence[Instant]) -> Rows:
     return Rows(np.array(times, np.int64), {"pressure_bar": np.arange(len(times), dtype=np.float64)})
 
 
-def passed(admit: Admit, lots: Sequence[Sequence[Instant]]) -> list[Instant]:
+def passed(reorderer: Reorderer, lots: Sequence[Sequence[Instant]]) -> list[Instant]:
     """What passes of lots in the order of their arrival, and at last of what was waiting."""
-    out = [admit.rows(HB, rows(lot)).time_ns for lot in lots]
-    return [int(at) for part in [*out, admit.flush(HB).time_ns] for at in part]
+    out = [reorderer.add_rows(HB, rows(lot)).time_ns for lot in lots]
+    return [int(at) for part in [*out, reorderer.flush(HB).time_ns] for at in part]
 
 
 def cut(times: list[Instant], at: set[int]) -> list[list[Instant]]:
@@ -60,29 +60,29 @@ def test_strictly_increasing_and_every_row_accounted_for(
 ) -> None:
     """Used, duplicate, late, of a wrong clock or still waiting: together what arrived. A restart changes nothing of it,
     nor does what is kept for later looking: each row that was refused, save duplicates, is handed back."""
-    admit = Admit(policy, REORDER)
+    reorderer = Reorderer(policy, REORDER)
     out: list[Instant] = []
     arrived = used = refused = handed = 0
     for lot in cut(times, at):
-        out += admit.rows(HB, rows(lot)).time_ns.tolist()
+        out += reorderer.add_rows(HB, rows(lot)).time_ns.tolist()
         arrived += len(lot)
-        handed += sum(len(found) for _, found in admit.take_unused(HB)) if lot else 0
-        if restart and lot and policy == "hole":
-            before = admit.counts()[HB]
+        handed += sum(len(found) for _, found in reorderer.take_unused(HB)) if lot else 0
+        if restart and lot and policy == "gap":
+            before = reorderer.counts()[HB]
             used += before.used
             refused += before.duplicate + before.late + before.wrong_clock
             handed += before.duplicate
-            waiting, last = admit.waiting(HB), admit.last(HB)
-            admit = Admit(policy, REORDER)
-            admit.restore(HB, last, waiting, ())
+            waiting, last = reorderer.waiting(HB), reorderer.newest(HB)
+            reorderer = Reorderer(policy, REORDER)
+            reorderer.restore(HB, last, waiting, ())
         if lot:
-            counts = admit.counts()[HB]
+            counts = reorderer.counts()[HB]
             known = counts.used + counts.duplicate + counts.late + counts.wrong_clock
-            assert used + refused + known + len(admit.waiting(HB)) == arrived
-    out += admit.flush(HB).time_ns.tolist()
+            assert used + refused + known + len(reorderer.waiting(HB)) == arrived
+    out += reorderer.flush(HB).time_ns.tolist()
     assert all(a < b for a, b in pairwise(out))
     assert set(out) <= set(times)
-    counts = admit.counts()[HB]
+    counts = reorderer.counts()[HB]
     assert used + counts.used == len(out)
     assert handed + counts.duplicate == arrived - len(out)
 
@@ -108,9 +108,9 @@ def test_reordering_within_the_window_is_undone(
     policy: Policy, feed: tuple[list[Instant], list[Instant]], at: set[int]
 ) -> None:
     in_order, arrival = feed
-    admit = Admit(policy, REORDER)
-    assert passed(admit, cut(arrival, at)) == in_order
-    assert admit.counts()[HB].late == 0
+    reorderer = Reorderer(policy, REORDER)
+    assert passed(reorderer, cut(arrival, at)) == in_order
+    assert reorderer.counts()[HB].late == 0
 
 
 @pytest.mark.parametrize("policy", POLICIES)
@@ -127,86 +127,86 @@ def test_a_row_far_ahead_does_not_make_its_followers_late(
     good = [START + k * STEP for k in range(n)]
     place = 1 + place % (n - 1)
     wrong = good[place] + ahead_s * SECOND
-    admit = Admit(policy, REORDER)
-    assert passed(admit, cut([*good[:place], wrong, *good[place:]], at)) == good
-    counts = admit.counts()[HB]
+    reorderer = Reorderer(policy, REORDER)
+    assert passed(reorderer, cut([*good[:place], wrong, *good[place:]], at)) == good
+    counts = reorderer.counts()[HB]
     assert (counts.used, counts.wrong_clock, counts.late) == (n, 1, 0)
 
 
 def test_a_row_far_ahead_is_still_in_doubt_after_a_restart() -> None:
     good = [START + k * STEP for k in range(9)]
-    before, after = Admit("hole", REORDER), Admit("hole", REORDER)
-    out = [*before.rows(HB, rows([*good[:5], good[6], good[6] + 3600 * SECOND])).time_ns]
-    after.restore(HB, before.last(HB), before.waiting(HB), ())
+    before, after = Reorderer("gap", REORDER), Reorderer("gap", REORDER)
+    out = [*before.add_rows(HB, rows([*good[:5], good[6], good[6] + 3600 * SECOND])).time_ns]
+    after.restore(HB, before.newest(HB), before.waiting(HB), ())
     assert out + passed(after, [good[5:6], good[7:]]) == good
     assert after.counts()[HB].wrong_clock == 1
 
 
 def test_rows_far_ahead_that_go_on_are_a_long_pause() -> None:
     for policy in POLICIES:
-        admit = Admit(policy, REORDER)
+        reorderer = Reorderer(policy, REORDER)
         times = [START + k * STEP for k in range(10)]
         times += [START + 3600 * SECOND + k * SECOND for k in range(100)]
-        assert passed(admit, [[at] for at in times]) == times
+        assert passed(reorderer, [[at] for at in times]) == times
 
 
 def test_behind_no_hole_nothing_waits() -> None:
     """Live, a row in order passes in the step that brought it; one behind a hole when the hole fills."""
-    admit = Admit("hole", REORDER)
+    reorderer = Reorderer("gap", REORDER)
     warm = [START + k * STEP for k in range(40)]
-    assert len(admit.rows(HB, rows(warm))) + len(admit.flush(HB)) == 40
+    assert len(reorderer.add_rows(HB, rows(warm))) + len(reorderer.flush(HB)) == 40
     at = warm[-1]
     for k in range(1, 10):
-        assert admit.rows(HB, rows([at + k * STEP])).time_ns.tolist() == [at + k * STEP]
+        assert reorderer.add_rows(HB, rows([at + k * STEP])).time_ns.tolist() == [at + k * STEP]
     at += 9 * STEP
-    assert len(admit.rows(HB, rows([at + 2 * STEP]))) == 0
-    assert admit.holding == [HB]
-    assert admit.rows(HB, rows([at + STEP])).time_ns.tolist() == [at + STEP, at + 2 * STEP]
-    assert admit.holding == []
+    assert len(reorderer.add_rows(HB, rows([at + 2 * STEP]))) == 0
+    assert reorderer.waiting_hammers == [HB]
+    assert reorderer.add_rows(HB, rows([at + STEP])).time_ns.tolist() == [at + STEP, at + 2 * STEP]
+    assert reorderer.waiting_hammers == []
 
 
 def test_behind_a_hole_that_never_fills_a_row_waits_no_longer_than_the_window() -> None:
-    admit = Admit("hole", REORDER)
-    admit.rows(HB, rows([START + k * STEP for k in range(40)]))
-    admit.flush(HB)
+    reorderer = Reorderer("gap", REORDER)
+    reorderer.add_rows(HB, rows([START + k * STEP for k in range(40)]))
+    reorderer.flush(HB)
     behind = [START + 10 * SECOND + k * STEP for k in range(21)]
-    assert [len(admit.rows(HB, rows([at]))) for at in behind] == [0] * 20 + [21]
+    assert [len(reorderer.add_rows(HB, rows([at]))) for at in behind] == [0] * 20 + [21]
 
 
 def test_what_is_delivered_again_is_a_duplicate_and_what_comes_first_too_late_is_late() -> None:
     times = [START + k * STEP for k in range(3000)]
     for again, expected in ((False, (1, 3)), (True, (4, 0))):
-        admit = Admit("none")
+        reorderer = Reorderer("in_order")
         for at in range(0, len(times), 100):
-            admit.rows(HB, rows(times[at : at + 100]))
+            reorderer.add_rows(HB, rows(times[at : at + 100]))
         old = [times[-1], times[0] - 1, times[0] - 2, times[-1] - 1]
-        assert len(admit.rows(HB, rows(old), again=again)) == 0
-        counts = admit.counts()[HB]
+        assert len(reorderer.add_rows(HB, rows(old), redelivered=again)) == 0
+        counts = reorderer.counts()[HB]
         assert (counts.duplicate, counts.late) == expected
-        assert admit.take_tally() == {"duplicate": expected[0]}
-        assert admit.take_tally() == {}
+        assert reorderer.take_duplicate_counts() == {"duplicate": expected[0]}
+        assert reorderer.take_duplicate_counts() == {}
 
 
 def test_rows_of_one_hammer_do_not_touch_another_s() -> None:
-    admit = Admit("hole", REORDER)
-    admit.rows(HB, rows([START + 10**6 * SECOND]))
+    reorderer = Reorderer("gap", REORDER)
+    reorderer.add_rows(HB, rows([START + 10**6 * SECOND]))
     other = "fennick-hollow", "HB-02"
-    assert admit.last(other) == NEVER
-    found = [admit.rows(other, rows([START])), admit.flush(other)]
+    assert reorderer.newest(other) == NEVER
+    found = [reorderer.add_rows(other, rows([START])), reorderer.flush(other)]
     assert Rows.join(found).time_ns.tolist() == [START]
 
 
 def test_a_correction_takes_effect_after_what_it_corrects() -> None:
     """Also where that is still to come, or comes late; what is entered anew comes after what was withdrawn."""
-    admit = Admit("none")
-    admit.rows(HB, Rows(np.array([100 * SECOND]), {}))
+    reorderer = Reorderer("in_order")
+    reorderer.add_rows(HB, Rows(np.array([100 * SECOND]), {}))
     for time_s in (110, 50):
         wrong = Event(*HB, "grease", time_s * SECOND)
         again = Event(*HB, "grease", time_s * SECOND, {"strokes": [12]})
-        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": name_of(wrong)})
+        withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": reference_to(wrong)})
         for event in (wrong, withdrawal, again):
-            admit.event(event)
-        told = admit.portion(HB, NO_ROWS, 200 * SECOND).events
+            reorderer.add_event(event)
+        told = reorderer.portion(HB, NO_ROWS, 200 * SECOND).events
         kinds = [(one.kind, one.fields.get("strokes")) for one in told]
         if time_s == 110:
             assert kinds == [("grease", None), ("withdrawal", None), ("grease", [12])]

@@ -1,4 +1,4 @@
-"""The ledger: each alert told once, and what a silence suggested never outlives the rows that say otherwise."""
+"""The tracker: each alert told once, and what a silence suggested never outlives the rows that say otherwise."""
 
 from typing import Any
 
@@ -6,16 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.core.alert import CLEARED_AHEAD, RAISED_AHEAD, Change, Priority
+from strikewatch.core.alert import CLEAR_IS_PROVISIONAL, RAISE_IS_PROVISIONAL, Change, Priority
 from strikewatch.core.batch import Key
 from strikewatch.core.finding import Fault, Finding, FindingStep
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.engine.alert_tracker import Ledger
+from strikewatch.engine.alert_tracker import AlertTracker
 
 HB: Key = ("fennick-hollow", "HB-01")
 SPOT = Fault("same_spot", "Fired {fired_s} s.", {"fired_s": float})
 ONSET = 15 * SECOND
-BOTH = RAISED_AHEAD | CLEARED_AHEAD
+BOTH = RAISE_IS_PROVISIONAL | CLEAR_IS_PROVISIONAL
 LATEST = 1000
 
 
@@ -33,25 +33,25 @@ def duty(_key: Key, at: Instant) -> str | None:
     return "op-14" if at >= ONSET else None
 
 
-def take(ledger: Ledger, one: Finding, ahead_s: int | None = None) -> list[Change]:
-    return ledger.take([one], duty, one.at, ahead=None if ahead_s is None else ahead_s * SECOND)
+def take(tracker: AlertTracker, one: Finding, ahead_s: int | None = None) -> list[Change]:
+    return tracker.apply([one], duty, one.at, looked_ahead_to=None if ahead_s is None else ahead_s * SECOND)
 
 
-def prepared(state: str) -> Ledger:
-    """A ledger with one alert as `state` says: unknown, or raised and perhaps cleared, by rows or ahead."""
-    ledger = Ledger(120 * SECOND)
+def prepared(state: str) -> AlertTracker:
+    """A tracker with one alert as `state` says: unknown, or raised and perhaps cleared, by rows or ahead."""
+    tracker = AlertTracker(120 * SECOND)
     if state != "unknown":
-        take(ledger, finding("raised"), 20 if state in ("raised ahead", "both ahead") else None)
+        take(tracker, finding("raised"), 20 if state in ("raised ahead", "both ahead") else None)
     if state in ("cleared ahead", "both ahead"):
-        take(ledger, finding("cleared", 18), 22)
-    return ledger
+        take(tracker, finding("cleared", 18), 22)
+    return tracker
 
 
 NOTHING = None
 TABLE = [
     # state           step         ahead   what is changed, whether told, what of it was seen ahead only, s cleared
     ("unknown", "raised", False, ("raised", True, 0, None)),
-    ("unknown", "raised", True, ("raised", True, RAISED_AHEAD, None)),
+    ("unknown", "raised", True, ("raised", True, RAISE_IS_PROVISIONAL, None)),
     ("unknown", "escalated", False, NOTHING),
     ("unknown", "escalated", True, NOTHING),
     ("unknown", "cleared", False, NOTHING),
@@ -63,22 +63,22 @@ TABLE = [
     ("raised", "escalated", False, ("escalated", True, 0, None)),
     ("raised", "escalated", True, ("escalated", True, 0, None)),
     ("raised", "cleared", False, ("cleared", True, 0, 19)),
-    ("raised", "cleared", True, ("cleared", True, CLEARED_AHEAD, 19)),
+    ("raised", "cleared", True, ("cleared", True, CLEAR_IS_PROVISIONAL, 19)),
     ("raised", "standing", False, NOTHING),
     ("raised", "standing", True, NOTHING),
     ("raised ahead", "raised", False, ("raised", False, 0, None)),
     ("raised ahead", "raised", True, NOTHING),
-    ("raised ahead", "escalated", True, ("escalated", True, RAISED_AHEAD, None)),
+    ("raised ahead", "escalated", True, ("escalated", True, RAISE_IS_PROVISIONAL, None)),
     ("raised ahead", "cleared", True, ("cleared", True, BOTH, 19)),
     ("raised ahead", "standing", True, NOTHING),
     ("cleared ahead", "raised", False, NOTHING),
     ("cleared ahead", "raised", True, NOTHING),
-    ("cleared ahead", "escalated", False, ("escalated", True, CLEARED_AHEAD, 18)),
+    ("cleared ahead", "escalated", False, ("escalated", True, CLEAR_IS_PROVISIONAL, 18)),
     ("cleared ahead", "escalated", True, NOTHING),
     ("cleared ahead", "cleared", False, ("cleared", False, 0, 19)),
     ("cleared ahead", "cleared", True, NOTHING),
     ("cleared ahead", "standing", True, NOTHING),
-    ("both ahead", "raised", False, ("raised", False, CLEARED_AHEAD, 18)),
+    ("both ahead", "raised", False, ("raised", False, CLEAR_IS_PROVISIONAL, 18)),
     ("both ahead", "raised", True, NOTHING),
     ("both ahead", "cleared", True, NOTHING),
 ]
@@ -93,7 +93,7 @@ def test_every_step_in_every_state(state: str, step: FindingStep, ahead: bool, e
     else:
         (change,) = changes
         cleared_s = None if change.cleared is None else change.cleared // SECOND
-        assert (change.step, change.deliver, change.ahead, cleared_s) == expected
+        assert (change.step, change.deliver, change.provisional, cleared_s) == expected
         assert change.record["priority"] == priority
 
 
@@ -109,37 +109,37 @@ def test_every_step_in_every_state(state: str, step: FindingStep, ahead: bool, e
 )
 def test_rows_that_do_not_bear_a_silence_out_take_it_back(state: str, expected: Any) -> None:
     """Not before they have come as far as was looked; then once."""
-    ledger = prepared(state)
+    tracker = prepared(state)
     seen_upto = {"raised ahead": 20, "cleared ahead": 22, "both ahead": 22}.get(state, 1) * SECOND
-    assert ledger.withdraw(HB, seen_upto - 1) == []
-    changes = ledger.withdraw(HB, seen_upto)
-    assert [(one.step, one.deliver, one.ahead) for one in changes] == ([expected] if expected else [])
+    assert tracker.withdraw_unconfirmed(HB, seen_upto - 1) == []
+    changes = tracker.withdraw_unconfirmed(HB, seen_upto)
+    assert [(one.step, one.deliver, one.provisional) for one in changes] == ([expected] if expected else [])
     assert ["withdrawn" in one.record["evidence"] for one in changes] == [
         bool(expected and expected[1])
     ] * len(changes)
-    assert ledger.withdraw(HB, seen_upto + SECOND) == []
-    assert [one.fault for one in ledger.open()] == (
+    assert tracker.withdraw_unconfirmed(HB, seen_upto + SECOND) == []
+    assert [one.fault for one in tracker.open_alerts()] == (
         ["same_spot"] if state in ("raised", "cleared ahead") else []
     )
-    assert all(one.cleared is None for one in ledger.open())
+    assert all(one.cleared is None for one in tracker.open_alerts())
 
 
 def test_an_escalation_that_only_silence_suggested_is_not_in_the_record_in_the_end() -> None:
-    ledger = prepared("raised")
-    assert take(ledger, finding("escalated", 30, "high"), 31)[0].record["priority"] == "high"
-    assert take(ledger, finding("escalated", 30, "high"), 32) == []
-    (change,) = take(ledger, finding("cleared", 29))
+    tracker = prepared("raised")
+    assert take(tracker, finding("escalated", 30, "high"), 31)[0].record["priority"] == "high"
+    assert take(tracker, finding("escalated", 30, "high"), 32) == []
+    (change,) = take(tracker, finding("cleared", 29))
     assert (change.record["priority"], change.deliver) == ("medium", True)
 
 
 def test_found_later_than_the_limit_after_its_onset_is_historic() -> None:
     for late, expected in ((120 * SECOND, False), (120 * SECOND + 1, True)):
-        (change,) = Ledger(120 * SECOND).take([finding("raised")], duty, ONSET + late)
+        (change,) = AlertTracker(120 * SECOND).apply([finding("raised")], duty, ONSET + late)
         assert change.record["historic"] is expected
 
 
 def test_of_a_recording_nothing_is_historic() -> None:
-    (alert,) = Ledger(0).follow([finding("raised")], duty)
+    (alert,) = AlertTracker(0).apply_recorded([finding("raised")], duty)
     assert (alert.historic, alert.operator) == (False, "op-14")
 
 
@@ -201,25 +201,25 @@ def test_looking_ahead_changes_nothing_in_the_end(
     included, and knows nothing yet of who is there. In the end the record is that of the rows alone, what was
     withdrawn says so, and each alert was raised to the outside once."""
     truth, guess = both
-    plain, ledger = Ledger(10**18), Ledger(10**18)
-    expected = {one.alert_id: one for one in plain.take(findings(truth, 0, LATEST), duty, 0)}
+    plain, tracker = AlertTracker(10**18), AlertTracker(10**18)
+    expected = {one.alert_id: one for one in plain.apply(findings(truth, 0, LATEST), duty, 0)}
     changes: list[Change] = []
     at = 0
     for upto, look in [*sorted(way), (LATEST, 0)]:
-        changes += ledger.take(findings(truth, at, upto), duty, 0)
-        changes += ledger.withdraw(HB, upto * SECOND)
+        changes += tracker.apply(findings(truth, at, upto), duty, 0)
+        changes += tracker.withdraw_unconfirmed(HB, upto * SECOND)
         at = upto
         seen = findings(suggested(truth, upto, guess), upto, upto + look)
         for _ in range(1 + again):
-            changes += ledger.take(seen, lambda *_: None, 0, ahead=(upto + look) * SECOND)
-    changes += ledger.withdraw(HB, 2 * LATEST * SECOND)
+            changes += tracker.apply(seen, lambda *_: None, 0, looked_ahead_to=(upto + look) * SECOND)
+    changes += tracker.withdraw_unconfirmed(HB, 2 * LATEST * SECOND)
     last = {one.alert_id: one for one in changes}
     kept = {name: one for name, one in last.items() if "withdrawn" not in one.record["evidence"]}
     told = ("operator", "onset", "cleared", "evidence", "summary")
     assert kept.keys() == expected.keys()
     for name, one in kept.items():
         assert {k: one.record[k] for k in told} == {k: expected[name].record[k] for k in told}
-        assert one.ahead == 0
+        assert one.provisional == 0
         if one.cleared is not None:
             assert one.record["priority"] == expected[name].record["priority"]
     for name, one in last.items():
@@ -227,4 +227,4 @@ def test_looking_ahead_changes_nothing_in_the_end(
         if name not in kept:
             assert one.step == "cleared"
             assert one.deliver
-    assert {alert.id for alert in ledger.open()} == {alert.id for alert in plain.open()}
+    assert {alert.id for alert in tracker.open_alerts()} == {alert.id for alert in plain.open_alerts()}

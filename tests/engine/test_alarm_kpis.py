@@ -5,7 +5,14 @@ from hypothesis import strategies as st
 
 from strikewatch.core.alert import Priority
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.alarm_kpis import ACCEPTABLE_A_DAY, DAY, MOST_A_DAY, SPREAD, Interval, figures
+from strikewatch.engine.alarm_kpis import (
+    ACCEPTABLE_PER_DAY,
+    DAY,
+    MAX_PER_DAY,
+    PRIORITY_TARGETS,
+    Interval,
+    compute_kpis,
+)
 from strikewatch.engine.flood import Rules, Settings
 
 RULES = Rules.of(Settings())
@@ -25,7 +32,7 @@ def test_a_day_counted_by_hand() -> None:
     """12 alerts of 12 faults 50 s apart: the 11th, at 500 s, begins a flood."""
     flood = [at(50 * k, f"fault_{k}") for k in range(12)]
     later = [at(40_000, priority="medium"), at(50_000, priority="high"), at(50_020), at(50_040)]
-    found = figures([*flood, *later], T0, T0 + DAY, RULES)
+    found = compute_kpis([*flood, *later], T0, T0 + DAY, RULES)
     assert (found.alerts, found.per_day, found.busiest_day, found.busiest_10_min) == (16, 16.0, 16, 12)
     assert found.floods == 1
     # below 5 when the 8th (350 s) is 10 min old and 4 are left: from 500 s to 950 s
@@ -40,14 +47,14 @@ def test_stale_is_what_stood_for_over_a_day_whenever_it_began() -> None:
     old = at(-3 * 86_400, "grease_overdue", lasted_s=None)
     exactly, over = at(0, "a", lasted_s=86_400), at(0, "b", lasted_s=86_401)
     gone = at(-5 * 86_400, "c", lasted_s=2 * 86_400)
-    found = figures([old, exactly, over, gone], T0, T0 + 2 * DAY, RULES)
+    found = compute_kpis([old, exactly, over, gone], T0, T0 + 2 * DAY, RULES)
     assert [one.fault for one in found.stale] == ["grease_overdue", "b"]
     assert found.alerts == 2
 
 
 def test_the_yardsticks_are_those_published() -> None:
-    assert (ACCEPTABLE_A_DAY, MOST_A_DAY) == (150, 300)
-    assert SPREAD == {"low": 0.80, "medium": 0.15, "high": 0.05}
+    assert (ACCEPTABLE_PER_DAY, MAX_PER_DAY) == (150, 300)
+    assert PRIORITY_TARGETS == {"low": 0.80, "medium": 0.15, "high": 0.05}
 
 
 @given(
@@ -60,7 +67,7 @@ def test_the_yardsticks_are_those_published() -> None:
     )
 )
 def test_shares_are_shares_and_nothing_is_counted_twice(alerts: list[tuple[int, str, int | None]]) -> None:
-    found = figures(
+    found = compute_kpis(
         [at(onset, fault, lasted_s=lasted) for onset, fault, lasted in alerts], T0, T0 + DAY, RULES
     )
     assert found.alerts == sum(0 <= onset < 86_400 for onset, _, _ in alerts)

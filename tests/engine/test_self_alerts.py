@@ -1,0 +1,43 @@
+"""The processor's alert about its disk: one a site, once, and over only when there has been room for a while."""
+
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.self_alerts import CLEAR_DELAY_NS, DiskFullAlert
+
+START = 1_772_608_500_000_000_000
+SITES = ["bench", "trench"]
+
+
+def test_each_site_is_told_once_however_often_it_is_said() -> None:
+    alert = DiskFullAlert()
+    assert alert.update(False, SITES, START, 0) == []
+    raised = alert.update(True, SITES, START, 0)
+    assert [(one.step, one.site, one.hammer, one.record["priority"]) for one in raised] == [
+        ("raised", "bench", "", "high"),
+        ("raised", "trench", "", "high"),
+    ]
+    assert len({one.alert_id for one in raised}) == 2
+    assert alert.update(True, SITES, START + SECOND, SECOND) == []
+    (late,) = alert.update(True, [*SITES, "pad"], START + 2 * SECOND, 2 * SECOND)
+    assert (late.site, late.onset) == ("pad", START + 2 * SECOND)
+
+
+def test_it_is_over_after_a_calm_that_nothing_broke_though_the_wall_clock_went_back() -> None:
+    alert = DiskFullAlert()
+    (raised,) = alert.update(True, ["bench"], START, 0)
+    assert alert.update(False, ["bench"], START, SECOND) == []
+    assert alert.update(True, ["bench"], START, 2 * SECOND) == []
+    assert alert.update(False, ["bench"], START, 3 * SECOND) == []
+    assert alert.update(False, ["bench"], START, 3 * SECOND + CLEAR_DELAY_NS - 1) == []
+    (over,) = alert.update(False, ["bench"], START - 60 * SECOND, 3 * SECOND + CLEAR_DELAY_NS)
+    assert (over.step, over.alert_id, over.cleared) == ("cleared", raised.alert_id, START)
+    assert alert.update(False, ["bench"], START, 1000 * SECOND) == []
+
+
+def test_what_an_earlier_run_raised_is_the_same_alert() -> None:
+    (raised,) = DiskFullAlert().update(True, ["bench"], START, 0)
+    later = DiskFullAlert()
+    later.restore("bench", START)
+    assert later.update(True, ["bench"], START + SECOND, 0) == []
+    later.update(False, [], START, 0)
+    (over,) = later.update(False, [], START + SECOND, CLEAR_DELAY_NS)
+    assert over.alert_id == raised.alert_id
