@@ -26,7 +26,7 @@ def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -
     assert len(rows) == len(told["use"]) == 2 * len(MEASURES)
     samples = pd.read_parquet(SHIFT / "samples.parquet")
     events = pd.read_json(SHIFT / "events.jsonl", lines=True)
-    frame = strikewatch.use(samples, events)
+    frame = strikewatch.usage(samples, events)
     for row, one, amount in zip(rows, told["use"], frame["amount"], strict=True):
         assert row["measure"] == one["measure"]
         assert (
