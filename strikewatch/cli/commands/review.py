@@ -18,11 +18,11 @@ from strikewatch.errors import InputError
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, tables, wording
-from strikewatch.review.report.compose import Seen, Tables
+from strikewatch.review.report.compose import SiteMoments, Tables
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.html import html
-from strikewatch.review.report.pdf import pdf, program
-from strikewatch.review.report.plain_pdf import COLUMNS, plain_pdf
+from strikewatch.review.report.html import render_html
+from strikewatch.review.report.pdf import find_browser, print_pdf
+from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
 from strikewatch.service.inputs.review import Source, opened
 from strikewatch.service.inputs.review_moments import Moments
 from strikewatch.service.progress import bar
@@ -45,7 +45,7 @@ class Review:
     """All that a review comes to."""
 
     tables: Tables
-    seen: Mapping[str, Seen]
+    seen: Mapping[str, SiteMoments]
     report: Report
 
 
@@ -55,7 +55,7 @@ def show(options: Namespace) -> int:
     settings = load(options.config)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
-    if options.pdf and program() is None:
+    if options.pdf and find_browser() is None:
         notes.print(NO_BROWSER, style="yellow")
     made = review(options, settings, notes)
     written = _write(options, made.report)
@@ -103,7 +103,7 @@ def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
     ]
     return Tables(
         exposure,
-        faults.assign(less_certain=source.feeds.whys(faults)),
+        faults.assign(less_certain=source.feeds.uncertainties(faults)),
         rates.operators(exposure, faults, earlier, settings.review.judgement, source.feeds),
         rates.sites(exposure, faults, earlier, settings.review.judgement, source.feeds),
         rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
@@ -120,7 +120,7 @@ def _seen(
     source: Source,
     made: Tables,
     notes: Console,
-) -> dict[str, Seen]:
+) -> dict[str, SiteMoments]:
     """Moments, where they go into a file that was asked for; what they need takes longest."""
     wanted = options.html or options.pdf or options.csv or options.json
     exposure, faults = made.exposure, made.faults
@@ -130,7 +130,7 @@ def _seen(
     most = options.moments if wanted else 0
     with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
         seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
-    return {site: seen.get(site, Seen({}, {})) for site in made.exposure["site"].unique()}
+    return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
 
 
 def _report(
@@ -139,7 +139,7 @@ def _report(
     texts: Coaching,
     source: Source,
     made: Tables,
-    seen: Mapping[str, Seen],
+    seen: Mapping[str, SiteMoments],
 ) -> Report:
     names = sorted(made.exposure["site"].unique())
     zones = {name: settings.sites.zone_of(name) for name in names}
@@ -169,16 +169,16 @@ def _write(options: Namespace, report: Report) -> list[str]:
     """The files asked for; their names."""
     if not options.html and not options.pdf:
         return []
-    page = html(report)
+    page = render_html(report)
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
         target = options.html or Path(scratch) / "review.html"
         try:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
-        browser = program()
+        browser = find_browser()
         if options.pdf and browser is not None:
-            pdf(browser, target, options.pdf)
+            print_pdf(browser, target, options.pdf)
         elif options.pdf:
             _plain_pdf(report, options.pdf)
     return [str(path) for path in (options.html, options.pdf) if path]
@@ -189,10 +189,12 @@ def _plain_pdf(report: Report, target: Path) -> None:
     screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
     with screen.capture() as shown:
         review_tables.show(screen, report, [])
-    plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
+    write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
 
 
-def _narrowed(made: Tables, seen: Mapping[str, Seen], operator: str | None) -> "dict[str, pd.DataFrame]":
+def _narrowed(
+    made: Tables, seen: Mapping[str, SiteMoments], operator: str | None
+) -> "dict[str, pd.DataFrame]":
     """Every table, by name; of one operator only what is theirs."""
     import pandas as pd
 

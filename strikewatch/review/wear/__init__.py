@@ -1,1 +1,1 @@
-"""Wear of bushings and tools, and which tool suits the work."""
+"""Wear of bushings and tools, and advice on the tool for the work."""
