@@ -10,8 +10,6 @@ its first use (PEP 562).
 
 from typing import TYPE_CHECKING, Any
 
-from strikewatch import numba_cache
-
 if TYPE_CHECKING:
     from strikewatch.api import RecordedShift, bouts, load_shift, replay, review_frames, usage, use
     from strikewatch.errors import (
@@ -41,8 +39,6 @@ __all__ = [
     "usage",
     "use",
 ]
-
-numba_cache.prepare()
 
 
 def __getattr__(name: str) -> Any:

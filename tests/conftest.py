@@ -9,6 +9,17 @@ from sqlalchemy import URL
 from tests.postgresql import Postgresql
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Commands find no settings file but those of a test."""
+    nowhere = str(tmp_path_factory.mktemp("nowhere"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CONFIG_HOME", nowhere)
+        patch.setenv("XDG_CONFIG_DIRS", nowhere)
+        patch.delenv("STRIKEWATCH_CONFIG", raising=False)
+        yield
+
+
 @pytest.fixture(scope="session")
 def postgresql() -> Iterator[Postgresql]:
     with Postgresql() as server:

@@ -8,7 +8,7 @@ from typing import Final
 
 from rich.console import Console
 
-from strikewatch.cli.commands.review import review
+from strikewatch.cli.review_report import review
 from strikewatch.errors import StrikewatchError
 from strikewatch.review.report.html import render_html
 from strikewatch.settings.tree import Settings

@@ -57,6 +57,9 @@ CHANNELS: Final[dict[str, Channel]] = {
 }
 """Every channel by name, in the order of the contract."""
 
+BASIC: Final = ("active", "pressure_bar", "oil_c")
+"""Channels of every feed; all others are optional."""
+
 PSI_PER_BAR: Final = 14.503773773
 """One bar in pounds-force per square inch (NIST SP 811, appendix B.8)."""
 

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Literal, get_args
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 
-KINDS: Final = (
+EntryKind = Literal[
     "sign_on",
     "sign_off",
     "grease",
@@ -19,9 +19,9 @@ KINDS: Final = (
     "work",
     "hours",
     "relearn",
-    "connection",
-    "withdrawal",
-)
+]
+"""Kinds that people enter and may correct later."""
+KINDS: Final[tuple[str, ...]] = (*get_args(EntryKind), "connection", "withdrawal")
 
 SETTING_CLOCKS: Final = ("grease", "check", "inspection", "service", "storage", "hours")
 """Kinds that set a clock of the hammer; a correction of one sets it anew."""

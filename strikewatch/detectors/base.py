@@ -11,9 +11,9 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, SPAN, read_only, settle
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, SPAN, read_only, settle
 
-NO_BITS: Final = np.empty(0, np.uint32)
+NO_BITS: Final = np.empty(0, CHANNEL_BITS)
 FIRING: Final = ("active", "pressure_bar")
 """Channels that tell whether the hammer fires."""
 FIRES_ON: Final = max(CHANNELS[name].hold_ns for name in FIRING) + 1

@@ -43,4 +43,5 @@ DETECTOR: Final = spells(
     ("boom_stroke", "stick_stroke", "bucket_stroke"),
     _limits,
     tells=WHICH,
+    title="Boom, stick and bucket, share of the stroke",
 )

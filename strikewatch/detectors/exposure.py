@@ -15,11 +15,10 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
-from pydantic import Field
 
 from strikewatch.core import instant
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND
+from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     FITTED,
@@ -39,10 +38,8 @@ from strikewatch.detectors.kernels import (
 class Settings(DetectorSettings):
     """What counts as the carrier working."""
 
-    working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(
-        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
-    )
+    working_rpm: float = carrier.WORKING_RPM
+    steady_s: float = carrier.STEADY_S
 
 
 HOUR: Final = 3600 * SECOND
@@ -66,7 +63,6 @@ STATE: Final = np.dtype(
     ]
 )
 PARAMS: Final = np.dtype([("working_rpm", "<f8"), ("steady", "<i8")])
-_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
 @part
@@ -214,7 +210,7 @@ def run(
         for i in range(span.first, span.last):
             b = nth(time_ns, i)
             if done != NEVER:
-                works = rpm_until if has_engine_rpm else b if b - last_row <= p.steady else done
+                works = carrier.works_until(has_engine_rpm, rpm_until, last_row, b, p.steady, done)
                 together = NEVER if has_engine_rpm else last_row + p.steady
                 if b < quiet and works >= b:
                     operating += b - done
@@ -247,7 +243,7 @@ def run(
             v = sample(engine_rpm, i)
             if v == v:
                 has_engine_rpm = 1
-                rpm_until = b + _HOLD if v > p.working_rpm else b
+                rpm_until = carrier.turns_until(v, b, p.working_rpm)
             last_row = b
             fires = nth(fire_until, i + 1 + g)
         if quiet != NEVER:

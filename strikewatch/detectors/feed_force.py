@@ -44,9 +44,11 @@ DETECTOR: Final = spells(
         "press as the handbook says.",
         {"firing_off_band_s": seconds, "feed_min_bar": tenth, "feed_max_bar": tenth},
         of_operator=True,
+        by_machine=True,
     ),
     Settings,
     ("feed_bar",),
     _limits,
     tells=LOWEST,
+    title="Feed, bar",
 )

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
@@ -211,6 +211,12 @@ DETECTOR: Final = Detector(
             "Fired with the oil at up to {peak_oil_c:.1f} °C; stop and let it cool.",
             {"peak_oil_c": hundredth, "firing_hot_s": seconds, "viscosity_mm2_s": hundredth},
             of_operator=True,
+            by_machine=True,
+            highlights=(
+                Highlight("peak_oil_c", "the hottest: {value:.1f} °C"),
+                Highlight("firing_hot_s", "the most firing with hot oil: {value:.0f} s"),
+            ),
+            picture_s=(300, 600),
         ),
     ),
     settings=Settings,

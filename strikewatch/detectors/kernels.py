@@ -1,4 +1,7 @@
-"""What every kernel shares: compilation, the shape of its input, and how it writes a finding down.
+"""What every kernel shares: how it is declared, the shape of its input, and how it writes a finding down.
+
+`@kernel` and `@part` only record a function. Importing a detector, as the settings do, therefore loads no compiler;
+`strikewatch.detectors.compiler` is imported when a kernel is first compiled or called.
 
 A kernel is a plain loop over stretches of time. A hammer's new rows divide the time from its last watermark to its new
 one into stretches [a, b) on which every channel stands still, but for hold times that run out:
@@ -12,11 +15,13 @@ begins with row i: the hammer is known to fire up to there, so it fires at a whe
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any, Final, TypeVar, cast
 
-import numba
 import numpy as np
+
+from strikewatch.core.channels import CHANNELS
 
 NEVER: Final = -(1 << 62)
 """An instant before all others: "not yet"."""
@@ -33,6 +38,13 @@ NOTED: Final = 4
 LOW: Final = 0
 MEDIUM: Final = 1
 HIGH: Final = 2
+
+CHANNEL_BITS: Final = np.uint64
+"""A set of channels, one bit each in the order of CHANNELS. Evidence holds it as a float, exact up to 53 bits."""
+if len(CHANNELS) > 53:
+    raise AssertionError(
+        "there are more than 53 channels: give sensor_fault's evidence a second number for them"
+    )
 
 SPAN: Final = np.dtype(
     [
@@ -99,9 +111,49 @@ FINDING: Final = np.dtype(
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def _compiler(signatures: Any = None, **more: bool) -> Callable[[Any], Any]:
-    options: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", **more}
-    return cast(Callable[[Any], Any], numba.njit(signatures, **options))
+@dataclass(slots=True, eq=False)
+class Kernel:
+    """A function that numba compiles when a kernel is first needed.
+
+    `evidence_sizes`: see `emit`. `compiled` is numba's dispatcher, which then takes this object's place in its module.
+    """
+
+    py_func: Callable[..., Any]
+    options: Mapping[str, bool]
+    evidence_sizes: tuple[int, ...] = ()
+    compiled: Any = None
+
+    def __call__(self, *arguments: Any) -> Any:
+        """Run it compiled. Only names imported before the compiler was loaded come by here."""
+        return compiled(self)(*arguments)
+
+
+KERNELS: Final[list[Kernel]] = []
+"""Every kernel and part declared so far."""
+_realise: list[Callable[[Kernel], Any]] = []
+"""How the compiler takes a kernel, once it is loaded."""
+
+
+def compiler_loaded(realise: Callable[[Kernel], Any]) -> None:
+    """Have `realise` make the dispatcher of every kernel, of those declared later too."""
+    _realise.append(realise)
+    for each in KERNELS:
+        realise(each)
+
+
+def _declare(function: Any, evidence_sizes: tuple[int, ...] = (), **options: bool) -> Any:
+    declared = Kernel(function, options, evidence_sizes)
+    KERNELS.append(declared)
+    return _realise[0](declared) if _realise else declared
+
+
+def compiled(function: Any) -> Any:
+    """The dispatcher of a kernel, for calls without a detour; any other function as it is."""
+    if isinstance(function, Kernel):
+        if function.compiled is None:
+            from strikewatch.detectors import compiler  # noqa: F401 - loading it realises all kernels
+        return function.compiled
+    return function
 
 
 def read_only(array: Any) -> Any:
@@ -110,28 +162,34 @@ def read_only(array: Any) -> Any:
     return array
 
 
-def settle(compiled: Any, *like: Any) -> None:
+def settle(function: Any, *like: Any) -> None:
     """Compile a kernel for arguments like these, and for no others.
 
     Left to itself it would be compiled once more whenever a single hammer's record happens to be contiguous.
     """
-    if compiled.signatures:
-        return
-    compiled.compile(tuple(numba.typeof(one) for one in like))  # type: ignore[no-untyped-call]
-    compiled.disable_compile()
+    from strikewatch.detectors import compiler
+
+    compiler.compile_for(compiled(function), like)
 
 
 def part(function: _Function) -> _Function:
     """A piece of a kernel, not to be called from Python: spares the compiler the way in."""
-    return cast(_Function, _compiler(no_cpython_wrapper=True, no_cfunc_wrapper=True)(function))
+    return cast(_Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True))
 
 
 def kernel(function: _Function) -> _Function:
-    """Compile at the first call and keep the result (see `strikewatch.numba_cache`); other threads run meanwhile."""
-    return cast(_Function, _compiler()(function))
+    """A function to be called from Python, compiled once and kept on disk (see `strikewatch.numba_cache`)."""
+    return cast(_Function, _declare(function))
 
 
-def _emit(
+def _emit_sizes(function: _Function) -> Any:
+    """Compile for evidence of so many numbers, constants as variables: left to itself, forty times over."""
+    sizes = (1, 2, 3, 4, 6, 12, EVIDENCE)
+    return _declare(function, sizes, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+
+
+@_emit_sizes
+def emit(
     out: Any, n: int, g: int, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any
 ) -> int:
     """Write finding number n; return n + 1. `evidence`: up to EVIDENCE floats, in the fault's order."""
@@ -153,16 +211,6 @@ def _emit(
 def nothing_yet() -> int:
     """Zero findings: not the literal, for which all that is handed it would be compiled once more."""
     return np.int64(0)  # type: ignore[return-value]  # numba's int
-
-
-_INT: Final = numba.int64
-_OUT: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
-emit: Final = _compiler(
-    # For constants as for variables, once a size of evidence: left to itself it would be compiled forty times.
-    [_INT(_OUT, *(_INT,) * 7, numba.types.UniTuple(numba.float64, k)) for k in (1, 2, 3, 4, 6, 12, EVIDENCE)],  # type: ignore[no-untyped-call]
-    no_cpython_wrapper=True,
-    no_cfunc_wrapper=True,
-)(_emit)
 
 
 @part

@@ -8,14 +8,14 @@ its limit makes one spell, in which only what lies beyond counts. The fault's on
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 import numpy as np
 
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight, Trace
 from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     CLEARED,
@@ -205,6 +205,42 @@ def run(
     return n
 
 
+def _reviewed(
+    fault: Fault,
+    channels: tuple[str, ...],
+    limits: Callable[[Any], tuple[float, float]],
+    measure: int,
+    firing: bool,
+    title: str,
+) -> Fault:
+    """Complete a fault by what the review needs: its duration, and its channels against their limits."""
+    duration = next(iter(fault.evidence))
+    longest = "the longest: {value:.1f} s of firing" if firing else "the longest: {value:.0f} s"
+    return fault._replace(
+        duration=duration,
+        duration_over="firing" if firing else "operating",
+        highlights=(*fault.highlights, Highlight(duration, longest)),
+        trace=Trace(
+            title or ", ".join(name.replace("_", " ") for name in channels),
+            channels,
+            lambda own: tuple(limit for limit in limits(own) if math.isfinite(limit)),
+            _TRANSFORMS[measure],
+        ),
+    )
+
+
+def _off_line(angle_deg: Any) -> Any:
+    return np.abs((angle_deg + 90.0) % 180.0 - 90.0)
+
+
+_TRANSFORMS: Final[Mapping[int, Callable[[Any], Any]]] = {
+    AS_IS: lambda values: values,
+    SIZE: np.abs,
+    OFF_LINE: _off_line,
+}
+"""As `_measured`, of an array."""
+
+
 def spells(
     fault: Fault,
     settings: type[DetectorSettings],
@@ -214,11 +250,12 @@ def spells(
     measure: int = AS_IS,
     tells: int = HIGHEST,
     firing: bool = True,
+    title: str = "",
 ) -> Detector:
     """A detector of spells beyond `limits` (low, high) of up to three channels with one hold time.
 
     Its settings have `limit_s` and `pause_s`. The fault's evidence: ns counted, then what `tells` says, and for LOWEST
-    the highest.
+    the highest. `title`: of the channels' trace in the review's pictures; left out: their names.
     """
     (hold,) = {CHANNELS[name].hold_ns for name in channels}
 
@@ -232,7 +269,7 @@ def spells(
     return Detector(
         name=fault.name,
         version=1,
-        faults=(fault,),
+        faults=(_reviewed(fault, channels, limits, measure, firing, title),),
         settings=settings,
         state=STATE,
         params_dtype=PARAMS,

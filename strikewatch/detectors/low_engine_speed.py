@@ -43,9 +43,11 @@ DETECTOR: Final = spells(
         "Fired {firing_slow_s:.1f} s with the engine down to {lowest_rpm} rpm; bring it to working speed first.",
         {"firing_slow_s": seconds, "lowest_rpm": whole},
         of_operator=True,
+        by_machine=True,
     ),
     Settings,
     ("engine_rpm",),
     _limits,
     tells=LOWEST,
+    title="Engine speed, rpm",
 )

@@ -8,7 +8,7 @@ from typing import Final
 
 from pydantic import Field
 
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import DetectorSettings, seconds, tenth
 from strikewatch.detectors.limit_rule import SIZE, spells
 
@@ -33,9 +33,11 @@ DETECTOR: Final = spells(
         "Fired {firing_off_square_s:.1f} s with the tool up to {tilt_max_deg:.0f}° off square; set it square first.",
         {"firing_off_square_s": seconds, "tilt_max_deg": tenth},
         of_operator=True,
+        highlights=(Highlight("tilt_max_deg", "the furthest off square: {value:.0f}°"),),
     ),
     Settings,
     ("tilt_deg",),
     _limits,
     measure=SIZE,
+    title="Off square, °",
 )

@@ -9,7 +9,7 @@ from typing import Final
 
 from pydantic import Field
 
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import DetectorSettings, seconds, tenth
 from strikewatch.detectors.limit_rule import OFF_LINE, spells
 
@@ -34,9 +34,13 @@ DETECTOR: Final = spells(
         "Fired {firing_over_side_s:.1f} s up to {from_track_max_deg:.0f}° off the tracks' line; turn the carrier.",
         {"firing_over_side_s": seconds, "from_track_max_deg": tenth},
         of_operator=True,
+        highlights=(
+            Highlight("from_track_max_deg", "the furthest: {value:.0f}° from the line of the tracks"),
+        ),
     ),
     Settings,
     ("swing_deg",),
     _limits,
     measure=OFF_LINE,
+    title="From the line of the tracks, °",
 )

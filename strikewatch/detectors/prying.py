@@ -9,7 +9,7 @@ from typing import Final
 
 from pydantic import Field
 
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import DetectorSettings, seconds, tenth
 from strikewatch.detectors.limit_rule import spells
 
@@ -37,9 +37,11 @@ DETECTOR: Final = spells(
         "Side load on the tool of up to {side_load_max_bar:.0f} bar for {pried_s:.1f} s; the hammer is no crowbar.",
         {"pried_s": seconds, "side_load_max_bar": tenth},
         of_operator=True,
+        highlights=(Highlight("side_load_max_bar", "the hardest: {value:.0f} bar"),),
     ),
     Settings,
     ("side_load_bar",),
     _limits,
     firing=False,
+    title="Side load, bar",
 )

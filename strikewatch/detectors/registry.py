@@ -1,10 +1,14 @@
 """What counts as a fault: one file each, over a shared reading of what is known at each instant.
 
-`DETECTORS` is the registry: a new detector is one new file and one line here.
+`DETECTORS` is the registry: a new detector is one new file and one line here. Settings, review, filters and page take
+what they need to know of a fault from it.
 """
 
+from collections.abc import Mapping
 from typing import Final
 
+from strikewatch.core.channels import BASIC
+from strikewatch.core.finding import Fault
 from strikewatch.detectors import (
     cold_oil,
     end_of_stroke,
@@ -48,3 +52,24 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     sensor_fault.DETECTOR,
     exposure.DETECTOR,
 )
+
+FAULTS: Final[Mapping[str, Fault]] = {
+    fault.name: fault for detector in DETECTORS for fault in detector.faults
+}
+"""Every fault by name, in the order of the registry."""
+DETECTOR_OF: Final[Mapping[str, str]] = {fault.name: d.name for d in DETECTORS for fault in d.faults}
+"""The name of the detector, and so of the settings, of each fault."""
+
+
+def _in_every_feed(detector: Detector) -> bool:
+    return all(any(name in BASIC for name in group) for group in detector.needs)
+
+
+COMMON: Final = tuple(
+    fault.name for d in DETECTORS if _in_every_feed(d) for fault in d.faults if fault.of_operator
+)
+"""The operator's faults that every feed can show."""
+MISUSE: Final = tuple(
+    fault.name for d in DETECTORS if not _in_every_feed(d) for fault in d.faults if fault.of_operator
+)
+"""The operator's faults that only richer feeds can show."""

@@ -13,7 +13,7 @@ from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detectors.kernels import (
     CLEARED,
@@ -239,6 +239,7 @@ DETECTOR: Final = Detector(
             "Fired {firing_s:.1f} s in one spot; reposition, or break from another side.",
             {"firing_s": seconds, "pose_known": bool, "mean_pressure_bar": tenth, "oil_max_c": tenth},
             of_operator=True,
+            highlights=(Highlight("firing_s", "the longest: {value:.1f} s of firing in one spot"),),
         ),
     ),
     settings=Settings,

@@ -14,8 +14,9 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
-from strikewatch.detectors.base import Detector, DetectorSettings
+from strikewatch.detectors.base import Detector, DetectorSettings, Older
 from strikewatch.detectors.kernels import (
+    CHANNEL_BITS,
     CLEARED,
     LOW,
     NEVER,
@@ -39,21 +40,27 @@ class Settings(DetectorSettings):
     )
 
 
-STATE: Final = np.dtype(
-    [
-        ("impossible", "<u4"),  # one bit a channel, in the order of CHANNELS
-        ("frozen", "<u4"),
-        ("seen_impossible", "<u4"),  # all bits since the onset
-        ("seen_frozen", "<u4"),
-        ("onset", "<i8"),
-        ("pressure", "<f8"),
-        ("pressure_until", "<i8"),
-        ("pressure_same", "<i8"),  # ns of firing without a change
-        ("oil", "<f8"),
-        ("oil_until", "<i8"),
-        ("oil_same", "<i8"),
-    ]
-)
+def _layout(bits: str) -> np.dtype[Any]:
+    return np.dtype(
+        [
+            ("impossible", bits),  # one bit a channel, in the order of CHANNELS
+            ("frozen", bits),
+            ("seen_impossible", bits),  # all bits since the onset
+            ("seen_frozen", bits),
+            ("onset", "<i8"),
+            ("pressure", "<f8"),
+            ("pressure_until", "<i8"),
+            ("pressure_same", "<i8"),  # ns of firing without a change
+            ("oil", "<f8"),
+            ("oil_until", "<i8"),
+            ("oil_same", "<i8"),
+        ]
+    )
+
+
+STATE: Final = _layout("<u8")
+FIRST: Final = _layout("<u4")
+"""Version 1, which had room for 32 channels."""
 PARAMS: Final = np.dtype([("frozen", "<i8")])
 
 _NAMES: Final = tuple(CHANNELS)
@@ -152,7 +159,7 @@ def run(
                         pressure = v
                         pressure_same = 0
                         if troubled:
-                            s.frozen &= ~np.uint32(_PRESSURE_BIT)
+                            s.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
                 v = sample(oil_c, i)
                 if v == v:
                     oil_until = a + _HOLD_OIL
@@ -160,7 +167,7 @@ def run(
                         oil = v
                         oil_same = 0
                         if troubled:
-                            s.frozen &= ~np.uint32(_OIL_BIT)
+                            s.frozen &= ~CHANNEL_BITS(_OIL_BIT)
                 if not sound:
                     s.impossible = (s.impossible | bad[i]) & ~good[i]
                     troubled = troubled or s.impossible != 0
@@ -184,13 +191,13 @@ def run(
                 pressure_at = a + p.frozen - pressure_was
                 oil_at = a + p.frozen - oil_was
                 if oil_froze and not (pressure_froze and pressure_at < oil_at):
-                    s.frozen |= np.uint32(_OIL_BIT)
+                    s.frozen |= CHANNEL_BITS(_OIL_BIT)
                     n = _note(s, oil_at, out, n, g)
                 if pressure_froze:
-                    s.frozen |= np.uint32(_PRESSURE_BIT)
+                    s.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
                     n = _note(s, pressure_at, out, n, g)
                 if oil_froze:
-                    s.frozen |= np.uint32(_OIL_BIT)
+                    s.frozen |= CHANNEL_BITS(_OIL_BIT)
                     n = _note(s, oil_at, out, n, g)
         s.pressure = pressure
         s.pressure_until = pressure_until
@@ -223,7 +230,8 @@ def _channels(bits: float) -> str:
 
 DETECTOR: Final = Detector(
     name="sensor_fault",
-    version=1,
+    version=2,
+    older={1: Older(FIRST, lambda record: {name: record[name] for name in FIRST.names or ()})},
     faults=(
         Fault(
             "sensor_fault",

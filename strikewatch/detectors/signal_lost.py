@@ -10,8 +10,8 @@ import numpy as np
 from pydantic import Field
 
 from strikewatch.core import instant
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
+from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
@@ -32,10 +32,8 @@ class Settings(DetectorSettings):
     """Nothing heard of a hammer at work."""
 
     silence_s: float = Field(30.0, gt=0, description="No row for this long is a lost signal, s")
-    working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(
-        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
-    )
+    working_rpm: float = carrier.WORKING_RPM
+    steady_s: float = carrier.STEADY_S
 
 
 STATE: Final = np.dtype(
@@ -49,19 +47,17 @@ STATE: Final = np.dtype(
 )
 PARAMS: Final = np.dtype([("silence", "<i8"), ("working_rpm", "<f8"), ("steady", "<i8")])
 
-_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
-
 
 @part
 def _take(s: Any, p: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
     """Know what is known at row i, the newest of those from `first` on."""
     before = nth(time_ns, i - 1) if i > first else s.last_row
     s.last_row = nth(time_ns, i)
-    s.steady = 1 if s.last_row - before <= p.steady else 0
+    s.steady = 1 if carrier.rows_close(before, s.last_row, p.steady) else 0
     k = newest(engine_rpm, first, i)
     if k >= first:
         s.has_engine_rpm = 1
-        s.rpm_until = nth(time_ns, k) + _HOLD if engine_rpm[k] > p.working_rpm else nth(time_ns, k)
+        s.rpm_until = carrier.turns_until(engine_rpm[k], nth(time_ns, k), p.working_rpm)
 
 
 @part

@@ -9,7 +9,7 @@ from typing import Final
 
 from pydantic import Field
 
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import DetectorSettings, hundredth, seconds
 from strikewatch.detectors.limit_rule import spells
 
@@ -35,8 +35,10 @@ DETECTOR: Final = spells(
         "Fired with water up to {water_max_m:.2f} m above the lower bushing ({firing_submerged_s:.1f} s); lift it out.",
         {"firing_submerged_s": seconds, "water_max_m": hundredth},
         of_operator=True,
+        highlights=(Highlight("water_max_m", "the deepest: {value:.2f} m of water"),),
     ),
     Settings,
     ("water_m",),
     _limits,
+    title="Water above the lower bushing, m",
 )

@@ -19,9 +19,9 @@ from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import Spent, Stretch
 from strikewatch.detectors import coverage, exposure, pose
 from strikewatch.detectors import firing as reading
-from strikewatch.detectors.base import Detector, DetectorSettings
+from strikewatch.detectors.base import NO_BITS, Detector, DetectorSettings
 from strikewatch.detectors.blank_firing import blank_firing
-from strikewatch.detectors.kernels import EVENT, FINDING, NEVER, NOTED, SPAN
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, NOTED, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.attribution import Attribution
@@ -35,8 +35,8 @@ _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "sta
 _NONE: Final[Mapping[str, Any]] = {
     **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
     "events": np.empty(0, EVENT),
-    "bad": np.empty(0, np.uint32),
-    "good": np.empty(0, np.uint32),
+    "bad": NO_BITS,
+    "good": NO_BITS,
 }
 
 
@@ -110,6 +110,7 @@ class Pipeline:
         pose.settle_pose()
         for detector in DETECTORS:
             detector.settle()
+        self._runs = [compiled(detector.run) for detector in DETECTORS]
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._own: dict[Key, HammerSettings] = {}
@@ -246,8 +247,8 @@ class Pipeline:
         findings: list[Finding] = []
         notes: dict[str, Any] = {}
         before = _not_found(state) if len(events) else 0
-        for detector in DETECTORS:
-            n = detector.run(
+        for detector, run in zip(DETECTORS, self._runs, strict=True):
+            n = run(
                 report,
                 spans,
                 rows.time_ns,
@@ -374,16 +375,16 @@ class Pipeline:
                 column = np.where(bad, np.nan, column)
             inputs[name] = column
         if impossible or state["sensor_fault"]["impossible"].any():
-            inputs["bad"] = np.zeros(len(rows), np.uint32)
-            inputs["good"] = np.zeros(len(rows), np.uint32)
+            inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
+            inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
             for bit, name in enumerate(CHANNELS):
                 if name in rows.columns:
                     if name in impossible:
-                        inputs["bad"] |= impossible[name].astype(np.uint32) << np.uint32(bit)
-                    inputs["good"] |= (inputs[name] == inputs[name]).astype(np.uint32) << np.uint32(bit)
+                        inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+                    inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
         return inputs
 
 
 def _not_found(state: Any) -> Any:
     """Corrections so far of entries that are not kept, of each hammer."""
-    return sum(state[name]["not_found"] for name in ("grease", "upkeep", "walk_round", "long_storage"))
+    return sum(state[d.name]["not_found"] for d in DETECTORS if "not_found" in (d.state.names or ()))

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from strikewatch.core.batch import Floats, Key
+from strikewatch.core.finding import Fault
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import same_spot
 from strikewatch.detectors.greasing import manual_greasing
+from strikewatch.detectors.registry import FAULTS
 from strikewatch.engine.pipeline import HammerSettings
 
 if TYPE_CHECKING:
@@ -57,8 +59,8 @@ class Measure:
     over: str = "firing_s"
 
 
-def _misuse(fault: str, evidence: str, over: str = "firing_s") -> Measure:
-    return Measure(f"{fault}_s", "s", fault, evidence, over)
+def _spell(fault: Fault) -> Measure:
+    return Measure(f"{fault.name}_s", "s", fault.name, fault.duration, f"{fault.duration_over}_s")
 
 
 _WORK_MEASURES: Final[Mapping[str, tuple[Measure, str, float]]] = {
@@ -77,13 +79,7 @@ _ALERT_MEASURES: Final = (
     Measure("hot_firing_s", "s", "hot_oil", "firing_hot_s"),
     Measure("spot_beyond_s", "s", "same_spot", "firing_s"),
     Measure("grease_overdue_h", "h", "grease_overdue", "since_grease_h", "operating_s"),
-    _misuse("low_engine_speed", "firing_slow_s"),
-    _misuse("end_of_stroke", "firing_end_s"),
-    _misuse("over_side", "firing_over_side_s"),
-    _misuse("off_square", "firing_off_square_s"),
-    _misuse("feed_force", "firing_off_band_s"),
-    _misuse("prying", "pried_s", "operating_s"),
-    _misuse("submerged", "firing_submerged_s"),
+    *(_spell(fault) for fault in FAULTS.values() if fault.of_operator and fault.duration),
 )
 _COUNT_MEASURES: Final = (
     Measure("checks_missed", "1", "check_missed"),

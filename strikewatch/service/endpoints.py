@@ -4,6 +4,7 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks import mqtt
 from strikewatch.sinks.endpoint import Endpoint, of_webhook
 from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.standing_alerts import standing
 
@@ -12,7 +13,7 @@ def addresses(settings: Settings) -> dict[str, str]:
     """Endpoint → where it is."""
     found = {one.name: one.url for one in settings.webhooks}
     if settings.mqtt_alerts.publish:
-        found[mqtt.NAME] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"
+        found[MQTT_ALERTS] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"
     return found
 
 
@@ -38,7 +39,7 @@ def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
                 settings.mqtt_alerts,
                 settings.mqtt,
                 lambda site, hammer: [
-                    one for one in standing(store, site, hammer) if routes(mqtt.NAME, one, None)
+                    one for one in standing(store, site, hammer) if routes(MQTT_ALERTS, one, None)
                 ],
             )
         )
@@ -47,4 +48,4 @@ def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
 
 def _routes(settings: Settings) -> Routes:
     filters: dict[str, Filter] = {one.name: one.filter for one in settings.webhooks}
-    return Routes(filters | {mqtt.NAME: settings.mqtt_alerts.filter}, settings.sites)
+    return Routes(filters | {MQTT_ALERTS: settings.mqtt_alerts.filter}, settings.sites)

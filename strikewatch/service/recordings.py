@@ -93,7 +93,7 @@ class Recordings:
         for path in found.values():
             yield f"settings of {path.parent}: its own {path.name}"
         if len(found) < len(shifts):
-            yield "settings of the other recordings: the built-in ones and the environment's"
+            yield "settings of the other recordings: those that `strikewatch settings` shows"
 
     def arguments(self) -> tuple[str, ...]:
         """The options of a command that reads them in the same way."""

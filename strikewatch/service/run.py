@@ -236,7 +236,7 @@ class _Watch:
             return
         self._said = now
         if not status.connected:
-            _log.error("broker_away", problem=status.reason, remedy="strikewatch survey looks for the cause")
+            _log.error("broker_away", problem=status.reason, remedy="strikewatch check looks for the cause")
         rejected = sum(worker.rejected.values())
         if rejected > self._rejected:
             _log.warning(

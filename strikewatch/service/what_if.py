@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.registry import DETECTOR_OF
 from strikewatch.errors import InputError
 from strikewatch.service.recordings import Recordings
 from strikewatch.settings.tree import Settings, with_faults
@@ -65,8 +65,7 @@ def steps(text: str) -> list[float]:
 def faults_of(name: str) -> list[str]:
     """The faults of the detector that a setting belongs to; all faults for what they share, as `faults.firing`."""
     detector = name.split(".")[1]
-    own = [fault.name for one in DETECTORS if one.name == detector for fault in one.faults]
-    return own or [fault.name for one in DETECTORS for fault in one.faults]
+    return [fault for fault, owner in DETECTOR_OF.items() if owner == detector] or list(DETECTOR_OF)
 
 
 def present(settings: Settings, name: str) -> Any:

@@ -40,6 +40,7 @@ from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.on_change import bounds_of
+from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
 from strikewatch.sources.ordering import NEVER, Admit
 from strikewatch.sources.remedies import meaning
 from strikewatch.storage.actions.manual_events import Noted
@@ -171,6 +172,8 @@ class Worker:
             events.setdefault((event.site, event.hammer), []).append(event)
         for key in dict.fromkeys([*saved.states, *events]):
             self._admit.restore(key, self._pipeline.upto(key), waiting.get(key, NO_ROWS), events.get(key, ()))
+            if key in saved.states:
+                self._admit.resume(key, *saved.states[key])
             self._heard.setdefault(key, now)
         for one in saved.alerts:
             key = one.record["site"], one.record["hammer"]
@@ -322,7 +325,7 @@ class Worker:
         """Make the step durable; a database that refuses is tried again, while the broker keeps what follows."""
         states = {}
         for key in touched:
-            state = self._pipeline.saved(key) + self._hold.saved(key)
+            state = self._pipeline.saved(key) + self._hold.saved(key) + self._admit.saved(key)
             waiting = self._admit.waiting(key)
             states[key] = state + spool.encode([(key, waiting)]) if len(waiting) else state
         record = StepRecord(
@@ -334,7 +337,7 @@ class Worker:
             bouts=step.bouts,
             stretches=step.stretches,
             states=states,
-            layout=f"{LAYOUT} {HOLD_LAYOUT}",
+            layout=f"{LAYOUT} {HOLD_LAYOUT} {ARRIVAL_LAYOUT}",
             rejects=step.rejects,
             counts=self._admit.take_tally(),
             feed=self._feed_tally.take(self._monotonic()),

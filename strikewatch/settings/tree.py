@@ -30,13 +30,13 @@ from strikewatch.settings.environment import PREFIX, meant, mistakes, usable, va
 from strikewatch.settings.faults import Faults
 from strikewatch.sinks.filter import Filter as WebhookFilter
 from strikewatch.sinks.filter import Sites
-from strikewatch.sinks.heartbeat import Settings as Heartbeat
-from strikewatch.sinks.log import Settings as Log
-from strikewatch.sinks.mqtt import NAME as MQTT_ALERTS
-from strikewatch.sinks.mqtt import Settings as MqttAlerts
-from strikewatch.sinks.webhook import Settings as Webhook
+from strikewatch.sinks.settings import MQTT_ALERTS
+from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
+from strikewatch.sinks.settings import LogSettings as Log
+from strikewatch.sinks.settings import MqttSettings as MqttAlerts
+from strikewatch.sinks.settings import WebhookSettings as Webhook
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
-from strikewatch.storage.recorder.recorder import Settings as Recording
+from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store
 from strikewatch.web.settings import Settings as Http
 

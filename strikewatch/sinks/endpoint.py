@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
-from strikewatch.sinks import webhook
 from strikewatch.sinks.address import Resolver, look_up
 from strikewatch.sinks.http_post import Poster
 from strikewatch.sinks.retry_schedule import Schedule
 from strikewatch.sinks.sender import Sender
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.sinks.target import read_secrets
 
 
@@ -19,7 +19,7 @@ class Endpoint:
     sender: Sender
 
 
-def of_webhook(settings: webhook.Settings, resolve: Resolver = look_up) -> Endpoint:
+def of_webhook(settings: WebhookSettings, resolve: Resolver = look_up) -> Endpoint:
     """Raises SettingsError where a secret cannot be read."""
     keys = read_secrets(settings, f"webhook {settings.name}")
     return Endpoint(settings.name, settings, Poster(settings, keys, resolve))

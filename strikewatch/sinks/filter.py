@@ -15,12 +15,12 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
-from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.registry import FAULTS as REGISTERED
 from strikewatch.engine.self_alerts import OWN
 from strikewatch.sinks.weekly_hours import Stretches, parse, within
 
 FAULTS: Final = (
-    *(fault.name for detector in DETECTORS for fault in detector.faults),
+    *REGISTERED,
     *(fault.name for fault in OWN),
 )
 

@@ -11,21 +11,15 @@ from typing import Any, Final
 from uuid import uuid4
 
 import structlog
-from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.target import Target, read_secrets
+from strikewatch.sinks.settings import HeartbeatSettings as Settings
+from strikewatch.sinks.target import read_secrets
 
 TYPE: Final = "strikewatch.heartbeat"
 _log: Final = structlog.get_logger("heartbeat")
-
-
-class Settings(Target):
-    """Where the heartbeat goes. Left out: nowhere."""
-
-    every_s: float = Field(default=60.0, ge=1, le=3600, description="Time between two beats, s")
 
 
 def beat(name: str, every_s: float, now: Instant, state: Mapping[str, Any]) -> bytes:

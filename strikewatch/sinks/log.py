@@ -8,33 +8,16 @@ import logging
 import logging.handlers
 import sys
 from collections.abc import Iterable
-from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import structlog
-from pydantic import BaseModel, ConfigDict, Field
 from structlog.typing import EventDict, Processor
 
 from strikewatch.core.alert import Change
+from strikewatch.sinks.settings import LogSettings as Settings
 
 ALERT: Final = "alert"
 _log = structlog.get_logger("strikewatch.alerts")
-
-
-class Settings(BaseModel):
-    """What the log looks like and where it goes."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    form: Literal["json", "console"] = Field(
-        default="console", description="What lines look like: json, one object a line, or console, for people"
-    )
-    level: Literal["debug", "info", "warning", "error"] = Field(
-        default="info", description="The least level shown: debug, info (alerts are), warning or error"
-    )
-    file: Path | None = Field(
-        default=None, description="File to append to, reopened when rotated away; left out: standard error"
-    )
 
 
 def set_up(settings: Settings) -> None:

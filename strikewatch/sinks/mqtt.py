@@ -19,44 +19,25 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
-from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import Instant
 from strikewatch.sinks import webhook
 from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.filter import Filter
-from strikewatch.sinks.retry_schedule import Schedule
 from strikewatch.sinks.sender import Answer
+from strikewatch.sinks.settings import MQTT_ALERTS
+from strikewatch.sinks.settings import MqttSettings as Settings
 from strikewatch.sources.mqtt.connect import context_of, dial, password_of
 from strikewatch.sources.mqtt.settings import Settings as Broker
 from strikewatch.storage.outbox.messages import Message
 
-NAME: Final = "mqtt"
-"""What this endpoint is called in the outbox."""
 _TURN_S: Final = 0.1
-
-
-class Settings(Schedule):
-    """Alerts published to the broker of `mqtt`, as an endpoint called mqtt."""
-
-    publish: bool = Field(default=False, description="Whether alerts are published at all")
-    client_id: str = Field(
-        default="strikewatch-alerts",
-        pattern=r"^[A-Za-z0-9._\-]{1,64}$",
-        description="Name of this session at the broker; another than that of `mqtt`",
-    )
-    standing: bool = Field(
-        default=True, description="Whether what stands is kept at the broker, for lamps that connect late"
-    )
-    timeout_s: float = Field(default=15.0, gt=0, le=60, description="How long an attempt may take in all, s")
-    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
 
 
 def endpoint(settings: Settings, broker: Broker, standing: "Standing") -> Endpoint:
     """The endpoint that publishes."""
-    return Endpoint(NAME, settings, Publisher(settings, broker, standing))
+    return Endpoint(MQTT_ALERTS, settings, Publisher(settings, broker, standing))
 
 
 Standing = Callable[[str, str], Sequence[dict[str, Any]]]

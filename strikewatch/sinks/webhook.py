@@ -13,27 +13,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
-from pydantic import Field
-
 from strikewatch.core import instant
 from strikewatch.errors import Rejected
-from strikewatch.sinks.filter import Filter
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.target import Target
 from strikewatch.storage.outbox.messages import TEST, Message
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
 TOLERANCE_S: Final = 300
 """How far a message's time stamp may lie from the receiver's clock, against replays (seconds)."""
-
-
-class Settings(Schedule, Target):
-    """One endpoint that changes of alerts are posted to."""
-
-    name: str = Field(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="What the endpoint is called here, for good"
-    )
-    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
 
 
 def envelope(message: Message) -> bytes:

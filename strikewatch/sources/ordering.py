@@ -21,6 +21,7 @@ until enough rows after it, or silence, bear it out; a row that goes on from the
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -30,6 +31,11 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources.hammer_buffer import FAR_NS, HOLE, NEVER, Counts, Gate, Policy
 
 __all__ = ["FAR_NS", "NEVER", "Admit", "Counts", "Policy"]
+
+
+_STATE: Final = np.dtype([(name, "<i8") for name in ("last", "origin", "step", "split", "channels")])
+LAYOUT: Final = f"arrival/1:{_STATE.itemsize}"
+"""Name, version and size of what is saved of how a hammer's feed arrives, as in `engine.state.LAYOUT`."""
 
 
 class Admit:
@@ -84,6 +90,22 @@ class Admit:
         gate.waiting, gate.far = waiting[:near], waiting[near:]
         for event in events:
             self.event(event)
+
+    def saved(self, key: Key) -> bytes:
+        """What was learned of how a hammer's feed arrives, as bytes of `LAYOUT`; rows that wait are saved apart."""
+        gate = self._gate(key)
+        return np.array((gate.last, gate.origin, gate.step, gate.split, gate.channels), _STATE).tobytes()
+
+    def resume(self, key: Key, layout: str, state: bytes) -> None:
+        """Take up what `saved` gave, if it is part of a saved state; call it after `restore`."""
+        offset = 0
+        for part in layout.split():
+            if part == LAYOUT:
+                gate = self._gate(key)
+                learned = np.frombuffer(state, _STATE, 1, offset)[0].tolist()
+                last, origin, gate.step, gate.split, gate.channels = learned
+                gate.origin = origin if last == gate.last else gate.last
+            offset += int(part.rpartition(":")[2])
 
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
         """Rows not used since the last call, each lot with its reason."""

@@ -1,13 +1,14 @@
 """Where the processor keeps what it must not forget, and for how long."""
 
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
-from sqlalchemy import URL, make_url
-from sqlalchemy.exc import ArgumentError
 
 from strikewatch.errors import StoreError
+
+if TYPE_CHECKING:
+    from sqlalchemy import URL
 
 _MEANT: Final = "write it as postgresql://USER@HOST:5432/DATABASE"
 
@@ -57,6 +58,9 @@ class Settings(BaseModel):
     def _is_usable(cls, given: str | None) -> str | None:
         if given is None:
             return None
+        from sqlalchemy import make_url
+        from sqlalchemy.exc import ArgumentError
+
         try:
             url = make_url(given)
         except (ArgumentError, ValueError):
@@ -68,10 +72,12 @@ class Settings(BaseModel):
         return given
 
     @property
-    def where(self) -> Path | URL:
+    def where(self) -> "Path | URL":
         """What `Store` opens. Raises StoreError where the password cannot be read."""
         if self.url is None:
             return self.path
+        from sqlalchemy import make_url
+
         url = make_url(self.url)
         if self.password_file is None:
             return url
@@ -79,3 +85,26 @@ class Settings(BaseModel):
             return url.set(password=self.password_file.read_text(encoding="utf-8").strip())
         except (OSError, UnicodeDecodeError) as error:
             raise StoreError(f"password of {url}: {error}; see the setting store.password_file") from error
+
+
+class RecorderSettings(BaseModel):
+    """Recorded shifts of live runs: where, how long each, and how many are kept."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    folder: Path = Field(
+        default=Path("recordings"), description="Folder in which {site}/{start}/ folders are made"
+    )
+    roll_s: float = Field(default=3600.0, ge=1, description="A recording ends at whole multiples of this, s")
+    roll_mib: float = Field(
+        default=64.0,
+        gt=0,
+        le=1024,
+        description="A recording ends earlier at so many raw bytes, held in memory, MiB",
+    )
+    keep_days: float = Field(default=365.0, ge=0, description="Older recordings are removed, days; 0: never")
+    keep_gib: float = Field(
+        default=20.0,
+        ge=0,
+        description="The oldest are removed while all together exceed this, GiB; 0: never",
+    )

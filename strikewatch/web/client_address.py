@@ -9,9 +9,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from starlette.requests import Request
+if TYPE_CHECKING:
+    from starlette.requests import Request
 
 Address = IPv4Address | IPv6Address
 Network = IPv4Network | IPv6Network
@@ -38,7 +39,7 @@ class Client:
     local: bool
 
 
-def client(request: Request, proxies: Sequence[Network]) -> Client:
+def client(request: "Request", proxies: Sequence[Network]) -> Client:
     """Find the client of a request that came in directly or through `proxies`."""
     peer = _address(request.client.host if request.client else "")
     if peer is None:

@@ -103,7 +103,7 @@ def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest
 def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
     """As a process of its own, beside the open store; twice the same is no error."""
     short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
-    for said in ("Acknowledged.", "It needs no acknowledgement (any more)."):
+    for said in ("Acknowledged.", "It needs no acknowledgement."):
         done = strikewatch(
             "alerts", "--config", config, "acknowledge", short, "--by", "manager", "--comment", "called"
         )
@@ -149,8 +149,8 @@ def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixt
             ("hammer", "out-of-service", "HB-09", "--by", "a", "--reason", "b"),
             "there are: fennick-hollow/HB-01",
         ),
-        (("figures", "--from", "1h", "--to", "2h"), "--from must be before --to"),
-        (("figures", "--site", "elsewhere"), "no alert was ever raised at elsewhere"),
+        (("alarm-metrics", "--from", "1h", "--to", "2h"), "--from must be before --to"),
+        (("alarm-metrics", "--site", "elsewhere"), "no alert was ever raised at elsewhere"),
     ],
 )
 def test_misuse_is_told_with_the_remedy(
@@ -165,10 +165,10 @@ def test_misuse_is_told_with_the_remedy(
 
 @pytest.mark.usefixtures("scene")
 def test_figures_stand_beside_the_yardsticks(capsys: pytest.CaptureFixture[str]) -> None:
-    table = told(capsys, "figures", "--from", "1d")
+    table = told(capsys, "alarm-metrics", "--from", "1d")
     assert max(map(len, table.splitlines())) <= 80
     assert "about 150 acceptable, 300 the most" in table
-    (found,) = lines(capsys, "figures", "--from", "1d", "--site", "fennick-hollow")
+    (found,) = lines(capsys, "alarm-metrics", "--from", "1d", "--site", "fennick-hollow")
     assert (found["alerts"], found["busiest_10_min"]) == (3, 3)
 
 

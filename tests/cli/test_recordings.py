@@ -98,14 +98,14 @@ def test_a_table_with_semicolons_decimal_commas_and_other_names(
         (["--allow-loss", "101"], "give a percentage"),
     ],
 )
-@pytest.mark.parametrize("command", ["replay", "use", "wear", "tools", "review", "suppose"])
+@pytest.mark.parametrize("command", ["replay", "usage", "wear", "tools", "review", "what-if"])
 def test_an_option_that_cannot_be_used_names_the_remedy(
     command: str, options: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The same options, and the same words, in every command that reads recordings."""
     samples = frame().drop(columns="hammer").rename(columns={"oil_c": "oel"})
     shift = written(tmp_path, samples)
-    more = ["--set", "faults.same_spot.limit_s=12"] if command == "suppose" else []
+    more = ["--set", "faults.same_spot.limit_s=12"] if command == "what-if" else []
     err = refused(capsys, command, shift, *more, *options)
     assert said in err
     if not options:
@@ -162,7 +162,7 @@ def test_what_is_lost_of_every_shift_is_an_error(tmp_path: Path, capsys: pytest.
     assert second.startswith(str(tmp_path / "b"))
     assert "16 of 320 rows from a wrong clock, the first: HB-01 at 2001-" in second
     assert "--allow-loss 5" in second
-    for command in ("use", "review"):
+    for command in ("usage", "review"):
         assert refused(capsys, command, tmp_path).count("would be lost") == 2
     ids, err = replay(capsys, tmp_path / "b", "--allow-loss", "5")
     assert ids
@@ -201,7 +201,7 @@ def test_each_shift_of_a_hammer_has_its_own_settings(
     assert onsets == ["07:00:25", "07:00:25", "08:00:25", "08:00:30"]
     assert f"settings of {strict}" in err
     supposed = ["--set", "faults.same_spot.limit_s=12", "--json"]
-    assert main(["suppose", str(tmp_path), *supposed]) == 0
+    assert main(["what-if", str(tmp_path), *supposed]) == 0
     assert capsys.readouterr().out
     broken = shutil.copytree(tmp_path / "a", tmp_path / "c") / "second" / SITE / "settings.toml"
     broken.write_text("[hammers.HB-01.same_spot]\nlimit = 1\n")

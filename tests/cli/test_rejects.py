@@ -108,7 +108,7 @@ def test_an_unknown_sender_and_a_bad_time_are_refused(capsys: pytest.CaptureFixt
 def test_the_survey_counts_those_of_the_last_day_and_says_what_to_do(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    main(["survey", "--json"])
+    main(["check", "--json"])
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     own = [one for one in found if one["what"] == "rejected data"]
     assert [one["seen"].partition(":")[0] for one in own] == ["fennick-hollow/HB-02"] * 3
@@ -120,7 +120,7 @@ def test_a_survey_with_nothing_rejected_says_so(tmp_path: Path, capsys: pytest.C
     Store(tmp_path / "w.db").close()
     capsys.readouterr()  # what opening the store logged
     (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "w.db"}"\n[mqtt]\nport = 1\n')
-    main(["survey", "--json", "--config", str(tmp_path / "s.toml")])
+    main(["check", "--json", "--config", str(tmp_path / "s.toml")])
     found = {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
     assert found["rejected data"]["word"] == "ok"
 

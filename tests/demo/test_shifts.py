@@ -1,4 +1,4 @@
-"""The recorded shifts: they can be made anew, are small, and hold what the README promises."""
+"""The recorded shifts: they can be made anew, are small, and hold what the guides promise."""
 
 import json
 from collections import Counter

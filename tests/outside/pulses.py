@@ -2,13 +2,13 @@
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from strikewatch.detectors.blank_firing import blow_counter
+from strikewatch.detectors.kernels import kernel
 
 
-@numba.njit
+@kernel
 def _over(time_ns: Any, pressure_bar: Any, state: Any, tally: Any, skip: int, told: Any) -> float:
     s = state[0]
     blow_counter.restart(s, time_ns[0])

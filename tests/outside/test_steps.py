@@ -2,11 +2,11 @@
 
 import math
 
-import numba
 import numpy as np
 import pytest
 
 from strikewatch.detectors.blank_firing.cusum import cusum, ewma
+from strikewatch.detectors.kernels import kernel
 
 CUSUM_DATA = (
     "324.925 324.675 324.725 324.350 325.350 325.225 324.125 324.525 325.225 324.600 324.625 325.150 328.325 "
@@ -17,7 +17,7 @@ EWMA_DATA = "52 47 53 49.3 50.1 47 51 50.1 51.2 50.5 49.6 47.6 49.9 51.3 47.8 51
 """The same, 6.3.2.4: weight 0.3, target 50, s = 2.0539, limits 47.4115 and 52.5884."""
 
 
-@numba.njit
+@kernel
 def sums(deviations: np.ndarray, allowance: float) -> np.ndarray:  # type: ignore[type-arg]
     out = np.empty(len(deviations))
     total = 0.0
@@ -27,7 +27,7 @@ def sums(deviations: np.ndarray, allowance: float) -> np.ndarray:  # type: ignor
     return out
 
 
-@numba.njit
+@kernel
 def means(values: np.ndarray, start: float, gain: float) -> np.ndarray:  # type: ignore[type-arg]
     out = np.empty(len(values))
     mean = start
@@ -37,7 +37,7 @@ def means(values: np.ndarray, start: float, gain: float) -> np.ndarray:  # type:
     return out
 
 
-@numba.njit
+@kernel
 def run_length(seed: int, runs: int, shift: float, allowance: float, limit: float) -> float:
     """Mean number of standard normal samples until either of the two sums passes the limit."""
     np.random.seed(seed)

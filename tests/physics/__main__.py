@@ -1,5 +1,5 @@
-"""`python -m tests.physics [--model M] [--hammers N] [--minutes M] [--first SEED]`: README's table, on hammers that
-nothing was tuned on."""
+"""`python -m tests.physics [--model M] [--hammers N] [--minutes M] [--first SEED]`: the table of the guide to
+blank firing, on hammers that nothing was tuned on."""
 
 import argparse
 from collections.abc import Mapping

@@ -1,6 +1,6 @@
 """blank_firing against the independent physical model: hammers that it was not made on.
 
-The long form, whose table stands in the README, is `python -m tests.physics`.
+The long form, whose table is in guide/blank-firing.md, is `python -m tests.physics`.
 """
 
 import random

@@ -17,9 +17,10 @@ from strikewatch.review.moments import excerpt
 from strikewatch.service.replay import Replayed, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts
+from tests.guide.documents import marked
 
-README = Path(__file__).parents[2] / "README.md"
-SHIFT = README.parent / "replay_data" / "hot-bench"
+TOP = Path(__file__).parents[2]
+SHIFT = TOP / "replay_data" / "hot-bench"
 
 
 @pytest.fixture(scope="module")
@@ -67,13 +68,11 @@ def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, ShiftSamples]
     assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
 
 
-def test_the_readmes_example_runs(
+def test_the_example_of_the_guide_runs(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.chdir(README.parent)
-    found = re.search(r"<!-- review -->\n```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    assert found
-    exec(found[1], {})
+    monkeypatch.chdir(TOP)
+    exec(marked("trainer.md", "review"), {})
     printed = capsys.readouterr().out
     assert re.search(r"op-12 +same_spot +44 ", printed)
 

@@ -12,8 +12,8 @@ from pydantic_core import PydanticUndefined
 
 from strikewatch.errors import SettingsError
 from strikewatch.settings.tree import Settings, load
-from strikewatch.sinks.heartbeat import Settings as Heartbeat
-from strikewatch.sinks.webhook import Settings as Webhook
+from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
+from strikewatch.sinks.settings import WebhookSettings as Webhook
 from strikewatch.sources.mqtt.settings import TlsSettings
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -10,6 +10,7 @@ import pytest
 from strikewatch.core.instant import SECOND
 from strikewatch.sinks import webhook
 from strikewatch.sinks.delivery_loop import BEHIND, GONE
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.outbox.messages import PAGE, Outbox
 from tests.receiver import Answer, Receiver
 from tests.sinks.yard import KEY, START, Clock, change, yard_with
@@ -138,7 +139,7 @@ def test_the_schedule_of_the_specification_takes_three_days_whatever_restarts(
     path: Path, clock: Clock
 ) -> None:
     """Standard Webhooks 1.0.0, "Deliverability and reliability": ten attempts, the last after 75:35:05."""
-    default = webhook.Settings.model_fields["retry_s"].default
+    default = WebhookSettings.model_fields["retry_s"].default
     with (
         Receiver(KEY, [503], clock.wall_s) as receiver,
         yard_with(path, clock, receiver, retry_s=default) as yard,

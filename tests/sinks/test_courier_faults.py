@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from strikewatch.errors import SettingsError, StoreError
-from strikewatch.sinks import webhook
 from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.outbox.messages import Outbox, Outcome
 from tests.receiver import Answer, Receiver
 from tests.sinks.yard import KEY, Clock, yard_with
@@ -104,6 +104,6 @@ def test_a_clean_stop_leaves_no_outcome_unwritten(path: Path, clock: Clock) -> N
 
 def test_a_missing_secret_is_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("YARD_SECRET")
-    endpoint = webhook.Settings(name="end0", url="http://127.0.0.1:1/", secret_env="YARD_SECRET")
+    endpoint = WebhookSettings(name="end0", url="http://127.0.0.1:1/", secret_env="YARD_SECRET")
     with pytest.raises(SettingsError, match="YARD_SECRET"):
         of_webhook(endpoint)

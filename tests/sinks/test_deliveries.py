@@ -170,7 +170,7 @@ def test_the_command_tests_an_endpoint_where_no_processor_runs(
     assert code == 0
     assert "127.0.0.1 is 127.0.0.1\n" in out
     assert "answered HTTP 200" in out
-    assert out.endswith("Taken.\n")
+    assert out.endswith("Accepted.\n")
     assert receiver.events(1)[0]["type"] == "strikewatch.test"
     (told,) = say.json("test", "office")
     assert (told["state"], told["tried"][0]["outcome"], told["off"]) == ("sent", "HTTP 200", None)
@@ -200,7 +200,7 @@ def test_what_is_in_the_way_is_said_plainly(
     code, out, _ = Say(config_for(tmp_path, url, more), capsys)("test", "office")
     assert code == 1
     assert said in out
-    assert out.endswith("Not taken.\n")
+    assert out.endswith("Not accepted.\n")
 
 
 def test_an_endpoint_that_says_410_to_a_test_is_off_until_switched_on(

@@ -13,6 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.engine.self_alerts import DiskFull
 from strikewatch.sinks import mqtt
 from strikewatch.sinks.dispatcher import Courier
+from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.settings import Settings as BrokerSettings
 from strikewatch.sources.mqtt.settings import TlsSettings
@@ -75,7 +76,7 @@ class MqttYard(Yard):
         super().__init__(path, clock, {})
 
     def open(self) -> None:
-        self.store = Store(self.path, {mqtt.NAME: f"mqtt://{self.broker.host}:{self.broker.port}"})
+        self.store = Store(self.path, {MQTT_ALERTS: f"mqtt://{self.broker.host}:{self.broker.port}"})
         endpoint = mqtt.endpoint(self.settings, self.broker, lambda *place: standing(self.store, *place))
         self.courier = Courier(
             self.store, [endpoint], self.clock.wall, self.clock.monotonic, self.failed.append
@@ -253,7 +254,7 @@ def test_what_is_published_is_nothing_that_the_processor_subscribes_to() -> None
 
 
 def test_what_stands_leaves_out_what_is_over_or_elsewhere(path: Path, clock: Clock) -> None:
-    store = Store(path, {mqtt.NAME: "mqtt://x"})
+    store = Store(path, {MQTT_ALERTS: "mqtt://x"})
     store.commit(StepRecord(clock.now, changes=[change(1, "raised"), change(2, "raised")]))
     store.commit(StepRecord(clock.now, changes=[change(2, "cleared")]))
     assert [one["hammer"] for one in standing(store, "pit", "HB-01")] == ["HB-01"]

@@ -1,28 +1,24 @@
-"""What the README tells receivers to do, done."""
+"""What the guide tells receivers to do, done."""
 
-import re
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from strikewatch.sinks import webhook
 from strikewatch.sinks.target import key_of
+from tests.guide.documents import marked
 from tests.sinks.yard import SECRET
 
-README = Path(__file__).parents[2] / "README.md"
 BODY = b'{"type": "strikewatch.test"}'
 
 
 @pytest.fixture
 def verify() -> Callable[[dict[str, str], bytes, str], Any]:
     """The code block as it stands there."""
-    found = re.search(r"<!-- verify -->\n```python\n(.*?)```", README.read_text(), re.DOTALL)
-    assert found is not None
     names: dict[str, Any] = {}
-    exec(found[1], names)
+    exec(marked("receivers.md", "verify"), names)
     told: Callable[[dict[str, str], bytes, str], Any] = names["verify"]
     return told
 

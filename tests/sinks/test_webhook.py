@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from strikewatch.core.alert import Alert
 from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sinks import webhook
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.sinks.target import key_of, read_secrets
 from strikewatch.storage.outbox.messages import Message
 
@@ -140,7 +141,7 @@ def test_a_bad_secret_is_named_but_never_shown(tmp_path: Path, secret: str) -> N
     file = tmp_path / "secret"
     file.write_text(secret)
     with pytest.raises(SettingsError) as caught:
-        read_secrets(webhook.Settings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
+        read_secrets(WebhookSettings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
     assert caught.value.problems[0][0] == "webhook yard secret_file"
     hidden = secret.removeprefix("whsec_")
     assert not hidden or hidden not in str(caught.value)
@@ -151,8 +152,8 @@ def test_the_secret_comes_from_a_file_or_the_environment(
 ) -> None:
     file = tmp_path / "secret"
     file.write_text(SECRET + "\n")
-    from_file = webhook.Settings(name="yard", url="https://a.test/", secret_file=file)
-    from_env = webhook.Settings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
+    from_file = WebhookSettings(name="yard", url="https://a.test/", secret_file=file)
+    from_env = WebhookSettings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
     with pytest.raises(SettingsError, match="GATE_SECRET is not set"):
         read_secrets(from_env, "webhook yard")
     monkeypatch.setenv("GATE_SECRET", SECRET)
@@ -167,9 +168,7 @@ def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
     old = "whsec_" + base64.b64encode(bytes(range(32))).decode()
     file = tmp_path / "secret"
     file.write_text(f"{SECRET}\n{old}\n")
-    keys = read_secrets(
-        webhook.Settings(name="yard", url="https://a.test/", secret_file=file), "webhook yard"
-    )
+    keys = read_secrets(WebhookSettings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
     body = webhook.envelope(message())
     now_s = int(datetime.now(UTC).timestamp())
     headers = webhook.headers(keys, "abc", now_s, body)
@@ -183,7 +182,7 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("GATE_SECRET", f"{SECRET} {SECRET} {SECRET}")
-    from_env = webhook.Settings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
+    from_env = WebhookSettings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
     with pytest.raises(SettingsError, match="holds 3 secrets") as caught:
         read_secrets(from_env, "webhook yard")
     assert SECRET.removeprefix("whsec_") not in str(caught.value)
@@ -215,6 +214,6 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     right: dict[str, Any] = {"name": "yard", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
-    assert webhook.Settings(**right).retry_s[:3] == (5, 300, 1800)
+    assert WebhookSettings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
-        webhook.Settings(**(right | wrong))
+        WebhookSettings(**(right | wrong))

@@ -11,9 +11,9 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.sinks import webhook
 from strikewatch.sinks.dispatcher import Courier
 from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.sinks.target import key_of
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -57,7 +57,7 @@ class Yard:
             "retry_s": (5, 30, 120),
             "allow_private": LOOPBACK,
         } | settings
-        self.endpoints = [webhook.Settings(name=name, url=url, **settings) for name, url in endpoints.items()]
+        self.endpoints = [WebhookSettings(name=name, url=url, **settings) for name, url in endpoints.items()]
         self.failed: list[BaseException] = []
         self.open()
 

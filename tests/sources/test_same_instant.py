@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.ordering import Admit, Policy
+from strikewatch.sources.ordering import LAYOUT, Admit, Policy
 from strikewatch.sources.same_instant import merge_sorted
 
 HB: Key = ("fennick-hollow", "HB-01")
@@ -60,7 +60,8 @@ def split_feed(draw: st.DrawFn) -> tuple[list[Reading], list[Reading]]:
     Readings come in several rows, the first of all does, each with some channels and later by less than the window.
     """
     channels = draw(st.lists(st.sampled_from(CHANNELS), min_size=2, max_size=4, unique=True))
-    steps = draw(st.lists(st.sampled_from([1, 1, 1, 1, 1, 1, 2, 7, 30, 600]), min_size=1, max_size=30))
+    # What a pause is shows only once the feed's usual step has been seen.
+    steps = [1, 1, *draw(st.lists(st.sampled_from([1, 1, 1, 1, 1, 1, 2, 7, 30, 600]), max_size=30))]
     whole = [
         (START + int(k) * STEP, {name: float(n + 10 * i) for n, name in enumerate(channels)})
         for i, k in enumerate(np.cumsum(steps))
@@ -122,9 +123,10 @@ def test_a_restart_between_two_rows_of_an_instant_changes_nothing(
     admit, found = Admit("hole", REORDER), []
     for lot in cut(arrival, at):
         found += readings_of(admit.rows(HB, rows_of(lot)))
-        waiting, last = admit.waiting(HB), admit.last(HB)
+        waiting, last, learned = admit.waiting(HB), admit.last(HB), admit.saved(HB)
         admit = Admit("hole", REORDER)
         admit.restore(HB, last, waiting, ())
+        admit.resume(HB, LAYOUT, learned)
     assert [*found, *readings_of(admit.flush(HB))] == whole
 
 

@@ -143,5 +143,5 @@ def test_the_command_says_how_large_it_is_and_how_to_restore(
     (tmp_path / "settings.toml").write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
     assert main(["backup", str(tmp_path / "copy.db"), "--config", str(tmp_path / "settings.toml")]) == 0
     store.close()
-    assert "MiB, whole and checked" in capsys.readouterr().out
+    assert "MiB, complete and checked" in capsys.readouterr().out
     assert numbers(tmp_path / "copy.db") == (1, 1, 1)

@@ -190,9 +190,9 @@ def test_the_command_tells_first_and_does_it_when_told(
     config.write_text(
         f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
     )
-    command = ["forget", "op-14", "--config", str(config)]
+    command = ["erase-operator", "op-14", "--config", str(config)]
     assert main(command) == 0
-    assert "Nothing was changed: say --yes" in capsys.readouterr().out
+    assert "Nothing was changed: --yes erases it" in capsys.readouterr().out
     assert main([*command, "--yes"]) == 0
     assert "op-14 is now 'forgotten'" in capsys.readouterr().out
     assert main([*command, "--yes"]) == 0

@@ -46,9 +46,9 @@ def test_the_command_prints_json_lines_and_a_tally(
     config.write_text(
         f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
     )
-    assert main(["kept", "op-14", "--config", str(config)]) == 0
+    assert main(["export-operator", "op-14", "--config", str(config)]) == 0
     out, err = capsys.readouterr()
     assert {json.loads(line)["kept_in"] for line in out.splitlines()} >= {"alerts", "events", "outbox"}
-    assert "Kept of op-14: " in err
-    assert main(["kept", "op-99", "--config", str(config)]) == 0
-    assert capsys.readouterr().err.startswith("Kept of op-99: nothing")
+    assert "Stored about op-14: " in err
+    assert main(["export-operator", "op-99", "--config", str(config)]) == 0
+    assert capsys.readouterr().err.startswith("Stored about op-99: nothing")

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
+from strikewatch import guide
 from strikewatch.core.instant import SECOND
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.engines.shared import Beside
@@ -335,7 +336,8 @@ def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browse
         "/choices",
         "/feed",
         f"/feed?sender={SITE}/HB-01",
-        "/guide/faults",
+        "/guide",
+        *(f"/guide/{topic}" for topic in guide.topics()),
         "/sign-in",
     ):
         page.goto(yard.url(path))

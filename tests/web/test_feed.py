@@ -79,6 +79,6 @@ def test_the_guide_is_shown_and_an_unknown_one_is_not(tmp_path: Path) -> None:
         headers = at.cookie(at.token("site office", "view"))
         shown = at.ask("GET", "/guide/faults", headers=headers)
         assert 'id="same_spot"' in shown.text
-        assert "<table>" in shown.text
+        assert "<table" in shown.text
         assert at.ask("GET", "/guide/nothing", headers=headers).status == 404
         assert 'href="/guide/faults"' in at.ask("GET", "/", headers=headers).text

@@ -31,7 +31,7 @@ def test_it_is_listed_shown_and_acknowledged(tmp_path: Path, capsys: pytest.Capt
         assert (done.status, done.json["changed"]) == (200, 1)
         assert at.ask("GET", "/api/v1/figures?end=2026-03-01T00:00:00Z", token=token).status == 200
         (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
-        for command, words in ((["alerts"], "disk_full"), (["figures"], SITE)):
+        for command, words in ((["alerts"], "disk_full"), (["alarm-metrics"], SITE)):
             capsys.readouterr()
             assert main([*command, "--config", str(tmp_path / "s.toml")]) == 0
             assert words in capsys.readouterr().out

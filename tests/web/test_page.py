@@ -25,6 +25,7 @@ SHEETS = (
     "/week",
     "/choices",
     "/feed",
+    "/guide",
     "/guide/faults",
 )
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from strikewatch.engine.self_alerts import DiskFull
-from strikewatch.sinks import webhook
 from strikewatch.sinks.dispatcher import Courier
 from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.commit.step import StepRecord
 from tests.receiver import Receiver
 from tests.sinks.yard import KEY, LOOPBACK, SECRET
@@ -20,7 +20,7 @@ BASE = "/api/v1"
 
 @contextmanager
 def at_work(at: Site, receiver: Receiver) -> Iterator[None]:
-    one = webhook.Settings.model_validate(
+    one = WebhookSettings.model_validate(
         {"name": ENDPOINT, "url": receiver.url, "secret_env": "YARD_SECRET", "allow_private": LOOPBACK}
         | {"retry_s": (), "jitter": 0}
     )

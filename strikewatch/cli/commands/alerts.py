@@ -1,42 +1,160 @@
-"""`strikewatch alerts` and `hammer`: what people do with alerts and hammers, in plain words or as JSON."""
+"""`strikewatch alerts`: list alerts, acknowledge and shelve them."""
 
-import json
 import time
 from argparse import Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
-from rich.console import Console
+import click
 
-from strikewatch.cli.rendering.alerts import sentence, show_alerts, show_history, show_muted
-from strikewatch.core import instant
-from strikewatch.core.instant import Instant, seconds
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
+from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import OPEN, STANDING, STATES
-from strikewatch.service.time_parsing import moment, told
-from strikewatch.settings.tree import Settings, load
-from strikewatch.storage.actions.alerts import Desk, Done
-from strikewatch.storage.engines.shared import Beside
-from strikewatch.storage.queries.alerts import Filter, Listed, Order
-from strikewatch.storage.queries.muted import Mute
+
+if TYPE_CHECKING:
+    from strikewatch.settings.tree import Settings
+    from strikewatch.storage.actions.alerts import Desk, Done
+    from strikewatch.storage.queries.alerts import Listed
+    from strikewatch.storage.queries.muted import Mute
 
 ENDED: Final = 200
-"""Ended alerts listed where no limit is given, the gravest first."""
+"""Ended alerts listed where no limit is given, those of the highest priority first."""
 
 
-def show_list(options: Namespace) -> int:
-    """The alerts that fit, all active ones among them; and what is muted."""
+@click.group(
+    cls=shared.Group,
+    invoke_without_command=True,
+    examples=(
+        "strikewatch alerts --priority high",
+        "strikewatch alerts acknowledge 3fa9c1 --by Kim",
+        "strikewatch alerts shelve 3fa9c1 --for 2h --by Kim --reason 'waiting for parts'",
+    ),
+)
+@shared.config
+@shared.only("site", "hammer", "fault", "operator")
+@click.option("--priority", type=click.Choice(PRIORITIES), help="Only this priority.")
+@click.option(
+    "--state",
+    type=click.Choice((*STATES, "any")),
+    help="Only this state; normal: ended and acknowledged (default: all open).",
+)
+@shared.period("all", "now", since=True)
+@click.option(
+    "--limit",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help=f"At most N (default: all active ones, and {ENDED} of those that have ended).",
+)
+@click.option("--muted", is_flag=True, help="Only what is muted: who, why, until when, and how to end it.")
+@shared.as_json()
+@click.pass_context
+def command(context: click.Context, /, **_: object) -> int:
+    """List alerts; acknowledge or shelve one, or show its history.
+
+    Without a command: all active alerts, the highest priority first, ended ones that nobody has acknowledged, and what
+    is muted. --from and --to select by onset.
+    """
+    return 0 if context.invoked_subcommand else _list()
+
+
+def one_alert(function: shared.Function) -> shared.Function:
+    """Add what every command on one alert takes."""
+    function = shared.as_json()(shared.config(function))
+    function = click.option("--site", metavar="SITE", help="Where two sites have the same id.")(function)
+    return click.argument("alert", metavar="ID")(function)
+
+
+@command.command(examples=("strikewatch alerts acknowledge 3fa9c1 --by Kim --comment 'tip moved'",))
+@one_alert
+@shared.by
+@click.option("--comment", metavar="TEXT", default="", help="Kept in the history.")
+@shared.given
+def acknowledge(options: Namespace) -> int:
+    """Acknowledge the alert ID (its id, or a unique start of it)."""
+    with desk(settings(options.config)) as actions:
+        done = actions.acknowledge(
+            options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
+        )
+    return _print_result(options, done, "Acknowledged" if done.changed else "It needs no acknowledgement")
+
+
+@command.command(
+    examples=("strikewatch alerts shelve 3fa9c1 --for 2h --by Kim --reason 'waiting for parts'",)
+)
+@one_alert
+@click.option("--for", "span", metavar="TIME", help="For how long: 45min, 2h, 3d.")
+@click.option("--until", metavar="WHEN", help="Until this instant: 2026-11-25T16:00:00Z.")
+@shared.by
+@shared.reason(required=True)
+@shared.given
+def shelve(options: Namespace) -> int:
+    """Shelve the active alert ID: mute it for a while.
+
+    What its hammer raises of the same fault is muted too, up to the priority that the alert has.
+    """
+    from strikewatch.cli.rendering.local_time import named
+    from strikewatch.service.time_parsing import moment
+
+    if (options.span is None) == (options.until is None):
+        raise click.UsageError("give either --for TIME or --until WHEN")
     now = time.time_ns()
-    settings = load(options.config)
-    with _desk(settings) as desk:
-        muted = [one for one in desk.muted(settings.alarms.suppressed) if _fits(one, options)]
-        found, total = ([], 0) if options.muted else _found(desk, options, now)
+    until = moment(options.span or options.until, now)
+    with desk(settings(options.config)) as actions:
+        done = actions.shelve(
+            options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
+        )
+    assert done.alert is not None
+    what = f"{done.alert.record['fault']} of {done.key[1]}, up to {done.alert.record['priority']} priority"
+    return _print_result(options, done, f"Shelved until {named(until, done.alert.record['site'])}: {what}")
+
+
+@command.command(examples=("strikewatch alerts unshelve 3fa9c1 --by Kim",))
+@one_alert
+@shared.by
+@shared.reason(required=False)
+@shared.given
+def unshelve(options: Namespace) -> int:
+    """End the shelving of the alert ID before its time."""
+    with desk(settings(options.config)) as actions:
+        done = actions.unshelve(
+            options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
+        )
+    return _print_result(options, done, "Shelving ended" if done.changed else "It was not shelved")
+
+
+@command.command(examples=("strikewatch alerts history 3fa9c1",))
+@one_alert
+@shared.given
+def history(options: Namespace) -> int:
+    """Show who did what with the alert ID, when and why."""
+    from strikewatch.cli.rendering.alerts import show_history
+
+    with desk(settings(options.config)) as actions:
+        listed = actions.alert(options.alert, options.site)
+        lines = actions.history(listed.record["id"], listed.record["site"])
     if options.json:
-        for one in muted if options.muted else found:
-            _print(one.json())
+        output.print_json(lines)
+    else:
+        show_history(output.tables(), listed, lines)
+    return 0
+
+
+@shared.given
+def _list(options: Namespace) -> int:
+    from strikewatch.cli.rendering.alerts import show_alerts, show_muted
+
+    tree, now = settings(options.config), time.time_ns()
+    period = shared.instants(options, now, None)
+    with desk(tree) as actions:
+        muted = [one for one in actions.muted(tree.alarms.suppressed) if _fits(one, options)]
+        found, total = ([], 0) if options.muted else _found(actions, options, period)
+    if options.json:
+        output.print_json(one.json() for one in (muted if options.muted else found))
         return 0
-    console = _console()
+    console = output.tables()
     if not options.muted:
         show_alerts(console, found, total=total)
     if muted or options.muted:
@@ -44,152 +162,63 @@ def show_list(options: Namespace) -> int:
     return 0
 
 
-def _found(desk: Desk, options: Namespace, now: Instant) -> tuple[list[Listed], int]:
-    """What to list, and how many fit in all."""
+def _found(
+    actions: "Desk", options: Namespace, period: tuple[int | None, int | None]
+) -> "tuple[list[Listed], int]":
+    """Return the alerts to list, and how many match in all."""
+    from dataclasses import replace
+
+    from strikewatch.storage.queries.alerts import Filter, Order
+
     states = {None: None, "any": STATES}.get(options.state, (options.state,))
+    begin, end = period
     wanted = Filter(
         options.site,
         options.hammer,
         options.fault,
         options.operator,
         options.priority,
-        None if options.since is None else moment(options.since, now, back=True),
+        begin,
         states,
+        end,
     )
     order: Order = "gravity" if states is None else "newest"
     if states is None and options.limit is None:
-        found = desk.alerts(replace(wanted, states=STANDING), None, order)
-        found += desk.alerts(replace(wanted, states=OPEN - STANDING), ENDED, order)
+        found = actions.alerts(replace(wanted, states=STANDING), None, order)
+        found += actions.alerts(replace(wanted, states=OPEN - STANDING), ENDED, order)
     else:
-        found = desk.alerts(wanted, options.limit or ENDED, order)
-    return found, desk.count(wanted)
+        found = actions.alerts(wanted, options.limit or ENDED, order)
+    return found, actions.count(wanted)
 
 
-def _fits(mute: Mute, options: Namespace) -> bool:
-    """Whether a mute can hold back what is asked for."""
+def _fits(mute: "Mute", options: Namespace) -> bool:
+    """Whether a mute can hold back alerts that match."""
     asked = ((mute.site, options.site), (mute.hammer, options.hammer), (mute.fault, options.fault))
     return all(own is None or wanted in (None, own) for own, wanted in asked) and (
         mute.site is not None or options.site is None
     )
 
 
-def acknowledge(options: Namespace) -> int:
-    with _desk(load(options.config)) as desk:
-        done = desk.acknowledge(
-            options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
-        )
-    return _say(options, done, "Acknowledged", "It needs no acknowledgement (any more)")
-
-
-def shelve(options: Namespace) -> int:
-    now = time.time_ns()
-    until = moment(options.until, now)
-    with _desk(load(options.config)) as desk:
-        done = desk.shelve(
-            options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
-        )
-    assert done.alert is not None
-    what = f"{done.alert.record['fault']} of {done.key[1]}, up to {done.alert.record['priority']} priority"
-    return _say(options, done, f"Shelved until {told(until)} UTC: {what}", "No alert of it stands now")
-
-
-def unshelve(options: Namespace) -> int:
-    with _desk(load(options.config)) as desk:
-        done = desk.unshelve(
-            options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
-        )
-    return _say(options, done, "Shelving ended", "No alert of it was shelved")
-
-
-def history(options: Namespace) -> int:
-    with _desk(load(options.config)) as desk:
-        listed = desk.alert(options.alert, options.site)
-        lines = desk.history(listed.record["id"], listed.record["site"])
-    if options.json:
-        for line in lines:
-            _print(line)
-    else:
-        show_history(_console(), listed, lines)
-    return 0
-
-
-def out_of_service(options: Namespace) -> int:
-    now = time.time_ns()
-    until = None if options.until is None else moment(options.until, now)
-    with _desk(load(options.config)) as desk:
-        done = desk.out_of_service(
-            options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
-        )
-    ends = "until it is put in service" if until is None else f"until {told(until)} UTC"
-    return _say_hammer(
-        options, done, f"is out of service {ends}", None if until is None else instant.text(until)
-    )
-
-
-def in_service(options: Namespace) -> int:
-    with _desk(load(options.config)) as desk:
-        done = desk.in_service(
-            options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
-        )
-    return _say_hammer(options, done, "is in service", None)
-
-
-def end_shelving(options: Namespace) -> int:
-    with _desk(load(options.config)) as desk:
-        shelved = any(
-            (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
-            for one in desk.muted(())
-        )
-        done = desk.end_shelving(
-            options.hammer,
-            options.fault,
-            by=options.by,
-            reason=options.reason,
-            now=time.time_ns(),
-            site=options.site,
-        )
-    site, hammer = done.key
-    if options.json:
-        _print({"site": site, "hammer": hammer, "fault": options.fault, "changed": done.changed})
-    else:
-        many = "1 active alert" if done.changed == 1 else f"{done.changed} active alerts"
-        said = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
-        _console().print(f"{options.fault} of {hammer} at {site}: {said}")
-    return 0
-
-
 @contextmanager
-def _desk(settings: Settings) -> Iterator[Desk]:
-    with Beside(settings.store.where) as place:
-        yield Desk(place, seconds(settings.alarms.longest_shelf_h * 3600))
+def desk(tree: "Settings") -> "Iterator[Desk]":
+    """Open the database for operator actions."""
+    from strikewatch.core.instant import seconds
+    from strikewatch.storage.actions.alerts import Desk
+    from strikewatch.storage.engines.shared import Beside
+
+    with Beside(tree.store.where) as place:
+        yield Desk(place, seconds(tree.alarms.longest_shelf_h * 3600))
 
 
-def _say(options: Namespace, done: Done, changed: str, unchanged: str) -> int:
-    """What came of a deed, and how the alert stands now."""
+def _print_result(options: Namespace, done: "Done", said: str) -> int:
+    """Print what was done, and the state of the alert now."""
+    from strikewatch.cli.rendering.alerts import sentence
+
     assert done.alert is not None
     if options.json:
-        _print({**done.alert.json(), "changed": done.changed})
+        output.print_json([{**done.alert.json(), "changed": done.changed}])
     else:
-        console = _console()
-        console.print(f"{changed}." if done.changed or changed.startswith("Shelved") else f"{unchanged}.")
+        console = output.tables()
+        console.print(f"{said}.")
         console.print(sentence(done.alert))
     return 0
-
-
-def _say_hammer(options: Namespace, done: Done, what: str, until: str | None) -> int:
-    site, hammer = done.key
-    if options.json:
-        service = what.split(" until")[0].removeprefix("is ").replace(" ", "_")
-        _print({"site": site, "hammer": hammer, "service": service, "until": until, "changed": done.changed})
-    else:
-        many = "1 open alert" if done.changed == 1 else f"{done.changed} open alerts"
-        _console().print(f"{hammer} at {site} {what}; {many} changed.")
-    return 0
-
-
-def _console() -> Console:
-    return Console(highlight=False, soft_wrap=False)
-
-
-def _print(one: dict[str, Any]) -> None:
-    print(json.dumps(one, ensure_ascii=False))

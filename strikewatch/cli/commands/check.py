@@ -1,33 +1,45 @@
-"""`strikewatch survey`: a table of what was looked at, and what to do. 1 where there is trouble, else 0."""
+"""`strikewatch check`: whether everything that the processor needs is there."""
 
-import json
+from argparse import Namespace
 from dataclasses import asdict
-from pathlib import Path
 
-from rich.console import Console
-from rich.table import Table
+import click
 
-from strikewatch.errors import SettingsError
-from strikewatch.service.health_check import Finding, survey
-from strikewatch.settings.tree import load
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
 
 
-def show(config: Path | None, *, as_json: bool) -> int:
+@click.command(cls=shared.Command, examples=("strikewatch check --config strikewatch.toml",))
+@shared.config
+@shared.as_json("one finding a line")
+@shared.given
+def command(options: Namespace) -> int:
+    """Check settings, broker, database, endpoints, disk and clock, and say what to do.
+
+    The processor may be running. The exit code is 1 where there is trouble.
+    """
+    from rich.table import Table
+
+    from strikewatch.errors import SettingsError
+    from strikewatch.service.health_check import Finding, survey
+
     try:
-        found = [Finding("settings", "ok", "all can be used"), *survey(load(config))]
+        tree = settings(options.config)
+        with output.working("Checking"):
+            found = [Finding("settings", "ok", "all can be used"), *survey(tree)]
     except SettingsError as error:
         found = [
             Finding("settings", "trouble", f"{path}: {what}", "see config/strikewatch.toml")
             for path, what in error.problems
         ]
-    if as_json:
-        for one in found:
-            print(json.dumps(asdict(one), ensure_ascii=False))
+    if options.json:
+        output.print_json(map(asdict, found))
     else:
         table = Table(box=None, pad_edge=False)
         for title in ("what", "how", "seen", "remedy"):
             table.add_column(title)
         for one in found:
             table.add_row(one.what, one.word, one.seen, one.remedy)
-        Console(highlight=False, markup=False).print(table)
+        output.tables().print(table, markup=False)
     return 1 if any(one.word == "trouble" for one in found) else 0

@@ -1,103 +1,109 @@
-"""`strikewatch deliveries`: what waits, was sent or is parked; sent again, tried out, switched on and off."""
+"""`strikewatch deliveries`: what waits, was sent or is parked; send again, test, switch endpoints."""
 
-import json
 import time
-from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from argparse import Namespace
+from typing import TYPE_CHECKING, Final
 
-from rich.console import Console
-from rich.table import Table
+import click
 
-from strikewatch.core import instant
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
 from strikewatch.errors import InputError, StoreError
-from strikewatch.service.endpoints import addresses, endpoints, open_store
-from strikewatch.settings.tree import Settings
-from strikewatch.sinks import log
-from strikewatch.sinks.delivery_loop import Round
-from strikewatch.storage.engines.shared import Beside
-from strikewatch.storage.outbox import deliveries
-from strikewatch.storage.outbox.attempts import Attempt
-from strikewatch.storage.outbox.deliveries import Delivery
-from strikewatch.storage.outbox.messages import Outbox
 
+if TYPE_CHECKING:
+    from strikewatch.settings.tree import Settings
+
+STATES: Final = ("waiting", "sent", "parked")
+MANY: Final = 50
 PATIENCE_S: Final = 90.0
 """How long a running processor may take to get round to a test."""
 LOOK_S: Final = 0.1
 
 
-def show_list(
-    settings: Settings,
-    *,
-    endpoint: str | None,
-    state: str | None,
-    alert: str | None,
-    limit: int,
-    as_json: bool,
-) -> int:
-    """The newest deliveries that fit, and which endpoints are off."""
-    with Beside(settings.store.where) as place, place.read() as connection:
-        found = deliveries.search(connection, endpoint=endpoint, state=state, alert=alert, limit=limit)
+@click.group(
+    cls=shared.Group,
+    examples=(
+        "strikewatch deliveries list --state parked",
+        "strikewatch deliveries send --endpoint site-office",
+        "strikewatch deliveries test site-office",
+    ),
+)
+def command(**_: object) -> None:
+    """List, resend and test deliveries; switch endpoints on and off."""
+
+
+@command.command("list", examples=("strikewatch deliveries list --state parked --json",))
+@click.option("--endpoint", metavar="NAME", help="Only to this endpoint.")
+@click.option("--state", type=click.Choice(STATES), help="Only in this state.")
+@click.option("--alert", metavar="ID", help="Only of this alert (its id, or the start of it).")
+@click.option(
+    "--limit", type=click.IntRange(min=1), default=MANY, metavar="N", help=f"At most N (default: {MANY})."
+)
+@shared.config
+@shared.as_json("one delivery a line")
+@shared.given
+def show_list(options: Namespace) -> int:
+    """List deliveries, the newest first, and which endpoints are switched off."""
+    from strikewatch.cli.rendering import deliveries as rendering
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+        found = deliveries.search(
+            connection,
+            endpoint=options.endpoint,
+            state=options.state,
+            alert=options.alert,
+            limit=options.limit,
+        )
         off = deliveries.off(connection)
-    if as_json:
-        _print_json(one.json() for one in found)
-        return 0
-    console = Console(highlight=False)
-    for name, reason in off.items():
-        console.print(
-            f"{name} is switched off: {reason}. Again: strikewatch deliveries on {name}", style="bold"
-        )
-    table = Table(box=None, pad_edge=False)
-    for title in (
-        "number",
-        "endpoint",
-        "state",
-        "step",
-        "alert",
-        "about",
-        "tries",
-        "queued (UTC)",
-        "outcome",
-    ):
-        table.add_column(title, justify="right" if title in ("number", "tries") else "left")
-    for one in found:
-        about = " ".join(str(one.told[key]) for key in ("hammer", "fault") if one.told.get(key))
-        at = instant.text(one.created)[:19].replace("T", " ")
-        table.add_row(
-            str(one.number),
-            one.endpoint,
-            one.state,
-            one.step,
-            one.alert[:8],
-            about,
-            str(one.attempts),
-            at,
-            one.outcome or "",
-        )
-    console.print(table if found else "No deliveries.")
+    if options.json:
+        output.print_json(one.json() for one in found)
+    else:
+        rendering.show_list(output.tables(), found, off)
     return 0
 
 
-def show_one(settings: Settings, number: int, *, as_json: bool) -> int:
-    """A delivery with every attempt that is on record."""
-    with Beside(settings.store.where) as place, place.read() as connection:
-        delivery, tried = deliveries.look_up(connection, number)
-    if as_json:
-        _print_json([{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.told}])
-        return 0
-    console = Console(highlight=False, soft_wrap=True)
-    for name, value in delivery.json().items():
-        if value is not None:
-            console.print(f"{name:<11} {value}")
-    for one in tried:
-        console.print(f"\n{instant.text(one.at_ns)[:23]}  {one.took_us / 1000:,.1f} ms  {one.outcome}")
-        for step in one.story.splitlines():
-            console.print(f"    {step}")
+@command.command("show", examples=("strikewatch deliveries show 17",))
+@click.argument("number", type=int, metavar="NUMBER")
+@shared.config
+@shared.as_json("one object")
+@shared.given
+def show_one(options: Namespace) -> int:
+    """Show the delivery NUMBER with every recorded attempt."""
+    from strikewatch.cli.rendering import deliveries as rendering
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+        delivery, tried = deliveries.look_up(connection, options.number)
+    if options.json:
+        output.print_json(
+            [{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.told}]
+        )
+    else:
+        rendering.show_one(output.tables(), delivery, tried)
     return 0
 
 
-def send(settings: Settings, numbers: Sequence[int], endpoint: str | None, *, as_json: bool) -> int:
-    """Parked deliveries wait for their turn again, and all that is parked of the same alerts."""
-    with Beside(settings.store.where) as place:
+@command.command(
+    "send", examples=("strikewatch deliveries send 17 18", "strikewatch deliveries send --endpoint a")
+)
+@click.argument("numbers", type=int, nargs=-1, metavar="[NUMBER]...")
+@click.option("--endpoint", metavar="NAME", help="Everything that is parked for this endpoint.")
+@shared.config
+@shared.as_json("one object")
+@shared.given
+def send(options: Namespace) -> int:
+    """Send parked deliveries again, in order, with everything that is parked of the same alerts."""
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    numbers, endpoint = options.numbers, options.endpoint
+    if bool(numbers) == bool(endpoint):
+        raise click.UsageError("give either NUMBER... or --endpoint NAME")
+    with Beside(settings(options.config).store.where) as place:
         with place.read() as connection:
             off = deliveries.off(connection)
             named = (
@@ -111,33 +117,52 @@ def send(settings: Settings, numbers: Sequence[int], endpoint: str | None, *, as
             )
         with place.write() as connection:
             changed = deliveries.send_again(connection, time.time_ns(), numbers=numbers, endpoint=endpoint)
-    if as_json:
-        _print_json([{"again": changed}])
+    if options.json:
+        output.print_json([{"again": changed}])
     else:
         print(f"{changed} to be sent again." if changed else "Nothing of that is parked.")
     return 0
 
 
-def switch_off(settings: Settings, endpoint: str, reason: str, *, as_json: bool) -> int:
-    """Nothing more is sent to an endpoint; what waits is parked by the processor, and so is what comes."""
-    _known(settings, endpoint)
-    with Beside(settings.store.where) as place, place.write() as connection:
-        was_on = deliveries.switch_off(connection, endpoint, reason, time.time_ns())
-    if as_json:
-        _print_json([{"endpoint": endpoint, "was_on": was_on}])
+@command.command("off", examples=("strikewatch deliveries off site-office --reason 'moving offices'",))
+@click.argument("endpoint", metavar="ENDPOINT")
+@click.option("--reason", metavar="TEXT", required=True, help="Why; shown to others.")
+@shared.config
+@shared.as_json("one object")
+@shared.given
+def switch_off(options: Namespace) -> int:
+    """Send nothing more to ENDPOINT until it is switched on again; deliveries to it are parked."""
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    tree, endpoint = settings(options.config), options.endpoint
+    _address(tree, endpoint)
+    with Beside(tree.store.where) as place, place.write() as connection:
+        was_on = deliveries.switch_off(connection, endpoint, options.reason, time.time_ns())
+    if options.json:
+        output.print_json([{"endpoint": endpoint, "was_on": was_on}])
     else:
         print(f"{endpoint} is off{'' if was_on else ' already'}.")
     return 0
 
 
-def switch_on(settings: Settings, endpoint: str, *, as_json: bool) -> int:
-    """An endpoint that was off is sent to again, from the next alert on."""
-    _known(settings, endpoint)
-    with Beside(settings.store.where) as place, place.write() as connection:
+@command.command("on", examples=("strikewatch deliveries on site-office",))
+@click.argument("endpoint", metavar="ENDPOINT")
+@shared.config
+@shared.as_json("one object")
+@shared.given
+def switch_on(options: Namespace) -> int:
+    """Send to ENDPOINT again, from the next alert on."""
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    tree, endpoint = settings(options.config), options.endpoint
+    _address(tree, endpoint)
+    with Beside(tree.store.where) as place, place.write() as connection:
         was_off = deliveries.switch_on(connection, endpoint)
         parked = len(deliveries.search(connection, endpoint=endpoint, state="parked"))
-    if as_json:
-        _print_json([{"endpoint": endpoint, "was_off": was_off, "parked": parked}])
+    if options.json:
+        output.print_json([{"endpoint": endpoint, "was_off": was_off, "parked": parked}])
         return 0
     print(f"{endpoint} is on again." if was_off else f"{endpoint} was on.")
     if parked:
@@ -145,39 +170,64 @@ def switch_on(settings: Settings, endpoint: str, *, as_json: bool) -> int:
     return 0
 
 
-def test(settings: Settings, endpoint: str, *, as_json: bool) -> int:
-    """Try the way to an endpoint: through the outbox and the courier, signed, as an alert goes; 1 if it is not taken.
+@command.command("test", examples=("strikewatch deliveries test site-office",))
+@click.argument("endpoint", metavar="ENDPOINT")
+@shared.config
+@shared.as_json("one object")
+@shared.given
+def test(options: Namespace) -> int:
+    """Send a test to ENDPOINT as an alert is sent: through the outbox, signed.
 
-    Where a processor is running its courier does it, else one of our own.
+    A running processor sends it; without one, this command does. The exit code is 1 where it is not accepted.
     """
-    _known(settings, endpoint)
-    log.set_up(settings.log)
-    try:
-        store = open_store(settings)
-    except StoreError:  # a processor is running; or else the database says below what is wrong
-        number = _through_the_processor(settings, endpoint)
-    else:
-        try:
-            with store.write() as connection:
-                number = deliveries.queue_test(connection, endpoint, time.time_ns())
-            (ours,) = [one for one in endpoints(settings, store) if one.name == endpoint]
-            outbox = Outbox(store, endpoint)
-            if outbox.off is None:
-                Round(outbox, ours, time.time_ns, time.monotonic_ns).once(number)
-        finally:
-            store.close()
-    with Beside(settings.store.where) as place, place.read() as connection:
+    from strikewatch.cli.rendering import deliveries as rendering
+    from strikewatch.sinks import log
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    tree, endpoint = settings(options.config), options.endpoint
+    address = _address(tree, endpoint)
+    log.set_up(tree.log)
+    with output.working(f"Sending to {endpoint}"):
+        number = _send_test(tree, endpoint)
+    with Beside(tree.store.where) as place, place.read() as connection:
         delivery, tried = deliveries.look_up(connection, number)
         off = deliveries.off(connection).get(endpoint)
-    if as_json:
-        _print_json([{**delivery.json(), "tried": [one.json() for one in tried], "off": off}])
+    if options.json:
+        output.print_json([{**delivery.json(), "tried": [one.json() for one in tried], "off": off}])
     else:
-        _tell(settings, delivery, tried, off)
+        rendering.show_test(output.tables(), address, delivery, tried, off, PATIENCE_S)
     return 0 if delivery.state == "sent" else 1
 
 
-def _through_the_processor(settings: Settings, endpoint: str) -> int:
-    with Beside(settings.store.where) as place:
+def _send_test(tree: "Settings", endpoint: str) -> int:
+    """Queue a test, have it sent, and return its number."""
+    from strikewatch.service.endpoints import endpoints, open_store
+    from strikewatch.sinks.delivery_loop import Round
+    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox.messages import Outbox
+
+    try:
+        store = open_store(tree)
+    except StoreError:  # a processor is running; or else what follows says what is wrong with the database
+        return _through_the_processor(tree, endpoint)
+    try:
+        with store.write() as connection:
+            number = deliveries.queue_test(connection, endpoint, time.time_ns())
+        (ours,) = [one for one in endpoints(tree, store) if one.name == endpoint]
+        outbox = Outbox(store, endpoint)
+        if outbox.off is None:
+            Round(outbox, ours, time.time_ns, time.monotonic_ns).once(number)
+    finally:
+        store.close()
+    return number
+
+
+def _through_the_processor(tree: "Settings", endpoint: str) -> int:
+    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.outbox import deliveries
+
+    with Beside(tree.store.where) as place:
         with place.write() as connection:
             number = deliveries.queue_test(connection, endpoint, time.time_ns())
         until = time.monotonic() + PATIENCE_S
@@ -190,29 +240,13 @@ def _through_the_processor(settings: Settings, endpoint: str) -> int:
     return number
 
 
-def _tell(settings: Settings, delivery: Delivery, tried: Sequence[Attempt], off: str | None) -> None:
-    console = Console(highlight=False, soft_wrap=True)
-    console.print(f"{delivery.endpoint} at {addresses(settings)[delivery.endpoint]}")
-    for one in tried:
-        for step in one.story.splitlines():
-            console.print(f"  {step}")
-        console.print(f"  {one.outcome}, after {one.took_us / 1000:,.1f} ms")
-    if off is not None:
-        console.print(f"It is switched off: {off}. Again: strikewatch deliveries on {delivery.endpoint}")
-    elif not tried:
-        console.print(
-            f"Nothing came of it within {PATIENCE_S:.0f} s: the processor has more to send, or does not know it."
+def _address(tree: "Settings", endpoint: str) -> str:
+    """Return where an endpoint is. Raises InputError where the settings have none of that name."""
+    from strikewatch.service.endpoints import addresses
+
+    known = addresses(tree)
+    if endpoint not in known:
+        raise InputError(
+            f"the settings name no endpoint {endpoint!r}; there are: {', '.join(known) or 'none'}"
         )
-    console.print("Taken." if delivery.state == "sent" else "Not taken.", style="bold")
-
-
-def _known(settings: Settings, endpoint: str) -> None:
-    names = addresses(settings)
-    if endpoint not in names:
-        there = ", ".join(names) or "none"
-        raise InputError(f"the settings name no endpoint {endpoint!r}; there are: {there}")
-
-
-def _print_json(lines: Iterable[dict[str, Any]]) -> None:
-    for line in lines:
-        print(json.dumps(line, ensure_ascii=False))
+    return known[endpoint]

@@ -1,108 +1,69 @@
-"""`strikewatch rejects`: data that was not used, by sender and reason, from the database."""
+"""`strikewatch rejects`: data that was not used, by sender and reason."""
 
-import json
 import time
 from argparse import Namespace
-from collections.abc import Iterable
-from typing import Any
+from typing import Final
 
-from rich.console import Console
-from rich.padding import Padding
-from rich.text import Text
+import click
 
-from strikewatch.core import instant
-from strikewatch.core.instant import Instant
-from strikewatch.errors import Refused
-from strikewatch.service.time_parsing import moment
-from strikewatch.settings.tree import load
-from strikewatch.storage.actions import feed_problems
-from strikewatch.storage.actions.feed_problems import Example, Problem, readable
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
+
+SENDERS: Final = 50
+EXAMPLES: Final = 10
 
 
-def show(options: Namespace, *, senders: int, examples: int) -> int:
-    """The sender with the newest problem first. Raises Refused, SettingsError, StoreError."""
+@click.command(
+    cls=shared.Command,
+    examples=("strikewatch rejects --from 2h", "strikewatch rejects --sender fennick-hollow/HB-03"),
+)
+@shared.config
+@shared.only("site", "hammer")
+@click.option("--sender", metavar="SENDER", help="Examples of one sender: SITE/HAMMER, or a topic.")
+@shared.period("all", "now", since=True)
+@click.option(
+    "--limit",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help=f"At most N senders (default: {SENDERS}), or N examples (default: {EXAMPLES}).",
+)
+@shared.as_json("one problem, or one example, a line")
+@shared.given
+def command(options: Namespace) -> int:
+    """List data that was not used, by sender: the reason, the first bad value and the remedy.
+
+    Rejected messages, rows that came late or with a wrong clock, unknown keys and duplicates; the sender with the
+    newest problem first. The processor may be running.
+    """
+    from strikewatch.cli.rendering.rejects import by_sender, show_all, show_one
+    from strikewatch.errors import Refused
+    from strikewatch.storage.actions import feed_problems
+    from strikewatch.storage.engines.shared import Beside
+
     now = time.time_ns()
-    since = None if options.since is None else moment(options.since, now, back=True)
-    with Beside(load(options.config).store.where) as place, place.read() as connection:
+    begin, end = shared.instants(options, now, None)
+    with Beside(settings(options.config).store.where) as place, place.read() as connection:
         found = feed_problems.search(
-            connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=since
+            connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )
         if options.sender is not None:
-            shown = feed_problems.examples(connection, options.sender, examples)
+            shown = feed_problems.examples(connection, options.sender, options.limit or EXAMPLES)
             if not found and not shown:
                 raise Refused(
                     f"nothing of {options.sender!r} was rejected; `strikewatch rejects` lists the senders"
                 )
+    if end is not None:
+        found = [one for one in found if one.first < end]
     if options.sender is not None:
-        _one(found, shown, as_json=options.json)
+        if options.json:
+            output.print_json(one.json() for one in shown)
+        else:
+            show_one(output.tables(), found, shown)
+        return 0
+    senders, limit = by_sender(found), options.limit or SENDERS
+    if options.json:
+        output.print_json(one.json() for own in list(senders.values())[:limit] for one in own)
     else:
-        _all(found, senders, as_json=options.json)
+        show_all(output.tables(), senders, limit)
     return 0
-
-
-def by_sender(problems: Iterable[Problem]) -> dict[str, list[Problem]]:
-    """The problems of each sender, in the order given."""
-    found: dict[str, list[Problem]] = {}
-    for problem in problems:
-        found.setdefault(problem.name, []).append(problem)
-    return found
-
-
-def _all(problems: list[Problem], limit: int, *, as_json: bool) -> None:
-    senders = by_sender(problems)
-    listed = dict(list(senders.items())[:limit])
-    if as_json:
-        _print_json(one.json() for own in listed.values() for one in own)
-        return
-    console = Console(highlight=False)
-    if not listed:
-        console.print("No data was rejected.")
-        return
-    for sender, own in listed.items():
-        _sender(console, sender, own)
-    if len(senders) > len(listed):
-        console.print(f"{len(senders) - len(listed):,} more senders; --limit {len(senders)} lists all.")
-    console.print("Examples of one: strikewatch rejects --sender SENDER", style="dim")
-
-
-def _sender(console: Console, sender: str, problems: list[Problem]) -> None:
-    console.print(Text(sender, "bold"))
-    for one in problems:
-        what = f"{one.reason} `{one.key}`" if one.key else one.reason
-        counts = f"{one.count:,} in all, {one.recent:,} since yesterday 00:00 UTC"
-        console.print(Padding(Text.assemble((what, "bold"), f"  {counts}"), (0, 0, 0, 2)))
-        seen = _when(one.first) if one.count == 1 else f"{_when(one.first)} to {_when(one.last)}"
-        lines = [f"seen: {seen}", f"what: {one.meaning}"]
-        if one.detail:
-            lines.append(f"first: {one.detail}")
-        if one.payload:
-            lines.append(f"sent: {readable(one.payload, 120)}")
-        lines.append(f"remedy: {one.remedy}")
-        for line in lines:
-            console.print(Padding(Text(line), (0, 0, 0, 4)))
-    console.print()
-
-
-def _one(problems: list[Problem], examples: list[Example], *, as_json: bool) -> None:
-    if as_json:
-        _print_json(one.json() for one in examples)
-        return
-    console = Console(highlight=False)
-    for sender, own in by_sender(problems).items():
-        _sender(console, sender, own)
-    if not examples:
-        console.print("No payloads are kept of it (unknown keys and duplicates are only counted).")
-    for example in examples:
-        console.print(Text.assemble((_when(example.at), "bold"), f"  {example.topic}  {example.reason}"))
-        console.print(Padding(Text(example.detail), (0, 0, 0, 4)))
-        console.print(Padding(Text(readable(example.payload, 400)), (0, 0, 0, 4)))
-
-
-def _when(at: Instant) -> str:
-    return f"{instant.text(at)[:19].replace('T', ' ')} UTC"
-
-
-def _print_json(lines: Iterable[dict[str, Any]]) -> None:
-    for line in lines:
-        print(json.dumps(line, ensure_ascii=False))

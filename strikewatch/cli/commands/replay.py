@@ -1,36 +1,56 @@
-"""What `strikewatch replay` prints."""
+"""`strikewatch replay`: run recorded shifts through the detectors."""
 
-import json
 import sys
 import time
 from argparse import Namespace
 from itertools import chain
 
-from rich.console import Console
+import click
 
-from strikewatch.cli.rendering import bouts
-from strikewatch.cli.rendering.replay import show
-from strikewatch.service.recordings import Recordings, print_notes
-from strikewatch.service.time_window import Part
-from strikewatch.settings.tree import load
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
 
 
-def run(options: Namespace) -> int:
-    """Replay and print: alert records to standard output with `json`, else tables; bouts in their place if those are
-    wanted. Notes go to standard error."""
-    notes = Console(stderr=True, highlight=False, soft_wrap=True)
-    settings = load(options.config)
+@click.command(
+    cls=shared.Command,
+    examples=(
+        "strikewatch replay replay_data/hot-bench",
+        "strikewatch replay shifts/ --json | jq .summary",
+        "strikewatch replay shift.csv --column pressure_bar='Druck [bar]' --zone Europe/Vienna",
+    ),
+)
+@shared.one_shift
+@shared.config
+@shared.as_json("one alert record a line")
+@click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
+@shared.only("hammer")
+@shared.period("the begin of the recording", "its end")
+@shared.given
+def command(options: Namespace) -> int:
+    """Run a recorded shift through the detectors.
+
+    PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts. Notes go to standard error. The exit
+    code is 0 whether or not there are alerts.
+    """
+    from strikewatch.cli.rendering import bouts
+    from strikewatch.cli.rendering.replay import show
+    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.service.time_window import Part
+
+    notes = output.notes()
+    tree = settings(options.config)
     part = Part.asked(options.hammer, options.begin, options.end, time.time_ns())
-    recordings = Recordings.asked(options, settings)
+    recordings = Recordings.asked(options, tree)
     shifts, result = recordings.replayed(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)
     records = [one.record() for one in result.bouts()] if options.bouts else result.records
     if options.json:
-        sys.stdout.writelines(json.dumps(record, ensure_ascii=False) + "\n" for record in records)
+        output.print_json(records)
         sys.stdout.flush()
     elif options.bouts:
-        bouts.show(Console(highlight=False), records)
+        bouts.show(output.tables(), records)
     else:
-        show(Console(highlight=False), options.paths[0], result)
+        show(output.tables(), options.paths[0], result)
     return 0

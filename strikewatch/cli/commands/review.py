@@ -1,65 +1,74 @@
-"""`strikewatch review`: from the database or recorded shifts to a report."""
+"""`strikewatch review`: the trainer's review."""
 
-import io
-import tempfile
-import time
 from argparse import Namespace
-from collections.abc import Mapping
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
+from typing import Final
 
-from rich.console import Console
+import click
 
-from strikewatch.cli.rendering import review as review_tables
-from strikewatch.core import instant
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
 from strikewatch.errors import InputError
-from strikewatch.review import coaching, rates
-from strikewatch.review.coaching import Coaching
-from strikewatch.review.report import compose, tables, wording
-from strikewatch.review.report.compose import SiteMoments, Tables
-from strikewatch.review.report.content import Report
-from strikewatch.review.report.html import render_html
-from strikewatch.review.report.pdf import find_browser, print_pdf
-from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
-from strikewatch.service.inputs.review import Source, opened
-from strikewatch.service.inputs.review_moments import Moments
-from strikewatch.service.progress import bar
-from strikewatch.settings.tree import Settings, load
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 NO_BROWSER: Final = (
     "No Chromium is installed, so the PDF is the summary as plain text, without pictures. For the whole report: "
     "install it (Debian: apt install chromium), or open the HTML file in any browser and print it."
 )
-LONG: Final = 30
-"""Moments from which on a bar is shown."""
-MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
 
 
-@dataclass(frozen=True, slots=True)
-class Review:
-    """All that a review comes to."""
+@click.command(
+    cls=shared.Command,
+    examples=(
+        "strikewatch review --from 7d --html review.html",
+        "strikewatch review replay_data/hot-bench --operator op-14",
+    ),
+)
+@shared.shifts(required=False)
+@shared.config
+@shared.period("7d, of recorded shifts their begin", "now, of recorded shifts their end")
+@click.option(
+    "--operator", metavar="OPERATOR", help="The pages of this operator; rates are still the site's."
+)
+@shared.only("site")
+@click.option(
+    "--html", type=shared.PATH, metavar="FILE", help="Write the report, one file that needs nothing else."
+)
+@click.option(
+    "--pdf", type=shared.PATH, metavar="FILE", help="Write the report as PDF, by an installed Chromium."
+)
+@click.option(
+    "--csv", type=shared.PATH, metavar="DIR", help="Write every table as a CSV file in this folder."
+)
+@shared.as_json("every table, one object")
+@click.option(
+    "--moments",
+    type=int,
+    default=3,
+    metavar="N",
+    help="Highlights a fault and operator (default: 3; 0: none).",
+)
+@click.option("--coaching", type=shared.PATH, metavar="FILE", help="Coaching notes, edited or translated.")
+@shared.given
+def command(options: Namespace) -> int:
+    """Make the trainer's review: rates, whom to coach, on what, with which examples.
 
-    tables: Tables
-    seen: Mapping[str, SiteMoments]
-    report: Report
+    Over the database, or over recorded shifts. Without an output option, a summary is printed.
+    """
+    from strikewatch.cli import review_report
+    from strikewatch.cli.rendering.review import show
+    from strikewatch.core import instant
+    from strikewatch.review.report import tables
+    from strikewatch.review.report.pdf import find_browser
 
-
-def show(options: Namespace) -> int:
-    """Make the review, and whatever of it was asked for."""
-    notes = Console(stderr=True, highlight=False, soft_wrap=True)
-    settings = load(options.config)
+    notes = output.notes()
+    tree = settings(options.config)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
     if options.pdf and find_browser() is None:
         notes.print(NO_BROWSER, style="yellow")
-    made = review(options, settings, notes)
-    written = _write(options, made.report)
-    every = _narrowed(made.tables, made.seen, options.operator)
+    made = review_report.review(options, tree, notes)
+    written = review_report.write(options, made.report)
+    every = review_report.narrowed(made.tables, made.seen, options.operator)
     if options.csv:
         tables.to_csv(every, options.csv)
         written += [str(options.csv / f"{name}.csv") for name in every]
@@ -67,153 +76,5 @@ def show(options: Namespace) -> int:
         head = {"begin": instant.text(made.report.begin), "end": instant.text(made.report.end)}
         print(tables.to_json(every, head))
     else:
-        review_tables.show(Console(highlight=False), made.report, written)
+        show(output.tables(), made.report, written)
     return 0
-
-
-def review(options: Namespace, settings: Settings, notes: Console) -> Review:
-    """What was asked for, before any of it is written. Raises StrikewatchError with the remedy."""
-    texts = coaching.read(options.coaching)
-    with opened(options, settings, time.time_ns(), notes) as source:
-        made = _tables(source, settings, options.site)
-        seen = _seen(options, settings, texts, source, made, notes)
-    return Review(made, seen, _report(options, settings, texts, source, made, seen))
-
-
-def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
-    """What `rates` makes of the period, of one site or all. Weeks are each site's own."""
-    import pandas as pd
-
-    def of_site(frame: "pd.DataFrame") -> "pd.DataFrame":
-        return frame if site is None else frame[frame["site"] == site].reset_index(drop=True)
-
-    exposure, faults = map(of_site, source.period())
-    before = source.before()
-    earlier = (of_site(before[0]), of_site(before[1])) if before else None
-    names = sorted(exposure["site"].unique())
-    worked, found = of_site(source.exposure), of_site(source.faults)
-    weeks = [
-        rates.weeks(
-            worked[worked["site"] == name],
-            found[found["site"] == name],
-            zone=settings.sites.zone_of(name).key,
-            feeds=source.feeds,
-        )
-        for name in names
-    ]
-    return Tables(
-        exposure,
-        faults.assign(less_certain=source.feeds.uncertainties(faults)),
-        rates.operators(exposure, faults, earlier, settings.review.judgement, source.feeds),
-        rates.sites(exposure, faults, earlier, settings.review.judgement, source.feeds),
-        rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
-        rates.groups(exposure, faults, by=["site", "tool"], feeds=source.feeds),
-        pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
-        of_site(source.use),
-    )
-
-
-def _seen(
-    options: Namespace,
-    settings: Settings,
-    texts: Coaching,
-    source: Source,
-    made: Tables,
-    notes: Console,
-) -> dict[str, SiteMoments]:
-    """Moments, where they go into a file that was asked for; what they need takes longest."""
-    wanted = options.html or options.pdf or options.csv or options.json
-    exposure, faults = made.exposure, made.faults
-    if options.operator:
-        exposure = exposure[exposure["operator"] == options.operator]
-        faults = faults[faults["operator"] == options.operator]
-    most = options.moments if wanted else 0
-    with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
-        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
-    return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
-
-
-def _report(
-    options: Namespace,
-    settings: Settings,
-    texts: Coaching,
-    source: Source,
-    made: Tables,
-    seen: Mapping[str, SiteMoments],
-) -> Report:
-    names = sorted(made.exposure["site"].unique())
-    zones = {name: settings.sites.zone_of(name) for name in names}
-    people = sorted(made.exposure["operator"].unique())
-    nothing = ""
-    if not names:
-        place = f"at {options.site} " if options.site else ""
-        nothing = f"No work {place}is on record in this time: no carrier was heard working."
-    elif options.operator and options.operator not in people:
-        nothing = f"{options.operator} was not signed on in this time; there were: {', '.join(people)}."
-    return Report(
-        period=wording.period(source.begin, source.end, next(iter(zones.values()), ZoneInfo("UTC"))),
-        begin=source.begin,
-        end=source.end,
-        coaching=texts,
-        sites=()
-        if nothing
-        else compose.sites(made, seen, texts, zones, options.operator, source.condition, source.feeds),
-        faults=[str(fault) for fault in made.sites["fault"].unique()],
-        source=source.words,
-        nothing=nothing,
-        notes=source.notes,
-    )
-
-
-def _write(options: Namespace, report: Report) -> list[str]:
-    """The files asked for; their names."""
-    if not options.html and not options.pdf:
-        return []
-    page = render_html(report)
-    with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
-        target = options.html or Path(scratch) / "review.html"
-        try:
-            target.write_text(page, encoding="utf-8")
-        except OSError as error:
-            raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
-        browser = find_browser()
-        if options.pdf and browser is not None:
-            print_pdf(browser, target, options.pdf)
-        elif options.pdf:
-            _plain_pdf(report, options.pdf)
-    return [str(path) for path in (options.html, options.pdf) if path]
-
-
-def _plain_pdf(report: Report, target: Path) -> None:
-    """What the terminal shows, as a PDF."""
-    screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
-    with screen.capture() as shown:
-        review_tables.show(screen, report, [])
-    write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
-
-
-def _narrowed(
-    made: Tables, seen: Mapping[str, SiteMoments], operator: str | None
-) -> "dict[str, pd.DataFrame]":
-    """Every table, by name; of one operator only what is theirs."""
-    import pandas as pd
-
-    rows = [
-        {
-            **{name: getattr(one.moment, name) for name in MOMENTS if name not in ("onset", "command")},
-            "onset": pd.Timestamp(one.moment.onset, tz="UTC"),
-            "command": " ".join(one.command),
-        }
-        for own in seen.values()
-        for shown in own.shown.values()
-        for one in shown
-    ]
-    every = {name: getattr(made, name) for name in Tables.__slots__}
-    every["moments"] = pd.DataFrame(rows, columns=list(MOMENTS))
-    if operator is None:
-        return every
-    return {
-        name: table[table["operator"] == operator].reset_index(drop=True)
-        for name, table in every.items()
-        if "operator" in table
-    }

@@ -3,39 +3,88 @@
 import time
 from argparse import Namespace
 
-from rich.console import Console
-from rich.table import Table
+import click
 
-from strikewatch.service.time_parsing import told
-from strikewatch.settings.tree import load
-from strikewatch.storage.actions import tokens
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
+
+ROLES = ("view", "act", "review")
 
 
+@click.group(cls=shared.Group, examples=("strikewatch token add kim --role act", "strikewatch token list"))
+def command(**_: object) -> None:
+    """Manage access to the HTTP interface."""
+
+
+@command.command("add", examples=("strikewatch token add kim --role act",))
+@click.argument("name", metavar="NAME")
+@click.option(
+    "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
+)
+@shared.config
+@shared.given
 def add(options: Namespace) -> int:
-    """Make a token and print it, this once."""
-    with Beside(load(options.config).store.where) as place, place.write() as connection:
+    """Make a token for NAME and print it, once. Every action is recorded under that name."""
+    from strikewatch.storage.actions import tokens
+    from strikewatch.storage.engines.shared import Beside
+
+    with Beside(settings(options.config).store.where) as place, place.write() as connection:
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
 
 
+@command.command("list", examples=("strikewatch token list --json",))
+@shared.config
+@shared.as_json("one token a line")
+@shared.given
 def show_list(options: Namespace) -> int:
-    with Beside(load(options.config).store.where) as place, place.read() as connection:
+    """List the tokens: name, role, when made and when revoked."""
+    from strikewatch.core import instant
+    from strikewatch.storage.actions import tokens
+    from strikewatch.storage.engines.shared import Beside
+
+    with Beside(settings(options.config).store.where) as place, place.read() as connection:
         found = tokens.holders(connection)
+    if options.json:
+        output.print_json(
+            {
+                "name": one.name,
+                "role": one.role,
+                "made": instant.text(one.made),
+                "revoked": None if one.revoked is None else instant.text(one.revoked),
+            }
+            for one in found
+        )
+        return 0
+    from rich.table import Table
+
+    from strikewatch.cli.rendering.local_time import heading, minute
+
     table = Table(box=None, pad_edge=False)
-    for title in ("name", "role", "made (UTC)", "revoked (UTC)"):
+    for title in ("name", "role", heading("made"), heading("revoked")):
         table.add_column(title)
     for one in found:
-        table.add_row(one.name, one.role, told(one.made), "" if one.revoked is None else told(one.revoked))
-    Console(highlight=False, markup=False).print(table if found else "No tokens.")
+        table.add_row(
+            one.name, one.role, minute(one.made), "" if one.revoked is None else minute(one.revoked)
+        )
+    output.tables().print(table if found else "No tokens.", markup=False)
     return 0
 
 
+@command.command("revoke", examples=("strikewatch token revoke kim",))
+@click.argument("name", metavar="NAME")
+@shared.config
+@shared.given
 def revoke(options: Namespace) -> int:
-    with Beside(load(options.config).store.where) as place, place.write() as connection:
+    """Revoke the token of NAME, at once."""
+    from strikewatch.storage.actions import tokens
+    from strikewatch.storage.engines.shared import Beside
+
+    with Beside(settings(options.config).store.where) as place, place.write() as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
-        f"{options.name}'s token is worthless from now on." if was_good else f"{options.name}'s was already."
+        f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."
     )
     return 0

@@ -1,191 +1,98 @@
-"""What `strikewatch suppose` prints: alert by alert what would change, or a sweep of one setting."""
+"""`strikewatch what-if`: recorded shifts under other settings."""
 
-import json
-import sys
 from argparse import Namespace
-from collections import Counter
-from collections.abc import Sequence
-from html import escape
-from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING
 
-import numpy as np
-from rich.console import Console
-from rich.table import Table
+import click
 
-from strikewatch.core import instant
-from strikewatch.disclaimer import CAUTION
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
 from strikewatch.errors import InputError, SettingsError
-from strikewatch.review.charts import style
-from strikewatch.review.charts import sweep as picture
-from strikewatch.review.statistics.poisson import rate_limits
-from strikewatch.review.what_if import CHANGES, Pair, pairs
-from strikewatch.service import what_if
-from strikewatch.service.precompile import warm
-from strikewatch.service.progress import bar
-from strikewatch.service.recordings import Recordings, print_notes
-from strikewatch.service.what_if import Run
-from strikewatch.settings.tree import Settings, load, with_faults
 
-LINES: Final = 40
-"""Alerts told one by one at most; --json has all."""
+if TYPE_CHECKING:
+    from strikewatch.settings.tree import Settings
 
 
-def show(options: Namespace) -> int:
-    """Replay twice and compare, or once for each value of a sweep. Raises InputError, SettingsError."""
-    notes = Console(stderr=True, highlight=False, soft_wrap=True)
-    settings = load(options.config)
+@click.command(
+    cls=shared.Command,
+    examples=(
+        "strikewatch what-if replay_data/hot-bench --set faults.same_spot.limit_s=12",
+        "strikewatch what-if replay_data/hot-bench --sweep faults.same_spot.limit_s=8:30:2 --html sweep.html",
+    ),
+)
+@shared.shifts(required=True)
+@shared.config
+@click.option(
+    "--set",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="A changed setting, such as faults.same_spot.limit_s=12. Repeatable.",
+)
+@click.option("--sweep", metavar="NAME=VALUES", help="Such as faults.same_spot.limit_s=8:30:2, or =12,15,20.")
+@click.option(
+    "--html", type=shared.PATH, metavar="FILE", help="Write the sweep as a picture, a page of its own."
+)
+@shared.as_json("one alert, or one value, a line")
+@shared.given
+def command(options: Namespace) -> int:
+    """Replay shifts under the settings and under changed ones, and compare alert by alert and in rates.
+
+    Or sweep one setting over several values and show the faults per firing hour at each.
+    """
     if bool(options.set) == bool(options.sweep):
-        raise InputError("say what to suppose: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
-    warm(lambda text: notes.print(text, style="dim"))
-    if options.sweep:
-        return _sweep(options, settings, notes)
+        raise InputError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
+    tree = settings(options.config)
+    from strikewatch.service.precompile import warm
+
+    warm(lambda text: output.notes().print(text, style="dim"))
+    return _sweep(options, tree) if options.sweep else _compare(options, tree)
+
+
+def _compare(options: Namespace, tree: "Settings") -> int:
+    from strikewatch.cli.rendering.what_if import show_changes
+    from strikewatch.review.what_if import pairs
+    from strikewatch.service import what_if
+    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.settings.tree import with_faults
+
     changes = what_if.changes(options.set)
-    with_faults(settings, changes)  # what is wrong with them is said before any work
-    recordings = Recordings.asked(options, settings)
-    before = what_if.run(recordings)
-    after = what_if.run(recordings, changes)
-    print_notes(notes, iter(before.notes))
+    with_faults(tree, changes)  # mistakes in them are reported before any work
+    recordings = Recordings.asked(options, tree)
+    with output.working("Replaying"):
+        before = what_if.run(recordings)
+        after = what_if.run(recordings, changes)
+    print_notes(output.notes(), iter(before.notes))
     found = pairs(before.records, after.records)
     if options.json:
-        sys.stdout.writelines(json.dumps(pair.json(), ensure_ascii=False) + "\n" for pair in found)
+        output.print_json(pair.json() for pair in found)
     else:
-        _compared(Console(highlight=False), options.set, before, after, found)
+        show_changes(output.tables(), options.set, before, after, found)
     return 0
 
 
-def _compared(console: Console, said: Sequence[str], before: Run, after: Run, found: Sequence[Pair]) -> None:
-    tally = Counter(pair.change for pair in found)
-    told = ", ".join(f"{tally[change]} {change}" for change in CHANGES if tally[change]) or "no alerts at all"
-    console.print(f"Supposing {', '.join(said)}: {told}.\n")
-    console.print(_rates(before, after))
-    console.print()
-    table = _table("onset, UTC", "hammer", "operator", "fault", "what changes")
-    differing = [pair for pair in found if pair.change != "same"]
-    for pair in differing[:LINES]:
-        record = pair.record
-        operator = record["operator"] or "unassigned"
-        when = record["onset"][5:19].replace("T", " ")
-        table.add_row(when, record["hammer"], operator, record["fault"], _what(pair))
-    if differing:
-        console.print(table)
-    if len(differing) > LINES:
-        console.print(f"… and {len(differing) - LINES} more; --json has all.", style="dim")
-    console.print(CAUTION, style="dim")
+def _sweep(options: Namespace, tree: "Settings") -> int:
+    from strikewatch.cli.rendering.what_if import show_sweep, sweep_rows, write_page
+    from strikewatch.service import what_if
+    from strikewatch.service.progress import bar
+    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.settings.tree import with_faults
 
-
-def _what(pair: Pair) -> str:
-    before, after = pair.before, pair.after
-    if before is None or after is None:
-        return pair.change
-    said = [
-        _shift(name, before[name], after[name])
-        for name in ("onset", "cleared")
-        if before[name] != after[name]
-    ]
-    if before["priority"] != after["priority"]:
-        said.append(f"{before['priority']} to {after['priority']}")
-    return "; ".join(said)
-
-
-def _shift(name: str, before: str | None, after: str | None) -> str:
-    if before is None or after is None:
-        return f"{name} {'after all' if before is None else 'no more'}"
-    return f"{name} {(instant.parse(after) - instant.parse(before)) / instant.SECOND:+.1f} s"
-
-
-def _rates(before: Run, after: Run) -> Table:
-    table = _table("fault", "now", "supposed", "per firing hour now", "supposed")
-    counts = before.counts(), after.counts()
-    for fault in sorted({*counts[0], *counts[1]}):
-        cells = [fault, str(counts[0][fault]), str(counts[1][fault])]
-        for count, hours in ((counts[0][fault], before.firing_h), (counts[1][fault], after.firing_h)):
-            low, high = rate_limits([count], [hours])
-            cells.append(f"{count / hours:.2f} ({low[0]:.2f}–{high[0]:.2f})" if hours else "–")
-        table.add_row(*cells)
-    return table
-
-
-def _sweep(options: Namespace, settings: Settings, notes: Console) -> int:
     name, _, text = options.sweep.partition("=")
     values = what_if.steps(text)
-    with_faults(settings, {name: values[0]})  # what is wrong with the name is told before any work
-    now = what_if.present(settings, name)
+    with_faults(tree, {name: values[0]})  # a mistake in the name is reported before any work
+    now = what_if.present(tree, name)
     if isinstance(now, bool) or not isinstance(now, int | float):
-        raise SettingsError([(name, "is no number; only numbers can be swept, suppose others with --set")])
-    with bar(notes, len(values), "values", 2) as told:
-        runs = what_if.sweep(Recordings.asked(options, settings), name, values, told)
+        raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
+    notes = output.notes()
+    with bar(notes, len(values), "values", 2) as progress:
+        runs = what_if.sweep(Recordings.asked(options, tree), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
-    rows = _rows(name, values, runs)
+    rows = sweep_rows(name, values, runs)
     if options.json:
-        sys.stdout.writelines(json.dumps(row) + "\n" for row in rows)
+        output.print_json(rows)
     else:
-        _swept(Console(highlight=False), name, now, rows)
+        show_sweep(output.tables(), name, now, rows)
     if options.html is not None:
-        _write(options.html, name, float(now), values, rows)
+        write_page(options.html, name, float(now), values, rows)
     return 0
-
-
-def _rows(name: str, values: Sequence[float], runs: Sequence[Run]) -> list[dict[str, Any]]:
-    """One row a value and fault that was ever found: count, rate per firing hour and its limits."""
-    wanted = [fault for fault in what_if.faults_of(name) if any(run.counts()[fault] for run in runs)]
-    rows = []
-    for value, run in zip(values, runs, strict=True):
-        for fault in wanted:
-            n = run.counts()[fault]
-            low, high = (float(one[0]) if run.firing_h else None for one in rate_limits([n], [run.firing_h]))
-            rate = n / run.firing_h if run.firing_h else None
-            rows.append(
-                {name: value, "fault": fault, "count": n, "firing_h": run.firing_h}
-                | {"per_firing_hour": rate, "lower": low, "upper": high}
-            )
-    return rows
-
-
-def _swept(console: Console, name: str, now: float, rows: Sequence[dict[str, Any]]) -> None:
-    console.print(f"Sweep of {name}, now {now:g}. Limits are exact, 95 %.\n")
-    if not rows:
-        console.print("No such fault at any of the values.")
-    top = max((row["per_firing_hour"] or 0.0 for row in rows), default=0.0)
-    table = _table(name.rpartition(".")[2], "fault", "count", "per hour", "95 % limits", "")
-    for row in rows:
-        rate = row["per_firing_hour"]
-        told = ["–", "–"] if rate is None else [f"{rate:.2f}", f"{row['lower']:.2f}–{row['upper']:.2f}"]
-        length = round(24 * rate / top) if rate and top else 0
-        mark = " ←" if row[name] == now else ""
-        table.add_row(f"{row[name]:g}{mark}", row["fault"], str(row["count"]), *told, "▬" * length)
-    console.print(table)
-    console.print(CAUTION, style="dim")
-
-
-def _write(
-    path: Path, name: str, now: float, values: Sequence[float], rows: Sequence[dict[str, Any]]
-) -> None:
-    """The picture as a page of its own. Raises InputError where it cannot be written."""
-    lines = []
-    for fault in dict.fromkeys(row["fault"] for row in rows):
-        own = [row for row in rows if row["fault"] == fault]
-        columns = (
-            np.array([row[key] for row in own], float) for key in ("per_firing_hour", "lower", "upper")
-        )
-        lines.append(picture.Line(fault, *columns))
-    title = f"Faults per firing hour against {name}"
-    svg = picture.draw("sweep", name, np.array(values), now, lines, title)
-    page = (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<style>{style()}body{{background:var(--p-ground);color:var(--p-ink);font-family:system-ui,sans-serif;"
-        f"max-width:46rem;margin:1rem auto;padding:0 1rem}}</style><main><h1>{escape(title)}</h1>{svg}"
-        f"<p>{escape(CAUTION)}</p></main></html>\n"
-    )
-    try:
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror}); name another file") from None
-
-
-def _table(*names: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in names:
-        table.add_column(name, no_wrap=True)
-    return table

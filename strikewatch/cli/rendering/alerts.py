@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.service.time_parsing import told
+from strikewatch.cli.rendering.local_time import heading, minute, named, second
 from strikewatch.storage.queries.alerts import Listed
 from strikewatch.storage.queries.muted import Mute
 
@@ -57,7 +57,7 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
             what = f"{one.fault} of the processor"
         where = f" at {one.site}" if one.site else ""
         upto = f", up to {one.upto} priority" if one.upto else ""
-        until = "until somebody ends it" if one.until is None else f"until {told(one.until)} UTC"
+        until = "until somebody ends it" if one.until is None else f"until {named(one.until, one.site or '')}"
         if one.kind == "suppressed_by_design":
             until = "until the settings change"
         console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))
@@ -69,16 +69,17 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
 
 def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any]]) -> None:
     """What the alert is, and what was done with it."""
+    site = listed.record["site"]
     console.print(Text(sentence(listed), style="bold"))
     console.print(Text(listed.record["summary"]))
-    console.print(f"Onset {_at(listed.record['onset'])} UTC, {_over(listed)}; told: {listed.told or 'no'}.")
-    table = _table("when (UTC)", "who", "what", "now", "why")
+    console.print(
+        f"Onset {named(listed.record['onset'], site)}, {_over(listed)}; reported: {listed.told or 'no'}."
+    )
+    table = _table(heading("when", site), "who", "what", "now", "why")
     for line in lines:
         why = Text(line["why"])
         words = line["event"].replace("_", " ")
-        table.add_row(
-            Text(line["at"][5:19].replace("T", " ")), Text(line["by"]), words, state(line["to"]), why
-        )
+        table.add_row(Text(second(line["at"], site)[5:]), Text(line["by"]), words, state(line["to"]), why)
     console.print(table)
 
 
@@ -91,11 +92,11 @@ def sentence(listed: Listed) -> str:
 
 def standing(listed: Listed) -> str:
     """Where it stands, in words."""
-    words = state(listed.state)
+    words, site = state(listed.state), listed.record["site"]
     if listed.shelf is not None:
-        return f"{words} until {told(listed.shelf.until)} UTC by {listed.shelf.by}: {listed.shelf.reason}"
+        return f"{words} until {named(listed.shelf.until, site)} by {listed.shelf.by}: {listed.shelf.reason}"
     if listed.stay is not None:
-        until = "" if listed.stay.until is None else f" until {told(listed.stay.until)} UTC"
+        until = "" if listed.stay.until is None else f" until {named(listed.stay.until, site)}"
         return f"{words}{until} by {listed.stay.by}: {listed.stay.reason}"
     return words
 
@@ -105,14 +106,16 @@ def state(word: str) -> str:
 
 
 def _alerts(found: Sequence[Listed], *, sentences: bool) -> Table:
-    table = _table("id", "onset UTC", "hammer", "fault", "priority", "state", "operator")
+    table = _table(
+        "id", heading("onset", found[0].record["site"]), "hammer", "fault", "priority", "state", "operator"
+    )
     if sentences:
         table.add_column("what happened", overflow="fold")
     for one in found:
         record = one.record
         row = [
             record["id"][:SHORT],
-            _at(record["onset"]),
+            minute(record["onset"], record["site"]),
             record["hammer"],
             record["fault"],
             record["priority"],
@@ -134,10 +137,6 @@ def _aside(one: Listed) -> str:
     return f"({standing(one)})" if one.shelf or one.stay else ""
 
 
-def _at(text: str) -> str:
-    return text[5:16].replace("T", " ")
-
-
 def _over(listed: Listed) -> str:
     cleared = listed.record["cleared"]
-    return "still on" if cleared is None else f"over {_at(cleared)} UTC"
+    return "still on" if cleared is None else f"ended {named(cleared, listed.record['site'])}"

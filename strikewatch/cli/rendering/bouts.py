@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.cli.rendering.local_time import heading, second
 from strikewatch.core.bout import REASONS, Worked
 from strikewatch.core.instant import SECOND
 
@@ -63,13 +64,13 @@ def _sum(counts: Iterable[float]) -> str:
 def show(console: Console, records: Sequence[dict[str, Any]]) -> None:
     """Each bout in a line; seconds, and the loaded level in bar."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in ("start (UTC)", "hammer", "operator", "firing", "blank", "blows", "bar", "not judged"):
+    for name in (heading("start"), "hammer", "operator", "firing", "blank", "blows", "bar", "not judged"):
         right = name in ("firing", "blank", "blows", "bar")
         table.add_column(name, no_wrap=True, justify="right" if right else "left")
     for one in records:
         level = one["level_bar"]
         cells = (
-            one["start"][:19].replace("T", " "),
+            second(one["start"]),
             one["hammer"],
             one["operator"] or "unassigned",
             f"{one['firing_s']:.1f}",

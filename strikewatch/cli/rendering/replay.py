@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.cli.rendering.bouts import by_operator, judged
+from strikewatch.cli.rendering.local_time import heading, second
 from strikewatch.cli.rendering.not_monitored import less_certain, not_watched
 from strikewatch.core.batch import Key
 from strikewatch.service.replay import Replayed
@@ -65,12 +66,13 @@ def _many(n: int, what: str) -> str:
 
 
 def _alerts(records: Records, *, sentences: bool) -> Table:
-    table = _table("onset (UTC)", "for", "fault", "priority", "operator", right=("for",))
+    site = records[0]["site"]
+    table = _table(heading("onset", site), "for", "fault", "priority", "operator", right=("for",))
     if sentences:
         table.add_column("what happened")
     for record in records:
         row = [
-            record["onset"][:21].replace("T", " "),
+            f"{second(record['onset'], site)}{record['onset'][19:21]}",
             _lasted(record),
             record["fault"],
             record["priority"],

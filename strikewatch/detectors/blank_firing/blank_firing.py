@@ -23,7 +23,7 @@ from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth
 from strikewatch.detectors.blank_firing import accumulator, baseline, score
 from strikewatch.detectors.blank_firing.runs import resolve
@@ -182,10 +182,11 @@ def _params(settings: Settings) -> tuple[Any, ...]:
         settings.level_when_blank == "rises",
         settings.least_change,
         settings.least_score,
+        score.AT_ONCE,
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
         settings.wide_pulse,
-        score.WEIGHTS,
+        score.WEIGHTS + score.CALIBRATION,
     )
 
 
@@ -298,6 +299,12 @@ DETECTOR: Final = Detector(
                 "borne_out": _borne_out,
             },
             of_operator=True,
+            exposure="judged",
+            by_machine=True,
+            highlights=(
+                Highlight("score", "the surest: score {value:.2f} of 1"),
+                Highlight("blank_s", "the longest: {value:.1f} s"),
+            ),
         ),
         Fault(
             "accumulator_suspect",

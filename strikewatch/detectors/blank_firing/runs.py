@@ -74,7 +74,7 @@ def weigh(s: Any, p: Any, where: int) -> bool:
 def consider(s: Any, p: Any, how: int, out: Any, n: int, g: int) -> int:
     """The run has become longer or is over: raise it, or make it high, when that is due."""
     enough = weigh(s, p, place(s))
-    if s.onset == NEVER and enough and not waits(s, how):
+    if s.onset == NEVER and enough and (how != GOES_ON or s.now[SCORE] >= p.at_once) and not waits(s, how):
         n = raise_it(s, out, n, g)
     if s.onset != NEVER and not s.high and s.sure_end - s.run >= p.high:
         s.high = 1

@@ -212,7 +212,8 @@ def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: in
         n = consider(s, p, GOES_ON, out, n, g)
         if s.sure_end != NEVER and s.now[SCORE] < SPENT * p.least_score:
             # It was suspicious, and what came since speaks against it: it ended where it was so last.
-            if s.onset == NEVER and not (s.run == s.bout and not s.stepped):
+            waited = s.onset == NEVER and not (s.run == s.bout and not s.stepped)
+            if waited and s.sure[SCORE] >= p.at_once:
                 n = raise_it(s, out, n, g)
             s.run_end = s.sure_end
             n = end_run(s, p, place(s), out, n, g)

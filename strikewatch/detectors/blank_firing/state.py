@@ -7,8 +7,10 @@ import numpy as np
 from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up, waiting
 from strikewatch.detectors.kernels import EVIDENCE, NEVER, part
 
-TERMS: Final = 24
+TERMS: Final = 27
 """Terms of the score (`score.terms`)."""
+CALIBRATION: Final = 4
+"""Numbers of `score.CALIBRATION`."""
 
 STATE: Final = np.dtype(
     [
@@ -85,10 +87,11 @@ PARAMS: Final = np.dtype(
         ("rises", "<i8"),
         ("least_change", "<f8"),
         ("least_score", "<f8"),
+        ("at_once", "<f8"),
         ("learn", "<i8"),
         ("relearn", "<i8"),
         ("wide", "<f8"),
-        ("weights", "<f8", (TERMS,)),
+        ("weights", "<f8", (TERMS + CALIBRATION,)),
     ]
 )
 

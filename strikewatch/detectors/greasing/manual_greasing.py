@@ -14,8 +14,8 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.core import instant
-from strikewatch.core.channels import CHANNELS
-from strikewatch.core.finding import Fault
+from strikewatch.core.finding import Fault, Highlight
+from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, Older, hours
 from strikewatch.detectors.greasing.operating_clock import (
     DUE,
@@ -61,10 +61,8 @@ class Settings(DetectorSettings):
     clock: Literal["carrier", "firing"] = Field(
         "carrier", description="What the interval counts: carrier or firing"
     )
-    working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(
-        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
-    )
+    working_rpm: float = carrier.WORKING_RPM
+    steady_s: float = carrier.STEADY_S
     nipples: int | None = Field(
         None, ge=1, le=8, description="Grease nipples of the hammer; left out: as many as strokes are told of"
     )
@@ -73,9 +71,6 @@ class Settings(DetectorSettings):
 
     def silenced(self) -> str | None:
         return "it is greased automatically" if self.method == "automatic" else None
-
-
-_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 
 
 @kernel
@@ -129,7 +124,7 @@ def run(
             if i >= span.first:
                 a = nth(time_ns, i)
                 if not (p.by_firing or has_engine_rpm):
-                    counts = a - last_row <= p.steady
+                    counts = carrier.rows_close(last_row, a, p.steady)
                     ran = a - last_row if counts else 0
                     if clock + ran < quiet and a < event_at:
                         clock += ran
@@ -144,7 +139,7 @@ def run(
                 v = sample(engine_rpm, i)
                 if v == v:
                     has_engine_rpm = 1
-                    rpm_until = a + _HOLD if v > p.working_rpm else a
+                    rpm_until = carrier.turns_until(v, a, p.working_rpm)
                 last_row = a
             runs_until = NEVER
             if p.by_firing:
@@ -233,6 +228,11 @@ DETECTOR: Final = Detector(
             "Greasing was missed: {since_grease_h:.2f} operating hours since the last.",
             {"since_grease_h": hours},
             of_operator=True,
+            exposure="operating",
+            highlights=(
+                Highlight("since_grease_h", "the longest without grease: {value:.1f} operating hours"),
+            ),
+            picture_s=(8400, 1800),
         ),
         Fault(
             "grease_short",
@@ -256,6 +256,6 @@ DETECTOR: Final = Detector(
         "short_onset": NEVER,
     },
     # What an engine last heard of runs up to, and what waits until a silence is too long to count.
-    horizon=lambda settings: max(FIRES_ON, _HOLD, instant.seconds(settings.steady_s) + 1),
+    horizon=lambda settings: max(FIRES_ON, carrier.HOLD, instant.seconds(settings.steady_s) + 1),
     pending=_pending,
 )

@@ -18,8 +18,8 @@ from typing import Any, Final, Self
 from pydantic import Field, model_validator
 
 from strikewatch.core import instant
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
+from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
 from strikewatch.detectors.kernels import LOW, MEDIUM, NEVER, STANDING, emit, kernel, nothing_yet, nth, sample
 from strikewatch.detectors.maintenance.due_items import (
@@ -41,8 +41,6 @@ from strikewatch.detectors.maintenance.due_items import (
 from strikewatch.detectors.maintenance.forecast import DAY
 from strikewatch.detectors.maintenance.history import ROW, SUMS
 
-_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
-
 
 class Settings(DetectorSettings):
     """What falls due by hours and days."""
@@ -63,10 +61,8 @@ class Settings(DetectorSettings):
     service_soon_days: float = Field(335.0, ge=0, description="Days from which service is due soon")
     service_due_days: float = Field(365.0, gt=0, description="... from which it is due")
     service_overdue_days: float = Field(395.0, gt=0, description="... from which it is overdue")
-    working_rpm: float = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
-    steady_s: float = Field(
-        10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
-    )
+    working_rpm: float = carrier.WORKING_RPM
+    steady_s: float = carrier.STEADY_S
 
     @model_validator(mode="after")
     def _in_turn(self) -> Self:
@@ -120,7 +116,7 @@ def run(
                 if worked + ran >= room or (v == v and not has_engine_rpm):
                     break
                 if v == v:
-                    rpm_until = t + _HOLD if v > p.working_rpm else t
+                    rpm_until = carrier.turns_until(v, t, p.working_rpm)
                 worked += ran
                 x = t
                 i += 1
@@ -140,13 +136,13 @@ def run(
             for k in range(2):
                 if s.since[k] == NEVER:
                     s.since[k] = t
-            works = rpm_until if has_engine_rpm else t if t - s.last_row <= p.steady else NEVER
+            works = carrier.works_until(has_engine_rpm, rpm_until, s.last_row, t, p.steady, NEVER)
             n = settle(s, p, t, works, out, n, g)
             row_comes(s, works != NEVER)
             v = sample(engine_rpm, i)
             if v == v:
                 s.has_engine_rpm = 1
-                s.rpm_until = t + _HOLD if v > p.working_rpm else t
+                s.rpm_until = carrier.turns_until(v, t, p.working_rpm)
             s.last_row = t
             i += 1
         if s.done != NEVER and s.done <= span.upto:
@@ -259,7 +255,7 @@ DETECTOR: Final = Detector(
         "not_before": NEVER,
         "floor": [NEVER if k == ROW else 0 for k in range(SUMS)],
     },
-    horizon=lambda settings: max(_HOLD, instant.seconds(settings.steady_s) + 1),
+    horizon=lambda settings: max(carrier.HOLD, instant.seconds(settings.steady_s) + 1),
     due=_due,
     pending=_pending,
 )

@@ -1,19 +1,17 @@
 """The tables that `rates` computes from the frames EXPOSURE and FAULTS: their rows and columns."""
 
-from typing import Final, Literal
+from typing import Final
 
-Hours = Literal["firing", "judged", "operating"]
-"""The kind of hours that a fault's rate is based on."""
+from strikewatch.core.finding import Exposure as Hours
+from strikewatch.detectors.registry import COMMON, FAULTS, MISUSE
 
-ALWAYS: Final = ("same_spot", "hot_oil", "blank_firing", "grease_overdue")
-"""Operator faults that every feed can show: they have rows in each table, even without occurrences."""
-MISUSE: Final = (
-    *("low_engine_speed", "end_of_stroke", "over_side", "off_square"),
-    *("feed_force", "prying", "submerged"),
-)
-"""Operator faults that only richer feeds show: they have rows in the table of a site where one occurred."""
-OVER: Final[dict[str, Hours]] = {"blank_firing": "judged", "grease_overdue": "operating"}
-"""Faults whose rate is not based on firing hours."""
+__all__ = ["ALWAYS", "CHANGE", "GROUPS", "MISUSE", "OPERATORS", "OVER", "RATE", "SITES", "WEEKS", "Hours"]
+
+ALWAYS: Final = COMMON
+"""Operator faults that every feed can show: they have rows in each table, even without occurrences. MISUSE, which only
+richer feeds show, has rows in the table of a site where one occurred."""
+OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in FAULTS.items()}
+"""The kind of hours that each fault's rate is based on."""
 
 RATE: Final = (
     "over",

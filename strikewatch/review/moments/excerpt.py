@@ -8,6 +8,7 @@ import numpy as np
 from strikewatch.core.batch import NO_ROWS, Batch, Floats, Ints, Key, Portion, Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import hot_oil, same_spot
+from strikewatch.detectors.registry import FAULTS
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.review.charts.minute import Minute
 from strikewatch.review.charts.shift_timeline import Mark, Timeline
@@ -21,14 +22,13 @@ RUN_UP: Final = 30 * SECOND
 """Time before the start of a chart that is also run through the detectors, so that a spot begun there is known."""
 MIN_SILENCE: Final = 60 * SECOND
 """Time without a row from which a timeline shows silence."""
-SLOW_FAULTS: Final = {"hot_oil": (300, 600), "grease_overdue": (8400, 1800)}
-"""Faults that build up slowly: seconds shown before the onset, and at most after the onset."""
 DEFAULT_SPAN: Final = (40, 100)
+"""Seconds shown before the onset of a fault, and at most after it, unless it builds up slowly."""
 
 
 def span(fault: str, onset: Instant, cleared: Instant | None) -> tuple[Instant, Instant]:
     """Return the time span that a fault's chart shows."""
-    before_s, most_s = SLOW_FAULTS.get(fault, DEFAULT_SPAN)
+    before_s, most_s = FAULTS[fault].picture_s or DEFAULT_SPAN
     over = onset + most_s * SECOND if cleared is None else cleared + 8 * SECOND
     return onset - before_s * SECOND, min(max(over, onset + 20 * SECOND), onset + most_s * SECOND)
 
@@ -67,7 +67,7 @@ def minute(
         pressure_bar=series(shown, "pressure_bar"),
         loaded_bar=recorded.levels(key, begin, end),
         oil_c=series(shown, "oil_c"),
-        spot_s=(looks[:0], spot_s[:0]) if fault in SLOW_FAULTS else (looks, spot_s),
+        spot_s=(looks[:0], spot_s[:0]) if FAULTS[fault].picture_s else (looks, spot_s),
         limit_c=oil.limit_c,
         limit_s=spot.limit_s,
         suspected=[(max(a, begin), min(b, end)) for a, b in suspected if a < end and b > begin],

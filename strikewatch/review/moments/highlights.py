@@ -9,6 +9,7 @@ import numpy as np
 
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.detectors.registry import FAULTS
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import UNASSIGNED
 
@@ -55,49 +56,7 @@ class CleanStretch:
     firing_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Measure:
-    """A field of the evidence that highlights of a fault are chosen by; `text` has the value in braces."""
-
-    name: str
-    text: str
-
-
 _LONGEST: Final = "the longest: {value:.0f} s"
-_FIRED: Final = "the longest: {value:.1f} s of firing"
-_MEASURES: Final[Mapping[str, tuple[_Measure, ...]]] = {
-    "same_spot": (_Measure("firing_s", "the longest: {value:.1f} s of firing in one spot"),),
-    "hot_oil": (
-        _Measure("peak_oil_c", "the hottest: {value:.1f} °C"),
-        _Measure("firing_hot_s", "the most firing with hot oil: {value:.0f} s"),
-    ),
-    "blank_firing": (
-        _Measure("score", "the most certain: score {value:.2f} of 1"),
-        _Measure("blank_s", "the longest: {value:.1f} s"),
-    ),
-    "grease_overdue": (
-        _Measure("since_grease_h", "the longest without grease: {value:.1f} operating hours"),
-    ),
-    "low_engine_speed": (_Measure("firing_slow_s", _FIRED),),
-    "end_of_stroke": (_Measure("firing_end_s", _FIRED),),
-    "over_side": (
-        _Measure("from_track_max_deg", "the furthest: {value:.0f}° from the line of the tracks"),
-        _Measure("firing_over_side_s", _FIRED),
-    ),
-    "off_square": (
-        _Measure("tilt_max_deg", "the furthest off square: {value:.0f}°"),
-        _Measure("firing_off_square_s", _FIRED),
-    ),
-    "feed_force": (_Measure("firing_off_band_s", _FIRED),),
-    "prying": (
-        _Measure("side_load_max_bar", "the hardest: {value:.0f} bar"),
-        _Measure("pried_s", _LONGEST),
-    ),
-    "submerged": (
-        _Measure("water_max_m", "the deepest: {value:.2f} m of water"),
-        _Measure("firing_submerged_s", _FIRED),
-    ),
-}
 
 
 def choose_highlights(faults: "pd.DataFrame", most: int, feeds: Feeds = NO_LIMITS) -> list[Highlight]:
@@ -125,8 +84,10 @@ def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
         own = sure if len(sure) else own
     if len(own) == 1:
         return {own.index[0]: "the only one"} if most else {}
-    measures = _MEASURES.get(fault, ())
-    values = [(m.text, _values(own, m.name)) for m in measures] or [(_LONGEST, own["seconds"].astype(float))]
+    measures = FAULTS[fault].highlights
+    values = [(m.text, _values(own, m.evidence)) for m in measures] or [
+        (_LONGEST, own["seconds"].astype(float))
+    ]
     values = [(text, column) for text, column in values if column.notna().any()]
     chosen: dict[Any, str] = {}
     for text, column in values:

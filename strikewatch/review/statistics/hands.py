@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
+from strikewatch.detectors.registry import FAULTS as REGISTERED
 from strikewatch.review.data.counts import count_faults
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.data.frames import UNASSIGNED
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MIN_EXPECTED: Final = 3.0
-MACHINE_FAULTS: Final = ("hot_oil", "blank_firing", "low_engine_speed", "feed_force")
+MACHINE_FAULTS: Final = frozenset(name for name, fault in REGISTERED.items() if fault.by_machine)
 """Faults that a machine can cause by itself; the others are habits."""
 MOSTLY_SHARE: Final = 0.8
 """Share of an operator's faults on one hammer above which the rest says little."""

@@ -6,7 +6,7 @@ from typing import Annotated, Final, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from strikewatch.core import instant
-from strikewatch.core.events import Event
+from strikewatch.core.events import EntryKind, Event
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import strict_json, times
@@ -22,19 +22,7 @@ class _Named(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid")
 
-    event: Literal[
-        "sign_on",
-        "sign_off",
-        "grease",
-        "check",
-        "inspection",
-        "service",
-        "storage",
-        "tool_change",
-        "work",
-        "hours",
-        "relearn",
-    ]
+    event: EntryKind
     time: Annotated[str, Field(max_length=64)] = ""
     time_ms: int = 0
 

@@ -98,16 +98,24 @@ class Store:
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
             )
             pending = connection.execute(
-                select(events.c.site, events.c.hammer, events.c.kind, events.c.time_ns, events.c.fields)
+                select(
+                    events.c.seq,
+                    events.c.site,
+                    events.c.hammer,
+                    events.c.kind,
+                    events.c.time_ns,
+                    events.c.fields,
+                )
                 .where(tables.PENDING)
-                .order_by(events.c.seq)  # as they arrived: a correction after what it corrects
-            )
+                .order_by(events.c.time_ns)
+            ).all()
             return Saved(
                 saved_states,
                 [SavedAlert(json.loads(record), *more) for record, *more in standing],
                 [
                     Event(site, hammer, kind, at, json.loads(fields))
-                    for site, hammer, kind, at, fields in pending
+                    # in order of arrival: a correction after what it corrects
+                    for _, site, hammer, kind, at, fields in sorted(pending, key=lambda row: row.seq)
                 ],
                 max(connection.scalar(newest) or 0 for newest in _NEWEST),
             )

@@ -1,1 +1,16 @@
-"""What is to be sent: notifications, digests, and what became of each message."""
+"""What is to be sent: notifications, digests, and what became of each message.
+
+`engine.lifecycle` and `engine.flood` decide; here their decisions are applied to rows, in the step's own transaction
+and once a second. Nothing is kept in memory, so a restart changes nothing and another process may write.
+
+- First a flood under way counts, then chattering, then whether a flood begins. What chattering holds back does not
+  count for floods.
+- A digest is sent when its flood is over and nothing more has come for 10 s, at the latest 10 min after the first
+  alert it holds. Each alert is listed once; one listed as active is listed again in the next digest, when it has ended.
+- `cleared` is sent only to those who received `raised`. An alert that rises to high priority while held, or after a
+  digest listed it, is sent as `raised`.
+- A delay counts from when an alert is seen; an alert that cleared sooner after its onset is not sent. High priority
+  does not wait.
+- What cannot be stored yet (the disk is full) is worked out in a transaction that is rolled back, and sent from
+  memory under the id that it will be stored with.
+"""

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Final
 
 import structlog
-from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import bindparam, delete, func, select, update
 
 from strikewatch.core.batch import Key, Rows
@@ -26,6 +25,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder.parquet import write_shift
 from strikewatch.storage.schema.tables import arrived, segments
+from strikewatch.storage.settings import RecorderSettings as Settings
 
 _log = structlog.get_logger(__name__)
 
@@ -33,29 +33,6 @@ MIB: Final = 1 << 20
 MILLISECOND: Final = SECOND // 1000
 CHUNK: Final = 500
 """Spooled steps read or given up at a time, so that neither holds up the writer."""
-
-
-class Settings(BaseModel):
-    """Recorded shifts of live runs: where, how long each, and how many are kept."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    folder: Path = Field(
-        default=Path("recordings"), description="Folder in which {site}/{start}/ folders are made"
-    )
-    roll_s: float = Field(default=3600.0, ge=1, description="A recording ends at whole multiples of this, s")
-    roll_mib: float = Field(
-        default=64.0,
-        gt=0,
-        le=1024,
-        description="A recording ends earlier at so many raw bytes, held in memory, MiB",
-    )
-    keep_days: float = Field(default=365.0, ge=0, description="Older recordings are removed, days; 0: never")
-    keep_gib: float = Field(
-        default=20.0,
-        ge=0,
-        description="The oldest are removed while all together exceed this, GiB; 0: never",
-    )
 
 
 @dataclass(slots=True)

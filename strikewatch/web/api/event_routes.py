@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
-from strikewatch.core.events import Event, name_of
+from strikewatch.core.events import EntryKind, Event, name_of
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused, Rejected, Unknown
@@ -29,20 +29,7 @@ from strikewatch.web.api.plausibility import doubts, said
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.api.required_fields import missing
 
-Kind = Literal[
-    "sign_on",
-    "sign_off",
-    "grease",
-    "check",
-    "inspection",
-    "service",
-    "storage",
-    "tool_change",
-    "work",
-    "hours",
-    "relearn",
-    "withdrawal",
-]
+Kind = Literal[EntryKind, "withdrawal"]
 _OURS: Final = ("time", "corrects")
 EARLIER: Final = 500
 """Entries of a hammer that a new one is held against."""

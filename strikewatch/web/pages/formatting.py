@@ -114,7 +114,8 @@ class View:
 
     def fault(self, fault: str) -> str:
         """What people call it."""
-        return self.words(f"fault.{fault}.name") if self.words.has(f"fault.{fault}.name") else fault
+        name = f"fault.{fault}.name"
+        return self.words(name) if self.words.has(name) else fault.replace("_", " ").capitalize()
 
     def told(self, record: Mapping[str, Any]) -> str:
         """One plain sentence, or one for each cause; the record's own summary where the words have none for it."""

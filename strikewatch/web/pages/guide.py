@@ -6,27 +6,44 @@ from itertools import pairwise
 from typing import Final
 
 from markdown_it import MarkdownIt
+from markdown_it.token import Token
 from markupsafe import Markup
 
 from strikewatch import guide
 
 # Raw HTML in a guide is shown as text.
 _RENDERER: Final = MarkdownIt("commonmark", {"html": False}).enable("table")
+_COMMENT: Final = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
+_TO_A_GUIDE: Final = re.compile(r"([\w-]+)\.md(#[\w-]+)?")
 
 
 @cache
 def rendered(topic: str) -> Markup | None:
-    """None where there is no guide on that topic."""
+    """Render a guide; None for an unknown topic.
+
+    A link to `gateway.md` becomes one to `/guide/gateway`. Comments are left out.
+    """
     text = guide.text(topic)
     if text is None:
         return None
-    tokens = _RENDERER.parse(text)
+    tokens = _RENDERER.parse(_COMMENT.sub("", text))
     for heading, inline in pairwise(tokens):
         if heading.type == "heading_open":
             heading.attrSet("id", _slug(inline.content))
+    for token in tokens:
+        if token.type == "table_open":
+            token.attrSet("tabindex", "0")  # a wide one scrolls, by keyboard too
+        for child in token.children or ():
+            _point_to_page(child)
     return Markup(_RENDERER.renderer.render(tokens, _RENDERER.options, {}))
 
 
+def _point_to_page(token: Token) -> None:
+    """Turn a link to another guide's file into one to its page."""
+    if token.type == "link_open" and (found := _TO_A_GUIDE.fullmatch(str(token.attrGet("href")))):
+        token.attrSet("href", f"/guide/{found[1]}{found[2] or ''}")
+
+
 def _slug(title: str) -> str:
-    """What stands before a heading's colon or comma, so that `same_spot: …` is found at #same_spot."""
+    """Return what stands before a heading's colon or comma, so that `same_spot: …` is found at #same_spot."""
     return re.sub(r"\W+", "-", re.split("[:,]", title)[0]).strip("-").lower()

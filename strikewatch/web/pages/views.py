@@ -110,6 +110,7 @@ class Sheets:
             ("/week", self.week),
             ("/choices", self.choices),
             ("/feed", self.feed),
+            ("/guide", self.guide_list),
             ("/guide/{topic}", self.guide),
         ]
 
@@ -265,12 +266,17 @@ class Sheets:
             ask, "feed.html", **feed(self._place, ask.now, ask.request.query_params.get("sender"))
         )
 
+    def guide_list(self, ask: Asking) -> Response:
+        """All guides, by title."""
+        title = ask.view.words("page.guides")
+        return self._page(ask, "guide.html", guide=None, topics=guides(), title=title)
+
     def guide(self, ask: Asking) -> Response:
         """One of the guides."""
         topic = ask.request.path_params["topic"]
         text = rendered(topic)
         if text is None:
-            raise Problem(404, "there is no such guide", "see the one on faults")
+            raise Problem(404, "there is no such guide", "see /guide for all of them")
         return self._page(ask, "guide.html", guide=text, title=guides()[topic])
 
     def _page(self, ask: Asking, template: str, status: int = 200, **more: Any) -> Response:

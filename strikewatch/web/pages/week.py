@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.registry import COMMON, MISUSE
 from strikewatch.engine.alarm_kpis import Figures, figures
 from strikewatch.engine.flood import Rules
 from strikewatch.review.charts.drawing import local_time
@@ -23,9 +23,7 @@ from strikewatch.storage.schema.tables import alerts
 from strikewatch.web.pages.formatting import day_begins
 
 DAYS: Final = 7
-OF_OPERATOR: Final = tuple(
-    fault.name for detector in DETECTORS for fault in detector.faults if fault.of_operator
-)
+OF_OPERATOR: Final = (*COMMON, *MISUSE)
 
 
 @dataclass(slots=True)

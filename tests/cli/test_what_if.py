@@ -28,7 +28,7 @@ def lines(text: str) -> list[dict[str, Any]]:
 
 
 def test_supposing_what_is_changes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    told = lines(said(capsys, "suppose", SHIFT, "--set", "faults.same_spot.limit_s=15", "--json"))
+    told = lines(said(capsys, "what-if", SHIFT, "--set", "faults.same_spot.limit_s=15", "--json"))
     replayed = lines(said(capsys, "replay", SHIFT, "--json"))
     assert {one["change"] for one in told} == {"same"}
     assert [one["before"] for one in told] == replayed
@@ -41,7 +41,7 @@ def test_what_is_supposed_is_what_a_settings_file_would_bring(
     config = tmp_path / "strikewatch.toml"
     config.write_text("[faults.hot_oil]\nlimit_c = 76.0\ncool_c = 74.0\n")
     supposed = ["--set", "faults.hot_oil.limit_c=76", "--set", "faults.hot_oil.cool_c=74"]
-    told = lines(said(capsys, "suppose", SHIFT, *supposed, "--json"))
+    told = lines(said(capsys, "what-if", SHIFT, *supposed, "--json"))
     replayed = lines(said(capsys, "replay", SHIFT, "--json", "--config", str(config)))
     after = [one["after"] for one in told if one["after"]]
     assert sorted(after, key=lambda one: str(one["id"])) == sorted(replayed, key=lambda one: str(one["id"]))
@@ -52,7 +52,7 @@ def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str
     """Where spots begin and end does not depend on the limit."""
     page = tmp_path / "sweep.html"
     swept = ["--sweep", "faults.same_spot.limit_s=30,10,15,20", "--json", "--html", str(page)]
-    told = lines(said(capsys, "suppose", SHIFT, *swept))
+    told = lines(said(capsys, "what-if", SHIFT, *swept))
     counts = [one["count"] for one in told]
     assert [one["faults.same_spot.limit_s"] for one in told] == [10, 15, 20, 30]
     assert counts == sorted(counts, reverse=True)
@@ -75,13 +75,13 @@ def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str
         (["--set", "faults.same_spot.limit_s=-1"], "greater than 0"),
         (["--sweep", "faults.same_spot.limit_s=9:1:1"], "neither FIRST:LAST:STEP nor a list"),
         (["--sweep", "faults.grease.clock=1,2"], "faults.grease.clock"),
-        ([], "say what to suppose"),
+        ([], "give a change: --set"),
     ],
 )
 def test_what_cannot_be_supposed_is_named(
     capsys: pytest.CaptureFixture[str], arguments: list[str], told: str
 ) -> None:
-    assert told in said(capsys, "suppose", SHIFT, *arguments, code=2)
+    assert told in said(capsys, "what-if", SHIFT, *arguments, code=2)
 
 
 moments = st.integers(0, 30)

@@ -1,4 +1,4 @@
-"""`strikewatch survey` tells each trouble from the others, over real brokers and files."""
+"""`strikewatch check` tells each trouble from the others, over real brokers and files."""
 
 import json
 from pathlib import Path
@@ -18,7 +18,7 @@ def look(
         f'[store]\npath = "{folder / "w.db"}"\n[mqtt]\nhost = "127.0.0.1"\nport = {port}\n{more}'
     )
     capsys.readouterr()  # what the test itself brought about
-    code = main(["survey", "--json", "--config", str(folder / "s.toml")])
+    code = main(["check", "--json", "--config", str(folder / "s.toml")])
     return code, {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
 
 

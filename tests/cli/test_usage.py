@@ -1,4 +1,4 @@
-"""`strikewatch use`: the same figures for people and for programs, of the period and hammers asked for."""
+"""`strikewatch usage`: the same figures for people and for programs, of the period and hammers asked for."""
 
 import csv
 import io
@@ -18,9 +18,9 @@ SPAN = ("--from", "2026-07-15T12:30:00Z", "--to", "2026-07-15T13:30:00Z")
 
 
 def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["use", str(SHIFT), "--json"]) == 0
+    assert main(["usage", str(SHIFT), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert main(["use", str(SHIFT), "--csv"]) == 0
+    assert main(["usage", str(SHIFT), "--csv"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert list(rows[0]) == list(USAGE)
     assert len(rows) == len(told["use"]) == 2 * len(MEASURES)
@@ -41,7 +41,7 @@ def test_a_part_of_it_and_the_page_for_people(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    assert main(["use", str(SHIFT), "--hammer", "HB-03", *SPAN]) == 0
+    assert main(["usage", str(SHIFT), "--hammer", "HB-03", *SPAN]) == 0
     said = capsys.readouterr().out
     assert "HB-04" not in said
     assert "Firing under water, s" in said
@@ -59,7 +59,7 @@ def test_a_part_of_it_and_the_page_for_people(
 def test_what_cannot_be_told_is_refused_with_the_remedy(
     capsys: pytest.CaptureFixture[str], options: tuple[str, ...], why: str
 ) -> None:
-    assert main(["use", str(SHIFT), *options]) == 2
+    assert main(["usage", str(SHIFT), *options]) == 2
     assert why in capsys.readouterr().err
 
 

@@ -1,4 +1,4 @@
-"""Each trouble that `strikewatch survey` knows, brought about for real: brokers, certificates, disks, databases."""
+"""Each trouble that `strikewatch check` knows, brought about for real: brokers, certificates, disks, databases."""
 
 import json
 import sqlite3
@@ -34,7 +34,7 @@ def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, 
     ]
     (folder / "s.toml").write_text("\n".join(lines))
     capsys.readouterr()
-    main(["survey", "--json", "--config", str(folder / "s.toml")])
+    main(["check", "--json", "--config", str(folder / "s.toml")])
     return {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
 
 

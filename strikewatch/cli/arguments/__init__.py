@@ -1,1 +1,0 @@
-"""The arguments of each group of commands."""

@@ -1,0 +1,35 @@
+"""`strikewatch backup`: copy the database."""
+
+from argparse import Namespace
+
+import click
+
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import settings
+
+
+@click.command(cls=shared.Command, examples=("strikewatch backup strikewatch-backup.db",))
+@click.argument("target", type=shared.PATH, metavar="FILE")
+@shared.config
+@shared.given
+def command(options: Namespace) -> int:
+    """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
+    from strikewatch.errors import InputError
+    from strikewatch.storage.engines.backup import backup
+
+    store, target = settings(options.config).store, options.target
+    if store.url is not None:
+        raise InputError(
+            "PostgreSQL makes its own copies: "
+            f"pg_dump --format=custom --file={target} {store.url}, and pg_restore takes them back"
+        )
+    with output.working("Copying the database"):
+        size = backup(store.path, target)
+    print(
+        f"{target}: {size / 2**20:.1f} MiB, complete and checked. To restore it, stop the processor, move the database"
+    )
+    print(
+        f"{store.path} and the files beside it (-wal, -shm) away, put the copy in its place, and start again."
+    )
+    return 0

@@ -1,0 +1,122 @@
+"""`strikewatch hammer`: take a hammer out of service, put it back, end shelving."""
+
+import time
+from argparse import Namespace
+from typing import TYPE_CHECKING
+
+import click
+
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.commands.alerts import desk
+from strikewatch.cli.settings_file import settings
+
+if TYPE_CHECKING:
+    from strikewatch.storage.actions.alerts import Done
+
+
+@click.group(
+    cls=shared.Group,
+    examples=(
+        "strikewatch hammer out-of-service HB-03 --by Kim --reason workshop --until 2d",
+        "strikewatch hammer in-service HB-03 --by Kim",
+    ),
+)
+def command(**_: object) -> None:
+    """Take a hammer out of service, or put it back; end shelving."""
+
+
+def one_hammer(function: shared.Function) -> shared.Function:
+    """Add what every command on one hammer takes."""
+    function = shared.as_json()(shared.config(shared.by(function)))
+    function = click.option("--site", metavar="SITE", help="Where two sites have a hammer of that name.")(
+        function
+    )
+    return click.argument("hammer", metavar="HAMMER")(function)
+
+
+@command.command(
+    "out-of-service",
+    examples=("strikewatch hammer out-of-service HB-03 --by Kim --reason workshop --until 2d",),
+)
+@one_hammer
+@shared.reason(required=True)
+@click.option(
+    "--until", metavar="WHEN", help="Back by then: an instant, or 2h, 3d from now (default: open end)."
+)
+@shared.given
+def out_of_service(options: Namespace) -> int:
+    """Take HAMMER out of service: its alerts are recorded, not sent."""
+    from strikewatch.cli.rendering.local_time import named
+    from strikewatch.core import instant
+    from strikewatch.service.time_parsing import moment
+
+    now = time.time_ns()
+    until = None if options.until is None else moment(options.until, now)
+    with desk(settings(options.config)) as actions:
+        done = actions.out_of_service(
+            options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
+        )
+    ends = "until it is put in service" if until is None else f"until {named(until, done.key[0])}"
+    return _print_result(
+        options,
+        done,
+        "out_of_service",
+        f"is out of service {ends}",
+        None if until is None else instant.text(until),
+    )
+
+
+@command.command("in-service", examples=("strikewatch hammer in-service HB-03 --by Kim",))
+@one_hammer
+@shared.reason(required=False)
+@shared.given
+def in_service(options: Namespace) -> int:
+    """Put HAMMER back in service."""
+    with desk(settings(options.config)) as actions:
+        done = actions.in_service(
+            options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
+        )
+    return _print_result(options, done, "in_service", "is in service", None)
+
+
+@command.command("end-shelving", examples=("strikewatch hammer end-shelving HB-03 same_spot --by Kim",))
+@one_hammer
+@click.argument("fault", metavar="FAULT")
+@shared.reason(required=False)
+@shared.given
+def end_shelving(options: Namespace) -> int:
+    """End the shelving of FAULT (such as same_spot) of HAMMER, whether or not an alert is active."""
+    with desk(settings(options.config)) as actions:
+        shelved = any(
+            (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
+            for one in actions.muted(())
+        )
+        done = actions.end_shelving(
+            options.hammer,
+            options.fault,
+            by=options.by,
+            reason=options.reason,
+            now=time.time_ns(),
+            site=options.site,
+        )
+    site, hammer = done.key
+    if options.json:
+        output.print_json([{"site": site, "hammer": hammer, "fault": options.fault, "changed": done.changed}])
+    else:
+        many = "1 active alert" if done.changed == 1 else f"{done.changed} active alerts"
+        said = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
+        print(f"{options.fault} of {hammer} at {site}: {said}")
+    return 0
+
+
+def _print_result(options: Namespace, done: "Done", service: str, said: str, until: str | None) -> int:
+    site, hammer = done.key
+    if options.json:
+        output.print_json(
+            [{"site": site, "hammer": hammer, "service": service, "until": until, "changed": done.changed}]
+        )
+    else:
+        many = "1 open alert" if done.changed == 1 else f"{done.changed} open alerts"
+        print(f"{hammer} at {site} {said}; {many} changed.")
+    return 0

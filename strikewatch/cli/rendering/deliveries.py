@@ -1,0 +1,82 @@
+"""Deliveries and their attempts, for people."""
+
+from collections.abc import Mapping, Sequence
+
+from rich.console import Console
+from rich.table import Table
+
+from strikewatch.cli.rendering.local_time import heading, local, second
+from strikewatch.storage.outbox.attempts import Attempt
+from strikewatch.storage.outbox.deliveries import Delivery
+
+
+def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str]) -> None:
+    """Print the deliveries in the order given, and which endpoints are switched off."""
+    for name, reason in off.items():
+        console.print(
+            f"{name} is switched off: {reason}. Again: strikewatch deliveries on {name}", style="bold"
+        )
+    table = Table(box=None, pad_edge=False)
+    for title in (
+        "number",
+        "endpoint",
+        "state",
+        "step",
+        "alert",
+        "about",
+        "tries",
+        heading("queued"),
+        "outcome",
+    ):
+        table.add_column(title, justify="right" if title in ("number", "tries") else "left")
+    for one in found:
+        about = " ".join(str(one.told[key]) for key in ("hammer", "fault") if one.told.get(key))
+        at = second(one.created)
+        table.add_row(
+            str(one.number),
+            one.endpoint,
+            one.state,
+            one.step,
+            one.alert[:8],
+            about,
+            str(one.attempts),
+            at,
+            one.outcome or "",
+        )
+    console.print(table if found else "No deliveries.")
+
+
+def show_one(console: Console, delivery: Delivery, tried: Sequence[Attempt]) -> None:
+    """Print a delivery with every recorded attempt."""
+    for name, value in delivery.json().items():
+        if value is not None:
+            console.print(f"{name:<11} {value}")
+    for one in tried:
+        console.print(
+            f"\n{second(one.at_ns)} {local(one.at_ns):%Z}  {one.took_us / 1000:,.1f} ms  {one.outcome}"
+        )
+        for step in one.story.splitlines():
+            console.print(f"    {step}")
+
+
+def show_test(
+    console: Console,
+    address: str,
+    delivery: Delivery,
+    tried: Sequence[Attempt],
+    off: str | None,
+    patience_s: float,
+) -> None:
+    """Print what a test of an endpoint came to, step by step."""
+    console.print(f"{delivery.endpoint} at {address}")
+    for one in tried:
+        for step in one.story.splitlines():
+            console.print(f"  {step}")
+        console.print(f"  {one.outcome}, after {one.took_us / 1000:,.1f} ms")
+    if off is not None:
+        console.print(f"It is switched off: {off}. Again: strikewatch deliveries on {delivery.endpoint}")
+    elif not tried:
+        console.print(
+            f"No attempt within {patience_s:.0f} s: the processor has more to send, or does not know the endpoint."
+        )
+    console.print("Accepted." if delivery.state == "sent" else "Not accepted.", style="bold")

@@ -1,0 +1,192 @@
+"""A review, made from the database or recorded shifts: its tables, its report, and the files of both."""
+
+import io
+import tempfile
+import time
+from argparse import Namespace
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+
+from strikewatch.cli.rendering import review as review_tables
+from strikewatch.errors import InputError
+from strikewatch.review import coaching, rates
+from strikewatch.review.coaching import Coaching
+from strikewatch.review.report import compose, wording
+from strikewatch.review.report.compose import SiteMoments, Tables
+from strikewatch.review.report.content import Report
+from strikewatch.review.report.html import render_html
+from strikewatch.review.report.pdf import find_browser, print_pdf
+from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
+from strikewatch.service.inputs.review import Source, opened
+from strikewatch.service.inputs.review_moments import Moments
+from strikewatch.service.progress import bar
+from strikewatch.settings.tree import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LONG: Final = 30
+"""Moments from which on a bar is shown."""
+MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """All that a review comes to."""
+
+    tables: Tables
+    seen: Mapping[str, SiteMoments]
+    report: Report
+
+
+def review(options: Namespace, settings: Settings, notes: Console) -> Review:
+    """What was asked for, before any of it is written. Raises StrikewatchError with the remedy."""
+    texts = coaching.read(options.coaching)
+    with opened(options, settings, time.time_ns(), notes) as source:
+        made = _tables(source, settings, options.site)
+        seen = _seen(options, settings, texts, source, made, notes)
+    return Review(made, seen, _report(options, settings, texts, source, made, seen))
+
+
+def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
+    """What `rates` makes of the period, of one site or all. Weeks are each site's own."""
+    import pandas as pd
+
+    def of_site(frame: "pd.DataFrame") -> "pd.DataFrame":
+        return frame if site is None else frame[frame["site"] == site].reset_index(drop=True)
+
+    exposure, faults = map(of_site, source.period())
+    before = source.before()
+    earlier = (of_site(before[0]), of_site(before[1])) if before else None
+    names = sorted(exposure["site"].unique())
+    worked, found = of_site(source.exposure), of_site(source.faults)
+    weeks = [
+        rates.weeks(
+            worked[worked["site"] == name],
+            found[found["site"] == name],
+            zone=settings.sites.zone_of(name).key,
+            feeds=source.feeds,
+        )
+        for name in names
+    ]
+    return Tables(
+        exposure,
+        faults.assign(less_certain=source.feeds.uncertainties(faults)),
+        rates.operators(exposure, faults, earlier, settings.review.judgement, source.feeds),
+        rates.sites(exposure, faults, earlier, settings.review.judgement, source.feeds),
+        rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
+        rates.groups(exposure, faults, by=["site", "tool"], feeds=source.feeds),
+        pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
+        of_site(source.use),
+    )
+
+
+def _seen(
+    options: Namespace,
+    settings: Settings,
+    texts: Coaching,
+    source: Source,
+    made: Tables,
+    notes: Console,
+) -> dict[str, SiteMoments]:
+    """Moments, where they go into a file that was asked for; what they need takes longest."""
+    wanted = options.html or options.pdf or options.csv or options.json
+    exposure, faults = made.exposure, made.faults
+    if options.operator:
+        exposure = exposure[exposure["operator"] == options.operator]
+        faults = faults[faults["operator"] == options.operator]
+    most = options.moments if wanted else 0
+    with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
+        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
+    return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
+
+
+def _report(
+    options: Namespace,
+    settings: Settings,
+    texts: Coaching,
+    source: Source,
+    made: Tables,
+    seen: Mapping[str, SiteMoments],
+) -> Report:
+    names = sorted(made.exposure["site"].unique())
+    zones = {name: settings.sites.zone_of(name) for name in names}
+    people = sorted(made.exposure["operator"].unique())
+    nothing = ""
+    if not names:
+        place = f"at {options.site} " if options.site else ""
+        nothing = f"No work {place}is on record in this time: no carrier was heard working."
+    elif options.operator and options.operator not in people:
+        nothing = f"{options.operator} was not signed on in this time; there were: {', '.join(people)}."
+    return Report(
+        period=wording.period(source.begin, source.end, next(iter(zones.values()), ZoneInfo("UTC"))),
+        begin=source.begin,
+        end=source.end,
+        coaching=texts,
+        sites=()
+        if nothing
+        else compose.sites(made, seen, texts, zones, options.operator, source.condition, source.feeds),
+        faults=[str(fault) for fault in made.sites["fault"].unique()],
+        source=source.words,
+        nothing=nothing,
+        notes=source.notes,
+    )
+
+
+def write(options: Namespace, report: Report) -> list[str]:
+    """Write the files asked for and return their names. Raises InputError."""
+    if not options.html and not options.pdf:
+        return []
+    page = render_html(report)
+    with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
+        target = options.html or Path(scratch) / "review.html"
+        try:
+            target.write_text(page, encoding="utf-8")
+        except OSError as error:
+            raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
+        browser = find_browser()
+        if options.pdf and browser is not None:
+            print_pdf(browser, target, options.pdf)
+        elif options.pdf:
+            _plain_pdf(report, options.pdf)
+    return [str(path) for path in (options.html, options.pdf) if path]
+
+
+def _plain_pdf(report: Report, target: Path) -> None:
+    """What the terminal shows, as a PDF."""
+    screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
+    with screen.capture() as shown:
+        review_tables.show(screen, report, [])
+    write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
+
+
+def narrowed(
+    made: Tables, seen: Mapping[str, SiteMoments], operator: str | None
+) -> "dict[str, pd.DataFrame]":
+    """Return every table by name; of one operator, only the rows that are theirs."""
+    import pandas as pd
+
+    rows = [
+        {
+            **{name: getattr(one.moment, name) for name in MOMENTS if name not in ("onset", "command")},
+            "onset": pd.Timestamp(one.moment.onset, tz="UTC"),
+            "command": " ".join(one.command),
+        }
+        for own in seen.values()
+        for shown in own.shown.values()
+        for one in shown
+    ]
+    every = {name: getattr(made, name) for name in Tables.__slots__}
+    every["moments"] = pd.DataFrame(rows, columns=list(MOMENTS))
+    if operator is None:
+        return every
+    return {
+        name: table[table["operator"] == operator].reset_index(drop=True)
+        for name, table in every.items()
+        if "operator" in table
+    }

@@ -1,0 +1,55 @@
+"""Which settings file a command uses, and the settings in it."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from strikewatch.cli.output import detail
+
+if TYPE_CHECKING:
+    from strikewatch.settings.tree import Settings
+
+NAME: Final = "strikewatch.toml"
+VARIABLE: Final = "STRIKEWATCH_CONFIG"
+LOOKUP: Final = f"--config, ${VARIABLE}, ./{NAME}, the user's settings folder, the system's"
+
+
+def settings(config: Path | None) -> "Settings":
+    """Load the settings: of the named file, else of the first one found, else the defaults; then the environment.
+
+    Raises SettingsError with every problem.
+    """
+    from strikewatch.cli.rendering.local_time import use_zones
+    from strikewatch.settings.tree import load
+
+    path = config or find()
+    detail(
+        f"settings: {path or 'defaults'}{'' if path is None else f' ({_origin(config)})'}, and the environment"
+    )
+    tree = load(path)
+    use_zones(tree)
+    return tree
+
+
+def find() -> Path | None:
+    """Return the first settings file in the usual places, or None."""
+    return next((path for path in places() if path.is_file()), None)
+
+
+def places() -> Iterator[Path]:
+    """Yield where a settings file is looked for when none is named, in order."""
+    yield Path(NAME)
+    from platformdirs import PlatformDirs
+
+    folders = PlatformDirs("strikewatch", appauthor=False, multipath=True)
+    yield folders.user_config_path / NAME
+    yield from (Path(folder) / NAME for folder in folders.site_config_dir.split(os.pathsep))
+    if os.name == "posix":
+        yield Path("/etc/strikewatch") / NAME
+
+
+def _origin(config: Path | None) -> str:
+    if config is None:
+        return "found"
+    return "named" if os.environ.get(VARIABLE) != str(config) else f"${VARIABLE}"

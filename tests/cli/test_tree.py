@@ -1,0 +1,290 @@
+"""The tree of commands: help, suggestions, completion, lookup of settings, and how little is loaded."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from strikewatch.cli import tree
+from strikewatch.cli.main import main, root
+from tests.cli.command import ROOT
+
+HEAVY = ("alembic", "numba", "numpy", "pandas", "pyarrow", "pydantic", "rich", "scipy", "sqlalchemy")
+
+
+def _commands() -> list[list[str]]:
+    """Every command and subcommand, as words."""
+    found: list[list[str]] = []
+    for name in tree.ENTRIES:
+        found.append([name])
+        command = tree.load(name)
+        if isinstance(command, click.Group):
+            found += [[name, inner] for inner in command.commands]
+    return found
+
+
+def test_help_of_every_command_loads_nothing_heavy() -> None:
+    """One process asks each for help, with examples; what is loaded is counted, not timed."""
+    code = (
+        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
+        f"for words in {[[], *_commands()]!r}:\n"
+        "    with contextlib.redirect_stdout(io.StringIO()) as said:\n"
+        "        assert main([*words, '--help']) == 0, words\n"
+        "    assert 'Examples:\\n' in said.getvalue(), words\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.stdout, done.stderr) == ("[]\n", "")
+
+
+@pytest.mark.parametrize(
+    ("words", "heavy"),
+    [
+        (["guide", "faults", "--markdown"], HEAVY),
+        (["--version"], HEAVY),
+        (["completion", "bash"], HEAVY),
+        (["token", "list"], ("pandas",)),
+        (["alerts"], ("pandas",)),
+        (["settings"], ("pandas",)),
+    ],
+)
+def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, ...], tmp_path: Path) -> None:
+    code = (
+        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
+        f"with contextlib.redirect_stdout(io.StringIO()): main({words!r})\n"
+        f"print([name for name in {heavy!r} if name in sys.modules])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        env={name: value for name, value in os.environ.items() if name != "COLUMNS"},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.stdout == "[]\n"
+
+
+def test_the_help_lists_every_command_once(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    for name, entry in tree.ENTRIES.items():
+        assert sum(line.split() == [name, *entry.summary.split()] for line in lines) == 1
+
+
+def test_every_file_of_a_command_is_in_the_tree() -> None:
+    files = {path.stem for path in (ROOT / "strikewatch/cli/commands").glob("*.py")} - {"__init__"}
+    assert files == {name.replace("-", "_") for name in tree.ENTRIES}
+
+
+def test_examples_in_the_help_can_be_parsed() -> None:
+    """Options and commands in examples exist: each is parsed, and none is run."""
+    import shlex
+
+    for words in _commands():
+        command = tree.load(words[0])
+        if len(words) == 2:
+            assert isinstance(command, click.Group)
+            command = command.commands[words[1]]
+        for example in command.examples:  # type: ignore[attr-defined]  # of our own classes
+            given = shlex.split(example.partition("|")[0].partition(">")[0], comments=True)
+            if given[0] == "strikewatch":
+                inner: click.Command = root
+                context = root.make_context("strikewatch", given[1:])
+                while isinstance(inner, click.Group) and (rest := [*context._protected_args, *context.args]):
+                    _, found, rest = inner.resolve_command(context, rest)
+                    assert found is not None
+                    inner, context = found, found.make_context(found.name, rest, parent=context)
+
+
+@pytest.mark.parametrize(("old", "new"), tree.RENAMED.items())
+def test_an_earlier_name_still_works_with_a_notice(
+    old: str, new: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([old, "--help"]) == 0
+    out, err = capsys.readouterr()
+    assert err == f"strikewatch: `{old}` is now `{new}`; the old name will be removed.\n"
+    assert main([new, "--help"]) == 0
+    assert capsys.readouterr().out.partition("\n")[2] == out.partition("\n")[2]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["reviw"], "Did you mean 'review'?"),
+        (["replay", "x", "--jsn"], "--json"),
+        (["alerts", "acknowlege", "1"], "'acknowledge'"),
+        (["alerts", "--priority", "hgh"], "'high'"),
+        (["replay"], "Missing argument 'PATH'"),
+        (["alerts", "shelve", "1", "--by", "Kim", "--reason", "x"], "give either --for TIME or --until WHEN"),
+        (["deliveries", "send"], "give either NUMBER... or --endpoint NAME"),
+    ],
+)
+def test_a_mistyped_word_is_answered_with_a_suggestion(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(words) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("strikewatch: ")
+    assert said in err
+    assert "\nTry: strikewatch" in err
+
+
+@pytest.mark.parametrize("words", [[], ["deliveries"]])
+def test_without_a_command_the_help_is_shown(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    assert capsys.readouterr().err.startswith("Usage: strikewatch")
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        ("strikewatch re", {"replay", "rejects", "review"}),
+        ("strikewatch alerts ac", {"acknowledge"}),
+        ("strikewatch alerts --prio", {"--priority"}),
+        ("strikewatch alerts --priority ", {"low", "medium", "high"}),
+    ],
+)
+def test_the_shell_completes(
+    words: str, found: set[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("_STRIKEWATCH_COMPLETE", "bash_complete")
+    monkeypatch.setenv("COMP_WORDS", words)
+    monkeypatch.setenv("COMP_CWORD", str(words.count(" ")))
+    assert main([]) == 0
+    assert {line.partition(",")[2] for line in capsys.readouterr().out.splitlines()} == found
+
+
+@pytest.fixture
+def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty working folder, user's settings folder and system's one."""
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "user"))
+    monkeypatch.setenv("XDG_CONFIG_DIRS", str(tmp_path / "system"))
+    monkeypatch.delenv("STRIKEWATCH_CONFIG", raising=False)
+    return tmp_path
+
+
+def test_settings_are_looked_for_in_order(
+    folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Option, variable, working folder, user, system; --verbose says which, on standard error."""
+    places = {
+        "system": folders / "system/strikewatch/strikewatch.toml",
+        "user": folders / "user/strikewatch/strikewatch.toml",
+        "work": folders / "work/strikewatch.toml",
+        "variable": folders / "variable.toml",
+        "option": folders / "option.toml",
+    }
+
+    def port(*words: str) -> tuple[int, str]:
+        assert main(["settings", "--json", *words]) == 0
+        out, err = capsys.readouterr()
+        return json.loads(out)["mqtt"]["port"], err
+
+    assert port("--verbose") == (1883, "settings: defaults, and the environment\n")
+    for k, (name, path) in enumerate(places.items()):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(f"[mqtt]\nport = {2000 + k}\n")
+        if name == "variable":
+            monkeypatch.setenv("STRIKEWATCH_CONFIG", str(path))
+        words = ["--config", str(path)] if name == "option" else []
+        found, err = port("-v", *words)
+        assert found == 2000 + k
+        assert (path.name if name == "work" else str(path)) in err
+        assert port(*words) == (2000 + k, "")
+
+
+def test_an_option_before_a_subcommand_counts_as_after_it(
+    folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the command line says wins over the environment, wherever it is said."""
+    monkeypatch.setenv("STRIKEWATCH_CONFIG", "gone.toml")
+    (folders / "mine.toml").write_text(f'[store]\npath = "{folders / "w.db"}"\n')
+    for words in (
+        ["alerts", "--config", str(folders / "mine.toml"), "history", "1"],
+        ["alerts", "history", "1", "--config", str(folders / "mine.toml")],
+    ):
+        assert main(words) == 1
+        assert f"there is no database {folders / 'w.db'}" in capsys.readouterr().err
+
+
+def test_quiet_leaves_only_errors(capsys: pytest.CaptureFixture[str]) -> None:
+    trench = str(ROOT / "replay_data" / "trench-feed")
+    assert main(["replay", trench, "--json"]) == 0
+    loud = capsys.readouterr()
+    assert main(["--quiet", "replay", trench, "--json"]) == 0
+    quiet = capsys.readouterr()
+    assert (quiet.out, quiet.err) == (loud.out, "")
+    assert "rows not used" in loud.err
+    assert main(["replay", "gone", "-q"]) == 2
+    assert "gone" in capsys.readouterr().err
+
+
+def test_piped_text_is_not_wrapped(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    assert main(["channels"]) == 0
+    piped = capsys.readouterr().out
+    assert max(len(line.rstrip()) for line in piped.splitlines()) > 100
+    assert "A value outside its range counts as missing and raises sensor_fault. null: not sampled." in piped
+    monkeypatch.setenv("COLUMNS", "60")
+    assert main(["channels"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 60
+
+
+@pytest.mark.parametrize(
+    "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
+)
+def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
+    """The reader goes away at once, as `head` does: no traceback, exit code 0."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-m", "strikewatch.cli.main", *words],
+        cwd=ROOT,
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
+    from importlib.metadata import version
+
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"strikewatch {version('strikewatch')}\n"
+
+
+def test_lists_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["guide", "--json"]) == 0
+    assert {json.loads(line)["topic"] for line in capsys.readouterr().out.splitlines()} >= {"faults"}
+
+
+def test_tables_show_the_local_time_of_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In summer Dublin is an hour ahead of UTC, and the heading says which zone; JSON stays in UTC."""
+    shift = str(ROOT / "replay_data" / "pad-handover")
+    (tmp_path / "mine.toml").write_text('[sites]\nzone = "Europe/Dublin"\n')
+    assert main(["replay", shift, "--json"]) == 0
+    onset = json.loads(capsys.readouterr().out.splitlines()[0])["onset"]
+    assert onset.startswith("2026-07-15T12:")
+    assert main(["replay", shift, "--config", str(tmp_path / "mine.toml")]) == 0
+    out = capsys.readouterr().out
+    assert "onset (Europe/Dublin)" in out
+    assert onset[:21].replace("T12:", " 13:") in out
+    assert main(["replay", shift, "--json", "--config", str(tmp_path / "mine.toml")]) == 0
+    assert json.loads(capsys.readouterr().out.splitlines()[0])["onset"] == onset

@@ -1,0 +1,25 @@
+"""What the rest of the house knows of a fault comes from its `Fault` and its detector, in one place."""
+
+import subprocess
+import sys
+
+from strikewatch.detectors.registry import COMMON, DETECTORS, FAULTS, MISUSE
+
+
+def test_a_fault_added_by_the_recipe_is_found_in_settings_review_filters_page_and_coaching() -> None:
+    """In a process of its own, since all of these are derived when they are imported."""
+    command = [sys.executable, "-W", "error", "-m", "tests.detectors.overspeed"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.stdout, done.returncode) == ("found everywhere\n", 0), done.stderr
+
+
+def test_every_fault_has_its_own_name_and_every_operator_fault_is_in_the_review() -> None:
+    names = [fault.name for detector in DETECTORS for fault in detector.faults]
+    assert len(names) == len(set(names)) == len(FAULTS)
+    assert sorted((*COMMON, *MISUSE)) == sorted(name for name, fault in FAULTS.items() if fault.of_operator)
+
+
+def test_the_review_asks_for_evidence_that_the_fault_has() -> None:
+    for fault in FAULTS.values():
+        asked = {one.evidence for one in fault.highlights} | ({fault.duration} if fault.duration else set())
+        assert asked <= fault.evidence.keys(), fault.name

@@ -1,0 +1,61 @@
+"""Reading settings loads no compiler, no database and no table library."""
+
+import subprocess
+import sys
+from typing import Final
+
+import numpy as np
+import pytest
+
+from strikewatch.detectors.kernels import Kernel, compiled, kernel, part
+
+HEAVY: Final = ("numba", "llvmlite", "pandas", "scipy", "sqlalchemy", "alembic", "pyarrow")
+
+
+@pytest.mark.parametrize(
+    "module", ["strikewatch", "strikewatch.settings.tree", "strikewatch.detectors.registry"]
+)
+def test_importing_loads_nothing_heavy(module: str) -> None:
+    """Nor when settings are read: every model is validated with its defaults."""
+    code = f"import sys, {module} as m; getattr(m, 'load', int)(); print(*sys.modules, sep='\\n')"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert module in loaded.split()
+    assert not set(HEAVY) & set(loaded.split())
+
+
+def test_the_first_call_of_a_kernel_loads_the_compiler_and_takes_parts_from_other_modules() -> None:
+    """`days_left` is imported by name before the compiler is loaded; afterwards its module has the dispatcher."""
+    code = """
+import sys
+import numpy as np
+from strikewatch.detectors.maintenance import forecast
+from strikewatch.detectors.maintenance.forecast import days_left
+assert "numba" not in sys.modules
+print(*days_left(np.full(10, 5.0), 10, 20.0))
+assert forecast.days_left is not days_left
+print(*forecast.days_left(np.full(10, 5.0), 10, 20.0))
+"""
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    # Ten days alike, 5 h each: 20 h take 4 days, without spread.
+    assert told.split() == ["4.0"] * 4
+
+
+@part
+def _double(value: float) -> float:
+    return 2.0 * value
+
+
+_as_declared = _double if isinstance(_double, Kernel) else Kernel(_double.py_func, {}, compiled=_double)  # type: ignore[attr-defined]
+
+
+@kernel
+def _doubled_twice(value: float) -> float:
+    return _as_declared(_double(value))
+
+
+def test_a_kernel_declared_before_or_after_the_compiler_is_loaded_is_compiled() -> None:
+    assert _doubled_twice(3.0) == 12.0
+    late = kernel(lambda value: value + 1.0)
+    assert not isinstance(late, Kernel)
+    assert late(np.float64(1.0)) == 2.0
+    assert compiled(late) is late
