@@ -1,30 +1,49 @@
-"""Replay in Python: frames in, a frame of alerts out."""
+"""The interface in Python: recorded shifts in, frames of alerts, bouts and usage out.
+
+The examples run from the folder of the source, where `replay_data` holds recorded shifts of an invented site.
+"""
 
 import json
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from strikewatch.service.replay import Replayed
     from strikewatch.settings.tree import Settings
+    from strikewatch.sources.recordings import Shift
     from strikewatch.sources.recordings.read_options import ReadOptions
     from strikewatch.sources.recordings.table import TableShift
 
-_UNNAMED = "unnamed"
-"""The site where no column tells it."""
+    Samples = pd.DataFrame | Path | str
+    """A frame of samples, or the path of one recorded shift or of a folder of them."""
+
+    GivenSettings = Settings | Mapping[str, Any] | Path | str | None
+    """Loaded settings, a mapping like the tables of a settings file, the path of such a file, or None."""
+
+_UNNAMED: Final = "unnamed"
+"""The site of a frame that has no column `site`."""
+
+_TIMES_DTYPE: Final = "datetime64[us, UTC]"
+"""Alert records carry microseconds."""
+
+_PRIORITIES: Final = ("low", "medium", "high")
 
 
-class How(TypedDict, total=False):
-    """How frames in another form are read, by keyword.
+class TableOptions(TypedDict, total=False):
+    """How to read a table whose columns differ from the documented ones. All are keyword arguments.
 
-    `columns`: known name → column of the frame. `hammer`, `site`: names where no column holds them. `zone`: of times
-    without an offset (default: UTC, with a warning), an IANA name. `allow_loss`: percent of rows that may be left out
-    (default: 1).
+    Keys:
+        columns: known name → the table's own name, such as `{"oil_c": "Oil"}`.
+        hammer: the hammer of a table without a column `hammer`.
+        site: the site of a table without a column `site`.
+        zone: IANA time zone of times without an offset. Default: UTC, with a warning.
+        allow_loss: the largest share of unusable rows, in percent. Default: 1.
     """
 
     columns: Mapping[str, str]
@@ -34,90 +53,242 @@ class How(TypedDict, total=False):
     allow_loss: float
 
 
+class RecordedShift(NamedTuple):
+    """A recorded shift in memory. Its fields are the first three arguments of `replay`."""
+
+    samples: "pd.DataFrame"
+    """One row per hammer and instant. Columns: `time` (UTC), `site` and `hammer` (categories), then each channel in
+    the unit of its name: float64, NaN where not sampled; yes-or-no channels are of type `boolean`."""
+    events: "pd.DataFrame"
+    """One row per event. Columns: `time` (UTC), `site`, `hammer`, `event`, then what the events carry."""
+    settings: Path | None
+    """The shift's own `settings.toml`, if it has one."""
+
+
+def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShift:
+    """Read one recorded shift into frames, to look at or to change before a replay.
+
+    `replay(*load_shift(path))` finds the same alerts as `replay(path)`. The exception is a recording by the live
+    processor itself: only `replay(path)` repeats exactly what was found live.
+
+    Args:
+        path: a folder with `samples.parquet` or `samples.csv`, or one such file.
+        options: see `TableOptions`.
+
+    Returns:
+        Frames of samples and events, and the path of the shift's settings; see `RecordedShift`.
+
+    Raises:
+        InputError: the path holds no recorded shift or several, a column cannot be used, or more rows are unusable
+            than `allow_loss` permits. Fewer unusable rows are left out with a UserWarning.
+
+    >>> import strikewatch
+    >>> shift = strikewatch.load_shift("replay_data/trench-feed")
+    >>> str(shift.samples["oil_c"].dtype), sorted(shift.samples["hammer"].unique())
+    ('float64', ['HB-05', 'HB-06'])
+    >>> cold = shift.samples[shift.samples["oil_c"] < 20.0]
+    >>> alerts = strikewatch.replay(cold, shift.events)
+    """
+    import pandas as pd
+
+    from strikewatch.core.instant import exact_text
+    from strikewatch.errors import InputError
+    from strikewatch.service.loss import ALLOWED, check, losses
+    from strikewatch.service.recordings import settings_in_folder
+    from strikewatch.service.replay import Replayed
+    from strikewatch.sources.recordings import open_shifts
+    from strikewatch.sources.recordings.merge import Merge
+
+    shifts = open_shifts(Path(path), _read_options(options))
+    if len(shifts) > 1:
+        places = ", ".join(shift.place for shift in shifts)
+        raise InputError(f"{path}: holds {len(shifts)} recorded shifts; load one of them: {places}")
+    (shift,) = shifts
+    samples = _samples_frame(shift)
+    records = [
+        {"time": event.time, "site": event.site, "hammer": event.hammer, "event": event.kind, **event.fields}
+        | ({"applied": exact_text(event.applied)} if event.applied >= 0 else {})
+        for event in shift.events
+    ]
+    names = list(dict.fromkeys(chain(["time", "site", "hammer", "event"], *records)))
+    events = pd.DataFrame(records, columns=names)
+    events["time"] = pd.to_datetime(events["time"].astype("int64"), unit="ns", utc=True)
+    check(losses(Merge(shifts)), options.get("allow_loss", ALLOWED))
+    read = Replayed(bad=+shift.bad, cells=shift.cells, assumed=shift.assumed, examples=shift.examples)
+    read.ignored = shift.ignored
+    read.zone = shift.options.zone.key if shift.options.zone else ""
+    _warn(read.notes(), stacklevel=3)
+    return RecordedShift(samples, events, settings_in_folder(shift))
+
+
 def replay(
-    samples: "pd.DataFrame",
+    samples: "Samples",
     events: "pd.DataFrame | None" = None,
-    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
-    **how: Unpack[How],
+    settings: "GivenSettings" = None,
+    **options: Unpack[TableOptions],
 ) -> "pd.DataFrame":
-    """Run a recorded shift through the detectors.
+    """Run recorded shifts through the detectors and return their alerts.
 
-    `samples`: one row per hammer and instant; columns `time` (timestamps, UTC), `hammer`, optionally `site`, and
-    channels. `events`: columns `time`, `hammer`, `event` and what the events carry (`operator`, `strokes`, ...), empty
-    where it does not apply. `settings`: a settings file, a mapping like its tables, or loaded settings. Rows may be in
-    any order. `how`: see `How`.
+    Args:
+        samples: a frame with one row per hammer and instant, in any order, or a path. Columns of a frame: `time`
+            (timestamps, UTC), `hammer`, optionally `site`, and channels such as `active`, `pressure_bar` and `oil_c`,
+            each in the unit of its name. A path names one shift (a folder or a file) or a folder of shifts.
+        events: a frame with the columns `time`, `hammer`, `event` and what the events carry (`operator`, `strokes`,
+            ...), empty where it does not apply. Give it only with a frame of samples: a folder has its own events.
+        settings: a settings file, a mapping like its tables, or loaded settings; they apply to every shift. Without
+            it, a shift's own `settings.toml` applies, and otherwise the built-in settings and the environment.
+        options: see `TableOptions`.
 
-    Returns one row per alert in onset order, the columns of the alert record (instants as RFC 3339 text;
-    `pd.to_datetime` makes timestamps of them). Rows and events that cannot be used are left out with a UserWarning.
-    Raises InputError naming the column or row, or where more rows are lost than is allowed; SettingsError with every
-    mistake.
+    Returns:
+        One row per alert in its final state, by onset, then hammer, then fault. The columns are those of the alert
+        record: `id` and `summary` (text); `fault`, `site`, `hammer`, `operator` (categories of the values that occur;
+        NaN: nobody was signed on); `priority` (ordered category: low < medium < high); `onset` and `cleared`
+        (timestamps in UTC to the microsecond; NaT: still active at the end); `historic` (bool); `evidence` (a dict of
+        numbers with units in their names). `attrs["not_monitored"]` lists what the feed or the settings do not let be
+        found, as dicts of site, hammer, fault and reason: no alert of these does not mean that there was none.
+
+    Raises:
+        InputError: a column or a path cannot be used, or more rows are unusable than `allow_loss` permits. Fewer
+            unusable rows and events are left out with a UserWarning.
+        SettingsError: with every mistake in the settings.
+
+    What each fault means, with its defaults and their source: `strikewatch guide faults`. Firing in one spot for 15 s,
+    as here, is common practice, no published source.
+
+    >>> import pandas as pd, strikewatch
+    >>> time = pd.date_range("2026-03-04T07:00:00Z", periods=200, freq="100ms")
+    >>> samples = pd.DataFrame({"time": time, "hammer": "HB-01", "active": True, "oil_c": 61.2})
+    >>> alerts = strikewatch.replay(samples)
+    >>> same_spot = alerts[alerts["fault"] == "same_spot"].iloc[0]
+    >>> same_spot["onset"]
+    Timestamp('2026-03-04 07:00:15+0000', tz='UTC')
+    >>> same_spot["evidence"]["firing_s"]
+    19.9
+    >>> shorter = {"faults": {"same_spot": {"limit_s": 12.0}}}
+    >>> alerts = strikewatch.replay(samples, settings=shorter)
+    >>> alerts.loc[alerts["fault"] == "same_spot", "onset"].iloc[0].second
+    12
+    >>> alerts = strikewatch.replay("replay_data/quiet-bench")
+    >>> bool((alerts["priority"] > "medium").any())
+    False
     """
     import pandas as pd
 
     from strikewatch.core.alert import Alert
 
-    result = _replayed(samples, events, settings, how)
-    columns = list(Alert("", "", "", None, "low", 0).record())
-    return pd.DataFrame(result.records, columns=columns, dtype=object)
+    result = _replay(samples, events, settings, options)
+    names = list(Alert("", "", "", None, "low", 0).record())
+    alerts = pd.DataFrame(result.records, columns=names, dtype=object)
+    _set_types(alerts, times=("onset", "cleared"), categories=("fault", "site", "hammer", "operator"))
+    alerts["priority"] = pd.Categorical(alerts["priority"], _PRIORITIES, ordered=True)
+    alerts["historic"] = alerts["historic"].astype(bool)
+    for name in ("id", "summary"):
+        alerts[name] = alerts[name].astype(str)
+    alerts.attrs["not_monitored"] = [
+        {"site": site, "hammer": hammer, "fault": fault, "reason": reason}
+        for (site, hammer), reasons in result.silent.items()
+        for fault, reason in reasons
+    ]
+    return alerts
 
 
 def bouts(
-    samples: "pd.DataFrame",
+    samples: "Samples",
     events: "pd.DataFrame | None" = None,
-    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
-    **how: Unpack[How],
+    settings: "GivenSettings" = None,
+    **options: Unpack[TableOptions],
 ) -> "pd.DataFrame":
-    """Every bout of firing in a recorded shift, one row each; the arguments are those of `replay`.
+    """Return every bout of firing in recorded shifts. Arguments and errors are those of `replay`.
 
-    Columns: site, hammer, operator, tool, start, end (RFC 3339), firing_s, judged_s, not_judged (why a bout could not
-    be judged for blank blows, else None), blank_s, blows, blank_blows (counted in fast feeds only), level_bar,
-    loaded_level_bar, blows_per_min, pulse_spread_bar. Unknown numbers are NaN.
+    Returns:
+        One row per bout, by start. Columns: `site`, `hammer`, `operator`, `tool` (categories; NaN: not known); `start`,
+        `end` (timestamps in UTC to the microsecond); `firing_s`, `judged_s` (how much of it could be judged for blank
+        firing); `not_judged` (category: why a bout could not be judged, else NaN); `blank_s`; `blows`, `blank_blows`
+        (counted in fast feeds only); `level_bar`, `loaded_level_bar` (measured and expected mean pressure);
+        `blows_per_min`; `pulse_spread_bar`. Numbers that are not known are NaN.
+
+    >>> import pandas as pd, strikewatch
+    >>> time = pd.date_range("2026-03-04T07:00:00Z", periods=50, freq="100ms")
+    >>> bouts = strikewatch.bouts(pd.DataFrame({"time": time, "hammer": "HB-01", "active": True}))
+    >>> bouts[["firing_s", "not_judged"]].to_dict("records")
+    [{'firing_s': 4.9, 'not_judged': 'no pressure'}]
     """
     import pandas as pd
 
     from strikewatch.core.bout import FIELDS
 
-    records = [one.record() for one in _replayed(samples, events, settings, how).bouts()]
-    return pd.DataFrame(records, columns=list(FIELDS))
+    records = [worked.record() for worked in _replay(samples, events, settings, options).bouts()]
+    frame = pd.DataFrame(records, columns=list(FIELDS))
+    _set_types(
+        frame,
+        times=("start", "end"),
+        categories=("site", "hammer", "operator", "tool", "not_judged"),
+    )
+    return frame
 
 
 def review_frames(
-    samples: "pd.DataFrame",
+    samples: "Samples",
     events: "pd.DataFrame | None" = None,
-    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
-    **how: Unpack[How],
+    settings: "GivenSettings" = None,
+    **options: Unpack[TableOptions],
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-    """What a review is made of: who worked when, and what went wrong; the arguments are those of `replay`.
+    """Return what a review is computed from: who worked when, and the faults. Arguments and errors as for `replay`.
 
-    Returns the frames EXPOSURE and FAULTS (`strikewatch.review.data.frames` says what a row of each is), of which
-    `strikewatch.review.rates` makes rates, comparisons and weeks. `review.data.from_store` gives the same
-    of a database.
+    Returns:
+        The frames EXPOSURE and FAULTS; `strikewatch.review.data.frames` documents their columns.
+        `strikewatch.review.rates` computes rates, comparisons and weeks of them, and
+        `strikewatch.review.data.from_store` reads the same frames from a database.
+
+    >>> import strikewatch
+    >>> from strikewatch.review import rates
+    >>> exposure, faults = strikewatch.review_frames("replay_data/quiet-bench")
+    >>> table = rates.operators(exposure, faults)
+    >>> bool((table["lower"].dropna() <= table["rate"][table["lower"].notna()]).all())
+    True
     """
     from strikewatch.review.data.from_replay import from_replay
 
-    result = _replayed(samples, events, settings, how)
+    result = _replay(samples, events, settings, options)
     return from_replay(result.records, result.stretches(), result.noted, result.end)
 
 
-def use(
-    samples: "pd.DataFrame",
+def usage(
+    samples: "Samples",
     events: "pd.DataFrame | None" = None,
-    settings: "Settings | Mapping[str, Any] | Path | str | None" = None,
-    **how: Unpack[How],
+    settings: "GivenSettings" = None,
+    **options: Unpack[TableOptions],
 ) -> "pd.DataFrame":
-    """What each hammer went through in a recorded shift; the arguments are those of `replay`.
+    """Return how much each hammer was used and misused. Arguments and errors are those of `replay`.
 
-    Returns a table of USE (`strikewatch.review.usage` says what is in it): hours, blows, hot, blank and
-    misused seconds, what was missed, each also per firing hour, and why where it could not be known.
+    Returns:
+        A table of USE, one row per hammer and measure: hours, blows, seconds hot, blank and misused, what was missed,
+        each also per firing hour, and the reason where it is not known. `strikewatch.review.usage` documents it.
+
+    >>> import strikewatch
+    >>> usage = strikewatch.usage("replay_data/quiet-bench")
+    >>> bool((usage["amount"].dropna() >= 0).all())
+    True
     """
     from strikewatch.service.inputs.usage import of_replay
 
     loaded = _loaded(settings)
-    result = _replayed(samples, events, loaded, how)
+    result = _replay(samples, events, settings, options)
     return of_replay(result, loaded, 0, result.end + 1)
 
 
-def _loaded(settings: "Settings | Mapping[str, Any] | Path | str | None") -> "Settings":
+def use(
+    samples: "Samples",
+    events: "pd.DataFrame | None" = None,
+    settings: "GivenSettings" = None,
+    **options: Unpack[TableOptions],
+) -> "pd.DataFrame":
+    """Call `usage`, which this function was renamed to."""
+    warnings.warn("strikewatch.use is now strikewatch.usage", DeprecationWarning, stacklevel=2)
+    return usage(samples, events, settings, **options)
+
+
+def _loaded(settings: "GivenSettings") -> "Settings":
     from strikewatch.settings.tree import Settings, load
 
     if settings is None or isinstance(settings, Mapping):
@@ -125,46 +296,104 @@ def _loaded(settings: "Settings | Mapping[str, Any] | Path | str | None") -> "Se
     return settings if isinstance(settings, Settings) else load(Path(settings))
 
 
-def _replayed(
-    samples: "pd.DataFrame",
-    events: "pd.DataFrame | None",
-    settings: "Settings | Mapping[str, Any] | Path | str | None",
-    how: How,
+def _replay(
+    samples: "Samples", events: "pd.DataFrame | None", settings: "GivenSettings", options: TableOptions
 ) -> "Replayed":
     from strikewatch.core.instant import seconds
+    from strikewatch.errors import InputError
     from strikewatch.service.loss import ALLOWED, check
+    from strikewatch.service.recordings import settings_in_folder
     from strikewatch.service.replay import replay_shifts
-    from strikewatch.sources.recordings.events import parse_events
-    from strikewatch.sources.recordings.read_options import checked
+    from strikewatch.settings.tree import load
+    from strikewatch.sources.recordings import open_shifts
 
     loaded = _loaded(settings)
-    options = checked(how.get("columns") or {}, how.get("hammer"), how.get("site"), how.get("zone"))
-    shift = _shift(samples, options)
-    if events is not None:
-        rows = events.to_dict("records")
-        lines = [_event_line(row, options.zone is None) for row in rows]
-        if options.zone is None:
-            shift.assumed["utc"] += sum(_is_local(row.get("time")) for row in rows)
-        sites = {hammer: site for site, hammer in shift.feeds()}
-        only = next(iter(sites.values()), _UNNAMED)
-        shift.events, shift.bad["event"] = parse_events(
-            lines,
-            "events",
-            lambda hammer: sites.get(hammer, only),
-            shift.examples,
-            options.zone,
-        )
-    result = replay_shifts([shift], loaded.of_hammer, seconds(loaded.intake.reorder_s))
-    check(result.lost, how.get("allow_loss", ALLOWED))
-    for note in result.notes():
-        warnings.warn(note, stacklevel=3)
+    read_options = _read_options(options)
+    shifts: Sequence[Shift]
+    own = {}
+    if isinstance(samples, str | Path):
+        if events is not None:
+            raise InputError(
+                f"events: {samples} is a path, whose events are in its `events.jsonl`; give events with a frame of "
+                "samples, for example that of load_shift"
+            )
+        shifts = open_shifts(Path(samples), read_options)
+        if settings is None:
+            found = {k: file for k, shift in enumerate(shifts) if (file := settings_in_folder(shift))}
+            own = {k: load(file).of_hammer for k, file in found.items()}
+    else:
+        shifts = [_frame_shift(samples, events, read_options)]
+    result = replay_shifts(shifts, loaded.of_hammer, seconds(loaded.intake.reorder_s), own=own)
+    check(result.lost, options.get("allow_loss", ALLOWED))
+    _warn(chain(result.notes(), result.partly_notes()), stacklevel=4)
     return result
 
 
-def _shift(samples: "pd.DataFrame", options: "ReadOptions") -> "TableShift":
+def _read_options(options: TableOptions) -> "ReadOptions":
+    from strikewatch.sources.recordings.read_options import checked
+
+    return checked(
+        options.get("columns") or {}, options.get("hammer"), options.get("site"), options.get("zone")
+    )
+
+
+def _warn(notes: Iterator[str], stacklevel: int) -> None:
+    """Warn at the line that called the public function, `stacklevel` frames up from here."""
+    for note in notes:
+        warnings.warn(note, stacklevel=stacklevel)
+
+
+def _set_types(frame: "pd.DataFrame", times: Sequence[str], categories: Sequence[str]) -> None:
+    """Make timestamps and categories of columns, with the same types in an empty frame."""
+    import pandas as pd
+
+    for name in times:
+        frame[name] = pd.to_datetime(frame[name], utc=True, format="ISO8601").astype(_TIMES_DTYPE)
+    for name in categories:
+        values = frame[name].astype(object)
+        frame[name] = pd.Categorical(values, sorted(values.dropna().unique()))
+
+
+def _samples_frame(shift: "Shift") -> "pd.DataFrame":
+    """The rows of a shift, a hammer at a time."""
+    import numpy as np
+    import pandas as pd
+
+    from strikewatch.core.channels import CHANNELS
+
+    pieces = list(shift.pieces())
+    names = list(dict.fromkeys(name for _, rows in pieces for name in rows.columns))
+    keys = list(dict.fromkeys(key for key, _ in pieces))
+    codes = np.repeat([keys.index(key) for key, _ in pieces], [len(rows) for _, rows in pieces])
+
+    def joined(arrays: list[Any], dtype: str) -> Any:
+        return np.concatenate(arrays) if arrays else np.empty(0, dtype)
+
+    columns: dict[str, Any] = {
+        "time": pd.to_datetime(joined([rows.time_ns for _, rows in pieces], "int64"), unit="ns", utc=True)
+    }
+    for k, name in enumerate(("site", "hammer")):
+        columns[name] = pd.Categorical(np.array([key[k] for key in keys], dtype=object)[codes.astype(int)])
+    for name in names:
+        values = joined([rows.columns.get(name, np.full(len(rows), np.nan)) for _, rows in pieces], "float64")
+        known = ~np.isnan(values)
+        columns[name] = (
+            pd.array(np.where(known, values, 0.0).astype(bool), dtype="boolean")
+            if CHANNELS[name].boolean
+            else values
+        )
+        if CHANNELS[name].boolean:
+            columns[name][~known] = pd.NA
+    return pd.DataFrame(columns)
+
+
+def _frame_shift(
+    samples: "pd.DataFrame", events: "pd.DataFrame | None", options: "ReadOptions"
+) -> "TableShift":
     import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 
     from strikewatch.errors import InputError
+    from strikewatch.sources.recordings.events import parse_events
     from strikewatch.sources.recordings.table import TableShift
 
     time = options.columns.get("time", "time")
@@ -175,34 +404,50 @@ def _shift(samples: "pd.DataFrame", options: "ReadOptions") -> "TableShift":
     except (pa.ArrowException, ValueError, TypeError) as error:
         why = " ".join(map(str, error.args))
         raise InputError(f"samples: {why}; give each column values of one kind, and once") from None
-    return TableShift(table, "samples", _UNNAMED, options=options)
+    shift = TableShift(table, "samples", _UNNAMED, options=options)
+    if events is not None:
+        rows = events.to_dict("records")
+        lines = [_event_line(row, options.zone is None) for row in rows]
+        if options.zone is None:
+            shift.assumed["utc"] += sum(_is_naive(row.get("time")) for row in rows)
+        sites = {hammer: site for site, hammer in shift.feeds()}
+        only = next(iter(sites.values()), _UNNAMED)
+        shift.events, shift.bad["event"] = parse_events(
+            lines,
+            "events",
+            lambda hammer: sites.get(hammer, only),
+            shift.examples,
+            options.zone,
+        )
+    return shift
 
 
-def _is_local(value: Any) -> bool:
+def _is_naive(value: Any) -> bool:
+    """Whether a value is a timestamp without an offset; NaT is not."""
     return isinstance(value, datetime) and value == value and value.tzinfo is None
 
 
-def _event_line(row: Mapping[Any, Any], in_utc: bool) -> bytes:
-    """One row of an events frame as the contract's object; empty fields left out.
-
-    `in_utc`: timestamps without an offset are.
-    """
+def _event_line(row: Mapping[Any, Any], naive_is_utc: bool) -> bytes:
+    """One row of an events frame as an event object in JSON, empty fields left out."""
     import pandas as pd
 
-    told: dict[str, Any] = {}
+    fields: dict[str, Any] = {}
     for name, value in row.items():
-        if pd.api.types.is_list_like(value):
-            told[str(name)] = [_number(one) for one in value]
+        if isinstance(value, Mapping):
+            fields[str(name)] = dict(value)
+        elif pd.api.types.is_list_like(value):
+            fields[str(name)] = [_number(item) for item in value]
         elif pd.isna(value):
             continue
         elif isinstance(value, datetime):
-            told[str(name)] = value.isoformat() + ("+00:00" if in_utc and _is_local(value) else "")
+            offset = "+00:00" if naive_is_utc and _is_naive(value) else ""
+            fields[str(name)] = value.isoformat() + offset
         else:
-            told[str(name)] = _number(value)
-    return json.dumps(told, default=str).encode()
+            fields[str(name)] = _number(value)
+    return json.dumps(fields, default=str).encode()
 
 
 def _number(value: Any) -> Any:
-    """A number of numpy as one of Python, and whole where it is: an empty field turns a column of ints to floats."""
+    """A numpy number as a Python number, whole where it is: an empty field turns a column of ints into floats."""
     value = value.item() if hasattr(value, "item") else value
     return int(value) if isinstance(value, float) and value.is_integer() else value

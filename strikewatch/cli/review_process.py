@@ -10,7 +10,7 @@ from rich.console import Console
 
 from strikewatch.cli.review_report import review
 from strikewatch.errors import StrikewatchError
-from strikewatch.review.report.html import html
+from strikewatch.review.report.html import render_html
 from strikewatch.settings.tree import Settings
 
 NICE: Final = 5
@@ -42,7 +42,7 @@ def main() -> int:
         print(error, file=sys.stderr)
         return 2
     sys.stdout.reconfigure(encoding="utf-8")  # type: ignore[union-attr]  # it is a pipe
-    sys.stdout.write(html(made.report))
+    sys.stdout.write(render_html(made.report))
     return 0
 
 

@@ -17,11 +17,11 @@ from strikewatch.errors import InputError
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
-from strikewatch.review.report.compose import Seen, Tables
+from strikewatch.review.report.compose import SiteMoments, Tables
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.html import html
-from strikewatch.review.report.pdf import pdf, program
-from strikewatch.review.report.plain_pdf import COLUMNS, plain_pdf
+from strikewatch.review.report.html import render_html
+from strikewatch.review.report.pdf import find_browser, print_pdf
+from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
 from strikewatch.service.inputs.review import Source, opened
 from strikewatch.service.inputs.review_moments import Moments
 from strikewatch.service.progress import bar
@@ -40,7 +40,7 @@ class Review:
     """All that a review comes to."""
 
     tables: Tables
-    seen: Mapping[str, Seen]
+    seen: Mapping[str, SiteMoments]
     report: Report
 
 
@@ -76,7 +76,7 @@ def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
     ]
     return Tables(
         exposure,
-        faults.assign(less_certain=source.feeds.whys(faults)),
+        faults.assign(less_certain=source.feeds.uncertainties(faults)),
         rates.operators(exposure, faults, earlier, settings.review.judgement, source.feeds),
         rates.sites(exposure, faults, earlier, settings.review.judgement, source.feeds),
         rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
@@ -93,7 +93,7 @@ def _seen(
     source: Source,
     made: Tables,
     notes: Console,
-) -> dict[str, Seen]:
+) -> dict[str, SiteMoments]:
     """Moments, where they go into a file that was asked for; what they need takes longest."""
     wanted = options.html or options.pdf or options.csv or options.json
     exposure, faults = made.exposure, made.faults
@@ -103,7 +103,7 @@ def _seen(
     most = options.moments if wanted else 0
     with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
         seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
-    return {site: seen.get(site, Seen({}, {})) for site in made.exposure["site"].unique()}
+    return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
 
 
 def _report(
@@ -112,7 +112,7 @@ def _report(
     texts: Coaching,
     source: Source,
     made: Tables,
-    seen: Mapping[str, Seen],
+    seen: Mapping[str, SiteMoments],
 ) -> Report:
     names = sorted(made.exposure["site"].unique())
     zones = {name: settings.sites.zone_of(name) for name in names}
@@ -142,16 +142,16 @@ def write(options: Namespace, report: Report) -> list[str]:
     """Write the files asked for and return their names. Raises InputError."""
     if not options.html and not options.pdf:
         return []
-    page = html(report)
+    page = render_html(report)
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
         target = options.html or Path(scratch) / "review.html"
         try:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
-        browser = program()
+        browser = find_browser()
         if options.pdf and browser is not None:
-            pdf(browser, target, options.pdf)
+            print_pdf(browser, target, options.pdf)
         elif options.pdf:
             _plain_pdf(report, options.pdf)
     return [str(path) for path in (options.html, options.pdf) if path]
@@ -162,10 +162,12 @@ def _plain_pdf(report: Report, target: Path) -> None:
     screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
     with screen.capture() as shown:
         review_tables.show(screen, report, [])
-    plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
+    write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
 
 
-def narrowed(made: Tables, seen: Mapping[str, Seen], operator: str | None) -> "dict[str, pd.DataFrame]":
+def narrowed(
+    made: Tables, seen: Mapping[str, SiteMoments], operator: str | None
+) -> "dict[str, pd.DataFrame]":
     """Return every table by name; of one operator, only the rows that are theirs."""
     import pandas as pd
 

@@ -1,12 +1,12 @@
-"""Rates of faults, as a trainer needs them: tidy tables from the frames EXPOSURE and FAULTS; `columns` says of what.
+"""Compute rates of faults: tidy tables from the frames EXPOSURE and FAULTS; `data/schemas` documents their columns.
 
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
     groups(exposure, faults, by=["site", "hammer"])                             → by, fault, then GROUPS
     weeks(exposure, faults, zone="UTC", …)                                      → WEEKS
 
-`before` is the same two frames of the period before; clusters are then looked for in both. `feeds` says on which
-hammers a fault cannot be found, or is inferred only.
+`before` is the same two frames of the previous period; the dispersion is then estimated from both. `feeds` says on
+which hammers a fault cannot be found or is only inferred.
 """
 
 from collections.abc import Sequence
@@ -15,8 +15,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from strikewatch.review.data.counts import Spread, clusters, shown, tally, with_week
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.counts import (
+    Dispersions,
+    count_faults,
+    dispersion_by_fault,
+    monitored_faults,
+    with_week,
+)
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
 from strikewatch.review.statistics import (
@@ -28,9 +34,9 @@ from strikewatch.review.statistics import (
     shrinkage,
     verdicts,
 )
-from strikewatch.review.statistics.changes import changes
+from strikewatch.review.statistics.changes import add_changes
 from strikewatch.review.statistics.dispersion import UNKNOWN
-from strikewatch.review.statistics.verdicts import LEVEL, Case, Settings
+from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,12 +52,16 @@ def operators(
     faults: "pd.DataFrame",
     before: "Frames | None" = None,
     settings: Settings = DEFAULT,
-    feeds: Feeds = NOTHING_KNOWN,
+    feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
-    """A table of OPERATORS."""
+    """Return a table of OPERATORS."""
     periods = [(exposure, faults), *([before] if before else [])]
-    faults_of, spread, by = shown(periods), clusters(periods, feeds), ["site", "operator"]
-    table = _rated(tally(exposure, faults, by, faults_of, feeds), spread)
+    faults_of, spread, by = (
+        monitored_faults(periods),
+        dispersion_by_fault(periods, feeds),
+        ["site", "operator"],
+    )
+    table = _add_rates(count_faults(exposure, faults, by, faults_of, feeds), spread)
     table["nobody"] = table["operator"] == UNASSIGNED
     table = table.sort_values(["site", "nobody"], kind="stable", ignore_index=True)
     numbers = ["site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"]
@@ -60,11 +70,11 @@ def operators(
     table["standing"] = table["verdict"] = ""
     for _, own in table[~table["nobody"]].groupby("site"):
         for _, each in own.groupby("fault"):
-            _estimated(table, each)
-        _judged(table, own, settings)
-    certainty.mark(table, exposure, faults, feeds, settings)
-    earlier = tally(*before, by, faults_of, feeds) if before else None
-    return changes(table, earlier, by, settings)[list(OPERATORS)]
+            _add_estimates(table, each)
+        _add_verdicts(table, own, settings)
+    certainty.mark_less_certain(table, exposure, faults, feeds, settings)
+    earlier = count_faults(*before, by, faults_of, feeds) if before else None
+    return add_changes(table, earlier, by, settings)[list(OPERATORS)]
 
 
 def sites(
@@ -72,19 +82,19 @@ def sites(
     faults: "pd.DataFrame",
     before: "Frames | None" = None,
     settings: Settings = DEFAULT,
-    feeds: Feeds = NOTHING_KNOWN,
+    feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
-    """A table of SITES."""
+    """Return a table of SITES."""
     periods = [(exposure, faults), *([before] if before else [])]
-    faults_of, spread, by = shown(periods), clusters(periods, feeds), ["site"]
-    table = _rated(tally(exposure, faults, by, faults_of, feeds), spread)
+    faults_of, spread, by = monitored_faults(periods), dispersion_by_fault(periods, feeds), ["site"]
+    table = _add_rates(count_faults(exposure, faults, by, faults_of, feeds), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
     found = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
     table["dispersion_p"] = np.array([one.p for one in found], float)
-    table["dispersion_words"] = [verdicts.clustered(one) for one in found]
-    earlier = tally(*before, by, faults_of, feeds) if before else None
-    return changes(table, earlier, by, settings)[list(SITES)]
+    table["dispersion_words"] = [verdicts.describe_dispersion(one) for one in found]
+    earlier = count_faults(*before, by, faults_of, feeds) if before else None
+    return add_changes(table, earlier, by, settings)[list(SITES)]
 
 
 def groups(
@@ -92,9 +102,9 @@ def groups(
     faults: "pd.DataFrame",
     by: Sequence[str],
     zone: str = "UTC",
-    feeds: Feeds = NOTHING_KNOWN,
+    feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
-    """A table of GROUPS, by columns of both frames, or "week" in a time zone; "site" must be among them."""
+    """Return a table of GROUPS by columns of both frames, or "week" in a time zone; `by` must include "site"."""
     return _grouped(exposure, faults, by, zone, feeds)[[*by, "fault", *GROUPS]]
 
 
@@ -103,9 +113,9 @@ def weeks(
     faults: "pd.DataFrame",
     zone: str = "UTC",
     limits: control_chart.Limits = "exact",
-    feeds: Feeds = NOTHING_KNOWN,
+    feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
-    """A table of WEEKS, whose weeks begin on Monday in a time zone."""
+    """Return a table of WEEKS, which begin on Monday in a time zone."""
     table = _grouped(exposure, faults, ["site", "operator", "week"], zone, feeds)
     table = table[(table["operator"] != UNASSIGNED) & (table["hours"] > 0)]
     table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
@@ -113,7 +123,7 @@ def weeks(
     table["signal"] = False
     for _, own in table.groupby(["site", "operator", "fault"]):
         count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
-        drawn = control_chart.chart(count, hours, limits, float(own["dispersion"].iloc[0]))
+        drawn = control_chart.control_limits(count, hours, limits, float(own["dispersion"].iloc[0]))
         table.loc[own.index, "centre"] = drawn.centre
         table.loc[own.index, "chart_lower"] = drawn.lower
         table.loc[own.index, "chart_upper"] = drawn.upper
@@ -125,34 +135,34 @@ def _grouped(
     exposure: "pd.DataFrame", faults: "pd.DataFrame", by: Sequence[str], zone: str, feeds: Feeds
 ) -> "pd.DataFrame":
     periods = [(exposure, faults)]
-    faults_of, spread = shown(periods), clusters(periods, feeds)
+    faults_of, spread = monitored_faults(periods), dispersion_by_fault(periods, feeds)
     if "week" in by:
         exposure, faults = with_week(exposure, zone, "start"), with_week(faults, zone, "onset")
-    return _rated(tally(exposure, faults, by, faults_of, feeds), spread)
+    return _add_rates(count_faults(exposure, faults, by, faults_of, feeds), spread)
 
 
-def _rated(table: "pd.DataFrame", spread: Spread) -> "pd.DataFrame":
-    """With dispersion, rates and their limits."""
+def _add_rates(table: "pd.DataFrame", spread: Dispersions) -> "pd.DataFrame":
+    """Add dispersion, rates and their limits."""
     keys = zip(table["site"], table["fault"], strict=True)
     table["dispersion"] = np.array([spread.get(key, UNKNOWN).value for key in keys], float)
     count, hours = table["count"].to_numpy(float), table["hours"].to_numpy(float)
     table["rate"] = np.divide(count, hours, out=np.full(len(table), np.nan), where=hours > 0)
     dispersion = table["dispersion"].to_numpy()
-    table["lower"], table["upper"] = poisson.limits(count, hours, LEVEL, dispersion)
-    table["limits"] = np.array(poisson.kinds(count, hours, dispersion), object)
-    table["more_h"] = poisson.lacking(count, hours, dispersion)
+    table["lower"], table["upper"] = poisson.rate_limits(count, hours, LEVEL, dispersion)
+    table["limits"] = np.array(poisson.limit_kinds(count, hours, dispersion), object)
+    table["more_h"] = poisson.hours_needed(count, hours, dispersion)
     return table
 
 
-def _estimated(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
-    """What one fault of the operators of a site is to be compared with."""
+def _add_estimates(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
+    """Add the columns that the operators of a site are compared with, for one fault."""
     count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
     worked = hours > 0
     if not worked.any():
         return
     at, dispersion = own.index[worked], float(own["dispersion"].iloc[0])
     rate = float(count[worked].sum() / hours[worked].sum())
-    lower, upper = funnel.limits(rate, hours[worked], LEVEL, dispersion)
+    lower, upper = funnel.prediction_limits(rate, hours[worked], LEVEL, dispersion)
     shrunk = shrinkage.shrink(count[worked], hours[worked], LEVEL, dispersion)
     table.loc[own.index, "site_rate"] = rate
     table.loc[own.index, "expected"] = rate * hours
@@ -161,36 +171,36 @@ def _estimated(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
     table.loc[at, "shrunk_lower"], table.loc[at, "shrunk_upper"] = shrunk.lower, shrunk.upper
 
 
-def _judged(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
-    """Each operator of a site against the others, in one family.
+def _add_verdicts(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+    """Compare each operator of a site with the others, corrected together.
 
-    Once one stands far above, everybody else would seem good beside the others. So those found above are then left
-    aside, and all are looked at again. Where nobody differs this singles out nobody: there is no second look unless
-    the first one has found somebody.
+    An operator far above would make everybody else look good in comparison. So operators found above are excluded from
+    the others, and all are compared again. If nobody is above, there is no second comparison.
     """
-    _compared(table, own, np.ones(len(own), bool), settings)
+    _compare(table, own, np.ones(len(own), bool), settings)
     usual = (table.loc[own.index, "standing"] != "above").to_numpy()
     if not usual.all():
-        _compared(table, own, usual, settings)
+        _compare(table, own, usual, settings)
 
 
-def _compared(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings: Settings) -> None:
-    """Each of `own` against the others among the usual ones."""
+def _compare(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings: Settings) -> None:
+    """Compare each operator of `own` with the other operators among `usual`."""
     seen = own[["count", "hours"]].mul(usual, axis=0)
     others = seen.groupby(own["fault"]).transform("sum") - seen
     columns = (own["count"], own["hours"], others["count"], others["hours"], own["dispersion"], own["over"])
     cases = [
-        Case(int(n), h, int(m), max(g, 0.0), d, over) for n, h, m, g, d, over in zip(*columns, strict=True)
+        RateComparison(int(n), h, int(m), max(g, 0.0), d, over)
+        for n, h, m, g, d, over in zip(*columns, strict=True)
     ]
     ratios = [case.ratio() for case in cases]
     comparable = np.array([case.comparable(settings) for case in cases], bool)
-    corrected, looked = multiple_testing.family(
+    corrected, comparisons = multiple_testing.correct_family(
         [case.possible() for case in cases], comparable, [r.p for r in ratios]
     )
     p = np.where(comparable, [ratio.p for ratio in ratios], np.nan)
     said = [
-        verdicts.judge(case, ratio, at, looked, settings, left_aside=not usual.all())
-        for case, ratio, at in zip(cases, ratios, corrected.tolist(), strict=True)
+        verdicts.judge(case, ratio, p_corrected, comparisons, settings, outliers_excluded=not usual.all())
+        for case, ratio, p_corrected in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
     table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]
     table.loc[own.index, "p"] = p

@@ -1,7 +1,7 @@
-"""What would change under other settings: the alerts of two runs over the same recording, paired.
+"""Pair the alerts of two runs over the same recording, to show what changes under other settings.
 
-Two alerts are a pair where hammer and fault are the same and their times overlap (an alert that stands lasts for ever);
-those with one onset first, then in the order of onsets, each alert in one pair at most.
+Two alerts form a pair if hammer and fault are the same and their times overlap (an active alert has no end). Alerts
+with the same onset are paired first, the others in order of onset; each alert is in at most one pair.
 """
 
 from collections.abc import Iterable, Mapping
@@ -14,12 +14,12 @@ from strikewatch.core.instant import Instant
 Record = Mapping[str, Any]
 Change = Literal["gone", "new", "moved", "other priority", "same"]
 CHANGES: Final[tuple[Change, ...]] = ("gone", "new", "moved", "other priority", "same")
-"""gone: only before; new: only after; moved: another onset or clearing; same: nothing of these differs."""
+"""gone: only before; new: only after; moved: another onset or clearing; same: none of these."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """One alert before and after; None where the run did not find it."""
+    """One alert before and after the change; None if the run did not find it."""
 
     before: Record | None
     after: Record | None
@@ -37,18 +37,18 @@ class Pair:
 
     @property
     def record(self) -> Record:
-        """As it would be, or as it was where it is gone."""
+        """Return the alert after the change, or before it if it is gone."""
         found = self.after or self.before
         assert found is not None
         return found
 
     def json(self) -> dict[str, Any]:
-        """One JSON object: what changes, and the alert before and after."""
+        """Return one JSON object: the change, and the alert before and after."""
         return {"change": self.change, "before": self.before, "after": self.after}
 
 
 def pairs(before: Iterable[Record], after: Iterable[Record]) -> list[Pair]:
-    """Every alert of both runs in one pair, by onset, then hammer and fault."""
+    """Pair every alert of both runs, by onset, then hammer, then fault."""
     points: dict[tuple[str, str, str], tuple[list[Record], list[Record]]] = {}
     for which, records in enumerate((before, after)):
         for record in sorted(records, key=lambda one: str(one["onset"])):

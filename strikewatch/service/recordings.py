@@ -83,7 +83,7 @@ class Recordings:
 
     def notes(self, shifts: Sequence[Shift]) -> Iterator[str]:
         """Which settings were used for which shift, where that is not plain."""
-        found = {shift.place: path for shift in shifts if (path := _settings_beside(shift)) is not None}
+        found = {shift.place: path for shift in shifts if (path := settings_in_folder(shift)) is not None}
         if not found:
             return
         if self.config is not None:
@@ -104,7 +104,7 @@ class Recordings:
         """The settings of the shifts that have some, by their number. Raises SettingsError."""
         if self.config is not None:
             return {}
-        found = {s: path for s, shift in enumerate(shifts) if (path := _settings_beside(shift)) is not None}
+        found = {s: path for s, shift in enumerate(shifts) if (path := settings_in_folder(shift)) is not None}
         return {s: load(path) for s, path in found.items()}
 
 
@@ -114,7 +114,7 @@ def print_notes(console: Console, lines: Iterator[str]) -> None:
         console.print(line, style="yellow", markup=False)
 
 
-def _settings_beside(shift: Shift) -> Path | None:
+def settings_in_folder(shift: Shift) -> Path | None:
     """The settings in a shift's folder; a file alone has none."""
     if not shift.in_folder:
         return None

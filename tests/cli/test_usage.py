@@ -11,7 +11,7 @@ import pytest
 import strikewatch
 from strikewatch.cli.main import main
 from strikewatch.review.report.usage_wording import NAMES
-from strikewatch.review.usage import MEASURES, USE
+from strikewatch.review.usage import MEASURES, USAGE
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
 SPAN = ("--from", "2026-07-15T12:30:00Z", "--to", "2026-07-15T13:30:00Z")
@@ -22,11 +22,11 @@ def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -
     told = json.loads(capsys.readouterr().out)
     assert main(["usage", str(SHIFT), "--csv"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
-    assert list(rows[0]) == list(USE)
+    assert list(rows[0]) == list(USAGE)
     assert len(rows) == len(told["use"]) == 2 * len(MEASURES)
     samples = pd.read_parquet(SHIFT / "samples.parquet")
     events = pd.read_json(SHIFT / "events.jsonl", lines=True)
-    frame = strikewatch.use(samples, events)
+    frame = strikewatch.usage(samples, events)
     for row, one, amount in zip(rows, told["use"], frame["amount"], strict=True):
         assert row["measure"] == one["measure"]
         assert (
@@ -44,8 +44,8 @@ def test_a_part_of_it_and_the_page_for_people(
     assert main(["usage", str(SHIFT), "--hammer", "HB-03", *SPAN]) == 0
     said = capsys.readouterr().out
     assert "HB-04" not in said
-    assert "Under water, s" in said
-    assert "under water (no water_m in the feed)" in " ".join(said.split())
+    assert "Firing under water, s" in said
+    assert "firing under water (no water_m in the feed)" in " ".join(said.split())
     assert max(map(len, said.splitlines())) <= 80
 
 

@@ -72,8 +72,8 @@ def check() -> None:
     from strikewatch.review import rates
     from strikewatch.review.coaching import read
     from strikewatch.review.moments import channel_panels
-    from strikewatch.review.moments.highlights import telling
-    from strikewatch.review.statistics.hands import MACHINES
+    from strikewatch.review.moments.highlights import choose_highlights
+    from strikewatch.review.statistics.hands import MACHINE_FAULTS
     from strikewatch.settings.environment import variables
     from strikewatch.settings.tree import Settings as Tree
     from strikewatch.settings.tree import load
@@ -104,18 +104,18 @@ def check() -> None:
     )
     alerts = strikewatch.replay(samples, events, settings)
     (alert,) = alerts[alerts["fault"] == "overspeed"].to_dict("records")
-    assert alert["onset"] == "2026-03-04T07:00:13.000000Z"
+    assert alert["onset"] == pd.Timestamp("2026-03-04T07:00:13Z")
     assert alert["evidence"] == {"firing_fast_s": 8.0, "highest_rpm": 1950}
 
     exposure, faults = strikewatch.review_frames(samples, events, settings)
     table = rates.operators(exposure, faults)
     (row,) = table[table["fault"] == "overspeed"].to_dict("records")
     assert (row["operator"], row["count"], row["over"]) == ("op-14", 1, "firing")
-    (moment,) = [one for one in telling(faults, 3) if one.fault == "overspeed"]
+    (moment,) = [one for one in choose_highlights(faults, 3) if one.fault == "overspeed"]
     assert moment.why == "the only one"
-    account = strikewatch.use(samples, events, settings)
+    account = strikewatch.usage(samples, events, settings)
     assert account.set_index("measure")["amount"]["overspeed_s"] == 8.0
-    assert "overspeed" in MACHINES
+    assert "overspeed" in MACHINE_FAULTS
 
     time_ns = (second * SECOND).astype(np.int64)
     panel = channel_panels.panel(

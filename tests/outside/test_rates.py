@@ -11,7 +11,7 @@ from statsmodels.stats.multitest import multipletests
 
 from strikewatch.review.statistics import control_chart, funnel, hands, multiple_testing, poisson, shrinkage
 from strikewatch.review.statistics.dispersion import between_days
-from strikewatch.review.statistics.verdicts import Case
+from strikewatch.review.statistics.verdicts import RateComparison
 
 GARWOOD = {
     0: (0.0, 3.6889),
@@ -27,7 +27,7 @@ GARWOOD = {
 
 
 def test_limits_are_garwoods() -> None:
-    lower, upper = poisson.limits(list(GARWOOD), np.ones(len(GARWOOD)))
+    lower, upper = poisson.rate_limits(list(GARWOOD), np.ones(len(GARWOOD)))
     assert lower == pytest.approx([low for low, _ in GARWOOD.values()], abs=5e-5)
     assert upper == pytest.approx([high for _, high in GARWOOD.values()], abs=5e-5)
 
@@ -36,36 +36,36 @@ def test_limits_are_garwoods() -> None:
 @pytest.mark.parametrize("count", [1, 4, 17, 250])
 def test_limits_are_statsmodels(count: int, level: float) -> None:
     low, high = reference.confint_poisson(count, 7.3, method="exact-c", alpha=1 - level)
-    lower, upper = poisson.limits([count], [7.3], level)
+    lower, upper = poisson.rate_limits([count], [7.3], level)
     assert (lower[0], upper[0]) == pytest.approx((low, high), rel=1e-9)
 
 
 @pytest.mark.parametrize(("count", "dispersion"), [(1, 1.0), (3, 3.0), (5, 6.7)])
 def test_more_hours_bring_limits_that_say_something(count: int, dispersion: float) -> None:
     """Just so many that statsmodels' exact limits of the count they would bring are no further apart than is shown."""
-    assert poisson.kinds([count], [2.0], [dispersion]) == ["little"]
-    (more_h,) = poisson.lacking([count], [2.0], [dispersion])
+    assert poisson.limit_kinds([count], [2.0], [dispersion]) == ["little"]
+    (more_h,) = poisson.hours_needed([count], [2.0], [dispersion])
     enough = count * (2.0 + more_h) / 2.0 / dispersion
     low, high = reference.confint_poisson(enough, 1.0, method="exact-c")
-    assert high / low == pytest.approx(poisson.WIDEST, rel=1e-6)
-    assert poisson.kinds([enough * 1.01], [2.0], [1.0]) == ["exact"]
+    assert high / low == pytest.approx(poisson.MAX_LIMIT_RATIO, rel=1e-6)
+    assert poisson.limit_kinds([enough * 1.01], [2.0], [1.0]) == ["exact"]
 
 
 def test_hands_that_fired_enough_are_by_the_rule_of_three() -> None:
     """Hanley, Lippman-Hand 1983, JAMA 249:1743: none seen where 3 were to be expected has a probability of 5 %."""
-    assert scipys.pmf(0, hands.FEWEST) == pytest.approx(0.05, abs=3e-4)
+    assert scipys.pmf(0, hands.MIN_EXPECTED) == pytest.approx(0.05, abs=3e-4)
 
 
 @pytest.mark.parametrize(("count", "other"), [(3, 11), (0, 9), (44, 0)])
 def test_what_is_to_be_expected_is_the_binomials(count: int, other: int) -> None:
     """Przyborowski, Wilenski 1940, Biometrika 31:313: given the total, the own part is binomial by hours."""
-    case = Case(count, 0.9, other, 4.8, 1.0, "firing")
+    case = RateComparison(count, 0.9, other, 4.8, 1.0, "firing")
     assert case.expected(0.9) == pytest.approx(binom(count + other, 0.9 / 5.7).mean())
 
 
 def test_two_rates_are_those_of_gu_and_others() -> None:
     """Gu, Ng, Tang, Schucany 2008, Biometrical Journal 50:283: 60 in 51477.5 against 30 in 54308.7 years."""
-    found = poisson.two_rates(60, 51477.5, 30, 54308.7)
+    found = poisson.compare_rates(60, 51477.5, 30, 54308.7)
     assert found.ratio == pytest.approx(2.1099975718, rel=1e-9)
     assert found.p == pytest.approx(0.000675182659, rel=1e-8)
 
@@ -73,7 +73,7 @@ def test_two_rates_are_those_of_gu_and_others() -> None:
 def test_two_rates_are_those_of_r() -> None:
     """`poisson.test(c(11, 6+8+7), c(800, 1083+1050+878))` in R's manual: p 0.07967, ratio 1.971488, 0.858426 to
     4.277266."""
-    found = poisson.two_rates(11, 800, 6 + 8 + 7, 1083 + 1050 + 878)
+    found = poisson.compare_rates(11, 800, 6 + 8 + 7, 1083 + 1050 + 878)
     assert found.p == pytest.approx(0.07967, abs=5e-6)
     assert (found.ratio, found.lower, found.upper) == pytest.approx((1.971488, 0.858426, 4.277266), abs=5e-7)
 
@@ -84,7 +84,9 @@ def test_two_rates_are_those_of_r() -> None:
 )
 def test_two_rates_are_statsmodels(count: int, hours: float, other: int, other_hours: float) -> None:
     expected = reference.test_poisson_2indep(count, hours, other, other_hours, method="exact-cond")
-    assert poisson.two_rates(count, hours, other, other_hours).p == pytest.approx(expected.pvalue, rel=1e-9)
+    assert poisson.compare_rates(count, hours, other, other_hours).p == pytest.approx(
+        expected.pvalue, rel=1e-9
+    )
 
 
 CCU = "4 3 3 4 5 3 6 7 5 3 5 5 4 6 5 4 4 6 8 8"
@@ -95,7 +97,7 @@ def test_u_chart_is_nists() -> None:
     """NIST Dataplot, CCU.DAT: mean 2.118919, no signal."""
     defects = np.array(CCU.split(), float)
     sizes = np.repeat([2.0, 2.5, 2.25, 2.75], [6, 7, 5, 2])
-    drawn = control_chart.chart(defects, sizes, "three_sigma")
+    drawn = control_chart.control_limits(defects, sizes, "three_sigma")
     assert drawn.centre == pytest.approx(2.118919, abs=5e-7)
     assert drawn.upper[[0, 6, 13, 18]] == pytest.approx([5.2068, 4.8808, 5.0302, 4.7523], abs=5e-5)
     assert not drawn.signal.any()
@@ -104,10 +106,10 @@ def test_u_chart_is_nists() -> None:
 def test_c_chart_is_nists() -> None:
     """NIST/SEMATECH e-Handbook 6.3.3.1: mean 16, limits 4 and 28, wafer 24 beyond; and so it is by exact limits."""
     defects = np.array(WAFERS.split(), float)
-    drawn = control_chart.chart(defects, np.ones(25), "three_sigma")
+    drawn = control_chart.control_limits(defects, np.ones(25), "three_sigma")
     assert (drawn.centre, drawn.lower[0], drawn.upper[0]) == (16.0, 4.0, 28.0)
     assert np.flatnonzero(drawn.signal).tolist() == [23]
-    exact = control_chart.chart(defects, np.ones(25))
+    exact = control_chart.control_limits(defects, np.ones(25))
     assert np.flatnonzero(exact.signal).tolist() == [23]
 
 
@@ -139,7 +141,7 @@ def test_ten_pumps_maximum_is_scipys() -> None:
 
 def test_funnel_limits_are_spiegelhalters() -> None:
     """Spiegelhalter 2005, Statistics in Medicine 24:1185: observed to expected, 95 %, for 5, 10, 20 and 50."""
-    lower, upper = funnel.limits(1.0, [5, 10, 20, 50])
+    lower, upper = funnel.prediction_limits(1.0, [5, 10, 20, 50])
     assert lower == pytest.approx([0.108, 0.378, 0.560, 0.722], abs=5e-4)
     assert upper == pytest.approx([1.875, 1.616, 1.437, 1.277], abs=5e-4)
 

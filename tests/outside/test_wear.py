@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.regression.linear_model import OLS
 
-from strikewatch.review.statistics.survival import lasting
+from strikewatch.review.statistics.survival import kaplan_meier
 from strikewatch.review.statistics.trend import fit
 
 NORRIS = (
@@ -60,7 +60,7 @@ def _read(text: str) -> tuple[list[float], list[bool]]:
 
 def test_shares_that_last_are_freireichs_and_statsmodels() -> None:
     weeks, ended = _read(SIX_MP)
-    found, reference = lasting(weeks, ended), SurvfuncRight(weeks, ended)
+    found, reference = kaplan_meier(weeks, ended), SurvfuncRight(weeks, ended)
     assert found.hours.tolist() == [6, 7, 10, 13, 16, 22, 23]
     assert np.round(found.share, 3) == pytest.approx(SHARES, abs=5e-4)
     assert found.share == pytest.approx(reference.surv_prob, rel=1e-12)
@@ -76,7 +76,7 @@ def test_shares_that_last_are_freireichs_and_statsmodels() -> None:
 @given(st.lists(st.tuples(st.integers(1, 60), st.booleans()), min_size=1, max_size=40))
 def test_shares_that_last_are_statsmodels(cases: list[tuple[int, bool]]) -> None:
     hours, ended = [float(one) for one, _ in cases], [done for _, done in cases]
-    found = lasting(hours, ended)
+    found = kaplan_meier(hours, ended)
     if not any(ended):
         assert len(found.hours) == 0
         assert found.median() == (None, None, None)

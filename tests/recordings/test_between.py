@@ -8,7 +8,7 @@ import pytest
 
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.review.data.samples import FromShifts
+from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.sources.recordings import open_shifts
 from tests.recordings.shapes import frame
 
@@ -66,5 +66,5 @@ def test_rows_of_several_recordings_come_in_the_order_of_time(tmp_path: Path) ->
         parts += open_shifts(tmp_path / f"{name}.parquet")
     begin, end = int(whole["time"].min().value), int(whole["time"].max().value) + 1
     key = tmp_path.name, "HB-01"
-    rows = FromShifts(parts[::-1], ()).rows(key, begin, end)
+    rows = ShiftSamples(parts[::-1], ()).rows(key, begin, end)
     assert rows.time_ns.tolist() == whole.loc[whole["hammer"] == "HB-01", "time"].astype("int64").tolist()

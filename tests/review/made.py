@@ -13,9 +13,9 @@ from strikewatch.review.coaching import read
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.moments import highlights
 from strikewatch.review.report import compose
-from strikewatch.review.report.compose import Seen, Tables
-from strikewatch.review.report.content import Report, Shown
-from strikewatch.review.usage import use
+from strikewatch.review.report.compose import SiteMoments, Tables
+from strikewatch.review.report.content import Report, ShownMoment
+from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.settings.tree import load
@@ -45,7 +45,7 @@ def tables(
         rates.groups(*now, by=["site", "hammer"]),
         rates.groups(*now, by=["site", "tool"]),
         rates.weeks(exposure, faults),
-        use(*now, 0, LATEST, load().of_hammer, _silent(now[0])),
+        hammer_usage(*now, 0, LATEST, load().of_hammer, _silent(now[0])),
     )
 
 
@@ -67,8 +67,8 @@ def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.Data
 
 def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
     """What the page says of it; moments with empty minutes for pictures."""
-    shown: dict[str, list[Shown]] = {}
-    for one in highlights.telling(made.faults, most):
+    shown: dict[str, list[ShownMoment]] = {}
+    for one in highlights.choose_highlights(made.faults, most):
         empty = minute.Minute(
             one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None
         )
@@ -79,15 +79,20 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
             "--from 2026-07-06T06:00:00Z",
         )
         shown.setdefault(one.operator, []).append(
-            Shown(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
+            ShownMoment(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
         )
-    clean = {who: (one, None) for who, one in highlights.clean(made.exposure, made.faults).items()}
+    clean = {
+        who: (one, None)
+        for who, one in highlights.longest_clean_stretches(made.exposure, made.faults).items()
+    }
     return Report(
         period="6 Jul 2026 to 12 Jul 2026 (UTC)",
         begin=0,
         end=1,
         coaching=COACHING,
-        sites=compose.sites(made, {SITE: Seen(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)),
+        sites=compose.sites(
+            made, {SITE: SiteMoments(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)
+        ),
         faults=list(RATES),
         source="From an invented database.",
     )

@@ -11,7 +11,7 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.review.charts.minute import draw
-from strikewatch.review.data.samples import FromShifts
+from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.review.data.schemas import MISUSE
 from strikewatch.review.moments import excerpt
 from strikewatch.service.replay import Replayed, replay_shifts
@@ -24,13 +24,13 @@ SHIFT = TOP / "replay_data" / "hot-bench"
 
 
 @pytest.fixture(scope="module")
-def shown() -> tuple[list[Shift], Replayed, FromShifts]:
+def shown() -> tuple[list[Shift], Replayed, ShiftSamples]:
     shifts = open_shifts(SHIFT)
     result = replay_shifts(shifts, load().of_hammer)
-    return shifts, result, FromShifts(shifts, result.noted)
+    return shifts, result, ShiftSamples(shifts, result.noted)
 
 
-def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
     _, result, recorded = shown
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     spots = [one for one in result.records if one["fault"] == "same_spot"]
@@ -52,17 +52,17 @@ def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Repla
         assert len(minute.pressure_bar[0]) > 400
 
 
-def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
     _, _, recorded = shown
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     long_ago = instant.parse("2020-01-01T00:00:00Z")
     key = "fennick-hollow", "HB-01"
     assert excerpt.minute(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
-    assert excerpt.strip(recorded, key, settings, long_ago, long_ago + SECOND) is None
+    assert excerpt.timeline(recorded, key, settings, long_ago, long_ago + SECOND) is None
     assert recorded.place(key, long_ago) is None
 
 
-def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, FromShifts]) -> None:
+def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
     _, result, recorded = shown
     record = result.records[0]
     assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
@@ -84,7 +84,7 @@ def test_what_was_wrong_is_seen_against_its_limit() -> None:
     settings = load(folder / "settings.toml")
     shifts = open_shifts(folder)
     result = replay_shifts(shifts, settings.of_hammer)
-    recorded = FromShifts(shifts, result.noted)
+    recorded = ShiftSamples(shifts, result.noted)
     extremes = {
         "off_square": "tilt_max_deg",
         "over_side": "from_track_max_deg",

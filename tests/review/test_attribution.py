@@ -9,7 +9,7 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
-from strikewatch.review.data.attribution import Attribution, Bouts
+from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.frames import EXPOSURE, FAULTS
 
 KEY = ("fennick-hollow", "HB-01")
@@ -93,10 +93,10 @@ def test_what_was_withdrawn_was_none() -> None:
 
 def test_bouts_go_to_the_stretch_they_began_in() -> None:
     made = Attribution([spent(60, 120, "op-12"), spent(0, 60, "op-11")])
-    made.bouts(KEY, at(10), Bouts(3, 6.0 * SECOND, 1.5 * SECOND))
-    made.bouts(KEY, at(60), Bouts(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
-    made.bouts(KEY, at(70), Bouts(1, 2.0 * SECOND, 0.5 * SECOND))
-    made.bouts(("fennick-hollow", "HB-99"), at(70), Bouts(1, 2.0 * SECOND))
+    made.add_bouts(KEY, at(10), BoutTotals(3, 6.0 * SECOND, 1.5 * SECOND))
+    made.add_bouts(KEY, at(60), BoutTotals(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
+    made.add_bouts(KEY, at(70), BoutTotals(1, 2.0 * SECOND, 0.5 * SECOND))
+    made.add_bouts(("fennick-hollow", "HB-99"), at(70), BoutTotals(1, 2.0 * SECOND))
     frame = made.exposure()
     assert frame["bouts"].tolist() == [3, 2]
     assert frame["judged_s"].tolist() == [6.0, 4.0]
@@ -112,9 +112,9 @@ def test_many_bouts_at_once_are_as_one_by_one() -> None:
     columns = judged, judged / 4, blows, blows - 4
     singly, together = Attribution(stretches), Attribution(stretches)
     for start, one in zip(starts.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True):
-        singly.bouts(KEY, start, Bouts(1, *(None if value != value else value for value in one)))
-    together.many_bouts(KEY, starts, *columns)
-    together.many_bouts(("fennick-hollow", "HB-99"), starts, *columns)
+        singly.add_bouts(KEY, start, BoutTotals(1, *(None if value != value else value for value in one)))
+    together.add_bout_columns(KEY, starts, *columns)
+    together.add_bout_columns(("fennick-hollow", "HB-99"), starts, *columns)
     pd.testing.assert_frame_equal(singly.exposure(), together.exposure())
     assert together.exposure()["bouts"].tolist() == [2, 3, 1]
 

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.feeds import NOT_PLACED, Feeds
+from strikewatch.review.data.feeds import POSITION_UNKNOWN, Feeds
 from strikewatch.review.moments import highlights
 from tests.review.test_rates import SITE, frames, row
 
@@ -52,15 +52,15 @@ def test_whoever_is_above_among_those_on_such_hammers_is_named() -> None:
 
 def test_a_moment_that_is_less_certain_says_so_and_comes_after_the_others() -> None:
     _, faults = together(PLACED, on("HB-06", frames(("op-11", 2.0, {"same_spot": 5})), pose=False), INFERRED)
-    found = highlights.telling(faults, 3, Feeds.of({}, HB_06))
+    found = highlights.choose_highlights(faults, 3, Feeds.of({}, HB_06))
     assert {one.caveat for one in found if one.operator == "op-11"} == {""}
     assert {one.caveat for one in found if one.operator == "op-16"} == {PAUSES}
 
 
 def test_a_spot_whose_place_was_not_known_is_less_certain_whatever_the_feed_has() -> None:
-    assert Feeds().why((SITE, "HB-01"), "same_spot", {"pose_known": False}) == NOT_PLACED
-    assert Feeds().why((SITE, "HB-01"), "same_spot", {"pose_known": True}) == ""
-    assert Feeds.of({}, HB_06).why((SITE, "HB-06"), "same_spot", {"pose_known": True}) == ""
+    assert Feeds().uncertainty((SITE, "HB-01"), "same_spot", {"pose_known": False}) == POSITION_UNKNOWN
+    assert Feeds().uncertainty((SITE, "HB-01"), "same_spot", {"pose_known": True}) == ""
+    assert Feeds.of({}, HB_06).uncertainty((SITE, "HB-06"), "same_spot", {"pose_known": True}) == ""
 
 
 def test_hours_on_a_hammer_that_cannot_show_a_fault_are_not_hours_without_it() -> None:

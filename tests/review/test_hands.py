@@ -4,10 +4,10 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
 from strikewatch.review.data.schemas import Hours
-from strikewatch.review.statistics.hands import Site, more_on, perhaps_hammer
+from strikewatch.review.statistics.hands import SiteFault, hammers_above, indistinguishable_hammers
 
 SITE = "fennick-hollow"
 BEGIN = pd.Timestamp("2026-05-04T06:00Z")
@@ -48,11 +48,11 @@ def frames(*hands: Hand, fault: str = "hot_oil") -> tuple[pd.DataFrame, pd.DataF
     return pd.DataFrame(exposure, columns=list(EXPOSURE)), pd.DataFrame(faults, columns=list(FAULTS))
 
 
-def site(*hands: Hand, fault: str = "hot_oil", feeds: Feeds = NOTHING_KNOWN) -> Site:
+def site(*hands: Hand, fault: str = "hot_oil", feeds: Feeds = NO_LIMITS) -> SiteFault:
     exposure, faults = frames(*hands, fault=fault)
     table = rates.sites(exposure, faults, feeds=feeds)
     (total,) = table[table["fault"] == fault].to_dict("records")
-    return Site(SITE, fault, exposure, faults, feeds, total["rate"], total["upper"], total["dispersion"])
+    return SiteFault(SITE, fault, exposure, faults, feeds, total["rate"], total["upper"], total["dispersion"])
 
 
 OTHERS: tuple[Hand, ...] = (("HB-01", "op-13", 20.0, 5), ("HB-02", "op-14", 20.0, 5))
@@ -61,32 +61,32 @@ OTHERS: tuple[Hand, ...] = (("HB-01", "op-13", 20.0, 5), ("HB-02", "op-14", 20.0
 @pytest.mark.parametrize("more", [(), (("HB-03", UNASSIGNED, 0.0, 0),), (("HB-03", "op-12", 0.01, 0),)])
 def test_one_hand_is_not_whoever_operates_it(more: tuple[Hand, ...]) -> None:
     """Nor is nobody signed on, or somebody who hardly fired, a second one."""
-    found = dict(more_on(site(*OTHERS, ("HB-03", "op-11", 5.0, 40), *more), []))
+    found = dict(hammers_above(site(*OTHERS, ("HB-03", "op-11", 5.0, 40), *more), []))
     assert found == {"HB-03": "unclear"}
 
 
 def test_two_hands_with_more_of_it_are_the_hammer() -> None:
-    found = dict(more_on(site(*OTHERS, ("HB-03", "op-11", 5.0, 20), ("HB-03", "op-12", 5.0, 22)), []))
+    found = dict(hammers_above(site(*OTHERS, ("HB-03", "op-11", 5.0, 20), ("HB-03", "op-12", 5.0, 22)), []))
     assert found == {"HB-03": "hammer"}
 
 
 def test_a_second_hand_without_it_clears_the_hammer() -> None:
-    found = dict(more_on(site(*OTHERS, ("HB-03", "op-11", 5.0, 60), ("HB-03", "op-12", 5.0, 1)), []))
+    found = dict(hammers_above(site(*OTHERS, ("HB-03", "op-11", 5.0, 60), ("HB-03", "op-12", 5.0, 1)), []))
     assert found == {"HB-03": "some"}
 
 
 def test_those_above_the_others_do_not_count() -> None:
     hands = *OTHERS, ("HB-03", "op-11", 5.0, 60), ("HB-03", "op-12", 5.0, 2)
-    assert dict(more_on(site(*hands), ["op-11"])) == {}
+    assert dict(hammers_above(site(*hands), ["op-11"])) == {}
 
 
 def test_whoever_stands_out_alone_on_a_hammer_may_suffer_from_it() -> None:
     hands = *OTHERS, ("HB-03", "op-11", 5.0, 60)
-    assert list(perhaps_hammer(site(*hands), ["op-11"])) == [("HB-03", ["op-11"])]
+    assert list(indistinguishable_hammers(site(*hands), ["op-11"])) == [("HB-03", ["op-11"])]
     with_other = *hands, ("HB-03", "op-12", 5.0, 1)
-    assert list(perhaps_hammer(site(*with_other), ["op-11"])) == []
+    assert list(indistinguishable_hammers(site(*with_other), ["op-11"])) == []
     habit = site(*hands, fault="same_spot")
-    assert list(perhaps_hammer(habit, ["op-11"])) == []
+    assert list(indistinguishable_hammers(habit, ["op-11"])) == []
 
 
 def test_hours_without_the_channel_are_no_hands() -> None:

@@ -20,10 +20,10 @@ def _faults(**columns: list[object]) -> pd.DataFrame:
 def test_the_most_extreme_and_the_usual_one_are_chosen() -> None:
     firing_s = [18.0, 16.0, 41.5, 17.0, 20.0]
     frame = _faults(id=list("abcde"), evidence=[{"firing_s": one} for one in firing_s])
-    found = {one.id: one.why for one in highlights.telling(frame, 3)}
+    found = {one.id: one.why for one in highlights.choose_highlights(frame, 3)}
     assert found == {
         "c": "the longest: 41.5 s of firing in one spot",
-        "a": "a usual one: half of the 5 were more, half less",
+        "a": "a typical one, near the median of 5",
         "e": "the next longest: 20.0 s of firing in one spot",
     }
 
@@ -35,16 +35,16 @@ def test_unsure_suspicions_are_shown_only_if_there_are_no_others() -> None:
         {"score": 0.7, "blank_s": 5.0},
     ]
     frame = _faults(id=list("abc"), evidence=evidence).assign(fault="blank_firing")
-    assert [one.id for one in highlights.telling(frame, 3)] == ["b"]
+    assert [one.id for one in highlights.choose_highlights(frame, 3)] == ["b"]
     unsure = frame[frame["id"] != "b"]
-    assert {one.id for one in highlights.telling(unsure, 3)} == {"a", "c"}
+    assert {one.id for one in highlights.choose_highlights(unsure, 3)} == {"a", "c"}
 
 
 @settings(max_examples=30, deadline=None)
 @given(st.integers(0, 5), st.integers(0, 2**31))
 def test_few_of_each_and_nobodys_never(most: int, seed: int) -> None:
     _, frame = fleet([*operators(3), UNASSIGNED], weeks=1, seed=seed)
-    found = highlights.telling(frame, most)
+    found = highlights.choose_highlights(frame, most)
     counted = frame[frame["operator"] != UNASSIGNED].groupby(["operator", "fault"]).size()
     shown = pd.Series([(one.operator, one.fault) for one in found], dtype=object).value_counts()
     for pair, n in counted.items():
@@ -56,7 +56,7 @@ def test_few_of_each_and_nobodys_never(most: int, seed: int) -> None:
 
 def test_whom_an_alert_was_handed_over_to_did_not_begin_it() -> None:
     frame = _faults(id=["a", "b"], evidence=[{"firing_s": 20.0}] * 2, count=[1, 0])
-    assert [one.id for one in highlights.telling(frame, 3)] == ["a"]
+    assert [one.id for one in highlights.choose_highlights(frame, 3)] == ["a"]
 
 
 def _worked(firing_s: float = 1800.0, hours: int = 4) -> pd.DataFrame:
@@ -72,7 +72,7 @@ def test_the_clean_stretch_lies_between_one_fault_over_and_the_next() -> None:
     frame = _faults(id=["a", "b"], onset=onsets, hammer=["HB-01"] * 2).assign(
         cleared=[one + pd.Timedelta(minutes=10) for one in onsets]
     )
-    clean = highlights.clean(_worked(), frame)["op-11"]
+    clean = highlights.longest_clean_stretches(_worked(), frame)["op-11"]
     start = int(BEGIN.as_unit("ns").value)
     assert (clean.begin - start, clean.end - start) == (40 * 60 * SECOND, 200 * 60 * SECOND)
     assert np.isclose(clean.firing_s, 160 / 60 * 1800)
@@ -81,9 +81,9 @@ def test_the_clean_stretch_lies_between_one_fault_over_and_the_next() -> None:
 
 def test_a_fault_that_still_stands_leaves_nothing_clean_after_it() -> None:
     frame = _faults(id=["a"], onset=[BEGIN + pd.Timedelta(minutes=60)], hammer=["HB-01"], cleared=[pd.NaT])
-    clean = highlights.clean(_worked(), frame.assign(cleared=pd.to_datetime(frame["cleared"], utc=True)))[
-        "op-11"
-    ]
+    clean = highlights.longest_clean_stretches(
+        _worked(), frame.assign(cleared=pd.to_datetime(frame["cleared"], utc=True))
+    )["op-11"]
     assert clean.end - clean.begin == 3600 * SECOND
 
 
@@ -91,7 +91,7 @@ def test_a_fault_that_still_stands_leaves_nothing_clean_after_it() -> None:
 @given(st.integers(0, 2**31))
 def test_no_fault_stands_in_a_clean_stretch(seed: int) -> None:
     exposure, frame = fleet(operators(2), weeks=1, seed=seed)
-    for operator, clean in highlights.clean(exposure, frame).items():
+    for operator, clean in highlights.longest_clean_stretches(exposure, frame).items():
         own = frame[(frame["operator"] == operator) & (frame["hammer"] == clean.hammer)]
         onset, cleared = (own[name].dt.as_unit("ns").astype("int64") for name in ("onset", "cleared"))
         assert not ((onset < clean.end) & (cleared > clean.begin)).any()

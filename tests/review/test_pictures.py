@@ -15,7 +15,15 @@ from hypothesis.extra.numpy import arrays
 from strikewatch.core.batch import Floats
 from strikewatch.core.instant import SECOND
 from strikewatch.review.charts import control, funnel, intervals, minute, readings, shift_timeline, style
-from strikewatch.review.charts.drawing import Drawing, Scale, Standing, short, spread, time_ticks, trace
+from strikewatch.review.charts.drawing import (
+    Drawing,
+    Scale,
+    Standing,
+    shorten,
+    spread_labels,
+    time_ticks,
+    trace,
+)
 from strikewatch.review.statistics.trend import fit
 
 UTC = ZoneInfo("UTC")
@@ -96,7 +104,7 @@ def strips(draw: st.DrawFn) -> str:
     spans = draw(st.lists(st.tuples(st.integers(-600, 9000), st.integers(0, 3000)), max_size=6))
     bouts = [(BEGIN + a * SECOND, BEGIN + (a + b) * SECOND) for a, b in spans]
     marks = [shift_timeline.Mark(a, "high", draw(NAMES)) for a, _ in bouts]
-    shown = shift_timeline.Strip(
+    shown = shift_timeline.Timeline(
         BEGIN, BEGIN + hours * 3600 * SECOND, bouts, (at, draw(series(n))), 80.0, marks, bouts[:2]
     )
     return shift_timeline.draw("it", shown, draw(NAMES), UTC)
@@ -110,7 +118,7 @@ def trends(draw: st.DrawFn) -> str:
     assume(trend is not None)
     assert trend is not None
     limit = draw(st.none() | st.floats(1, 2000))
-    meeting = None if limit is None else trend.meets(limit, falling=draw(st.booleans()))
+    meeting = None if limit is None else trend.crossing(limit, falling=draw(st.booleans()))
     now = pairs[-1][0] + draw(st.floats(0, 500))
     return readings.draw("it", pairs, now, trend, limit, meeting, draw(NAMES))
 
@@ -149,7 +157,7 @@ def test_ids_that_differ_stay_apart(one: str, other: str) -> None:
 
 @given(st.lists(st.floats(-50, 350), max_size=40))
 def test_labels_are_apart_in_order_and_on_the_sheet(places: list[float]) -> None:
-    put = spread(places, 12.0, 20.0, 220.0)
+    put = spread_labels(places, 12.0, 20.0, 220.0)
     order = sorted(range(len(places)), key=lambda i: places[i])
     room = min(12.0, 200.0 / max(1, len(places) - 1))
     assert all(put[b] - put[a] >= room - 1e-6 for a, b in pairwise(order))
@@ -157,7 +165,7 @@ def test_labels_are_apart_in_order_and_on_the_sheet(places: list[float]) -> None
 
 
 def test_labels_stay_where_they_have_room() -> None:
-    assert spread([100.0, 30.0, 60.0], 12.0, 20.0, 220.0) == [100.0, 30.0, 60.0]
+    assert spread_labels([100.0, 30.0, 60.0], 12.0, 20.0, 220.0) == [100.0, 30.0, 60.0]
 
 
 @given(st.integers(0, 5000), st.integers(0, 2**32 - 1))
@@ -198,7 +206,7 @@ def test_ticks_of_time_are_the_sites_own() -> None:
 
 @given(st.text(max_size=60), st.integers(4, 30))
 def test_long_names_are_cut_in_the_middle(name: str, letters: int) -> None:
-    cut = short(name, letters)
+    cut = shorten(name, letters)
     assert len(cut) <= max(letters, 0)
     assert cut == name or (cut[0] == name[0] and "…" in cut)
 

@@ -135,7 +135,7 @@ def test_little_work_is_too_little_to_judge_however_it_went() -> None:
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
     assert found["verdict"].startswith(
-        "Too little to judge: in 30 min of firing only 1.0 would be expected at the common rate; it takes about 1 more "
+        "Too little to judge: only 1.0 expected in 30 min of firing at the common rate; it takes about 1 more "
         "firing hour"
     )
     assert np.isnan(found["p"])
@@ -158,7 +158,7 @@ def test_many_hours_in_which_nothing_is_to_be_expected_are_too_little() -> None:
     table = rates.operators(*frames(*people, ("op-15", 2.0, {"hot_oil": 2})))
     found = row(table, "hot_oil", operator="op-15")
     assert found["standing"] == "little"
-    assert "would be expected at the common rate" in found["verdict"]
+    assert " of firing at the common rate" in found["verdict"]
 
 
 def test_what_is_not_looked_at_makes_nobody_easier_to_single_out() -> None:
@@ -186,14 +186,14 @@ def test_rare_faults_are_too_little_to_judge() -> None:
     people = [(f"op-{i}", 20.0, {"hot_oil": 2}) for i in range(11, 15)]
     table = rates.operators(*frames(*people, ("op-15", 1.5, {})))
     assert row(table, "hot_oil", operator="op-15")["standing"] == "little"
-    assert row(table, "same_spot", operator="op-15")["verdict"] == "As the site: nobody had any."
+    assert row(table, "same_spot", operator="op-15")["verdict"] == "As the site: no operator had any."
 
 
 def test_alone_at_a_site_there_is_nobody_to_compare_with() -> None:
     table = rates.operators(*frames(("op-11", 12.0, {"same_spot": 30}), (UNASSIGNED, 12.0, {})))
     found = row(table, "same_spot", operator="op-11")
     assert found["standing"] == "little"
-    assert "nobody else" in found["verdict"]
+    assert "no other operator" in found["verdict"]
     assert found["shrunk"] == found["rate"] == 2.5
 
 
@@ -203,7 +203,7 @@ def test_a_sure_but_small_difference_is_not_worth_a_word() -> None:
     found = row(table, "same_spot", operator="op-14")
     assert found["corrected"] < 0.001
     assert found["standing"] == "within"
-    assert "too small a difference" in found["verdict"]
+    assert "difference is too small" in found["verdict"]
     closer = rates.operators(
         *frames(*people, ("op-14", 150.0, {"same_spot": 3500})), settings=Settings(least_ratio=1.1)
     )
@@ -259,8 +259,8 @@ def test_clusters_are_allowed_for() -> None:
     assert (even["dispersion"], even["dispersion_p"] > 0.5) == (1.0, True)
     assert lumpy["dispersion"] > 5
     assert lumpy["dispersion_p"] < 1e-6
-    assert even["dispersion_words"] == "Faults come singly, as a plain Poisson has it."
-    assert lumpy["dispersion_words"].startswith("Faults come in clusters")
+    assert even["dispersion_words"] == "Faults occur independently (Poisson distribution)."
+    assert lumpy["dispersion_words"].startswith("Faults occur in clusters")
     assert lumpy["upper"] > even["upper"]
 
 

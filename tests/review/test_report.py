@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.html import html
+from strikewatch.review.report.html import render_html
 from tests.browser import browser, strayed, violations
 from tests.review.invented import RATES, operators
 from tests.review.made import nothing, report, tables
@@ -43,7 +43,7 @@ LOOKED = (("usual", 1200), ("long names", 360), ("no faults", 360), ("nothing", 
 
 @cache
 def _page(case: str) -> str:
-    return html(CASES[case]())
+    return render_html(CASES[case]())
 
 
 @pytest.fixture(scope="module")
@@ -109,8 +109,8 @@ def test_no_league_table() -> None:
     for one in site.comparisons:
         assert [line.who for line in one.lines] == people
     assert [person.operator for person in site.people if person.coach] == ["op-13"]
-    assert site.people[0].summary == "No fault in this time"
-    assert site.people[5].summary == "Did not fire in this time"
+    assert site.people[0].summary == "No faults in this period"
+    assert site.people[5].summary == "No firing in this period"
 
 
 def test_nobodys_faults_are_shown_and_nobodys() -> None:

@@ -8,18 +8,18 @@ from strikewatch.review import rates
 from strikewatch.review.coaching import read
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.report import spread, tables
-from strikewatch.review.report.html import html
+from strikewatch.review.report.html import render_html
 from tests.review.invented import operators
 from tests.review.made import report
 from tests.review.made import tables as invented
 from tests.review.test_rates import MONDAY, SITE, USUAL, frames
 
-NOBODY = spread.EVERYBODY
+NOBODY = spread.NOBODY_STANDS_OUT
 
 
 def overall(*people: tuple[str, float, dict[str, int]]) -> str:
     table = rates.operators(*frames(*people))
-    return spread.overall(table[table["fault"] == "same_spot"])
+    return spread.overall_verdict(table[table["fault"] == "same_spot"])
 
 
 def test_with_enough_of_everybody_it_is_everybodys() -> None:
@@ -47,8 +47,8 @@ def test_faults_that_nobody_had_judge_nobody() -> None:
     if site.cards:
         assert site.overall.startswith(spread.NOT_ENOUGH)
         assert {person.summary for person in site.people} <= {
-            "Too little to judge yet",
-            "No fault in this time",
+            "Not enough data to judge yet",
+            "No faults in this period",
         }
 
 
@@ -60,9 +60,13 @@ def test_what_cannot_be_seen_is_not_none() -> None:
     feeds = Feeds.of(
         {(SITE, "HB-01"): [("hot_oil", "no oil_c")], (SITE, "HB-02"): [("hot_oil", "x"), ("prying", "y")]}, {}
     )
-    said = list(spread.none_of(["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()))
+    said = list(
+        spread.faults_without_occurrence(
+            ["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()
+        )
+    )
     assert said == [
-        "None in this time of: too long in one spot, prying with the tool (not monitored on HB-02).",
+        "None in this period: too long in one spot, prying with the tool (not monitored on HB-02).",
         "Not monitored on any hammer: working with hot oil.",
     ]
 
@@ -72,7 +76,7 @@ def test_widened_limits_are_not_called_exact(lumped: bool) -> None:
     made = invented(operators(5))
     for table in (made.operators, made.sites, made.hammers):
         table["dispersion"], table["limits"] = (3.0, "widened") if lumped else (1.0, "exact")
-    page = html(report(made, most=0)).partition('id="reading"')[0]
+    page = render_html(report(made, most=0)).partition('id="reading"')[0]
     assert ("exact 95 % limits" in page) != lumped
     assert ("approximate, widened" in page) == lumped
 
@@ -83,7 +87,7 @@ def test_limits_that_say_nothing_are_in_no_page_and_no_file() -> None:
         exposure, faults.assign(onset=faults["onset"].where(faults["fault"] != "x", MONDAY))
     )
     assert (table.loc[table["fault"] == "hot_oil", "limits"] == "little").all()
-    shown = tables.shown(table)
+    shown = tables.without_wide_limits(table)
     wide = shown["limits"] == "little"
     assert shown.loc[wide, ["lower", "upper"]].isna().all(axis=None)
     assert np.isfinite(shown.loc[~wide & (shown["hours"] > 0), ["upper"]]).all(axis=None)

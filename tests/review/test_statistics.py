@@ -23,7 +23,7 @@ P = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30)
 def test_limits_hold_the_true_rate_as_often_as_they_say(mean: float, level: float) -> None:
     """Summed over all counts there are, not drawn."""
     counts = np.arange(int(mean + 12 * math.sqrt(mean) + 30))
-    lower, upper = poisson.limits(counts, np.ones(len(counts)), level)
+    lower, upper = poisson.rate_limits(counts, np.ones(len(counts)), level)
     held = (lower <= mean) & (mean <= upper)
     assert scipys.pmf(counts, mean)[held].sum() >= level - 1e-9
 
@@ -32,11 +32,11 @@ def test_limits_hold_the_true_rate_as_often_as_they_say(mean: float, level: floa
 def test_limits_grow_with_the_count_and_part_with_dispersion(
     count: int, hours: float, dispersion: float
 ) -> None:
-    lower, upper = poisson.limits([count, count + 1], [hours, hours])
+    lower, upper = poisson.rate_limits([count, count + 1], [hours, hours])
     assert lower[0] < lower[1]
     assert upper[0] < upper[1]
     assert lower[0] <= count / hours < upper[0]
-    low, high = poisson.limits([count], [hours], dispersion=dispersion)
+    low, high = poisson.rate_limits([count], [hours], dispersion=dispersion)
     assert low[0] <= lower[0] * (1 + 1e-9)
     assert high[0] >= upper[0] * (1 - 1e-9)
 
@@ -46,8 +46,8 @@ def test_two_rates_are_the_same_from_either_side(
     a: int, t: float, b: int, u: float, dispersion: float
 ) -> None:
     one, other = (
-        poisson.two_rates(a, t, b, u, dispersion=dispersion),
-        poisson.two_rates(b, u, a, t, dispersion=dispersion),
+        poisson.compare_rates(a, t, b, u, dispersion=dispersion),
+        poisson.compare_rates(b, u, a, t, dispersion=dispersion),
     )
     assert one.p == pytest.approx(other.p, rel=1e-6, abs=1e-12)
     assert 0.0 <= one.p <= 1.0
@@ -61,8 +61,8 @@ def test_two_rates_are_the_same_from_either_side(
 def test_clusters_never_make_a_difference_surer(
     a: int, t: float, b: int, u: float, dispersion: float
 ) -> None:
-    singly = poisson.two_rates(a, t, b, u)
-    clustered = poisson.two_rates(a, t, b, u, dispersion=dispersion)
+    singly = poisson.compare_rates(a, t, b, u)
+    clustered = poisson.compare_rates(a, t, b, u, dispersion=dispersion)
     assert clustered.lower <= singly.lower * (1 + 1e-9)
     assert clustered.upper >= singly.upper * (1 - 1e-9)
     if (
@@ -78,7 +78,7 @@ def test_p_is_as_rare_as_it_says(total: int, share: float) -> None:
     from scipy.stats import binom
 
     splits = np.arange(total + 1)
-    p = np.array([poisson.two_rates(k, share, total - k, 1 - share).p for k in splits.tolist()])
+    p = np.array([poisson.compare_rates(k, share, total - k, 1 - share).p for k in splits.tolist()])
     for level in (0.01, 0.05, 0.2):
         assert binom.pmf(splits, total, share)[p <= level].sum() <= level + 1e-9
 
@@ -88,17 +88,19 @@ def test_overlooked_is_told_from_all_splits() -> None:
     from scipy.stats import binom
 
     lower = [k for k in range(31) if binom.sf(k - 1, 30, 0.1) > 0.025]
-    assert poisson.overlooked(30, 0.1, 3.0, 0.95) == pytest.approx(binom.pmf(lower, 30, 0.3 / 1.2).sum())
+    assert poisson.miss_probability(30, 0.1, 3.0, 0.95) == pytest.approx(
+        binom.pmf(lower, 30, 0.3 / 1.2).sum()
+    )
 
 
 @given(st.floats(0.01, 30.0), st.lists(st.floats(0.1, 100.0), min_size=2, max_size=8))
 def test_funnel_narrows_with_hours_and_holds_the_sites_rate(rate: float, hours: list[float]) -> None:
-    inner, outer = funnel.limits(rate, hours), funnel.limits(rate, hours, 0.998)
+    inner, outer = funnel.prediction_limits(rate, hours), funnel.prediction_limits(rate, hours, 0.998)
     assert (inner[0] <= rate + 1e-9).all()
     assert (inner[1] >= rate - 1e-9).all()
     assert (outer[0] <= inner[0] + 1e-9).all()
     assert (outer[1] >= inner[1] - 1e-9).all()
-    wide = funnel.limits(rate, hours, dispersion=2.0)
+    wide = funnel.prediction_limits(rate, hours, dispersion=2.0)
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
@@ -160,14 +162,14 @@ def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Rand
 
 def test_exact_chart_seldom_signals_where_nothing_changes() -> None:
     """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is passed in 1.7 %."""
-    sure = control_chart.chart(np.array([0.0, 4.0]), np.ones(2))
-    three = control_chart.chart(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
+    sure = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2))
+    three = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
     assert scipys.sf(sure.upper[0], 2.0) <= 0.00135 < scipys.sf(sure.upper[0] - 1, 2.0)
     assert scipys.sf(three.upper[0], 2.0) > 0.004
 
 
 def test_chart_has_no_limits_where_nothing_was_worked() -> None:
-    drawn = control_chart.chart(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
+    drawn = control_chart.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
     assert drawn.centre == 2.0
     assert np.isnan(drawn.upper).tolist() == [False, True, False]
     assert not drawn.signal.any()

@@ -6,7 +6,7 @@ from sqlalchemy import URL
 
 from strikewatch.core.events import Event, drop_corrected, reference_to
 from strikewatch.core.instant import SECOND
-from strikewatch.review.data.event_queries import told
+from strikewatch.review.data.event_queries import read_events
 from strikewatch.storage.actions.entries import enter
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -26,17 +26,17 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         for one in (later, other, event(12, "service"), event(99, "work", work="trenching")):
             enter(store, one, who="fitter", now=100 * SECOND)
         number = enter(store, first, who="fitter", now=101 * SECOND).number
-        assert told(store, KINDS, 99 * SECOND) == [other, first, later]
+        assert read_events(store, KINDS, 99 * SECOND) == [other, first, later]
         right = enter(store, right, who="fitter", now=102 * SECOND, corrects=number).event
-        assert told(store, KINDS, 99 * SECOND) == [other, right, later]
-        assert told(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
+        assert read_events(store, KINDS, 99 * SECOND) == [other, right, later]
+        assert read_events(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
         # Withdrawn by a message, in the same step as what it withdraws: as if neither had come.
         wrong = event(30, "inspection", bore_mm=1.0)
         withdrawals = [
             event(at_s, "withdrawal", corrects=reference_to(one)) for at_s, one in ((98, wrong), (99, right))
         ]
         store.commit(StepRecord(103 * SECOND, [], events=[wrong, *withdrawals]))
-        assert told(store, KINDS, 99 * SECOND) == [other, later]
+        assert read_events(store, KINDS, 99 * SECOND) == [other, later]
     finally:
         store.close()
 

@@ -16,9 +16,16 @@ from strikewatch.core.alert import Change
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.frames import EXPOSURE, FAULTS
-from strikewatch.review.data.from_store import reaching
+from strikewatch.review.data.from_store import overlapping
 from strikewatch.review.report.usage_wording import less_certain
-from strikewatch.review.usage import MEASURES, NO_BLOWS, NO_FEED, NOT_JUDGED, USE, use
+from strikewatch.review.usage import (
+    BLOWS_NOT_COUNTED,
+    FEED_UNKNOWN,
+    MEASURES,
+    NOT_JUDGED,
+    USAGE,
+    hammer_usage,
+)
 from strikewatch.settings.tree import load
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -67,7 +74,7 @@ def told(
     made: tuple[pd.DataFrame, pd.DataFrame], begin_s: float, end_s: float, silent: Any = ALL_KNOWN
 ) -> pd.DataFrame:
     begin, end = (START + round(at * SECOND) for at in (begin_s, end_s))
-    return use(*made, begin, end, SETTINGS, silent)
+    return hammer_usage(*made, begin, end, SETTINGS, silent)
 
 
 def amounts(table: pd.DataFrame, column: str = "amount") -> dict[tuple[str, str], float]:
@@ -129,9 +136,9 @@ def test_an_example_by_hand() -> None:
     assert amounts(second)["HB-01", "inspections_missed"] == 1
     assert amounts(second)["HB-02", "spot_beyond_s"] == pytest.approx(4.0)
     why = amounts(second, "not_known")
-    assert why["HB-01", "blows"] == NO_BLOWS
+    assert why["HB-01", "blows"] == BLOWS_NOT_COUNTED
     assert why["HB-02", "blank_s"] == NOT_JUDGED
-    assert list(second) == list(USE)
+    assert list(second) == list(USAGE)
 
 
 def test_what_a_feed_does_not_let_be_found_is_not_known_and_never_none() -> None:
@@ -147,7 +154,7 @@ def test_what_a_feed_does_not_let_be_found_is_not_known_and_never_none() -> None
         for measure in MEASURES
         if measure.fault and measure.name not in ("firing_h", "bouts", "judged_h")
     ]
-    assert {why["HB-02", name] for name in of_faults} == {NO_FEED}
+    assert {why["HB-02", name] for name in of_faults} == {FEED_UNKNOWN}
     # What was found although the feed has lost the channel since, is known.
     seen = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "submerged", 5, 9, firing_submerged_s=4.0)])
     assert amounts(told(seen, 0, 3600, silent))["HB-01", "submerged_s"] == 4.0
@@ -176,11 +183,11 @@ def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_i
     store.close()
     with Beside(tmp_path / "watch.db") as place:
         begin, now = START + 4 * HOUR, START + 9 * HOUR
-        exposure, faults, silent = reaching(place, begin, now, SETTINGS)
-        table = use(exposure, faults, begin, now, SETTINGS, silent)
+        exposure, faults, silent = overlapping(place, begin, now, SETTINGS)
+        table = hammer_usage(exposure, faults, begin, now, SETTINGS, silent)
     assert amounts(table)["HB-01", "grease_overdue_h"] == pytest.approx(1.0)
     assert amounts(table)["HB-01", "operating_h"] == pytest.approx(1.0)
-    assert amounts(table, "not_known")["HB-01", "submerged_s"] == NO_FEED
+    assert amounts(table, "not_known")["HB-01", "submerged_s"] == FEED_UNKNOWN
 
 
 @st.composite
@@ -250,9 +257,9 @@ def test_twice_the_firing_of_the_same_kind_has_the_same_rates(made: Any, times: 
 def test_what_is_inferred_only_is_said_with_its_amount() -> None:
     made = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "same_spot", 100, 125, firing_s=25.0)])
     reasons = {(SITE, "HB-01"): [("same_spot", "spots are told apart by pauses only")]}
-    table = use(*made, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)
+    table = hammer_usage(*made, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)
     assert amounts(table, "less_certain")["HB-01", "spot_beyond_s"] == "spots are told apart by pauses only"
     assert amounts(table, "less_certain")["HB-01", "firing_h"] == ""
     assert list(less_certain(table)) == [
-        "Less certain of HB-01: beyond the limit in one spot (spots are told apart by pauses only)."
+        "Less certain for HB-01: firing in one spot beyond the limit (spots are told apart by pauses only)."
     ]

@@ -11,7 +11,6 @@ import pytest
 
 import strikewatch
 from strikewatch.cli.main import main
-from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
@@ -138,7 +137,9 @@ def test_learned_live_shown_beside_and_learned_anew(
     assert again[-1].judged_ns > 0
     assert [row for row in rows if row.start_ns < applied][-1].judged_ns > 0
     whole = strikewatch.bouts(feed(shift(2100, 12), "10Hz_mean"))
-    expected = [(instant.parse(one["start"]), instant.parse(one["end"])) for one in whole.to_dict("records")]
+    expected = [
+        (one["start"].as_unit("ns").value, one["end"].as_unit("ns").value) for one in whole.to_dict("records")
+    ]
     assert [(row.start_ns, row.end_ns) for row in rows] == expected[: len(rows)]
     assert len(rows) >= len(expected) - 1
     assert level > 0

@@ -58,13 +58,13 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering.review import show
     from strikewatch.core import instant
     from strikewatch.review.report import tables
-    from strikewatch.review.report.pdf import program
+    from strikewatch.review.report.pdf import find_browser
 
     notes = output.notes()
     tree = settings(options.config)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
-    if options.pdf and program() is None:
+    if options.pdf and find_browser() is None:
         notes.print(NO_BROWSER, style="yellow")
     made = review_report.review(options, tree, notes)
     written = review_report.write(options, made.report)

@@ -8,8 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.disclaimer import CAUTION
-from strikewatch.review.charts.drawing import figure
-from strikewatch.review.report.content import Account, Line, Person, Report, Site, WearAndTools
+from strikewatch.review.charts.drawing import format_number
+from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
 
 RIGHT = ("count", "per hour", "95 % limits", "in all", "per firing hour", "all hammers")
 SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
@@ -42,7 +42,7 @@ def _site(console: Console, site: Site) -> None:
     console.print(Text(site.worked))
     for card in site.cards:
         line = card.line
-        rate = f"{figure(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
+        rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
     for words in (*site.quiet, *site.uncertain, *filter(None, [site.overall])):
         console.print(Text(words))
@@ -52,8 +52,8 @@ def _site(console: Console, site: Site) -> None:
         console.print()
         console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
         console.print(_lines((line.name, line) for line in site.unassigned))
-    if site.account:
-        _account(console, site.account)
+    if site.usage:
+        _account(console, site.usage)
     if site.condition:
         _condition(console, site.condition)
 
@@ -70,7 +70,7 @@ def _signs(report: Report) -> Iterator[str]:
         yield "(n?): so many of them are less certain, inferred from a feed that shows less."
 
 
-def _account(console: Console, told: Account) -> None:
+def _account(console: Console, told: UsagePart) -> None:
     console.print()
     console.print(Text("What the hammers went through", "bold"))
     table = _table("hammer", "", "in all", "per firing hour", "all hammers")
@@ -103,7 +103,7 @@ def _condition(console: Console, told: WearAndTools) -> None:
         console.print(Text(told.lasting, "dim"))
 
 
-def _people(people: Iterable[Person]) -> Table:
+def _people(people: Iterable[OperatorPart]) -> Table:
     table = _table("operator", "fault", "count", "per hour", "95 % limits", "")
     for person in people:
         who = person.operator
@@ -116,24 +116,24 @@ def _people(people: Iterable[Person]) -> Table:
     return table
 
 
-def _lines(lines: Iterable[tuple[str, Line]]) -> Table:
+def _lines(lines: Iterable[tuple[str, RateLine]]) -> Table:
     table = _table("fault", "count", "per hour", "95 % limits", "")
     for name, line in lines:
         table.add_row(*_cells(name, line))
     return table
 
 
-def _cells(name: str, line: Line) -> list[Text]:
+def _cells(name: str, line: RateLine) -> list[Text]:
     count = f"{line.count} ({line.less_certain}?)" if line.less_certain else str(line.count)
-    cells = name, count, figure(line.rate), _limits(line), SIGNS[line.standing]
+    cells = name, count, format_number(line.rate), _limits(line), SIGNS[line.standing]
     return [Text(one) for one in cells]
 
 
-def _limits(line: Line, *, long: bool = False) -> str:
+def _limits(line: RateLine, *, long: bool = False) -> str:
     if line.limits == "little":
         return f"not enough data: {line.more}" if long and line.more else "not enough data"
     widened = "≈ " if line.limits == "widened" else ""
-    return f"{widened}{figure(line.lower)}–{figure(line.upper)}"
+    return f"{widened}{format_number(line.lower)}–{format_number(line.upper)}"
 
 
 def _table(*names: str) -> Table:

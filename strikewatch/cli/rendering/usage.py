@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.disclaimer import CAUTION
-from strikewatch.review.charts.drawing import figure
+from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report.usage_wording import NAMES, less_certain, not_known
 
 if TYPE_CHECKING:
@@ -56,7 +56,9 @@ def _side_by_side(table: "pd.DataFrame", hammers: Sequence[str]) -> Table:
 def _cell(row: dict[str, Any]) -> str:
     rate = row["per_firing_h"]
     alone = row["measure"] == "firing_h" or rate != rate
-    return figure(row["amount"]) if alone else f"{figure(row['amount'])} ({figure(rate)})"
+    return (
+        format_number(row["amount"]) if alone else f"{format_number(row['amount'])} ({format_number(rate)})"
+    )
 
 
 def _rows(table: "pd.DataFrame") -> Iterator[dict[str, Any]]:

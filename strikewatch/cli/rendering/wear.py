@@ -9,8 +9,8 @@ from rich.text import Text
 
 from strikewatch.review.report import wear_wording as words
 from strikewatch.review.report.wording import hours
-from strikewatch.review.wear.condition import Condition, Fitted
-from strikewatch.review.wear.inspections import Worn
+from strikewatch.review.wear.condition import Condition, FittedTool
+from strikewatch.review.wear.inspections import HammerWear
 from strikewatch.review.wear.limits import PRACTICE
 from strikewatch.review.wear.tools import Group, Tool
 
@@ -36,13 +36,13 @@ def show_tools(console: Console, found: Condition) -> None:
     if found.groups:
         console.print()
         console.print(_groups(found.groups))
-        console.print(Text(words.LASTING, "dim"))
+        console.print(Text(words.SURVIVAL_NOTE, "dim"))
 
 
-def _worn(console: Console, one: Worn) -> None:
+def _worn(console: Console, one: HammerWear) -> None:
     console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.inspected(one)}"))
     look = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
-    console.print(Text(f"{words.verdict(one)} {words.why(one)}", look))
+    console.print(Text(f"{words.verdict(one)} {words.reason(one)}", look))
     for measured in one.measured:
         console.print(Padding(Text(words.measured(measured)), (0, 0, 0, 2)))
         for said in words.outlook(measured):
@@ -50,7 +50,7 @@ def _worn(console: Console, one: Worn) -> None:
     console.print()
 
 
-def _fitted(fitted: Iterable[Fitted]) -> Table:
+def _fitted(fitted: Iterable[FittedTool]) -> Table:
     table = _table("hammer", "fitted", "firing", "work", "suits")
     for one in fitted:
         table.add_row(
@@ -68,7 +68,7 @@ def _tools(tools: Iterable[Tool]) -> Table:
     for one in tools:
         blows = words.blows(one) or "·"
         table.add_row(
-            words.name(one), one.hammer, words.day(one), hours(one.firing_h), blows, words.fate(one)
+            words.name(one), one.hammer, words.fitted_since(one), hours(one.firing_h), blows, words.fate(one)
         )
     return table
 
@@ -76,7 +76,7 @@ def _tools(tools: Iterable[Tool]) -> Table:
 def _groups(groups: Iterable[Group]) -> Table:
     table = _table("by", "tools", "count", "ended", "median life", "95 % limits", right=("count", "ended"))
     for one in groups:
-        median, limits = words.lasts(one)
+        median, limits = words.median_life(one)
         table.add_row(one.by, one.name, str(one.tools), str(one.ended), median, limits)
     return table
 

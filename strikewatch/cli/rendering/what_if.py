@@ -16,7 +16,7 @@ from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import InputError
 from strikewatch.review.charts import style
 from strikewatch.review.charts import sweep as picture
-from strikewatch.review.statistics.poisson import limits
+from strikewatch.review.statistics.poisson import rate_limits
 from strikewatch.review.what_if import CHANGES, Pair
 from strikewatch.service import what_if
 from strikewatch.service.what_if import Run
@@ -74,7 +74,7 @@ def _rates(before: Run, after: Run) -> Table:
     for fault in sorted({*counts[0], *counts[1]}):
         cells = [fault, str(counts[0][fault]), str(counts[1][fault])]
         for count, hours in ((counts[0][fault], before.firing_h), (counts[1][fault], after.firing_h)):
-            low, high = limits([count], [hours])
+            low, high = rate_limits([count], [hours])
             cells.append(f"{count / hours:.2f} ({low[0]:.2f}–{high[0]:.2f})" if hours else "–")
         table.add_row(*cells)
     return table
@@ -87,7 +87,7 @@ def sweep_rows(name: str, values: Sequence[float], runs: Sequence[Run]) -> list[
     for value, run in zip(values, runs, strict=True):
         for fault in wanted:
             n = run.counts()[fault]
-            low, high = (float(one[0]) if run.firing_h else None for one in limits([n], [run.firing_h]))
+            low, high = (float(one[0]) if run.firing_h else None for one in rate_limits([n], [run.firing_h]))
             rate = n / run.firing_h if run.firing_h else None
             rows.append(
                 {name: value, "fault": fault, "count": n, "firing_h": run.firing_h}

@@ -1,13 +1,13 @@
-"""Pictures drawn here: plain arrays in, inline SVG out.
+"""Charts: plain arrays in, inline SVG out.
 
-Colours are the style sheet's (`pictures.css`), by class, and follow the reader's light or dark; none is ever the only
-sign. Ids begin with the name given, so that many pictures may stand in one page. No style attributes and no script, so
-that a strict content policy lets them through.
+Colours come from the style sheet (`pictures.css`) by class, and follow the reader's light or dark mode; colour is never
+the only sign. All ids begin with the given name, so that a page can hold many charts. There are no style attributes and
+no scripts, so that a strict content security policy permits the charts.
 """
 
 from pathlib import Path
 
 
 def style() -> str:
-    """The style sheet that the pictures need, once a page."""
+    """Return the style sheet that a page with charts needs."""
     return Path(__file__).with_name("pictures.css").read_text(encoding="utf-8")

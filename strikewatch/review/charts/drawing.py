@@ -1,4 +1,4 @@
-"""What every picture is put together from: elements, scales, ticks and traces."""
+"""The parts of every chart: SVG elements, scales, ticks and traces."""
 
 import itertools
 import math
@@ -17,13 +17,13 @@ from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.instant import SECOND, Instant
 
 WIDTH: Final = 380.0
-"""Units across: readable on a phone of 360 pixels, and not too coarse beside another on a wide page."""
+"""Width in units: readable on a phone of 360 pixels, and fine enough for two charts side by side."""
 LETTER: Final = 5.9
-"""About how wide a letter is."""
+"""Approximate width of a character in units."""
 
 Shape = Literal["dot", "diamond", "up", "down", "square"]
 Standing = Literal["above", "below", "within", "little"]
-"""Where something stands against what is compared: above or below, within, or too little to judge."""
+"""Result of a comparison: above, below, within the limits, or too little data."""
 
 SHAPES: Final[dict[Standing, Shape]] = {"above": "up", "below": "down", "within": "dot", "little": "square"}
 OUTLINES: Final[dict[Shape, str]] = {
@@ -34,7 +34,7 @@ OUTLINES: Final[dict[Shape, str]] = {
     "square": "M-3.6,-3.6H3.6V3.6H-3.6Z",
 }
 BY_PRIORITY: Final[dict[Priority, Shape]] = {"high": "up", "medium": "diamond", "low": "dot"}
-"""The shape of a fault's mark, wherever it stands."""
+"""Shape of a fault's mark in all charts."""
 _STEPS_S: Final = (
     *(1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800),
     *(3600, 7200, 10_800, 21_600, 43_200, 86_400),
@@ -44,7 +44,7 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """From values in [low, high] to units on the sheet, `begin` to `end`; beyond, held at the edge."""
+    """Maps values in [low, high] to units from `begin` to `end`; values beyond are clipped."""
 
     low: float
     high: float
@@ -56,12 +56,12 @@ class Scale:
         return self.begin + share * (self.end - self.begin)
 
     def of(self, values: Floats) -> Floats:
-        """[n] → [n]."""
+        """Map values [n] to units [n]."""
         share = (np.clip(values, self.low, self.high) - self.low) / (self.high - self.low)
         return self.begin + share * (self.end - self.begin)
 
     def ticks(self, most: int) -> list[float]:
-        """Round values within the scale, at most about so many."""
+        """Return round values within the scale, about `most` at most."""
         raw = (self.high - self.low) / most
         size = 10.0 ** math.floor(math.log10(raw))
         step = next(size * nice for nice in (1, 2, 2.5, 5, 10) if size * nice >= raw * 0.999)
@@ -70,16 +70,16 @@ class Scale:
 
 
 class Drawing:
-    """A picture being made. `ident` begins every id in it; `title` and `told` say in words what it shows."""
+    """Builds one SVG. `ident` begins every id in it; `title` and `description` are its text alternative."""
 
-    def __init__(self, ident: str, height: float, title: str, told: str, width: float = WIDTH) -> None:
-        # what an id may not hold is written by its number, so that ids that differ stay apart
+    def __init__(self, ident: str, height: float, title: str, description: str, width: float = WIDTH) -> None:
+        # characters not allowed in an id are replaced by their code, so that different names stay different
         self._ident = re.sub(r"[^A-Za-z0-9-]", lambda one: f"_{ord(one[0]):x}_", ident)
         self._head = (
             f'<svg class="picture" role="img" viewBox="0 0 {_n(width)} {_n(height)}" '
             f'aria-labelledby="{self._ident}-t" aria-describedby="{self._ident}-d">'
             f'<title id="{self._ident}-t">{escape(title)}</title>'
-            f'<desc id="{self._ident}-d">{escape(told)}</desc>'
+            f'<desc id="{self._ident}-d">{escape(description)}</desc>'
         )
         self._parts: list[str] = []
 
@@ -100,15 +100,15 @@ class Drawing:
         looks = f' class="{look}"' if look else ""
         self._parts.append(f'<text{looks} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(words)}</text>')
 
-    def mark(self, x: float, y: float, shape: Shape, look: str, told: str = "") -> None:
-        """A mark that says more when pointed at."""
-        inside = f"<title>{escape(told)}</title>" if told else ""
+    def mark(self, x: float, y: float, shape: Shape, look: str, tooltip: str = "") -> None:
+        """Add a mark with an optional tooltip."""
+        inside = f"<title>{escape(tooltip)}</title>" if tooltip else ""
         self._parts.append(
             f'<path class="mark {look}" transform="translate({_n(x)} {_n(y)})" d="{OUTLINES[shape]}">{inside}</path>'
         )
 
     def hatched(self, x: float, y: float, width: float, height: float, look: str) -> None:
-        """A box of slanted lines in `look`."""
+        """Add a hatched box in the style class `look`."""
         begin = math.floor((x - height) / 6) * 6
         strokes = []
         for foot in np.arange(begin, x + width, 6.0).tolist():
@@ -124,9 +124,9 @@ class Drawing:
 
 
 def trace(x: Floats, y: Floats, gap: float) -> str:
-    """An outline through points [n], x rising; the pen is lifted over unknown values and steps wider than `gap`.
+    """Return the outline of a line through points [n], x rising, with gaps over unknown values and steps over `gap`.
 
-    Where points lie closer than a unit, each unit keeps its lowest and highest, so that no spike is lost.
+    Of points closer than a unit, the lowest and highest per unit are kept, so that no spike is lost.
     """
     known = np.isfinite(y)
     x, y = x[known], y[known]
@@ -149,37 +149,37 @@ def _thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 
 def time_scale(begin: Instant, end: Instant, left: float, right: float) -> Callable[[Ints], Floats]:
-    """From instants [n] to units across [n]; beyond, held at the edge."""
+    """Return a function from instants [n] to horizontal units [n]; instants beyond are clipped."""
     scale = Scale(0.0, (end - begin) / SECOND, left, right)
     return lambda at: scale.of((at - begin) / SECOND)
 
 
 def time_ticks(begin: Instant, end: Instant, zone: ZoneInfo, most: int = 6) -> list[tuple[Instant, str]]:
-    """Round instants on the wall of the site within [begin, end], each with what its clock shows."""
+    """Return round local times within [begin, end], each as an instant with its label."""
     step_s = next((one for one in _STEPS_S if (end - begin) / SECOND / one <= most), _STEPS_S[-1])
-    offset = local(begin, zone).utcoffset() or timedelta()
+    offset = local_time(begin, zone).utcoffset() or timedelta()
     shift = round(offset.total_seconds()) * SECOND
     step = step_s * SECOND
     first = -(-(begin + shift) // step) * step - shift
     form = "%H:%M:%S" if step_s < 60 else "%H:%M" if step_s < 86_400 else "%d %b"
-    return [(at, f"{local(at, zone):{form}}") for at in range(first, end + 1, step)]
+    return [(at, f"{local_time(at, zone):{form}}") for at in range(first, end + 1, step)]
 
 
-def local(at: Instant, zone: ZoneInfo) -> datetime:
-    """What a clock on the wall of the site shows."""
+def local_time(at: Instant, zone: ZoneInfo) -> datetime:
+    """Return an instant in the site's time zone."""
     return (_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone)
 
 
-def short(name: str, letters: int) -> str:
-    """A name that fits, its middle left out where it is too long."""
+def shorten(name: str, letters: int) -> str:
+    """Shorten a name to at most `letters` characters by leaving out its middle."""
     if len(name) <= letters:
         return name
     tail = (letters - 1) // 3
     return f"{name[: letters - 1 - tail]}…{name[len(name) - tail :]}"
 
 
-def figure(value: float) -> str:
-    """A number for people: three digits that count, two below one, no more than needed."""
+def format_number(value: float) -> str:
+    """Format a number with three significant digits, or two below 1; a dash for NaN."""
     if value != value:
         return "–"
     if abs(value) >= 100:
@@ -189,9 +189,9 @@ def figure(value: float) -> str:
     return f"{value:.2g}" if abs(value) >= 0.0095 else f"{value:.3f}" if value else "0"
 
 
-def spread(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:
-    """Places for labels [n] in [low, high], near those asked for, in the same order, and `apart` from each other where
-    there is room."""
+def spread_labels(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:
+    """Return places for labels [n] in [low, high], near the given ones and in the same order, and `apart` from each
+    other if there is room."""
     order = sorted(range(len(places)), key=lambda i: places[i])
     apart = min(apart, (high - low) / max(1, len(places) - 1))
     put = [min(max(one, low), high) for one in places]

@@ -1,6 +1,6 @@
-"""A funnel: rates against exposure, and how far from the site's rate chance alone would carry them.
+"""Draw a funnel plot: rates against exposure, with the prediction limits around the site's rate.
 
-Spiegelhalter 2005, Statistics in Medicine 24:1185. The limits are of prediction, and come from whoever calls.
+Spiegelhalter 2005, Statistics in Medicine 24:1185. The caller computes the limits.
 """
 
 from collections.abc import Sequence
@@ -17,9 +17,9 @@ from strikewatch.review.charts.drawing import (
     Drawing,
     Scale,
     Standing,
-    figure,
-    short,
-    spread,
+    format_number,
+    shorten,
+    spread_labels,
     trace,
 )
 
@@ -28,7 +28,7 @@ _RIGHT: Final = WIDTH - 10.0
 _TOP: Final = 22.0
 _BOTTOM: Final = 214.0
 _FEW: Final = 5
-"""So many points are all named; of more, those that stand out."""
+"""Up to this many points are all named; of more, only those that stand out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +52,17 @@ class Funnel:
 
 
 def draw(ident: str, funnel: Funnel, title: str) -> str:
-    """SVG of it."""
-    sheet = Drawing(ident, 264, title, _told(funnel))
+    """Return the plot as SVG."""
+    sheet = Drawing(ident, 264, title, _description(funnel))
     top = max([1.25 * float(np.max(funnel.rate, initial=0.0)), 2.5 * funnel.expected, 0.1])
     x = Scale(0.0, max(1.06 * float(np.max(funnel.hours, initial=0.0)), 0.1), _LEFT, _RIGHT)
     y = Scale(0.0, top, _BOTTOM, _TOP)
     for value in y.ticks(4):
         sheet.line(_LEFT, y(value), _RIGHT, y(value), "grid")
-        sheet.text(_LEFT - 5, y(value) + 4, figure(value), "soft", "end")
+        sheet.text(_LEFT - 5, y(value) + 4, format_number(value), "soft", "end")
     for value in x.ticks(5):
         sheet.line(x(value), _BOTTOM, x(value), _BOTTOM + 4, "axis")
-        sheet.text(x(value), _BOTTOM + 16, figure(value), "soft", "middle")
+        sheet.text(x(value), _BOTTOM + 16, format_number(value), "soft", "middle")
     sheet.line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, "axis")
     sheet.text(4, 11, "Faults per hour")
     sheet.text(_RIGHT, _BOTTOM + 30, funnel.exposure, anchor="end")
@@ -82,9 +82,9 @@ def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
     every = len(funnel.names) <= _FEW
     out = [every or one in ("above", "below") for one in funnel.standing]
     named = [i for i, name in enumerate(funnel.names) if name and out[i]]
-    heights = spread([y(float(funnel.rate[i])) for i in named], 12.0, _TOP, _BOTTOM - 8)
+    heights = spread_labels([y(float(funnel.rate[i])) for i in named], 12.0, _TOP, _BOTTOM - 8)
     for i, height in zip(named, heights, strict=True):
-        words = short(funnel.names[i], 16)
+        words = shorten(funnel.names[i], 16)
         at = x(float(funnel.hours[i])), y(float(funnel.rate[i]))
         left = at[0] + 14 + LETTER * len(words) > _RIGHT
         beside = at[0] - 12 if left else at[0] + 12
@@ -93,25 +93,26 @@ def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
         look = "strong" if funnel.standing[i] in ("above", "below") else "soft"
         sheet.text(beside, height + 4, words, look, "end" if left else "start")
     for i, standing in enumerate(funnel.standing):
-        told = f"{funnel.names[i] or 'another'}: {figure(funnel.rate[i])} per hour over {figure(funnel.hours[i])} h"
-        sheet.mark(x(float(funnel.hours[i])), y(float(funnel.rate[i])), SHAPES[standing], standing, told)
+        name, rate, hours = funnel.names[i] or "another", float(funnel.rate[i]), float(funnel.hours[i])
+        tooltip = f"{name}: {format_number(rate)} per hour over {format_number(hours)} h"
+        sheet.mark(x(hours), y(rate), SHAPES[standing], standing, tooltip)
 
 
 def _key(sheet: Drawing, funnel: Funnel) -> None:
     y = _BOTTOM + 44
     sheet.line(_LEFT, y - 4, _LEFT + 18, y - 4, "mean")
-    sheet.text(_LEFT + 22, y, f"site {figure(funnel.expected)} per h")
+    sheet.text(_LEFT + 22, y, f"site {format_number(funnel.expected)} per h")
     sheet.line(_LEFT + 130, y - 4, _LEFT + 148, y - 4, "inner")
     sheet.text(_LEFT + 152, y, funnel.inner_words)
     sheet.line(_LEFT + 204, y - 4, _LEFT + 222, y - 4, "outer")
     sheet.text(_LEFT + 226, y, f"{funnel.outer_words} by chance")
 
 
-def _told(funnel: Funnel) -> str:
+def _description(funnel: Funnel) -> str:
     out = [
         f"{name or 'another'} is {standing} the limits"
         for name, standing in zip(funnel.names, funnel.standing, strict=True)
         if standing in ("above", "below")
     ]
-    many = f"{len(funnel.names)} points around the site's rate of {figure(funnel.expected)} per hour."
+    many = f"{len(funnel.names)} points around the site's rate of {format_number(funnel.expected)} per hour."
     return f"{many} {'; '.join(out) or 'None is outside the limits'}."

@@ -1,5 +1,5 @@
-"""The minute around an event: firing as a band, pressure against the hammer's own level, oil against its limit, and the
-seconds in one spot counting to theirs."""
+"""Draw the time around a fault: firing, supply pressure with the hammer's loaded level, oil with its limit, and the
+firing seconds in the current spot with their limit."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -14,9 +14,9 @@ from strikewatch.review.charts.drawing import (
     WIDTH,
     Drawing,
     Scale,
-    figure,
-    local,
-    short,
+    format_number,
+    local_time,
+    shorten,
     time_scale,
     time_ticks,
     trace,
@@ -25,18 +25,18 @@ from strikewatch.review.charts.drawing import (
 _LEFT: Final = 36.0
 _RIGHT: Final = WIDTH - 8.0
 _HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
-"""Over longer silences the pen is lifted."""
+"""Traces have a gap over longer times without a value."""
 _EACH: Final = 70.0
-"""How high a further panel is, with its name."""
+"""Height of an additional panel with its name."""
 _BOLD: Final = 6.4
-"""About how wide a bold letter is."""
+"""Approximate width of a bold character."""
 _NOTHING: Final = (np.empty(0, np.int64), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """Traces of one kind, each (instants [n], values [n]), with what they are held against; over silences longer than
-    `hold_s` the pen is lifted."""
+    """Traces of one kind, each (instants [n], values [n]), with their limits; with gaps over times without a value
+    longer than `hold_s`."""
 
     name: str
     series: Sequence[tuple[Ints, Floats]]
@@ -46,12 +46,12 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Minute:
-    """What is known of a hammer in [begin, end), instants in ns.
+    """Data of a hammer in [begin, end), instants in ns.
 
-    Series are (instants [n], values [n]) with NaN where unknown. `fired` are the bouts, `loaded_bar` the hammer's own
-    level while loaded as (from, to, bar), `suspected` where blank blows are. `limit_c` and `limit_s` are what oil and
-    spot are held against; without `spot_s` there is no panel of it; `panels` come below. `onset` and `cleared` are the
-    event's, and `name` what it is called.
+    Series are (instants [n], values [n]) with NaN where not known. `fired`: the bouts. `loaded_bar`: the hammer's
+    level under load as (start, end, bar). `suspected`: intervals of suspected blank firing. `limit_c` and `limit_s`:
+    limits of the oil and of the spot. Without `spot_s` there is no panel of the spot; `panels` come last. `name`,
+    `onset` and `cleared` are those of the fault.
     """
 
     begin: Instant
@@ -71,7 +71,7 @@ class Minute:
 
 
 def draw(ident: str, minute: Minute, zone: ZoneInfo) -> str:
-    """SVG of it; instants as the clock of `zone` shows them."""
+    """Return the chart as SVG, with times in `zone`."""
     above = 266.0 if len(minute.spot_s[0]) else 202.0
     bottom = above + _EACH * len(minute.panels)
     sheet = Drawing(ident, bottom + 20, *_words(minute, zone))
@@ -139,7 +139,7 @@ class _Minute:
         low = min([float(known.min()) if len(known) else 60.0, self._minute.limit_c - 10])
         high = max([float(known.max()) if len(known) else 60.0, self._minute.limit_c]) + 3
         scale = self._panel(y, height, "Oil, °C", Scale(low, high, y + height, y), len(known), 2)
-        self._limit(scale(self._minute.limit_c), f"limit {figure(self._minute.limit_c)} °C")
+        self._limit(scale(self._minute.limit_c), f"limit {format_number(self._minute.limit_c)} °C")
         self._sheet.path(trace(self._x(at), scale.of(oil_c), _HOLD_S["oil"] * self._per_s), "oil")
 
     def _spot(self, y: float, height: float) -> None:
@@ -149,7 +149,7 @@ class _Minute:
         scale = self._panel(
             y, height, "Firing in one spot, s", Scale(0.0, high, y + height, y), len(known), 3
         )
-        self._limit(scale(self._minute.limit_s), f"limit {figure(self._minute.limit_s)} s")
+        self._limit(scale(self._minute.limit_s), f"limit {format_number(self._minute.limit_s)} s")
         self._sheet.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
 
     def _more(self, panel: Panel, y: float, height: float) -> None:
@@ -159,7 +159,7 @@ class _Minute:
         scale = Scale(min(edges) - spare, max(edges) + spare, y + height, y)
         scale = self._panel(y, height, panel.name, scale, len(values), 2)
         for limit in panel.limits:
-            self._limit(scale(limit), f"limit {figure(limit)}")
+            self._limit(scale(limit), f"limit {format_number(limit)}")
         for at, each in panel.series:
             self._sheet.path(trace(self._x(at), scale.of(each), panel.hold_s * self._per_s), "spot")
 
@@ -167,7 +167,7 @@ class _Minute:
         self._sheet.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
         for value in scale.ticks(most) if known else ():
             self._sheet.line(_LEFT, scale(value), _RIGHT, scale(value), "grid")
-            self._sheet.text(_LEFT - 4, scale(value) + 4, figure(value), "soft", "end")
+            self._sheet.text(_LEFT - 4, scale(value) + 4, format_number(value), "soft", "end")
         self._sheet.line(_LEFT, y, _LEFT, y + height, "axis")
         return scale
 
@@ -180,7 +180,7 @@ class _Minute:
         x = self._at(minute.onset)
         self._sheet.line(x, top - 10, x, bottom, "moment")
         right = x > (_LEFT + _RIGHT) / 2
-        name = short(minute.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
+        name = shorten(minute.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
         self._sheet.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
         if minute.cleared is not None and minute.begin < minute.cleared < minute.end:
             over = self._at(minute.cleared)
@@ -190,9 +190,9 @@ class _Minute:
 
 
 def _words(minute: Minute, zone: ZoneInfo) -> tuple[str, str]:
-    title = f"{minute.name} at {local(minute.onset, zone):%H:%M:%S}"
+    title = f"{minute.name} at {local_time(minute.onset, zone):%H:%M:%S}"
     fired_s = sum(max(0, min(b, minute.end) - max(a, minute.begin)) for a, b in minute.fired) / SECOND
-    told = [f"{(minute.end - minute.begin) / SECOND:.0f} s of time, {fired_s:.0f} s of it firing."]
+    sentences = [f"{(minute.end - minute.begin) / SECOND:.0f} s, {fired_s:.0f} s of it firing."]
     for name, unit, (_, values) in (
         ("Pressure", "bar", minute.pressure_bar),
         ("Oil", "°C", minute.oil_c),
@@ -200,11 +200,15 @@ def _words(minute: Minute, zone: ZoneInfo) -> tuple[str, str]:
     ):
         known = values[np.isfinite(values)]
         if len(known):
-            told.append(f"{name} {figure(float(known.min()))} to {figure(float(known.max()))} {unit}.")
+            sentences.append(
+                f"{name} {format_number(float(known.min()))} to {format_number(float(known.max()))} {unit}."
+            )
     for panel in minute.panels:
         known = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
         if len(known):
-            held = f"; limits {', '.join(map(figure, panel.limits))}" if panel.limits else ""
-            told.append(f"{panel.name}: {figure(float(known.min()))} to {figure(float(known.max()))}{held}.")
-    told.append(f"Limits: {figure(minute.limit_s)} s, {figure(minute.limit_c)} °C.")
-    return title, " ".join(told)
+            held = f"; limits {', '.join(map(format_number, panel.limits))}" if panel.limits else ""
+            sentences.append(
+                f"{panel.name}: {format_number(float(known.min()))} to {format_number(float(known.max()))}{held}."
+            )
+    sentences.append(f"Limits: {format_number(minute.limit_s)} s, {format_number(minute.limit_c)} °C.")
+    return title, " ".join(sentences)

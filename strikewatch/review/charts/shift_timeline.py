@@ -1,4 +1,4 @@
-"""A shift as a strip: how much of each while was fired, the oil under its limit, faults as marks, silence hatched."""
+"""Draw the timeline of a shift: share of firing, oil with its limit, faults as marks, times without rows hatched."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,8 +15,8 @@ from strikewatch.review.charts.drawing import (
     WIDTH,
     Drawing,
     Scale,
-    figure,
-    local,
+    format_number,
+    local_time,
     time_scale,
     time_ticks,
     trace,
@@ -32,16 +32,16 @@ _HOLD_S: Final = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A fault on a strip: when it began, how grave, what to call it."""
+    """A fault on a timeline: its onset, priority and tooltip."""
 
     at: Instant
     priority: Priority
-    told: str
+    tooltip: str
 
 
 @dataclass(frozen=True, slots=True)
-class Strip:
-    """What is known of a hammer in [begin, end), instants in ns. `silent`: where nothing was heard."""
+class Timeline:
+    """Data of a hammer in [begin, end), instants in ns. `silent`: intervals without rows."""
 
     begin: Instant
     end: Instant
@@ -52,9 +52,9 @@ class Strip:
     silent: Sequence[tuple[Instant, Instant]] = ()
 
 
-def draw(ident: str, strip: Strip, title: str, zone: ZoneInfo) -> str:
-    """SVG of it; instants as the clock of `zone` shows them."""
-    sheet = Drawing(ident, 118, title, _told(strip, zone))
+def draw(ident: str, strip: Timeline, title: str, zone: ZoneInfo) -> str:
+    """Return the timeline as SVG, with times in `zone`."""
+    sheet = Drawing(ident, 118, title, _description(strip, zone))
     x = time_scale(strip.begin, strip.end, _LEFT, _RIGHT)
     sheet.rect(_LEFT, _TOP, _RIGHT - _LEFT, _BOTTOM - _TOP, "panel")
     for start, stop in strip.silent:
@@ -66,15 +66,15 @@ def draw(ident: str, strip: Strip, title: str, zone: ZoneInfo) -> str:
     high = max(float(known.max()) if len(known) else 0.0, strip.limit_c) + 6
     y = Scale(min(20.0, float(known.min()) if len(known) else 20.0), high, _BOTTOM, _TOP)
     for value in y.ticks(3):
-        sheet.text(_LEFT - 4, y(value) + 4, figure(value), "soft", "end")
+        sheet.text(_LEFT - 4, y(value) + 4, format_number(value), "soft", "end")
     sheet.line(_LEFT, y(strip.limit_c), _RIGHT, y(strip.limit_c), "limit")
     gap = _HOLD_S * (_RIGHT - _LEFT) / ((strip.end - strip.begin) / SECOND)
     sheet.path(trace(x(at), y.of(oil_c), max(gap, 1.5)), "oil")
-    sheet.text(4, 10, f"Bars: share fired; line: oil °C, limit {figure(strip.limit_c)}", "soft")
+    sheet.text(4, 10, f"Bars: share fired; line: oil °C, limit {format_number(strip.limit_c)}", "soft")
     for mark in strip.marks:
         if strip.begin <= mark.at < strip.end:
             place = float(x(np.array([mark.at]))[0])
-            sheet.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.told)
+            sheet.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
     for instant, words in time_ticks(strip.begin, strip.end, zone, 6):
         place = float(x(np.array([instant]))[0])
         sheet.line(place, _BOTTOM, place, _BOTTOM + 4, "axis")
@@ -83,8 +83,8 @@ def draw(ident: str, strip: Strip, title: str, zone: ZoneInfo) -> str:
     return sheet.svg()
 
 
-def _bars(strip: Strip) -> str:
-    """The share of each two units of time that was fired, as one outline."""
+def _bars(strip: Timeline) -> str:
+    """Return the share of firing in each two units of width, as one outline."""
     n = int((_RIGHT - _LEFT) / 2)
     edges = np.linspace(strip.begin, strip.end, n + 1)
     fired = np.array(
@@ -96,7 +96,7 @@ def _bars(strip: Strip) -> str:
     )
     if not len(fired):
         return ""
-    # Firing time up to each edge: whole bouts before it, and its part of the one it lies in.
+    # Firing time up to each edge: whole bouts before it, and part of the bout that contains it.
     starts, ends = fired[:, 0].astype(float), fired[:, 1].astype(float)
     upto = np.clip(edges[:, None] - starts, 0.0, ends - starts).sum(axis=1)
     heights = np.diff(upto) / np.diff(edges) * (_BOTTOM - _TOP - 6)
@@ -108,10 +108,14 @@ def _bars(strip: Strip) -> str:
     )
 
 
-def _told(strip: Strip, zone: ZoneInfo) -> str:
+def _description(strip: Timeline, zone: ZoneInfo) -> str:
     fired_s = sum(max(0, min(b, strip.end) - max(a, strip.begin)) for a, b in strip.fired) / SECOND
-    span = f"{local(strip.begin, zone):%d %b %H:%M} to {local(strip.end, zone):%H:%M}"
+    span = f"{local_time(strip.begin, zone):%d %b %H:%M} to {local_time(strip.end, zone):%H:%M}"
     known = strip.oil_c[1][np.isfinite(strip.oil_c[1])]
-    oil = f" Oil up to {figure(float(known.max()))} °C, limit {figure(strip.limit_c)}." if len(known) else ""
+    oil = (
+        f" Oil up to {format_number(float(known.max()))} °C, limit {format_number(strip.limit_c)}."
+        if len(known)
+        else ""
+    )
     many = "1 fault" if len(strip.marks) == 1 else f"{len(strip.marks) or 'no'} faults"
     return f"{span}: {fired_s / 60:.0f} min of firing, {many}.{oil}"

@@ -1,4 +1,4 @@
-"""Coaching notes: what a fault does to the machine, what to do instead; a file that a trainer may edit or translate."""
+"""Coaching notes: what a fault does to the machine and what to do instead, in a file that a trainer may edit."""
 
 import tomllib
 from collections.abc import Mapping
@@ -15,7 +15,7 @@ _Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
 class Note(BaseModel):
-    """One fault: its plain name, what it is, what it does to the machine, what to do instead, what to ask, and mind."""
+    """One fault: its name, what it is, the harm to the machine, what to do instead, what to ask, and what to watch."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
@@ -29,20 +29,20 @@ class Note(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Coaching:
-    """The notes by fault. `language` is the code of the texts' language, `caution` goes with all of them."""
+    """The notes by fault. `language`: language code of the texts. `caution`: a sentence shown with all of them."""
 
     language: str
     caution: str
     notes: Mapping[str, Note]
 
     def name(self, fault: str) -> str:
-        """What people call a fault; its own name in words where there is no note."""
+        """Return the display name of a fault, or its identifier in words if there is no note."""
         note = self.notes.get(fault)
         return note.name if note else fault.replace("_", " ").capitalize()
 
 
 def read(path: Path | None = None) -> Coaching:
-    """Our own notes, or those of a file like `en.toml`. Raises InputError naming the file, the place and the remedy."""
+    """Read the built-in notes or those of a file like `en.toml`. Raises InputError with the place and the remedy."""
     place = path or OWN
     try:
         tables = tomllib.loads(place.read_text(encoding="utf-8"))

@@ -1,1 +1,1 @@
-"""The tables that a review is made of, from the database or from recordings."""
+"""The tables that a review is computed from, read from the database or from recordings."""

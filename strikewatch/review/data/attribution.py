@@ -1,8 +1,8 @@
-"""Whose what was: stretches of work, bouts and alert records become the frames EXPOSURE and FAULTS.
+"""Attribute work and faults to operators: stretches of work, bouts and alert records → frames EXPOSURE and FAULTS.
 
-A bout counts in the stretch it began in. An alert counts for who was signed on at its onset; its seconds are divided
-over those who worked while it lasted. A pause of up to an hour belongs to whoever worked before it; a longer one, such
-as a night, to nobody.
+A bout counts in the stretch in which it began. An alert counts for the operator signed on at its onset; its seconds are
+divided among the operators who worked while it was active. A pause of up to an hour belongs to the operator who worked
+before it; a longer pause, such as a night, belongs to nobody.
 """
 
 from bisect import bisect_right
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 
 PAUSE: Final = 3600 * SECOND
 WITHDRAWN: Final = "withdrawn"
-"""Evidence of an alert that late rows refuted: it was none."""
+"""Key in the evidence of an alert that late rows refuted: it does not count."""
 
 
 @dataclass(slots=True)
-class Bouts:
-    """What bouts that began in one stretch come to; blows None where none could be counted."""
+class BoutTotals:
+    """Totals of the bouts that began in one stretch; blows are None where none could be counted."""
 
     n: int = 0
     judged_ns: float = 0.0
@@ -36,7 +36,7 @@ class Bouts:
     blows: float | None = None
     blank_blows: float | None = None
 
-    def add(self, more: "Bouts") -> None:
+    def add(self, more: "BoutTotals") -> None:
         self.n += more.n
         self.judged_ns += more.judged_ns
         self.blank_ns += more.blank_ns
@@ -49,35 +49,35 @@ def _sum(known: float | None, more: float | None) -> float | None:
 
 
 @dataclass(slots=True)
-class _Worked:
-    """One hammer's stretches in order, and what the bouts of each come to."""
+class _HammerWork:
+    """One hammer's stretches in order, with the bout totals of each."""
 
     starts: list[Instant] = field(default_factory=list)
     stretches: list[AttributedStretch] = field(default_factory=list)
-    bouts: list[Bouts] = field(default_factory=list)
+    bouts: list[BoutTotals] = field(default_factory=list)
 
 
 class Attribution:
-    """Stretches come first, in any order; then bouts and alerts find theirs."""
+    """Assign bouts and alerts to stretches of work, which are given first, in any order."""
 
     def __init__(self, stretches: Iterable[AttributedStretch]) -> None:
-        self._worked: dict[Key, _Worked] = {}
+        self._worked: dict[Key, _HammerWork] = {}
         for spent in sorted(stretches, key=lambda one: one.stretch.start):
-            worked = self._worked.setdefault(spent.stretch.key, _Worked())
+            worked = self._worked.setdefault(spent.stretch.key, _HammerWork())
             worked.starts.append(spent.stretch.start)
             worked.stretches.append(spent)
-            worked.bouts.append(Bouts())
+            worked.bouts.append(BoutTotals())
 
-    def bouts(self, key: Key, start: Instant, some: Bouts) -> None:
-        """Add bouts that began at an instant, or from it on within its stretch."""
+    def add_bouts(self, key: Key, start: Instant, totals: BoutTotals) -> None:
+        """Add the totals of bouts that began at `start`, or later within the same stretch."""
         worked = self._worked.get(key)
         if worked is not None:
-            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(some)
+            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(totals)
 
-    def many_bouts(
+    def add_bout_columns(
         self, key: Key, starts: Ints, judged_ns: Floats, blank_ns: Floats, blows: Floats, blank_blows: Floats
     ) -> None:
-        """Likewise of many at once [n]; blows NaN where not counted."""
+        """Add many bouts at once, as columns [n]; blows are NaN where not counted."""
         worked = self._worked.get(key)
         if worked is None or not len(starts):
             return
@@ -95,10 +95,10 @@ class Attribution:
         many = np.bincount(k, minlength=n).tolist()
         columns = many, sums(judged_ns), sums(blank_ns), counted(blows), counted(blank_blows)
         for bouts, added in zip(worked.bouts, zip(*columns, strict=True), strict=True):
-            bouts.add(Bouts(*added))
+            bouts.add(BoutTotals(*added))
 
     def exposure(self) -> "pd.DataFrame":
-        """EXPOSURE, by site, hammer and start."""
+        """Return EXPOSURE, by site, hammer and start."""
         import pandas as pd
 
         rows = [
@@ -124,7 +124,7 @@ class Attribution:
         return _typed(frame, ("start", "end"), numbers, ("bouts",))
 
     def faults(self, records: Iterable[Mapping[str, Any]], end: Instant) -> "pd.DataFrame":
-        """FAULTS of alert records, by onset; those that stand are counted up to `end`."""
+        """Return FAULTS of alert records, by onset; active alerts are counted up to `end`."""
         import pandas as pd
 
         rows: list[tuple[Any, ...]] = []
@@ -135,8 +135,8 @@ class Attribution:
             onset = instant.parse(record["onset"])
             cleared = None if record["cleared"] is None else instant.parse(record["cleared"])
             shares = self._shares(key, onset, max(onset, end if cleared is None else cleared))
-            own = record["operator"] or UNASSIGNED
-            shares.setdefault(own, 0)
+            at_onset = record["operator"] or UNASSIGNED
+            shares.setdefault(at_onset, 0)
             tool = self._tool(key, onset)
             for operator, lasted in shares.items():
                 rows.append(
@@ -149,7 +149,7 @@ class Attribution:
                         record["priority"],
                         onset,
                         cleared,
-                        int(operator == own),
+                        int(operator == at_onset),
                         lasted / SECOND,
                         record["historic"],
                         record["summary"],
@@ -163,7 +163,7 @@ class Attribution:
         return frame
 
     def _shares(self, key: Key, onset: Instant, end: Instant) -> dict[str, int]:
-        """Operator → ns of [onset, end); who was at work when, and in pauses whoever was before them."""
+        """Divide [onset, end) among operators, in ns; a pause counts for the operator before it."""
         worked = self._worked.get(key)
         shares: dict[str, int] = {}
         if worked is None or onset >= end:
@@ -200,7 +200,7 @@ class Attribution:
 def _typed(
     frame: "pd.DataFrame", times: Sequence[str], numbers: Sequence[str], counts: Sequence[str]
 ) -> "pd.DataFrame":
-    """Columns of one kind whatever is in them, none included."""
+    """Set the types of columns, also of an empty frame."""
     import pandas as pd
 
     for name in times:

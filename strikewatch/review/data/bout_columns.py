@@ -1,4 +1,4 @@
-"""Bouts by the million, in columns: what the steps of a replay noted of them, gathered by hammer."""
+"""Collect the bouts of a replay in columns by hammer, fast enough for millions of them."""
 
 from collections.abc import Iterable
 from typing import Any
@@ -9,11 +9,11 @@ from strikewatch.core.batch import Ints, Key
 from strikewatch.engine.step_result import StepResult
 
 Columns = tuple[Any, ...]
-"""Starts [n] ns, ends [n] ns, and what is measured of each, [n] a name; in the order of their starts."""
+"""Starts [n] ns, ends [n] ns, and one array [n] for each measured field; in order of start."""
 
 
-def gathered(outcomes: Iterable[StepResult], *names: str) -> dict[Key, Columns]:
-    """Each hammer's bouts; the names are those of what is measured of a `Bout`."""
+def bouts_by_hammer(outcomes: Iterable[StepResult], *names: str) -> dict[Key, Columns]:
+    """Return each hammer's bouts; `names` are the measured fields of `Bout` to include."""
     pieces: dict[Key, list[Columns]] = {}
     for outcome in outcomes:
         for key, starts, ends, measured in outcome.bout_columns(*names):

@@ -1,11 +1,11 @@
-"""Counts and hours by whatever is asked, from the frames EXPOSURE and FAULTS."""
+"""Count faults and hours by any columns of the frames EXPOSURE and FAULTS."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.data.schemas import ALWAYS, MISUSE, OVER
 from strikewatch.review.statistics.dispersion import Dispersion, between_days
@@ -15,32 +15,37 @@ if TYPE_CHECKING:
 
     Frames = tuple[pd.DataFrame, pd.DataFrame]
 
-Spread = Mapping[Any, Dispersion]
-"""(site, fault) → how clustered its faults are."""
+Dispersions = Mapping[Any, Dispersion]
+"""(site, fault) → the dispersion of its counts."""
 
 
-def tally(
+def count_faults(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     by: Sequence[str],
-    shown: "pd.DataFrame",
-    feeds: Feeds = NOTHING_KNOWN,
+    faults_by_site: "pd.DataFrame",
+    feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
-    """One row per combination of `by` (with "site" in it) that was worked or has a fault, and per fault shown there:
-    over, count, seconds, hours and judged_share.
+    """Return a row per fault and combination of `by` in which there was work or a fault.
 
-    `shown`: site and fault. Work on a hammer whose feed cannot show a fault does not count as hours without it.
+    Columns: `by`, which must include "site", then fault, over, count, seconds, hours and judged_share.
+    `faults_by_site` has a row per site and fault to include. Work on a hammer whose feed cannot show a fault does not
+    count as hours without that fault.
     """
     import pandas as pd
 
     by = list(by)
     worked = _worked(exposure, by)
-    seen = faults.merge(shown, on=["site", "fault"])
+    seen = faults.merge(faults_by_site, on=["site", "fault"])
     seen = seen.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
     keys = pd.concat([worked[by], seen[by]]).drop_duplicates()
     table = (
-        keys.merge(shown, on="site")
-        .merge(_each(exposure, faults, by, shown, feeds, worked), on=[*by, "fault"], how="left")
+        keys.merge(faults_by_site, on="site")
+        .merge(
+            _exposure_by_fault(exposure, faults, by, faults_by_site, feeds, worked),
+            on=[*by, "fault"],
+            how="left",
+        )
         .merge(seen, on=[*by, "fault"], how="left")
     )
     table = table.fillna(dict.fromkeys(["operating_s", "firing_s", "judged_s", "count", "seconds"], 0.0))
@@ -59,26 +64,26 @@ def _worked(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
     return exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
 
 
-def _each(
+def _exposure_by_fault(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     by: list[str],
-    shown: "pd.DataFrame",
+    faults_by_site: "pd.DataFrame",
     feeds: Feeds,
     worked: "pd.DataFrame",
 ) -> "pd.DataFrame":
-    """Per fault, the work in which it could be found; `worked` is all work."""
+    """Return, per fault, the work in which it could be found; `worked` is all work."""
     import pandas as pd
 
     parts: list[pd.DataFrame] = []
-    for fault in shown["fault"].drop_duplicates():
-        own = feeds.showing(exposure, faults, str(fault))
+    for fault in faults_by_site["fault"].drop_duplicates():
+        own = feeds.exposure_showing(exposure, faults, str(fault))
         parts.append((worked if own is exposure else _worked(own, by)).assign(fault=fault))
     return pd.concat(parts) if parts else worked.assign(fault=pd.Series(dtype=object))
 
 
-def shown(periods: "Iterable[Frames]") -> "pd.DataFrame":
-    """Which faults each site has rows for: site and fault."""
+def monitored_faults(periods: "Iterable[Frames]") -> "pd.DataFrame":
+    """Return the faults that each site has rows for, as columns site and fault."""
     import pandas as pd
 
     always: list[pd.DataFrame] = []
@@ -90,17 +95,17 @@ def shown(periods: "Iterable[Frames]") -> "pd.DataFrame":
     return pd.concat([*always, *seen]).drop_duplicates(ignore_index=True)
 
 
-def clusters(periods: "Iterable[Frames]", feeds: Feeds = NOTHING_KNOWN) -> Spread:
-    """How clustered each site's faults are, from each period's and operator's days (UTC)."""
+def dispersion_by_fault(periods: "Iterable[Frames]", feeds: Feeds = NO_LIMITS) -> Dispersions:
+    """Return the dispersion of each site's faults, between the days (UTC) of each operator and period."""
     import pandas as pd
 
     periods = list(periods)
-    which = shown(periods)
+    which = monitored_faults(periods)
     days = []
     for number, (exposure, faults) in enumerate(periods):
         worked = exposure.assign(day=exposure["start"].dt.floor("D"), period=number)
         seen = faults.assign(day=faults["onset"].dt.floor("D"), period=number)
-        days.append(tally(worked, seen, ["site", "operator", "period", "day"], which, feeds))
+        days.append(count_faults(worked, seen, ["site", "operator", "period", "day"], which, feeds))
     together = pd.concat(days)
     together = together[together["operator"] != UNASSIGNED]
     return {
@@ -113,7 +118,7 @@ def clusters(periods: "Iterable[Frames]", feeds: Feeds = NOTHING_KNOWN) -> Sprea
 
 
 def with_week(frame: "pd.DataFrame", zone: str, at: str) -> "pd.DataFrame":
-    """With the day on which each row's week begins, a Monday, as YYYY-MM-DD, in a time zone."""
+    """Add a column `week`: the Monday on which the row's week begins in a time zone, as YYYY-MM-DD."""
     import pandas as pd
 
     day = frame[at].dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()

@@ -1,4 +1,4 @@
-"""What a processor's saved states tell of the present: the evidence of what stands, and what cannot be found at all."""
+"""Read the present from a processor's saved states: evidence of active alerts, and faults that cannot be found."""
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -11,19 +11,19 @@ from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 
 
-class Present:
-    """The detectors take up each state and report on it, as at the end of a recording."""
+class CurrentEvidence:
+    """Restore each hammer's detectors from saved state and report on them, as at the end of a recording."""
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
         self._pipeline = Pipeline(settings_of)
-        self._stands: dict[tuple[str, str], Finding] = {}
+        self._active: dict[tuple[str, str], Finding] = {}
         self.silent: dict[Key, Sequence[tuple[str, str]]] = {}
-        """(fault, why) of what each hammer's feed and profile do not let be found."""
+        """(fault, reason) of each fault that the hammer's feed and profile do not let be found."""
         self.uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
-        """Likewise of what they let be inferred only."""
+        """(fault, reason) of each fault that can only be inferred."""
 
-    def look(self, key: Key, layout: str, state: bytes) -> None:
-        """Take up a hammer's saved state."""
+    def load(self, key: Key, layout: str, state: bytes) -> None:
+        """Restore a hammer's saved state."""
         lost = self._pipeline.restore(key, layout, state)
         upto = self._pipeline.watermark(key)
         if upto == NEVER:
@@ -34,11 +34,11 @@ class Present:
         report = self._pipeline.step(Batch([Portion(key, NO_ROWS, upto)]), report=True)
         for finding in report.findings:
             if finding.step == "standing":
-                self._stands[key[0], alert_id(key[1], finding.fault, finding.onset)] = finding
+                self._active[key[0], alert_id(key[1], finding.fault, finding.onset)] = finding
 
-    def told(self, record: Mapping[str, Any]) -> Mapping[str, Any]:
-        """An alert's record; with its evidence as of now where it stands."""
-        finding = self._stands.get((record["site"], record["id"]))
+    def updated(self, record: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Return an alert record, with current evidence if the alert is active."""
+        finding = self._active.get((record["site"], record["id"]))
         if finding is None or record["cleared"] is not None:
             return record
         evidence, summary = finding.describe()

@@ -1,4 +1,4 @@
-"""What people told of hammers, from the database: events, without those that a later entry has corrected."""
+"""Read events from the database, without those that a later entry has corrected."""
 
 import json
 from collections.abc import Collection
@@ -11,8 +11,8 @@ from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.schema.tables import events
 
 
-def told(place: Place, kinds: Collection[str], end: Instant, site: str | None = None) -> list[Event]:
-    """The events of these kinds that happened before `end`, at one site or all, oldest first."""
+def read_events(place: Place, kinds: Collection[str], end: Instant, site: str | None = None) -> list[Event]:
+    """Return the events of these kinds that happened before `end`, at one site or all, oldest first."""
     c, later = events.c, events.alias()
     wanted = (
         select(c.site, c.hammer, c.kind, c.time_ns, c.fields, c.applied_ns)

@@ -1,4 +1,4 @@
-"""What feeds and profiles of hammers limit: faults that cannot be found at all, and faults that are inferred only."""
+"""Limits of hammers' feeds and profiles: faults that cannot be found, and faults that can only be inferred."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,25 +10,28 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Reasons = Mapping[Key, Sequence[tuple[str, str]]]
-"""Of each hammer (fault, why)."""
-NOT_PLACED: Final = "where the tool was is not known, so that the spot was told by its pauses only"
+"""Hammer → (fault, reason) pairs."""
+POSITION_UNKNOWN: Final = "the tool's position is not known, so the spot is inferred from pauses"
 
 
 @dataclass(frozen=True, slots=True)
 class Feeds:
-    """Of each hammer, fault → why. A hammer that is not in it has no known limits."""
+    """Hammer → fault → reason. A hammer that is not listed has no known limits."""
 
     silent: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
-    """Faults that its feed and profile do not let be found."""
+    """Faults that the feed and profile do not let be found."""
     uncertain: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
-    """Faults that are inferred only, and so less certain."""
+    """Faults that can only be inferred, and so are less certain."""
 
     @classmethod
     def of(cls, silent: Reasons, uncertain: Reasons) -> Self:
-        return cls(*({key: dict(one) for key, one in each.items()} for each in (silent, uncertain)))
+        """Build from (fault, reason) pairs by hammer."""
+        return cls(*({key: dict(pairs) for key, pairs in reasons.items()} for reasons in (silent, uncertain)))
 
-    def showing(self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str) -> "pd.DataFrame":
-        """The rows of EXPOSURE of hammers on which a fault can be found, or was found all the same."""
+    def exposure_showing(
+        self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
+    ) -> "pd.DataFrame":
+        """Return the rows of EXPOSURE of hammers on which a fault can be found, or was found nevertheless."""
         blind = [key for key, reasons in self.silent.items() if fault in reasons]
         if blind:
             seen = faults.loc[faults["fault"] == fault, ["site", "hammer"]]
@@ -38,32 +41,34 @@ class Feeds:
     def inferred(
         self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
     ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-        """The rows of EXPOSURE and FAULTS of hammers on which a fault is inferred only, by their feeds or by most of
-        what was found."""
+        """Return the rows of EXPOSURE and FAULTS of hammers on which a fault is only inferred: by the feed's limits, or
+        because most of what was found there is uncertain."""
         own = faults[(faults["fault"] == fault) & (faults["count"] == 1)]
         found: dict[Key, list[bool]] = {}
-        for site, hammer, why in zip(own["site"], own["hammer"], self.whys(own), strict=True):
+        for site, hammer, why in zip(own["site"], own["hammer"], self.uncertainties(own), strict=True):
             found.setdefault((site, hammer), []).append(bool(why))
         keys = {key for key, unsure in found.items() if 2 * sum(unsure) > len(unsure)}
         keys |= {key for key, reasons in self.uncertain.items() if fault in reasons}
         return exposure[_among(exposure, keys)], faults[_among(faults, keys)]
 
-    def why(self, key: Key, fault: str, evidence: Mapping[str, Any]) -> str:
-        """Why a fault that was found is less certain than others; empty where it is not."""
+    def uncertainty(self, key: Key, fault: str, evidence: Mapping[str, Any]) -> str:
+        """Return why a fault that was found is less certain than others; empty if it is not."""
         known = self.uncertain.get(key, {}).get(fault, "")
-        if (
-            fault == "same_spot" and "pose_known" in evidence
-        ):  # each spot's own evidence goes before the feed's
-            return "" if evidence["pose_known"] else known or NOT_PLACED
+        if fault == "same_spot" and "pose_known" in evidence:
+            # The evidence of the spot itself overrides the limits of the feed.
+            return "" if evidence["pose_known"] else known or POSITION_UNKNOWN
         return known
 
-    def whys(self, faults: "pd.DataFrame") -> list[str]:
-        """`why` of each row of FAULTS."""
+    def uncertainties(self, faults: "pd.DataFrame") -> list[str]:
+        """Return `uncertainty` of each row of FAULTS."""
         columns = (faults[name] for name in ("site", "hammer", "fault", "evidence"))
-        return [self.why((s, h), fault, told or {}) for s, h, fault, told in zip(*columns, strict=True)]
+        return [
+            self.uncertainty((site, hammer), fault, evidence or {})
+            for site, hammer, fault, evidence in zip(*columns, strict=True)
+        ]
 
 
-NOTHING_KNOWN: Final = Feeds()
+NO_LIMITS: Final = Feeds()
 
 
 def _among(frame: "pd.DataFrame", keys: Collection[Key]) -> "pd.Series[bool]":

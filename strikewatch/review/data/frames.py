@@ -1,9 +1,9 @@
-"""The two tidy frames that a review is made of. From the store or from recordings, they are the same."""
+"""The two tidy frames that a review is computed from, the same from the database or from recordings."""
 
 from typing import Final
 
 UNASSIGNED: Final = "unassigned"
-"""The operator of what happened with nobody signed on: shown, never blamed, never compared."""
+"""The operator of work with nobody signed on: shown, but never compared."""
 
 UNKNOWN_TOOL: Final = "unknown"
 
@@ -22,12 +22,12 @@ EXPOSURE: Final[tuple[str, ...]] = (
     "blank_s",
     "blank_blows",
 )
-"""One row per stretch of a hammer with one operator and one tool, at most a clock hour (UTC) long.
+"""One row per stretch of work of a hammer with one operator and one tool, at most a clock hour (UTC) long.
 
-`start`, `end`: timestamps, UTC. `operating_s`: the carrier worked; `firing_s`: the hammer fired; `judged_s`: firing
-that could be judged for blank blows. `bouts` counts those that began in the stretch; `blows`, and the suspected
-`blank_blows` among them, are NaN where none could be counted; `blank_s`: firing suspected blank. A stretch in which the
-carrier did not work has no row.
+`start`, `end`: timestamps, UTC. `operating_s`: seconds in which the carrier worked; `firing_s`: in which the hammer
+fired; `judged_s`: firing that could be judged for blank firing. `bouts`: bouts that began in the stretch. `blows`, and
+the suspected `blank_blows` among them, are NaN where none could be counted. `blank_s`: firing suspected to be blank. A
+stretch in which the carrier did not work has no row.
 """
 
 FAULTS: Final[tuple[str, ...]] = (
@@ -46,8 +46,9 @@ FAULTS: Final[tuple[str, ...]] = (
     "summary",
     "evidence",
 )
-"""One row per alert and operator it lasted over.
+"""One row per alert and operator who worked while it was active.
 
-`count` is 1 in the row of who was signed on at the onset, 0 in the others; `seconds` is each one's part of the time
-from onset to clearing (to the end of the period where the alert stands; `cleared` is NaT then). `evidence` is a dict.
+`count` is 1 in the row of the operator signed on at the onset, and 0 in the others. `seconds` is the operator's part of
+the time from onset to clearing (or to the end of the period, if the alert is still active; `cleared` is NaT then).
+`evidence` is a dict.
 """

@@ -1,4 +1,4 @@
-"""The frames of recorded shifts, from what a replay of them found."""
+"""Build the frames of recorded shifts from the results of a replay."""
 
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
@@ -7,7 +7,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.engine.step_result import StepResult
 from strikewatch.review.data.attribution import Attribution
-from strikewatch.review.data.bout_columns import gathered
+from strikewatch.review.data.bout_columns import bouts_by_hammer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,9 +19,9 @@ def from_replay(
     outcomes: Iterable[StepResult],
     end: Instant,
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-    """EXPOSURE and FAULTS of all of it; an alert that stands is counted up to `end`."""
-    made = Attribution(stretches)
+    """Return EXPOSURE and FAULTS of a replay; an active alert is counted up to `end`."""
+    attribution = Attribution(stretches)
     measured = "judged_ns", "blank_ns", "blows", "blank_blows"
-    for key, (starts, _, *columns) in gathered(outcomes, *measured).items():
-        made.many_bouts(key, starts, *columns)
-    return made.exposure(), made.faults(records, end)
+    for key, (starts, _, *columns) in bouts_by_hammer(outcomes, *measured).items():
+        attribution.add_bout_columns(key, starts, *columns)
+    return attribution.exposure(), attribution.faults(records, end)

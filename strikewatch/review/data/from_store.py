@@ -1,4 +1,4 @@
-"""The frames of a period, from the database of a processor, running or not."""
+"""Read the frames of a period from a processor's database, whether it runs or not."""
 
 import json
 from collections.abc import Callable, Iterable, Iterator
@@ -14,10 +14,10 @@ from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine import fitted_tool, operator_on_duty
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.state import part_of
-from strikewatch.review.data.attribution import Attribution, Bouts
-from strikewatch.review.data.current_evidence import Present
+from strikewatch.review.data.attribution import Attribution, BoutTotals
+from strikewatch.review.data.current_evidence import CurrentEvidence
 from strikewatch.review.data.feeds import Feeds
-from strikewatch.review.usage import TIMED, Silent
+from strikewatch.review.usage import TIMED, Reasons
 from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.schema.bout_tables import bouts, exposure
 from strikewatch.storage.schema.tables import alerts, hammer_state
@@ -27,57 +27,57 @@ if TYPE_CHECKING:
 
 
 LONGEST: Final = 3600 * SECOND
-"""A stretch of work is no longer."""
+"""The longest possible stretch of work."""
 
 
 def from_store(
     place: Place, begin: Instant, end: Instant, site: str | None = None
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
-    """EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
+    """Return EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
 
-    What is under way is in it as of the processor's last step. Bouts are added up in the database, so that a year takes
-    a second or two.
+    Work in progress is included up to the processor's last step. The database adds up the bouts, so a year takes a
+    second or two.
     """
     with place.read() as connection:
-        made = _attributed(connection, begin, end, site)
+        attribution = _attributed(connection, begin, end, site)
         records = _records(connection, begin, end, site)
-    return made.exposure(), made.faults(records, end)
+    return attribution.exposure(), attribution.faults(records, end)
 
 
 def exposure_from_store(
     place: Place, begin: Instant, end: Instant, site: str | None = None
 ) -> "pd.DataFrame":
-    """The first of the two alone."""
+    """Return only EXPOSURE of `from_store`."""
     with place.read() as connection:
         return _attributed(connection, begin, end, site).exposure()
 
 
-def feeds(place: Place, settings_of: Callable[[Key], HammerSettings], site: str | None = None) -> Feeds:
-    """What the feeds and profiles of hammers limit, as their processor last knew them."""
+def read_feeds(place: Place, settings_of: Callable[[Key], HammerSettings], site: str | None = None) -> Feeds:
+    """Return the limits of hammers' feeds and profiles, as last saved by the processor."""
     with place.read() as connection:
         states = connection.execute(_states(site)).all()
     present = _present(states, settings_of)
     return Feeds.of(present.silent, present.uncertain)
 
 
-def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> Present:
-    present = Present(settings_of)
+def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> CurrentEvidence:
+    present = CurrentEvidence(settings_of)
     for at, hammer, layout, state in states:
-        present.look((at, hammer), layout, bytes(state))
+        present.load((at, hammer), layout, bytes(state))
     return present
 
 
-def reaching(
+def overlapping(
     place: Place,
     begin: Instant,
     upto: Instant,
     settings_of: Callable[[Key], HammerSettings],
     site: str | None = None,
-) -> "tuple[pd.DataFrame, pd.DataFrame, Silent]":
-    """EXPOSURE and FAULTS of all from `begin` up to an instant, what had begun before and reaches over it included, and
-    what feeds do not let be found.
+) -> "tuple[pd.DataFrame, pd.DataFrame, Reasons]":
+    """Return EXPOSURE and FAULTS of what overlaps [begin, upto), and the faults that feeds do not let be found.
 
-    The evidence of an alert that stands, which the database has of its last step, is made as of the processor's.
+    The stored evidence of an active alert dates from its last change; here it is brought up to the processor's last
+    step.
     """
     a = alerts.c
     reach = or_(a.onset_ns >= begin, a.cleared_ns.is_(None), a.cleared_ns > begin)
@@ -85,12 +85,12 @@ def reaching(
     with place.read() as connection:
         found = connection.scalars(wanted if site is None else wanted.where(a.site == site))
         records = [json.loads(record) for record in found]
-        # An alert is shared out by the work in all of it.
+        # An alert's seconds are divided by the work in all of its duration.
         since = min([begin, *(instant.parse(one["onset"]) for one in records if one["fault"] in TIMED)])
-        made = _attributed(connection, max(0, since - LONGEST), upto, site)
+        attribution = _attributed(connection, max(0, since - LONGEST), upto, site)
         states = connection.execute(_states(site)).all()
     present = _present(states, settings_of)
-    return made.exposure(), made.faults(map(present.told, records), upto), present.silent
+    return attribution.exposure(), attribution.faults(map(present.updated, records), upto), present.silent
 
 
 def _states(site: str | None) -> Any:
@@ -100,11 +100,14 @@ def _states(site: str | None) -> Any:
 
 
 def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
-    under_way = _under_way(connection, begin, end, site)
-    made = Attribution([*_stretches(connection, begin, end, site), *under_way])
-    for of_stretch in (*_bouts(connection, begin, end, site), *_bouts_since(connection, under_way)):
-        made.bouts(*of_stretch)
-    return made
+    in_progress = _in_progress(connection, begin, end, site)
+    attribution = Attribution([*_stretches(connection, begin, end, site), *in_progress])
+    for of_stretch in (
+        *_bout_totals(connection, begin, end, site),
+        *_bout_totals_since(connection, in_progress),
+    ):
+        attribution.add_bouts(*of_stretch)
+    return attribution
 
 
 def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | None) -> list[Any]:
@@ -124,10 +127,10 @@ def _stretches(
     ]
 
 
-def _under_way(
+def _in_progress(
     connection: Connection, begin: Instant, end: Instant, site: str | None
 ) -> list[AttributedStretch]:
-    """The stretch that each hammer is in the middle of, from its saved state."""
+    """Return each hammer's stretch of work in progress, from its saved state."""
     found: list[AttributedStretch] = []
     for at, hammer, layout, state in connection.execute(_states(site)):
         parts = [
@@ -150,14 +153,14 @@ def _under_way(
     return found
 
 
-def _bouts(
+def _bout_totals(
     connection: Connection, begin: Instant, end: Instant, site: str | None
-) -> list[tuple[Key, Instant, Bouts]]:
-    """(hammer, start, what they come to) of the bouts of each stretch that is over."""
+) -> list[tuple[Key, Instant, BoutTotals]]:
+    """Return (hammer, start, totals) of the bouts of each finished stretch."""
     b, e = bouts.c, exposure.c
     own = (b.site == e.site, b.hammer == e.hammer, b.start_ns >= e.start_ns, b.start_ns < e.end_ns)
     wanted = (
-        select(e.site, e.hammer, e.start_ns, *_ADDED_UP)
+        select(e.site, e.hammer, e.start_ns, *_SUMS)
         .join_from(exposure, bouts, and_(*own))
         .where(*_within(exposure, e.start_ns, begin, end, site))
         .group_by(e.site, e.hammer, e.start_ns)
@@ -165,19 +168,19 @@ def _bouts(
     return [_summed(*row) for row in connection.execute(wanted)]
 
 
-def _bouts_since(
-    connection: Connection, under_way: Iterable[AttributedStretch]
-) -> Iterator[tuple[Key, Instant, Bouts]]:
-    """Likewise of stretches that are under way."""
+def _bout_totals_since(
+    connection: Connection, in_progress: Iterable[AttributedStretch]
+) -> Iterator[tuple[Key, Instant, BoutTotals]]:
+    """Return (hammer, start, totals) of the bouts of stretches in progress."""
     b = bouts.c
-    for (site, hammer), start, *_ in (spent.stretch for spent in under_way):
-        wanted = select(*_ADDED_UP).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
+    for (site, hammer), start, *_ in (spent.stretch for spent in in_progress):
+        wanted = select(*_SUMS).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
         n, *sums = connection.execute(wanted).one()
         if n:
             yield _summed(site, hammer, start, n, *sums)
 
 
-_ADDED_UP: Final = (
+_SUMS: Final = (
     func.count(),
     *(
         func.sum(column)
@@ -188,9 +191,9 @@ _ADDED_UP: Final = (
 
 def _summed(
     site: str, hammer: str, start: Instant, n: int, judged: Any, blank: Any, blows: Any, blank_blows: Any
-) -> tuple[Key, Instant, Bouts]:
+) -> tuple[Key, Instant, BoutTotals]:
     counted = (None if sum_ is None else float(sum_) for sum_ in (blows, blank_blows))
-    return (site, hammer), start, Bouts(n, float(judged), float(blank), *counted)
+    return (site, hammer), start, BoutTotals(n, float(judged), float(blank), *counted)
 
 
 def _records(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[dict[str, Any]]:

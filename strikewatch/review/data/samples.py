@@ -1,4 +1,4 @@
-"""Where the samples around a moment come from: the recordings of live runs, or the recorded shifts under review."""
+"""Sources of the samples around an instant: recordings of live runs, or the recorded shifts under review."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -11,7 +11,7 @@ from strikewatch.core.batch import NO_ROWS, Key, Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError
-from strikewatch.review.data.bout_columns import gathered
+from strikewatch.review.data.bout_columns import bouts_by_hammer
 from strikewatch.sources.recordings import Shift, open_shifts
 from strikewatch.sources.same_instant import merge_sorted
 from strikewatch.storage.engines.shared import Place
@@ -20,31 +20,31 @@ from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import segments
 
 Level = tuple[Instant, Instant, float]
-"""A bout, from and to, with the pressure that this hammer was expected to have while loaded, bar; NaN: not known."""
+"""Start and end of a bout, and the expected pressure of this hammer under load, bar; NaN: not known."""
 
 _APART: Final = 3600 * SECOND
-"""A recording is named by the clock of arrival: what came in time lies in one that is at most so far off."""
+"""Recordings are named by arrival time: rows that arrived on time are in one at most this far from their own time."""
 
 
-class Recorded(Protocol):
-    """What is kept of the hammers' samples."""
+class SampleSource(Protocol):
+    """Recorded samples of hammers."""
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        """A hammer's rows in [begin, end), in the order of time; none where nothing is kept."""
+        """Return a hammer's rows in [begin, end), by time; empty where none are kept."""
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
-        """The bouts that reach into [begin, end), in order."""
+        """Return the bouts that overlap [begin, end), in order."""
 
     def place(self, key: Key, at: Instant) -> Path | None:
-        """The recording that holds a hammer's instant."""
+        """Return the recording with a hammer's rows around an instant, or None."""
 
 
-class FromShifts:
-    """The recorded shifts under review, and what a replay of them noted."""
+class ShiftSamples:
+    """Samples of the recorded shifts under review, with the bouts that their replay found."""
 
     def __init__(self, shifts: Sequence[Shift], noted: Iterable[StepResult]) -> None:
         self._shifts = shifts
-        self._bouts = gathered(noted, "loaded_level_bar")
+        self._bouts = bouts_by_hammer(noted, "loaded_level_bar")
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         return _joined(self._near(begin, end), key, begin, end)
@@ -66,8 +66,8 @@ class FromShifts:
                 yield shift
 
 
-class FromStore:
-    """The recordings beside a database, and the bouts in it."""
+class StoredSamples:
+    """Samples of the recordings next to a database, with the bouts in the database."""
 
     def __init__(self, place: Place, recordings: Path) -> None:
         self._place = place
@@ -75,7 +75,7 @@ class FromStore:
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         rows = _joined(self._near(key, begin, end), key, begin, end)
-        # What came late, or waits to be recorded, lies elsewhere: a longer search.
+        # Late rows, and rows not yet recorded, are elsewhere and take a longer search.
         return rows if len(rows) else rows_between(self._place, self._recordings, key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
@@ -110,7 +110,7 @@ class FromStore:
             try:
                 yield from open_shifts(self._recordings / key[0] / name)
             except InputError:
-                continue  # gone or damaged: what is left is still worth showing
+                continue  # deleted or damaged: the remaining recordings are still worth showing
 
 
 def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> Rows:
@@ -124,7 +124,7 @@ def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> 
 
 
 def _holding(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
-    """The folder, or the single file, of the shift with rows of a hammer around an instant."""
+    """Return the folder or file of the shift with rows of a hammer around an instant."""
     for shift in shifts:
         if len(shift.between(key, at - SECOND, at + SECOND)):
             place = Path(shift.place)

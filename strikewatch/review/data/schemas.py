@@ -1,4 +1,4 @@
-"""The tables that `rates` makes of the frames EXPOSURE and FAULTS: what a row of each is, and its columns."""
+"""The tables that `rates` computes from the frames EXPOSURE and FAULTS: their rows and columns."""
 
 from typing import Final
 
@@ -8,10 +8,10 @@ from strikewatch.detectors.registry import COMMON, FAULTS, MISUSE
 __all__ = ["ALWAYS", "CHANGE", "GROUPS", "MISUSE", "OPERATORS", "OVER", "RATE", "SITES", "WEEKS", "Hours"]
 
 ALWAYS: Final = COMMON
-"""The operator's faults that every feed can show: in each table, also where there were none. MISUSE, which only richer
-feeds show: in the table of a site where there was one."""
+"""Operator faults that every feed can show: they have rows in each table, even without occurrences. MISUSE, which only
+richer feeds show, has rows in the table of a site where one occurred."""
 OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in FAULTS.items()}
-"""The hours that each fault's rate is taken over."""
+"""The kind of hours that each fault's rate is based on."""
 
 RATE: Final = (
     "over",
@@ -25,21 +25,21 @@ RATE: Final = (
     "limits",
     "more_h",
 )
-"""`over`: which hours (Hours). `count` of onsets; `seconds` at fault; `hours` of that kind on hammers whose feed can
-show the fault; `judged_share`: part of the firing that could be judged for blank blows, 0..1. `rate` per hour, with
-`lower` and `upper`, its 95 % limits; NaN where there were no hours. `limits` says what they are (`poisson.Kind`): exact
-(Garwood), or approximate because widened by the site's dispersion, or "little", too wide to say anything: reports and
-files then leave them out. `more_h`: how many more hours at the same rate would change that; NaN where it is not
-known."""
+"""`over`: the kind of hours (`Hours`). `count`: onsets. `seconds`: duration of the faults. `hours`: hours of that kind
+on hammers whose feed can show the fault. `judged_share`: share of the firing that could be judged for blank firing,
+0..1. `rate`: per hour, with its 95 % limits `lower` and `upper`; NaN without hours. `limits`: the kind of limits
+(`poisson.Kind`): exact (Garwood); approximate, because widened for the site's dispersion; or "little": too wide to be
+useful, and left out of reports and files. `more_h`: further hours at the same rate until the limits are useful; NaN if
+not known."""
 
 CHANGE: Final = (
     *("before_count", "before_hours", "before_rate"),
     *("change", "change_lower", "change_upper", "change_p", "change_corrected", "changed", "change_words"),
 )
-"""Against the period before: `change` is the ratio of the rates, now to before, with exact 95 % limits (0 to infinity
-where it cannot be told) and p; `change_corrected`: p with all that is looked at in mind. `changed`: more, fewer, same
-or little (to tell), in words in `change_words`; both empty where nothing was worked in one of the two, or no period
-before was given."""
+"""Comparison with the previous period. `change`: ratio of the rates, now to before, with exact 95 % limits (0 to
+infinity where they are not known) and p. `change_corrected`: p corrected for all comparisons made. `changed`: more,
+fewer, same, or little (too little data), which `change_words` puts into a sentence; both are empty if there was no work
+in one of the two periods, or no previous period was given."""
 
 OPERATORS: Final = (
     *("site", "operator", "fault"),
@@ -49,16 +49,16 @@ OPERATORS: Final = (
     *("dispersion", "p", "corrected", "standing", "verdict", "less_certain"),
     *CHANGE,
 )
-"""One row per site, operator and fault, in that order; `unassigned` last in its site, compared with nobody: NaN, and
-`standing` is empty.
+"""One row per site, operator and fault, in that order. `unassigned` comes last in its site and is not compared: its
+numbers are NaN and its `standing` is empty.
 
-`site_rate`: of all that were signed on. `expected`: the count at that rate. `funnel_lower`, `funnel_upper`: rates
-between which 95 % of predictions for these hours lie. `ratio`: own rate to that of the others at the site, those who
-stand out above left aside. `shrunk`: the probable rate, drawn towards the site's, with its 95 % interval.
-`dispersion`: variance of counts to that of a Poisson, as allowed for. `p`: own rate against the others'; NaN where not
-looked at; `corrected` for all operators and faults of the site. `standing`: above, below, within, little; `verdict`
-says it in words, with the reason. `less_certain`: how many of `count` were found on hammers whose feed lets the fault
-be inferred only.
+`site_rate`: rate of all signed-on operators. `expected`: count at that rate. `funnel_lower`, `funnel_upper`: rates
+between which 95 % of predictions for these hours lie. `ratio`: the operator's rate to that of the others at the site,
+without those who are above. `shrunk`: estimated rate, shrunk towards the site's, with its 95 % interval.
+`dispersion`: ratio of the variance of counts to that of a Poisson distribution. `p`: of the comparison with the others;
+NaN if not compared. `corrected`: `p` corrected for all operators and faults of the site. `standing`: above, below,
+within, or little (too little data). `verdict`: the same as a sentence, with the reason. `less_certain`: how many of
+`count` were found on hammers whose feed only lets the fault be inferred.
 """
 
 SITES: Final = (
@@ -67,18 +67,18 @@ SITES: Final = (
     *("operators", "dispersion", "dispersion_p", "dispersion_words"),
     *CHANGE,
 )
-"""One row per site and fault, everybody's and nobody's together. `operators`: how many signed on and worked.
-`dispersion` as above; `dispersion_p`: how probable it would be that a plain Poisson varies so much between days, NaN
-where it is not known; `dispersion_words` say which of the two is believed."""
+"""One row per site and fault, of all operators and of work with nobody signed on. `operators`: number of operators who
+signed on and worked. `dispersion`: as in OPERATORS. `dispersion_p`: probability that a Poisson distribution varies at
+least this much between days; NaN if not known. `dispersion_words`: the conclusion as a sentence."""
 
 GROUPS: Final = RATE
-"""One row per site, hammer, tool or week (as asked; those columns come first) and fault, with nobody signed on too."""
+"""One row per fault and site, hammer, tool or week, whose columns come first; with work of nobody signed on."""
 
 WEEKS: Final = (
     *("site", "operator", "fault", "week"),
     *RATE,
     *("centre", "chart_lower", "chart_upper", "signal"),
 )
-"""One row per site, operator, fault and week worked in; `week` is the day it begins with, a Monday. `centre`: the
-operator's rate over all weeks; `chart_lower`, `chart_upper`: rates between which a week's lies when nothing has
-changed; `signal`: beyond them. Without a row for `unassigned`."""
+"""One row per site, operator, fault and week with work; `week` is the Monday on which it begins. `centre`: the
+operator's rate over all weeks. `chart_lower`, `chart_upper`: control limits of that week's rate. `signal`: the rate is
+beyond them. `unassigned` has no rows."""

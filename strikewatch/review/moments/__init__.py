@@ -1,1 +1,1 @@
-"""The moments to show, with the samples around them."""
+"""The highlights of a review, with the samples around them."""

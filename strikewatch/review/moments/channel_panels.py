@@ -1,5 +1,4 @@
-"""What was wrong about how the hammer was held or run, as traces for a moment's picture: of each fault the channel that
-it goes by, against its limits."""
+"""Chart panels for misuse faults: the channel that each fault depends on, with its limits."""
 
 import numpy as np
 
@@ -12,7 +11,7 @@ from strikewatch.review.charts.minute import Panel
 
 
 def series(rows: Rows, name: str) -> tuple[Ints, Floats]:
-    """A channel's possible values with their instants, both [n]."""
+    """Return a channel's values within its physical range with their instants, both [n]."""
     values, channel = rows.columns.get(name), CHANNELS[name]
     if values is None:
         return np.empty(0, np.int64), np.empty(0)
@@ -21,7 +20,7 @@ def series(rows: Rows, name: str) -> tuple[Ints, Floats]:
 
 
 def panel(fault: str, rows: Rows, settings: HammerSettings) -> Panel | None:
-    """The trace that matters for a fault; None for those that the picture shows anyway."""
+    """Return the panel of a fault; None for faults that the chart always shows."""
     trace = FAULTS[fault].trace
     if trace is None:
         return None

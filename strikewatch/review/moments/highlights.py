@@ -1,5 +1,5 @@
-"""The few moments worth showing: of each operator and fault the longest, the most extreme and the most usual one, and
-what went well."""
+"""Choose the highlights of a review: the longest, most extreme and most typical faults of each operator, and the
+longest stretch without one."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -10,23 +10,23 @@ import numpy as np
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import FAULTS
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import UNASSIGNED
 
 if TYPE_CHECKING:
     import pandas as pd
 
-APART_H: Final = 2.0
-"""A pause that ends a turn at the controls."""
+MAX_PAUSE_H: Final = 2.0
+"""Pause in hours that ends an operator's turn at a hammer."""
 _NEVER: Final = np.iinfo(np.int64).min
 """NaT as a number."""
-SURE: Final = 0.8
-"""Suspicions of a lower score are shown only where there are no others."""
+MIN_SCORE: Final = 0.8
+"""Suspected blank firing with a lower score is shown only if there is no other."""
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
-    """A fault to show, and why this one. `id` is the alert's; instants in ns."""
+class Highlight:
+    """A fault to show, and why it was chosen. `id` is that of the alert; instants in ns."""
 
     id: str
     fault: str
@@ -39,14 +39,14 @@ class Moment:
     summary: str
     why: str
     causes: tuple[str, ...] = ()
-    """All faults that came together in it, its own among them."""
+    """All faults that were merged into the alert, including its own."""
     caveat: str = ""
-    """Why it is less certain that this was a fault; empty where it is not."""
+    """Why it is less certain that this was a fault; else empty."""
 
 
 @dataclass(frozen=True, slots=True)
-class Clean:
-    """The longest stretch of an operator at one hammer, in one turn, without a fault."""
+class CleanStretch:
+    """An operator's longest stretch at one hammer, in one turn, without a fault."""
 
     site: str
     hammer: str
@@ -59,16 +59,16 @@ class Clean:
 _LONGEST: Final = "the longest: {value:.0f} s"
 
 
-def telling(faults: "pd.DataFrame", most: int, feeds: Feeds = NOTHING_KNOWN) -> list[Moment]:
-    """Of each operator and fault at most so many moments, from a frame of FAULTS; by site, operator, fault and time.
+def choose_highlights(faults: "pd.DataFrame", most: int, feeds: Feeds = NO_LIMITS) -> list[Highlight]:
+    """Choose at most `most` highlights of each operator and fault from FAULTS, by site, operator, fault and time.
 
-    First the most extreme by what the fault is measured by, then the one in the middle, then the next extremes. Nobody
-    signed on is nobody's moment. What is less certain by the hammer's feed is chosen only where there is nothing else,
-    and says so.
+    The most extreme by the fault's measures comes first, then the median, then the next most extreme. Faults with
+    nobody signed on are not chosen. A fault that is less certain because of the hammer's feed is chosen only if there
+    is no other, with the reason in `caveat`.
     """
     begun = faults[(faults["count"] == 1) & (faults["operator"] != UNASSIGNED)]
-    begun = begun.assign(caveat=feeds.whys(begun))
-    found: list[Moment] = []
+    begun = begun.assign(caveat=feeds.uncertainties(begun))
+    found: list[Highlight] = []
     for (_, _, fault), own in begun.groupby(["site", "operator", "fault"], sort=True):
         chosen = _chosen(str(fault), own, most)
         found += sorted((_moment(own.loc[at], why) for at, why in chosen.items()), key=lambda one: one.onset)
@@ -76,29 +76,30 @@ def telling(faults: "pd.DataFrame", most: int, feeds: Feeds = NOTHING_KNOWN) -> 
 
 
 def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
-    """Labels of rows, each with why it was chosen, in the order of choosing."""
+    """Return the labels of the chosen rows, each with the reason, in order of choice."""
     certain = own[own["caveat"] == ""]
     own = certain if len(certain) else own
     if fault == "blank_firing":
-        sure = own[[one.get("score", 0.0) >= SURE for one in own["evidence"]]]
+        sure = own[[one.get("score", 0.0) >= MIN_SCORE for one in own["evidence"]]]
         own = sure if len(sure) else own
     if len(own) == 1:
         return {own.index[0]: "the only one"} if most else {}
-    values = [(one.text, _values(own, one.evidence)) for one in FAULTS[fault].highlights] or [
+    measures = FAULTS[fault].highlights
+    values = [(m.text, _values(own, m.evidence)) for m in measures] or [
         (_LONGEST, own["seconds"].astype(float))
     ]
-    values = [(told, column) for told, column in values if column.notna().any()]
+    values = [(text, column) for text, column in values if column.notna().any()]
     chosen: dict[Any, str] = {}
-    for told, column in values:
-        chosen.setdefault(column.idxmax(), told.format(value=column.max()))
+    for text, column in values:
+        chosen.setdefault(column.idxmax(), text.format(value=column.max()))
     if values and len(own) >= 3:
         _, column = values[0]
-        usual = (column - column.median()).abs().drop(list(chosen), errors="ignore")
-        if usual.notna().any():
-            chosen[usual.idxmin()] = f"a usual one: half of the {len(own)} were more, half less"
-    for told, column in values:
+        typical = (column - column.median()).abs().drop(list(chosen), errors="ignore")
+        if typical.notna().any():
+            chosen[typical.idxmin()] = f"a typical one, near the median of {len(own)}"
+    for text, column in values:
         for at in column.drop(list(chosen)).dropna().sort_values(ascending=False, kind="stable").index[:most]:
-            chosen.setdefault(at, told.format(value=column[at]).replace("the ", "the next ", 1))
+            chosen.setdefault(at, text.format(value=column[at]).replace("the ", "the next ", 1))
     return dict(list(chosen.items())[:most])
 
 
@@ -106,8 +107,8 @@ def _values(own: "pd.DataFrame", name: str) -> "pd.Series[float]":
     return own["evidence"].map(lambda evidence: evidence.get(name, np.nan)).astype(float)
 
 
-def _moment(row: "pd.Series[Any]", why: str) -> Moment:
-    return Moment(
+def _moment(row: "pd.Series[Any]", why: str) -> Highlight:
+    return Highlight(
         id=row["id"],
         fault=row["fault"],
         site=row["site"],
@@ -132,12 +133,12 @@ def _ns(at: "pd.Timestamp") -> Instant:
     return int(at.as_unit("ns").value)
 
 
-def clean(exposure: "pd.DataFrame", faults: "pd.DataFrame") -> dict[str, Clean]:
-    """Operator → the stretch with the most firing, at one hammer in one turn, without a fault of theirs.
+def longest_clean_stretches(exposure: "pd.DataFrame", faults: "pd.DataFrame") -> dict[str, CleanStretch]:
+    """Return, by operator, the stretch with the most firing at one hammer in one turn without a fault by that operator.
 
-    From frames of EXPOSURE and FAULTS. Within a row of exposure firing is taken as even.
+    `exposure` and `faults` are frames of EXPOSURE and FAULTS. Firing is taken as even within a row of EXPOSURE.
     """
-    best: dict[str, Clean] = {}
+    best: dict[str, CleanStretch] = {}
     by = ["site", "hammer", "operator"]
     spells = {key: (_instants(own["onset"]), _instants(own["cleared"])) for key, own in faults.groupby(by)}
     nothing = np.empty(0, np.int64), np.empty(0, np.int64)
@@ -145,16 +146,16 @@ def clean(exposure: "pd.DataFrame", faults: "pd.DataFrame") -> dict[str, Clean]:
         site, hammer, operator = map(str, key)
         for begin, end, firing_s in _stretches(own.sort_values("start"), *spells.get(key, nothing)):
             if firing_s > (best[operator].firing_s if operator in best else 0.0):
-                best[operator] = Clean(site, hammer, operator, begin, end, firing_s)
+                best[operator] = CleanStretch(site, hammer, operator, begin, end, firing_s)
     return best
 
 
 def _stretches(own: "pd.DataFrame", onset: Ints, cleared: Ints) -> Iterator[tuple[Instant, Instant, float]]:
-    """Of each turn of an operator at a hammer the best stretch: from, to, seconds of firing."""
+    """Yield the best stretch of each turn of an operator at a hammer: start, end, seconds of firing."""
     starts, ends = _instants(own["start"]), _instants(own["end"])
     fired_s = own["firing_s"].to_numpy(float)
     order = np.argsort(onset)
-    breaks = np.flatnonzero(starts[1:] - ends[:-1] > APART_H * 3600 * SECOND) + 1
+    breaks = np.flatnonzero(starts[1:] - ends[:-1] > MAX_PAUSE_H * 3600 * SECOND) + 1
     for turn in np.split(np.arange(len(own)), breaks):
         begin, end = int(starts[turn[0]]), int(ends[turn[-1]])
         over = np.where(cleared == _NEVER, end, cleared)[order]
@@ -169,5 +170,5 @@ def _stretches(own: "pd.DataFrame", onset: Ints, cleared: Ints) -> Iterator[tupl
 
 
 def _instants(column: "pd.Series[Any]") -> Ints:
-    """Timestamps as instants; NaT as _NEVER."""
+    """Return timestamps as instants; NaT as _NEVER."""
     return np.asarray(column.dt.as_unit("ns").astype("int64"), np.int64)

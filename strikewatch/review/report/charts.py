@@ -1,4 +1,4 @@
-"""The tables' pictures: rows in, an SVG with its caption out."""
+"""Charts of the review's tables: rows in, an SVG with its caption out."""
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
@@ -15,14 +15,16 @@ if TYPE_CHECKING:
 
 _POINTS: Final = 120
 _LEAST: Final = 0.25
-"""The curves begin where so many faults are to be expected: before that none are, and one is far above."""
+"""The curves begin where this many faults are expected; before that, a single fault is far above them."""
 
 
-def compared(
+def comparison_charts(
     ident: str, name: str, per: str, rows: Sequence[Mapping[str, Any]], only: str | None
 ) -> list[Picture]:
-    """A fault over operators, from rows of OPERATORS with hours: a funnel, and probable rates. With `only`, the others
-    are points without a name."""
+    """Draw a fault over operators, from rows of OPERATORS with hours: a funnel plot and the estimated rates.
+
+    With `only`, the other operators are points without a name.
+    """
     hours, rate = (np.array([float(row[column]) for row in rows]) for column in ("hours", "rate"))
     standing: list[Standing] = [row["standing"] or "little" for row in rows]
     site_rate, dispersion = float(rows[0]["site_rate"]), float(rows[0]["dispersion"])
@@ -37,14 +39,14 @@ def compared(
         standing,
         site_rate,
         at_h,
-        limits_of.limits(site_rate, at_h, 0.95, dispersion),
-        limits_of.limits(site_rate, at_h, 0.998, dispersion),
+        limits_of.prediction_limits(site_rate, at_h, 0.95, dispersion),
+        limits_of.prediction_limits(site_rate, at_h, 0.998, dispersion),
         exposure=f"{per.capitalize()} hours",
     )
     pictures = [
         Picture(
             funnel.draw(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
-            "Each point is an operator; inside the curves it may be chance.",
+            "Each point is an operator; inside the curves, chance alone may explain the rate.",
         )
     ]
     own = [row for row in rows if only in (None, row["operator"])]
@@ -61,12 +63,15 @@ def compared(
         [row["standing"] or "little" for row in own],
         site_rate,
     )
-    drawn = intervals.draw(f"{ident}-intervals", ranges, f"{name}: probable rates")
-    return [*pictures, Picture(drawn, "Probable rate with its 95 % interval; hollow diamond: as counted.")]
+    drawn = intervals.draw(f"{ident}-intervals", ranges, f"{name}: estimated rates")
+    return [
+        *pictures,
+        Picture(drawn, "Estimated rate with its 95 % interval; hollow diamond: rate as counted."),
+    ]
 
 
-def week_by_week(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
-    """A fault of an operator by week, from rows of WEEKS; weeks not worked are left open."""
+def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
+    """Draw a fault of an operator by week, from rows of WEEKS; weeks without work stay empty."""
     import pandas as pd
 
     begins = pd.to_datetime(weeks["week"])

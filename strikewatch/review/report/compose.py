@@ -1,4 +1,4 @@
-"""From the tables of a review to what the report says of a site: what to work on, whom to coach, how rates compare."""
+"""Compose the report's content from the tables of a review: what to work on, whom to coach, how rates compare."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -6,32 +6,39 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.moments.highlights import Clean
+from strikewatch.review.moments.highlights import CleanStretch
 from strikewatch.review.report import charts, wording
 from strikewatch.review.report import spread as spread_words
-from strikewatch.review.report.condition_section import part
-from strikewatch.review.report.content import Card, Comparison, Line, Person, Picture, Shown, Site
-from strikewatch.review.report.usage_section import account
+from strikewatch.review.report.condition_section import condition_part
+from strikewatch.review.report.content import (
+    Card,
+    Comparison,
+    OperatorPart,
+    Picture,
+    RateLine,
+    ShownMoment,
+    Site,
+)
+from strikewatch.review.report.usage_section import usage_part
 from strikewatch.review.statistics import hands
 from strikewatch.review.wear.condition import Condition
 
 if TYPE_CHECKING:
     import pandas as pd
 
-CARDS: Final = 3
-"""So many things to work on; more are none."""
-WEEKS: Final = 3
-"""From so many weeks on they are shown one by one."""
-NOTHING_TOLD: Final = Condition()
+MAX_CARDS: Final = 3
+"""The largest number of things to work on: more would not be followed."""
+MIN_WEEKS: Final = 3
+"""The number of weeks from which a weekly chart is drawn."""
+NO_CONDITION: Final = Condition()
 PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "operating"}
 
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """EXPOSURE and FAULTS of the period, what `rates` makes of them, and the account of USE; `weeks` reach back before
-    it."""
+    """EXPOSURE and FAULTS of the period, their tables of `rates`, and USAGE; `weeks` also covers earlier weeks."""
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -44,42 +51,42 @@ class Tables:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """What samples show of operators of a site: moments, and the longest clean stretch with its picture."""
+class SiteMoments:
+    """A site's highlights by operator, and each operator's longest clean stretch with its chart."""
 
-    shown: Mapping[str, Sequence[Shown]]
-    clean: Mapping[str, tuple[Clean, str | None]]
+    shown: Mapping[str, Sequence[ShownMoment]]
+    clean: Mapping[str, tuple[CleanStretch, str | None]]
 
 
 def sites(
     tables: Tables,
-    seen: Mapping[str, Seen],
+    seen: Mapping[str, SiteMoments],
     coaching: Coaching,
     zones: Mapping[str, ZoneInfo],
     only: str | None,
-    condition: Condition = NOTHING_TOLD,
-    feeds: Feeds = NOTHING_KNOWN,
+    condition: Condition = NO_CONDITION,
+    feeds: Feeds = NO_LIMITS,
 ) -> list[Site]:
-    """Each site's part. With `only` it is for one operator: nobody else is named in it."""
+    """Return each site's part. With `only`, it is for one operator, and nobody else is named."""
     names = sorted(map(str, tables.exposure["site"].unique()))
     return [
         replace(
-            _Composed(tables, name, number, seen[name], coaching, zones[name], only, feeds).site(),
-            condition=None if only else part(condition.of(name), f"site-{number}"),
+            _SiteBuilder(tables, name, number, seen[name], coaching, zones[name], only, feeds).site(),
+            condition=None if only else condition_part(condition.of(name), f"site-{number}"),
         )
         for number, name in enumerate(names, 1)
     ]
 
 
-class _Composed:
-    """One site's part in the making."""
+class _SiteBuilder:
+    """Builds one site's part."""
 
     def __init__(
         self,
         tables: Tables,
         name: str,
         number: int,
-        seen: Seen,
+        seen: SiteMoments,
         coaching: Coaching,
         zone: ZoneInfo,
         only: str | None,
@@ -107,22 +114,26 @@ class _Composed:
             name=self._name,
             anchor=self._anchor,
             for_one=self._only is not None,
-            worked=f"{wording.many(len(people), 'operator')}. {wording.worked(exposure)}",
+            worked=f"{wording.plural(len(people), 'operator')}. {wording.worked(exposure)}",
             cards=self._cards(),
-            quiet=list(spread_words.none_of(none, self._name, hammers, self._feeds, self._coaching)),
+            quiet=list(
+                spread_words.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
+            ),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
-            account=None if self._only else account(self._use),
+            usage=None if self._only else usage_part(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
-            overall=spread_words.overall(self._operators[self._operators["fault"].isin(self._seen_faults)]),
+            overall=spread_words.overall_verdict(
+                self._operators[self._operators["fault"].isin(self._seen_faults)]
+            ),
             uncertain=list(wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
             unassigned=() if self._only else lines,
             unassigned_worked=wording.worked(exposure[unassigned]),
         )
 
-    def _line(self, row: Mapping[str, Any], who: str) -> Line:
+    def _line(self, row: Mapping[str, Any], who: str) -> RateLine:
         fault = str(row["fault"])
-        return Line(
+        return RateLine(
             who=who,
             fault=fault,
             name=self._coaching.name(fault),
@@ -141,36 +152,36 @@ class _Composed:
             less_certain=int(row.get("less_certain", 0)),
         )
 
-    def _hammer(self, row: Mapping[str, Any]) -> Line:
+    def _hammer(self, row: Mapping[str, Any]) -> RateLine:
         line = self._line(row, "")
         who = f"{row['hammer']}: {line.name}"
         return replace(line, who=who, verdict=f"{wording.hours(line.seconds / 3600)} at fault")
 
     def _cards(self) -> list[Card]:
-        """What has risen first, then what there is most of."""
+        """Return the faults that have risen first, then the most frequent ones."""
         rows = [row for row in _rows(self._totals) if row["count"]]
         rows.sort(key=lambda row: (row["changed"] != "more", -row["rate"]))
-        return [self._card(row) for row in rows[:CARDS]]
+        return [self._card(row) for row in rows[:MAX_CARDS]]
 
     def _card(self, row: Mapping[str, Any]) -> Card:
         line = self._line(row, self._name)
         note = self._coaching.notes.get(line.fault)
         own = self._operators[self._operators["fault"] == line.fault]
         above = sorted(own[own["standing"] == "above"]["operator"], key=_natural)
-        spread = "" if self._only else spread_words.of_fault(own, above)
+        spread = "" if self._only else spread_words.fault_spread(own, above)
         by_hammer = spread_words.by_hammer(self._on_hammers(row), above, names=not self._only)
         said = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
         return Card(line, said, note.instead[0] if note else "")
 
-    def _on_hammers(self, row: Mapping[str, Any]) -> hands.Site:
+    def _on_hammers(self, row: Mapping[str, Any]) -> hands.SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
         frames = self._exposure, self._faults
-        return hands.Site(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
+        return hands.SiteFault(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
 
-    def _inferred(self, line: Line) -> str:
-        """How many of a fault are less certain."""
+    def _inferred(self, line: RateLine) -> str:
+        """Say how many of a fault are less certain."""
         own = self._faults[(self._faults["fault"] == line.fault) & (self._faults["count"] == 1)]
-        unsure = sum(map(bool, self._feeds.whys(own)))
+        unsure = sum(map(bool, self._feeds.uncertainties(own)))
         return f"{unsure} of {line.count} are less certain: see below." if unsure else ""
 
     def _comparison(self, fault: str) -> Comparison:
@@ -184,17 +195,17 @@ class _Composed:
         per = PER[rows[0]["over"]] if rows else PER["firing"]
         name, worked = self._coaching.name(fault), [row for row in rows if row["hours"] > 0]
         if len(worked) < 2:
-            return Comparison(fault, name, per, lines, why_none="There is nobody to compare with.")
-        pictures = charts.compared(f"{self._anchor}-{fault}", name, per, worked, self._only)
+            return Comparison(fault, name, per, lines, why_none="There is no other operator to compare with.")
+        pictures = charts.comparison_charts(f"{self._anchor}-{fault}", name, per, worked, self._only)
         return Comparison(fault, name, per, lines, pictures)
 
-    def _person(self, operator: str, number: int) -> Person:
+    def _person(self, operator: str, number: int) -> OperatorPart:
         anchor = f"{self._anchor}-p{number}"
         rows = list(_rows(self._operators[self._operators["operator"] == operator]))
         lines = [self._line(row, operator) for row in rows]
         faults = [line.fault for line in lines]
         exposure = self._exposure[self._exposure["operator"] == operator]
-        return Person(
+        return OperatorPart(
             operator=operator,
             anchor=anchor,
             worked=wording.worked(exposure),
@@ -209,7 +220,7 @@ class _Composed:
 
     def _good(self, operator: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
         stretch = self._seen.clean.get(operator)
-        said = [wording.clean(stretch[0], self._zone)] if stretch else []
+        said = [wording.clean_stretch(stretch[0], self._zone)] if stretch else []
         for row in rows:
             name = self._coaching.name(str(row["fault"]))
             if row["standing"] == "below":
@@ -222,13 +233,13 @@ class _Composed:
         _, svg = self._seen.clean.get(operator, (None, None))
         return Picture(svg, "") if svg else None
 
-    def _by_week(self, operator: str, anchor: str, lines: Sequence[Line]) -> list[Picture]:
+    def _by_week(self, operator: str, anchor: str, lines: Sequence[RateLine]) -> list[Picture]:
         own = self._weeks[self._weeks["operator"] == operator]
         by_fault = [(line, own[own["fault"] == line.fault]) for line in lines]
         return [
-            charts.week_by_week(f"{anchor}-{line.fault}", line.name, weeks)
+            charts.weekly_chart(f"{anchor}-{line.fault}", line.name, weeks)
             for line, weeks in by_fault
-            if len(weeks) >= WEEKS and weeks["count"].sum()
+            if len(weeks) >= MIN_WEEKS and weeks["count"].sum()
         ]
 
 
@@ -237,7 +248,7 @@ def _rows(table: "pd.DataFrame") -> list[dict[str, Any]]:
 
 
 def _natural(name: str) -> tuple[list[tuple[bool, int, str]], str]:
-    """Order of ids as people count: op-9 before op-10."""
+    """Return a sort key that orders ids naturally: op-9 before op-10."""
     parts: list[tuple[bool, int, str]] = []
     text = ""
     for letter in [*name, ""]:

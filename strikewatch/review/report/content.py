@@ -1,4 +1,4 @@
-"""What a report says, in the order in which it is read; how it looks is the templates' business."""
+"""The content of a report, in reading order; the templates decide how it looks."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,17 +7,17 @@ from typing import Literal
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.drawing import Standing
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.moments.highlights import Moment
+from strikewatch.review.moments.highlights import Highlight
 from strikewatch.review.statistics.poisson import Kind
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One operator, hammer or site, and one fault. Rates are per hour of `hours`; `per` says of which kind those are.
+class RateLine:
+    """Rate of one fault for one operator, hammer or site. `per`: the kind of `hours` that rates are based on.
 
-    `verdict` and `change` are said in words; `change` is empty where there was nothing before, `standing` where nobody
-    is compared. `limits`: what `lower` and `upper` are; "little": they are not to be shown, and `more` says how many
-    more hours would do, where that is known. `less_certain`: how many of `count` were inferred only.
+    `verdict` and `change` are sentences. `change` is empty without a previous period, `standing` without a comparison.
+    `limits`: kind of `lower` and `upper`; with "little" they are not shown, and `more` says how many more hours are
+    needed, if known. `less_certain`: how many of `count` are only inferred.
     """
 
     who: str
@@ -40,27 +40,26 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One thing for the site to work on: the fault, how much of it there is, and where it comes from."""
+    """One fault to work on: its rate, who it concerns, and the first advice."""
 
-    line: Line
+    line: RateLine
     spread: str
     first: str
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """An SVG with what to say below it."""
+    """An SVG with its caption."""
 
     svg: str
     caption: str
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """A moment with its picture (none where no samples are kept), when it was, and the command that replays it, in
-    parts that belong together."""
+class ShownMoment:
+    """A highlight with its chart (None if no samples are kept), its time, and the command that replays it, in parts."""
 
-    moment: Moment
+    moment: Highlight
     name: str
     when: str
     svg: str | None
@@ -69,35 +68,35 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One fault over the operators of a site. `why_none` where there is too little to compare."""
+    """One fault over the operators of a site. `why_none`: why there is no comparison; else empty."""
 
     fault: str
     name: str
     per: str
-    lines: Sequence[Line]
+    lines: Sequence[RateLine]
     pictures: Sequence[Picture] = ()
     why_none: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
-    """An operator's part: what was worked, each fault, the weeks, moments, and what went well."""
+class OperatorPart:
+    """An operator's part: work, faults, weeks, highlights, and what went well."""
 
     operator: str
     anchor: str
     worked: str
-    lines: Sequence[Line]
+    lines: Sequence[RateLine]
     coach: Sequence[str]
     summary: str
     weeks: Sequence[Picture] = ()
-    shown: Sequence[Shown] = ()
+    shown: Sequence[ShownMoment] = ()
     good: Sequence[str] = ()
     clean: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """One length that is read: the newest reading, how such readings go where no picture says so, and the picture."""
+class WearReading:
+    """One measured length: the latest reading, its trend in words if there is no chart, and the chart."""
 
     said: str
     outlook: str
@@ -105,20 +104,20 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Inspected:
-    """A hammer's inspections: what to do with its lower bushing (`marked`: something is), why, and its readings."""
+class InspectedHammer:
+    """A hammer's inspections: the verdict on its lower bushing (`marked`: action needed), the reason, the readings."""
 
     hammer: str
     when: str
     verdict: str
     why: str
     marked: bool
-    readings: Sequence[Reading]
+    readings: Sequence[WearReading]
 
 
 @dataclass(frozen=True, slots=True)
-class Fitting:
-    """A hammer's tool in use, the work told of, whether it suits, and a note where it does not."""
+class FittedToolRow:
+    """A hammer's tool in use, the recorded work, whether the tool suits it, and a note if not."""
 
     hammer: str
     tool: str
@@ -128,8 +127,8 @@ class Fitting:
 
 
 @dataclass(frozen=True, slots=True)
-class Life:
-    """A tool: where, since when, what it has done, what became of it, and whose hours those are."""
+class ToolLife:
+    """A tool: its hammer, since when, its hours and blows, its fate, and the share of each operator."""
 
     tool: str
     hammer: str
@@ -141,8 +140,8 @@ class Life:
 
 
 @dataclass(frozen=True, slots=True)
-class Lasts:
-    """Tools alike in something: how many, and after how many hours of firing half of them have ended, with limits."""
+class ToolSurvival:
+    """A group of tools: how many, how many have ended, and their median life with limits."""
 
     name: str
     by: str
@@ -154,19 +153,19 @@ class Lasts:
 
 @dataclass(frozen=True, slots=True)
 class WearAndTools:
-    """Wear and tools at a site; `practice` says where advice comes from, `lasting` how lives are counted."""
+    """Wear and tools at a site. `practice`: the source of the advice. `lasting`: how lives are counted."""
 
-    inspected: Sequence[Inspected]
-    fitted: Sequence[Fitting]
-    lives: Sequence[Life]
-    lasts: Sequence[Lasts]
+    inspected: Sequence[InspectedHammer]
+    fitted: Sequence[FittedToolRow]
+    lives: Sequence[ToolLife]
+    lasts: Sequence[ToolSurvival]
     lasting: str
     practice: str
 
 
 @dataclass(frozen=True, slots=True)
-class UsedLine:
-    """One measure of a hammer's use: in all, per firing hour, and that of all hammers at the site."""
+class UsageLine:
+    """One measure of a hammer's usage: in total, per firing hour, and the rate of all hammers at the site."""
 
     name: str
     amount: str
@@ -175,29 +174,29 @@ class UsedLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Used:
-    """What a hammer went through; `none` lists of what there was nothing."""
+class HammerUsage:
+    """A hammer's usage. `none`: a sentence that lists the measures without any."""
 
     hammer: str
-    lines: Sequence[UsedLine]
+    lines: Sequence[UsageLine]
     none: str
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
-    """The account of use of a site's hammers; `gaps` say what could not be known of which."""
+class UsagePart:
+    """The usage of a site's hammers. `gaps`: sentences on what is not known or less certain."""
 
-    hammers: Sequence[Used]
+    hammers: Sequence[HammerUsage]
     gaps: Sequence[str]
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site's part; `for_one`: to sit down with one operator, so that nobody else is in it.
+    """A site's part. `for_one`: it is for a talk with one operator, and nobody else is named.
 
-    `overall` says what the comparison of the operators comes to where nobody stands out; empty where somebody does.
-    `unassigned` is what happened with nobody signed on: shown, and never compared. `uncertain`: sentences on what feeds
-    let be inferred only. `condition` None: nothing was told of wear or tools.
+    `overall`: the result of the comparison if no operator stands out; else empty. `unassigned`: faults with nobody
+    signed on, which are shown but not compared. `uncertain`: sentences on faults that are only inferred. `condition`:
+    None if no wear or tools are recorded.
     """
 
     name: str
@@ -207,19 +206,19 @@ class Site:
     cards: Sequence[Card]
     quiet: Sequence[str]
     comparisons: Sequence[Comparison]
-    people: Sequence[Person]
-    hammers: Sequence[Line]
+    people: Sequence[OperatorPart]
+    hammers: Sequence[RateLine]
     overall: str
     uncertain: Sequence[str] = ()
-    unassigned: Sequence[Line] = ()
+    unassigned: Sequence[RateLine] = ()
     unassigned_worked: str = ""
     condition: WearAndTools | None = None
-    account: Account | None = None
+    usage: UsagePart | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """The whole. `nothing` says why there is nothing to show; empty where there is."""
+    """A whole report. `nothing`: why there is nothing to show; else empty."""
 
     period: str
     begin: Instant

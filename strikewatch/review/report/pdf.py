@@ -1,4 +1,4 @@
-"""The report as PDF, printed by an installed Chromium: the same page, tagged, its letters as text."""
+"""Print the report as a tagged PDF with an installed Chromium."""
 
 import os
 import shutil
@@ -10,17 +10,17 @@ from typing import Final
 from strikewatch.errors import InputError
 
 PROGRAMS: Final = ("chromium", "chromium-browser")
-PATIENCE_S: Final = 300.0
-"""Hundreds of pages take a minute; a browser that hangs shall not hang us."""
+TIMEOUT_S: Final = 300.0
+"""Hundreds of pages take a minute; a browser that hangs must not block us."""
 
 
-def program() -> str | None:
-    """Where the browser is; None where none is installed."""
+def find_browser() -> str | None:
+    """Return the path of the browser, or None if none is installed."""
     return next((found for name in PROGRAMS if (found := shutil.which(name))), None)
 
 
-def pdf(browser: str, page: Path, target: Path) -> None:
-    """Have a browser print the HTML file to `target`. Raises InputError where that cannot be done."""
+def print_pdf(browser: str, page: Path, target: Path) -> None:
+    """Print an HTML file to `target` with a browser. Raises InputError if that fails."""
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
         made = Path(scratch) / "report.pdf"
         command = [
@@ -33,9 +33,9 @@ def pdf(browser: str, page: Path, target: Path) -> None:
             page.resolve().as_uri(),
         ]
         if os.geteuid() == 0:
-            command.insert(1, "--no-sandbox")  # refuses to start as root with it; the page is our own
+            command.insert(1, "--no-sandbox")  # it refuses to start sandboxed as root; the page is our own
         try:
-            done = subprocess.run(command, capture_output=True, timeout=PATIENCE_S, check=False)
+            done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise InputError(f"--pdf: {command[0]} did not print ({error}); print {page} by hand") from None
         if done.returncode or not made.exists():

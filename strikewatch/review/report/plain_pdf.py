@@ -1,4 +1,4 @@
-"""The report's summary as a PDF of plain text, where no browser is installed: by pip alone, without pictures."""
+"""Write the report's summary as a plain-text PDF without charts, for machines without a browser."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -7,15 +7,15 @@ from typing import Final
 from strikewatch.errors import InputError
 
 COLUMNS: Final = 96
-"""Letters to a line."""
+"""Characters per line."""
 _SIGNS: Final = str.maketrans(
     {"≈": "~", "▲": "^", "▼": "v", "●": "o", "□": "?", "–": "-", "—": "-", "’": "'", "…": "..."}
 )
-"""The fonts that every reader of PDF has know the letters of Western Europe only."""
+"""The standard fonts of PDF contain only Western European characters."""
 
 
-def plain_pdf(lines: Sequence[str], target: Path, title: str) -> None:
-    """Write lines of at most COLUMNS letters to a PDF. Raises InputError where it cannot be written."""
+def write_plain_pdf(lines: Sequence[str], target: Path, title: str) -> None:
+    """Write lines of at most COLUMNS characters to a PDF. Raises InputError if it cannot be written."""
     from fpdf import FPDF
 
     sheet = FPDF(format="A4")

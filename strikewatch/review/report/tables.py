@@ -1,4 +1,4 @@
-"""Every table of a review, for other programs: CSV files in a folder, or one JSON object."""
+"""Write the tables of a review for other programs: CSV files in a folder, or one JSON object."""
 
 import json
 from collections.abc import Mapping
@@ -12,32 +12,34 @@ if TYPE_CHECKING:
 
 
 def to_csv(tables: "Mapping[str, pd.DataFrame]", folder: Path) -> None:
-    """One file a table, older ones of that name replaced. Raises InputError where it cannot be written."""
+    """Write one file per table, replacing older files. Raises InputError if one cannot be written."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, table in tables.items():
-            plain = shown(table)
+            plain = without_wide_limits(table)
             if "evidence" in table:
                 plain = plain.assign(
-                    evidence=[json.dumps(one, ensure_ascii=False) for one in table["evidence"]]
+                    evidence=[json.dumps(evidence, ensure_ascii=False) for evidence in table["evidence"]]
                 )
             plain.to_csv(folder / f"{name}.csv", index=False, date_format="%Y-%m-%dT%H:%M:%S.%fZ")
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); name another folder") from None
 
 
-def shown(table: "pd.DataFrame") -> "pd.DataFrame":
-    """The table without limits that are too wide to say anything, as in the report."""
+def without_wide_limits(table: "pd.DataFrame") -> "pd.DataFrame":
+    """Return the table without limits that are too wide to be useful, as in the report."""
     if "limits" not in table:
         return table
-    told = table["limits"] != "little"
-    return table.assign(lower=table["lower"].where(told), upper=table["upper"].where(told))
+    useful = table["limits"] != "little"
+    return table.assign(lower=table["lower"].where(useful), upper=table["upper"].where(useful))
 
 
 def to_json(tables: "Mapping[str, pd.DataFrame]", head: Mapping[str, Any]) -> str:
     """One object: `head`, and each table as an array of objects; unknown numbers are null, instants RFC 3339."""
-    told: dict[str, Any] = dict(head)
+    document: dict[str, Any] = dict(head)
     for name, table in tables.items():
-        text = shown(table).to_json(orient="records", date_format="iso", date_unit="us", double_precision=15)
-        told[name] = json.loads(text)
-    return json.dumps(told, ensure_ascii=False)
+        text = without_wide_limits(table).to_json(
+            orient="records", date_format="iso", date_unit="us", double_precision=15
+        )
+        document[name] = json.loads(text)
+    return json.dumps(document, ensure_ascii=False)

@@ -1,18 +1,18 @@
-"""Faults that feeds let be inferred only: how many there are of them, and that nobody is named for such a feed.
+"""Count the faults that are only inferred, and make sure that no operator is named because of such a feed.
 
-On a hammer whose feed shows less, a fault may be found more often. So an operator above the others whose faults were
-mostly inferred is compared again, like with like: with the others' work on hammers of that kind only. This can take a
-name away and never adds one.
+A fault may be found more often on a hammer with a poorer feed. So an operator who is above the others and whose faults
+were mostly inferred is compared again, only with the others' work on hammers of the same kind. This can remove a name
+but never adds one.
 """
 
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from strikewatch.review.data.counts import tally
+from strikewatch.review.data.counts import count_faults
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.statistics.verdicts import LEVEL, Case, Settings
+from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 NOT_MONITORED: Final = "Not monitored"
 
 
-def mark(
+def mark_less_certain(
     table: "pd.DataFrame", exposure: "pd.DataFrame", faults: "pd.DataFrame", feeds: Feeds, settings: Settings
 ) -> None:
-    """Give a table of OPERATORS its `less_certain`, and correct its `standing` and `verdict` where that matters.
+    """Add `less_certain` to a table of OPERATORS, and correct `standing` and `verdict` where inferred faults decide.
 
-    Who worked only on hammers whose feed cannot show a fault is said not to be monitored, with the reason.
+    An operator who worked only on hammers whose feed cannot show a fault is reported as not monitored, with the reason.
     """
     begun = faults[faults["count"] == 1]
-    unsure = begun[np.array([bool(why) for why in feeds.whys(begun)], bool)]
+    unsure = begun[np.array([bool(why) for why in feeds.uncertainties(begun)], bool)]
     counted = unsure.groupby(["site", "operator", "fault"], observed=True).size().to_dict()
     rows = table.to_dict("records")
     n = np.array([counted.get((row["site"], row["operator"], row["fault"]), 0) for row in rows], int)
@@ -44,17 +44,19 @@ def mark(
                 table.loc[at, "verdict"] = f"{NOT_MONITORED}: {'; '.join(sorted(filter(None, whys)))}."
         if row["standing"] != "above" or 2 * some <= row["count"]:
             continue
-        case = _among_alike(row, exposure, faults, feeds)
-        if not _holds(case, settings):
+        case = _compare_on_same_kind(row, exposure, faults, feeds)
+        if not _clearly_above(case, settings):
             table.loc[at, "standing"] = "little"
             table.loc[at, "verdict"] = (
-                f"Too little to judge: {some} of {row['count']} are less certain, on a hammer whose feed lets them be "
-                "inferred only; there is no sure difference to others on such hammers."
+                f"Too little to judge: {some} of {row['count']} are less certain, because the hammer's feed only lets "
+                "them be inferred; there is no clear difference from others on such hammers."
             )
 
 
-def _among_alike(row: Any, exposure: "pd.DataFrame", faults: "pd.DataFrame", feeds: Feeds) -> Case:
-    """An operator and the others on hammers where the fault is inferred only."""
+def _compare_on_same_kind(
+    row: Any, exposure: "pd.DataFrame", faults: "pd.DataFrame", feeds: Feeds
+) -> RateComparison:
+    """Return the comparison with the others on hammers where the fault is only inferred."""
     import pandas as pd
 
     here = row["site"]
@@ -62,9 +64,9 @@ def _among_alike(row: Any, exposure: "pd.DataFrame", faults: "pd.DataFrame", fee
         exposure[exposure["site"] == here], faults[faults["site"] == here], str(row["fault"])
     )
     shown = pd.DataFrame({"site": [row["site"]], "fault": [row["fault"]]}, dtype=object)
-    table = tally(alike[0], alike[1], ["site", "operator"], shown)
+    table = count_faults(alike[0], alike[1], ["site", "operator"], shown)
     own, others = table["operator"] == row["operator"], ~table["operator"].isin([row["operator"], UNASSIGNED])
-    return Case(
+    return RateComparison(
         int(table.loc[own, "count"].sum()),
         float(table.loc[own, "hours"].sum()),
         int(table.loc[others, "count"].sum()),
@@ -74,7 +76,7 @@ def _among_alike(row: Any, exposure: "pd.DataFrame", faults: "pd.DataFrame", fee
     )
 
 
-def _holds(case: Case, settings: Settings) -> bool:
+def _clearly_above(case: RateComparison, settings: Settings) -> bool:
     if not case.comparable(settings):
         return False
     ratio = case.ratio()

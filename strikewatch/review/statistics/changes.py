@@ -1,4 +1,4 @@
-"""What is more or less than in the period before."""
+"""Compare rates with those of the previous period."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -8,18 +8,19 @@ import numpy as np
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.data.schemas import CHANGE
 from strikewatch.review.statistics import multiple_testing, verdicts
-from strikewatch.review.statistics.verdicts import Case, Settings
+from strikewatch.review.statistics.verdicts import RateComparison, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def changes(
+def add_changes(
     table: "pd.DataFrame", before: "pd.DataFrame | None", by: Sequence[str], settings: Settings
 ) -> "pd.DataFrame":
-    """A table by `by` and fault, with CHANGE; `before` is such a table of the period before, with count and hours.
+    """Add the columns CHANGE to a table by `by` and fault.
 
-    The changes of a site are one family. Of nobody signed on none is told.
+    `before`: such a table of the previous period, with count and hours. The comparisons of a site are corrected
+    together. Work with nobody signed on is not compared.
     """
     numbers = [name for name in CHANGE if name not in ("changed", "change_words")]
     table[numbers] = np.nan
@@ -37,13 +38,13 @@ def changes(
     if "operator" in by:
         compared &= (table["operator"] != UNASSIGNED).to_numpy()
     for _, own in table[compared].groupby("site"):
-        _compared(table, own, settings)
+        _compare(table, own, settings)
     return table
 
 
-def _compared(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+def _compare(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
     cases = [
-        Case(int(count), hours, int(before), before_hours, dispersion, over)
+        RateComparison(int(count), hours, int(before), before_hours, dispersion, over)
         for count, hours, before, before_hours, dispersion, over in zip(
             *(own[name] for name in ("count", "hours", "before_count", "before_hours", "dispersion", "over")),
             strict=True,
@@ -51,11 +52,11 @@ def _compared(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) ->
     ]
     ratios = [case.ratio() for case in cases]
     comparable = np.array([case.comparable(settings) for case in cases], bool)
-    corrected, _ = multiple_testing.family(
+    corrected, _ = multiple_testing.correct_family(
         [case.possible() for case in cases], comparable, [r.p for r in ratios]
     )
     said = [
-        verdicts.changed(case, ratio, p, settings)
+        verdicts.describe_change(case, ratio, p, settings)
         for case, ratio, p in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
     at = own.index

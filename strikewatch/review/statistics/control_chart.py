@@ -1,9 +1,9 @@
-"""Control charts of counts over equal (c chart) or unequal (u chart) exposure.
+"""Limits of control charts of counts over equal (c chart) or unequal (u chart) exposure.
 
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1. Its limits, three sigma from the mean, suit counts that are
-not small; a week of one operator often has few, and then chance alone passes the upper one far more often than 1 in
-741, and the lower one is below zero. So exact limits of a Poisson are there as well: the lowest and the highest count
-outside of which lies no more than outside of three sigma in a normal distribution.
+NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1. Its three-sigma limits suit large counts. A week of one
+operator often has a small count; then chance alone exceeds the upper limit far more often than 1 in 741 weeks, and
+the lower limit is below zero. The exact limits of a Poisson distribution avoid that: the lowest and highest counts
+with the same tail probabilities as three sigma of a normal distribution.
 """
 
 from dataclasses import dataclass
@@ -16,14 +16,14 @@ from strikewatch.core.batch import Floats
 
 Limits = Literal["exact", "three_sigma"]
 LEVEL: Final = 0.9973002039367398
-"""What three sigma hold of a normal distribution."""
+"""Probability within three sigma of a normal distribution."""
 ROUNDING: Final = 1e-9
-"""A count at a limit is within, also where count and limit were divided by the same hours."""
+"""A count at a limit is within it, also after both were divided by the same hours."""
 
 
 @dataclass(frozen=True, slots=True)
-class Chart:
-    """`centre` and limits [n] per unit of exposure, NaN where there is none, and which points are beyond the limits."""
+class ControlLimits:
+    """Centre line and limits [n] per unit of exposure (NaN without exposure), and which points are beyond them."""
 
     centre: float
     lower: Floats
@@ -31,8 +31,10 @@ class Chart:
     signal: npt.NDArray[np.bool_]
 
 
-def chart(count: Floats, exposure: Floats, limits: Limits = "exact", dispersion: float = 1.0) -> Chart:
-    """A chart of counts [n] over exposure [n]: a u chart; with the exposure 1 throughout, a c chart."""
+def control_limits(
+    count: Floats, exposure: Floats, limits: Limits = "exact", dispersion: float = 1.0
+) -> ControlLimits:
+    """Return the limits of a u chart of counts [n] over exposure [n]; with an exposure of 1, of a c chart."""
     worked = exposure > 0
     whole = float(exposure[worked].sum())
     centre = float(count[worked].sum()) / whole if whole else float("nan")
@@ -43,7 +45,7 @@ def chart(count: Floats, exposure: Floats, limits: Limits = "exact", dispersion:
         lower, upper = np.maximum(centre - three, 0.0), centre + three
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = count / exposure
-    return Chart(
+    return ControlLimits(
         centre,
         lower,
         upper,
@@ -52,7 +54,7 @@ def chart(count: Floats, exposure: Floats, limits: Limits = "exact", dispersion:
 
 
 def _exact(centre: float, exposure: Floats, dispersion: float) -> tuple[Floats, Floats]:
-    """Rates [n] of the lowest and highest counts within, drawn apart by the root of the dispersion."""
+    """Return the rates [n] of the lowest and highest counts within, widened by the root of the dispersion."""
     from scipy.stats import poisson
 
     mean = centre * exposure

@@ -1,9 +1,9 @@
-"""Whether faults come singly, as a Poisson has it, or in clusters: bad days, bad rock, a bad mood.
+"""Estimate whether faults occur independently (Poisson) or in clusters, such as bad days or hard rock.
 
-Looked for between the days of each operator, so that operators who differ are not mistaken for clusters: given an
-operator's total, a Poisson spreads it over days by hours worked, and Pearson's sum of squares over its degrees of
-freedom is 1. Moments of that sum are exact (Haldane 1937, Biometrika 29:133); its tail is that of the gamma with those
-moments.
+Counts are compared between the days of each operator, so that differences between operators do not look like
+clusters. Given an operator's total, a Poisson process spreads it over days by hours worked, and Pearson's sum of
+squares over its degrees of freedom is 1. The moments of that sum are exact (Haldane 1937, Biometrika 29:133); its
+tail is approximated by a gamma distribution with these moments.
 """
 
 from collections.abc import Iterable
@@ -14,35 +14,34 @@ import numpy as np
 
 from strikewatch.core.batch import Floats
 
-EXPECTED: Final = 1.0
-"""Days are taken together until so many faults are to be expected, or squares over next to nothing rule the sum."""
+MIN_EXPECTED: Final = 1.0
+"""Days are merged until this many faults are expected; otherwise days with tiny expectations dominate the sum."""
 
 
 @dataclass(frozen=True, slots=True)
 class Dispersion:
-    """Variance of counts to that of a Poisson, at least 1, and how probable so much would be of a Poisson."""
+    """Ratio of the variance of counts to that of a Poisson distribution, at least 1, and its p-value."""
 
     value: float
     p: float
 
 
 UNKNOWN: Final = Dispersion(1.0, float("nan"))
-"""Nobody had faults and more than one day to have them on."""
+"""No operator had faults and more than one day."""
 
 
 def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
-    """From each operator's counts [days] over hours [days], in order of time.
+    """Estimate the dispersion from each operator's counts [days] over hours [days], by time.
 
-    The estimate is used as it comes out, wherever it is above 1, rather than only where the test is sure: to overlook
-    clusters is to blame for them. It is one figure for all: where whole days are bad, it is too small for those with
-    far more faults a day than most.
+    Any estimate above 1 is used, even if the test is not significant: a missed cluster would be blamed on a person. The
+    estimate is the same for all operators, and is too small for those with far more faults a day than most.
     """
     from scipy.special import gammaincc
 
     squares = variance = 0.0
     freedom = 0
     for count, hours in people:
-        seen, share = _together(count, hours)
+        seen, share = _merge_days(count, hours)
         days, total = len(seen), seen.sum()
         if days < 2:
             continue
@@ -56,8 +55,8 @@ def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
     return Dispersion(max(squares / freedom, 1.0), p)
 
 
-def _together(count: Floats, hours: Floats) -> tuple[Floats, Floats]:
-    """Counts of days taken together, and each one's share of the hours."""
+def _merge_days(count: Floats, hours: Floats) -> tuple[Floats, Floats]:
+    """Merge days with few expected faults; return the counts and each one's share of the hours."""
     worked = hours > 0
     count, hours = count[worked], hours[worked]
     if not count.sum():
@@ -65,7 +64,7 @@ def _together(count: Floats, hours: Floats) -> tuple[Floats, Floats]:
     upto = np.cumsum(hours) / hours.sum() * count.sum()
     ends, last = [], 0.0
     for day, expected in enumerate(upto):
-        if expected - last >= EXPECTED and upto[-1] - expected >= EXPECTED:
+        if expected - last >= MIN_EXPECTED and upto[-1] - expected >= MIN_EXPECTED:
             ends.append(day + 1)
             last = expected
     starts = [0, *ends]

@@ -1,8 +1,8 @@
-"""Between which limits the rate of one that works like the site is to be expected, by hours worked.
+"""Limits of a funnel plot: the rates expected of an operator who works like the site, by hours worked.
 
-Of prediction, not of confidence: the site's rate is taken as it is, and what is asked is how far chance carries a
-count. Spiegelhalter 2005, Statistics in Medicine 24:1185: exact Poisson limits, interpolated between whole counts so
-that the curves are smooth; with dispersion, drawn apart by its root.
+They are prediction limits, not confidence limits: the site's rate is taken as known. Exact Poisson limits, interpolated
+between whole counts so that the curves are smooth, and widened by the root of the dispersion (Spiegelhalter 2005,
+Statistics in Medicine 24:1185).
 """
 
 import numpy as np
@@ -11,12 +11,12 @@ import numpy.typing as npt
 from strikewatch.core.batch import Floats
 
 
-def limits(
+def prediction_limits(
     rate: npt.ArrayLike, hours: npt.ArrayLike, level: float = 0.95, dispersion: npt.ArrayLike = 1.0
 ) -> tuple[Floats, Floats]:
-    """Rates per hour [n] between which so much of all predictions lies, for a site's `rate` and `hours` [n] of one.
+    """Return the rates per hour [n] between which `level` of all predictions lie, for a site's rate and hours [n].
 
-    NaN where there are no hours or no rate. Where next to nothing is expected the upper limit is the rate itself.
+    NaN without hours or rate. Where almost no fault is expected, the upper limit is the rate itself.
     """
     worked = np.asarray(hours, float)
     expected = np.asarray(rate, float) * worked
@@ -32,7 +32,7 @@ def limits(
 
 
 def _quantile(p: float, mean: Floats) -> Floats:
-    """A Poisson's quantile, interpolated below the whole one; not below 0."""
+    """Return a quantile of a Poisson distribution, interpolated between whole counts; at least 0."""
     from scipy.stats import poisson
 
     whole = np.asarray(poisson.ppf(p, mean), float)

@@ -1,7 +1,7 @@
-"""Whether a fault follows a hammer or the people who operate it.
+"""Find out whether a fault follows a hammer or its operators.
 
-Only hands that fired enough count: those with FEWEST faults to be expected there at the site's rate, so that at most
-one in twenty of them would show none by chance (the rule of three; Hanley, Lippman-Hand 1983, JAMA 249:1743).
+Only operators with enough firing on a hammer count: MIN_EXPECTED faults must be expected there at the site's rate, so
+that at most one in twenty would show none by chance (rule of three; Hanley, Lippman-Hand 1983, JAMA 249:1743).
 """
 
 from collections.abc import Collection, Iterator, Sequence
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from strikewatch.detectors.registry import FAULTS as REGISTERED
-from strikewatch.review.data.counts import tally
+from strikewatch.review.data.counts import count_faults
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.statistics import poisson
@@ -18,18 +18,18 @@ from strikewatch.review.statistics.verdicts import LEVEL
 if TYPE_CHECKING:
     import pandas as pd
 
-FEWEST: Final = 3.0
-MACHINES: Final = frozenset(name for name, fault in REGISTERED.items() if fault.by_machine)
-"""Faults that a machine can bring about by itself; the others are habits."""
-MOSTLY: Final = 0.8
-"""Of an operator's faults, on one hammer: what is left elsewhere says little."""
+MIN_EXPECTED: Final = 3.0
+MACHINE_FAULTS: Final = frozenset(name for name, fault in REGISTERED.items() if fault.by_machine)
+"""Faults that a machine can cause by itself; the others are habits."""
+MOSTLY_SHARE: Final = 0.8
+"""Share of an operator's faults on one hammer above which the rest says little."""
 
 Follows = Literal["hammer", "some", "unclear"]
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
-    """A fault at a site: EXPOSURE and FAULTS, its rate per hour with the upper limit, and the dispersion."""
+class SiteFault:
+    """One fault at a site: EXPOSURE and FAULTS, its rate per hour with the upper limit, and the dispersion."""
 
     name: str
     fault: str
@@ -40,37 +40,37 @@ class Site:
     upper: float
     dispersion: float
 
-    def by_hand(self) -> "pd.DataFrame":
-        """Count and hours by hammer and operator, nobody signed on left out."""
+    def by_hammer_and_operator(self) -> "pd.DataFrame":
+        """Return count and hours by hammer and operator, without work with nobody signed on."""
         import pandas as pd
 
         shown = pd.DataFrame({"site": [self.name], "fault": [self.fault]}, dtype=object)
-        table = tally(self.exposure, self.faults, ["site", "hammer", "operator"], shown, self.feeds)
+        table = count_faults(self.exposure, self.faults, ["site", "hammer", "operator"], shown, self.feeds)
         return table[table["operator"] != UNASSIGNED]
 
-    def enough(self, own: "pd.DataFrame") -> "pd.DataFrame":
-        """The hands that fired enough to have shown the fault."""
-        return own[own["hours"] * self.rate / self.dispersion >= FEWEST]
+    def with_enough_hours(self, own: "pd.DataFrame") -> "pd.DataFrame":
+        """Return the rows with enough hours to have shown the fault."""
+        return own[own["hours"] * self.rate / self.dispersion >= MIN_EXPECTED]
 
     def clearly_more(self, count: float, hours: float, than: float) -> bool:
-        """Whether the lower limit of a rate is above another rate."""
-        lower, _ = poisson.limits(count, hours, LEVEL, self.dispersion)
+        """Return whether the lower limit of a rate is above another rate."""
+        lower, _ = poisson.rate_limits(count, hours, LEVEL, self.dispersion)
         return bool(lower > than)
 
 
-def more_on(site: Site, above: Collection[str]) -> Iterator[tuple[str, Follows]]:
-    """Hammers with clearly more of the fault than all together, those operators left out who stand out above.
+def hammers_above(site: SiteFault, above: Collection[str]) -> Iterator[tuple[str, Follows]]:
+    """Yield the hammers with clearly more of the fault than the site, without the operators in `above`.
 
-    hammer: with each of two or more hands that fired enough there, and without any one of them still; some: not with
-    each of them; unclear: fewer than two fired enough there.
+    hammer: with every operator who fired enough there, at least two, and also without any one of them. some: not with
+    every operator. unclear: fewer than two operators fired enough there.
     """
-    hands = site.by_hand()
-    hands = hands[~hands["operator"].isin(above)]
-    for hammer, own in hands.groupby("hammer", sort=True):
+    table = site.by_hammer_and_operator()
+    table = table[~table["operator"].isin(above)]
+    for hammer, own in table.groupby("hammer", sort=True):
         count, hours = own["count"].sum(), own["hours"].sum()
         if not site.clearly_more(count, hours, site.upper):
             continue
-        enough = site.enough(own)
+        enough = site.with_enough_hours(own)
         if len(enough) < 2:
             yield str(hammer), "unclear"
             continue
@@ -82,18 +82,20 @@ def more_on(site: Site, above: Collection[str]) -> Iterator[tuple[str, Follows]]
         yield str(hammer), "hammer" if each and all(without) else "some"
 
 
-def perhaps_hammer(site: Site, above: Sequence[str]) -> Iterator[tuple[str, list[str]]]:
-    """Hammers on which somebody above has most of the faults, and nobody who is not above fired enough: hammer and
-    operator cannot be told apart there. With those above who fired enough, in their order."""
-    if site.fault not in MACHINES:
+def indistinguishable_hammers(site: SiteFault, above: Sequence[str]) -> Iterator[tuple[str, list[str]]]:
+    """Yield the hammers on which hammer and operator cannot be told apart, with the operators who fired enough there.
+
+    An operator in `above` has most of the faults on such a hammer, and only operators in `above` fired enough there.
+    """
+    if site.fault not in MACHINE_FAULTS:
         return
-    hands = site.by_hand()
+    table = site.by_hammer_and_operator()
     mostly: set[str] = set()
     for operator in above:
-        own = hands[hands["operator"] == operator].groupby("hammer")["count"].sum()
-        if own.sum() and own.max() >= MOSTLY * own.sum():
+        own = table[table["operator"] == operator].groupby("hammer")["count"].sum()
+        if own.sum() and own.max() >= MOSTLY_SHARE * own.sum():
             mostly.add(str(own.idxmax()))
     for hammer in sorted(mostly):
-        enough = set(site.enough(hands[hands["hammer"] == hammer])["operator"])
+        enough = set(site.with_enough_hours(table[table["hammer"] == hammer])["operator"])
         if enough and enough <= set(above):
             yield hammer, [one for one in above if one in enough]

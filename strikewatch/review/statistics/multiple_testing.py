@@ -1,9 +1,9 @@
-"""Looking at many operators and faults at once: of a hundred that all work alike, five are beyond a 95 % limit.
+"""Correct p-values for many comparisons: of a hundred operators who work alike, five are beyond a 95 % limit.
 
-Family-wise (Holm 1979, Scandinavian Journal of Statistics 6:65), not by false discoveries: what is wrong here is wrong
-to a person. In at most 5 % of all reviews is anyone singled out whose rate is the others', whoever else there is. A
-false discovery rate would let one in twenty of those named be named wrongly, and find few more: as a rule one or two
-stand out.
+The family-wise error rate is controlled (Holm 1979, Scandinavian Journal of Statistics 6:65), not the false discovery
+rate, because an error wrongs a person: in at most 5 % of all reviews is an operator singled out whose rate equals the
+others'. With a false discovery rate, one in twenty named operators would be named wrongly, and few more would be found,
+since usually only one or two stand out.
 """
 
 from collections.abc import Sequence
@@ -15,7 +15,7 @@ from strikewatch.core.batch import Floats
 
 
 def holm(p: Floats) -> Floats:
-    """p [n] corrected for their number; NaN was not looked at, does not count and stays."""
+    """Return p [n] corrected for their number; NaN (not compared) does not count and stays NaN."""
     corrected = np.full(len(p), np.nan)
     looked = np.flatnonzero(~np.isnan(p))
     order = looked[np.argsort(p[looked], kind="stable")]
@@ -24,12 +24,12 @@ def holm(p: Floats) -> Floats:
     return corrected
 
 
-def family(
-    possible: Sequence[bool], looked_at: npt.NDArray[np.bool_], p: Sequence[float]
+def correct_family(
+    possible: Sequence[bool], compared: npt.NDArray[np.bool_], p: Sequence[float]
 ) -> tuple[Floats, int]:
-    """p [n] corrected for all comparisons that are possible, and their number; NaN where not looked at.
+    """Return p [n] corrected for all possible comparisons, and their number; NaN where not compared.
 
-    What has too little data to be looked at counts with a p of 1: it must not make the others easier to single out.
+    A possible comparison with too little data counts with p = 1: it must not make others easier to single out.
     """
-    corrected = holm(np.where(looked_at, p, np.where(possible, 1.0, np.nan)))
-    return np.where(looked_at, corrected, np.nan), int(np.sum(np.asarray(possible, bool) | looked_at))
+    corrected = holm(np.where(compared, p, np.where(possible, 1.0, np.nan)))
+    return np.where(compared, corrected, np.nan), int(np.sum(np.asarray(possible, bool) | compared))

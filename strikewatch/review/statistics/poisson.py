@@ -1,9 +1,9 @@
-"""Counts of faults over hours: exact limits of a rate, and an exact comparison of two.
+"""Exact limits of a rate of faults, and the exact comparison of two rates.
 
-`dispersion` is the variance of a count to that of a Poisson of the same mean, at least 1. Where it is above 1, faults
-come in clusters, and n of them say as much as n / dispersion that come singly (quasi-likelihood; McCullagh, Nelder,
-"Generalized Linear Models", 1989, ch. 6): the exact formulas then go on with that number, whole or not. What they give
-is then no longer exact, but approximate.
+`dispersion` is the ratio of the variance of a count to that of a Poisson distribution of the same mean, at least 1.
+Above 1, faults occur in clusters, and n of them carry as much information as n / dispersion independent ones
+(quasi-likelihood; McCullagh, Nelder, "Generalized Linear Models", 1989, ch. 6). The exact formulas then use that
+number, whole or not, and the results are approximate.
 """
 
 from dataclasses import dataclass
@@ -15,13 +15,13 @@ import numpy.typing as npt
 from strikewatch.core.batch import Floats
 
 
-def limits(
+def rate_limits(
     count: npt.ArrayLike, hours: npt.ArrayLike, level: float = 0.95, dispersion: npt.ArrayLike = 1.0
 ) -> tuple[Floats, Floats]:
-    """Exact limits of rates, per hour: count [n] over hours [n]; NaN where there are no hours.
+    """Return the exact limits of rates per hour, of count [n] over hours [n]; NaN without hours.
 
-    Garwood 1936, Biometrika 28:437. They hold the true rate in at least `level` of all cases, in more where few are
-    counted.
+    Garwood 1936, Biometrika 28:437. The limits contain the true rate in at least `level` of all cases, and in more
+    cases for small counts.
     """
     from scipy.special import gammaincinv
 
@@ -36,18 +36,18 @@ def limits(
 
 
 Kind = Literal["exact", "widened", "little", ""]
-"""What limits are: exact (Garwood), widened for clusters and so approximate, too wide to say anything; empty where
-there were no hours."""
-WIDEST: Final = 100.0
-"""Limits whose ratio is more say nothing; of a count of 0 those whose upper one is more than a tenth of that in faults.
-Our own choice: a rate known to two orders of magnitude is not known."""
+"""Kind of limits: exact (Garwood); widened for clusters, and so approximate; little: too wide to be useful; empty
+without hours."""
+MAX_LIMIT_RATIO: Final = 100.0
+"""Limits with a larger ratio are not useful; for a count of 0, an upper limit of more than a tenth of it, in faults.
+Our own choice: a rate known only within two orders of magnitude is not known."""
 
 
-def kinds(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> list[Kind]:
-    """What the limits of each count [n] over hours [n] are, at 95 %."""
+def limit_kinds(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> list[Kind]:
+    """Return the kind of the 95 % limits of each count [n] over hours [n]."""
     seen, spread = np.broadcast_arrays(np.asarray(count, float), np.asarray(dispersion, float))
-    lower, upper = limits(seen, 1.0, 0.95, spread)
-    wide = np.where(seen > 0, upper > WIDEST * lower, upper > WIDEST / 10.0)
+    lower, upper = rate_limits(seen, 1.0, 0.95, spread)
+    wide = np.where(seen > 0, upper > MAX_LIMIT_RATIO * lower, upper > MAX_LIMIT_RATIO / 10.0)
     return [
         "" if not h > 0 else "little" if too_wide else "widened" if d > 1.0 else "exact"
         for h, too_wide, d in zip(
@@ -56,24 +56,24 @@ def kinds(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike)
     ]
 
 
-def lacking(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> Floats:
-    """How many more hours at the same rate [n] bring limits that say something, per count [n] over hours [n].
+def hours_needed(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> Floats:
+    """Return how many further hours at the same rate make the limits useful, per count [n] over hours [n].
 
-    0 where they do so already, NaN where nothing was counted.
+    0 where they are useful already, NaN for a count of 0.
     """
     from scipy.optimize import brentq
     from scipy.special import gammaincinv
 
-    least = brentq(lambda n: gammaincinv(n + 1.0, 0.975) / gammaincinv(n, 0.025) - WIDEST, 0.5, 10.0)
+    least = brentq(lambda n: gammaincinv(n + 1.0, 0.975) / gammaincinv(n, 0.025) - MAX_LIMIT_RATIO, 0.5, 10.0)
     seen = np.asarray(count, float) / dispersion
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(seen > 0, np.maximum(np.asarray(hours, float) * (least / seen - 1.0), 0.0), np.nan)
 
 
 @dataclass(frozen=True, slots=True)
-class Ratio:
-    """The first of two rates to the second, with its limits (0 and infinity where they cannot be told), and how
-    probable a difference at least as odd would be if the rates were the same."""
+class RateRatio:
+    """Ratio of the first rate to the second, with its limits (0 and infinity where not known), and the p-value: the
+    probability of a difference at least this large if the rates were equal."""
 
     ratio: float
     lower: float
@@ -81,27 +81,27 @@ class Ratio:
     p: float
 
 
-def two_rates(
+def compare_rates(
     count: float,
     hours: float,
     other_count: float,
     other_hours: float,
     level: float = 0.95,
     dispersion: float = 1.0,
-) -> Ratio:
-    """Exact conditional comparison of two rates: of all that was counted, how much falls on the first is binomial.
+) -> RateRatio:
+    """Compare two rates exactly: given the total count, the first count has a binomial distribution.
 
-    Two-sided by adding up all splits that are no more probable than the one seen, as R's `poisson.test` and Gu, Ng,
-    Tang, Schucany 2008 (Biometrical Journal 50:283) do. Numbers that are not whole (dispersion above 1) have no such
-    list of splits: there it is twice the smaller tail, which is the more careful. Limits of the ratio are Clopper and
-    Pearson's, from tails alike. With no hours on either side nothing can be told, and p is 1.
+    The two-sided p adds up all splits that are no more probable than the observed one, as R's `poisson.test` and Gu,
+    Ng, Tang, Schucany 2008 (Biometrical Journal 50:283) do. For counts that are not whole (dispersion above 1) it is
+    twice the smaller tail, which is more conservative. The limits of the ratio are those of Clopper and Pearson.
+    Without hours on either side, p is 1.
     """
     if hours <= 0 or other_hours <= 0 or count + other_count == 0:
-        return Ratio(float("nan"), 0.0, float("inf"), 1.0)
+        return RateRatio(float("nan"), 0.0, float("inf"), 1.0)
     a, b = count / dispersion, other_count / dispersion
     tail = (1.0 - level) / 2.0
     scale = other_hours / hours
-    return Ratio(
+    return RateRatio(
         ratio=scale * count / other_count if other_count else float("inf"),
         lower=scale * _odds(a, b + 1.0, tail) if a else 0.0,
         upper=scale * _odds(a + 1.0, b, 1.0 - tail) if b else float("inf"),
@@ -109,11 +109,13 @@ def two_rates(
     )
 
 
-def overlooked(count: float, share: float, times: float, level: float, dispersion: float = 1.0) -> float:
-    """How probable it is that someone whose rate is so many times the others' would not be found higher.
+def miss_probability(
+    count: float, share: float, times: float, level: float, dispersion: float = 1.0
+) -> float:
+    """Return the probability that an operator with `times` the others' rate is not found to be higher.
 
-    `share` is that one's share of the hours, `count` of faults by all together. Found is what is in the upper tail
-    of (1 - level) / 2; nothing is corrected for.
+    `share`: the operator's share of the hours. `count`: faults of all operators. An operator is found to be higher in
+    the upper tail of (1 - level) / 2, without correction for multiple testing.
     """
     from scipy.stats import binom
 
@@ -124,7 +126,7 @@ def overlooked(count: float, share: float, times: float, level: float, dispersio
 
 
 def _odds(a: float, b: float, q: float) -> float:
-    """A beta's quantile as odds."""
+    """Return a quantile of a beta distribution as odds."""
     from scipy.special import betainccinv, betaincinv
 
     below, above = float(betaincinv(a, b, q)), float(betainccinv(b, a, q))

@@ -1,5 +1,7 @@
-"""How long things last where some still do: Kaplan and Meier 1958 (J. Am. Stat. Assoc. 53:457), with limits from
-Greenwood's variance on the log-log scale, by scipy."""
+"""Survival curves of lives that may still be going on: the Kaplan-Meier estimator (J. Am. Stat. Assoc. 53:457, 1958).
+
+Limits come from Greenwood's variance on the log-log scale, by scipy.
+"""
 
 import warnings
 from collections.abc import Sequence
@@ -11,8 +13,8 @@ import numpy as np
 from strikewatch.core.batch import Floats
 
 
-class Median(NamedTuple):
-    """The time by which half have ended, with its 95 % limits; None: not reached yet."""
+class MedianLife(NamedTuple):
+    """Median life in hours with its 95 % limits; None: not reached yet."""
 
     hours: float | None
     lower: float | None
@@ -20,25 +22,25 @@ class Median(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Lasting:
-    """At each time that something ended [n]: the share that lasts beyond, and its limits, NaN where undefined."""
+class SurvivalCurve:
+    """At each time of an end [n]: the share that survives it, with its limits; NaN where undefined."""
 
     hours: Floats
     share: Floats
     lower: Floats
     upper: Floats
 
-    def median(self) -> Median:
-        return Median(*(_first(self.hours, each) for each in (self.share, self.lower, self.upper)))
+    def median(self) -> MedianLife:
+        return MedianLife(*(_first(self.hours, each) for each in (self.share, self.lower, self.upper)))
 
 
-def lasting(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) -> Lasting:
-    """Of times [n], each either ended or cut short by the end of the record."""
+def kaplan_meier(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) -> SurvivalCurve:
+    """Estimate the survival curve of lives [n], each either ended or still going on when last seen (censored)."""
     done = np.asarray(ended, bool)
     times = np.asarray(hours, float)
     if not done.any():
         none = np.empty(0)
-        return Lasting(none, none, none, none)
+        return SurvivalCurve(none, none, none, none)
     from scipy.stats import CensoredData, ecdf
 
     found = ecdf(CensoredData(uncensored=times[done], right=times[~done])).sf
@@ -47,10 +49,10 @@ def lasting(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) 
         limits: Any = found.confidence_interval(level, method="log-log")
     own = np.isin(found.quantiles, times[done])
     columns = (found.quantiles, found.probabilities, limits.low.probabilities, limits.high.probabilities)
-    return Lasting(*(np.asarray(column, float)[own] for column in columns))
+    return SurvivalCurve(*(np.asarray(column, float)[own] for column in columns))
 
 
 def _first(hours: Floats, share: Floats) -> float | None:
-    """The first time at which no more than half last."""
+    """Return the first time at which at most half survive."""
     below = np.flatnonzero(share <= 0.5 + 1e-12)
     return float(hours[below[0]]) if len(below) else None

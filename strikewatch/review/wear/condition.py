@@ -1,5 +1,4 @@
-"""The state of hammers and tools: wear, lives of tools, and whether what is fitted suits the work; from EXPOSURE and
-what people told."""
+"""Determine the condition of hammers and tools from EXPOSURE and events: wear, tool lives, and suitable tools."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.review.wear import tool_advice
-from strikewatch.review.wear.inspections import Measured, Worn, worn
+from strikewatch.review.wear.inspections import HammerWear, MeasuredLength, inspected_hammers
 from strikewatch.review.wear.limits import PRACTICE, Settings
 from strikewatch.review.wear.tool_advice import Advice
 from strikewatch.review.wear.tools import BY, Group, Tool, groups, tools
@@ -19,16 +18,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 KINDS: Final = ("inspection", "tool_change", "work")
-"""Events that it is made of."""
+"""Kinds of events that the condition is computed from."""
 WORK: Final = ("work", "hard", "abrasive", "cut_edge")
-"""What an event tells of the work; None where it does not."""
+"""Fields of a `work` event; None if not given."""
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
-    """A hammer's tool in use, and the work it was last said to be put to; None where nothing was told.
+class FittedTool:
+    """A hammer's tool in use and its latest recorded work; None if not recorded.
 
-    `note`: why the tool does not suit the work; None where it does, or nothing can be said.
+    `note`: why the tool does not suit the work; None if it does, or if that is not known.
     """
 
     site: str
@@ -41,28 +40,28 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """All of it; empty where nothing was told."""
+    """Wear, tools and advice of hammers; empty if nothing is recorded."""
 
-    worn: Sequence[Worn] = ()
+    worn: Sequence[HammerWear] = ()
     tools: Sequence[Tool] = ()
     groups: Sequence[Group] = ()
-    fitted: Sequence[Fitted] = ()
+    fitted: Sequence[FittedTool] = ()
 
     def of(self, site: str | None = None, hammer: str | None = None) -> "Condition":
-        """What of it is of one site, one hammer or both; how long tools last is told of whole sites."""
+        """Return the part of one site, one hammer or both; tool lives are always of whole sites."""
 
-        def ours(one: Worn | Tool | Fitted) -> bool:
+        def selected(one: HammerWear | Tool | FittedTool) -> bool:
             return site in (None, one.site) and hammer in (None, one.hammer)
 
         return Condition(
-            [one for one in self.worn if ours(one)],
-            [one for one in self.tools if ours(one)],
+            [one for one in self.worn if selected(one)],
+            [one for one in self.tools if selected(one)],
             [one for one in self.groups if site in (None, one.site)],
-            [one for one in self.fitted if ours(one)],
+            [one for one in self.fitted if selected(one)],
         )
 
     def hammers(self) -> list[str]:
-        """Those of which something was told."""
+        """Return the hammers with records, sorted."""
         every = {one.hammer for one in self.worn} | {one.hammer for one in self.tools}
         return sorted(every | {one.hammer for one in self.fitted})
 
@@ -73,7 +72,7 @@ class Condition:
 def condition(
     exposure: "pd.DataFrame", events: Iterable[Event], limits_of: Callable[[Key], Settings]
 ) -> Condition:
-    """Of all hammers of which something was told. `limits_of` a hammer: what its handbook says."""
+    """Determine the condition of all hammers with records. `limits_of`: a hammer's limits by its operator's manual."""
     every = [event for event in events if event.kind in KINDS]
     keys = {(event.site, event.hammer) for event in every}
     changes = [event for event in every if event.kind == "tool_change"]
@@ -90,23 +89,27 @@ def condition(
         if event.kind == "work"
     }
     return Condition(
-        worn(exposure, every, {key: limits_of(key) for key in keys}),
+        inspected_hammers(exposure, every, {key: limits_of(key) for key in keys}),
         found,
         [group for by in BY for group in groups(found, by)],
         [_fitted(key, in_use.get(key), work.get(key)) for key in sorted(in_use.keys() | work.keys())],
     )
 
 
-def _fitted(key: Key, tool: Tool | None, work: Mapping[str, Any] | None) -> Fitted:
+def _fitted(key: Key, tool: Tool | None, work: Mapping[str, Any] | None) -> FittedTool:
     if work is None:
-        return Fitted(*key, tool, None, None, None)
-    return Fitted(
-        *key, tool, work, tool_advice.advise(work), tool_advice.suits(tool.kind if tool else None, work)
+        return FittedTool(*key, tool, None, None, None)
+    return FittedTool(
+        *key,
+        tool,
+        work,
+        tool_advice.advise(work),
+        tool_advice.mismatch_note(tool.kind if tool else None, work),
     )
 
 
-def wear_record(one: Worn) -> dict[str, Any]:
-    """A hammer's wear as one JSON object, units in its names."""
+def wear_record(one: HammerWear) -> dict[str, Any]:
+    """Return a hammer's wear as one JSON object with units in its names."""
     return {
         "site": one.site,
         "hammer": one.hammer,
@@ -120,9 +123,9 @@ def wear_record(one: Worn) -> dict[str, Any]:
     }
 
 
-def _measured(one: Measured) -> dict[str, Any]:
+def _measured(one: MeasuredLength) -> dict[str, Any]:
     trend, meeting = one.trend, one.meeting
-    told: dict[str, Any] = {
+    record: dict[str, Any] = {
         "what": one.measure.name,
         "tool": one.kind,
         "serial": one.serial,
@@ -143,7 +146,7 @@ def _measured(one: Measured) -> dict[str, Any]:
     }
     if trend is not None:
         line, lower, upper = trend.at(one.hours)
-        told["trend"] = {
+        record["trend"] = {
             "mm_per_100_h": trend.slope_mm_h * 100,
             "now_mm": line,
             "now_lower_mm": lower,
@@ -151,15 +154,15 @@ def _measured(one: Measured) -> dict[str, Any]:
         }
     if meeting is not None:
         names = ("line_in_h", "first_in_h", "last_in_h")
-        told["limit_met"] = {
+        record["limit_met"] = {
             name: None if hour is None else hour - one.hours
             for name, hour in zip(names, meeting, strict=True)
         }
-    return told
+    return record
 
 
 def tool_record(one: Tool) -> dict[str, Any]:
-    """A tool and its life so far as one JSON object."""
+    """Return a tool and its life so far as one JSON object."""
     return {
         "site": one.site,
         "hammer": one.hammer,
@@ -174,12 +177,12 @@ def tool_record(one: Tool) -> dict[str, Any]:
         "firing_h": one.firing_h,
         "blows": round(one.blows) if one.counted_h else None,
         "blows_counted_h": one.counted_h,
-        "operators": one.mix(),
+        "operators": one.operator_shares(),
     }
 
 
 def group_record(one: Group) -> dict[str, Any]:
-    """How long tools alike last, with the whole curve."""
+    """Return the life of a group of tools as one JSON object, with the whole survival curve."""
     median = one.median
     columns = (one.lasting.hours, one.lasting.share, one.lasting.lower, one.lasting.upper)
     return {
@@ -199,8 +202,8 @@ def group_record(one: Group) -> dict[str, Any]:
     }
 
 
-def fitted_record(one: Fitted) -> dict[str, Any]:
-    """What is fitted, the work, and the advice."""
+def fitted_record(one: FittedTool) -> dict[str, Any]:
+    """Return the fitted tool, the work and the advice as one JSON object."""
     return {
         "site": one.site,
         "hammer": one.hammer,

@@ -1,7 +1,8 @@
-"""Inspections of each hammer: how its bushing and tool have worn over its operating hours, and what is to be done.
+"""Evaluate the inspections of each hammer: wear of bushing and tool over operating hours, and what to do.
 
-The readings of a bushing begin anew with one that says `bushing_new`, and where they show a newer one than before: its
-grooves come back, or it was turned and no longer is. Those of a tool are of the tool fitted then.
+The readings of a bushing start again with an inspection that says `bushing_new`, or that shows a newer bushing than
+before: its grooves are back, or it was turned before and is not any more. A reading of a tool belongs to the tool
+fitted at that time.
 """
 
 import math
@@ -15,7 +16,7 @@ import numpy as np
 from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.review.statistics.trend import Meeting, Trend, fit
+from strikewatch.review.statistics.trend import LimitCrossing, Trend, fit
 from strikewatch.review.wear import limits as wear
 from strikewatch.review.wear.limits import GROOVES, Decision, Settings
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 
 class Measure(NamedTuple):
-    """A length that is read, its name in words, the setting of its limit, and whether wear makes it less."""
+    """A measured length: field, name in words, setting of its limit, and whether wear reduces it."""
 
     name: str
     words: str
@@ -40,8 +41,8 @@ MEASURES: Final = (
 
 
 class Reading(NamedTuple):
-    """One value, when it was read, and at how many operating hours: of a bushing all that are on record of its hammer,
-    of a tool those with it in that hammer."""
+    """One reading with its time and operating hours: all recorded hours of the hammer for a bushing, or the hours with
+    this tool in the hammer for a tool."""
 
     at: Instant
     hours: float
@@ -49,11 +50,11 @@ class Reading(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
-    """Readings of one length of the bushing, or of one tool, oldest first.
+class MeasuredLength:
+    """Readings of one length of the bushing or of one tool, oldest first.
 
-    `in_use`: it is what the hammer has now. `hours`: operating hours now, on the scale of the readings. `trend` None:
-    too few readings. `meeting`: when that line meets the limit; None without either.
+    `in_use`: the bushing or tool is fitted now. `hours`: operating hours now, on the scale of the readings. `trend`:
+    None with too few readings. `meeting`: when the trend reaches the limit; None without a trend or a limit.
     """
 
     measure: Measure
@@ -65,12 +66,12 @@ class Measured:
     limit_mm: float | None
     decision: Decision
     trend: Trend | None
-    meeting: Meeting | None
+    meeting: LimitCrossing | None
 
 
 @dataclass(frozen=True, slots=True)
-class Worn:
-    """A hammer: its operating hours on record up to now, its last inspection, and what that says of its bushing."""
+class HammerWear:
+    """A hammer's recorded operating hours, its last inspection, and the verdict on its bushing."""
 
     site: str
     hammer: str
@@ -79,11 +80,11 @@ class Worn:
     groove: str | None
     turned_before: bool | None
     bushing: Decision
-    measured: Sequence[Measured]
+    measured: Sequence[MeasuredLength]
 
 
-class Clock:
-    """Operating hours on record of one hammer, from its rows of EXPOSURE."""
+class OperatingHours:
+    """Recorded operating hours of one hammer, from its rows of EXPOSURE."""
 
     def __init__(self, own: "pd.DataFrame") -> None:
         own = own.sort_values("start")
@@ -94,7 +95,7 @@ class Clock:
         self._before = np.concatenate([[0.0], np.cumsum(self._hours)]).tolist()
 
     def at(self, instant: Instant) -> float:
-        """Hours up to an instant; of the stretch it falls into its part by time."""
+        """Return the hours up to an instant; a stretch that contains it counts by its share of time."""
         k = bisect_right(self._starts, instant) - 1
         if k < 0:
             return 0.0
@@ -106,12 +107,12 @@ class Clock:
         return float(self._before[-1])
 
 
-def worn(
+def inspected_hammers(
     exposure: "pd.DataFrame",
     events: Iterable[Event],
     limits_of: Mapping[Key, Settings],
-) -> list[Worn]:
-    """Each hammer that has been inspected, by site and hammer. `limits_of` has the limits of each of them."""
+) -> list[HammerWear]:
+    """Return each inspected hammer, by site and hammer. `limits_of` must have the limits of each of them."""
     inspected: dict[Key, list[Event]] = {}
     fitted: dict[Key, list[Event]] = {}
     for event in sorted(events, key=lambda one: one.time):
@@ -121,17 +122,19 @@ def worn(
     found = []
     for key, own in sorted(inspected.items()):
         at = (exposure["site"] == key[0]) & (exposure["hammer"] == key[1])
-        found.append(_worn(key, Clock(exposure[at]), own, fitted.get(key, []), limits_of[key]))
+        found.append(_worn(key, OperatingHours(exposure[at]), own, fitted.get(key, []), limits_of[key]))
     return found
 
 
-def _worn(key: Key, clock: Clock, own: list[Event], fitted: list[Event], limits: Settings) -> Worn:
-    bushing = own[_newest(own) :]
-    looked = [event for event in bushing if {"bushing", "bore_mm"} & event.fields.keys()]
-    last = looked[-1].fields if looked else {}
-    told = [event.fields["turned_before"] for event in looked if "turned_before" in event.fields]
-    turned = any(told) if told else None
-    bore = next((one.fields["bore_mm"] for one in reversed(looked) if "bore_mm" in one.fields), None)
+def _worn(
+    key: Key, clock: OperatingHours, own: list[Event], fitted: list[Event], limits: Settings
+) -> HammerWear:
+    bushing = own[_bushing_start(own) :]
+    checked = [event for event in bushing if {"bushing", "bore_mm"} & event.fields.keys()]
+    last = checked[-1].fields if checked else {}
+    answers = [event.fields["turned_before"] for event in checked if "turned_before" in event.fields]
+    turned = any(answers) if answers else None
+    bore = next((one.fields["bore_mm"] for one in reversed(checked) if "bore_mm" in one.fields), None)
     decision = wear.lower_bushing(last.get("bushing"), turned, bore, limits.bore_limit_mm)
     measured = [_measured(MEASURES[0], None, bushing, clock.at, clock.now(), limits)]
     for tool in _fitted(own, fitted, clock):
@@ -143,24 +146,24 @@ def _worn(key: Key, clock: Clock, own: list[Event], fitted: list[Event], limits:
             now = tool.hours(clock.now())
             measured.append(_measured(measure, tool, tool.events, hours_at, now, limits))
     shown = [one for one in measured if one is not None]
-    return Worn(*key, clock.now(), own[-1].time, last.get("bushing"), turned, decision, shown)
+    return HammerWear(*key, clock.now(), own[-1].time, last.get("bushing"), turned, decision, shown)
 
 
-def _newest(own: Sequence[Event]) -> int:
-    """From which inspection on readings are of the bushing that is in now."""
+def _bushing_start(own: Sequence[Event]) -> int:
+    """Return the index of the first inspection of the bushing that is fitted now."""
     first, rank, turned = 0, -1, False
     for number, event in enumerate(own):
-        told = event.fields
-        now = GROOVES.index(told["bushing"]) if "bushing" in told else rank
-        unturned = told.get("turned_before") is False
-        if told.get("bushing_new") or (unturned and (turned or now < rank)):
+        fields = event.fields
+        now = GROOVES.index(fields["bushing"]) if "bushing" in fields else rank
+        unturned = fields.get("turned_before") is False
+        if fields.get("bushing_new") or (unturned and (turned or now < rank)):
             first, turned = number, False
-        rank, turned = now, told.get("turned_before", turned)
+        rank, turned = now, fields.get("turned_before", turned)
     return first
 
 
 class _Tool:
-    """A tool as it was inspected on one hammer, and the hours it was worked for there."""
+    """A tool with its inspections on one hammer, and its operating hours there."""
 
     def __init__(self, name: str | None, kind: str | None) -> None:
         self.name, self.kind = name, kind
@@ -169,19 +172,19 @@ class _Tool:
         self.stays: list[tuple[float, float]] = []
 
     def hours(self, hours: float) -> float:
-        """Of the hammer's hours those with this tool in it."""
+        """Return the part of the hammer's hours with this tool fitted."""
         return sum(max(0.0, min(hours, stop) - start) for start, stop in self.stays)
 
 
-def _fitted(own: Sequence[Event], changes: Sequence[Event], clock: Clock) -> list[_Tool]:
-    """The tools that were inspected, the one in use last."""
+def _fitted(own: Sequence[Event], changes: Sequence[Event], clock: OperatingHours) -> list[_Tool]:
+    """Return the inspected tools, the one in use last."""
     edges = [-math.inf, *(clock.at(event.time) for event in changes), math.inf]
     tools: dict[str | int, _Tool] = {}
     stays: list[_Tool] = []
     for k, start in enumerate(edges[:-1]):
-        told = changes[k - 1].fields if k else {}
-        name = told.get("serial")
-        one = tools.setdefault(name or k, _Tool(name, told.get("tool")))
+        fields = changes[k - 1].fields if k else {}
+        name = fields.get("serial")
+        one = tools.setdefault(name or k, _Tool(name, fields.get("tool")))
         one.stays.append((max(start, 0.0), edges[k + 1]))
         stays.append(one)
     stays[-1].in_use = True
@@ -198,8 +201,8 @@ def _measured(
     hours_at: Callable[[Instant], float],
     now: float,
     limits: Settings,
-) -> Measured | None:
-    """The readings of one length among these inspections; None where there are none."""
+) -> MeasuredLength | None:
+    """Return the readings of one length in these inspections, or None without any."""
     readings = [
         Reading(event.time, hours_at(event.time), event.fields[measure.name])
         for event in events
@@ -212,6 +215,6 @@ def _measured(
     of_tool = measure.falling
     decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
     trend = fit([one.hours for one in readings], [one.value_mm for one in readings])
-    meeting = trend.meets(limit, falling=measure.falling) if trend and limit is not None else None
+    meeting = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
     serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
-    return Measured(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)
+    return MeasuredLength(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)

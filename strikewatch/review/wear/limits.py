@@ -1,7 +1,7 @@
-"""What readings of wear mean: the lower bushing reused, turned or replaced, and tools against their limits.
+"""Judge readings of wear: whether to reuse, turn or replace the lower bushing, and tools against their limits.
 
-The rule of the two grooves is common practice, without a published source. Limits in millimetres come from the hammer's
-handbook; none is invented, and without one a reading is only shown.
+The rule of the two grooves is common practice, no published source. Limits in millimetres come from the hammer's
+operator's manual; none is invented, and without a limit a reading is only shown.
 """
 
 from typing import Final, Literal, NamedTuple
@@ -10,24 +10,24 @@ from pydantic import Field
 
 from strikewatch.detectors.base import DetectorSettings
 
-PRACTICE: Final = "Common practice, no published source; the hammer's handbook comes first."
+PRACTICE: Final = "Common practice, no published source; the operator's manual takes precedence."
 
 
 class Settings(DetectorSettings):
-    """What a hammer's handbook says of wear."""
+    """A hammer's wear limits, from its operator's manual."""
 
     bore_limit_mm: float | None = Field(
         None,
         gt=0,
-        description="Bore of the lower bushing from which it is worn out, mm; from the handbook; left out: only shown",
+        description="Bore at which the lower bushing is worn out, mm; see the operator's manual; unset: only shown",
     )
     tool_diameter_limit_mm: float | None = Field(
         None,
         gt=0,
-        description="Diameter of the tool in its guide down to which it is worn out, mm; likewise",
+        description="Diameter in its guide at which the tool is worn out, mm; see the operator's manual",
     )
     tool_length_limit_mm: float | None = Field(
-        None, gt=0, description="Length of the tool down to which it is worn out, mm; likewise"
+        None, gt=0, description="Length at which the tool is worn out, mm; see the operator's manual"
     )
 
 
@@ -44,7 +44,7 @@ Verdict = Literal["reuse", "turn", "replace"]
 
 
 class Decision(NamedTuple):
-    """What to do, and why in words; `verdict` None where nothing can be said."""
+    """What to do, and the reason as a sentence; `verdict` is None if that is not known."""
 
     verdict: Verdict | None
     why: str
@@ -62,7 +62,7 @@ _BUSHING: Final[dict[tuple[Groove, bool | None], Decision]] = {
         for turned in (False, True, None)
     },
     ("second_groove_faint", False): Decision(
-        "turn", "The second wear groove is nearly gone: turn the bushing, once, and use it on."
+        "turn", "The second wear groove is nearly gone: turn the bushing, once, and keep it in use."
     ),
     ("second_groove_faint", True): Decision(
         "replace", "The second wear groove is nearly gone, and the bushing has been turned before."
@@ -79,15 +79,16 @@ _BUSHING: Final[dict[tuple[Groove, bool | None], Decision]] = {
 
 
 def bushing(state: Groove, turned_before: bool | None) -> Decision:
-    """A lower bushing with two wear grooves, by their state and whether it was turned (None: not told)."""
+    """Judge a lower bushing by its two wear grooves and whether it was turned (None: not known)."""
     return _BUSHING[state, turned_before]
 
 
 def bore(bore_mm: float, limit_mm: float | None) -> Decision:
-    """A lower bushing by its bore at its most worn, against the handbook's limit."""
+    """Judge a lower bushing by its largest bore, against the limit in the operator's manual."""
     if limit_mm is None:
         return Decision(
-            None, "No limit of the bore is set (faults.wear.bore_limit_mm); see the hammer's handbook."
+            None,
+            "No limit of the bore is set (faults.wear.bore_limit_mm); see the operator's manual.",
         )
     if bore_mm >= limit_mm:
         return Decision("replace", f"The bore, {bore_mm:g} mm, has reached the limit of {limit_mm:g} mm.")
@@ -97,20 +98,21 @@ def bore(bore_mm: float, limit_mm: float | None) -> Decision:
 def lower_bushing(
     state: Groove | None, turned_before: bool | None, bore_mm: float | None, limit_mm: float | None
 ) -> Decision:
-    """By its grooves; by its bore where none are told of, or where that has reached the handbook's limit."""
+    """Judge a lower bushing by its grooves, or by its bore if they are not known or the bore has reached its limit."""
     worn = limit_mm is not None and bore_mm is not None and bore_mm >= limit_mm
     if bore_mm is not None and (state is None or worn):
         return bore(bore_mm, limit_mm)
     if state is not None:
         return bushing(state, turned_before)
-    return Decision(None, "Neither the wear grooves nor the bore were told of.")
+    return Decision(None, "Neither the wear grooves nor the bore are recorded.")
 
 
 def tool(what: str, value_mm: float, limit_mm: float | None, setting: str) -> Decision:
-    """The fitted tool by its diameter or length (`what`), which wear makes less; `setting` names the limit."""
+    """Judge the fitted tool by its diameter or length (`what`), which wear reduces; `setting` names the limit."""
     if limit_mm is None:
         return Decision(
-            None, f"No limit of the tool's {what} is set (faults.wear.{setting}); see the hammer's handbook."
+            None,
+            f"No limit of the tool's {what} is set (faults.wear.{setting}); see the operator's manual.",
         )
     if value_mm <= limit_mm:
         return Decision(

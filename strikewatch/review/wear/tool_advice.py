@@ -1,5 +1,5 @@
-"""Which tool suits which work. Common practice in the trade, without a published source: it defers to the handbooks of
-the hammer and of the tool."""
+"""Advise on the tool for the work. Common practice, no published source: the operator's manuals of hammer and tool
+take precedence."""
 
 from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
@@ -12,7 +12,7 @@ NAMES: Final = {
     "moil": "moil point",
     "chisel": "chisel",
 }
-"""The tools that advice is given of, by the words of a `tool_change`."""
+"""The tools that the advice covers, by the values of `tool` in a `tool_change`."""
 _WORK: Final = {
     "boulders": "breaking boulders",
     "trenching": "trenching",
@@ -22,21 +22,20 @@ _WORK: Final = {
 
 
 class Advice(NamedTuple):
-    """The tool, one of NAMES, and why in words."""
+    """The tool, one of NAMES, and the reason as a sentence."""
 
     tool: str
     why: str
 
 
-def told(work: Mapping[str, Any]) -> str:
-    """The work in words."""
+def describe_work(work: Mapping[str, Any]) -> str:
+    """Describe the work of a `work` event."""
     kinds = {"hard": "hard", "abrasive": "very abrasive", "cut_edge": "a cut edge is needed"}
     return ", ".join([_WORK[work["work"]], *(words for name, words in kinds.items() if work.get(name))])
 
 
 def advise(work: Mapping[str, Any]) -> Advice:
-    """The tool for work as a `work` event tells it: `work`, and, true, false or not told, `hard`, `abrasive` and
-    `cut_edge`."""
+    """Return the tool for the work of a `work` event: `work`, and optionally `hard`, `abrasive` and `cut_edge`."""
     if work.get("cut_edge"):
         wears = " In very abrasive material it wears fast: measure it often." if work.get("abrasive") else ""
         return Advice("chisel", f"A chisel cuts an edge where it is set.{wears}")
@@ -55,12 +54,12 @@ def advise(work: Mapping[str, Any]) -> Advice:
     )
 
 
-def suits(fitted: str | None, work: Mapping[str, Any]) -> str | None:
-    """A note where the fitted tool is another than is advised; None where it is that one, or nothing is known of it."""
+def mismatch_note(fitted: str | None, work: Mapping[str, Any]) -> str | None:
+    """Return a note if the fitted tool is not the advised one; None if it is, or if it is not known."""
     advice = advise(work)
     if fitted not in NAMES or fitted == advice.tool:
         return None
     return (
-        f"The {NAMES[fitted]} fitted is not what suits the recorded work ({told(work)}): {advice.why} "
+        f"The fitted {NAMES[fitted]} does not suit the recorded work ({describe_work(work)}): {advice.why} "
         f"Consider a {NAMES[advice.tool]}. {PRACTICE}"
     )

@@ -1,9 +1,9 @@
-"""Tools and how long they last: tool changes and hours of firing into lives, ended or still going on.
+"""Compute the lives of tools from tool changes and hours of firing.
 
-A tool is known by its serial at its site, on whichever hammer; without one, each fitting is a tool of its own. Its life
-has ended when it came off worn, broken or lost; swapped, or for a reason not told, it may go on. What a hammer had on
-before its first tool change on record has an unknown start, and so has what was fitted more than a day before the
-hammer's first recorded work (ours): these are listed, and count in no length of life.
+A tool is identified by its serial number at its site, on any hammer; without one, each fitting is a separate tool. Its
+life has ended when it was removed as worn, broken or lost; if it was swapped, or no reason was given, it may go on. The
+start is not known for a tool that was on a hammer before its first recorded tool change, or that was fitted more than a
+day before the hammer's first recorded work (our own choice): such tools are listed, but do not count in tool lives.
 """
 
 from bisect import bisect_right
@@ -15,25 +15,25 @@ from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.statistics.survival import Lasting, Median, lasting
+from strikewatch.review.statistics.survival import MedianLife, SurvivalCurve, kaplan_meier
 
 if TYPE_CHECKING:
     import pandas as pd
 
-ENDS: Final = frozenset({"worn", "broken", "lost"})
-"""Why a tool came off that will not come back."""
+END_REASONS: Final = frozenset({"worn", "broken", "lost"})
+"""Reasons of removal that end a tool's life."""
 DAY: Final = 86_400 * SECOND
-MOST: Final = 0.5
-"""Who fired more than this share of a tool's hours is named as its operator."""
+MAIN_SHARE: Final = 0.5
+"""Share of a tool's hours above which an operator is named as its main operator."""
 SEVERAL: Final = "several"
 
 
 @dataclass(slots=True)
 class Tool:
-    """One tool: where it is or was last, and what it has done.
+    """One tool: its current or last hammer, and its hours and blows.
 
-    `fitted`: first on record, None where that is unknown. `removed`: None while in use. `counted_h`: the part of
-    `firing_h` in which blows were counted. `operators`: hours of firing of each.
+    `fitted`: first recorded fitting; None if not known. `removed`: None while in use. `counted_h`: the part of
+    `firing_h` in which blows were counted. `operators`: hours of firing by operator.
     """
 
     site: str
@@ -52,23 +52,23 @@ class Tool:
 
     @property
     def ended(self) -> bool:
-        return self.removed is not None and self.reason in ENDS
+        return self.removed is not None and self.reason in END_REASONS
 
-    def mix(self) -> dict[str, float]:
-        """Each operator's share of its hours of firing, the largest first."""
+    def operator_shares(self) -> dict[str, float]:
+        """Return each operator's share of the hours of firing, largest first."""
         every = sum(self.operators.values())
         shares = sorted(self.operators.items(), key=lambda one: (-one[1], one[0]))
         return {who: hours / every for who, hours in shares} if every else {}
 
-    def mostly(self) -> str | None:
-        """The operator of most of its hours, or `several`; None where that is nobody who was signed on."""
-        who, share = next(iter(self.mix().items()), (UNASSIGNED, 1.0))
-        return SEVERAL if share <= MOST else None if who == UNASSIGNED else who
+    def main_operator(self) -> str | None:
+        """Return the operator of most of the hours, or `several`; None if nobody was signed on for most of them."""
+        who, share = next(iter(self.operator_shares().items()), (UNASSIGNED, 1.0))
+        return SEVERAL if share <= MAIN_SHARE else None if who == UNASSIGNED else who
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Tools of a site alike in what `by` names: how many, how many have ended, and how long they last."""
+    """Tools of a site with the same value of `by`: how many, how many have ended, and their survival curve."""
 
     site: str
     by: str
@@ -76,20 +76,20 @@ class Group:
     tools: int
     ended: int
     firing_h: float
-    lasting: Lasting
-    median: Median
+    lasting: SurvivalCurve
+    median: MedianLife
 
 
 BY: Final[dict[str, Callable[[Tool], str | None]]] = {
     "type": lambda one: one.kind,
     "type and material": lambda one: one.material and f"{one.kind}, {one.material}",
-    "type and operator": lambda one: (who := one.mostly()) and f"{one.kind}, {who}",
+    "type and operator": lambda one: (who := one.main_operator()) and f"{one.kind}, {who}",
 }
-"""What lives are put together by."""
+"""Ways to group tools."""
 
 
 def tools(exposure: "pd.DataFrame", changes: Iterable[Event]) -> list[Tool]:
-    """Every tool of EXPOSURE and of these tool changes, by site, hammer and when it was first fitted."""
+    """Return every tool of EXPOSURE and of these tool changes, by site, hammer and first fitting."""
     by_key: dict[Key, list[Event]] = {}
     for event in sorted(changes, key=lambda one: one.time):
         by_key.setdefault((event.site, event.hammer), []).append(event)
@@ -104,18 +104,18 @@ def tools(exposure: "pd.DataFrame", changes: Iterable[Event]) -> list[Tool]:
         for one, event in zip(fittings, own, strict=False):
             one.removed, one.reason = event.time, event.fields.get("reason")
         work = _pieces(worked[key]) if key in worked else []
-        _add(fittings, [event.time for event in own], work)
+        _assign_work(fittings, [event.time for event in own], work)
         for number, one in enumerate(fittings):
             if one.fitted is None and not one.firing_h:
                 continue
             one.start_known = one.fitted is not None and (not work or one.fitted >= work[0][0] - DAY)
             name = (one.site, one.serial) if one.serial else (*key, number)
-            found[name] = _joined(found[name], one) if name in found else one
+            found[name] = _merge_fittings(found[name], one) if name in found else one
     return sorted(found.values(), key=lambda one: (one.site, one.hammer, one.fitted or 0))
 
 
-def _joined(one: Tool, other: Tool) -> Tool:
-    """Two fittings of one tool: where it was last, what it did in both."""
+def _merge_fittings(one: Tool, other: Tool) -> Tool:
+    """Merge two fittings of one tool: its last hammer, and the sum of both."""
     first, last = sorted((one, other), key=lambda each: each.fitted or 0)
     operators = dict(first.operators)
     for who, hours in last.operators.items():
@@ -132,7 +132,7 @@ def _joined(one: Tool, other: Tool) -> Tool:
 
 
 Piece = tuple[Instant, Instant, float, float, str]
-"""From, to, hours of firing, blows (NaN: not counted), operator."""
+"""Start, end, hours of firing, blows (NaN: not counted), operator."""
 
 
 def _pieces(own: "pd.DataFrame") -> list[Piece]:
@@ -147,13 +147,15 @@ def _pieces(own: "pd.DataFrame") -> list[Piece]:
 
 
 def _tool(event: Event) -> Tool:
-    """What a change fits."""
-    told = event.fields
-    return Tool(event.site, event.hammer, told["tool"], told.get("material"), told.get("serial"), event.time)
+    """Return the tool that a change fits."""
+    fields = event.fields
+    return Tool(
+        event.site, event.hammer, fields["tool"], fields.get("material"), fields.get("serial"), event.time
+    )
 
 
-def _add(fittings: Sequence[Tool], times: Sequence[Instant], work: Iterable[Piece]) -> None:
-    """Give each fitting its work; what spans a change is divided by time, no more than an hour of it."""
+def _assign_work(fittings: Sequence[Tool], times: Sequence[Instant], work: Iterable[Piece]) -> None:
+    """Assign work to fittings; a piece that spans a change, at most an hour long, is divided by time."""
     for start, end, firing_h, blows, operator in work:
         first, last = bisect_right(times, start), bisect_right(times, max(start, end - 1))
         for k in range(first, last + 1):
@@ -169,7 +171,7 @@ def _add(fittings: Sequence[Tool], times: Sequence[Instant], work: Iterable[Piec
 
 
 def groups(found: Iterable[Tool], by: str) -> list[Group]:
-    """How long tools last, by one of BY: of each site, those whose start is known and that have fired."""
+    """Return the lives of tools grouped by one of BY, for tools with a known start that have fired."""
     alike: dict[tuple[str, str], list[Tool]] = {}
     for one in found:
         name = BY[by](one)
@@ -180,5 +182,5 @@ def groups(found: Iterable[Tool], by: str) -> list[Group]:
 
 def _group(site: str, by: str, name: str, own: Sequence[Tool]) -> Group:
     hours, ended = [one.firing_h for one in own], [one.ended for one in own]
-    how_long = lasting(hours, ended)
-    return Group(site, by, name, len(own), sum(ended), sum(hours), how_long, how_long.median())
+    curve = kaplan_meier(hours, ended)
+    return Group(site, by, name, len(own), sum(ended), sum(hours), curve, curve.median())

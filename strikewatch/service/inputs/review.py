@@ -11,13 +11,13 @@ from rich.console import Console
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.from_replay import from_replay
-from strikewatch.review.data.from_store import feeds, from_store
-from strikewatch.review.data.samples import FromShifts, FromStore
+from strikewatch.review.data.from_store import from_store, read_feeds
+from strikewatch.review.data.samples import ShiftSamples, StoredSamples
 from strikewatch.review.data.schemas import ALWAYS, MISUSE
 from strikewatch.review.report import wording
-from strikewatch.review.usage import use
+from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.service.inputs import usage
 from strikewatch.service.inputs.review_moments import Where
@@ -49,7 +49,7 @@ class Source:
     use: "pd.DataFrame"
     notes: tuple[str, ...] = ()
     condition: Condition = field(default_factory=Condition)
-    feeds: Feeds = NOTHING_KNOWN
+    feeds: Feeds = NO_LIMITS
 
     def period(self) -> "tuple[pd.DataFrame, pd.DataFrame]":
         return self._between(self.begin, self.end)
@@ -84,7 +84,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
-        where = Where(FromStore(place, recordings), lambda site: recordings / site, options.config)
+        where = Where(StoredSamples(place, recordings), lambda site: recordings / site, options.config)
         yield Source(
             exposure,
             _of_people(faults),
@@ -94,7 +94,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
             f"From the database {place.name}.",
             usage.of_store(place, settings, begin, end, now, options.site),
             condition=of_store(place, settings, end, options.site),
-            feeds=feeds(place, settings.of_hammer, options.site),
+            feeds=read_feeds(place, settings.of_hammer, options.site),
         )
 
 
@@ -113,7 +113,7 @@ def _of_shifts(
     places = [str(path) for path in options.paths]
     whole = options.paths[0] if len(places) == 1 else None
     where = Where(
-        FromShifts(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
+        ShiftSamples(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
     )
     settings_of = result.settings_of(settings.of_hammer)
     return Source(
@@ -122,8 +122,8 @@ def _of_shifts(
         begin,
         end,
         where,
-        f"From {wording.listed(places)}.",
-        use(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
+        f"From {wording.join_names(places)}.",
+        hammer_usage(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
         (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
         condition(
             exposure, drop_corrected(event for shift in shifts for event in shift.events), limits(settings_of)

@@ -12,14 +12,14 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import InputError
 from strikewatch.review.charts import minute, shift_timeline
-from strikewatch.review.charts.drawing import local
+from strikewatch.review.charts.drawing import local_time
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.feeds import NOTHING_KNOWN, Feeds
-from strikewatch.review.data.samples import Recorded
+from strikewatch.review.data.feeds import NO_LIMITS, Feeds
+from strikewatch.review.data.samples import SampleSource
 from strikewatch.review.moments import excerpt, highlights
-from strikewatch.review.moments.highlights import Clean, Moment
-from strikewatch.review.report.compose import Seen
-from strikewatch.review.report.content import Shown
+from strikewatch.review.moments.highlights import CleanStretch, Highlight
+from strikewatch.review.report.compose import SiteMoments
+from strikewatch.review.report.content import ShownMoment
 from strikewatch.service.recordings import Recordings
 from strikewatch.settings.tree import Settings
 
@@ -34,7 +34,7 @@ _STRIP: Final = 12 * 3600 * SECOND
 class Where:
     """What is replayed: the recordings, and where all of a site's are, if replaying those finds what was found."""
 
-    recorded: Recorded
+    recorded: SampleSource
     root: Callable[[str], Path | None]
     config: Path | None
     recordings: Recordings | None = None
@@ -50,7 +50,7 @@ class Moments:
     settings: Settings
     where: Where
     coaching: Coaching
-    feeds: Feeds = NOTHING_KNOWN
+    feeds: Feeds = NO_LIMITS
     _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
 
     def seen(
@@ -59,24 +59,24 @@ class Moments:
         faults: "pd.DataFrame",
         most: int,
         told: Callable[[int, int], None] | None = None,
-    ) -> dict[str, Seen]:
+    ) -> dict[str, SiteMoments]:
         """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
-        chosen = highlights.telling(faults, most, self.feeds) if most else []
-        found: dict[str, Seen] = {}
+        chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
+        found: dict[str, SiteMoments] = {}
         for site in map(str, exposure["site"].unique()):
             own = [one for one in chosen if one.site == site]
-            shown: dict[str, list[Shown]] = {}
+            shown: dict[str, list[ShownMoment]] = {}
             for one in own:
                 shown.setdefault(one.operator, []).append(self._shown(one, faults))
                 if told:
                     told(sum(map(len, shown.values())), len(own))
             at = exposure["site"] == site
-            clean = highlights.clean(exposure[at], faults[faults["site"] == site])
+            clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
             pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
-            found[site] = Seen(shown, pictures)
+            found[site] = SiteMoments(shown, pictures)
         return found
 
-    def _shown(self, one: Moment, faults: "pd.DataFrame") -> Shown:
+    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownMoment:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         own = self._settings(key, one.onset)
         name = "; ".join(map(self.coaching.name, one.causes))
@@ -85,7 +85,7 @@ class Moments:
         if one.fault == "grease_overdue":
             begin, end = excerpt.span(one.fault, one.onset, one.cleared)
             mark = shift_timeline.Mark(one.onset, "medium", name)
-            hours = excerpt.strip(self.where.recorded, key, own, begin, end, [mark])
+            hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
             svg = shift_timeline.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
             blank = list(
@@ -95,14 +95,14 @@ class Moments:
                 self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
             )
             svg = minute.draw(ident, drawn, zone) if drawn else None
-        at = local(one.onset, zone)
-        return Shown(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
+        at = local_time(one.onset, zone)
+        return ShownMoment(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
 
-    def _clean(self, one: Clean) -> str | None:
+    def _clean(self, one: CleanStretch) -> str | None:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         if one.end - one.begin > _STRIP:
             return None
-        hours = excerpt.strip(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
+        hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
         ident = f"clean-{one.site}-{one.operator}"
         return (
             shift_timeline.draw(ident, hours, "The longest stretch without a fault", zone) if hours else None
@@ -112,7 +112,7 @@ class Moments:
         at_time = self.where.settings_at
         return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
-    def _command(self, one: Moment) -> tuple[str, ...]:
+    def _command(self, one: Highlight) -> tuple[str, ...]:
         """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
         key = one.site, one.hammer
         path = self.where.recorded.place(key, one.onset)

@@ -9,8 +9,8 @@ from rich.console import Console
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Refused
 from strikewatch.review.data.from_replay import from_replay
-from strikewatch.review.data.from_store import feeds, reaching
-from strikewatch.review.usage import use
+from strikewatch.review.data.from_store import overlapping, read_feeds
+from strikewatch.review.usage import hammer_usage
 from strikewatch.service.recordings import Recordings, print_notes
 from strikewatch.service.replay import Replayed
 from strikewatch.service.time_parsing import moment
@@ -48,16 +48,16 @@ def of_store(
     place: Place, settings: Settings, begin: Instant, end: Instant, now: Instant, site: str | None = None
 ) -> "pd.DataFrame":
     """Of a period, from a database as it is now."""
-    exposure, faults, silent = reaching(place, begin, now, settings.of_hammer, site)
-    uncertain = feeds(place, settings.of_hammer, site).uncertain
+    exposure, faults, silent = overlapping(place, begin, now, settings.of_hammer, site)
+    uncertain = read_feeds(place, settings.of_hammer, site).uncertain
     reasons = {key: list(own.items()) for key, own in uncertain.items()}
-    return use(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
+    return hammer_usage(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
 
 
 def of_replay(result: Replayed, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
     """Of a period, from what a replay found."""
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
-    return use(
+    return hammer_usage(
         exposure, faults, begin, end, result.settings_of(settings.of_hammer), result.silent, result.uncertain
     )
 

@@ -11,7 +11,7 @@ from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused
-from strikewatch.review.data.event_queries import told
+from strikewatch.review.data.event_queries import read_events
 from strikewatch.review.data.from_replay import from_replay
 from strikewatch.review.data.from_store import exposure_from_store
 from strikewatch.review.wear.condition import KINDS, Condition, condition
@@ -38,7 +38,7 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
 
 def of_store(place: Place, settings: Settings, end: Instant, site: str | None = None) -> Condition:
     """Of all that is in a database up to an instant."""
-    events = told(place, KINDS, end, site)
+    events = read_events(place, KINDS, end, site)
     if not events:
         return Condition()
     return condition(exposure_from_store(place, 0, end, site), events, limits(settings.of_hammer))

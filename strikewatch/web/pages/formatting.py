@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.review.charts.drawing import local
+from strikewatch.review.charts.drawing import local_time
 from strikewatch.web.pages.translations import Words
 
 Units = Literal["metric", "us"]
@@ -142,7 +142,7 @@ def causes(record: Mapping[str, Any]) -> list[str]:
 
 def clock(at: Instant, zone: ZoneInfo, now: Instant) -> str:
     """Time of day; with the day where it is not today's."""
-    shown, today = local(at, zone), local(now, zone)
+    shown, today = local_time(at, zone), local_time(now, zone)
     return f"{shown:%H:%M:%S}" if shown.date() == today.date() else f"{shown:%d %b %H:%M}"
 
 

@@ -33,4 +33,4 @@ def unsuited(events: Iterable[Event]) -> str | None:
         newest[event.kind] = event
     if "work" not in newest or "tool_change" not in newest:
         return None
-    return tool_advice.suits(newest["tool_change"].fields["tool"], newest["work"].fields)
+    return tool_advice.mismatch_note(newest["tool_change"].fields["tool"], newest["work"].fields)

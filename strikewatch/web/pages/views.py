@@ -22,8 +22,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.engine.flood import Rules
 from strikewatch.guide import topics as guides
-from strikewatch.review.charts.drawing import local
-from strikewatch.review.data.event_queries import told
+from strikewatch.review.charts.drawing import local_time
+from strikewatch.review.data.event_queries import read_events
 from strikewatch.sinks.filter import FAULTS, Sites
 from strikewatch.storage.actions.alerts import Desk
 from strikewatch.storage.actions.entries import entries
@@ -209,7 +209,7 @@ class Sheets:
         chosen = chosen or (hammers[0] if hammers else None)
         recent = entries(self._place, chosen, RECENT) if chosen else []
         seen = self._scene.hammers[chosen] if chosen else None
-        fitting = told(self._place, ("work", "tool_change"), ask.now, chosen[0]) if chosen else []
+        fitting = read_events(self._place, ("work", "tool_change"), ask.now, chosen[0]) if chosen else []
         verdicts = {
             one.number: judged(one.event.fields, seen.settings)
             for one in recent
@@ -295,7 +295,7 @@ class Sheets:
             "caution": ask.view.words("page.caution") if ask.view.words.language != SOURCE else CAUTION,
             "clock": lambda text, site: clock(instant.parse(text), self._sites.zone_of(site), ask.now),
             "clock_ns": lambda at, site: clock(at, self._sites.zone_of(site), ask.now),
-            "local": lambda at, site: local(at, self._sites.zone_of(site)),
+            "local": lambda at, site: local_time(at, self._sites.zone_of(site)),
             "zone_of": lambda site: self._sites.zone_of(site).key,
             "lasted": lambda record: _lasted(record, ask.now),
         }

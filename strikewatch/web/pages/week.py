@@ -14,7 +14,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import COMMON, MISUSE
 from strikewatch.engine.alarm_kpis import AlarmKpis, compute_kpis
 from strikewatch.engine.flood import Rules
-from strikewatch.review.charts.drawing import local
+from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.filter import Sites
 from strikewatch.storage.engines.shared import Place
 from strikewatch.storage.queries.alerts import intervals
@@ -48,7 +48,7 @@ class SiteWeek:
 
 def week_of(now: Instant, zone: ZoneInfo, back: int) -> tuple[Instant, Instant]:
     """The site's seven days that end with today, or so many weeks earlier: from midnight to midnight, ns."""
-    last = local(now, zone).date() - timedelta(days=DAYS * back)
+    last = local_time(now, zone).date() - timedelta(days=DAYS * back)
     return day_begins(last - timedelta(days=DAYS - 1), zone), day_begins(last + timedelta(days=1), zone)
 
 
@@ -72,17 +72,17 @@ class Week:
                 e.start_ns >= begin, e.start_ns < end
             )
             for site, hammer, start, spent in connection.execute(fired):
-                day = local(start, self._sites.zone_of(site)).date()
+                day = local_time(start, self._sites.zone_of(site)).date()
                 found[site, hammer].firing_h[day] += spent / (3600 * SECOND)
             raised = select(a.site, a.hammer, a.onset_ns).where(
                 a.fault.in_(OF_OPERATOR), a.onset_ns >= begin, a.onset_ns < end
             )
             for site, hammer, onset in connection.execute(raised):
-                found[site, hammer].faults[local(onset, self._sites.zone_of(site)).date()] += 1
+                found[site, hammer].faults[local_time(onset, self._sites.zone_of(site)).date()] += 1
             told = intervals(connection, end)
         weeks: dict[str, SiteWeek] = {}
         for (site, hammer), row in sorted(found.items()):
-            last = local(now, self._sites.zone_of(site)).date() - timedelta(days=DAYS * back)
+            last = local_time(now, self._sites.zone_of(site)).date() - timedelta(days=DAYS * back)
             days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
             if site not in weeks:
                 until = min(now, now - 7 * back * 86_400 * SECOND)
