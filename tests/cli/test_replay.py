@@ -188,7 +188,7 @@ def test_bouts_in_place_of_alerts(
     assert main(["replay", str(PAD), "--bouts", "--json"]) == 0
     records = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     frame = api.bouts(pd.read_parquet(PAD / "samples.parquet"))
-    assert [one["start"] for one in records] == frame["start"].tolist()
+    assert [pd.Timestamp(one["start"]) for one in records] == frame["start"].tolist()
     for one in records:
         assert (one["judged_s"] > 0) == (one["not_judged"] is None)
         assert one["judged_s"] <= one["firing_s"] + 1e-6
