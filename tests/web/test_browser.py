@@ -251,7 +251,7 @@ def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
     page.select_option("details[open] select[name=reason]", "broken")
     page.click("details[open] button")
     expect(page.locator(".story")).to_contain_text("T-417")
-    page.click("summary:text-is('Work from now on')")
+    page.click("summary:text-is('Change type of work')")
     page.select_option("details[open] select[name=work]", "benching")
     page.check("details[open] input[name=abrasive]")
     page.click("details[open] button")
@@ -308,7 +308,7 @@ def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none
     assert before - SECOND <= found[1] <= made + SECOND
     expect(page.locator("#kept")).to_be_hidden()
     expect(page.locator("#refused")).to_contain_text("not taken: Operator signs on")
-    page.click("text=Mend it")
+    page.click("text=Fix")
     expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
     page.fill("details[open] input[name=operator]", "op-14")
     page.click("details[open] button")

@@ -85,7 +85,7 @@ def test_an_hour_meter_that_reads_less_is_taken_with_a_reason_only(tmp_path: Pat
 @pytest.mark.parametrize(
     ("readings", "told"),
     [
-        ({"bushing": "second_groove_visible"}, "Lower bushing: use it on."),
+        ({"bushing": "second_groove_visible"}, "Lower bushing: keep in use."),
         ({"bushing": "second_groove_faint", "turned_before": False}, "Lower bushing: turn it, once."),
         ({"bushing": "second_groove_faint", "turned_before": True}, "Lower bushing: replace it."),
         ({"bore_mm": 120.0}, "Lower bushing. No limit of the bore is set"),

@@ -89,7 +89,7 @@ class Entering:
         return {"events": [one.json() for one in entries(self._place, self._key(q), q.limit)]}
 
     def enter(self, q: schemas.OneHammer, body: Entry, by: str) -> Any:
-        """Write down an event; the very same again changes nothing."""
+        """Log an event; the same event again changes nothing."""
         now = self._wall()
         key = self._key(q)
         told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
