@@ -68,7 +68,7 @@ def test_an_hour_meter_that_reads_less_is_taken_with_a_reason_only(tmp_path: Pat
         act = at.token("site office", "act")
         at.work(NOW, Event(SITE, HAMMER, "hours", NOW - 30 * SECOND, {"meter_h": 1234.5}))
         sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
-        assert "it stands at 1,234.5 h" in sheet
+        assert "Expected: 1,234.5 h" in sheet
         read = {"event": "hours", "time": "2026-02-25T06:14:00Z"}
         wrong = at.ask("POST", EVENTS, read | {"meter_h": 1200}, act)
         assert wrong.status == 422
