@@ -98,7 +98,7 @@ def test_each_broken_field_costs_itself(reference: list[dict[str, Any]], tmp_pat
     result = csv(tmp_path, "\n".join([*lines[:5], *broken, *lines[5:]]))
     assert +result.bad == {"time": 3, "hammer": 1, "fields": 2}
     assert +result.cells == {"active": 1, "oil_c": 1, "pressure_bar": 1}
-    assert "samples.csv: row 6: `time` '2026-03-04T25:00:01.100Z' is no date" in result.examples["time"]
+    assert "samples.csv: row 6: `time` '2026-03-04T25:00:01.100Z' is not a date" in result.examples["time"]
     assert "samples.csv: row 11: `oil_c` is 'warm'" in result.examples["oil_c"]
     assert "row 13: 6 fields where the first line has 5" in result.examples["fields"]
     assert [one["id"] for one in result.records] == [one["id"] for one in reference]
