@@ -44,7 +44,7 @@ def test_a_lost_connection_in_the_events_ends_what_is_held() -> None:
 def test_a_bound_that_cannot_be_is_a_mistake_in_the_settings() -> None:
     for hold_s, words in (
         ({"activ": 600.0}, "'activ' is not a channel"),
-        ({"oil_c": 1.0}, "oil_c holds 60 s"),
+        ({"oil_c": 1.0}, "oil_c is valid for 60 s"),
     ):
         with pytest.raises(SettingsError, match=words):
             strikewatch.replay(recording(5.0), settings={"faults": {"on_change": {"hold_s": hold_s}}})

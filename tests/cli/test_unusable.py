@@ -55,7 +55,7 @@ CASES: dict[str, tuple[Callable[[Path], Path], str, str]] = {
     "empty folder": (lambda path: path, "", "give a folder"),
     "only dot folders": (lambda path: _parquet(F)(path / ".x").parents[1], "", "give a folder"),
     "another kind of file": (_file("notes.txt", b"hello"), "notes.txt", "give a folder"),
-    "both tables": (_both, "fennick-hollow", "leave one"),
+    "both tables": (_both, "fennick-hollow", "keep one"),
     "no time": (_parquet(F.drop(columns="time")), "`time`", "a recorded shift has"),
     "no hammer": (_parquet(F.drop(columns="hammer")), "`hammer`", "a recorded shift has"),
     "integers as time": (_parquet(F.assign(time=F["time"].astype("int64"))), "`time`", "write timestamps"),

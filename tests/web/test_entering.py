@@ -264,7 +264,7 @@ def test_a_tool_that_does_not_suit_the_work_is_noted_where_both_are_written_down
         ):
             assert at.ask("POST", EVENTS, more | {"time": f"2026-02-25T06:0{minute}:00Z"}, act).status == 200
             sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
-            noted = "The blunt tool fitted is not what suits the recorded work (trenching)" in sheet
+            noted = "The fitted blunt tool does not suit the recorded work (trenching)" in sheet
             assert noted == (minute == 2)
             assert (
                 "no published source" in sheet.partition('id="unsuited"')[2].partition("</p>")[0]
