@@ -140,7 +140,7 @@ def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromi
     expect(row.locator('[data-slot="heard"]')).to_contain_text("ago", timeout=WAIT_MS)
     assert yard.processor.stop() == 0
     expect(page.locator("#lost")).to_be_visible(timeout=WAIT_MS)
-    expect(page.locator("#lost")).to_contain_text("what stands here is old")
+    expect(page.locator("#lost")).to_contain_text("This may be out of date")
     yard.processor.start()
     expect(page.locator("#lost")).to_be_hidden(timeout=WAIT_MS)
     yard.broker.stop()
