@@ -1,9 +1,8 @@
-"""Which alerts an endpoint is told of.
+"""Filters: which alerts an endpoint gets.
 
-An alert is told of from the first step at which it passes: usually when it is raised, else when it has grown worse.
-That first step is always sent as `raised`, with the record as it then stands; from then on the endpoint gets everything
-that becomes of the alert, whatever the filter says and at whatever hour. So a receiver sees `raised` first, without
-exception, and an alert that it was told of does not stay open there for ever.
+An endpoint gets an alert from the first step that the filter accepts: usually when it is raised, else when it
+escalates. That first step is always sent as `raised`, with the record as it is then; every later step of the alert is
+sent regardless of the filter and the hour. So a receiver always sees `raised` first, and also the end of every alert.
 """
 
 from collections.abc import Mapping
@@ -15,18 +14,18 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
-from strikewatch.detectors.registry import FAULTS as REGISTERED
+from strikewatch.detectors.registry import FAULTS as DETECTOR_FAULTS
 from strikewatch.engine.self_alerts import SELF_ALERTS
-from strikewatch.sinks.weekly_hours import Stretches, parse, within
+from strikewatch.sinks.weekly_hours import WeekRanges, in_ranges, parse
 
 FAULTS: Final = (
-    *REGISTERED,
+    *DETECTOR_FAULTS,
     *(fault.name for fault in SELF_ALERTS),
 )
 
 
 class Filter(BaseModel):
-    """What an alert must be to be sent here; each list that is left empty lets everything pass."""
+    """Conditions for an alert to be sent to an endpoint; an empty list accepts everything."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -38,7 +37,7 @@ class Filter(BaseModel):
     )
     hours: tuple[str, ...] = Field(
         default=(),
-        description="Only at these hours of the week at the site, such as Mon-Fri 06:00-18:00; empty: at all",
+        description="Only at these hours of the week at the site, such as Mon-Fri 06:00-18:00; empty: always",
     )
 
     @field_validator("faults")
@@ -55,22 +54,22 @@ class Filter(BaseModel):
         return texts
 
     @cached_property
-    def _stretches(self) -> Stretches:
+    def _ranges(self) -> WeekRanges:
         return parse(self.hours)
 
     def passes(self, record: Mapping[str, Any], now: Instant | None, zone: ZoneInfo) -> bool:
-        """Whether an alert, as its record stands, is for this endpoint at the wall time `now`; None: at any."""
+        """Return whether an alert's record passes the filter at the wall time `now`; None: ignore the hours."""
         return (
             (not self.sites or record["site"] in self.sites)
             and (not self.hammers or record["hammer"] in self.hammers)
             and (not self.faults or record["fault"] in self.faults)
             and PRIORITIES.index(record["priority"]) >= PRIORITIES.index(self.lowest)
-            and (now is None or not self.hours or within(self._stretches, now, zone))
+            and (now is None or not self.hours or in_ranges(self._ranges, now, zone))
         )
 
 
 class Sites(BaseModel):
-    """What is known of sites."""
+    """Properties of the sites."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -86,9 +85,7 @@ class Sites(BaseModel):
             try:
                 ZoneInfo(name)
             except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise ValueError(
-                    f"there is no time zone {name!r}; they are named like Europe/Dublin"
-                ) from None
+                raise ValueError(f"there is no time zone {name!r}; names are like Europe/Dublin") from None
         return given
 
     def zone_of(self, site: str) -> ZoneInfo:
@@ -96,12 +93,12 @@ class Sites(BaseModel):
 
 
 class Routes:
-    """The filters of all endpoints, by name: what the store asks when it queues."""
+    """The filters of all endpoints, by name; the store calls it when it queues messages."""
 
     def __init__(self, filters: Mapping[str, Filter], sites: Sites) -> None:
         self._filters = filters
         self._sites = sites
 
     def __call__(self, endpoint: str, record: Mapping[str, Any], now: Instant | None) -> bool:
-        """Whether an alert is for an endpoint at the wall time `now`; None: whatever the hour."""
+        """Return whether an endpoint gets an alert at the wall time `now`; None: at any time."""
         return self._filters[endpoint].passes(record, now, self._sites.zone_of(record["site"]))

@@ -1,4 +1,4 @@
-"""One attempt at one target: a signed POST over a connection that is kept open."""
+"""One attempt to deliver to a target: a signed POST over a connection that is kept open."""
 
 import http.client
 import time
@@ -10,77 +10,77 @@ from urllib.parse import urlsplit
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sinks import webhook
-from strikewatch.sinks.address import Resolver, look_up
-from strikewatch.sinks.connection import Line, context_of
-from strikewatch.sinks.retry_schedule import LONGEST_S
-from strikewatch.sinks.sender import Answer
+from strikewatch.sinks.address import Resolver, system_resolver
+from strikewatch.sinks.connection import HttpConnection, tls_context
+from strikewatch.sinks.retry_schedule import MAX_WAIT_S
+from strikewatch.sinks.sender import SendResult
 from strikewatch.sinks.target import Target
 from strikewatch.storage.outbox.messages import Message
 
-_ANSWER_BYTES: Final = 65_536
-"""So much of an answer is read to keep the connection in use; one that says more is hung up on."""
+_MAX_RESPONSE_BYTES: Final = 65_536
+"""How much of a response is read to keep the connection; after a longer response it is closed."""
 
 
 class Poster:
     """Posts to one target: no redirects, no proxies, only to checked addresses, in `timeout_s` altogether."""
 
-    def __init__(self, target: Target, keys: Sequence[bytes], resolve: Resolver = look_up) -> None:
+    def __init__(self, target: Target, keys: Sequence[bytes], resolve: Resolver = system_resolver) -> None:
         self._keys = keys
         self._timeout_s = target.timeout_s
         parts = urlsplit(target.url)
         self._path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-        self._line = Line(target, context_of(target), resolve)
+        self._connection = HttpConnection(target, tls_context(target), resolve)
 
-    def send(self, message: Message, now: Instant) -> Answer:
-        """Post a message of the outbox."""
+    def send(self, message: Message, now: Instant) -> SendResult:
+        """Post a message of the outbox, once."""
         return self.post(message.name, webhook.envelope(message), now)
 
-    def post(self, name: str, body: bytes, now: Instant) -> Answer:
-        """Try once, at wall time `now`; a kept connection that the other side has closed does not count."""
+    def post(self, name: str, body: bytes, now: Instant) -> SendResult:
+        """Post once, at wall time `now`; a kept connection that the other side has closed is opened again."""
         headers = webhook.headers(self._keys, name, now // SECOND, body)
-        line = self._line
-        line.due(time.monotonic() + self._timeout_s)
+        line = self._connection
+        line.set_deadline(time.monotonic() + self._timeout_s)
         try:
             if line.sock is not None:
-                line.story = ["over the connection kept open"]
+                line.trace = ["over the connection kept open"]
                 try:
-                    return self._once(headers, body, now)
+                    return self._exchange(headers, body, now)
                 except (ConnectionError, http.client.HTTPException):
                     line.close()
-            return self._once(headers, body, now)
+            return self._exchange(headers, body, now)
         except (OSError, http.client.HTTPException) as error:
             line.close()
-            return Answer(False, _words(error), story="\n".join(line.story))
+            return SendResult(False, _summary(error), trace="\n".join(line.trace))
 
-    def rest(self) -> None:
-        """Nothing more for now: the connection is kept."""
+    def idle(self) -> None:
+        """Do nothing: the connection is kept open."""
 
     def close(self) -> None:
-        self._line.close()
+        self._connection.close()
 
-    def _once(self, headers: dict[str, str], body: bytes, now: Instant) -> Answer:
-        line = self._line
+    def _exchange(self, headers: dict[str, str], body: bytes, now: Instant) -> SendResult:
+        line = self._connection
         line.request("POST", self._path, body, headers)
         response = line.getresponse()
         try:
-            response.read(_ANSWER_BYTES)
+            response.read(_MAX_RESPONSE_BYTES)
             whole = response.isclosed()
         except (OSError, http.client.HTTPException):
-            whole = False  # the status has come, and that is what counts
+            whole = False  # the status has arrived, and only that counts
         if not whole:
             line.close()
         status = response.status
-        return Answer(
+        return SendResult(
             200 <= status < 300,
             f"HTTP {status}",
             status == 410,
             _retry_after_s(response.headers.get("retry-after"), now),
-            "\n".join([*line.story, f"answered HTTP {status}"]),
+            "\n".join([*line.trace, f"answered HTTP {status}"]),
         )
 
 
 def _retry_after_s(value: str | None, now: Instant) -> float:
-    """The wait that Retry-After asks for (RFC 9110, section 10.2.3: seconds or a date); 0 without one."""
+    """Return the wait that Retry-After asks for (RFC 9110, section 10.2.3: seconds or a date), s; 0 without one."""
     if value is None:
         return 0.0
     if value.strip().isdecimal():
@@ -91,10 +91,10 @@ def _retry_after_s(value: str | None, now: Instant) -> float:
             wait_s = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() - now / SECOND
         except (ValueError, OverflowError):
             return 0.0
-    return min(max(wait_s, 0.0), LONGEST_S)
+    return min(max(wait_s, 0.0), MAX_WAIT_S)
 
 
-def _words(error: Exception) -> str:
-    """What went wrong, in short."""
+def _summary(error: Exception) -> str:
+    """Return the error in a few words."""
     kind = "Timeout" if isinstance(error, TimeoutError) else type(error).__name__
     return f"{kind}: {error}"[:200]

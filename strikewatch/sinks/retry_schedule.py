@@ -1,4 +1,4 @@
-"""When a message that was not taken is tried again, and when it is given up.
+"""The retry schedule: when a failed delivery is retried, and when it is given up.
 
 The default is the example of the Standard Webhooks specification 1.0.0 ("Deliverability and reliability"): ten attempts
 in 75 h 35 min.
@@ -9,12 +9,12 @@ from typing import Final
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-LONGEST_S: Final = 7 * 86_400.0
-"""The longest wait between two attempts, whoever asks for it (seconds)."""
+MAX_WAIT_S: Final = 7 * 86_400.0
+"""The longest wait between two attempts, also if a receiver asks for more (seconds)."""
 
 
 class Schedule(BaseModel):
-    """Waits between the attempts at one endpoint."""
+    """Waits between the delivery attempts at one endpoint."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -26,19 +26,19 @@ class Schedule(BaseModel):
         default=0.2,
         ge=0,
         le=1,
-        description="Each wait is lengthened by a random part of up to so much (fraction of it)",
+        description="Each wait is lengthened by a random part of up to this fraction of it",
     )
 
     @field_validator("retry_s")
     @classmethod
     def _waits(cls, waits: tuple[float, ...]) -> tuple[float, ...]:
-        if not all(0 < wait <= LONGEST_S for wait in waits):
+        if not all(0 < wait <= MAX_WAIT_S for wait in waits):
             raise ValueError("every wait must be above 0 and at most a week (604800 seconds)")
         return waits
 
     def wait_s(self, attempts: int, asked_s: float) -> float | None:
-        """s until the next attempt after so many; None: no more. Never less than the receiver `asked_s` for."""
+        """Return the wait after this many attempts, s; None: give up. At least the `asked_s` of the receiver."""
         if attempts > len(self.retry_s):
             return None
         wait_s = self.retry_s[attempts - 1] * (1 + random.uniform(0, self.jitter))
-        return min(max(wait_s, asked_s), LONGEST_S)
+        return min(max(wait_s, asked_s), MAX_WAIT_S)

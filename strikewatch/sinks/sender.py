@@ -1,4 +1,4 @@
-"""What the courier asks of whatever carries messages to one endpoint: a POST, or a message on MQTT."""
+"""The interface of a sender, which delivers messages to one endpoint: by a POST, or on MQTT."""
 
 from dataclasses import dataclass
 from typing import Protocol
@@ -8,27 +8,27 @@ from strikewatch.storage.outbox.messages import Message
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """What came of an attempt: `taken` if it was, `gone` if the endpoint wants no more ever, `words` in short.
+class SendResult:
+    """The result of an attempt. `gone`: the endpoint wants no more messages. `summary`: the result in a few words.
 
-    `retry_after_s` is the wait that it asks for, `story` how far the attempt came, a line each step.
+    `retry_after_s`: the wait that the receiver asks for. `trace`: the steps of the attempt, one line each.
     """
 
-    taken: bool
-    words: str
+    delivered: bool
+    summary: str
     gone: bool = False
     retry_after_s: float = 0.0
-    story: str = ""
+    trace: str = ""
 
 
 class Sender(Protocol):
-    """Carries messages to one endpoint; used by one thread."""
+    """Delivers messages to one endpoint; used by one thread."""
 
-    def send(self, message: Message, now: Instant) -> Answer:
-        """Try once, within bounds of time; what goes wrong is told, not raised."""
+    def send(self, message: Message, now: Instant) -> SendResult:
+        """Try once, within a time limit. Errors are returned, not raised."""
 
-    def rest(self) -> None:
-        """Nothing more for now."""
+    def idle(self) -> None:
+        """Release what need not be held while there is nothing to send."""
 
     def close(self) -> None:
-        """Nothing more at all."""
+        """Close the connection for good."""

@@ -1,4 +1,4 @@
-"""Where signed posts go: address, secrets, trust and time limits, as settings of endpoints and the heartbeat alike."""
+"""The target of signed posts: address, secrets, trust and time limits, for endpoints and the heartbeat."""
 
 import base64
 import binascii
@@ -14,8 +14,8 @@ from strikewatch.errors import SettingsError
 from strikewatch.sinks import address
 
 SECRET_PREFIX: Final = "whsec_"
-SECRETS: Final = 2
-"""So many at once: the present one, and the one before it while receivers change over."""
+MAX_SECRETS: Final = 2
+"""How many secrets may be in use at once: the current one, and the previous one during a rotation."""
 
 
 class Target(BaseModel):
@@ -37,23 +37,23 @@ class Target(BaseModel):
     )
     allow_private: tuple[str, ...] = Field(
         default=(),
-        description="Networks that may be posted to though they are not public, such as 10.1.0.0/16",
+        description="Private networks that may be posted to, such as 10.1.0.0/16",
     )
     allow_http: bool = Field(
-        default=False, description="Whether http:// may be used to public addresses, for all to read"
+        default=False, description="Whether http:// (not encrypted) may be used to public addresses"
     )
     connect_timeout_s: float = Field(
         default=5.0,
         gt=0,
         le=60,
-        description="How long a look-up, a connection or a TLS handshake may each take, s",
+        description="Time limit of each look-up, connection and TLS handshake, s",
     )
-    timeout_s: float = Field(default=15.0, gt=0, le=60, description="How long an attempt may take in all, s")
+    timeout_s: float = Field(default=15.0, gt=0, le=60, description="Time limit of a whole attempt, s")
 
     @field_validator("url")
     @classmethod
     def _address(cls, url: str) -> str:
-        whole = "must be a whole address, like https://alerts.example/strikewatch"
+        whole = "must be a complete address, like https://alerts.example/strikewatch"
         try:
             parts = urlsplit(url)
             host, _ = parts.hostname, parts.port
@@ -68,7 +68,7 @@ class Target(BaseModel):
     @field_validator("allow_private")
     @classmethod
     def _networks(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
-        address.networks(texts)
+        address.parse_networks(texts)
         return texts
 
     @model_validator(mode="after")
@@ -79,7 +79,7 @@ class Target(BaseModel):
 
 
 def read_secrets(settings: Target, place: str) -> tuple[bytes, ...]:
-    """The keys that the settings name, the present one first. Raises SettingsError, which never shows a secret."""
+    """Read the signing keys, the current one first. Raises SettingsError, which never shows a secret."""
     if settings.secret_file is not None:
         path = f"{place} secret_file"
         try:
@@ -93,7 +93,7 @@ def read_secrets(settings: Target, place: str) -> tuple[bytes, ...]:
             raise SettingsError([(path, f"the environment variable {settings.secret_env} is not set")])
     secrets = text.split()
     try:
-        if not 1 <= len(secrets) <= SECRETS:
+        if not 1 <= len(secrets) <= MAX_SECRETS:
             raise ValueError(f"holds {len(secrets)} secrets: give one, or two while receivers change over")
         return tuple(key_of(secret) for secret in secrets)
     except ValueError as error:
@@ -101,7 +101,7 @@ def read_secrets(settings: Target, place: str) -> tuple[bytes, ...]:
 
 
 def key_of(secret: str) -> bytes:
-    """The key in a secret of the form whsec_…; ValueError, without the secret, if it is not one."""
+    """Decode the key in a secret of the form whsec_…. Raises ValueError, which never shows the secret."""
     remedy = f"a signing secret is {SECRET_PREFIX} and then 24 to 64 bytes in base64"
     if not secret.startswith(SECRET_PREFIX):
         raise ValueError(remedy)

@@ -11,8 +11,8 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.sinks.dispatcher import Courier
-from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.dispatcher import Dispatcher
+from strikewatch.sinks.endpoint import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.sinks.target import key_of
 from strikewatch.storage.commit.step import StepRecord
@@ -65,8 +65,8 @@ class Yard:
         # how a courier carries has nothing to do with storms
         quiet = Alarms(flood_above=10**6, flood_below=1)
         self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
-        endpoints = [of_webhook(one) for one in self.endpoints]
-        self.courier = Courier(
+        endpoints = [webhook_endpoint(one) for one in self.endpoints]
+        self.courier = Dispatcher(
             self.store, endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
         )
         self.courier.start()
