@@ -2,8 +2,9 @@
 
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import mqtt
-from strikewatch.sinks.endpoint import Endpoint, webhook_endpoint
+from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.active import sent_records

@@ -1,4 +1,4 @@
-"""The delivery loop of one endpoint: load waiting messages, send those that are due, record the outcomes."""
+"""The delivery loop of an endpoint: load waiting messages, send those that are due, record the outcomes."""
 
 import time
 from collections.abc import Callable
@@ -8,10 +8,9 @@ from typing import Final
 import structlog
 
 from strikewatch.core.instant import SECOND, Instant, seconds
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.queue import AlertKey, Pending, Queue
-from strikewatch.sinks.retry_schedule import MAX_WAIT_S
-from strikewatch.sinks.sender import SendResult
+from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.sinks.urgent import UrgentMessages
 from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox, Outcome
 
@@ -27,7 +26,7 @@ GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
 
 class DeliveryLoop:
-    """The work of one endpoint, without a thread of its own."""
+    """The work of an endpoint, without a thread of its own."""
 
     def __init__(self, outbox: Outbox, endpoint: Endpoint, wall: Clock, monotonic: Clock) -> None:
         self.outbox = outbox
@@ -59,34 +58,33 @@ class DeliveryLoop:
         """Load the messages queued since the last call; due times become monotonic time, which never jumps."""
         wall, monotonic = self._wall(), self._monotonic()
         outcomes: list[Outcome] = []
-        early: list[str] = []
+        stored_names: list[str] = []
         while page := self.outbox.waiting(self._last_seq):
-            if (
-                page[0].external_changes != self._external_changes
-            ):  # earlier messages may wait again, and these must not overtake them
+            if page[0].external_changes != self._external_changes:
+                # earlier messages may wait again, and these must not overtake them
                 outcomes.clear()
-                early.clear()
+                stored_names.clear()
                 self._reload(page[0].external_changes)
                 continue
-            for one in page:
-                self._last_seq = one.seq
-                sent = self.urgent.find(one.name)
-                if sent is not None:
-                    early.append(one.name)
-                if one.blocked:
-                    outcomes.append(self._blocked(one.seq, one.attempts))
-                elif sent is not None and sent.outcome is not None:
-                    outcomes.append(replace(sent.outcome, seq=one.seq))
-                    self._unrecorded.add((one.site, one.alert_id))
-                elif sent is not None:
-                    self._queue.add(replace(one, attempts=sent.attempts), sent.due)
+            for message in page:
+                self._last_seq = message.seq
+                urgent = self.urgent.find(message.name)
+                if urgent is not None:
+                    stored_names.append(message.name)
+                if message.blocked:
+                    outcomes.append(self._blocked(message.seq, message.attempts))
+                elif urgent is not None and urgent.outcome is not None:
+                    outcomes.append(replace(urgent.outcome, seq=message.seq))
+                    self._unrecorded.add((message.site, message.alert_id))
+                elif urgent is not None:
+                    self._queue.add(replace(message, attempts=urgent.attempts), urgent.due)
                 else:
-                    wait = min(max(one.due - wall, 0), seconds(MAX_WAIT_S)) if one.attempts else 0
-                    self._queue.add(one, monotonic + wait)
+                    wait = min(max(message.due - wall, 0), seconds(MAX_WAIT_S)) if message.attempts else 0
+                    self._queue.add(message, monotonic + wait)
             if len(page) < PAGE_SIZE:
                 break
         self.outbox.record_outcomes(outcomes)
-        for name in early:
+        for name in stored_names:
             self.urgent.drop(name)
 
     def send_due(self, stopping: Callable[[], bool], interrupted: Callable[[], bool] = lambda: False) -> None:
@@ -96,19 +94,18 @@ class DeliveryLoop:
         for _ in range(BATCH_MESSAGES):
             if gone or stopping():
                 break
-            one = self._queue.take(self._monotonic())
-            if one is None:
+            pending = self._queue.take(self._monotonic())
+            if pending is None:
                 break
-            if (
-                one.alert_key in self._unrecorded
-            ):  # a repetition of the earlier message must not follow this one
+            if pending.alert_key in self._unrecorded:
+                # a repetition of the earlier message must not follow this one
                 self.outbox.record_outcomes(outcomes)
                 outcomes = []
                 self._flush()
-            self._unrecorded.add(one.alert_key)
-            made, gone = self.attempt(one.message or self.outbox.message(one.seq), one)
-            outcomes += made
-            if one.historic and interrupted():
+            self._unrecorded.add(pending.alert_key)
+            sent_outcomes, gone = self.attempt(pending.message or self.outbox.message(pending.seq), pending)
+            outcomes += sent_outcomes
+            if pending.historic and interrupted():
                 break
         self.outbox.record_outcomes(outcomes)
         if gone:
@@ -118,9 +115,9 @@ class DeliveryLoop:
         """Send only the message with this number, now."""
         message = self.outbox.message(number)
         self._queue.add(message, self._monotonic())
-        one = self._queue.take(self._monotonic())
-        assert one is not None
-        outcomes, gone = self.attempt(message, one)
+        pending = self._queue.take(self._monotonic())
+        assert pending is not None
+        outcomes, gone = self.attempt(message, pending)
         self.outbox.record_outcomes(outcomes)
         self.outbox.flush()
         if gone:
@@ -132,11 +129,11 @@ class DeliveryLoop:
         self._flush()
         self._sender.idle()
 
-    def attempt(self, message: Message, one: Pending) -> tuple[list[Outcome], bool]:
+    def attempt(self, message: Message, pending: Pending) -> tuple[list[Outcome], bool]:
         """Try to send a message; return the outcomes for it and its alert, and whether the endpoint is gone."""
         began = time.perf_counter_ns()
         result = self._sender.send(message, self._wall())
-        return self._outcomes_of(one, result, (time.perf_counter_ns() - began) // 1000), result.gone
+        return self._outcomes_of(pending, result, (time.perf_counter_ns() - began) // 1000), result.gone
 
     def _flush(self) -> None:
         self.outbox.flush()
@@ -148,29 +145,29 @@ class DeliveryLoop:
         self._queue.clear()
         self._last_seq = 0
 
-    def _outcomes_of(self, one: Pending, result: SendResult, took_us: int) -> list[Outcome]:
+    def _outcomes_of(self, pending: Pending, result: SendResult, took_us: int) -> list[Outcome]:
         now: Instant = self._wall()
-        attempts = one.attempts + 1
+        attempts = pending.attempts + 1
         tried = result.summary, now, took_us, result.trace
         if result.delivered:
-            self._queue.done(one)
-            return [Outcome(one.seq, "sent", attempts, now, *tried)]
+            self._queue.done(pending)
+            return [Outcome(pending.seq, "sent", attempts, now, *tried)]
         log = _log.bind(
-            endpoint=self._name, alert=one.alert_key[1], attempts=attempts, outcome=result.summary
+            endpoint=self._name, alert=pending.alert_key[1], attempts=attempts, outcome=result.summary
         )
-        final = result.gone or one.step == TEST
+        final = result.gone or pending.step == TEST
         wait_s = None if final else self._schedule.wait_s(attempts, result.retry_after_s)
         if wait_s is None:
             if not final:
                 log.error("delivery_parked", remedy="fix the receiver, then run: strikewatch deliveries send")
             return [
-                Outcome(one.seq, "parked", attempts, now, *tried),
-                *(self._blocked(each.seq, each.attempts) for each in self._queue.dead_letter(one)),
+                Outcome(pending.seq, "parked", attempts, now, *tried),
+                *(self._blocked(each.seq, each.attempts) for each in self._queue.dead_letter(pending)),
             ]
         wait = seconds(wait_s)
-        self._queue.retry(one, self._monotonic() + wait)
+        self._queue.retry(pending, self._monotonic() + wait)
         log.warning("delivery_failed", retry_s=round(wait / SECOND, 1))
-        return [Outcome(one.seq, "waiting", attempts, now + wait, *tried)]
+        return [Outcome(pending.seq, "waiting", attempts, now + wait, *tried)]
 
     def _blocked(self, seq: int, attempts: int) -> Outcome:
         now = self._wall()

@@ -46,8 +46,13 @@ class Dispatcher:
         failed: Callable[[BaseException], None] = lambda _: None,
     ) -> None:
         self._workers = [
-            Worker(one.name, DeliveryLoop(Outbox(store, one.name), one, wall, monotonic), monotonic, failed)
-            for one in endpoints
+            Worker(
+                endpoint.name,
+                DeliveryLoop(Outbox(store, endpoint.name), endpoint, wall, monotonic),
+                monotonic,
+                failed,
+            )
+            for endpoint in endpoints
         ]
 
     def start(self) -> None:
@@ -62,7 +67,7 @@ class Dispatcher:
     def send_urgent(self, messages: Sequence[tuple[str, Message]]) -> None:
         """Send (endpoint, message) before the database has stored them. Never blocks."""
         for worker in self._workers:
-            worker.send_urgent([message for endpoint, message in messages if endpoint == worker.name])
+            worker.send_urgent([message for name, message in messages if name == worker.name])
 
     def stop(self) -> None:
         """Finish the running attempts, record their outcomes, and end.
@@ -78,23 +83,23 @@ class Dispatcher:
     @property
     def failure(self) -> BaseException | None:
         """Return the error that ended a thread; None while all are alive."""
-        return next((one.failure for one in self._workers if one.failure), None)
+        return next((worker.failure for worker in self._workers if worker.failure), None)
 
     @property
     def switched_off(self) -> dict[str, str]:
         """Return the reason by endpoint that is switched off."""
-        return {one.name: one.off_reason for one in self._workers if one.off_reason}
+        return {worker.name: worker.off_reason for worker in self._workers if worker.off_reason}
 
 
 class Worker:
     """The thread that serves one endpoint."""
 
     def __init__(
-        self, name: str, work: DeliveryLoop, monotonic: Clock, failed: Callable[[BaseException], None]
+        self, name: str, loop: DeliveryLoop, monotonic: Clock, failed: Callable[[BaseException], None]
     ) -> None:
         self.name = name
         self.failure: BaseException | None = None
-        self._loop = work
+        self._loop = loop
         self._monotonic = monotonic
         self._failed = failed
         self._awake = threading.Event()

@@ -15,8 +15,7 @@ import structlog
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.settings import HeartbeatSettings
-from strikewatch.sinks.target import read_secrets
+from strikewatch.sinks.settings import HeartbeatSettings, read_secrets
 
 TYPE: Final = "strikewatch.heartbeat"
 _log: Final = structlog.get_logger("heartbeat")

@@ -24,8 +24,7 @@ from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import Instant
 from strikewatch.sinks import webhook
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.sender import SendResult
+from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.settings import MQTT_ALERTS, MqttSettings
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as BrokerSettings
@@ -70,14 +69,14 @@ class Publisher:
 
     def send(self, message: Message, now: Instant) -> SendResult:
         """Publish a step, then the active alerts; delivered once the broker has acknowledged both."""
-        until = time.monotonic() + self._settings.timeout_s
+        deadline_s = time.monotonic() + self._settings.timeout_s
         self._trace = []
         try:
-            client = self._client or self._connect(until)
-            self._publish(client, *self._step_message(message), until)
+            client = self._client or self._connect(deadline_s)
+            self._publish(client, *self._step_message(message), deadline_s)
             if self._settings.standing:
                 for topic, payload in self._active_messages(message, now):
-                    self._publish(client, topic, payload, until, retain=True)
+                    self._publish(client, topic, payload, deadline_s, retain=True)
         except (OSError, ValueError, _RefusedError) as error:
             self.close()
             kind = "Timeout: " if isinstance(error, TimeoutError) else ""
@@ -104,10 +103,10 @@ class Publisher:
         if message.step == "test":
             return []
         states = []
-        places = dict.fromkeys((one["site"], one["hammer"]) for one in body.get("alerts", [body]))
+        places = dict.fromkeys((alert["site"], alert["hammer"]) for alert in body.get("alerts", [body]))
         for site, hammer in (place for place in places if place[1]):  # not for an alert of a whole site
             alerts = self._active_alerts(site, hammer)
-            highest = max((one["priority"] for one in alerts), key=PRIORITIES.index, default=None)
+            highest = max((alert["priority"] for alert in alerts), key=PRIORITIES.index, default=None)
             state = {"time": instant.text(now), "highest": highest, "alerts": alerts}
             states.append(
                 (
@@ -117,14 +116,14 @@ class Publisher:
             )
         return states
 
-    def _connect(self, until: float) -> paho.Client:
+    def _connect(self, deadline_s: float) -> paho.Client:
         broker = self._broker
-        five = broker.version == "5"
+        is_v5 = broker.version == "5"
         client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
-            clean_session=None if five else True,
-            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
+            clean_session=None if is_v5 else True,
+            protocol=MQTTProtocolVersion.MQTTv5 if is_v5 else MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
         )
         if broker.username is not None:
@@ -136,7 +135,7 @@ class Publisher:
         self._trace.append(f"connecting to {broker.host} port {broker.port}")
         client.connect(broker.host, broker.port, keepalive=max(int(self._settings.timeout_s) * 2, 10))
         self._client = client
-        self._run_until(client, until, lambda: self._connected is not None)
+        self._run_until(client, deadline_s, lambda: self._connected is not None)
         reason = self._connected
         if reason is not None and reason.is_failure:
             raise _RefusedError(f"the broker refuses the connection: {reason}")
@@ -144,23 +143,23 @@ class Publisher:
         return client
 
     def _publish(
-        self, client: paho.Client, topic: str, payload: bytes, until: float, *, retain: bool = False
+        self, client: paho.Client, topic: str, payload: bytes, deadline_s: float, *, retain: bool = False
     ) -> None:
         properties = None
         if self._broker.version == "5":
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
             properties.ContentType = "application/json" if retain else webhook.CONTENT_TYPE
         info = client.publish(topic, payload, qos=1, retain=retain, properties=properties)
-        self._run_until(client, until, lambda: info.mid in self._acknowledged)
+        self._run_until(client, deadline_s, lambda: info.mid in self._acknowledged)
         reason = self._acknowledged.pop(info.mid)
         if reason.is_failure:
             raise _RefusedError(f"the broker refuses {topic}: {reason}; see its access list")
         self._trace.append(f"{topic}: {reason}")
 
-    def _run_until(self, client: paho.Client, until: float, done: Callable[[], bool]) -> None:
+    def _run_until(self, client: paho.Client, deadline_s: float, done: Callable[[], bool]) -> None:
         """Run the client's network loop until `done`. Raises TimeoutError, ConnectionError."""
         while not done():
-            if time.monotonic() >= until:
+            if time.monotonic() >= deadline_s:
                 raise TimeoutError("the broker does not answer in time")
             code = client.loop(_LOOP_S)
             if code != paho.MQTT_ERR_SUCCESS and not done():

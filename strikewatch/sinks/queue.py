@@ -51,12 +51,12 @@ class Queue:
         """Append a message to those of its alert; call in queued order."""
         kept = message if self._waiting < MAX_IN_MEMORY else None
         key = message.site, message.alert_id
-        one = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)
+        pending = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)
         self._waiting += 1
         waiting = self._by_alert.setdefault(key, deque())
-        waiting.append(one)
+        waiting.append(pending)
         if len(waiting) == 1:
-            self._offer(one)
+            self._offer(pending)
 
     def next_due(self) -> int | None:
         """Return when the next message is due; None while nothing waits."""
@@ -72,28 +72,28 @@ class Queue:
                 return heapq.heappop(heads)[2]
         return None
 
-    def done(self, one: Pending) -> None:
+    def done(self, pending: Pending) -> None:
         """Remove a message that was delivered; the next one of its alert may follow."""
-        waiting = self._by_alert[one.alert_key]
+        waiting = self._by_alert[pending.alert_key]
         waiting.popleft()
         self._waiting -= 1
         if waiting:
             self._offer(waiting[0])
         else:
-            del self._by_alert[one.alert_key]
+            del self._by_alert[pending.alert_key]
 
-    def dead_letter(self, one: Pending) -> list[Pending]:
+    def dead_letter(self, pending: Pending) -> list[Pending]:
         """Give up a message and all others of its alert; return the others, in order."""
-        behind = list(self._by_alert.pop(one.alert_key))[1:]
+        behind = list(self._by_alert.pop(pending.alert_key))[1:]
         self._waiting -= 1 + len(behind)
         return behind
 
-    def retry(self, one: Pending, due: int) -> None:
+    def retry(self, pending: Pending, due: int) -> None:
         """Keep a message as the first of its alert, to be sent again at `due`."""
-        one.attempts += 1
-        one.due = due
-        one.message = None
-        self._offer(one)
+        pending.attempts += 1
+        pending.due = due
+        pending.message = None
+        self._offer(pending)
 
     def clear(self) -> None:
         self._by_alert.clear()
@@ -101,5 +101,7 @@ class Queue:
         self._historic.clear()
         self._waiting = 0
 
-    def _offer(self, one: Pending) -> None:
-        heapq.heappush(self._historic if one.historic else self._current, (one.due, one.seq, one))
+    def _offer(self, pending: Pending) -> None:
+        heapq.heappush(
+            self._historic if pending.historic else self._current, (pending.due, pending.seq, pending)
+        )

@@ -13,7 +13,7 @@ import structlog
 
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import MAX_WAIT_S
+from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.storage.outbox.messages import Message, Outcome
 
 _log: Final = structlog.get_logger(__name__)
@@ -51,7 +51,7 @@ class UrgentMessages:
         self._messages.pop(name, None)
 
     def next_due(self) -> Instant | None:
-        return min((one.due for one in self._messages.values() if one.outcome is None), default=None)
+        return min((urgent.due for urgent in self._messages.values() if urgent.outcome is None), default=None)
 
     def send(self, stopping: Callable[[], bool]) -> None:
         """Send what is due; a message waits while an earlier one of its alert is not delivered."""
@@ -59,29 +59,33 @@ class UrgentMessages:
             message = self._new.popleft()
             self._messages.setdefault(message.name, UrgentMessage(message, self._monotonic()))
         blocked = set()
-        for one in self._messages.values():
-            key = one.message.site, one.message.alert_id
-            due = key not in blocked and one.due <= self._monotonic() and not stopping()
-            if one.outcome is None and due:
-                self._try(one)
-            if one.outcome is None:
+        for urgent in self._messages.values():
+            key = urgent.message.site, urgent.message.alert_id
+            due = key not in blocked and urgent.due <= self._monotonic() and not stopping()
+            if urgent.outcome is None and due:
+                self._try(urgent)
+            if urgent.outcome is None:
                 blocked.add(key)
 
-    def _try(self, one: UrgentMessage) -> None:
+    def _try(self, urgent: UrgentMessage) -> None:
         began = time.perf_counter_ns()
-        result = self._endpoint.sender.send(one.message, self._wall())
+        result = self._endpoint.sender.send(urgent.message, self._wall())
         took_us = (time.perf_counter_ns() - began) // 1000
-        one.attempts += 1
+        urgent.attempts += 1
         if result.delivered:
             now = self._wall()
-            one.outcome = Outcome(0, "sent", one.attempts, now, result.summary, now, took_us, result.trace)
+            urgent.outcome = Outcome(
+                0, "sent", urgent.attempts, now, result.summary, now, took_us, result.trace
+            )
             return
-        wait_s = None if result.gone else self._endpoint.schedule.wait_s(one.attempts, result.retry_after_s)
-        one.due = self._monotonic() + seconds(MAX_WAIT_S if wait_s is None else wait_s)
+        wait_s = (
+            None if result.gone else self._endpoint.schedule.wait_s(urgent.attempts, result.retry_after_s)
+        )
+        urgent.due = self._monotonic() + seconds(MAX_WAIT_S if wait_s is None else wait_s)
         _log.warning(
             "delivery_failed",
             endpoint=self._endpoint.name,
-            alert=one.message.alert_id,
-            attempts=one.attempts,
+            alert=urgent.message.alert_id,
+            attempts=urgent.attempts,
             outcome=result.summary,
         )

@@ -10,9 +10,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import SendResult
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store

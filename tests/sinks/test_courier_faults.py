@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from strikewatch.errors import SettingsError, StoreError
-from strikewatch.sinks.endpoint import webhook_endpoint
+from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.outbox.messages import Outbox, Outcome
 from tests.receiver import Answer, Receiver

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from strikewatch.sinks.address import system_resolver
+from strikewatch.sinks.endpoint import SendResult
 from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.sender import SendResult
-from strikewatch.sinks.target import Target
+from strikewatch.sinks.settings import Target
 from tests.certificates import Authority
 from tests.receiver import Receiver
 from tests.sinks.yard import KEY, LOOPBACK, START

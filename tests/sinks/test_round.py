@@ -6,9 +6,8 @@ from sqlalchemy import URL, text
 
 from strikewatch.core.instant import Instant
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import SendResult
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox

@@ -12,15 +12,14 @@ from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.sinks.dispatcher import Dispatcher
-from strikewatch.sinks.endpoint import webhook_endpoint
-from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.http_post import webhook_endpoint
+from strikewatch.sinks.settings import WebhookSettings, decode_secret
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.receiver import Receiver
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
-KEY = key_of(SECRET)
+KEY = decode_secret(SECRET)
 LOOPBACK = ("127.0.0.0/8",)
 START = 1_772_608_500_000_000_000
 

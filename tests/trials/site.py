@@ -12,10 +12,9 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.filter import Filter, Routes, Sites
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import SendResult
+from strikewatch.sinks.settings import Schedule
 from strikewatch.sources import mqtt
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
