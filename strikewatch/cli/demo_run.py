@@ -26,7 +26,7 @@ from strikewatch.service.run import Live
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks import log
 from strikewatch.storage.actions import tokens
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 
 GRACE_S: Final = 30.0
 """In the demo's time: half a second of real time."""
@@ -92,7 +92,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
 
 def _token(settings: Settings, now: instant.Instant) -> str:
     """To act at the page."""
-    with Beside(settings.store.where) as place, place.write() as connection:
+    with SharedDatabase(settings.store.where) as place, place.write() as connection:
         return tokens.add(connection, "demo", "review", now)
 
 

@@ -9,7 +9,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Final
 
 from strikewatch.errors import Rejected
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from strikewatch.sinks.webhook import verify
 
 OnAlert = Callable[[str, dict[str, Any]], None]
@@ -29,7 +29,7 @@ class Receiver:
     """
 
     def __init__(self, secret: str, on_alert: OnAlert, now_s: Callable[[], float] = time.time) -> None:
-        self._key = key_of(secret)
+        self._key = decode_secret(secret)
         self._on_alert = on_alert
         self._now_s = now_s
         self._lock = threading.Lock()

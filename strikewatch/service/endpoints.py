@@ -2,11 +2,12 @@
 
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import mqtt
-from strikewatch.sinks.endpoint import Endpoint, of_webhook
+from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.queries.standing_alerts import standing
+from strikewatch.storage.queries.active import sent_records
 
 
 def addresses(settings: Settings) -> dict[str, str]:
@@ -31,7 +32,7 @@ def open_store(settings: Settings) -> Store:
 
 def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
     """All endpoints, ready to send. Raises SettingsError where a secret cannot be read."""
-    found = [of_webhook(one) for one in settings.webhooks]
+    found = [webhook_endpoint(one) for one in settings.webhooks]
     if settings.mqtt_alerts.publish:
         routes = _routes(settings)
         found.append(
@@ -39,7 +40,7 @@ def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
                 settings.mqtt_alerts,
                 settings.mqtt,
                 lambda site, hammer: [
-                    one for one in standing(store, site, hammer) if routes(MQTT_ALERTS, one, None)
+                    one for one in sent_records(store, site, hammer) if routes(MQTT_ALERTS, one, None)
                 ],
             )
         )

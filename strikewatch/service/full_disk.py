@@ -11,7 +11,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.errors import StoreBlocked
 from strikewatch.sinks.log import log_changes
-from strikewatch.storage.commit.dry_run import rehearse
+from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message
 
@@ -32,9 +32,9 @@ class FullDisk:
 
     def look(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
         """What has become of the disk: to be stored with this step of the wall time `now`."""
-        if self._store.trouble is not None:
-            self._store.look_for_room()
-        full = self._store.trouble is not None
+        if self._store.disk_warning is not None:
+            self._store.check_disk_space()
+        full = self._store.disk_warning is not None
         changes = self._alert.update(full, (site for site, _ in hammers), now, self._monotonic())
         log_changes(changes)
         self._untold += changes
@@ -45,7 +45,7 @@ class FullDisk:
         changes = self.look(now, hammers)
         if self._untold:
             with suppress(StoreBlocked):  # also locked: with the next refusal
-                self._ahead(rehearse(self._store, self._untold, now))
+                self._ahead(queued_messages(self._store, self._untold, now))
                 self._untold.clear()
         return changes
 

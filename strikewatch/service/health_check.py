@@ -23,7 +23,7 @@ from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 
 Word = Literal["ok", "attention", "trouble"]
 MIB: Final = 1024 * 1024
@@ -131,7 +131,7 @@ def _signed_in(mqtt: Mqtt) -> Finding:
 def _database(settings: Settings) -> Iterator[Finding]:
     try:
         where = settings.store.where
-        with Beside(where) as place:
+        with SharedDatabase(where) as place:
             with place.read() as connection:
                 sqlite = connection.dialect.name == "sqlite"
                 said = connection.scalar(text("PRAGMA quick_check(1)")) if sqlite else "ok"
@@ -156,7 +156,7 @@ def _feeds(settings: Settings) -> Iterator[Finding]:
     now = round(time.time() * SECOND)
     since = (now // feed_problems.DAY - 1) * feed_problems.DAY
     try:
-        with Beside(settings.store.where) as place, place.read() as connection:
+        with SharedDatabase(settings.store.where) as place, place.read() as connection:
             found = feed_problems.search(connection, now, since=since)
     except StrikewatchError:
         return  # said of the database already

@@ -14,7 +14,7 @@ from strikewatch.errors import StoreBlocked
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.recorder import Recorder
-from strikewatch.storage.retention import Keeper
+from strikewatch.storage.retention import Retention
 
 _log: Final = structlog.get_logger("upkeep")
 
@@ -44,7 +44,7 @@ class Upkeep:
         self._wait = wait
         self._failed = failed
         self._recorder: Recorder | None = Recorder(store, settings.recording)
-        self._keeper = Keeper(store, settings.store, monotonic)
+        self._keeper = Retention(store, settings.store, monotonic)
         thread = threading.Thread(target=self._run, name="recorder")
         self.start = thread.start
         self.join = thread.join

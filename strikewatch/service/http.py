@@ -12,7 +12,7 @@ from strikewatch.service.review_jobs import Reviews
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
-from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.commit.store import Store
 from strikewatch.web.api.alert_routes import Deeds
 from strikewatch.web.api.delivery_routes import Sending
@@ -62,7 +62,7 @@ def open_board(
     ]
     gate = Gate(http, store, wall)
     press = Press(languages(http.words_folder))
-    desk = Desk(store, seconds(settings.alarms.longest_shelf_h * 3600))
+    desk = AlertActions(store, seconds(settings.alarms.longest_shelf_h * 3600))
     recordings = settings.recording.folder
     rules = Rules.of(settings.alarms)
     drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))

@@ -25,7 +25,7 @@ from strikewatch.service.systemd import Supervisor
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
-from strikewatch.sinks.dispatcher import Courier
+from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
 from strikewatch.sources.mqtt import CONNECTING, Status, Subscriber
 from strikewatch.web.live.worker_stats import Pulse
@@ -89,7 +89,7 @@ class Live:
         warm(_log.info)
         store = open_store(settings)
         try:
-            courier = Courier(store, endpoints(settings, store), self._wall, self._monotonic, self._fail)
+            courier = Dispatcher(store, endpoints(settings, store), self._wall, self._monotonic, self._fail)
             upkeep = Upkeep(store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail)
             subscriber = Subscriber(settings.mqtt, self._wall)
             worker = Worker(
@@ -100,13 +100,13 @@ class Live:
                 monotonic=self._monotonic,
                 told=courier.wake,
                 wait=self._wait,
-                ahead=courier.ahead,
+                ahead=courier.send_urgent,
             )
             heart = self._heart(
                 lambda: {
                     "messages": worker.messages,
-                    "endpoints_off": sorted(courier.off),
-                    "trouble": store.trouble,
+                    "endpoints_off": sorted(courier.switched_off),
+                    "trouble": store.disk_warning,
                 }
             )
             board = None

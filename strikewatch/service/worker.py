@@ -44,7 +44,7 @@ from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
 from strikewatch.sources.remedies import meaning
-from strikewatch.storage.actions.manual_events import Noted
+from strikewatch.storage.actions.manual_events import ManualEvents
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
@@ -122,7 +122,7 @@ class Worker:
         self.messages = 0
         self._full_disk = FullDisk(store, ahead, monotonic)
         self._present = Present(wall, monotonic, self._resume())
-        self._noted = Noted(store)
+        self._noted = ManualEvents(store)
 
     def present(self) -> list[tuple[Key, Any]]:
         """Every hammer's record as it stands; for before the first turn."""
@@ -216,7 +216,7 @@ class Worker:
             key = event.site, event.hammer
             if event.kind == "connection" and event.time == received:
                 event = self._dated(event, message.generation, step)
-            if event not in step.events and not self._store.knows(event):
+            if event not in step.events and not self._store.has_event(event):
                 step.events.append(event)
                 self._reorderer.add_event(event)
                 self._heard.setdefault(key, self._monotonic())
@@ -305,7 +305,7 @@ class Worker:
     def _take_noted(self) -> None:
         """Events that somebody entered beside the processor."""
         try:
-            noted = self._noted.take()
+            noted = self._noted.fetch_new()
         except StoreLost:
             raise
         except StoreError as error:
@@ -319,7 +319,7 @@ class Worker:
     def _look(self, now: Instant) -> bool:
         """Let what waits to be told come up; a database that refuses is asked again with the next look."""
         try:
-            return self._store.look(now)
+            return self._store.process_due(now)
         except StoreLost:
             raise
         except StoreError as error:

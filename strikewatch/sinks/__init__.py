@@ -1,1 +1,1 @@
-"""Alerts leave: log, webhook, MQTT, heartbeat, and the dispatcher that drains the outbox."""
+"""Send alerts: log, webhooks, MQTT and heartbeat, and the dispatcher that empties the outbox."""

@@ -1,8 +1,8 @@
-"""Which addresses may be connected to: the guard against being sent after machines that are nobody's business.
+"""Decide which addresses may be connected to: the guard against server-side request forgery.
 
-Whoever may name an endpoint's host could otherwise have us post to what only this machine can reach (server-side
-request forgery). A host's name is looked up once; every address it has must pass, and the connection is made to those
-very addresses: a name that answers differently a moment later changes nothing.
+Without it, a person who may set an endpoint's host could make us post to machines that only this one can reach. A host
+name is looked up once; each of its addresses must be allowed, and the connection is made to one of these addresses, so
+that a name which resolves differently a moment later has no effect.
 
 Ranges: IANA's special-purpose address registries (RFC 6890 as updated), RFC 6052 (NAT64), RFC 7526 (6to4 deprecated).
 """
@@ -16,10 +16,10 @@ from typing import Final
 Address = IPv4Address | IPv6Address
 Network = IPv4Network | IPv6Network
 Resolver = Callable[[str, int], list[str]]
-"""Host and port to addresses as text. Raises OSError where there are none."""
+"""(host, port) → addresses as text. Raises OSError if there are none."""
 
 _PUBLIC_6: Final = IPv6Network("2000::/3")
-"""All that has ever been given out to public IPv6 hosts; whatever lies outside has a special meaning."""
+"""The range of public IPv6 hosts; addresses outside it have special meanings."""
 _NAT64: Final = IPv6Network("64:ff9b::/96")
 _SPECIAL_6: Final = {
     IPv6Network("2001::/23"): "of IETF protocols, Teredo among them",
@@ -31,24 +31,24 @@ _RELAY_4: Final = IPv4Network("192.88.99.0/24")
 
 
 class ForbiddenAddressError(OSError):
-    """A host has an address that may not be connected to. The message names it, why, and the remedy."""
+    """A host has an address that may not be connected to; the message gives it, the reason and the remedy."""
 
 
-def networks(texts: Iterable[str]) -> tuple[Network, ...]:
-    """Networks from texts such as `10.1.0.0/16` or `fd00::/8`. Raises ValueError."""
+def parse_networks(texts: Iterable[str]) -> tuple[Network, ...]:
+    """Parse networks such as `10.1.0.0/16` or `fd00::/8`. Raises ValueError."""
     return tuple(ip_network(text) for text in texts)
 
 
-def fault(address: Address, allowed: Sequence[Network]) -> str | None:
-    """Why an address may not be connected to; None if it may. `allowed` are networks that may, though private."""
+def rejection_reason(address: Address, allowed: Sequence[Network]) -> str | None:
+    """Return why an address may not be connected to; None if it may. `allowed`: permitted private networks."""
     if isinstance(address, IPv6Address):
         inner = address.ipv4_mapped
         if inner is None and address in _NAT64:
             inner = IPv4Address(int(address) & 0xFFFF_FFFF)
         if inner is not None:
-            return fault(inner, allowed)
+            return rejection_reason(inner, allowed)
     if address.is_unspecified or address.is_multicast or address == IPv4Address("255.255.255.255"):
-        return "is no single machine's"
+        return "is not the address of a single machine"
     if any(address.version == network.version and address in network for network in allowed):
         return None
     if address.is_loopback:
@@ -65,37 +65,37 @@ def fault(address: Address, allowed: Sequence[Network]) -> str | None:
     return None if address in _PUBLIC_6 else "is private or reserved"
 
 
-def checked(
+def resolve_allowed(
     host: str, port: int, allowed: Sequence[Network], timeout_s: float, resolve: Resolver
 ) -> list[str]:
-    """The host's addresses, each once and each fit to be connected to.
+    """Resolve a host; return its addresses without duplicates.
 
-    Raises ForbiddenAddressError if any of them is not, TimeoutError, or the OSError of a name that is not known.
+    Raises ForbiddenAddressError if any of them may not be connected to, TimeoutError, or OSError for an unknown name.
     """
-    found = list(dict.fromkeys(_within(timeout_s, lambda: resolve(host, port))))
+    found = list(dict.fromkeys(_with_timeout(timeout_s, lambda: resolve(host, port))))
     for text in found:
-        why = fault(ip_address(text), allowed)
+        why = rejection_reason(ip_address(text), allowed)
         if why is not None:
             named = "" if text == host else f" (for {host})"
             raise ForbiddenAddressError(
-                f"not connected: {text}{named} {why}; if it is meant, name its network in allow_private"
+                f"not connected: {text}{named} {why}; if this is intended, add its network to allow_private"
             )
     return found
 
 
-def look_up(host: str, port: int) -> list[str]:
-    """All addresses that this machine's resolver knows, in its order of preference."""
+def system_resolver(host: str, port: int) -> list[str]:
+    """Resolve with this machine's resolver; return all addresses in its order of preference."""
     found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
     return [str(sockaddr[0]) for *_, sockaddr in found]
 
 
 def is_private(text: str) -> bool:
-    """Whether an address is not one of the open internet's."""
-    return fault(ip_address(text), ()) is not None
+    """Return whether an address is not a public internet address."""
+    return rejection_reason(ip_address(text), ()) is not None
 
 
-def _within(timeout_s: float, work: Callable[[], list[str]]) -> list[str]:
-    """The resolver knows no time limit: it is left to itself when it takes too long."""
+def _with_timeout(timeout_s: float, work: Callable[[], list[str]]) -> list[str]:
+    """Run the look-up in a thread and abandon it after `timeout_s`, since the resolver has no time limit."""
     done: list[list[str] | OSError] = []
 
     def run() -> None:

@@ -1,4 +1,4 @@
-"""One endpoint's rounds: learn what waits, send what is due, note what became of it."""
+"""The delivery loop of an endpoint: load waiting messages, send those that are due, record the outcomes."""
 
 import time
 from collections.abc import Callable
@@ -8,26 +8,25 @@ from typing import Final
 import structlog
 
 from strikewatch.core.instant import SECOND, Instant, seconds
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.queue import Line, Pending, Queue
-from strikewatch.sinks.retry_schedule import LONGEST_S
-from strikewatch.sinks.sender import Answer
-from strikewatch.sinks.urgent import Ahead
-from strikewatch.storage.outbox.messages import PAGE, TEST, Message, Outbox, Outcome
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.queue import AlertKey, Pending, Queue
+from strikewatch.sinks.settings import MAX_WAIT_S
+from strikewatch.sinks.urgent import UrgentMessages
+from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox, Outcome
 
 _log = structlog.get_logger(__name__)
 
 Clock = Callable[[], int]
 """Nanoseconds: `time.time_ns` or `time.monotonic_ns`, or a test's own."""
 
-BATCH: Final = 64
-"""Messages sent before a look at what else has come."""
-BEHIND: Final = "waits behind a parked message of its alert"
+BATCH_MESSAGES: Final = 64
+"""How many messages are sent before new ones are loaded."""
+BLOCKED: Final = "waits behind a parked message of its alert"
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
 
-class Round:
-    """The work of one endpoint, without a thread of its own."""
+class DeliveryLoop:
+    """The work of an endpoint, without a thread of its own."""
 
     def __init__(self, outbox: Outbox, endpoint: Endpoint, wall: Clock, monotonic: Clock) -> None:
         self.outbox = outbox
@@ -37,138 +36,142 @@ class Round:
         self._wall = wall
         self._monotonic = monotonic
         self._queue = Queue()
-        self._seen = 0
-        self._unwritten: set[Line] = set()
-        """Alerts of which something was sent that may not yet be on record: after a crash it is sent again."""
-        self._nudged = -1  # so that the first look asks whether it is on
-        self.ahead = Ahead(endpoint, wall, monotonic)
+        self._last_seq = 0
+        self._unrecorded: set[AlertKey] = set()
+        """Alerts with an outcome that may not be stored yet; after a crash their message is sent again."""
+        self._external_changes = -1  # so that the first refresh loads whether the endpoint is on
+        self.urgent = UrgentMessages(endpoint, wall, monotonic)
         self.close = endpoint.sender.close
 
     def next_due(self) -> Instant | None:
-        """When there is something to send, by the monotonic clock; None while nothing waits."""
-        dues = (self._queue.next_due(), self.ahead.next_due())
+        """Return when the next message is due (monotonic, ns); None while nothing waits."""
+        dues = (self._queue.next_due(), self.urgent.next_due())
         return min((due for due in dues if due is not None), default=None)
 
-    def heed(self) -> None:
-        """Look anew if somebody outside has changed what waits here."""
-        nudged = self.outbox.nudged()
-        if nudged != self._nudged:
-            self._look_anew(nudged)
+    def refresh(self) -> None:
+        """Reload if someone else has changed the waiting messages or switched the endpoint."""
+        external_changes = self.outbox.external_changes()
+        if external_changes != self._external_changes:
+            self._reload(external_changes)
 
-    def learn(self) -> None:
-        """Take in what was queued since the last look, with its due time on the clock that never jumps."""
+    def load(self) -> None:
+        """Load the messages queued since the last call; due times become monotonic time, which never jumps."""
         wall, monotonic = self._wall(), self._monotonic()
         outcomes: list[Outcome] = []
-        early: list[str] = []
-        while page := self.outbox.waiting(self._seen):
-            if page[0].nudged != self._nudged:  # earlier ones may wait again, which these must not overtake
+        stored_names: list[str] = []
+        while page := self.outbox.waiting(self._last_seq):
+            if page[0].external_changes != self._external_changes:
+                # earlier messages may wait again, and these must not overtake them
                 outcomes.clear()
-                early.clear()
-                self._look_anew(page[0].nudged)
+                stored_names.clear()
+                self._reload(page[0].external_changes)
                 continue
-            for one in page:
-                self._seen = one.seq
-                sent = self.ahead.find(one.name)
-                if sent is not None:
-                    early.append(one.name)
-                if one.behind:
-                    outcomes.append(self._behind(one.seq, one.attempts))
-                elif sent is not None and sent.outcome is not None:
-                    outcomes.append(replace(sent.outcome, seq=one.seq))
-                    self._unwritten.add((one.site, one.alert_id))
-                elif sent is not None:
-                    self._queue.add(replace(one, attempts=sent.attempts), sent.due)
+            for message in page:
+                self._last_seq = message.seq
+                urgent = self.urgent.find(message.name)
+                if urgent is not None:
+                    stored_names.append(message.name)
+                if message.blocked:
+                    outcomes.append(self._blocked(message.seq, message.attempts))
+                elif urgent is not None and urgent.outcome is not None:
+                    outcomes.append(replace(urgent.outcome, seq=message.seq))
+                    self._unrecorded.add((message.site, message.alert_id))
+                elif urgent is not None:
+                    self._queue.add(replace(message, attempts=urgent.attempts), urgent.due)
                 else:
-                    wait = min(max(one.due - wall, 0), seconds(LONGEST_S)) if one.attempts else 0
-                    self._queue.add(one, monotonic + wait)
-            if len(page) < PAGE:
+                    wait = min(max(message.due - wall, 0), seconds(MAX_WAIT_S)) if message.attempts else 0
+                    self._queue.add(message, monotonic + wait)
+            if len(page) < PAGE_SIZE:
                 break
-        self.outbox.settle(outcomes)
-        for name in early:
-            self.ahead.drop(name)
+        self.outbox.record_outcomes(outcomes)
+        for name in stored_names:
+            self.urgent.drop(name)
 
-    def drain(self, stopping: Callable[[], bool], news: Callable[[], bool] = lambda: False) -> None:
-        """Send what is due, up to a batch or until there is news, and note what became of it."""
+    def send_due(self, stopping: Callable[[], bool], interrupted: Callable[[], bool] = lambda: False) -> None:
+        """Send what is due, up to a batch or until interrupted, and record the outcomes."""
         outcomes: list[Outcome] = []
         gone = False
-        for _ in range(BATCH):
+        for _ in range(BATCH_MESSAGES):
             if gone or stopping():
                 break
-            one = self._queue.take(self._monotonic())
-            if one is None:
+            pending = self._queue.take(self._monotonic())
+            if pending is None:
                 break
-            if one.line in self._unwritten:  # a repeat of what was sent must not come after this
-                self.outbox.settle(outcomes)
+            if pending.alert_key in self._unrecorded:
+                # a repetition of the earlier message must not follow this one
+                self.outbox.record_outcomes(outcomes)
                 outcomes = []
-                self._write()
-            self._unwritten.add(one.line)
-            made, gone = self.attempt(one.message or self.outbox.message(one.seq), one)
-            outcomes += made
-            if one.historic and news():
+                self._flush()
+            self._unrecorded.add(pending.alert_key)
+            sent_outcomes, gone = self.attempt(pending.message or self.outbox.message(pending.seq), pending)
+            outcomes += sent_outcomes
+            if pending.historic and interrupted():
                 break
-        self.outbox.settle(outcomes)
+        self.outbox.record_outcomes(outcomes)
         if gone:
             self._switch_off()
 
-    def once(self, number: int) -> None:
-        """Send this one message now, and nothing else."""
+    def send_now(self, number: int) -> None:
+        """Send only the message with this number, now."""
         message = self.outbox.message(number)
         self._queue.add(message, self._monotonic())
-        one = self._queue.take(self._monotonic())
-        assert one is not None
-        outcomes, gone = self.attempt(message, one)
-        self.outbox.settle(outcomes)
+        pending = self._queue.take(self._monotonic())
+        assert pending is not None
+        outcomes, gone = self.attempt(message, pending)
+        self.outbox.record_outcomes(outcomes)
         self.outbox.flush()
         if gone:
             self._switch_off()
         self.close()
 
-    def rest(self) -> None:
-        """Nothing came for a while: write what is noted, and let go of what need not be held."""
-        self._write()
-        self._sender.rest()
+    def idle(self) -> None:
+        """Write the recorded outcomes and let the sender release its connection; call when nothing is due."""
+        self._flush()
+        self._sender.idle()
 
-    def attempt(self, message: Message, one: Pending) -> tuple[list[Outcome], bool]:
-        """Try to send a message; what becomes of it and of its line, and whether the endpoint is gone."""
+    def attempt(self, message: Message, pending: Pending) -> tuple[list[Outcome], bool]:
+        """Try to send a message; return the outcomes for it and its alert, and whether the endpoint is gone."""
         began = time.perf_counter_ns()
-        answer = self._sender.send(message, self._wall())
-        return self._judge(one, answer, (time.perf_counter_ns() - began) // 1000), answer.gone
+        result = self._sender.send(message, self._wall())
+        return self._outcomes_of(pending, result, (time.perf_counter_ns() - began) // 1000), result.gone
 
-    def _write(self) -> None:
+    def _flush(self) -> None:
         self.outbox.flush()
-        self._unwritten.clear()
+        self._unrecorded.clear()
 
-    def _look_anew(self, nudged: int) -> None:
-        self.outbox.look_anew()
-        self._nudged = nudged
+    def _reload(self, external_changes: int) -> None:
+        self.outbox.refresh()
+        self._external_changes = external_changes
         self._queue.clear()
-        self._seen = 0
+        self._last_seq = 0
 
-    def _judge(self, one: Pending, answer: Answer, took_us: int) -> list[Outcome]:
+    def _outcomes_of(self, pending: Pending, result: SendResult, took_us: int) -> list[Outcome]:
         now: Instant = self._wall()
-        attempts = one.attempts + 1
-        tried = answer.words, now, took_us, answer.story
-        if answer.taken:
-            self._queue.done(one)
-            return [Outcome(one.seq, "sent", attempts, now, *tried)]
-        tell = _log.bind(endpoint=self._name, alert=one.line[1], attempts=attempts, outcome=answer.words)
-        final = answer.gone or one.step == TEST
-        wait_s = None if final else self._schedule.wait_s(attempts, answer.retry_after_s)
+        attempts = pending.attempts + 1
+        tried = result.summary, now, took_us, result.trace
+        if result.delivered:
+            self._queue.done(pending)
+            return [Outcome(pending.seq, "sent", attempts, now, *tried)]
+        log = _log.bind(
+            endpoint=self._name, alert=pending.alert_key[1], attempts=attempts, outcome=result.summary
+        )
+        final = result.gone or pending.step == TEST
+        wait_s = None if final else self._schedule.wait_s(attempts, result.retry_after_s)
         if wait_s is None:
             if not final:
-                tell.error("delivery_parked", remedy="see to the receiver, then: strikewatch deliveries send")
+                log.error("delivery_parked", remedy="fix the receiver, then run: strikewatch deliveries send")
             return [
-                Outcome(one.seq, "parked", attempts, now, *tried),
-                *(self._behind(each.seq, each.attempts) for each in self._queue.park(one)),
+                Outcome(pending.seq, "parked", attempts, now, *tried),
+                *(self._blocked(each.seq, each.attempts) for each in self._queue.dead_letter(pending)),
             ]
         wait = seconds(wait_s)
-        self._queue.again(one, self._monotonic() + wait)
-        tell.warning("delivery_failed", retry_s=round(wait / SECOND, 1))
-        return [Outcome(one.seq, "waiting", attempts, now + wait, *tried)]
+        self._queue.retry(pending, self._monotonic() + wait)
+        log.warning("delivery_failed", retry_s=round(wait / SECOND, 1))
+        return [Outcome(pending.seq, "waiting", attempts, now + wait, *tried)]
 
-    def _behind(self, seq: int, attempts: int) -> Outcome:
+    def _blocked(self, seq: int, attempts: int) -> Outcome:
         now = self._wall()
-        return Outcome(seq, "parked", attempts, now, BEHIND, now)
+        return Outcome(seq, "parked", attempts, now, BLOCKED, now)
 
     def _switch_off(self) -> None:
         self.outbox.switch_off(GONE, self._wall())
@@ -177,5 +180,5 @@ class Round:
             "endpoint_off",
             endpoint=self._name,
             reason=GONE,
-            remedy="change its address in the settings, remove it, or: strikewatch deliveries on",
+            remedy="change its address in the settings, remove it, or run: strikewatch deliveries on",
         )

@@ -1,25 +1,44 @@
-"""An endpoint as the courier knows it, whatever carries its messages."""
+"""Endpoints that alerts are delivered to, and the interface of their senders: by a POST, or on MQTT."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
-from strikewatch.sinks.address import Resolver, look_up
-from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import Sender
-from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.sinks.target import read_secrets
+from strikewatch.core.instant import Instant
+from strikewatch.sinks.settings import Schedule
+from strikewatch.storage.outbox.messages import Message
+
+
+@dataclass(frozen=True, slots=True)
+class SendResult:
+    """The result of an attempt. `gone`: the endpoint wants no more messages. `summary`: the result in a few words.
+
+    `retry_after_s`: the wait that the receiver asks for. `trace`: the steps of the attempt, one line each.
+    """
+
+    delivered: bool
+    summary: str
+    gone: bool = False
+    retry_after_s: float = 0.0
+    trace: str = ""
+
+
+class Sender(Protocol):
+    """Delivers messages to one endpoint; used by one thread."""
+
+    def send(self, message: Message, now: Instant) -> SendResult:
+        """Try once, within a time limit. Errors are returned, not raised."""
+
+    def idle(self) -> None:
+        """Release what need not be held while there is nothing to send."""
+
+    def close(self) -> None:
+        """Close the connection for good."""
 
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """What an endpoint is called, when it is tried again, and what carries messages to it."""
+    """An endpoint: its name, its retry schedule, and the sender of its messages."""
 
     name: str
     schedule: Schedule
     sender: Sender
-
-
-def of_webhook(settings: WebhookSettings, resolve: Resolver = look_up) -> Endpoint:
-    """Raises SettingsError where a secret cannot be read."""
-    keys = read_secrets(settings, f"webhook {settings.name}")
-    return Endpoint(settings.name, settings, Poster(settings, keys, resolve))

@@ -1,7 +1,7 @@
-"""The dead man's heartbeat: a signed post every so often while all is well, so that its absence tells.
+"""The heartbeat: a signed POST at regular intervals while the processor is healthy, so that its absence is a signal.
 
-It does not go through the outbox and is not tried again: a beat that comes late says that all is well when it may not
-be. Whoever receives it should raise the alarm after missing about three.
+It does not go through the outbox and is not retried: a late heartbeat would report health that may have ended. The
+receiver should raise an alarm after about three missing heartbeats.
 """
 
 import json
@@ -15,15 +15,14 @@ import structlog
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.settings import HeartbeatSettings as Settings
-from strikewatch.sinks.target import read_secrets
+from strikewatch.sinks.settings import HeartbeatSettings, read_secrets
 
 TYPE: Final = "strikewatch.heartbeat"
 _log: Final = structlog.get_logger("heartbeat")
 
 
-def beat(name: str, every_s: float, now: Instant, state: Mapping[str, Any]) -> bytes:
-    """The CloudEvents event of one beat, in UTF-8. `state` is what the processor says of itself."""
+def heartbeat_event(name: str, every_s: float, now: Instant, state: Mapping[str, Any]) -> bytes:
+    """Return the CloudEvents event of one heartbeat, in UTF-8. `state`: what the processor reports of itself."""
     event = {
         "specversion": "1.0",
         "id": name,
@@ -37,15 +36,15 @@ def beat(name: str, every_s: float, now: Instant, state: Mapping[str, Any]) -> b
 
 
 class Heartbeat:
-    """The thread that beats. `healthy` tells what the processor says of itself, None while not all is well.
+    """The thread that sends heartbeats. `healthy` returns what the processor reports of itself; None: not healthy.
 
-    `wait(s)` waits for up to s and tells whether to stop; `failed` is called, from the thread, if it dies.
-    Raises SettingsError where the secret cannot be read.
+    `wait(s)` waits for up to s and returns whether to stop; `failed` is called, from the thread, if it dies.
+    Raises SettingsError if the secret cannot be read.
     """
 
     def __init__(
         self,
-        settings: Settings,
+        settings: HeartbeatSettings,
         healthy: Callable[[], Mapping[str, Any] | None],
         wall: Callable[[], Instant],
         wait: Callable[[float], bool],
@@ -57,12 +56,12 @@ class Heartbeat:
         self._wait = wait
         self._failed = failed
         self._poster = Poster(settings, read_secrets(settings, "heartbeat"))
-        self._trouble = ""
+        self._last_failure = ""
         self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
         self.start = self._thread.start
 
     def join(self) -> None:
-        """Wait for the end, once `wait` has told to stop."""
+        """Wait for the thread to end, after `wait` has returned True."""
         if self._thread.ident is not None:
             self._thread.join()
 
@@ -70,24 +69,24 @@ class Heartbeat:
         try:
             while not self._wait(self._settings.every_s):
                 state = self._healthy()
-                if state is not None and self._gone(state):
+                if state is not None and self._send(state):
                     return
-        except BaseException as error:  # noqa: BLE001  # a dead heart must be seen, whatever killed it
+        except BaseException as error:  # noqa: BLE001  # any error that ends the thread must be reported
             self._failed(error)
         finally:
             self._poster.close()
 
-    def _gone(self, state: Mapping[str, Any]) -> bool:
-        """One beat; whether the receiver wants no more."""
+    def _send(self, state: Mapping[str, Any]) -> bool:
+        """Send one heartbeat; return whether the receiver is gone for good."""
         now, name = self._wall(), uuid4().hex
-        answer = self._poster.post(name, beat(name, self._settings.every_s, now, state), now)
-        if answer.gone:
+        result = self._poster.post(name, heartbeat_event(name, self._settings.every_s, now, state), now)
+        if result.gone:
             _log.error(
-                "heartbeat_off", outcome=answer.words, remedy="the receiver says that it is gone for good"
+                "heartbeat_off", outcome=result.summary, remedy="the receiver says that it is gone for good"
             )
-        elif not answer.taken and not self._trouble:
-            _log.warning("heartbeat_not_taken", outcome=answer.words, story=answer.story)
-        elif answer.taken and self._trouble:
-            _log.info("heartbeat_taken_again")
-        self._trouble = "" if answer.taken else answer.words
-        return answer.gone
+        elif not result.delivered and not self._last_failure:
+            _log.warning("heartbeat_failed", outcome=result.summary, trace=result.trace)
+        elif result.delivered and self._last_failure:
+            _log.info("heartbeat_recovered")
+        self._last_failure = "" if result.delivered else result.summary
+        return result.gone

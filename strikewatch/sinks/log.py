@@ -1,7 +1,6 @@
-"""The log: one JSON object a line for machines, or a readable line for people. Alerts are in it too.
+"""The log, which also contains the alerts: one JSON object per line for machines, or one readable line for people.
 
-Levels say who must act: error = someone must come, warning = it went wrong and was recovered, info = what
-happened.
+Levels: error = a person must act, warning = a problem that was recovered from, info = normal operation.
 """
 
 import logging
@@ -14,14 +13,14 @@ import structlog
 from structlog.typing import EventDict, Processor
 
 from strikewatch.core.alert import Change
-from strikewatch.sinks.settings import LogSettings as Settings
+from strikewatch.sinks.settings import LogSettings
 
 ALERT: Final = "alert"
 _log = structlog.get_logger("strikewatch.alerts")
 
 
-def set_up(settings: Settings) -> None:
-    """Send all that logs, libraries included, to one place in one form. Raises OSError for a bad file."""
+def set_up(settings: LogSettings) -> None:
+    """Send all log lines, including those of libraries, to one place in one form. Raises OSError for a bad file."""
     handler: logging.Handler
     if settings.file is None:
         handler = logging.StreamHandler(sys.stderr)
@@ -38,7 +37,7 @@ def set_up(settings: Settings) -> None:
     if settings.form == "json":
         last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(ensure_ascii=False)]
     else:
-        last = [_plain, structlog.dev.ConsoleRenderer(colors=colours)]
+        last = [_alert_sentence, structlog.dev.ConsoleRenderer(colors=colours)]
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=[*shared, structlog.stdlib.add_logger_name],
@@ -63,14 +62,14 @@ def set_up(settings: Settings) -> None:
 
 
 def log_changes(changes: Iterable[Change]) -> None:
-    """One line for each change of an alert that is news: the step, and the record as it stands after it."""
+    """Log each change of an alert that is to be delivered: the step, and the record after it."""
     for change in changes:
         if change.deliver:
             _log.info(ALERT, step=change.step, **change.record)
 
 
-def _plain(_logger: Any, _method: str, line: EventDict) -> EventDict:
-    """For people: an alert as a sentence, without what the sentence says already."""
+def _alert_sentence(_logger: Any, _method: str, line: EventDict) -> EventDict:
+    """Turn an alert's line into a sentence for people, without the fields that it contains."""
     if line.get("event") != ALERT or "step" not in line:
         return line
     head = f"{line['hammer'] or line['site']} {line['fault']} {line['step']}"

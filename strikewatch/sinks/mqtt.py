@@ -1,11 +1,11 @@
-"""Alerts on MQTT, so that a lamp in the cab can react: what the webhooks get, on each hammer's own topic.
+"""Publish alerts on MQTT, for example for a lamp in the cab: what the webhooks get, on a topic of each hammer.
 
 `{prefix}/{site}/{hammer}/alerts`, QoS 1: every step as the same CloudEvents JSON that is posted (CloudEvents MQTT
 binding 1.0.2, structured mode; MQTT 5 carries its content type). `{prefix}/{site}/{hammer}/standing`, QoS 1 and
-retained: the alerts that stand now, so that a lamp which connects late knows. It is published before the attempt counts
-as done, and tells how things were at its `time`: a lamp must not take an old one for the present.
+retained: the alerts that are active now, for a lamp that connects later. It is published as part of the attempt and
+shows the state at its `time`, so a lamp must check how old it is.
 
-Nothing is subscribed to here, and the processor's own subscriptions (`samples`, `events`) match neither topic.
+This client subscribes to nothing, and the processor's own subscriptions (`samples`, `events`) match neither topic.
 """
 
 import json
@@ -24,28 +24,26 @@ from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import Instant
 from strikewatch.sinks import webhook
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.sender import Answer
-from strikewatch.sinks.settings import MQTT_ALERTS
-from strikewatch.sinks.settings import MqttSettings as Settings
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.settings import MQTT_ALERTS, MqttSettings
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
-from strikewatch.sources.mqtt.settings import Settings as Broker
+from strikewatch.sources.mqtt.settings import Settings as BrokerSettings
 from strikewatch.storage.outbox.messages import Message
 
-_TURN_S: Final = 0.1
+_LOOP_S: Final = 0.1
 
 
-def endpoint(settings: Settings, broker: Broker, standing: "Standing") -> Endpoint:
-    """The endpoint that publishes."""
+def endpoint(settings: MqttSettings, broker: BrokerSettings, standing: "ActiveAlerts") -> Endpoint:
+    """Return the endpoint that publishes on MQTT."""
     return Endpoint(MQTT_ALERTS, settings, Publisher(settings, broker, standing))
 
 
-Standing = Callable[[str, str], Sequence[dict[str, Any]]]
-"""Site and hammer → the records of the alerts that stand."""
+ActiveAlerts = Callable[[str, str], Sequence[dict[str, Any]]]
+"""(site, hammer) → records of the active alerts."""
 
 
 class _Client(paho.Client):
-    """The client on a socket whose peer's name is verified, and that is closed where it is not."""
+    """A client whose socket verifies the broker's name."""
 
     context: ssl.SSLContext | None = None
 
@@ -54,39 +52,39 @@ class _Client(paho.Client):
 
 
 class _RefusedError(Exception):
-    """The broker does not take it; the message says why."""
+    """The broker refused; the message says why."""
 
 
 class Publisher:
-    """Publishes to one broker; connects when there is something to say, and leaves when there is no more."""
+    """Publishes to one broker; connects when there is a message, and disconnects when there is none."""
 
-    def __init__(self, settings: Settings, broker: Broker, standing: Standing) -> None:
+    def __init__(self, settings: MqttSettings, broker: BrokerSettings, standing: ActiveAlerts) -> None:
         self._settings = settings
         self._broker = broker
-        self._standing = standing
+        self._active_alerts = standing
         self._client: paho.Client | None = None
         self._connected: ReasonCode | None = None
-        self._taken: dict[int, ReasonCode] = {}
-        self._story: list[str] = []
+        self._acknowledged: dict[int, ReasonCode] = {}
+        self._trace: list[str] = []
 
-    def send(self, message: Message, now: Instant) -> Answer:
-        """Publish a step and then what stands; done once the broker has both."""
-        until = time.monotonic() + self._settings.timeout_s
-        self._story = []
+    def send(self, message: Message, now: Instant) -> SendResult:
+        """Publish a step, then the active alerts; delivered once the broker has acknowledged both."""
+        deadline_s = time.monotonic() + self._settings.timeout_s
+        self._trace = []
         try:
-            client = self._client or self._connect(until)
-            self._publish(client, *self._step(message), until)
+            client = self._client or self._connect(deadline_s)
+            self._publish(client, *self._step_message(message), deadline_s)
             if self._settings.standing:
-                for topic, payload in self._states(message, now):
-                    self._publish(client, topic, payload, until, retain=True)
+                for topic, payload in self._active_messages(message, now):
+                    self._publish(client, topic, payload, deadline_s, retain=True)
         except (OSError, ValueError, _RefusedError) as error:
             self.close()
             kind = "Timeout: " if isinstance(error, TimeoutError) else ""
-            return Answer(False, f"{kind}{error}"[:200], story="\n".join(self._story))
-        return Answer(True, "taken by the broker", story="\n".join(self._story))
+            return SendResult(False, f"{kind}{error}"[:200], trace="\n".join(self._trace))
+        return SendResult(True, "acknowledged by the broker", trace="\n".join(self._trace))
 
-    def rest(self) -> None:
-        """Part from the broker until there is more: nobody is there to answer its pings."""
+    def idle(self) -> None:
+        """Disconnect until there is another message, since nothing answers the broker's pings meanwhile."""
         self.close()
 
     def close(self) -> None:
@@ -94,21 +92,21 @@ class Publisher:
         if client is not None:
             client.disconnect()
 
-    def _step(self, message: Message) -> tuple[str, bytes]:
-        told = json.loads(message.body)
-        place = [told.get("site"), told.get("hammer")] if message.step != "test" else ["test", "test"]
+    def _step_message(self, message: Message) -> tuple[str, bytes]:
+        body = json.loads(message.body)
+        place = [body.get("site"), body.get("hammer")] if message.step != "test" else ["test", "test"]
         names = [name for name in place if name]
         return "/".join([self._broker.prefix, *names, "alerts"]), webhook.envelope(message)
 
-    def _states(self, message: Message, now: Instant) -> list[tuple[str, bytes]]:
-        told = json.loads(message.body)
+    def _active_messages(self, message: Message, now: Instant) -> list[tuple[str, bytes]]:
+        body = json.loads(message.body)
         if message.step == "test":
             return []
         states = []
-        places = dict.fromkeys((one["site"], one["hammer"]) for one in told.get("alerts", [told]))
-        for site, hammer in (place for place in places if place[1]):  # of a site nobody's lamp is
-            alerts = self._standing(site, hammer)
-            highest = max((one["priority"] for one in alerts), key=PRIORITIES.index, default=None)
+        places = dict.fromkeys((alert["site"], alert["hammer"]) for alert in body.get("alerts", [body]))
+        for site, hammer in (place for place in places if place[1]):  # not for an alert of a whole site
+            alerts = self._active_alerts(site, hammer)
+            highest = max((alert["priority"] for alert in alerts), key=PRIORITIES.index, default=None)
             state = {"time": instant.text(now), "highest": highest, "alerts": alerts}
             states.append(
                 (
@@ -118,14 +116,14 @@ class Publisher:
             )
         return states
 
-    def _connect(self, until: float) -> paho.Client:
+    def _connect(self, deadline_s: float) -> paho.Client:
         broker = self._broker
-        five = broker.version == "5"
+        is_v5 = broker.version == "5"
         client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
-            clean_session=None if five else True,
-            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
+            clean_session=None if is_v5 else True,
+            protocol=MQTTProtocolVersion.MQTTv5 if is_v5 else MQTTProtocolVersion.MQTTv311,
             reconnect_on_failure=False,
         )
         if broker.username is not None:
@@ -134,36 +132,36 @@ class Publisher:
         client.connect_timeout = min(broker.connect_timeout_s, self._settings.timeout_s)
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish
-        self._story.append(f"connecting to {broker.host} port {broker.port}")
+        self._trace.append(f"connecting to {broker.host} port {broker.port}")
         client.connect(broker.host, broker.port, keepalive=max(int(self._settings.timeout_s) * 2, 10))
         self._client = client
-        self._turn(client, until, lambda: self._connected is not None)
+        self._run_until(client, deadline_s, lambda: self._connected is not None)
         reason = self._connected
         if reason is not None and reason.is_failure:
             raise _RefusedError(f"the broker refuses the connection: {reason}")
-        self._story.append(f"connected as {self._settings.client_id}")
+        self._trace.append(f"connected as {self._settings.client_id}")
         return client
 
     def _publish(
-        self, client: paho.Client, topic: str, payload: bytes, until: float, *, retain: bool = False
+        self, client: paho.Client, topic: str, payload: bytes, deadline_s: float, *, retain: bool = False
     ) -> None:
         properties = None
         if self._broker.version == "5":
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
             properties.ContentType = "application/json" if retain else webhook.CONTENT_TYPE
         info = client.publish(topic, payload, qos=1, retain=retain, properties=properties)
-        self._turn(client, until, lambda: info.mid in self._taken)
-        reason = self._taken.pop(info.mid)
+        self._run_until(client, deadline_s, lambda: info.mid in self._acknowledged)
+        reason = self._acknowledged.pop(info.mid)
         if reason.is_failure:
             raise _RefusedError(f"the broker refuses {topic}: {reason}; see its access list")
-        self._story.append(f"{topic}: {reason}")
+        self._trace.append(f"{topic}: {reason}")
 
-    def _turn(self, client: paho.Client, until: float, done: Callable[[], bool]) -> None:
-        """Let the client read and write until something is done."""
+    def _run_until(self, client: paho.Client, deadline_s: float, done: Callable[[], bool]) -> None:
+        """Run the client's network loop until `done`. Raises TimeoutError, ConnectionError."""
         while not done():
-            if time.monotonic() >= until:
+            if time.monotonic() >= deadline_s:
                 raise TimeoutError("the broker does not answer in time")
-            code = client.loop(_TURN_S)
+            code = client.loop(_LOOP_S)
             if code != paho.MQTT_ERR_SUCCESS and not done():
                 raise ConnectionError(f"the connection to the broker ended: {paho.error_string(code)}")
 
@@ -175,4 +173,4 @@ class Publisher:
     def _on_publish(
         self, _client: Any, _userdata: Any, mid: int, reason: ReasonCode, _properties: Any
     ) -> None:
-        self._taken[mid] = reason
+        self._acknowledged[mid] = reason

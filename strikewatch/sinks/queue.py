@@ -1,5 +1,7 @@
-"""Which message may go out next: the oldest of each alert, once its time has come; what is fresh before what is
-historic, so that hours of backlog hold up no alert of now.
+"""The queue of one endpoint: which message is sent next.
+
+It is the oldest of each alert, once it is due. Current alerts go before historic ones, so that a backlog of hours does
+not delay a current alert.
 """
 
 import heapq
@@ -9,19 +11,19 @@ from typing import Final
 
 from strikewatch.storage.outbox.messages import Message
 
-KEPT: Final = 200
-"""Messages held in memory whole; of more than that, only the place in line is."""
+MAX_IN_MEMORY: Final = 200
+"""How many messages are held in memory whole; of further ones, only the position."""
 
-Line = tuple[str, str]
-"""(site, alert id): its messages go out one after the other, in the order in which they were queued."""
+AlertKey = tuple[str, str]
+"""(site, alert id): its messages are sent one after the other, in queued order."""
 
 
 @dataclass(slots=True)
 class Pending:
-    """A message in its line. `due` is monotonic time (ns); `message` is kept only while few are waiting."""
+    """A queued message. `due`: monotonic time, ns. `message`: None if too many are waiting to hold it in memory."""
 
     seq: int
-    line: Line
+    alert_key: AlertKey
     step: str
     attempts: int
     due: int
@@ -32,13 +34,13 @@ class Pending:
 class Queue:
     """One endpoint's waiting messages. Times are monotonic nanoseconds.
 
-    A later step of an alert never overtakes an earlier one: only the head of each line is ever handed out,
-    and the line stands still until that one is `done`, comes `again`, or is parked with all of its line.
+    A later step of an alert never overtakes an earlier one: only the first message of each alert is taken, and the
+    others wait until that one is `done`, set to `retry`, or given up with all others (`dead_letter`).
     """
 
     def __init__(self) -> None:
-        self._lines: dict[Line, deque[Pending]] = {}
-        self._fresh: list[tuple[int, int, Pending]] = []
+        self._by_alert: dict[AlertKey, deque[Pending]] = {}
+        self._current: list[tuple[int, int, Pending]] = []
         self._historic: list[tuple[int, int, Pending]] = []
         self._waiting = 0
 
@@ -46,56 +48,60 @@ class Queue:
         return self._waiting
 
     def add(self, message: Message, due: int) -> None:
-        """Put a message at the end of its line; call in queued order."""
-        kept = message if self._waiting < KEPT else None
-        line = message.site, message.alert_id
-        one = Pending(message.seq, line, message.step, message.attempts, due, message.historic, kept)
+        """Append a message to those of its alert; call in queued order."""
+        kept = message if self._waiting < MAX_IN_MEMORY else None
+        key = message.site, message.alert_id
+        pending = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)
         self._waiting += 1
-        waiting = self._lines.setdefault(line, deque())
-        waiting.append(one)
+        waiting = self._by_alert.setdefault(key, deque())
+        waiting.append(pending)
         if len(waiting) == 1:
-            self._offer(one)
+            self._offer(pending)
 
     def next_due(self) -> int | None:
-        """When the next message may go out; None while nothing waits."""
-        return min((heads[0][0] for heads in (self._fresh, self._historic) if heads), default=None)
+        """Return when the next message is due; None while nothing waits."""
+        return min((heads[0][0] for heads in (self._current, self._historic) if heads), default=None)
 
     def take(self, now: int) -> Pending | None:
-        """Of the fresh the message that has been due longest, else of the historic, if any is due; follow with `done`,
-        `again` or `park`."""
-        for heads in (self._fresh, self._historic):
+        """Return the message that has been due longest, current ones first; None if none is due.
+
+        Call `done`, `retry` or `dead_letter` with it afterwards.
+        """
+        for heads in (self._current, self._historic):
             if heads and heads[0][0] <= now:
                 return heapq.heappop(heads)[2]
         return None
 
-    def done(self, one: Pending) -> None:
-        """It is finished with: its line moves up."""
-        line = self._lines[one.line]
-        line.popleft()
+    def done(self, pending: Pending) -> None:
+        """Remove a message that was delivered; the next one of its alert may follow."""
+        waiting = self._by_alert[pending.alert_key]
+        waiting.popleft()
         self._waiting -= 1
-        if line:
-            self._offer(line[0])
+        if waiting:
+            self._offer(waiting[0])
         else:
-            del self._lines[one.line]
+            del self._by_alert[pending.alert_key]
 
-    def park(self, one: Pending) -> list[Pending]:
-        """It is given up, and so is its whole line: what waited behind it, in order."""
-        behind = list(self._lines.pop(one.line))[1:]
+    def dead_letter(self, pending: Pending) -> list[Pending]:
+        """Give up a message and all others of its alert; return the others, in order."""
+        behind = list(self._by_alert.pop(pending.alert_key))[1:]
         self._waiting -= 1 + len(behind)
         return behind
 
-    def again(self, one: Pending, due: int) -> None:
-        """It stays at the head of its line, to be tried again at `due`."""
-        one.attempts += 1
-        one.due = due
-        one.message = None
-        self._offer(one)
+    def retry(self, pending: Pending, due: int) -> None:
+        """Keep a message as the first of its alert, to be sent again at `due`."""
+        pending.attempts += 1
+        pending.due = due
+        pending.message = None
+        self._offer(pending)
 
     def clear(self) -> None:
-        self._lines.clear()
-        self._fresh.clear()
+        self._by_alert.clear()
+        self._current.clear()
         self._historic.clear()
         self._waiting = 0
 
-    def _offer(self, one: Pending) -> None:
-        heapq.heappush(self._historic if one.historic else self._fresh, (one.due, one.seq, one))
+    def _offer(self, pending: Pending) -> None:
+        heapq.heappush(
+            self._historic if pending.historic else self._current, (pending.due, pending.seq, pending)
+        )

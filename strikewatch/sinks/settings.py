@@ -1,60 +1,204 @@
-"""Settings of the sinks: models only, so that reading settings loads no database or broker client."""
+"""Settings of the sinks, and the signing secrets that they name.
 
+Nothing here loads a database or broker client, so that reading settings stays fast. The default retry schedule is the
+example of the Standard Webhooks specification 1.0.0 ("Deliverability and reliability"): ten attempts in 75 h 35 min.
+"""
+
+import base64
+import binascii
+import os
+import random
+import re
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, Self
+from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from strikewatch.errors import SettingsError
+from strikewatch.sinks import address
 from strikewatch.sinks.filter import Filter
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.target import Target
 
 MQTT_ALERTS: Final = "mqtt"
 """What the MQTT endpoint is called in the outbox."""
+MAX_WAIT_S: Final = 7 * 86_400.0
+"""The longest wait between two attempts, also if a receiver asks for more (seconds)."""
+SECRET_PREFIX: Final = "whsec_"
+MAX_SECRETS: Final = 2
+"""How many secrets may be in use at once: the current one, and the previous one during a rotation."""
+
+
+class Schedule(BaseModel):
+    """Waits between the delivery attempts at one endpoint."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    retry_s: tuple[float, ...] = Field(
+        default=(5.0, 300.0, 1800.0, 7200.0, 18_000.0, 36_000.0, 50_400.0, 72_000.0, 86_400.0),
+        description="Waits between the attempts, s; after the last one the message is parked",
+    )
+    jitter: float = Field(
+        default=0.2,
+        ge=0,
+        le=1,
+        description="Each wait is lengthened by a random part of up to this fraction of it",
+    )
+
+    @field_validator("retry_s")
+    @classmethod
+    def _waits(cls, waits: tuple[float, ...]) -> tuple[float, ...]:
+        if not all(0 < wait <= MAX_WAIT_S for wait in waits):
+            raise ValueError("every wait must be above 0 and at most a week (604800 seconds)")
+        return waits
+
+    def wait_s(self, attempts: int, asked_s: float) -> float | None:
+        """Return the wait after this many attempts, s; None: give up. At least the `asked_s` of the receiver."""
+        if attempts > len(self.retry_s):
+            return None
+        wait_s = self.retry_s[attempts - 1] * (1 + random.uniform(0, self.jitter))
+        return min(max(wait_s, asked_s), MAX_WAIT_S)
+
+
+class Target(BaseModel):
+    """A receiver of signed posts."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    url: str = Field(description="Where to post, https:// (or http://, see allow_http)")
+    secret_file: Path | None = Field(
+        default=None,
+        description="File that holds the signing secret, whsec_ and 24 to 64 bytes in base64; two lines sign twice",
+    )
+    secret_env: str | None = Field(
+        default=None,
+        description="Environment variable that holds the signing secret, in place of a file; two, apart by a space",
+    )
+    ca_file: Path | None = Field(
+        default=None, description="Certificate authorities to trust in place of the system's"
+    )
+    allow_private: tuple[str, ...] = Field(
+        default=(),
+        description="Private networks that may be posted to, such as 10.1.0.0/16",
+    )
+    allow_http: bool = Field(
+        default=False, description="Whether http:// (not encrypted) may be used to public addresses"
+    )
+    connect_timeout_s: float = Field(
+        default=5.0,
+        gt=0,
+        le=60,
+        description="Time limit of each look-up, connection and TLS handshake, s",
+    )
+    timeout_s: float = Field(default=15.0, gt=0, le=60, description="Time limit of a whole attempt, s")
+
+    @field_validator("url")
+    @classmethod
+    def _address(cls, url: str) -> str:
+        whole = "must be a complete address, like https://alerts.example/strikewatch"
+        try:
+            parts = urlsplit(url)
+            host, _ = parts.hostname, parts.port
+        except ValueError as error:
+            raise ValueError(f"{whole} ({error})") from None
+        if parts.scheme not in ("http", "https") or not host or not re.fullmatch(r"[!-~]+", url):
+            raise ValueError(whole)
+        if parts.username is not None or parts.password is not None:
+            raise ValueError("must not hold a user or password: messages are signed instead")
+        return url
+
+    @field_validator("allow_private")
+    @classmethod
+    def _networks(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        address.parse_networks(texts)
+        return texts
+
+    @model_validator(mode="after")
+    def _one_secret(self) -> Self:
+        if (self.secret_file is None) == (self.secret_env is None):
+            raise ValueError("name the signing secret by either secret_file or secret_env")
+        return self
 
 
 class WebhookSettings(Schedule, Target):
-    """One endpoint that changes of alerts are posted to."""
+    """An endpoint that changes of alerts are posted to."""
 
     name: str = Field(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$", description="What the endpoint is called here, for good"
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$",
+        description="Name of the endpoint; do not change it later",
     )
-    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
+    filter: Filter = Field(default_factory=Filter, description="Which alerts are sent; empty: all")
 
 
 class MqttSettings(Schedule):
-    """Alerts published to the broker of `mqtt`, as an endpoint called mqtt."""
+    """Publishing of alerts to the broker of `mqtt`, as an endpoint named mqtt."""
 
-    publish: bool = Field(default=False, description="Whether alerts are published at all")
+    publish: bool = Field(default=False, description="Whether alerts are published")
     client_id: str = Field(
         default="strikewatch-alerts",
         pattern=r"^[A-Za-z0-9._\-]{1,64}$",
-        description="Name of this session at the broker; another than that of `mqtt`",
+        description="Client id of this session at the broker; must differ from that of `mqtt`",
     )
     standing: bool = Field(
-        default=True, description="Whether what stands is kept at the broker, for lamps that connect late"
+        default=True,
+        description="Whether active alerts are retained at the broker, for lamps that connect later",
     )
-    timeout_s: float = Field(default=15.0, gt=0, le=60, description="How long an attempt may take in all, s")
-    filter: Filter = Field(default_factory=Filter, description="Which alerts; all, if nothing is said")
+    timeout_s: float = Field(default=15.0, gt=0, le=60, description="Time limit of a whole attempt, s")
+    filter: Filter = Field(default_factory=Filter, description="Which alerts are sent; empty: all")
 
 
 class HeartbeatSettings(Target):
-    """Where the heartbeat goes. Left out: nowhere."""
+    """Where the heartbeat is sent; without these settings, there is none."""
 
-    every_s: float = Field(default=60.0, ge=1, le=3600, description="Time between two beats, s")
+    every_s: float = Field(default=60.0, ge=1, le=3600, description="Time between two heartbeats, s")
 
 
 class LogSettings(BaseModel):
-    """What the log looks like and where it goes."""
+    """Form, level and destination of the log."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     form: Literal["json", "console"] = Field(
-        default="console", description="What lines look like: json, one object a line, or console, for people"
+        default="console", description="Form of the lines: json, one object per line, or console, for people"
     )
     level: Literal["debug", "info", "warning", "error"] = Field(
-        default="info", description="The least level shown: debug, info (alerts are), warning or error"
+        default="info", description="Lowest level shown: debug, info (includes alerts), warning or error"
     )
     file: Path | None = Field(
-        default=None, description="File to append to, reopened when rotated away; left out: standard error"
+        default=None, description="File to append to, reopened after rotation; left out: standard error"
     )
+
+
+def read_secrets(settings: Target, place: str) -> tuple[bytes, ...]:
+    """Read the signing keys, the current one first. Raises SettingsError, which never shows a secret."""
+    if settings.secret_file is not None:
+        path = f"{place} secret_file"
+        try:
+            text = settings.secret_file.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError([(path, f"cannot read {settings.secret_file}: {error}")]) from None
+    else:
+        path = f"{place} secret_env"
+        text = os.environ.get(settings.secret_env or "", "")
+        if not text:
+            raise SettingsError([(path, f"the environment variable {settings.secret_env} is not set")])
+    secrets = text.split()
+    try:
+        if not 1 <= len(secrets) <= MAX_SECRETS:
+            raise ValueError(f"holds {len(secrets)} secrets: give one, or two while receivers change over")
+        return tuple(decode_secret(secret) for secret in secrets)
+    except ValueError as error:
+        raise SettingsError([(path, str(error))]) from None
+
+
+def decode_secret(secret: str) -> bytes:
+    """Decode the key in a secret of the form whsec_…. Raises ValueError, which never shows the secret."""
+    remedy = f"a signing secret is {SECRET_PREFIX} and then 24 to 64 bytes in base64"
+    if not secret.startswith(SECRET_PREFIX):
+        raise ValueError(remedy)
+    try:
+        key = base64.b64decode(secret.removeprefix(SECRET_PREFIX), validate=True)
+    except binascii.Error:
+        raise ValueError(remedy) from None
+    if not 24 <= len(key) <= 64:
+        raise ValueError(f"{remedy}, this one has {len(key)}")
+    return key

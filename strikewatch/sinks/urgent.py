@@ -1,6 +1,6 @@
-"""What is told before the database can hold it: sent from memory, under the name that the stored message will have.
+"""Urgent messages: sent from memory before the database can store them, under the name of the later stored message.
 
-That one is then on record as sent and does not go out again.
+The stored message is then recorded as sent, and not sent again.
 """
 
 import time
@@ -13,15 +13,15 @@ import structlog
 
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import LONGEST_S
+from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.storage.outbox.messages import Message, Outcome
 
 _log: Final = structlog.get_logger(__name__)
 
 
 @dataclass(slots=True)
-class Early:
-    """One message; `due` by the monotonic clock. `outcome` (of no number yet) once it has been taken."""
+class UrgentMessage:
+    """One message. `due`: monotonic time, ns. `outcome`: once delivered; its number is not known yet."""
 
     message: Message
     due: Instant
@@ -29,8 +29,8 @@ class Early:
     outcome: Outcome | None = None
 
 
-class Ahead:
-    """The early messages of one endpoint, few and in order. `add` may be called by any thread."""
+class UrgentMessages:
+    """The urgent messages of one endpoint, few and in order. Any thread may call `add`."""
 
     def __init__(
         self, endpoint: Endpoint, wall: Callable[[], Instant], monotonic: Callable[[], Instant]
@@ -39,49 +39,53 @@ class Ahead:
         self._wall = wall
         self._monotonic = monotonic
         self._new: deque[Message] = deque()
-        self._early: dict[str, Early] = {}
-        self.find = self._early.get
-        """By name; None for what was never early."""
+        self._messages: dict[str, UrgentMessage] = {}
+        self.find = self._messages.get
+        """Return a message by name; None if it was never urgent."""
 
     def add(self, messages: Sequence[Message]) -> None:
         self._new.extend(messages)
 
     def drop(self, name: str) -> None:
-        """From now on the database has it."""
-        self._early.pop(name, None)
+        """Forget a message that the database has stored."""
+        self._messages.pop(name, None)
 
     def next_due(self) -> Instant | None:
-        return min((one.due for one in self._early.values() if one.outcome is None), default=None)
+        return min((urgent.due for urgent in self._messages.values() if urgent.outcome is None), default=None)
 
     def send(self, stopping: Callable[[], bool]) -> None:
-        """Send what is due, of each alert one after the other."""
+        """Send what is due; a message waits while an earlier one of its alert is not delivered."""
         while self._new:
             message = self._new.popleft()
-            self._early.setdefault(message.name, Early(message, self._monotonic()))
-        held_up = set()
-        for one in self._early.values():
-            line = one.message.site, one.message.alert_id
-            due = line not in held_up and one.due <= self._monotonic() and not stopping()
-            if one.outcome is None and due:
-                self._try(one)
-            if one.outcome is None:
-                held_up.add(line)
+            self._messages.setdefault(message.name, UrgentMessage(message, self._monotonic()))
+        blocked = set()
+        for urgent in self._messages.values():
+            key = urgent.message.site, urgent.message.alert_id
+            due = key not in blocked and urgent.due <= self._monotonic() and not stopping()
+            if urgent.outcome is None and due:
+                self._try(urgent)
+            if urgent.outcome is None:
+                blocked.add(key)
 
-    def _try(self, one: Early) -> None:
+    def _try(self, urgent: UrgentMessage) -> None:
         began = time.perf_counter_ns()
-        answer = self._endpoint.sender.send(one.message, self._wall())
+        result = self._endpoint.sender.send(urgent.message, self._wall())
         took_us = (time.perf_counter_ns() - began) // 1000
-        one.attempts += 1
-        if answer.taken:
+        urgent.attempts += 1
+        if result.delivered:
             now = self._wall()
-            one.outcome = Outcome(0, "sent", one.attempts, now, answer.words, now, took_us, answer.story)
+            urgent.outcome = Outcome(
+                0, "sent", urgent.attempts, now, result.summary, now, took_us, result.trace
+            )
             return
-        wait_s = None if answer.gone else self._endpoint.schedule.wait_s(one.attempts, answer.retry_after_s)
-        one.due = self._monotonic() + seconds(LONGEST_S if wait_s is None else wait_s)
+        wait_s = (
+            None if result.gone else self._endpoint.schedule.wait_s(urgent.attempts, result.retry_after_s)
+        )
+        urgent.due = self._monotonic() + seconds(MAX_WAIT_S if wait_s is None else wait_s)
         _log.warning(
             "delivery_failed",
             endpoint=self._endpoint.name,
-            alert=one.message.alert_id,
-            attempts=one.attempts,
-            outcome=answer.words,
+            alert=urgent.message.alert_id,
+            attempts=urgent.attempts,
+            outcome=result.summary,
         )

@@ -1,4 +1,4 @@
-"""The webhook's message: a CloudEvents 1.0 envelope, signed per the open Standard Webhooks specification.
+"""Webhook messages: a CloudEvents 1.0 envelope, signed per the open Standard Webhooks specification.
 
 CloudEvents 1.0.2, JSON event format, structured mode: https://github.com/cloudevents/spec
 Standard Webhooks 1.0.0: https://github.com/standard-webhooks/standard-webhooks
@@ -19,19 +19,19 @@ from strikewatch.storage.outbox.messages import TEST, Message
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
 TOLERANCE_S: Final = 300
-"""How far a message's time stamp may lie from the receiver's clock, against replays (seconds)."""
+"""How far a message's timestamp may be from the receiver's clock, against replayed messages (seconds)."""
 
 
 def envelope(message: Message) -> bytes:
-    """The CloudEvents event that carries an alert's record, or a digest of several, in UTF-8.
+    """Return the CloudEvents event with an alert's record, or a digest of several, in UTF-8.
 
-    `time` is when the step was found, for every step alike; when the fault began and ended is in the record.
+    Its `time` is when the step was found; when the fault began and ended is in the record.
     """
     record: dict[str, Any] = json.loads(message.body)
     event = {
         "specversion": "1.0",
         "id": message.name,
-        # a flood is of a site, all else of a hammer
+        # a flood belongs to a site, everything else to a hammer
         "source": "/".join(
             ["/strikewatch", *(quote(record[k], safe="") for k in ("site", "hammer") if record[k])]
         ),
@@ -45,15 +45,15 @@ def envelope(message: Message) -> bytes:
 
 
 def sign(key: bytes, name: str, at_s: int, body: bytes) -> str:
-    """The `webhook-signature` of a body sent under `name` at the Unix time `at_s` (seconds)."""
+    """Return the `webhook-signature` of a body sent under `name` at the Unix time `at_s` (seconds)."""
     signed = hmac.digest(key, f"{name}.{at_s}.".encode() + body, hashlib.sha256)
     return f"v1,{base64.b64encode(signed).decode()}"
 
 
 def headers(keys: Sequence[bytes], name: str, at_s: int, body: bytes) -> dict[str, str]:
-    """All headers of one attempt, signed with each key.
+    """Return the headers of one attempt, signed with each key.
 
-    `name` stays the same over retries so that receivers can drop repeats.
+    `name` is the same for all retries, so that receivers can drop repetitions.
     """
     return {
         "content-type": CONTENT_TYPE,
@@ -64,9 +64,9 @@ def headers(keys: Sequence[bytes], name: str, at_s: int, body: bytes) -> dict[st
 
 
 def verify(key: bytes, received: Mapping[str, str], body: bytes, now_s: float) -> dict[str, Any]:
-    """For receivers: the event in a body whose signature and time hold good; Rejected otherwise.
+    """Verify signature and timestamp, for receivers; return the event in the body. Raises Rejected.
 
-    `received` maps header names in lower case to values.
+    `received`: values by header name in lower case.
     """
     name = received.get("webhook-id", "")
     stamp = received.get("webhook-timestamp", "")

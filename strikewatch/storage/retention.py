@@ -1,8 +1,8 @@
-"""What is old goes, a little at a time: a batch in a transaction of its own, between the steps.
+"""Remove old data in small batches, each in its own transaction between the steps.
 
-Never removed: an alert that stands, one that is shelved or waits for somebody, one of which something is still to be
-delivered; and what an endpoint was told of such an alert. Freed pages are used again, so the file grows to what the
-times below hold and no further.
+Never removed: active and shelved alerts, alerts that wait for acknowledgement, alerts with a message to be delivered,
+and the messages sent about any of these. SQLite reuses freed pages, so the file stops growing once it holds the
+retention times below.
 """
 
 from collections.abc import Callable
@@ -31,14 +31,14 @@ from strikewatch.storage.settings import Settings
 
 _log = structlog.get_logger(__name__)
 
-BATCH: Final = 200
-"""Rows removed in one transaction: some milliseconds, a sync included."""
-EVERY_NS: Final = 3600 * SECOND
+BATCH_ROWS: Final = 200
+"""How many rows one transaction removes: it takes some milliseconds, including the sync."""
+RUN_EVERY_NS: Final = 3600 * SECOND
 DAY: Final = 86_400 * SECOND
 
 
-class Keeper:
-    """A thread calls `tick` every now and then; with `monotonic`, ns, it looks again an hour after it is through."""
+class Retention:
+    """Removes old data. Call `tick` often; a pass over all rules begins an hour after the last one."""
 
     def __init__(self, store: Store, settings: Settings, monotonic: Callable[[], Instant]) -> None:
         self._store = store
@@ -49,34 +49,34 @@ class Keeper:
         self._next = monotonic()
 
     def tick(self, now: Instant) -> None:
-        """Remove a batch, if there is one; `now` is the wall clock. Raises StoreError."""
+        """Remove the next batch, if any; `now`: wall time. Raises StoreError."""
         if self._monotonic() < self._next:
             return
         name, rule = _RULES[self._at]
         removed = rule(self._store, now - int(self._days[self._at] * DAY)) if self._days[self._at] else 0
         self._removed[name] = self._removed.get(name, 0) + removed
-        if removed == BATCH:
+        if removed == BATCH_ROWS:
             return
         self._at = (self._at + 1) % len(_RULES)
         if self._at == 0:
-            self._next = self._monotonic() + EVERY_NS
-            removed_in_all = {name: n for name, n in self._removed.items() if n}
+            self._next = self._monotonic() + RUN_EVERY_NS
+            totals = {name: n for name, n in self._removed.items() if n}
             self._removed.clear()
-            if removed_in_all:
-                _log.info("old_removed", **removed_in_all)
+            if totals:
+                _log.info("old_removed", **totals)
 
 
 _Rule = Callable[[Store, Instant], int]
-"""(store, wall time) → how many were removed that are older."""
+"""(store, wall time) → how many older rows were removed."""
 
 
 def _batches(find: Select[Any], remove: Callable[[Connection, list[dict[str, Any]]], None]) -> _Rule:
-    """A rule that looks without holding up the writer, then removes what it found by its keys."""
-    wanted = find.limit(BATCH)
+    """Return a rule that finds rows without blocking the writer, then removes them by their keys."""
+    query = find.limit(BATCH_ROWS)
 
     def rule(store: Store, cut: Instant) -> int:
         with store.read() as connection:
-            found = [dict(row) for row in connection.execute(wanted, {"cut": cut}).mappings()]
+            found = [dict(row) for row in connection.execute(query, {"cut": cut}).mappings()]
         if found:
             with store.write() as connection:
                 remove(connection, found)
@@ -124,7 +124,7 @@ _ALERTS: Final = select(alerts.c.site.label("at"), alerts.c.id.label("name")).wh
 
 
 def _remove_alerts(connection: Connection, found: list[dict[str, Any]]) -> None:
-    """With what was done about it and said of it."""
+    """Remove alerts with their handling, history, messages and attempts."""
     for table, name in ((alerts, "id"), (handling, "id"), (history, "alert_id"), (outbox, "alert_id")):
         this = (table.c.site == bindparam("at"), table.c[name] == bindparam("name"))
         if table is outbox:
@@ -134,7 +134,7 @@ def _remove_alerts(connection: Connection, found: list[dict[str, Any]]) -> None:
 
 
 def _by_start(table: Any) -> _Rule:
-    """Bouts or stretches of work that began before the cut."""
+    """Return a rule for bouts or stretches of work that began before the cut."""
     c = table.c
     find = select(c.site.label("at"), c.hammer.label("name"), c.start_ns.label("began"))
     this = (c.site == bindparam("at"), c.hammer == bindparam("name"), c.start_ns == bindparam("began"))
@@ -185,4 +185,4 @@ _RULES: Final[tuple[tuple[str, _Rule], ...]] = (
     ("rejects_days", _by_number(rejects, rejects.c.received_ns < _CUT)),
     ("rejects_days", _batches(_PROBLEMS, _remove_problems)),
 )
-"""Each with the setting that says how long; 0 days: for ever."""
+"""(setting with the days to keep, rule); 0 days: keep forever."""

@@ -1,4 +1,4 @@
-"""Where the processor keeps what it must not forget, and for how long."""
+"""Settings of the database: where it is, and how long data is kept."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -10,47 +10,50 @@ from strikewatch.errors import StoreError
 if TYPE_CHECKING:
     from sqlalchemy import URL
 
-_MEANT: Final = "write it as postgresql://USER@HOST:5432/DATABASE"
+_EXAMPLE: Final = "write it as postgresql://USER@HOST:5432/DATABASE"
 
 
 class Settings(BaseModel):
-    """The database: a file of our own, or PostgreSQL's in its place."""
+    """The database: a SQLite file, or PostgreSQL instead."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    path: Path = Field(default=Path("strikewatch.db"), description="Database file, made if missing")
+    path: Path = Field(default=Path("strikewatch.db"), description="Database file, created if missing")
     url: str | None = Field(
         default=None,
-        description="Address of a PostgreSQL database in place of the file, postgresql://USER@HOST:5432/DATABASE",
+        description="Address of a PostgreSQL database to use instead, postgresql://USER@HOST:5432/DATABASE",
     )
     password_file: Path | None = Field(
-        default=None, description="File with the password for `url`; without it PGPASSFILE and the like count"
+        default=None,
+        description="File with the password for `url`; without it, PGPASSFILE and the like are used",
     )
     reserve_mib: float = Field(
         default=32.0,
         ge=0,
         le=4096,
-        description="Disk kept beside the database file, given up when the disk is full, MiB; 0: none",
+        description="Disk space kept in reserve, released when the disk is full, MiB; 0: none",
     )
     rejects_kept: int = Field(
         default=10_000,
         ge=1,
-        description="Rejected payloads kept for inspection, the oldest dropped beyond it (count)",
+        description="Rejected payloads kept for inspection (count); the oldest are removed",
     )
-    rejects_days: float = Field(default=90.0, ge=0, description="Older ones are dropped too, days; 0: never")
+    rejects_days: float = Field(
+        default=90.0, ge=0, description="Older rejected payloads are removed, days; 0: never"
+    )
     alerts_days: float = Field(
         default=1095.0,
         ge=0,
-        description="Alerts over for longer are removed with their history, days; 0: never. Standing, waiting: never",
+        description="Alerts that ended earlier are removed with their history, days; 0: never. Open ones: never",
     )
     events_days: float = Field(
         default=1095.0, ge=0, description="Older events (sign-ons, greasings) are removed, days; 0: never"
     )
     bouts_days: float = Field(
-        default=1095.0, ge=0, description="Bouts and stretches of work longer ago are removed, days; 0: never"
+        default=1095.0, ge=0, description="Older bouts and stretches of work are removed, days; 0: never"
     )
     sent_days: float = Field(
-        default=30.0, ge=0, description="Messages delivered longer ago are removed, days; 0: never"
+        default=30.0, ge=0, description="Messages delivered earlier are removed, days; 0: never"
     )
 
     @field_validator("url")
@@ -64,16 +67,16 @@ class Settings(BaseModel):
         try:
             url = make_url(given)
         except (ArgumentError, ValueError):
-            raise ValueError(f"is no address of a database; {_MEANT}") from None
+            raise ValueError(f"is not the address of a database; {_EXAMPLE}") from None
         if url.drivername != "postgresql" or not url.database:
-            raise ValueError(_MEANT)
+            raise ValueError(_EXAMPLE)
         if url.password is not None:
-            raise ValueError("holds a password; put that into a file and name it in password_file")
+            raise ValueError("holds a password; put it into a file and name that in password_file")
         return given
 
     @property
     def where(self) -> "Path | URL":
-        """What `Store` opens. Raises StoreError where the password cannot be read."""
+        """Return what `Store` opens. Raises StoreError if the password cannot be read."""
         if self.url is None:
             return self.path
         from sqlalchemy import make_url
@@ -88,23 +91,23 @@ class Settings(BaseModel):
 
 
 class RecorderSettings(BaseModel):
-    """Recorded shifts of live runs: where, how long each, and how many are kept."""
+    """Recordings of live runs: where they are, how long each is, and how many are kept."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     folder: Path = Field(
-        default=Path("recordings"), description="Folder in which {site}/{start}/ folders are made"
+        default=Path("recordings"), description="Folder in which {site}/{start}/ folders are created"
     )
     roll_s: float = Field(default=3600.0, ge=1, description="A recording ends at whole multiples of this, s")
     roll_mib: float = Field(
         default=64.0,
         gt=0,
         le=1024,
-        description="A recording ends earlier at so many raw bytes, held in memory, MiB",
+        description="A recording ends earlier at this size of raw data, which is held in memory, MiB",
     )
     keep_days: float = Field(default=365.0, ge=0, description="Older recordings are removed, days; 0: never")
     keep_gib: float = Field(
         default=20.0,
         ge=0,
-        description="The oldest are removed while all together exceed this, GiB; 0: never",
+        description="The oldest recordings are removed while all together exceed this, GiB; 0: never",
     )

@@ -22,7 +22,7 @@ from starlette.requests import Request
 from strikewatch.core.instant import Instant
 from strikewatch.storage.actions import sessions, tokens
 from strikewatch.storage.actions.tokens import Holder, Role
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.client_address import Client, client, networks
 from strikewatch.web.rate_limit import Limiter
@@ -44,7 +44,7 @@ class Gate:
     def __init__(
         self,
         settings: Settings,
-        place: Place,
+        place: DatabaseAccess,
         wall: Callable[[], Instant],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -63,11 +63,11 @@ class Gate:
         holder = None
         with self._place.read() as connection:
             if bearer:
-                holder = tokens.whose(connection, token.strip())
+                holder = tokens.holder_of(connection, token.strip())
             elif cookie:
-                holder = sessions.whose(connection, cookie, self._wall())
+                holder = sessions.holder_of(connection, cookie, self._wall())
             free = holder is None and not scheme and self._local(who)
-            if free and (self._settings.look_freely or not tokens.any_made(connection)):
+            if free and (self._settings.look_freely or not tokens.any_exist(connection)):
                 return self._unnamed(request, role)
         if holder is not None and not bearer:
             _from_our_page(request, cookie)
@@ -91,7 +91,7 @@ class Gate:
     def sign_in(self, request: Request, token: str) -> str | None:
         """The cookie of a new session; None where the token is not valid. Raises Problem 429."""
         with self._place.read() as connection:
-            holder = tokens.whose(connection, token.strip())
+            holder = tokens.holder_of(connection, token.strip())
         if holder is None:
             self._fail(token.strip(), client(request, self._proxies))
             return None

@@ -15,7 +15,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.settings import Settings
 
 _log: Final = structlog.get_logger("http")
@@ -30,7 +30,7 @@ class Server:
     def __init__(
         self,
         settings: Settings,
-        place: Place,
+        place: DatabaseAccess,
         application: Starlette,
         failed: Callable[[BaseException], None],
     ) -> None:

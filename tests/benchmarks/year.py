@@ -24,7 +24,7 @@ from strikewatch.review.data.from_store import from_store
 from strikewatch.service.replay import Replayed, replay_shifts
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.recorder.parquet import SAMPLES, write_shift
 from strikewatch.storage.schema.bout_tables import bouts, exposure, row, stretch_row
 from strikewatch.storage.schema.tables import alerts
@@ -165,7 +165,7 @@ def _alert(one: dict[str, Any], day: int) -> dict[str, Any]:
 def from_database_s(where: Path, days: int) -> tuple[float, float]:
     """Seconds of the frames of all that time, and of the rates made of them."""
     begin = time.perf_counter()
-    with Beside(where) as place:
+    with SharedDatabase(where) as place:
         frames = from_store(place, START, START + days * DAY)
     read_by = time.perf_counter()
     rates.operators(*frames)

@@ -139,15 +139,18 @@ def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixt
 @pytest.mark.parametrize(
     ("arguments", "problem"),
     [
-        (("alerts", "acknowledge", "xyz", "--by", "a"), "is no id of an alert"),
+        (("alerts", "acknowledge", "xyz", "--by", "a"), "is not an alert's id"),
         (("alerts", "acknowledge", "000000", "--by", "a"), "no alert has an id that begins with 000000"),
         (("alerts", "shelve", "{0}", "--for", "2x", "--by", "a", "--reason", "b"), "write 45min, 2h or 3d"),
-        (("alerts", "shelve", "{0}", "--for", "400h", "--by", "a", "--reason", "b"), "longer than 168 h"),
-        (("alerts", "shelve", "{0}", "--for", "2h", "--by", " ", "--reason", "b"), "say who"),
+        (("alerts", "shelve", "{0}", "--for", "400h", "--by", "a", "--reason", "b"), "for at most 168 h"),
+        (
+            ("alerts", "shelve", "{0}", "--for", "2h", "--by", " ", "--reason", "b"),
+            "give the name of the person",
+        ),
         (("alerts", "shelve", "{0}", "--for", "2h", "--by", "a", "--reason", " "), "give a reason"),
         (
             ("hammer", "out-of-service", "HB-09", "--by", "a", "--reason", "b"),
-            "there are: fennick-hollow/HB-01",
+            "known hammers: fennick-hollow/HB-01",
         ),
         (("alarm-metrics", "--from", "1h", "--to", "2h"), "--from must be before --to"),
         (("alarm-metrics", "--site", "elsewhere"), "no alert was ever raised at elsewhere"),

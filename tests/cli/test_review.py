@@ -20,7 +20,7 @@ from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.recorder import Recorder
-from strikewatch.storage.recorder.recorder import Settings as Recording
+from strikewatch.storage.settings import RecorderSettings
 from tests.browser import program
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
@@ -41,7 +41,7 @@ class Kept:
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     folder = tmp_path_factory.mktemp("kept")
     store = Store(folder / "watch.db")
-    recorder = Recorder(store, Recording(folder=folder / "recordings"))
+    recorder = Recorder(store, RecorderSettings(folder=folder / "recordings"))
     records = []
     for name in NAMES:
         shifts = open_shifts(SHIFTS / name)

@@ -10,8 +10,8 @@ import pytest
 from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.events import Event
-from strikewatch.storage.actions.entries import enter
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.actions.entries import add_entry
+from strikewatch.storage.engines.shared import SharedDatabase
 from tests.cli import worn
 
 
@@ -82,11 +82,11 @@ def test_a_corrected_entry_no_longer_counts(
     worn.settings(tmp_path)
     worn.kept(tmp_path, place)
     at = instant.parse("2026-07-14T12:00:00Z")
-    with Beside(tmp_path / "watch.db") as store:
+    with SharedDatabase(tmp_path / "watch.db") as store:
         wrong = Event(worn.SITE, "HB-01", "inspection", at, {"bore_mm": 1434.0})
-        number = enter(store, wrong, who="fitter", now=at).number
+        number = add_entry(store, wrong, who="fitter", now=at).number
         right = Event(worn.SITE, "HB-01", "inspection", at, {"bore_mm": 143.9})
-        enter(store, right, who="fitter", now=at + 1, corrects=number)
+        add_entry(store, right, who="fitter", now=at + 1, corrects=number)
     capsys.readouterr()  # what the store logged
     (first, _) = told(capsys, "wear", tmp_path / "database")["hammers"]
     assert [one["bore_mm"] for one in first["readings"][0]["values"]][-2:] == [143.4, 143.9]

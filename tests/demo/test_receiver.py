@@ -11,7 +11,7 @@ import urllib3
 
 from strikewatch.demo.receiver import MAX_BODY_BYTES, Receiver
 from strikewatch.sinks import webhook
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 NOW_S = 1_614_265_330.0
@@ -52,7 +52,7 @@ def post(receiver: Receiver, headers: dict[str, str], body: bytes) -> int:
 
 
 def signed(body: bytes, name: str = "m1", at_s: int = int(NOW_S)) -> dict[str, str]:
-    return webhook.headers([key_of(SECRET)], name, at_s, body)
+    return webhook.headers([decode_secret(SECRET)], name, at_s, body)
 
 
 BODY = json.dumps(EVENT).encode()

@@ -10,7 +10,7 @@ from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
-from strikewatch.storage.privacy.erasure import without
+from strikewatch.storage.privacy.erasure import erase_from_state
 
 KEY = ("fennick-hollow", "HB-01")
 NOON = 1_772_622_000 * SECOND
@@ -52,7 +52,7 @@ def test_it_is_taken_up_whole() -> None:
 
 def test_an_id_is_erased_in_it_and_nothing_else() -> None:
     layout, state = older()
-    erased = part_of(layout, without("op-11", layout, state), operator_on_duty.NAME)
+    erased = part_of(layout, erase_from_state("op-11", layout, state), operator_on_duty.NAME)
     assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
     assert operator_on_duty.on_duty(erased, NOON) == "op-12"
 

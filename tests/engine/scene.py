@@ -10,7 +10,7 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Priority, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings
-from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 
@@ -32,7 +32,7 @@ class Scene:
 
     def open(self) -> None:
         self.store = Store(self.path, {"office": "http://office.test/"}, alarms=self.alarms)
-        self.desk = Desk(self.store, 168 * HOUR_NS)
+        self.desk = AlertActions(self.store, 168 * HOUR_NS)
 
     def close(self) -> None:
         self.store.close()
@@ -44,7 +44,7 @@ class Scene:
     def wait(self, by_s: float) -> None:
         """Let time pass, with a look at its end."""
         self.now += round(by_s * SECOND)
-        self.store.look(self.now)
+        self.store.process_due(self.now)
 
     def commit(self, *changes: Change) -> None:
         states = {(SITE, f"HB-0{n}"): b"x" for n in range(1, 4)}

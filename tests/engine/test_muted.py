@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from strikewatch.errors import Refused
-from strikewatch.storage.queries.active import ended
-from strikewatch.storage.queries.muted import sent
+from strikewatch.storage.queries.active import ended_groups
+from strikewatch.storage.queries.muted import count_sent
 from tests.engine.scene import HOUR_NS, MINUTE, SITE, START, Scene
 
 Make = Callable[..., Scene]
@@ -75,12 +75,12 @@ def test_alerts_of_a_day_are_counted_by_how_they_were_sent(make: Make) -> None:
         scene.raise_(fault=f"fault_{n}")
     scene.clear(scene.raise_(fault="withdrawn"), withdrawn=True)
     with scene.store.read() as connection:
-        day = sent(connection, START - HOUR_NS)
+        day = count_sent(connection, START - HOUR_NS)
         assert (day.singly, day.in_digests, day.waiting, day.unsent, day.alerts) == (10, 0, 3, 1, 14)
         scene.wait(30 * MINUTE)
-        day = sent(connection, START - HOUR_NS)
+        day = count_sent(connection, START - HOUR_NS)
         assert (day.singly + day.in_digests, day.waiting, day.unsent) == (13, 0, 1)
-        assert sent(connection, scene.now).alerts == 0
+        assert count_sent(connection, scene.now).alerts == 0
 
 
 def test_ended_alerts_are_grouped_and_acknowledged_as_far_as_they_were_seen(make: Make) -> None:
@@ -91,7 +91,7 @@ def test_ended_alerts_are_grouped_and_acknowledged_as_far_as_they_were_seen(make
     scene.clear(scene.raise_("HB-02", "hot_oil"))
     standing = scene.raise_()
     with scene.store.read() as connection:
-        first, second = ended(connection)
+        first, second = ended_groups(connection)
     assert (first.hammer, first.fault, first.count, first.priority) == ("HB-01", "same_spot", 4, "high")
     assert first.last == scene.raised[3].onset
     assert (second.hammer, second.count) == ("HB-02", 1)

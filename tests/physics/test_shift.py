@@ -88,7 +88,7 @@ def test_feeds_have_their_grid_and_channels(truth: Truth, name: str) -> None:
 
 
 def test_averaged_rows_are_means_of_the_step_before(truth: Truth) -> None:
-    """Beside the finest feed, within noise and resolution."""
+    """SharedDatabase the finest feed, within noise and resolution."""
     fine, mean = feed(truth, "1000Hz"), feed(truth, "10Hz_mean")
     by_hand = fine["pressure_bar"].to_numpy()[: (len(mean) - 1) * 100].reshape(-1, 100)
     # rows of the finest feed begin 1 ms after the start, so that a step ends with the row itself

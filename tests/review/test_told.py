@@ -7,7 +7,7 @@ from sqlalchemy import URL
 from strikewatch.core.events import Event, drop_corrected, reference_to
 from strikewatch.core.instant import SECOND
 from strikewatch.review.data.event_queries import read_events
-from strikewatch.storage.actions.entries import enter
+from strikewatch.storage.actions.entries import add_entry
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 
@@ -24,10 +24,10 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         right = event(11, "inspection", bore_mm=143.4)
         other = event(5, "inspection", "elsewhere", bore_mm=130.0)
         for one in (later, other, event(12, "service"), event(99, "work", work="trenching")):
-            enter(store, one, who="fitter", now=100 * SECOND)
-        number = enter(store, first, who="fitter", now=101 * SECOND).number
+            add_entry(store, one, who="fitter", now=100 * SECOND)
+        number = add_entry(store, first, who="fitter", now=101 * SECOND).number
         assert read_events(store, KINDS, 99 * SECOND) == [other, first, later]
-        right = enter(store, right, who="fitter", now=102 * SECOND, corrects=number).event
+        right = add_entry(store, right, who="fitter", now=102 * SECOND, corrects=number).event
         assert read_events(store, KINDS, 99 * SECOND) == [other, right, later]
         assert read_events(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
         # Withdrawn by a message, in the same step as what it withdraws: as if neither had come.

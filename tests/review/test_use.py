@@ -29,7 +29,7 @@ from strikewatch.review.usage import (
 from strikewatch.settings.tree import load
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 
 SITE = "fennick-hollow"
 START = 1_772_600_400 * SECOND
@@ -181,7 +181,7 @@ def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_i
     store = Store(tmp_path / "watch.db")
     store.commit(StepRecord(START, [], [], [], [raised], [], {}, "none", [], {}, stretches))
     store.close()
-    with Beside(tmp_path / "watch.db") as place:
+    with SharedDatabase(tmp_path / "watch.db") as place:
         begin, now = START + 4 * HOUR, START + 9 * HOUR
         exposure, faults, silent = overlapping(place, begin, now, SETTINGS)
         table = hammer_usage(exposure, faults, begin, now, SETTINGS, silent)

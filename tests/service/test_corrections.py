@@ -12,8 +12,8 @@ from sqlalchemy import make_url
 from strikewatch.core import instant
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.storage.actions.entries import enter
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.actions.entries import add_entry
+from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker
 from tests.service.processor import SITE, Gateway, Processor, until
 
@@ -57,16 +57,16 @@ def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
             work(gateway, processor, 0, 60)
             gateway.send(HAMMER, "events", {"time": at(60), "event": "grease", "strokes": [2, 2]})
             work(gateway, processor, 60, 70)
-            with Beside(where) as place:
+            with SharedDatabase(where) as place:
                 meter = Event(SITE, HAMMER, "hours", START + 65 * MINUTE, {"meter_h": 10.0})
-                enter(place, meter, who="site office", now=START)
+                add_entry(place, meter, who="site office", now=START)
                 wrong = Event(SITE, HAMMER, "hours", START + 66 * MINUTE, {"meter_h": 1990.0})
-                number = enter(place, wrong, who="site office", now=START).number
+                number = add_entry(place, wrong, who="site office", now=START).number
                 work(gateway, processor, 70, 80)
                 until(lambda: _taken_up(processor, 2))
                 work(gateway, processor, 80, 90)
                 withdrawal = Event(SITE, HAMMER, "withdrawal", START + 85 * MINUTE, {})
-                enter(place, withdrawal, who="site office", now=START, corrects=number)
+                add_entry(place, withdrawal, who="site office", now=START, corrects=number)
                 until(lambda: _taken_up(processor, 3))
             assert processor.stop() == 0
             processor.start()

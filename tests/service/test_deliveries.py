@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from strikewatch.core.instant import SECOND
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, now_ns
@@ -38,7 +38,7 @@ def deliveries(processor: Processor, *arguments: str) -> list[dict[str, Any]]:
 
 def test_everyone_is_told_what_they_asked_for(broker: Broker, tmp_path: Path) -> None:
     """An endpoint of another site hears nothing, the lamp hears its hammer, the heart beats, tests go the same way."""
-    with Receiver(key_of(SECRET)) as office, Receiver(key_of(SECRET)) as pulse:
+    with Receiver(decode_secret(SECRET)) as office, Receiver(decode_secret(SECRET)) as pulse:
         processor = Processor(
             tmp_path / "processor",
             broker,

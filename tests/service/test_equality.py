@@ -18,7 +18,7 @@ from strikewatch.service.inputs import usage
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker
 from tests.service.processor import Gateway, Processor, messages
 from tests.twins.knowledge import admitted
@@ -88,7 +88,7 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
 def _same_review(processor: Processor, url: URL | None) -> None:
     """The store's frames, what is under way included, are those of the recordings."""
     where = url or processor.folder / "strikewatch.db"
-    with Beside(where) as place:
+    with SharedDatabase(where) as place:
         exposure, faults = from_store(place, 0, instant.LATEST)
     result = replay_shifts(open_shifts(processor.recordings), load().of_hammer)
     again, faults_again = from_replay(result.records, result.stretches(), result.noted, result.end)
@@ -99,7 +99,7 @@ def _same_review(processor: Processor, url: URL | None) -> None:
     # And what the hammers went through, in all and in two parts, with the evidence of what still stands.
     half = _half(exposure)
     settings = load()
-    with Beside(where) as place:
+    with SharedDatabase(where) as place:
         for begin, end in ((0, half), (half, instant.LATEST), (0, instant.LATEST)):
             live = usage.of_store(place, settings, begin, end, instant.LATEST)
             pd.testing.assert_frame_equal(live, usage.of_replay(result, settings, begin, end))

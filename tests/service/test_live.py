@@ -7,7 +7,7 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, now_ns, until
@@ -23,7 +23,7 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 
 @pytest.fixture
 def receiver() -> Iterator[Receiver]:
-    with Receiver(key_of(SECRET)) as one:
+    with Receiver(decode_secret(SECRET)) as one:
         yield one
 
 

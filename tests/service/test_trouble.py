@@ -8,7 +8,7 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, now_ns, until
@@ -114,7 +114,7 @@ def test_an_endpoint_that_is_gone_is_said_and_nothing_else_stops(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
     """410 switches the endpoint off; alerts go on to the log and the store."""
-    with Receiver(key_of(SECRET), [410]) as receiver:
+    with Receiver(decode_secret(SECRET), [410]) as receiver:
         processor = Processor(tmp_path / "processor", broker, receiver.url).start()
         try:
             start = now_ns() - 60 * SECOND

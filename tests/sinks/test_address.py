@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.sinks.address import ForbiddenAddressError, checked, fault, look_up, networks
+from strikewatch.sinks.address import (
+    ForbiddenAddressError,
+    parse_networks,
+    rejection_reason,
+    resolve_allowed,
+    system_resolver,
+)
 
 NOWHERE = [
     "0.0.0.0",
@@ -60,42 +66,42 @@ SOMEWHERE = ["8.8.8.8", "1.1.1.1", "172.32.0.1", "2001:4860:4860::8888", "::ffff
 
 @pytest.mark.parametrize("text", NOWHERE)
 def test_what_is_not_public_is_refused(text: str) -> None:
-    assert fault(ip_address(text), ()) is not None
+    assert rejection_reason(ip_address(text), ()) is not None
 
 
 @pytest.mark.parametrize("text", SOMEWHERE)
 def test_what_is_public_is_let_through(text: str) -> None:
-    assert fault(ip_address(text), ()) is None
+    assert rejection_reason(ip_address(text), ()) is None
 
 
 @given(st.integers(0, 2**32 - 1))
 def test_an_ipv4_address_in_any_wrapping_is_judged_like_itself(number: int) -> None:
-    plain = fault(IPv4Address(number), ())
-    assert fault(IPv6Address((0xFFFF << 32) | number), ()) == plain
-    assert fault(IPv6Address((0x64FF9B << 96) | number), ()) == plain
-    assert fault(IPv6Address((0x2002 << 112) | number << 80), ()) is not None
+    plain = rejection_reason(IPv4Address(number), ())
+    assert rejection_reason(IPv6Address((0xFFFF << 32) | number), ()) == plain
+    assert rejection_reason(IPv6Address((0x64FF9B << 96) | number), ()) == plain
+    assert rejection_reason(IPv6Address((0x2002 << 112) | number << 80), ()) is not None
 
 
 def test_a_network_that_is_named_is_let_through_and_no_other() -> None:
-    allowed = networks(["10.1.0.0/16", "fd00:1::/32"])
+    allowed = parse_networks(["10.1.0.0/16", "fd00:1::/32"])
     for text in ("10.1.255.255", "fd00:1::7", "::ffff:10.1.0.1"):
-        assert fault(ip_address(text), allowed) is None
+        assert rejection_reason(ip_address(text), allowed) is None
     for text in ("10.2.0.1", "127.0.0.1", "fd00:2::1", "::1"):
-        assert fault(ip_address(text), allowed) is not None
+        assert rejection_reason(ip_address(text), allowed) is not None
 
 
 def test_some_are_never_let_through() -> None:
-    allowed = networks(["0.0.0.0/0", "::/0"])
+    allowed = parse_networks(["0.0.0.0/0", "::/0"])
     for text in ("0.0.0.0", "255.255.255.255", "224.0.0.1", "::", "ff02::1"):
-        assert fault(ip_address(text), allowed) is not None
+        assert rejection_reason(ip_address(text), allowed) is not None
 
 
 def test_one_bad_address_among_good_ones_is_enough() -> None:
     with pytest.raises(
         ForbiddenAddressError, match=r"169\.254\.169\.254 \(for two\.test\) is link-local.*allow_private"
     ):
-        checked("two.test", 443, (), 1, lambda *_: ["8.8.8.8", "169.254.169.254"])
-    assert checked("two.test", 443, (), 1, lambda *_: ["8.8.8.8", "1.1.1.1", "8.8.8.8"]) == [
+        resolve_allowed("two.test", 443, (), 1, lambda *_: ["8.8.8.8", "169.254.169.254"])
+    assert resolve_allowed("two.test", 443, (), 1, lambda *_: ["8.8.8.8", "1.1.1.1", "8.8.8.8"]) == [
         "8.8.8.8",
         "1.1.1.1",
     ]
@@ -107,7 +113,7 @@ def test_one_bad_address_among_good_ones_is_enough() -> None:
 def test_addresses_written_otherwise_are_seen_through(host: str) -> None:
     """Decimal, hexadecimal, octal, shortened: this machine's resolver takes them all, and what it says is checked."""
     with pytest.raises(ForbiddenAddressError, match=r"127\.0\.0\.1|0\.0\.0\.0"):
-        checked(host, 80, (), 5, look_up)
+        resolve_allowed(host, 80, (), 5, system_resolver)
 
 
 def test_a_look_up_that_hangs_is_given_up() -> None:
@@ -118,7 +124,7 @@ def test_a_look_up_that_hangs_is_given_up() -> None:
         return ["8.8.8.8"]
 
     with pytest.raises(TimeoutError, match=r"within 0\.05 s"):
-        checked("slow.test", 443, (), 0.05, hang)
+        resolve_allowed("slow.test", 443, (), 0.05, hang)
     over.set()
 
 
@@ -127,4 +133,4 @@ def test_a_name_that_is_not_known_is_told() -> None:
         raise socket.gaierror(-2, "Name or service not known")
 
     with pytest.raises(socket.gaierror, match="not known"):
-        checked("absent.test", 443, (), 1, unknown)
+        resolve_allowed("absent.test", 443, (), 1, unknown)

@@ -9,11 +9,10 @@ from sqlalchemy import URL, text
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
-from strikewatch.sinks.delivery_loop import Round
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import Answer
-from strikewatch.storage.commit.dry_run import rehearse
+from strikewatch.sinks.delivery_loop import DeliveryLoop
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.settings import Schedule
+from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
@@ -29,12 +28,12 @@ class Scripted:
         self.received: list[tuple[str, str]] = []
         self._script = list(script)
 
-    def send(self, message: Message, now: Instant) -> Answer:
+    def send(self, message: Message, now: Instant) -> SendResult:
         del now
         self.received.append((message.name, message.step))
-        return Answer(self._script.pop(0) if self._script else True, "as told")
+        return SendResult(self._script.pop(0) if self._script else True, "as told")
 
-    def rest(self) -> None:
+    def idle(self) -> None:
         """Holds nothing."""
 
     def close(self) -> None:
@@ -56,7 +55,7 @@ def rows(store: Store) -> list[tuple[str, str, str, int]]:
 
 def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: Store) -> None:
     own = DiskFullAlert().update(True, ["pit"], START, 0)
-    told = rehearse(store, own, START)
+    told = queued_messages(store, own, START)
     assert rows(store) == []
     assert [endpoint for endpoint, _ in told] == list(ENDPOINTS)
     store.commit(StepRecord(START, changes=[change(1, "raised"), *own]))
@@ -68,7 +67,7 @@ def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: 
 def test_a_rehearsal_heeds_what_is_suppressed(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
     try:
-        assert rehearse(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
+        assert queued_messages(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
     finally:
         store.close()
 
@@ -78,7 +77,7 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
     """Also where its end follows: `raised` once taken, then `cleared`, in order and each on record."""
     clock = Clock()
     sender = Scripted(*[False] * failures)
-    work = Round(
+    work = DeliveryLoop(
         Outbox(store, "yard"),
         Endpoint("yard", Schedule(retry_s=(5, 5, 5), jitter=0), sender),
         clock.wall,
@@ -86,19 +85,19 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
     )
     alert = DiskFullAlert()
     own = alert.update(True, ["pit"], START, 0)
-    ((_, message), _) = rehearse(store, own, START)
-    work.ahead.add([message])
+    ((_, message), _) = queued_messages(store, own, START)
+    work.urgent.add([message])
     for attempt in range(failures + 1):
-        work.ahead.send(lambda: False)
-        work.ahead.send(lambda: False)  # not before its time
+        work.urgent.send(lambda: False)
+        work.urgent.send(lambda: False)  # not before its time
         assert len(sender.received) == attempt + 1
         clock.advance(5)
     alert.update(False, [], START, 0)
     store.commit(StepRecord(START, changes=own))
     store.commit(StepRecord(START, changes=alert.update(False, [], START + SECOND, 10 * SECOND)))
-    work.learn()
-    work.drain(lambda: False)
-    work.rest()
+    work.load()
+    work.send_due(lambda: False)
+    work.idle()
     assert [step for _, step in sender.received] == ["raised"] * (failures + 1) + ["cleared"]
     assert {name for name, step in sender.received if step == "raised"} == {message.name}
     ours = [(state, attempts) for endpoint, _, state, attempts in rows(store) if endpoint == "yard"]
@@ -108,23 +107,23 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
 def test_what_was_not_taken_in_time_goes_on_from_the_database_with_the_attempts_it_had(store: Store) -> None:
     clock = Clock()
     sender = Scripted(False)
-    work = Round(
+    work = DeliveryLoop(
         Outbox(store, "yard"),
         Endpoint("yard", Schedule(retry_s=(5, 5), jitter=0), sender),
         clock.wall,
         clock.monotonic,
     )
     own = DiskFullAlert().update(True, ["pit"], START, 0)
-    ((_, message), _) = rehearse(store, own, START)
-    work.ahead.add([message])
-    work.ahead.send(lambda: False)
+    ((_, message), _) = queued_messages(store, own, START)
+    work.urgent.add([message])
+    work.urgent.send(lambda: False)
     store.commit(StepRecord(START, changes=own))
-    work.learn()
-    work.drain(lambda: False)
+    work.load()
+    work.send_due(lambda: False)
     assert len(sender.received) == 1
     clock.advance(5)
-    work.ahead.send(lambda: False)
-    work.drain(lambda: False)
-    work.rest()
+    work.urgent.send(lambda: False)
+    work.send_due(lambda: False)
+    work.idle()
     assert sender.received == [(message.name, "raised")] * 2
     assert [(state, n) for endpoint, _, state, n in rows(store) if endpoint == "yard"] == [("sent", 2)]

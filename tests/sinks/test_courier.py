@@ -9,9 +9,9 @@ import pytest
 
 from strikewatch.core.instant import SECOND
 from strikewatch.sinks import webhook
-from strikewatch.sinks.delivery_loop import BEHIND, GONE
+from strikewatch.sinks.delivery_loop import BLOCKED, GONE
 from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.storage.outbox.messages import PAGE, Outbox
+from strikewatch.storage.outbox.messages import PAGE_SIZE, Outbox
 from tests.receiver import Answer, Receiver
 from tests.sinks.yard import KEY, START, Clock, change, yard_with
 
@@ -124,7 +124,7 @@ def test_after_the_last_wait_a_message_is_parked_and_so_is_all_that_comes_after_
             yard.advance(wait_s)
             receiver.wait_for(n)
             yard.until(lambda n=n: yard.rows()[0][1] == n)
-        yard.until(lambda: yard.rows() == [("parked", 3, "HTTP 500"), ("parked", 0, BEHIND)])
+        yard.until(lambda: yard.rows() == [("parked", 3, "HTTP 500"), ("parked", 0, BLOCKED)])
         assert yard.rows("finished_ns") == [(clock.now,), (clock.now,)]
         yard.tell((1, "cleared"), (2, "raised"))
         receiver.wait_for(4)
@@ -167,11 +167,11 @@ def test_410_switches_the_endpoint_off_for_good_and_no_other(path: Path, clock: 
     ):
         yard.tell((1, "raised"), (1, "cleared"), (2, "raised"))
         other.wait_for(3)
-        yard.until(lambda: "end0" in yard.courier.off)
+        yard.until(lambda: "end0" in yard.courier.switched_off)
         yard.tell((3, "raised"))
         other.wait_for(4)
         yard.restart()
-        assert yard.courier.off == {"end0": GONE}
+        assert yard.courier.switched_off == {"end0": GONE}
         yard.tell((4, "raised"))
         other.wait_for(5)
         yard.until(lambda: Outbox(yard.store, "end1").counts() == {"sent": 5})
@@ -218,15 +218,15 @@ def test_a_long_backlog_is_drained(path: Path, clock: Clock) -> None:
 
 
 def test_a_long_row_of_messages_not_yet_due_hides_no_new_one(path: Path, clock: Clock) -> None:
-    script = [500] * (PAGE + 1) + [200]
+    script = [500] * (PAGE_SIZE + 1) + [200]
     waits = {"retry_s": (600,)}
     with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver, **waits) as yard:
-        yard.tell(*((n, "raised") for n in range(PAGE + 1)))
+        yard.tell(*((n, "raised") for n in range(PAGE_SIZE + 1)))
         yard.until(lambda: all(attempts == 1 for _, attempts, _ in yard.rows()))
         yard.courier.stop()
-        yard.tell((PAGE + 1, "raised"))
+        yard.tell((PAGE_SIZE + 1, "raised"))
         yard.restart()
-        receiver.wait_for(PAGE + 2)
+        receiver.wait_for(PAGE_SIZE + 2)
         yard.until(lambda: yard.rows()[-1][0] == "sent")
 
 

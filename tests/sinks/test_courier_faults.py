@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from strikewatch.errors import SettingsError, StoreError
-from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.outbox.messages import Outbox, Outcome
 from tests.receiver import Answer, Receiver
@@ -82,7 +82,7 @@ def test_an_unwritten_outcome_repeats_the_message_under_its_name(
                 raise StoreError("the disk is full")
 
         with monkeypatch.context() as patch:
-            patch.setattr(Outbox, "settle", broken)
+            patch.setattr(Outbox, "record_outcomes", broken)
             yard.tell((1, "raised"))
             yard.until(lambda: bool(yard.failed))
         assert str(yard.courier.failure) == "the disk is full"
@@ -106,4 +106,4 @@ def test_a_missing_secret_is_told_before_anything_starts(monkeypatch: pytest.Mon
     monkeypatch.delenv("YARD_SECRET")
     endpoint = WebhookSettings(name="end0", url="http://127.0.0.1:1/", secret_env="YARD_SECRET")
     with pytest.raises(SettingsError, match="YARD_SECRET"):
-        of_webhook(endpoint)
+        webhook_endpoint(endpoint)

@@ -9,7 +9,7 @@ import pytest
 
 from strikewatch.cli import main
 from strikewatch.errors import Unknown
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import attempts, deliveries
 from strikewatch.storage.outbox.messages import Outbox
 from tests.receiver import Answer, Receiver
@@ -24,7 +24,7 @@ def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
         yard_with(path, clock, receiver, retry_s=(5,)) as yard,
-        Beside(path) as beside,
+        SharedDatabase(path) as beside,
     ):
         yard.tell((1, "raised"), (1, "escalated"), (1, "cleared"))
         yard.until(lambda: yard.rows()[0][1] == 1)
@@ -41,7 +41,7 @@ def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record
             assert [one.outcome for one in tried] == ["HTTP 500", "HTTP 500", "HTTP 200"]
             assert [one.at_ns for one in tried] == [START, clock.now, clock.now]
             assert all(one.took_us > 0 for one in tried)
-            assert "connected to 127.0.0.1 port" in tried[0].story
+            assert "connected to 127.0.0.1 port" in tried[0].trace
             assert (delivery.state, delivery.attempts, delivery.json()["hammer"]) == ("sent", 1, "HB-01")
 
 
@@ -53,7 +53,7 @@ def test_what_is_sent_again_is_not_overtaken_by_what_comes_at_the_same_moment(
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
         yard_with(path, clock, receiver, retry_s=()) as yard,
-        Beside(path) as beside,
+        SharedDatabase(path) as beside,
     ):
         yard.tell((1, "raised"))
         yard.until(lambda: yard.rows()[0][0] == "parked")
@@ -68,14 +68,14 @@ def test_a_switched_off_endpoint_is_switched_on_beside_a_courier_at_work(path: P
     with (
         Receiver(KEY, [410, 200], clock.wall_s) as receiver,
         yard_with(path, clock, receiver) as yard,
-        Beside(path) as beside,
+        SharedDatabase(path) as beside,
     ):
         yard.tell((1, "raised"))
-        yard.until(lambda: "end0" in yard.courier.off)
+        yard.until(lambda: "end0" in yard.courier.switched_off)
         with beside.write() as connection:
             assert deliveries.switch_on(connection, "end0")
             assert not deliveries.switch_on(connection, "end0")
-        yard.until(lambda: not yard.courier.off)
+        yard.until(lambda: not yard.courier.switched_off)
         yard.tell((1, "cleared"), (2, "raised"))
         receiver.wait_for(2)
         yard.until(lambda: [state for state, *_ in yard.rows()] == ["parked", "parked", "sent"])
@@ -89,7 +89,7 @@ def test_a_test_goes_the_way_of_alerts_and_is_tried_once(path: Path, clock: Cloc
     with (
         Receiver(KEY, [503, 200], clock.wall_s) as receiver,
         yard_with(path, clock, receiver) as yard,
-        Beside(path) as beside,
+        SharedDatabase(path) as beside,
     ):
         for expected in ("parked", "sent"):
             with beside.write() as connection:
@@ -109,11 +109,11 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
             yard.tell((1, "raised"), (2, "raised"))
             yard.until(lambda: sum(attempts for (attempts,) in yard.rows("attempts")) == 4)
             yard.courier.stop()
-        with Beside(path) as beside, beside.read() as connection:
+        with SharedDatabase(path) as beside, beside.read() as connection:
             found = deliveries.search(connection, endpoint="end0")
             assert [(each.number, each.state) for each in found] == [(3, "sent"), (1, "sent")]
             assert {each.endpoint for each in deliveries.search(connection, state="waiting")} == {"end1"}
-            (alert,) = {each.alert for each in found if each.told["hammer"] == "HB-02"}
+            (alert,) = {each.alert for each in found if each.body["hammer"] == "HB-02"}
             assert len(deliveries.search(connection, alert=alert[:6])) == 2
             assert len(deliveries.search(connection, limit=3)) == 3
             with pytest.raises(Unknown, match="no delivery 99"):
@@ -121,7 +121,7 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
 
 
 def test_attempts_are_kept_up_to_a_bound(path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(attempts, "_FORGET", attempts.forget_beyond(5))
+    monkeypatch.setattr(attempts, "_DELETE_OLD", attempts.delete_beyond(5))
     with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
         yard.tell(*((n, "raised") for n in range(12)))
         yard.until(lambda: Outbox(yard.store, "end0").counts() == {"sent": 12})
@@ -190,7 +190,11 @@ def test_the_command_tests_an_endpoint_where_no_processor_runs(
     [
         ("http://127.0.0.1:1/", "", "Connection refused"),
         ("http://no-such-host.invalid/", "", "looking up no-such-host.invalid"),
-        ("http://10.9.8.7/", "", "10.9.8.7 is private; if it is meant, name its network in allow_private"),
+        (
+            "http://10.9.8.7/",
+            "",
+            "10.9.8.7 is private; if this is intended, add its network to allow_private",
+        ),
         ("http://8.8.8.8/", "", "use https, or set allow_http"),
     ],
 )

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sinks.filter import FAULTS, Filter, Routes, Sites
-from strikewatch.sinks.weekly_hours import DAYS, parse, within
+from strikewatch.sinks.filter import DAYS, FAULTS, Filter, Routes, Sites, in_ranges, parse_hours
 
 BERLIN = ZoneInfo("Europe/Berlin")
 ZONES = ["UTC", "Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Apia"]
@@ -40,17 +39,17 @@ def utc(*parts: int) -> Instant:
 )
 def test_hours_are_those_of_the_clock_on_the_wall(text: str, at: Instant, inside: bool) -> None:
     """Berlin in winter is an hour ahead of UTC; 25 November 2026 is a Wednesday."""
-    assert within(parse([text]), at, BERLIN) is inside
+    assert in_ranges(parse_hours([text]), at, BERLIN) is inside
 
 
 def test_summer_time_moves_the_hours_with_the_clock() -> None:
     """29 March 2026: 02:00 becomes 03:00. 25 October: 03:00 becomes 02:00, and 02:30 comes twice."""
-    six = parse(["Mon-Sun 06:00-07:00"])
-    assert within(six, utc(2026, 3, 28, 5, 30), BERLIN)
-    assert within(six, utc(2026, 3, 29, 4, 30), BERLIN)
-    night = parse(["Sun 02:00-03:00"])
-    assert not any(within(night, utc(2026, 3, 29, 0, 0) + k * 60 * SECOND, BERLIN) for k in range(180))
-    assert sum(within(night, utc(2026, 10, 25, 0, 0) + k * 60 * SECOND, BERLIN) for k in range(180)) == 120
+    six = parse_hours(["Mon-Sun 06:00-07:00"])
+    assert in_ranges(six, utc(2026, 3, 28, 5, 30), BERLIN)
+    assert in_ranges(six, utc(2026, 3, 29, 4, 30), BERLIN)
+    night = parse_hours(["Sun 02:00-03:00"])
+    assert not any(in_ranges(night, utc(2026, 3, 29, 0, 0) + k * 60 * SECOND, BERLIN) for k in range(180))
+    assert sum(in_ranges(night, utc(2026, 10, 25, 0, 0) + k * 60 * SECOND, BERLIN) for k in range(180)) == 120
 
 
 @given(
@@ -73,7 +72,7 @@ def test_a_stretch_is_what_a_person_with_a_calendar_would_say(
     minute = local.hour * 60 + local.minute
     today, before = DAYS[local.weekday()], DAYS[(local - timedelta(days=1)).weekday()]
     expected = (today == day and begin <= minute < end) or (before == day and minute + 1440 < end)
-    assert within(parse([text]), at, ZoneInfo(zone)) is expected
+    assert in_ranges(parse_hours([text]), at, ZoneInfo(zone)) is expected
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from strikewatch.errors import SettingsError
-from strikewatch.sinks.heartbeat import TYPE, Heartbeat, Settings
+from strikewatch.sinks.heartbeat import TYPE, Heartbeat
+from strikewatch.sinks.settings import HeartbeatSettings
 from tests.receiver import Receiver
 from tests.sinks.yard import KEY, LOOPBACK, START, Clock
 
@@ -21,7 +22,7 @@ class Patient:
         self.beats = 0
         self._go, self._went = threading.Semaphore(0), threading.Semaphore(0)
         self._over = False
-        settings = Settings(url=url, secret_env="YARD_SECRET", every_s=30, allow_private=LOOPBACK)
+        settings = HeartbeatSettings(url=url, secret_env="YARD_SECRET", every_s=30, allow_private=LOOPBACK)
         self.heart = Heartbeat(settings, self._healthy, clock.wall, self._wait, self.failed.append)
 
     def _wait(self, seconds: float) -> bool:

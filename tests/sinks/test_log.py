@@ -9,6 +9,7 @@ import structlog
 
 from strikewatch.core.alert import Alert, Change
 from strikewatch.sinks import log
+from strikewatch.sinks.settings import LogSettings
 
 ONSET = 1_772_608_500_000_000_000
 
@@ -21,7 +22,7 @@ def change(deliver: bool = True) -> Change:
 
 def test_json_holds_the_record_of_the_contract_on_one_line(tmp_path: Path) -> None:
     file = tmp_path / "logs" / "watch.log"
-    log.set_up(log.Settings(form="json", file=file))
+    log.set_up(LogSettings(form="json", file=file))
     log.log_changes([change(), change(deliver=False)])
     (line,) = file.read_text("utf-8").splitlines()
     told = json.loads(line)
@@ -31,7 +32,7 @@ def test_json_holds_the_record_of_the_contract_on_one_line(tmp_path: Path) -> No
 
 
 def test_people_get_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
-    log.set_up(log.Settings())
+    log.set_up(LogSettings())
     log.log_changes([change()])
     shown = capsys.readouterr()
     assert shown.out == ""
@@ -42,7 +43,7 @@ def test_people_get_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_libraries_log_to_the_same_place_in_the_same_form(tmp_path: Path) -> None:
     file = tmp_path / "watch.log"
-    log.set_up(log.Settings(form="json", level="warning", file=file))
+    log.set_up(LogSettings(form="json", level="warning", file=file))
     logging.getLogger("some.library").warning("it is %s", "late")
     logging.getLogger("some.library").info("unheard")
     structlog.get_logger("ours").info("unheard")
@@ -54,7 +55,7 @@ def test_libraries_log_to_the_same_place_in_the_same_form(tmp_path: Path) -> Non
 
 def test_a_rotated_file_is_left_behind(tmp_path: Path) -> None:
     file = tmp_path / "watch.log"
-    log.set_up(log.Settings(form="json", file=file))
+    log.set_up(LogSettings(form="json", file=file))
     structlog.get_logger("a").info("one")
     file.rename(tmp_path / "old.log")
     structlog.get_logger("a").info("two")

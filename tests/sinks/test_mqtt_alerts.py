@@ -12,14 +12,14 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.sinks import mqtt
-from strikewatch.sinks.dispatcher import Courier
-from strikewatch.sinks.settings import MQTT_ALERTS
+from strikewatch.sinks.dispatcher import Dispatcher
+from strikewatch.sinks.settings import MQTT_ALERTS, MqttSettings
 from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.settings import Settings as BrokerSettings
 from strikewatch.sources.mqtt.settings import TlsSettings
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.queries.standing_alerts import standing
+from strikewatch.storage.queries.active import sent_records
 from tests.broker import Broker, Tls
 from tests.certificates import Authority
 from tests.sinks.yard import Clock, Yard, change
@@ -72,13 +72,13 @@ class MqttYard(Yard):
 
     def __init__(self, path: Path, clock: Clock, broker: BrokerSettings, **settings: Any) -> None:
         self.broker = broker
-        self.settings = mqtt.Settings(publish=True, **({"jitter": 0.0, "retry_s": (5, 5, 5)} | settings))
+        self.settings = MqttSettings(publish=True, **({"jitter": 0.0, "retry_s": (5, 5, 5)} | settings))
         super().__init__(path, clock, {})
 
     def open(self) -> None:
         self.store = Store(self.path, {MQTT_ALERTS: f"mqtt://{self.broker.host}:{self.broker.port}"})
-        endpoint = mqtt.endpoint(self.settings, self.broker, lambda *place: standing(self.store, *place))
-        self.courier = Courier(
+        endpoint = mqtt.endpoint(self.settings, self.broker, lambda *place: sent_records(self.store, *place))
+        self.courier = Dispatcher(
             self.store, [endpoint], self.clock.wall, self.clock.monotonic, self.failed.append
         )
         self.courier.start()
@@ -257,6 +257,6 @@ def test_what_stands_leaves_out_what_is_over_or_elsewhere(path: Path, clock: Clo
     store = Store(path, {MQTT_ALERTS: "mqtt://x"})
     store.commit(StepRecord(clock.now, changes=[change(1, "raised"), change(2, "raised")]))
     store.commit(StepRecord(clock.now, changes=[change(2, "cleared")]))
-    assert [one["hammer"] for one in standing(store, "pit", "HB-01")] == ["HB-01"]
-    assert standing(store, "pit", "HB-02") == standing(store, "quay", "HB-01") == []
+    assert [one["hammer"] for one in sent_records(store, "pit", "HB-01")] == ["HB-01"]
+    assert sent_records(store, "pit", "HB-02") == sent_records(store, "quay", "HB-01") == []
     store.close()

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from strikewatch.sinks.address import look_up
+from strikewatch.sinks.address import system_resolver
+from strikewatch.sinks.endpoint import SendResult
 from strikewatch.sinks.http_post import Poster
-from strikewatch.sinks.sender import Answer
-from strikewatch.sinks.target import Target
+from strikewatch.sinks.settings import Target
 from tests.certificates import Authority
 from tests.receiver import Receiver
 from tests.sinks.yard import KEY, LOOPBACK, START
@@ -58,7 +58,7 @@ def target(url: str, **settings: Any) -> Target:
     return Target(url=url, secret_env="NONE", **({"allow_private": LOOPBACK} | settings))
 
 
-def once(given: Target, resolve: Callable[[str, int], list[str]] = look_up) -> Answer:
+def once(given: Target, resolve: Callable[[str, int], list[str]] = system_resolver) -> SendResult:
     poster = Poster(given, [KEY], resolve)
     try:
         return poster.post("m1", b"{}", START)
@@ -95,22 +95,22 @@ def test_the_certificate_must_be_for_the_name_whatever_the_address(authority: Au
     with server(speak, context) as port:
         right = target(f"https://alerts.test:{port}/x", ca_file=authority.ca_file)
         answer = once(right, home)
-        assert (answer.taken, answer.words) == (True, "HTTP 200"), answer
-        assert "certificate valid for alerts.test" in answer.story
+        assert (answer.delivered, answer.summary) == (True, "HTTP 200"), answer
+        assert "certificate valid for alerts.test" in answer.trace
         assert asked == ["alerts.test"]
         wrong = once(target(f"https://other.test:{port}/x", ca_file=authority.ca_file), home)
-        assert not wrong.taken
-        assert "not valid for 'other.test'" in wrong.words
+        assert not wrong.delivered
+        assert "not valid for 'other.test'" in wrong.summary
         literal = once(target(f"https://127.0.0.1:{port}/x", ca_file=authority.ca_file))
-        assert "IP address mismatch" in literal.words
+        assert "IP address mismatch" in literal.summary
         unknown = once(target(f"https://alerts.test:{port}/x"), home)
-        assert "CERTIFICATE_VERIFY_FAILED" in unknown.words
+        assert "CERTIFICATE_VERIFY_FAILED" in unknown.summary
         assert len(heard) == 1
 
 
 def test_a_certificate_may_be_for_an_address(authority: Authority) -> None:
     with server(lambda sock: sock.sendall(OK), tls(authority, "127.0.0.1")) as port:
-        assert once(target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file)).taken
+        assert once(target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file)).delivered
 
 
 def test_a_name_that_answers_differently_the_next_moment_gains_nothing(
@@ -130,12 +130,14 @@ def test_a_name_that_answers_differently_the_next_moment_gains_nothing(
     monkeypatch.setattr(socket, "getaddrinfo", forbidden)
     with server(lambda sock: sock.sendall(OK)) as port:
         given = target(f"http://two-faced.test:{port}/", allow_private=["127.0.0.1/32"])
-        assert once(given, resolve).taken
+        assert once(given, resolve).delivered
         assert len(asked) == 1
         second = once(given, resolve)
-        assert second.words.startswith("ForbiddenAddressError: not connected: 127.0.0.2 (for two-faced.test)")
-        assert once(given, resolve).taken
-        assert "10.0.0.1" in once(given, resolve).words
+        assert second.summary.startswith(
+            "ForbiddenAddressError: not connected: 127.0.0.2 (for two-faced.test)"
+        )
+        assert once(given, resolve).delivered
+        assert "10.0.0.1" in once(given, resolve).summary
 
 
 def test_a_forbidden_address_is_never_connected_to() -> None:
@@ -143,8 +145,8 @@ def test_a_forbidden_address_is_never_connected_to() -> None:
     with server(came.append) as port:
         for host in ("127.0.0.1", "2130706433", "0x7f.1", "0177.0.0.1", "localhost"):
             answer = once(target(f"http://{host}:{port}/", allow_private=[]))
-            assert not answer.taken
-            assert "allow_private" in answer.words
+            assert not answer.delivered
+            assert "allow_private" in answer.summary
     assert came == []
 
 
@@ -153,7 +155,7 @@ def test_http_to_the_open_internet_needs_a_word() -> None:
         return ["8.8.8.8"]
 
     refused = once(target("http://plain.test/"), public)
-    assert "http to 8.8.8.8 is for all to read; use https, or set allow_http" in refused.words
+    assert "http to 8.8.8.8 is not encrypted; use https, or set allow_http" in refused.summary
 
 
 def test_no_proxy_of_the_environment_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,7 +163,7 @@ def test_no_proxy_of_the_environment_is_used(monkeypatch: pytest.MonkeyPatch) ->
     with server(came.append) as proxy, Receiver(KEY, now_s=lambda: START / 1e9) as receiver:
         for name in ("http_proxy", "HTTP_PROXY", "all_proxy", "ALL_PROXY", "https_proxy"):
             monkeypatch.setenv(name, f"http://127.0.0.1:{proxy}")
-        assert once(target(receiver.url)).taken
+        assert once(target(receiver.url)).delivered
         assert receiver.received[0].refused == ""
     assert came == []
 
@@ -172,7 +174,7 @@ def test_a_redirect_is_a_failure_and_not_followed() -> None:
         moved = f"HTTP/1.1 307 Moved\r\nlocation: http://127.0.0.1:{elsewhere}/\r\ncontent-length: 0\r\n\r\n"
         with server(lambda sock: sock.sendall(moved.encode())) as port:
             answer = once(target(f"http://127.0.0.1:{port}/"))
-    assert (answer.taken, answer.words, came) == (False, "HTTP 307", [])
+    assert (answer.delivered, answer.summary, came) == (False, "HTTP 307", [])
 
 
 def drip(sock: socket.socket) -> None:
@@ -190,7 +192,7 @@ def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, seale
         given = target(f"http{'s' * sealed}://127.0.0.1:{port}/", ca_file=authority.ca_file, timeout_s=0.2)
         began = time.monotonic()
         answer = once(given)
-        assert "Timeout" in answer.words
+        assert "Timeout" in answer.summary
         assert time.monotonic() - began < 3.5, "the trickle would have lasted 4 s"
 
 
@@ -200,23 +202,23 @@ def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> Non
         port = silent.getsockname()[1]
         given = target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file, connect_timeout_s=0.1)
         answer = once(given)
-    assert "Timeout" in answer.words
-    assert f"connected to 127.0.0.1 port {port}" in answer.story
+    assert "Timeout" in answer.summary
+    assert f"connected to 127.0.0.1 port {port}" in answer.trace
 
 
 def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
     with server(lambda sock: sock.sendall(OK), host="127.0.0.2") as port:
         answer = once(target(f"http://two.test:{port}/"), lambda *_: ["127.0.0.1", "127.0.0.2"])
-    assert answer.taken
-    assert "127.0.0.1 port" in answer.story
-    assert "connected to 127.0.0.2" in answer.story
+    assert answer.delivered
+    assert "127.0.0.1 port" in answer.trace
+    assert "connected to 127.0.0.2" in answer.trace
 
 
 def test_what_is_no_http_is_a_failure() -> None:
     with server(lambda sock: sock.sendall(b"220 mail ready\r\n")) as port:
-        assert "BadStatusLine" in once(target(f"http://127.0.0.1:{port}/")).words
+        assert "BadStatusLine" in once(target(f"http://127.0.0.1:{port}/")).summary
 
 
 def test_headers_without_end_are_bounded() -> None:
     with server(lambda sock: sock.sendall(b"HTTP/1.1 200 OK\r\n" + b"a: b\r\n" * 5000)) as port:
-        assert "more than 100 headers" in once(target(f"http://127.0.0.1:{port}/")).words
+        assert "more than 100 headers" in once(target(f"http://127.0.0.1:{port}/")).summary

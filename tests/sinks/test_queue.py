@@ -39,18 +39,18 @@ def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[s
             assert queue.next_due() is None or queue.next_due() > now  # type: ignore[operator]  # None is left
             continue
         assert one.due <= now
-        assert waiting[one.line[1]][0] == one.seq
+        assert waiting[one.alert_key[1]][0] == one.seq
         if what == "done":
-            waiting[one.line[1]].pop(0)
+            waiting[one.alert_key[1]].pop(0)
             queue.done(one)
         else:
             attempts = one.attempts
-            queue.again(one, now + wait)
+            queue.retry(one, now + wait)
             assert one.attempts == attempts + 1
     assert len(queue) == sum(len(line) for line in waiting.values())
     left: dict[str, list[int]] = {"a": [], "b": [], "c": []}
     while (one := queue.take(10**9)) is not None:
-        left[one.line[1]].append(one.seq)
+        left[one.alert_key[1]].append(one.seq)
         queue.done(one)
     assert left == waiting
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from strikewatch.sinks import webhook
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.guide.documents import marked
 from tests.sinks.yard import SECRET
 
@@ -25,7 +25,7 @@ def verify() -> Callable[[dict[str, str], bytes, str], Any]:
 
 def test_the_verifier_takes_what_we_send_and_nothing_else(verify: Callable[..., Any]) -> None:
     now = int(time.time())
-    keys = [bytes(32), key_of(SECRET)]
+    keys = [bytes(32), decode_secret(SECRET)]
     headers = webhook.headers(keys, "m1", now, BODY)
     assert verify(headers, BODY, SECRET) == {"type": "strikewatch.test"}
     stale = webhook.headers(keys, "m1", now - 400, BODY)

@@ -5,10 +5,9 @@ from pathlib import Path
 from sqlalchemy import URL, text
 
 from strikewatch.core.instant import Instant
-from strikewatch.sinks.delivery_loop import Round
-from strikewatch.sinks.endpoint import Endpoint
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import Answer
+from strikewatch.sinks.delivery_loop import DeliveryLoop
+from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
@@ -22,7 +21,7 @@ class Witness:
         self._store = store
         self.on_record: list[tuple[str, str, int]] = []
 
-    def send(self, message: Message, now: Instant) -> Answer:
+    def send(self, message: Message, now: Instant) -> SendResult:
         del now
         with self._store.read() as connection:
             sent = connection.execute(
@@ -30,9 +29,9 @@ class Witness:
                 {"id": message.alert_id},
             ).scalar_one()
         self.on_record.append((message.alert_id, message.step, sent))
-        return Answer(True, "taken")
+        return SendResult(True, "taken")
 
-    def rest(self) -> None:
+    def idle(self) -> None:
         """Holds nothing."""
 
     def close(self) -> None:
@@ -45,13 +44,13 @@ def test_a_step_is_sent_only_once_the_step_before_is_on_record_as_sent(where: Pa
     store = Store(where, {"yard": "http://yard.test/"})
     try:
         witness = Witness(store)
-        work = Round(
+        work = DeliveryLoop(
             Outbox(store, "yard"), Endpoint("yard", Schedule(), witness), clock.wall, clock.monotonic
         )
         alerts = [change(n, step) for step in ("raised", "cleared") for n in (1, 2, 3)]
         store.commit(StepRecord(START, changes=alerts))
-        work.learn()
-        work.drain(lambda: False)
+        work.load()
+        work.send_due(lambda: False)
         assert [(step, sent) for _, step, sent in witness.on_record] == [("raised", 0)] * 3 + [
             ("cleared", 1)
         ] * 3

@@ -17,8 +17,7 @@ from pydantic import ValidationError
 from strikewatch.core.alert import Alert
 from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sinks import webhook
-from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.sinks.target import key_of, read_secrets
+from strikewatch.sinks.settings import WebhookSettings, decode_secret, read_secrets
 from strikewatch.storage.outbox.messages import Message
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
@@ -36,7 +35,7 @@ def message(**fields: Any) -> Message:
 
 def test_the_published_vector() -> None:
     """Standard Webhooks: the example that its libraries test against."""
-    key = key_of(SECRET)
+    key = decode_secret(SECRET)
     signature = webhook.sign(key, NAME, 1614265330, b'{"test": 2432232314}')
     assert signature == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
 
@@ -57,7 +56,7 @@ def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int
 def test_the_reference_library_verifies_what_is_sent() -> None:
     now_s = int(datetime.now(UTC).timestamp())
     body = webhook.envelope(message())
-    headers = webhook.headers([key_of(SECRET)], "abc", now_s, body)
+    headers = webhook.headers([decode_secret(SECRET)], "abc", now_s, body)
     assert standardwebhooks.Webhook(SECRET).verify(body, headers) == json.loads(body)
 
 
@@ -82,7 +81,7 @@ def test_names_that_are_no_uris_are_escaped_in_the_source() -> None:
 
 @pytest.fixture
 def sent() -> tuple[bytes, dict[str, str], bytes]:
-    key = key_of(SECRET)
+    key = decode_secret(SECRET)
     body = webhook.envelope(message())
     return key, webhook.headers([key], "abc", 1000, body), body
 
@@ -157,7 +156,7 @@ def test_the_secret_comes_from_a_file_or_the_environment(
     with pytest.raises(SettingsError, match="GATE_SECRET is not set"):
         read_secrets(from_env, "webhook yard")
     monkeypatch.setenv("GATE_SECRET", SECRET)
-    assert read_secrets(from_file, "a") == read_secrets(from_env, "b") == (key_of(SECRET),)
+    assert read_secrets(from_file, "a") == read_secrets(from_env, "b") == (decode_secret(SECRET),)
     file.unlink()
     with pytest.raises(SettingsError, match="cannot read"):
         read_secrets(from_file, "webhook yard")
@@ -175,7 +174,7 @@ def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
     assert len(headers["webhook-signature"].split(" ")) == 2
     for secret in (SECRET, old):
         assert standardwebhooks.Webhook(secret).verify(body, headers) == json.loads(body)
-        assert webhook.verify(key_of(secret), headers, body, now_s)
+        assert webhook.verify(decode_secret(secret), headers, body, now_s)
 
 
 def test_three_secrets_are_one_too_many_and_none_is_shown(

@@ -11,16 +11,15 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.sinks.dispatcher import Courier
-from strikewatch.sinks.endpoint import of_webhook
-from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.dispatcher import Dispatcher
+from strikewatch.sinks.http_post import webhook_endpoint
+from strikewatch.sinks.settings import WebhookSettings, decode_secret
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.receiver import Receiver
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
-KEY = key_of(SECRET)
+KEY = decode_secret(SECRET)
 LOOPBACK = ("127.0.0.0/8",)
 START = 1_772_608_500_000_000_000
 
@@ -65,8 +64,8 @@ class Yard:
         # how a courier carries has nothing to do with storms
         quiet = Alarms(flood_above=10**6, flood_below=1)
         self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
-        endpoints = [of_webhook(one) for one in self.endpoints]
-        self.courier = Courier(
+        endpoints = [webhook_endpoint(one) for one in self.endpoints]
+        self.courier = Dispatcher(
             self.store, endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
         )
         self.courier.start()

@@ -7,12 +7,12 @@ from sqlalchemy import URL
 from strikewatch.core.alert import Alert, Change
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.lifecycle import ACTIVE, OPEN
-from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.queries.active import changes, counts, ended
+from strikewatch.storage.queries.active import change_signature, counts, ended_groups
 from strikewatch.storage.queries.alerts import Filter, count, search
-from strikewatch.storage.queries.muted import Sent, mutes, sent
+from strikewatch.storage.queries.muted import SentCounts, count_sent, list_mutes
 
 SITE = "fennick-hollow"
 NOW = 1_772_608_500 * SECOND
@@ -40,7 +40,7 @@ def test_active_ended_and_muted_alerts_are_found_and_counted(where: Path | URL) 
             for step in steps:
                 store.commit(StepRecord(NOW, changes=[step], states={(SITE, alert.hammer): b"x"}, layout="l"))
         before = _changes(store)
-        desk = Desk(store, 3600 * SECOND)
+        desk = AlertActions(store, 3600 * SECOND)
         desk.shelve(made["shelved"].id, until=NOW + SECOND, by="manager", reason="known", now=NOW)
         assert _changes(store) != before
         with store.read() as connection:
@@ -53,20 +53,20 @@ def test_active_ended_and_muted_alerts_are_found_and_counted(where: Path | URL) 
                 ("returned_unacknowledged", "medium"): 1,
                 ("shelved", "low"): 1,
             }
-            assert [(one.hammer, one.count, one.priority) for one in ended(connection)] == [
+            assert [(one.hammer, one.count, one.priority) for one in ended_groups(connection)] == [
                 ("HB-03", 1, "medium")
             ]
-            muted = mutes(connection, ("cold_oil",))
+            muted = list_mutes(connection, ("cold_oil",))
             assert [(one.kind, one.fault, one.active) for one in muted] == [
                 ("shelved", "hot_oil", 1),
                 ("suppressed_by_design", "cold_oil", 0),
             ]
-            assert sent(connection, NOW - 3600 * SECOND) == Sent(4, 4, 0, 0, 0)
-            assert sent(connection, NOW - 2 * SECOND) == Sent(1, 1, 0, 0, 0)
+            assert count_sent(connection, NOW - 3600 * SECOND) == SentCounts(4, 4, 0, 0, 0)
+            assert count_sent(connection, NOW - 2 * SECOND) == SentCounts(1, 1, 0, 0, 0)
     finally:
         store.close()
 
 
 def _changes(store: Store) -> list[object]:
     with store.read() as connection:
-        return list(changes(connection))
+        return list(change_signature(connection))

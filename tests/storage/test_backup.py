@@ -16,7 +16,8 @@ from strikewatch.errors import StoreError
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.backup import backup
-from strikewatch.storage.recorder.recorder import Recorder, Settings
+from strikewatch.storage.recorder.recorder import Recorder
+from strikewatch.storage.settings import RecorderSettings
 from tests.storage.test_store import KEY, NOW, change
 
 
@@ -90,7 +91,7 @@ def test_recordings_of_the_time_after_a_copy_are_kept_and_what_comes_after_a_res
     tmp_path: Path,
 ) -> None:
     """The steps that waited to be recorded when the copy was made come twice; none is missing, none overwritten."""
-    settings = Settings(folder=tmp_path / "recordings")
+    settings = RecorderSettings(folder=tmp_path / "recordings")
     store = Store(tmp_path / "watch.db")
     commit(store, 1)
     backup(tmp_path / "watch.db", tmp_path / "copy.db")

@@ -12,7 +12,7 @@ from sqlalchemy import URL
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.feed_problems import (
     DAY,
-    KEPT,
+    MAX_PROBLEMS,
     OTHERS,
     Problem,
     examples,
@@ -22,7 +22,7 @@ from strikewatch.storage.actions.feed_problems import (
 )
 from strikewatch.storage.commit.step import FeedCount, Reject, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.retention import Keeper
+from strikewatch.storage.retention import Retention
 from strikewatch.storage.settings import Settings
 from tests.storage.test_migrations import first_release
 from tests.storage.test_store import NOW
@@ -83,7 +83,7 @@ def test_senders_that_are_made_up_do_not_displace_the_real_ones_and_every_count_
         store.commit(StepRecord(NOW + k, rejects=made_up))
         total += 102
     every = found(store)
-    assert len(every) <= KEPT + 1
+    assert len(every) <= MAX_PROBLEMS + 1
     assert sum(one.count for one in every) == total
     assert next(one for one in every if one.site).count == 60
     (others,) = [one for one in every if one.sender == OTHERS]
@@ -114,7 +114,7 @@ def test_old_problems_go_with_old_rejects(where: Path | URL) -> None:
     store = Store(where)
     store.commit(StepRecord(NOW, rejects=[bad("old", reason="not_json"), bad("kept")]))
     store.commit(StepRecord(NOW + 10 * DAY, rejects=[bad("new")]))
-    keeper = Keeper(store, Settings(rejects_days=5), lambda: 0)
+    keeper = Retention(store, Settings(rejects_days=5), lambda: 0)
     for _ in range(20):
         keeper.tick(NOW + 11 * DAY)
     assert [(one.reason, one.count) for one in found(store)] == [("bad_value", 2)]
@@ -174,12 +174,12 @@ def test_a_database_of_before_brings_the_rejects_that_it_kept(tmp_path: Path) ->
 def test_an_operator_named_in_a_key_or_a_value_can_be_erased(
     where: Path | URL, tmp_path: Path, name: str
 ) -> None:
-    from strikewatch.storage.privacy.erasure import forget
+    from strikewatch.storage.privacy.erasure import erase
 
     store = Store(where)
     feed = [FeedCount(KEY, "unknown_key", 2, name, f"unknown key `{name}`")]
     store.commit(StepRecord(NOW, rejects=[bad(f'got "{name}"', name.encode())], feed=feed))
-    forget(store, tmp_path, name, really=True)
+    erase(store, tmp_path, name, apply=True)
     assert name not in str([one.json() for one in found(store)])
     assert sum(one.count for one in found(store)) == 3
     store.close()

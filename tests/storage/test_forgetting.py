@@ -19,9 +19,10 @@ from strikewatch.engine.state import LAYOUT
 from strikewatch.settings.faults import Faults
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.privacy.erasure import PEOPLE, forget
-from strikewatch.storage.recorder.recorder import Recorder, Settings
+from strikewatch.storage.privacy.erasure import PERSONAL_COLUMNS, erase
+from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.schema import tables
+from strikewatch.storage.settings import RecorderSettings
 from tests.storage.test_store import KEY, NOW, query
 
 NAMES = ("op-14", "op-1", "op-140", "forgotten")
@@ -78,7 +79,7 @@ def state(name: str) -> bytes:
 
 def filled(where: Path | URL, recordings: Path) -> Store:
     store = Store(where, {"yard": "http://yard.test/"})
-    recorder = Recorder(store, Settings(folder=recordings))
+    recorder = Recorder(store, RecorderSettings(folder=recordings))
     for k, name in enumerate(NAMES):
         on = Event(*KEY, "sign_on", NOW + k, {"operator": name}, applied=NOW + k)
         note = Event(
@@ -114,9 +115,9 @@ def test_it_goes_everywhere_and_others_stay_and_counts_too(where: Path | URL, tm
     recordings = tmp_path / "recordings"
     store = filled(where, recordings)
     before, counted = everything(store, recordings), counts(store)
-    looked = forget(store, recordings, "op-14", really=False)
+    looked = erase(store, recordings, "op-14", apply=False)
     assert everything(store, recordings) == before
-    changed = forget(store, recordings, "op-14", really=True)
+    changed = erase(store, recordings, "op-14", apply=True)
     assert changed == looked
     assert changed.keys() >= {"alerts", "events", "outbox", "rejects", "states", "spool", "recordings"} - {
         "spool"
@@ -129,14 +130,14 @@ def test_it_goes_everywhere_and_others_stay_and_counts_too(where: Path | URL, tm
     assert by == {"forgotten": 2, "op-1": 1, "op-140": 1}
     records = [json.loads(record) for (record,) in query(store, "select record from alerts")]
     assert Counter(record["operator"] for record in records) == by
-    assert forget(store, recordings, "op-14", really=True) == {}
+    assert erase(store, recordings, "op-14", apply=True) == {}
     assert everything(store, recordings) == after
     store.close()
 
 
 def test_whoever_is_signed_on_is_forgotten_there_too_and_the_state_still_loads(tmp_path: Path) -> None:
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
-    forget(store, tmp_path / "recordings", "op-14", really=True)
+    erase(store, tmp_path / "recordings", "op-14", apply=True)
     layout, saved = store.load().states[KEY]
     store.close()
     faults = Faults().by_detector()
@@ -150,7 +151,7 @@ def test_whoever_is_signed_on_is_forgotten_there_too_and_the_state_still_loads(t
 def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
     """Not in free pages either, nor in the log beside it."""
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
-    forget(store, tmp_path / "recordings", "op-14", really=True)
+    erase(store, tmp_path / "recordings", "op-14", apply=True)
     for path in tmp_path.glob("watch.db*"):
         assert b"op-14" not in path.read_bytes().replace(b"op-140", b""), path
     store.close()
@@ -165,7 +166,7 @@ def test_a_hammer_called_alike_keeps_its_name(tmp_path: Path) -> None:
             NOW, changes=[Change("raised", "pit", "op-14", alert.id, alert.record(), onset, onset + 5)]
         )
     )
-    forget(store, tmp_path, "op-14", really=True)
+    erase(store, tmp_path, "op-14", apply=True)
     ((record,),) = query(store, "select record from alerts")
     assert (json.loads(record)["hammer"], json.loads(record)["operator"]) == ("op-14", "forgotten")
     store.close()
@@ -177,7 +178,7 @@ def test_every_column_that_can_hold_text_is_known_to_name_people_or_not() -> Non
         f"{table.name}.{column.name}"
         for table in tables.metadata.sorted_tables
         for column in table.columns
-        if isinstance(column.type, Text | LargeBinary) and column.name not in PEOPLE | IMPERSONAL
+        if isinstance(column.type, Text | LargeBinary) and column.name not in PERSONAL_COLUMNS | IMPERSONAL
     }
     assert held == set()
 

@@ -7,8 +7,8 @@ import pytest
 from sqlalchemy import URL
 
 from strikewatch.cli.main import main
-from strikewatch.storage.privacy.erasure import forget
-from strikewatch.storage.privacy.export import kept
+from strikewatch.storage.privacy.erasure import erase
+from strikewatch.storage.privacy.export import export_operator
 from tests.storage.test_forgetting import filled
 
 
@@ -18,16 +18,18 @@ def test_the_places_are_those_of_forgetting_and_nobody_else_is_shown(
     recordings = tmp_path / "recordings"
     store = filled(where, recordings)
     try:
-        found = list(kept(store, recordings, "op-14"))
-        others = {name: list(kept(store, recordings, name)) for name in ("op-1", "op-140", "op-99")}
-        changed = forget(store, recordings, "op-14", really=True)
+        found = list(export_operator(store, recordings, "op-14"))
+        others = {
+            name: list(export_operator(store, recordings, name)) for name in ("op-1", "op-140", "op-99")
+        }
+        changed = erase(store, recordings, "op-14", apply=True)
         assert {where for where, _ in found} == set(changed)
         assert sum(where == "recordings" for where, _ in found) == changed["recordings"]
         assert sum(where == "spool" for where, _ in found) >= changed["spool"]
-        assert list(kept(store, recordings, "op-14")) == []
+        assert list(export_operator(store, recordings, "op-14")) == []
         assert others["op-99"] == []
         for name, shown in others.items():
-            assert list(kept(store, recordings, name)) == shown
+            assert list(export_operator(store, recordings, name)) == shown
     finally:
         store.close()
     alerts = [row for where, row in found if where == "alerts"]

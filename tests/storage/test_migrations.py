@@ -89,7 +89,7 @@ def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path)
     first_release(path)
     with closing(sqlite3.connect(path)) as old:
         names = [name for (name,) in old.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        kept = sorted(set(names) - {version.BEFORE, "sqlite_sequence"})
+        kept = sorted(set(names) - {version.FIRST_RELEASE_TABLE, "sqlite_sequence"})
         before = {name: old.execute(f"SELECT * FROM {name}").fetchall() for name in kept}
         columns = {name: [c[1] for c in old.execute(f"PRAGMA table_info({name})")] for name in kept}
     store = Store(path, {"yard": "http://yard.test/"})
@@ -136,8 +136,8 @@ def test_migrated_from_nothing_it_is_what_the_tables_say(where: Path | URL) -> N
 def test_the_number_in_the_tables_is_that_of_the_newest_migration() -> None:
     """And there is one line of them, without forks."""
     scripts = ScriptDirectory.from_config(version._config())
-    assert scripts.get_heads() == [tables.REVISION]
-    assert [one.revision for one in scripts.walk_revisions()][-1] == version.FIRST
+    assert scripts.get_heads() == [tables.SCHEMA_VERSION]
+    assert [one.revision for one in scripts.walk_revisions()][-1] == version.FIRST_VERSION
 
 
 def test_a_newer_database_is_refused_and_left_alone(tmp_path: Path) -> None:
@@ -147,7 +147,7 @@ def test_a_newer_database_is_refused_and_left_alone(tmp_path: Path) -> None:
         newer.execute("UPDATE strikewatch_revision SET version_num = '9999'")
         newer.execute("CREATE TABLE of_tomorrow (x)")
     before = made(path)
-    with pytest.raises(StoreError, match=r"watch\.db holds tables of revision 9999.*use the newer program"):
+    with pytest.raises(StoreError, match=r"watch\.db has schema version 9999.*use the newer release"):
         Store(path)
     assert made(path) == before
 

@@ -134,5 +134,5 @@ def test_a_boolean_channel_with_an_impossible_value_keeps_it(tmp_path: Path) -> 
 
 
 def test_rows_that_go_back_in_time_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match="HB-01 are not in the order of time"):
+    with pytest.raises(ValueError, match="HB-01 are not in time order"):
         write_shift(tmp_path, "pit", {"HB-01": Rows(np.array([2, 1]), {})})

@@ -94,13 +94,13 @@ def test_foreign_and_newer_databases_and_other_encodings_are_refused(
 ) -> None:
     Store(url).close()
     postgresql.ask(url.database, "UPDATE strikewatch_revision SET version_num = '9999'")
-    with pytest.raises(StoreError, match="revision 9999"):
+    with pytest.raises(StoreError, match="schema version 9999"):
         Store(url)
     foreign = postgresql.database()
     postgresql.ask(foreign.database, "CREATE TABLE theirs (x integer)")
     with pytest.raises(StoreError, match="another program's database"):
         Store(foreign)
-    with pytest.raises(StoreError, match="holds text as SQL_ASCII"):
+    with pytest.raises(StoreError, match="has the encoding SQL_ASCII"):
         Store(postgresql.database("SQL_ASCII"))
 
 

@@ -20,7 +20,8 @@ from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder import recorder as recording
-from strikewatch.storage.recorder.recorder import Recorder, Settings
+from strikewatch.storage.recorder.recorder import Recorder
+from strikewatch.storage.settings import RecorderSettings
 
 WALL = 1_772_608_500_123_000_000  # 2026-03-04T07:15:00.123Z
 HOUR = 3600 * SECOND
@@ -93,7 +94,7 @@ def store(where: Path | URL) -> Iterator[Store]:
 
 def test_it_rolls_by_the_hour_and_at_a_clean_stop(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
-    recorder = Recorder(store, Settings(folder=folder))
+    recorder = Recorder(store, RecorderSettings(folder=folder))
     steps = []
     for k in range(100):
         wall = WALL + k * 90 * SECOND  # two and a half hours
@@ -112,7 +113,7 @@ def test_it_rolls_by_the_hour_and_at_a_clean_stop(store: Store, tmp_path: Path) 
 
 def test_it_rolls_by_size(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
-    recorder = Recorder(store, Settings(folder=folder, roll_mib=0.001))
+    recorder = Recorder(store, RecorderSettings(folder=folder, roll_mib=0.001))
     steps = [step(k, WALL) for k in range(30)]
     for one in steps:
         store.commit(one)
@@ -128,7 +129,7 @@ def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: py
     steps = [step(k, WALL) for k in range(25)]
     for one in steps:
         store.commit(one)
-    recorder = Recorder(store, Settings(folder=folder))
+    recorder = Recorder(store, RecorderSettings(folder=folder))
     recorder.flush(WALL)
     assert recorded(folder) == admitted(steps)
     assert spooled(store) == 0
@@ -136,7 +137,7 @@ def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: py
 
 def test_a_wall_clock_that_goes_back_does_not_change_the_order(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
-    recorder = Recorder(store, Settings(folder=folder))
+    recorder = Recorder(store, RecorderSettings(folder=folder))
     steps = []
     for k, wall in enumerate([WALL, WALL - 5 * HOUR, WALL - 5 * HOUR, WALL + HOUR]):
         steps.append(step(k, wall))
@@ -171,8 +172,8 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
         monkeypatch.setattr(module, name, wrapped)
 
     around(recording, "write_shift")
-    around(disk, "settle")
-    around(disk, "remove")
+    around(disk, "publish_folder")
+    around(disk, "remove_folder")
     around(disk, "sync")
     around(Path, "rename")
     real_write = Store.write
@@ -199,7 +200,7 @@ def test_wherever_it_is_cut_off_each_row_is_recorded_once(
         assert points < 100
         place = tmp_path / str(points)
         folder = place / "recordings"
-        settings = Settings(folder=folder, keep_days=0)
+        settings = RecorderSettings(folder=folder, keep_days=0)
         store = Store(place / "watch.db")
         steps = [step(k, WALL + k) for k in range(12)]
         for one in steps[:8]:
@@ -230,7 +231,7 @@ def test_wherever_it_is_cut_off_each_row_is_recorded_once(
 def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
     """By age, or while all together are too large; a removal cut short is finished the next time."""
     folder = tmp_path / "recordings"
-    recorder = Recorder(store, Settings(folder=folder, **limit))
+    recorder = Recorder(store, RecorderSettings(folder=folder, **limit))
     for k in range(0, 40, 4):
         store.commit(step(k, WALL + k * HOUR))
         recorder.flush(WALL + k * HOUR)
@@ -251,7 +252,7 @@ def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, f
 
 def test_a_folder_that_cannot_be_written_names_itself(store: Store, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
-    recorder = Recorder(store, Settings(folder=tmp_path / "taken"))
+    recorder = Recorder(store, RecorderSettings(folder=tmp_path / "taken"))
     store.commit(step(1, WALL))
     with pytest.raises(StoreError, match="taken"):
         recorder.flush(WALL)

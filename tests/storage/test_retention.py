@@ -15,9 +15,8 @@ from strikewatch.storage import retention
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.recorder import Recorder
-from strikewatch.storage.recorder.recorder import Settings as Recording
-from strikewatch.storage.retention import DAY, EVERY_NS, Keeper
-from strikewatch.storage.settings import Settings
+from strikewatch.storage.retention import DAY, RUN_EVERY_NS, Retention
+from strikewatch.storage.settings import RecorderSettings, Settings
 from tests.storage.test_store import KEY, NOW, query
 
 DAYS = {"rejects_days": 5.0, "alerts_days": 20.0, "events_days": 20.0, "sent_days": 10.0}
@@ -33,7 +32,7 @@ class Clock:
 
 def through(store: Store, now: int, **settings: float) -> None:
     """All that a look removes, in as many ticks as it takes."""
-    keeper = Keeper(store, Settings(**{**DAYS, **settings}), Clock())
+    keeper = Retention(store, Settings(**{**DAYS, **settings}), Clock())
     for _ in range(200):
         keeper.tick(now)
 
@@ -136,11 +135,11 @@ def test_zero_days_keep_for_ever(store: Store) -> None:
 def test_a_tick_removes_one_batch_and_a_look_comes_once_an_hour(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(retention, "BATCH", 200)
+    monkeypatch.setattr(retention, "BATCH_ROWS", 200)
     flood = [Reject("t", b"x", "bad", str(i)) for i in range(450)]
     store.commit(StepRecord(NOW, rejects=flood))
     clock = Clock()
-    keeper = Keeper(store, Settings(**DAYS), clock)
+    keeper = Retention(store, Settings(**DAYS), clock)
     left = []
     for _ in range(12):
         keeper.tick(NOW + 6 * DAY)
@@ -151,7 +150,7 @@ def test_a_tick_removes_one_batch_and_a_look_comes_once_an_hour(
     for _ in range(12):
         keeper.tick(NOW + 6 * DAY)
     assert query(store, "select count(*) from rejects") == [(3,)]
-    clock.ns += EVERY_NS
+    clock.ns += RUN_EVERY_NS
     for _ in range(12):
         keeper.tick(NOW + 6 * DAY)
     assert query(store, "select count(*) from rejects") == [(0,)]
@@ -160,7 +159,7 @@ def test_a_tick_removes_one_batch_and_a_look_comes_once_an_hour(
 def test_the_file_grows_to_what_is_kept_and_no_further(tmp_path: Path) -> None:
     """Thirty days of a hammer at work, kept for five: pages are used again, so the file of day 30 is that of day 10."""
     store = Store(tmp_path / "watch.db", {"yard": "http://yard.test/"})
-    recorder = Recorder(store, Recording(folder=tmp_path / "recordings", keep_days=5))
+    recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings", keep_days=5))
     sizes = []
     for k in range(30):
         for part in range(20):

@@ -12,7 +12,7 @@ from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.errors import StoreError
-from strikewatch.storage.actions.rows import named
+from strikewatch.storage.actions.rows import load_rows
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, SavedAlert, StepRecord
 from strikewatch.storage.commit.store import Store
@@ -171,7 +171,7 @@ def test_outcomes_ride_with_the_next_step_and_only_once(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change()]))
     outbox = Outbox(store, "yard")
     (message,) = outbox.waiting()
-    outbox.settle([Outcome(message.seq, "sent", 1, NOW, "HTTP 200", NOW + 1)])
+    outbox.record_outcomes([Outcome(message.seq, "sent", 1, NOW, "HTTP 200", NOW + 1)])
     assert outbox.counts() == {"waiting": 1}
     store.commit(StepRecord(NOW))
     assert outbox.counts() == {"sent": 1}
@@ -195,12 +195,12 @@ def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
         connection.execute(text("update endpoints set off_ns = 1, reason = 'gone'"))
     store.close()
     again = Store(where, {"yard": "http://a.test/"})
-    assert again.off == {"yard": "gone"}
+    assert again.switched_off == {"yard": "gone"}
     again.commit(StepRecord(NOW, changes=[change()]))
     assert query(again, "select state, last_outcome from outbox") == [("parked", "gone")]
     again.close()
     moved = Store(where, {"yard": "http://b.test/"})
-    assert moved.off == {}
+    assert moved.switched_off == {}
     moved.close()
 
 
@@ -211,5 +211,5 @@ def test_questions_about_any_number_of_things_find_each_once(store: Store, n: in
     store.commit(StepRecord(NOW, changes=alerts))
     asked = {(one.site, one.alert_id) for one in alerts[:n]}
     with store.read() as connection:
-        assert named(connection, {}, asked).keys() == asked
-        assert named(connection, {}, {("pit", "none")}) == {}
+        assert load_rows(connection, {}, asked).keys() == asked
+        assert load_rows(connection, {}, {("pit", "none")}) == {}

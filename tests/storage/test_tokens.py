@@ -14,18 +14,18 @@ def test_a_token_names_its_holder_until_it_is_revoked(where: Path | URL) -> None
     store = Store(where)
     try:
         with store.write() as connection:
-            assert not tokens.any_made(connection)
+            assert not tokens.any_exist(connection)
             one = tokens.add(connection, "Ada", "act", 5)
             other = tokens.add(connection, "Bo", "view", 6)
             with pytest.raises(Refused, match="before"):
                 tokens.add(connection, "Ada", "view", 7)
-            assert tokens.whose(connection, one) == tokens.Holder("Ada", "act", 5, None)
-            assert tokens.whose(connection, other) == tokens.Holder("Bo", "view", 6, None)
-            assert tokens.whose(connection, one[:-1]) is None
-            assert tokens.whose(connection, "") is None
+            assert tokens.holder_of(connection, one) == tokens.Holder("Ada", "act", 5, None)
+            assert tokens.holder_of(connection, other) == tokens.Holder("Bo", "view", 6, None)
+            assert tokens.holder_of(connection, one[:-1]) is None
+            assert tokens.holder_of(connection, "") is None
             assert tokens.revoke(connection, "Ada", 8)
-            assert tokens.whose(connection, one) is None
-            assert tokens.any_made(connection)
+            assert tokens.holder_of(connection, one) is None
+            assert tokens.any_exist(connection)
             with pytest.raises(Unknown):
                 tokens.revoke(connection, "Cy", 9)
     finally:

@@ -10,7 +10,8 @@ from strikewatch.core.instant import SECOND
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.traces import rows_between
-from strikewatch.storage.recorder.recorder import Recorder, Settings
+from strikewatch.storage.recorder.recorder import Recorder
+from strikewatch.storage.settings import RecorderSettings
 from tests.storage.test_store import KEY, NOW
 
 OTHER = (KEY[0], "HB-99")
@@ -26,7 +27,7 @@ def _commit(store: Store, at: int, n: int) -> None:
 @pytest.mark.parametrize("recorded", ["none", "first", "both"])
 def test_found_wherever_they_are(tmp_path: Path, recorded: str) -> None:
     store = Store(tmp_path / "watch.db")
-    recorder = Recorder(store, Settings(folder=tmp_path / "recordings"))
+    recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings"))
     try:
         _commit(store, 0, 30)
         if recorded != "none":

@@ -55,19 +55,19 @@ def committed(path: Path) -> tuple[int, int]:
 def test_on_a_full_disk_the_reserve_is_used_then_commits_are_refused_and_taken_once_there_is_room(
     disk: SmallDisk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(disk_reserve, "LOOK_EVERY_S", 0.0)
+    monkeypatch.setattr(disk_reserve, "CHECK_EVERY_S", 0.0)
     store = Store(disk.folder / "watch.db", reserve_mib=4)
     disk.fill(leave_mib=2)
     first = until_refused(store, 0)
     assert not (disk.folder / "watch.db-reserve").exists()
     store.commit(big(first))
-    assert store.trouble is not None
-    assert "disk full" in store.trouble
+    assert store.disk_warning is not None
+    assert "disk full" in store.disk_warning
     done = until_refused(store, first + 1)
     disk.free()
     for k in range(done, done + 3):
         store.commit(big(k))
-    assert store.trouble is None
+    assert store.disk_warning is None
     assert (disk.folder / "watch.db-reserve").stat().st_size == 4 << 20
     assert store.load().states == {KEY: ("l", b"%d" % (done + 2))}
     store.close()

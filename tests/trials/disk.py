@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from strikewatch.engine.self_alerts import DISK_FULL
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.disk import SmallDisk
 from tests.receiver import Receiver
@@ -27,8 +27,8 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
     with (
         SmallDisk(folder / "disk", mib=24) as disk,
         Broker(folder) as broker,
-        Receiver(key_of(SECRET)) as ward,
-        Receiver(key_of(SECRET)) as office,
+        Receiver(decode_secret(SECRET)) as ward,
+        Receiver(decode_secret(SECRET)) as office,
     ):
         (place / "strikewatch.db").symlink_to(disk.folder / "watch.db")
         processor = Processor(

@@ -19,7 +19,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.faults import Faults
-from strikewatch.sinks.target import key_of
+from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
 from tests.postgresql import Postgresql
@@ -113,7 +113,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
     span_s = bad.kills * PER_KILL_S + 3.0
     rows, events = work(seed, round(span_s * PER_S / PER_WORK_S))
     queue = queued(rows)
-    with Broker(folder / "broker") as broker, Receiver(key_of(SECRET)) as receiver:
+    with Broker(folder / "broker") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(
             folder / "processor",
             broker,

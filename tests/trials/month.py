@@ -13,7 +13,7 @@ import numpy as np
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.lifecycle import State
-from strikewatch.storage.actions.alerts import Desk
+from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.queries.alerts import Filter
 from tests.trials.site import Clocks, Works, works
 from tests.trials.trial import Line, Trial, broken
@@ -130,7 +130,7 @@ def _keep(at_work: Works) -> None:
 def _acknowledge(at_work: Works) -> None:
     """Somebody sees to the day's alerts: what waits for a person is kept for ever."""
     now = at_work.clocks.wall()
-    desk = Desk(at_work.store, DAY)
+    desk = AlertActions(at_work.store, DAY)
     for one in desk.alerts(Filter(states=WAITING)):
         desk.acknowledge(one.record["id"], by="manager", now=now)
     at_work.office.received.clear()

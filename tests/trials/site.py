@@ -11,16 +11,15 @@ from typing import Any
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
-from strikewatch.sinks.delivery_loop import Round
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks.delivery_loop import DeliveryLoop
+from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.filter import Filter, Routes, Sites
-from strikewatch.sinks.retry_schedule import Schedule
-from strikewatch.sinks.sender import Answer
+from strikewatch.sinks.settings import Schedule
 from strikewatch.sources import mqtt
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
 from strikewatch.storage.recorder.recorder import Recorder
-from strikewatch.storage.retention import Keeper
+from strikewatch.storage.retention import Retention
 
 SITE = "fennick-hollow"
 ENDPOINT = "office"
@@ -78,10 +77,10 @@ class Office:
     clocks: Clocks
     received: list[tuple[Instant, str, Mapping[str, Any]]] = field(default_factory=list)
 
-    def send(self, message: Message, now: Instant) -> Answer:
+    def send(self, message: Message, now: Instant) -> SendResult:
         del now
         self.received.append((self.clocks.true, message.step, json.loads(message.body)))
-        return Answer(True, "taken")
+        return SendResult(True, "taken")
 
     def rest(self) -> None:
         """Holds nothing."""
@@ -128,9 +127,9 @@ class Works:
             wait=lambda _s: True,
         )
         endpoint = Endpoint(ENDPOINT, Schedule(), self.office)
-        self._round = Round(Outbox(store, ENDPOINT), endpoint, clocks.wall, clocks.monotonic)
+        self._round = DeliveryLoop(Outbox(store, ENDPOINT), endpoint, clocks.wall, clocks.monotonic)
         self.recorder = Recorder(store, settings.recording)
-        self.keeper = Keeper(store, settings.store, clocks.monotonic)
+        self.keeper = Retention(store, settings.store, clocks.monotonic)
 
     def restart(self) -> None:
         """As after a power cut: what was not committed is sent again by nobody, since all was."""
@@ -142,8 +141,8 @@ class Works:
         self.worker.turn(0.0)
         while not self.line.settled:
             self.worker.turn(0.0)
-        self._round.learn()
-        self._round.drain(lambda: False)
+        self._round.load()
+        self._round.send_due(lambda: False)
 
     def keep(self) -> None:
         """What the thread beside the steps does."""

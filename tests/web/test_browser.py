@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from strikewatch import guide
 from strikewatch.core.instant import SECOND
 from strikewatch.storage.actions import tokens
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker, free_port
 from tests.browser import browser, strayed, violations
 from tests.service.processor import SITE, Gateway, Processor, now_ns, until
@@ -42,7 +42,7 @@ class Yard:
         self.processor.start()
         self.gateway = Gateway(self.broker)
         self._rests = 0
-        with Beside(folder / "processor" / "strikewatch.db") as place, place.write() as connection:
+        with SharedDatabase(folder / "processor" / "strikewatch.db") as place, place.write() as connection:
             self.token = tokens.add(connection, "site office", "act", now_ns())
 
     def url(self, path: str = "/") -> str:

@@ -8,7 +8,7 @@ import pytest
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.storage.actions.manual_events import Noted
+from strikewatch.storage.actions.manual_events import ManualEvents
 from tests.web.site import HAMMER, NOW, SITE, site
 
 EVENTS = f"/api/v1/hammers/{HAMMER}/events"
@@ -18,15 +18,15 @@ GREASE = {"event": "grease", "time": "2026-02-25T06:13:00Z", "strokes": [12, 12]
 def test_an_entry_is_on_record_with_who_and_reaches_the_processor(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         act = at.token("site office", "act")
-        noted = Noted(at.store)
+        noted = ManualEvents(at.store)
         made = at.ask("POST", EVENTS, GREASE, act)
         assert made.status == 200, made.text
         assert (made.json["who"], made.json["fields"]) == ("site office", {"strokes": [12, 12]})
-        assert [(one.site, one.hammer, one.kind) for one in noted.take()] == [(SITE, HAMMER, "grease")]
+        assert [(one.site, one.hammer, one.kind) for one in noted.fetch_new()] == [(SITE, HAMMER, "grease")]
         assert (
             at.ask("POST", EVENTS, GREASE, act).json == made.json
         )  # sent again by a phone that heard no answer
-        assert noted.take() == []
+        assert noted.fetch_new() == []
         assert at.ask("GET", EVENTS, token=act).json == {"events": [made.json]}
 
 
@@ -232,7 +232,7 @@ def test_an_entry_too_old_to_set_its_clock_anew_cannot_be_corrected(tmp_path: Pa
         old, newer = ({"event": "withdrawal", "corrects": one} for one in numbers[:2])
         refused = at.ask("POST", EVENTS, old, act)
         assert refused.status == 409
-        assert f"too old to be corrected: its clock keeps the last {KEPT}" in refused.json["error"]
+        assert f"too old to be corrected: only the last {KEPT} entries can be" in refused.json["error"]
         assert at.ask("POST", EVENTS, newer, act).status == 200
 
 

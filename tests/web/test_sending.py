@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from strikewatch.engine.self_alerts import DiskFullAlert
-from strikewatch.sinks.dispatcher import Courier
-from strikewatch.sinks.endpoint import of_webhook
+from strikewatch.sinks.dispatcher import Dispatcher
+from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.commit.step import StepRecord
 from tests.receiver import Receiver
@@ -25,7 +25,7 @@ def at_work(at: Site, receiver: Receiver) -> Iterator[None]:
         | {"retry_s": (), "jitter": 0}
     )
     died: list[BaseException] = []
-    courier = Courier(at.store, [of_webhook(one)], time.time_ns, time.monotonic_ns, died.append)
+    courier = Dispatcher(at.store, [webhook_endpoint(one)], time.time_ns, time.monotonic_ns, died.append)
     courier.start()
     try:
         yield
@@ -80,14 +80,14 @@ def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypa
         assert ask("POST", f"{own}/off", {"reason": "again"}).json == {"changed": 0}
         why = "switched off by Ada: moves house"
         assert ask("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
-        until(lambda: at.store.off)
+        until(lambda: at.store.switched_off)
         assert ask("POST", f"{own}/test").status == 409
         at.store.commit(StepRecord(NOW + 1, changes=DiskFullAlert().update(True, [SITE], NOW, 0)))
         parked = ask("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
         assert [(one["fault"], one["outcome"]) for one in parked] == [("disk_full", why)]
 
         assert ask("POST", f"{own}/on").json == {"changed": 1}
-        until(lambda: not at.store.off)
+        until(lambda: not at.store.switched_off)
         number = ask("POST", f"{own}/test").json["number"]
         until(lambda: ask("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
         assert len(receiver.received) == 3

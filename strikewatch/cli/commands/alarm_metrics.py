@@ -28,14 +28,14 @@ def command(options: Namespace) -> int:
     from strikewatch.engine.alarm_kpis import compute_kpis
     from strikewatch.engine.flood import Rules
     from strikewatch.errors import Unknown
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries.alerts import intervals
 
     tree, now = settings(options.config), time.time_ns()
     begin, end = shared.instants(options, now, "30d")
     assert begin is not None
     end = now if end is None else end
-    with Beside(tree.store.where) as place, place.read() as connection:
+    with SharedDatabase(tree.store.where) as place, place.read() as connection:
         by_site = intervals(connection, end)
     if options.site is not None:
         if options.site not in by_site:

@@ -16,8 +16,8 @@ from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
-    from strikewatch.storage.actions.alerts import Desk, Done
-    from strikewatch.storage.queries.alerts import Listed
+    from strikewatch.storage.actions.alerts import ActionResult, AlertActions
+    from strikewatch.storage.queries.alerts import ListedAlert
     from strikewatch.storage.queries.muted import Mute
 
 ENDED: Final = 200
@@ -163,8 +163,8 @@ def _list(options: Namespace) -> int:
 
 
 def _found(
-    actions: "Desk", options: Namespace, period: tuple[int | None, int | None]
-) -> "tuple[list[Listed], int]":
+    actions: "AlertActions", options: Namespace, period: tuple[int | None, int | None]
+) -> "tuple[list[ListedAlert], int]":
     """Return the alerts to list, and how many match in all."""
     from dataclasses import replace
 
@@ -200,17 +200,17 @@ def _fits(mute: "Mute", options: Namespace) -> bool:
 
 
 @contextmanager
-def desk(tree: "Settings") -> "Iterator[Desk]":
+def desk(tree: "Settings") -> "Iterator[AlertActions]":
     """Open the database for operator actions."""
     from strikewatch.core.instant import seconds
-    from strikewatch.storage.actions.alerts import Desk
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.actions.alerts import AlertActions
+    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with Beside(tree.store.where) as place:
-        yield Desk(place, seconds(tree.alarms.longest_shelf_h * 3600))
+    with SharedDatabase(tree.store.where) as place:
+        yield AlertActions(place, seconds(tree.alarms.longest_shelf_h * 3600))
 
 
-def _print_result(options: Namespace, done: "Done", said: str) -> int:
+def _print_result(options: Namespace, done: "ActionResult", said: str) -> int:
     """Print what was done, and the state of the alert now."""
     from strikewatch.cli.rendering.alerts import sentence
 

@@ -40,13 +40,13 @@ def _show(options: Namespace) -> int:
     from strikewatch.core import instant
     from strikewatch.detectors.blank_firing import blank_firing
     from strikewatch.engine.state import part_of
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
 
     tree = settings(options.config)
     begin, end = shared.instants(options, time.time_ns(), "30d")
     assert begin is not None
-    with Beside(tree.store.where) as place:
+    with SharedDatabase(tree.store.where) as place:
         found = []
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             own = tree.of_hammer(key)[blank_firing.DETECTOR.name]
@@ -87,10 +87,10 @@ def _show(options: Namespace) -> int:
 @shared.given
 def relearn(options: Namespace) -> int:
     """Discard the learned level of HAMMER and learn it anew: after new seals, or on another carrier."""
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
 
-    with Beside(settings(options.config).store.where) as place:
+    with SharedDatabase(settings(options.config).store.where) as place:
         site, hammer = baselines.relearn(
             place, options.site, options.hammer, by=options.by, reason=options.reason, now=time.time_ns()
         )

@@ -46,10 +46,10 @@ def command(**_: object) -> None:
 def show_list(options: Namespace) -> int:
     """List deliveries, the newest first, and which endpoints are switched off."""
     from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
         found = deliveries.search(
             connection,
             endpoint=options.endpoint,
@@ -57,7 +57,7 @@ def show_list(options: Namespace) -> int:
             alert=options.alert,
             limit=options.limit,
         )
-        off = deliveries.off(connection)
+        off = deliveries.switched_off(connection)
     if options.json:
         output.print_json(one.json() for one in found)
     else:
@@ -73,14 +73,14 @@ def show_list(options: Namespace) -> int:
 def show_one(options: Namespace) -> int:
     """Show the delivery NUMBER with every recorded attempt."""
     from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
         delivery, tried = deliveries.look_up(connection, options.number)
     if options.json:
         output.print_json(
-            [{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.told}]
+            [{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.body}]
         )
     else:
         rendering.show_one(output.tables(), delivery, tried)
@@ -97,15 +97,15 @@ def show_one(options: Namespace) -> int:
 @shared.given
 def send(options: Namespace) -> int:
     """Send parked deliveries again, in order, with everything that is parked of the same alerts."""
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
     numbers, endpoint = options.numbers, options.endpoint
     if bool(numbers) == bool(endpoint):
         raise click.UsageError("give either NUMBER... or --endpoint NAME")
-    with Beside(settings(options.config).store.where) as place:
+    with SharedDatabase(settings(options.config).store.where) as place:
         with place.read() as connection:
-            off = deliveries.off(connection)
+            off = deliveries.switched_off(connection)
             named = (
                 {endpoint}
                 if endpoint
@@ -132,12 +132,12 @@ def send(options: Namespace) -> int:
 @shared.given
 def switch_off(options: Namespace) -> int:
     """Send nothing more to ENDPOINT until it is switched on again; deliveries to it are parked."""
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
     tree, endpoint = settings(options.config), options.endpoint
     _address(tree, endpoint)
-    with Beside(tree.store.where) as place, place.write() as connection:
+    with SharedDatabase(tree.store.where) as place, place.write() as connection:
         was_on = deliveries.switch_off(connection, endpoint, options.reason, time.time_ns())
     if options.json:
         output.print_json([{"endpoint": endpoint, "was_on": was_on}])
@@ -153,12 +153,12 @@ def switch_off(options: Namespace) -> int:
 @shared.given
 def switch_on(options: Namespace) -> int:
     """Send to ENDPOINT again, from the next alert on."""
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
     tree, endpoint = settings(options.config), options.endpoint
     _address(tree, endpoint)
-    with Beside(tree.store.where) as place, place.write() as connection:
+    with SharedDatabase(tree.store.where) as place, place.write() as connection:
         was_off = deliveries.switch_on(connection, endpoint)
         parked = len(deliveries.search(connection, endpoint=endpoint, state="parked"))
     if options.json:
@@ -182,7 +182,7 @@ def test(options: Namespace) -> int:
     """
     from strikewatch.cli.rendering import deliveries as rendering
     from strikewatch.sinks import log
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
     tree, endpoint = settings(options.config), options.endpoint
@@ -190,9 +190,9 @@ def test(options: Namespace) -> int:
     log.set_up(tree.log)
     with output.working(f"Sending to {endpoint}"):
         number = _send_test(tree, endpoint)
-    with Beside(tree.store.where) as place, place.read() as connection:
+    with SharedDatabase(tree.store.where) as place, place.read() as connection:
         delivery, tried = deliveries.look_up(connection, number)
-        off = deliveries.off(connection).get(endpoint)
+        off = deliveries.switched_off(connection).get(endpoint)
     if options.json:
         output.print_json([{**delivery.json(), "tried": [one.json() for one in tried], "off": off}])
     else:
@@ -203,7 +203,7 @@ def test(options: Namespace) -> int:
 def _send_test(tree: "Settings", endpoint: str) -> int:
     """Queue a test, have it sent, and return its number."""
     from strikewatch.service.endpoints import endpoints, open_store
-    from strikewatch.sinks.delivery_loop import Round
+    from strikewatch.sinks.delivery_loop import DeliveryLoop
     from strikewatch.storage.outbox import deliveries
     from strikewatch.storage.outbox.messages import Outbox
 
@@ -216,25 +216,25 @@ def _send_test(tree: "Settings", endpoint: str) -> int:
             number = deliveries.queue_test(connection, endpoint, time.time_ns())
         (ours,) = [one for one in endpoints(tree, store) if one.name == endpoint]
         outbox = Outbox(store, endpoint)
-        if outbox.off is None:
-            Round(outbox, ours, time.time_ns, time.monotonic_ns).once(number)
+        if outbox.off_reason is None:
+            DeliveryLoop(outbox, ours, time.time_ns, time.monotonic_ns).send_now(number)
     finally:
         store.close()
     return number
 
 
 def _through_the_processor(tree: "Settings", endpoint: str) -> int:
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with Beside(tree.store.where) as place:
+    with SharedDatabase(tree.store.where) as place:
         with place.write() as connection:
             number = deliveries.queue_test(connection, endpoint, time.time_ns())
         until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until:
             with place.read() as connection:
                 delivery, tried = deliveries.look_up(connection, number)
-                if tried or delivery.state != "waiting" or endpoint in deliveries.off(connection):
+                if tried or delivery.state != "waiting" or endpoint in deliveries.switched_off(connection):
                     break
             time.sleep(LOOK_S)
     return number

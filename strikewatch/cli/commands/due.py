@@ -36,14 +36,14 @@ def command(options: Namespace) -> int:
     from strikewatch.detectors.kernels import NEVER
     from strikewatch.disclaimer import CAUTION
     from strikewatch.engine.pipeline import Pipeline
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
     from strikewatch.web.live.due_items import upcoming
     from strikewatch.web.live.snapshot import Limits, glance
 
     tree, now = settings(options.config), time.time_ns()
     pipeline = Pipeline(tree.of_hammer)
-    with Beside(tree.store.where) as place:
+    with SharedDatabase(tree.store.where) as place:
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             pipeline.restore(key, layout, state)
     found: list[tuple[Key, Item]] = []

@@ -30,7 +30,7 @@ def command(options: Namespace) -> int:
     store = Store(tree.store.where)
     try:
         with output.working("Searching"):
-            changed = erasure.forget(store, tree.recording.folder, name, really=options.yes)
+            changed = erasure.erase(store, tree.recording.folder, name, apply=options.yes)
     finally:
         store.close()
     if options.json:
@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
     if not changed:
         print(f"{name} is nowhere in {store.name} and the recordings.")
     elif options.yes:
-        print(f"{name} is now '{erasure.FORGOTTEN}' there; all counts are unchanged.")
+        print(f"{name} is now '{erasure.ERASED_ID}' there; all counts are unchanged.")
     else:
         print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
     log = tree.log.file

@@ -21,13 +21,13 @@ def command(options: Namespace) -> int:
     """
     import json
 
-    from strikewatch.storage.engines.shared import Beside
-    from strikewatch.storage.privacy.export import kept
+    from strikewatch.storage.engines.shared import SharedDatabase
+    from strikewatch.storage.privacy.export import export_operator
 
     tree, name = settings(options.config), options.operator
     counts: Counter[str] = Counter()
-    with Beside(tree.store.where) as place:
-        for where, row in kept(place, tree.recording.folder, name):
+    with SharedDatabase(tree.store.where) as place:
+        for where, row in export_operator(place, tree.recording.folder, name):
             counts[where] += 1
             print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
     listed = ", ".join(f"{n:,} in {where}" for where, n in sorted(counts.items())) or "nothing"

@@ -12,7 +12,7 @@ from strikewatch.cli.commands.alerts import desk
 from strikewatch.cli.settings_file import settings
 
 if TYPE_CHECKING:
-    from strikewatch.storage.actions.alerts import Done
+    from strikewatch.storage.actions.alerts import ActionResult
 
 
 @click.group(
@@ -110,7 +110,9 @@ def end_shelving(options: Namespace) -> int:
     return 0
 
 
-def _print_result(options: Namespace, done: "Done", service: str, said: str, until: str | None) -> int:
+def _print_result(
+    options: Namespace, done: "ActionResult", service: str, said: str, until: str | None
+) -> int:
     site, hammer = done.key
     if options.json:
         output.print_json(

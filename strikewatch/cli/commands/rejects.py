@@ -39,11 +39,11 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering.rejects import by_sender, show_all, show_one
     from strikewatch.errors import Refused
     from strikewatch.storage.actions import feed_problems
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
 
     now = time.time_ns()
     begin, end = shared.instants(options, now, None)
-    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
         found = feed_problems.search(
             connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )

@@ -13,7 +13,7 @@ from strikewatch.errors import SettingsError
 
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
-    from strikewatch.sinks.target import Target
+    from strikewatch.sinks.settings import Target
 
 
 @click.command(
@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
 
 def _files(tree: "Settings") -> Iterator[tuple[str, str]]:
     """Yield what is wrong with the files that must be there before a start, secrets among them."""
-    from strikewatch.sinks.target import read_secrets
+    from strikewatch.sinks.settings import read_secrets
 
     mqtt, tls = tree.mqtt, tree.mqtt.tls
     named = {"mqtt.password_file": mqtt.password_file}

@@ -27,9 +27,9 @@ def command(**_: object) -> None:
 def add(options: Namespace) -> int:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with Beside(settings(options.config).store.where) as place, place.write() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
@@ -43,9 +43,9 @@ def show_list(options: Namespace) -> int:
     """List the tokens: name, role, when made and when revoked."""
     from strikewatch.core import instant
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with Beside(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
         found = tokens.holders(connection)
     if options.json:
         output.print_json(
@@ -80,9 +80,9 @@ def show_list(options: Namespace) -> int:
 def revoke(options: Namespace) -> int:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import Beside
+    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with Beside(settings(options.config).store.where) as place, place.write() as connection:
+    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
         f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."

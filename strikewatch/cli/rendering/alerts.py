@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.cli.rendering.local_time import heading, minute, named, second
-from strikewatch.storage.queries.alerts import Listed
+from strikewatch.storage.queries.alerts import ListedAlert
 from strikewatch.storage.queries.muted import Mute
 
 SHORT: Final = 6
@@ -32,7 +32,7 @@ MUTED: Final = {
 """How each kind is ended."""
 
 
-def show_alerts(console: Console, found: Sequence[Listed], *, total: int) -> None:
+def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -> None:
     """By site, in the order given; `total` is how many there are."""
     if not found:
         console.print("No alerts.")
@@ -67,13 +67,13 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
         console.print(Text(f"  to end it: {ends}", style="dim"))
 
 
-def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any]]) -> None:
+def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str, Any]]) -> None:
     """What the alert is, and what was done with it."""
     site = listed.record["site"]
     console.print(Text(sentence(listed), style="bold"))
     console.print(Text(listed.record["summary"]))
     console.print(
-        f"Onset {named(listed.record['onset'], site)}, {_over(listed)}; reported: {listed.told or 'no'}."
+        f"Onset {named(listed.record['onset'], site)}, {_over(listed)}; reported: {listed.sent_as or 'no'}."
     )
     table = _table(heading("when", site), "who", "what", "now", "why")
     for line in lines:
@@ -83,14 +83,14 @@ def show_history(console: Console, listed: Listed, lines: Sequence[dict[str, Any
     console.print(table)
 
 
-def sentence(listed: Listed) -> str:
+def sentence(listed: ListedAlert) -> str:
     """An alert in a line."""
     one = listed.record
     name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
     return f"{name}, {one['priority']}, {standing(listed)}"
 
 
-def standing(listed: Listed) -> str:
+def standing(listed: ListedAlert) -> str:
     """Where it stands, in words."""
     words, site = state(listed.state), listed.record["site"]
     if listed.shelf is not None:
@@ -105,7 +105,7 @@ def state(word: str) -> str:
     return WORDS.get(word, word)
 
 
-def _alerts(found: Sequence[Listed], *, sentences: bool) -> Table:
+def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
     table = _table(
         "id", heading("onset", found[0].record["site"]), "hammer", "fault", "priority", "state", "operator"
     )
@@ -133,10 +133,10 @@ def _table(*names: str) -> Table:
     return table
 
 
-def _aside(one: Listed) -> str:
+def _aside(one: ListedAlert) -> str:
     return f"({standing(one)})" if one.shelf or one.stay else ""
 
 
-def _over(listed: Listed) -> str:
+def _over(listed: ListedAlert) -> str:
     cleared = listed.record["cleared"]
     return "still on" if cleared is None else f"ended {named(cleared, listed.record['site'])}"

@@ -30,7 +30,7 @@ def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str
     ):
         table.add_column(title, justify="right" if title in ("number", "tries") else "left")
     for one in found:
-        about = " ".join(str(one.told[key]) for key in ("hammer", "fault") if one.told.get(key))
+        about = " ".join(str(one.body[key]) for key in ("hammer", "fault") if one.body.get(key))
         at = second(one.created)
         table.add_row(
             str(one.number),
@@ -55,7 +55,7 @@ def show_one(console: Console, delivery: Delivery, tried: Sequence[Attempt]) -> 
         console.print(
             f"\n{second(one.at_ns)} {local(one.at_ns):%Z}  {one.took_us / 1000:,.1f} ms  {one.outcome}"
         )
-        for step in one.story.splitlines():
+        for step in one.trace.splitlines():
             console.print(f"    {step}")
 
 
@@ -70,7 +70,7 @@ def show_test(
     """Print what a test of an endpoint came to, step by step."""
     console.print(f"{delivery.endpoint} at {address}")
     for one in tried:
-        for step in one.story.splitlines():
+        for step in one.trace.splitlines():
             console.print(f"  {step}")
         console.print(f"  {one.outcome}, after {one.took_us / 1000:,.1f} ms")
     if off is not None:

@@ -7,11 +7,13 @@ from sqlalchemy import select
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import events
 
 
-def read_events(place: Place, kinds: Collection[str], end: Instant, site: str | None = None) -> list[Event]:
+def read_events(
+    place: DatabaseAccess, kinds: Collection[str], end: Instant, site: str | None = None
+) -> list[Event]:
     """Return the events of these kinds that happened before `end`, at one site or all, oldest first."""
     c, later = events.c, events.alias()
     wanted = (

@@ -18,7 +18,7 @@ from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.current_evidence import CurrentEvidence
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.usage import TIMED, Reasons
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.bout_tables import bouts, exposure
 from strikewatch.storage.schema.tables import alerts, hammer_state
 
@@ -31,7 +31,7 @@ LONGEST: Final = 3600 * SECOND
 
 
 def from_store(
-    place: Place, begin: Instant, end: Instant, site: str | None = None
+    place: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
     """Return EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
 
@@ -45,14 +45,16 @@ def from_store(
 
 
 def exposure_from_store(
-    place: Place, begin: Instant, end: Instant, site: str | None = None
+    place: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
 ) -> "pd.DataFrame":
     """Return only EXPOSURE of `from_store`."""
     with place.read() as connection:
         return _attributed(connection, begin, end, site).exposure()
 
 
-def read_feeds(place: Place, settings_of: Callable[[Key], HammerSettings], site: str | None = None) -> Feeds:
+def read_feeds(
+    place: DatabaseAccess, settings_of: Callable[[Key], HammerSettings], site: str | None = None
+) -> Feeds:
     """Return the limits of hammers' feeds and profiles, as last saved by the processor."""
     with place.read() as connection:
         states = connection.execute(_states(site)).all()
@@ -68,7 +70,7 @@ def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]
 
 
 def overlapping(
-    place: Place,
+    place: DatabaseAccess,
     begin: Instant,
     upto: Instant,
     settings_of: Callable[[Key], HammerSettings],

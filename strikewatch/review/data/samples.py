@@ -14,7 +14,7 @@ from strikewatch.errors import InputError
 from strikewatch.review.data.bout_columns import bouts_by_hammer
 from strikewatch.sources.recordings import Shift, open_shifts
 from strikewatch.sources.same_instant import merge_sorted
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.traces import rows_between
 from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import segments
@@ -69,7 +69,7 @@ class ShiftSamples:
 class StoredSamples:
     """Samples of the recordings next to a database, with the bouts in the database."""
 
-    def __init__(self, place: Place, recordings: Path) -> None:
+    def __init__(self, place: DatabaseAccess, recordings: Path) -> None:
         self._place = place
         self._recordings = recordings
 

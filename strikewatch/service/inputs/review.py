@@ -25,7 +25,7 @@ from strikewatch.service.inputs.wear import limits, of_store
 from strikewatch.service.recordings import Recordings
 from strikewatch.service.time_parsing import moment
 from strikewatch.settings.tree import Settings
-from strikewatch.storage.engines.shared import Beside
+from strikewatch.storage.engines.shared import SharedDatabase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,7 +80,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
     end = now if end is None else end
     begin = moment(BEFORE, end, back=True) if begin is None else begin
     _rising(begin, end)
-    with Beside(settings.store.where) as place:
+    with SharedDatabase(settings.store.where) as place:
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder

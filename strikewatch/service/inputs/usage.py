@@ -15,7 +15,7 @@ from strikewatch.service.recordings import Recordings, print_notes
 from strikewatch.service.replay import Replayed
 from strikewatch.service.time_parsing import moment
 from strikewatch.settings.tree import Settings
-from strikewatch.storage.engines.shared import Beside, Place
+from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +33,7 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
         end = now if end is None else end
         begin = moment(BEFORE, end, back=True) if begin is None else begin
         _rising(begin, end)
-        with Beside(settings.store.where) as place:
+        with SharedDatabase(settings.store.where) as place:
             return of_store(place, settings, begin, end, now, options.site), begin, end
     recordings = Recordings.asked(options, settings)
     shifts, result = recordings.replayed(notes)
@@ -45,7 +45,12 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
 
 
 def of_store(
-    place: Place, settings: Settings, begin: Instant, end: Instant, now: Instant, site: str | None = None
+    place: DatabaseAccess,
+    settings: Settings,
+    begin: Instant,
+    end: Instant,
+    now: Instant,
+    site: str | None = None,
 ) -> "pd.DataFrame":
     """Of a period, from a database as it is now."""
     exposure, faults, silent = overlapping(place, begin, now, settings.of_hammer, site)

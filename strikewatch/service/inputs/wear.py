@@ -18,7 +18,7 @@ from strikewatch.review.wear.condition import KINDS, Condition, condition
 from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.service.recordings import Recordings, print_notes
 from strikewatch.settings.tree import Settings
-from strikewatch.storage.engines.shared import Beside, Place
+from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
 
 
 def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
@@ -26,7 +26,7 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
     if options.paths:
         found = of_recordings(Recordings.asked(options, settings), notes)
     else:
-        with Beside(settings.store.where) as place:
+        with SharedDatabase(settings.store.where) as place:
             found = of_store(place, settings, now, options.site)
     part = found.of(options.site, options.hammer)
     if options.hammer and found and not part.worn and not part.tools and not part.fitted:
@@ -36,7 +36,7 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
     return part
 
 
-def of_store(place: Place, settings: Settings, end: Instant, site: str | None = None) -> Condition:
+def of_store(place: DatabaseAccess, settings: Settings, end: Instant, site: str | None = None) -> Condition:
     """Of all that is in a database up to an instant."""
     events = read_events(place, KINDS, end, site)
     if not events:

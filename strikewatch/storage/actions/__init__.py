@@ -1,1 +1,1 @@
-"""What people do: alerts, entries, tokens, sessions."""
+"""Actions of people: on alerts and hammers, logged events, tokens and sessions."""

@@ -1,7 +1,7 @@
-"""What a person does with alerts and hammers: each deed one short transaction, on record with who, when and why.
+"""Actions of people on alerts and hammers: each is one short transaction, recorded with who, when and why.
 
-Nothing is sent from here. Where a deed lets alerts be told again, the processor finds that at its next look, within
-about a second, or when it starts. Doing the same again changes nothing.
+Nothing is sent from here. If an action makes alerts due for sending, the processor sends them within about a second, or
+when it starts. Actions are idempotent.
 """
 
 from collections.abc import Collection, Iterable
@@ -15,84 +15,85 @@ from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, LifecycleEvent, Shelf, step
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.actions import rows as table
-from strikewatch.storage.actions.rows import Name, Row, Stay
-from strikewatch.storage.commit.statements import newest
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.actions.rows import AlertKey, HandlingRow, Stay
+from strikewatch.storage.commit.statements import upsert
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import (
     Filter,
-    Listed,
+    ListedAlert,
     Order,
     count,
     find,
     find_hammer,
+    history_of,
     look_up,
     search,
-    story,
 )
-from strikewatch.storage.queries.muted import Mute, mutes
+from strikewatch.storage.queries.muted import Mute, list_mutes
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves, workshop
 
-WORDS: Final = 1000
-"""Characters of a reason or a comment at most."""
-NAME: Final = 100
+MAX_TEXT: Final = 1000
+"""Largest number of characters in a reason or a comment."""
+MAX_NAME: Final = 100
 
-_SHELF: Final = newest(shelves, ["site", "hammer", "fault"])
-_STAY: Final = newest(workshop, ["site", "hammer"])
+_SHELF: Final = upsert(shelves, ["site", "hammer", "fault"])
+_STAY: Final = upsert(workshop, ["site", "hammer"])
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
-    """What came of a deed: the alert it named as it stands now, if it named one, and how many alerts it changed."""
+class ActionResult:
+    """The result of an action: the alert that it named, if any, as it is now, and how many alerts it changed."""
 
-    alert: Listed | None
+    alert: ListedAlert | None
     key: Key
     changed: int
 
 
-class Desk:
-    """All that people do, at the wall time `now` of each call. `longest_shelf`: no shelf lasts longer (ns).
+class AlertActions:
+    """Actions of people on alerts and hammers, at the wall time `now` of each call. `longest_shelf`: its limit in ns.
 
-    `alert` is an id, whole or a unique start of it, `site` says which where two sites have the like. Raises Unknown for
-    names that fit nothing or several things, Refused for what cannot be done as things stand, StoreError.
+    `alert` is an alert's id or a unique beginning of it; `site` is needed where two sites have the same id or hammer.
+    Raises Unknown for a name that matches nothing or several things, Refused for an action that is not possible in the
+    present state, and StoreError.
     """
 
-    def __init__(self, place: Place, longest_shelf: Instant) -> None:
-        self._place = place
+    def __init__(self, database: DatabaseAccess, longest_shelf: Instant) -> None:
+        self._database = database
         self._longest_shelf = longest_shelf
 
-    def alerts(self, wanted: Filter, limit: int | None = None, order: Order = "newest") -> list[Listed]:
-        with self._place.read() as connection:
+    def alerts(self, wanted: Filter, limit: int | None = None, order: Order = "newest") -> list[ListedAlert]:
+        with self._database.read() as connection:
             return search(connection, wanted, limit, order)
 
     def count(self, wanted: Filter) -> int:
-        """How many fit, whatever the limit of a list."""
-        with self._place.read() as connection:
+        """Count the matching alerts."""
+        with self._database.read() as connection:
             return count(connection, wanted)
 
     def muted(self, suppressed: Collection[str]) -> list[Mute]:
-        """Shelves, hammers out of service, and the faults that the settings suppress."""
-        with self._place.read() as connection:
-            return mutes(connection, suppressed)
+        """List shelves, hammers out of service, and the faults that the settings suppress."""
+        with self._database.read() as connection:
+            return list_mutes(connection, suppressed)
 
-    def alert(self, alert: str, site: str | None = None) -> Listed:
-        with self._place.read() as connection:
+    def alert(self, alert: str, site: str | None = None) -> ListedAlert:
+        with self._database.read() as connection:
             return look_up(connection, find(connection, alert, site))
 
     def history(self, alert: str, site: str | None = None) -> list[dict[str, Any]]:
-        """The lines of its history: at, by, event, why, from, to."""
-        with self._place.read() as connection:
-            return story(connection, find(connection, alert, site))
+        """Return the lines of an alert's history: at, by, event, why, from, to."""
+        with self._database.read() as connection:
+            return history_of(connection, find(connection, alert, site))
 
     def acknowledge(
         self, alert: str, *, by: str, comment: str = "", now: Instant, site: str | None = None
-    ) -> Done:
-        """Somebody has seen it."""
-        _named(by, comment)
-        with self._place.write() as connection:
+    ) -> ActionResult:
+        """Acknowledge an alert: someone has seen it."""
+        _check_person_and_text(by, comment)
+        with self._database.write() as connection:
             name = find(connection, alert, site)
-            deed = _Deed(connection, now)
-            deed.apply([deed.row(name)], LifecycleEvent("acknowledge", now, by, comment))
-            return deed.done(name)
+            transaction = _Transaction(connection, now)
+            transaction.apply([transaction.row(name)], LifecycleEvent("acknowledge", now, by, comment))
+            return transaction.result(name)
 
     def acknowledge_ended(
         self,
@@ -104,82 +105,84 @@ class Desk:
         comment: str = "",
         now: Instant,
         site: str,
-    ) -> Done:
-        """Acknowledge the alerts of a fault of a hammer that had ended by an instant of the wall clock.
+    ) -> ActionResult:
+        """Acknowledge the alerts of a hammer and fault that had ended by the wall time `ended_by`.
 
-        One that ended later was not among those that the person saw as ended.
+        An alert that ended later was not in the list that the person saw.
         """
-        _named(by, comment)
-        with self._place.write() as connection:
-            deed = _Deed(connection, now)
+        _check_person_and_text(by, comment)
+        with self._database.write() as connection:
+            transaction = _Transaction(connection, now)
             rows = [
                 row
-                for row in deed.rows_of((site, hammer, fault))
+                for row in transaction.rows_of((site, hammer, fault))
                 if row.handling.state == "returned_unacknowledged" and row.since <= ended_by
             ]
-            deed.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
-            return Done(None, (site, hammer), deed.changed)
+            transaction.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
+            return ActionResult(None, (site, hammer), transaction.changed)
 
     def shelve(
         self, alert: str, *, until: Instant, by: str, reason: str, now: Instant, site: str | None = None
-    ) -> Done:
-        """Put the alert aside until an instant, and what its hammer raises of that fault, up to its priority."""
-        _named(by, reason, must="a reason")
+    ) -> ActionResult:
+        """Shelve an alert until an instant, and new alerts of its hammer and fault up to its priority."""
+        _check_person_and_text(by, reason, must="a reason")
         if until <= now:
-            raise Refused("a shelf must end later than now; name a time to come")
+            raise Refused("shelving must end later than now; give a time in the future")
         if until - now > self._longest_shelf:
             raise Refused(
-                f"nothing may be shelved for longer than {self._longest_shelf / 3.6e12:g} h "
-                "(alarms.longest_shelf_h); shelve it for less, or put its hammer out of service"
+                f"alerts may be shelved for at most {self._longest_shelf / 3.6e12:g} h "
+                "(alarms.longest_shelf_h); choose a shorter time, or put the hammer out of service"
             )
-        with self._place.write() as connection:
+        with self._database.write() as connection:
             name = find(connection, alert, site)
-            deed = _Deed(connection, now)
-            named = deed.row(name)
+            transaction = _Transaction(connection, now)
+            named = transaction.row(name)
             shelf = Shelf(until, by, reason, named.handling.priority)
             step(
                 named.handling, LifecycleEvent("shelve", now, by, reason, shelf=shelf)
-            )  # refuses what has ended
-            kept = deed.shelves.get(named.point)
-            if kept != shelf:
+            )  # refuses an alert that has ended
+            existing = transaction.shelves.get(named.shelf_key)
+            if existing != shelf:
                 _SHELF.run(connection, [_shelf_row(named, shelf, now)])
-                deed.note(named.point, HistoryEntry(now, by, "shelve", reason, "normal", "shelved"))
-            standing = [
+                transaction.note(
+                    named.shelf_key, HistoryEntry(now, by, "shelve", reason, "normal", "shelved")
+                )
+            active = [
                 row
-                for row in deed.rows_of(named.point)
+                for row in transaction.rows_of(named.shelf_key)
                 if row.handling.state in ACTIVE - SUPPRESSED | {"shelved"}
             ]
-            covered = [row for row in standing if shelf.covers(row.handling.priority)]
-            deed.apply(covered, LifecycleEvent("shelve", now, by, reason, shelf=shelf))
-            return deed.done(name)
+            covered = [row for row in active if shelf.covers(row.handling.priority)]
+            transaction.apply(covered, LifecycleEvent("shelve", now, by, reason, shelf=shelf))
+            return transaction.result(name)
 
     def unshelve(
         self, alert: str, *, by: str, reason: str = "", now: Instant, site: str | None = None
-    ) -> Done:
-        """End the shelf that an alert is on before its time."""
-        _named(by, reason)
-        with self._place.write() as connection:
+    ) -> ActionResult:
+        """End the shelving of an alert early."""
+        _check_person_and_text(by, reason)
+        with self._database.write() as connection:
             name = find(connection, alert, site)
-            deed = _Deed(connection, now)
-            deed.end_shelving(deed.row(name).point, by, reason)
-            return deed.done(name)
+            transaction = _Transaction(connection, now)
+            transaction.end_shelving(transaction.row(name).shelf_key, by, reason)
+            return transaction.result(name)
 
     def end_shelving(
         self, hammer: str, fault: str, *, by: str, reason: str = "", now: Instant, site: str | None = None
-    ) -> Done:
-        """End the shelf of a fault of a hammer before its time, whether any alert is on it or not."""
-        _named(by, reason)
-        with self._place.write() as connection:
-            deed = _Deed(connection, now)
-            points = [point for point in deed.shelves if point[1:] == (hammer, fault)]
+    ) -> ActionResult:
+        """End the shelving of a hammer and fault early, whether or not an alert is shelved."""
+        _check_person_and_text(by, reason)
+        with self._database.write() as connection:
+            transaction = _Transaction(connection, now)
+            points = [point for point in transaction.shelves if point[1:] == (hammer, fault)]
             fitting = [point for point in points if site in (None, point[0])]
             if len(fitting) > 1:
                 raise Unknown(f"{hammer} is at {', '.join(sorted(at for at, *_ in fitting))}; name the site")
             if not fitting:
                 key = (site, hammer) if site is not None else find_hammer(connection, hammer)
-                return Done(None, key, 0)
-            deed.end_shelving(fitting[0], by, reason)
-            return Done(None, fitting[0][:2], deed.changed)
+                return ActionResult(None, key, 0)
+            transaction.end_shelving(fitting[0], by, reason)
+            return ActionResult(None, fitting[0][:2], transaction.changed)
 
     def out_of_service(
         self,
@@ -190,16 +193,16 @@ class Desk:
         now: Instant,
         until: Instant | None = None,
         site: str | None = None,
-    ) -> Done:
-        """A hammer is in the workshop: its alerts are put aside until an instant, or until it is put in service."""
-        _named(by, reason, must="a reason")
+    ) -> ActionResult:
+        """Put a hammer out of service: suppress its alerts until an instant, or until it is put in service."""
+        _check_person_and_text(by, reason, must="a reason")
         if until is not None and until <= now:
-            raise Refused("the stay must end later than now; name a time to come, or none")
-        with self._place.write() as connection:
+            raise Refused("the end must be later than now; give a time in the future, or none")
+        with self._database.write() as connection:
             key = find_hammer(connection, hammer, site)
-            deed = _Deed(connection, now)
+            transaction = _Transaction(connection, now)
             stay = Stay(until, by, reason)
-            if deed.workshop.get(key) != stay:
+            if transaction.workshop.get(key) != stay:
                 row = {
                     "site": key[0],
                     "hammer": key[1],
@@ -209,55 +212,57 @@ class Desk:
                     "since_ns": now,
                 }
                 _STAY.run(connection, [row])
-                deed.note(
+                transaction.note(
                     (*key, ""), HistoryEntry(now, by, "out_of_service", reason, "normal", "out_of_service")
                 )
-            deed.apply(deed.rows_of(key), LifecycleEvent("out_of_service", now, by, reason))
-            return Done(None, key, deed.changed)
+            transaction.apply(transaction.rows_of(key), LifecycleEvent("out_of_service", now, by, reason))
+            return ActionResult(None, key, transaction.changed)
 
     def in_service(
         self, hammer: str, *, by: str, reason: str = "", now: Instant, site: str | None = None
-    ) -> Done:
-        """A hammer is back from the workshop."""
-        _named(by, reason)
-        with self._place.write() as connection:
+    ) -> ActionResult:
+        """Put a hammer back in service."""
+        _check_person_and_text(by, reason)
+        with self._database.write() as connection:
             key = find_hammer(connection, hammer, site)
-            deed = _Deed(connection, now)
+            transaction = _Transaction(connection, now)
             gone = and_(workshop.c.site == key[0], workshop.c.hammer == key[1])
             if connection.execute(delete(workshop).where(gone)).rowcount:
-                deed.note((*key, ""), HistoryEntry(now, by, "in_service", reason, "out_of_service", "normal"))
-            deed.apply(deed.rows_of(key), LifecycleEvent("in_service", now, by, reason))
-            return Done(None, key, deed.changed)
+                transaction.note(
+                    (*key, ""), HistoryEntry(now, by, "in_service", reason, "out_of_service", "normal")
+                )
+            transaction.apply(transaction.rows_of(key), LifecycleEvent("in_service", now, by, reason))
+            return ActionResult(None, key, transaction.changed)
 
 
-class _Deed:
-    """One transaction of a person's."""
+class _Transaction:
+    """The transaction of one action."""
 
     def __init__(self, connection: Connection, now: Instant) -> None:
         self._connection = connection
         self._now = now
-        self.shelves, self.workshop = table.put_aside(connection)
+        self.shelves, self.workshop = table.load_suppressions(connection)
         self.changed = 0
 
-    def row(self, name: Name) -> Row:
-        return table.named(self._connection, self.shelves, {name})[name]
+    def row(self, name: AlertKey) -> HandlingRow:
+        return table.load_rows(self._connection, self.shelves, {name})[name]
 
-    def rows_of(self, what: tuple[str, ...]) -> list[Row]:
-        """The open alerts of a hammer, or of one fault of it."""
+    def rows_of(self, what: tuple[str, ...]) -> list[HandlingRow]:
+        """Return the open alerts of a hammer, or of one of its faults."""
         columns = (handling.c.site, handling.c.hammer, handling.c.fault)
         same = [column == value for column, value in zip(columns, what, strict=False)]
-        return table.where(self._connection, self.shelves, OPEN, *same)
+        return table.find_rows(self._connection, self.shelves, OPEN, *same)
 
-    def apply(self, rows: Iterable[Row], event: LifecycleEvent) -> None:
-        """Put rows through an event."""
-        changed: list[Row] = []
-        entries: list[tuple[Row, HistoryEntry]] = []
+    def apply(self, rows: Iterable[HandlingRow], event: LifecycleEvent) -> None:
+        """Apply an event to rows, and store the rows that it changed with their history."""
+        changed: list[HandlingRow] = []
+        entries: list[tuple[HandlingRow, HistoryEntry]] = []
         for row in rows:
             entry = row.apply(event)
             if entry is not None:
                 entries.append((row, entry))
                 changed.append(row)
-        table.write(self._connection, changed)
+        table.write_rows(self._connection, changed)
         table.write_history(self._connection, entries)
         self.changed += len(changed)
 
@@ -269,25 +274,25 @@ class _Deed:
         self.apply(self.rows_of(point), LifecycleEvent("unshelve", self._now, by, reason))
 
     def note(self, point: tuple[str, str, str], entry: HistoryEntry) -> None:
-        """A line of the history of a shelf or a hammer."""
-        self._connection.execute(history.insert(), table.line(point, "", entry))
+        """Add a line to the history of a shelf or a hammer."""
+        self._connection.execute(history.insert(), table.history_row(point, "", entry))
 
-    def done(self, name: Name) -> Done:
+    def result(self, name: AlertKey) -> ActionResult:
         listed = look_up(self._connection, name)
-        return Done(listed, (listed.record["site"], listed.record["hammer"]), self.changed)
+        return ActionResult(listed, (listed.record["site"], listed.record["hammer"]), self.changed)
 
 
-def _named(by: str, words: str, must: str = "") -> None:
-    """Who, and why: on record for good, so both are looked at."""
-    if not by.strip() or len(by) > NAME or not by.isprintable():
-        raise Refused(f"say who does it, by a name of 1 to {NAME} characters")
+def _check_person_and_text(by: str, words: str, must: str = "") -> None:
+    """Check the name and text of an action, which stay on record. Raises Refused."""
+    if not by.strip() or len(by) > MAX_NAME or not by.isprintable():
+        raise Refused(f"give the name of the person: 1 to {MAX_NAME} printable characters")
     if must and not words.strip():
         raise Refused(f"give {must}")
-    if len(words) > WORDS:
-        raise Refused(f"a reason or comment has at most {WORDS} characters; this one has {len(words)}")
+    if len(words) > MAX_TEXT:
+        raise Refused(f"a reason or comment has at most {MAX_TEXT} characters; this one has {len(words)}")
 
 
-def _shelf_row(row: Row, shelf: Shelf, now: Instant) -> dict[str, Any]:
+def _shelf_row(row: HandlingRow, shelf: Shelf, now: Instant) -> dict[str, Any]:
     return {
         "site": row.site,
         "hammer": row.hammer,

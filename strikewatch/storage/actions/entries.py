@@ -1,8 +1,8 @@
-"""Entries: events that people write down at the page, each with who and when. One that was wrong is withdrawn, or
-replaced by another; both stay on record.
+"""Entries: events that people log on the page, each with who and when.
 
-An entry is an event like those of gateways, checked like them, and taken up by the processor within a second. A
-correction is an event too, and names what it corrects, so that the detectors set their clocks anew, live and replayed.
+An entry is an event like those of gateways: it is checked in the same way, and the processor applies it within a
+second. A wrong entry is withdrawn or replaced; both stay on record. The correction is an event itself and names the
+entry that it corrects, so that detectors reset their timers, both live and in a replay.
 """
 
 import json
@@ -18,19 +18,19 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.store import event_row, number_of_wrong
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.commit.store import corrected_entry_number, event_row
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import events
 
 _E: Final = events.c
 _UPKEEP: Final = ("inspection", "service", "hours")
-_KEPT_WITH: Final = {
+_CORRECTABLE: Final = {
     "grease": (("grease",), KEPT),
     "check": (("check",), KEPT),
-    "storage": (("storage", "check"), KEPT // 2),  # each with the first firing after it
+    "storage": (("storage", "check"), KEPT // 2),  # each is kept with the first firing after it
     **dict.fromkeys(_UPKEEP, (_UPKEEP, KEPT)),
 }
-"""With which kinds the clock of a kind keeps entries, and how many of the last can be corrected."""
+"""By kind of event: the kinds that share its timer, and how many of their last entries can be corrected."""
 
 
 _IDENTITY: Final = ("site", "hammer", "kind", "time_ns", "fields")
@@ -39,7 +39,7 @@ _SAME: Final = select(func.count()).where(*(_E[name] == bindparam(name) for name
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One event on record. `who` None: it came as a message. `corrects`, `corrected_by`: numbers of others."""
+    """One event on record. `who`: None for an event of a gateway. `corrects`, `corrected_by`: numbers of entries."""
 
     number: int
     event: Event
@@ -49,7 +49,7 @@ class Entry:
     corrected_by: int | None
 
     def json(self) -> dict[str, Any]:
-        """One object, times as RFC 3339."""
+        """Return the JSON object that the API gives out; times in RFC 3339."""
         event = self.event
         return {
             "number": self.number,
@@ -66,81 +66,85 @@ class Entry:
         }
 
 
-def enter(place: Place, event: Event, *, who: str, now: Instant, corrects: int | None = None) -> Entry:
-    """Put an entry on record; the very same again changes nothing. `corrects`: the number of the entry that was wrong.
+def add_entry(
+    database: DatabaseAccess, event: Event, *, who: str, now: Instant, corrects: int | None = None
+) -> Entry:
+    """Store an entry; storing an identical one again changes nothing. `corrects`: the number of the wrong entry.
 
-    Raises Unknown where what it corrects is not of its hammer, Refused where that cannot be corrected any more.
+    Raises Unknown if the wrong entry is not one of the hammer's, Refused if it cannot be corrected any more.
     """
-    with place.write() as connection:
+    with database.write() as connection:
         if corrects is not None:
             event = _correction(connection, event, corrects)
         row = event_row(event, now, who, corrects)
         same = None
         if corrects is not None:
-            made = connection.execute(
+            earlier = connection.execute(
                 select(_E.kind, _E.time_ns, _E.fields).where(_E.corrects == corrects)
             ).first()
-            if made is not None:
-                again = made.fields == row["fields"] and made.kind == event.kind
-                if not again or (made.time_ns != event.time and event.kind != "withdrawal"):
+            if earlier is not None:
+                repeated = earlier.fields == row["fields"] and earlier.kind == event.kind
+                if not repeated or (earlier.time_ns != event.time and event.kind != "withdrawal"):
                     raise Refused(f"entry {corrects} has been corrected already; correct the newer one")
-                same = {**row, "time_ns": made.time_ns}
-            elif number_of_wrong(connection, event) != corrects:
+                same = {**row, "time_ns": earlier.time_ns}
+            elif corrected_entry_number(connection, event) != corrects:
                 raise Refused(
-                    f"entry {corrects} has an older one of the same time beside it; correct that first"
+                    f"an older entry has the same kind and time as entry {corrects}; correct that one first"
                 )
             else:
-                _refuse_old(connection, corrects, event)
+                _check_correctable(connection, corrects, event)
                 while connection.scalar(_SAME, {name: row[name] for name in _IDENTITY}):
-                    # two entries of one kind and time, corrected alike: each correction is one of its own
+                    # two entries of the same kind and time with the same correction: keep the corrections apart
                     event = replace(event, time=event.time + 1)
                     row = event_row(event, now, who, corrects)
         if same is None:
             statements.EVENT.run(connection, [row])
-    (entry,) = entries(place, (event.site, event.hammer), 1, same=same or row)
+    (entry,) = list_entries(database, (event.site, event.hammer), 1, same=same or row)
     return entry
 
 
 def _correction(connection: Connection, event: Event, corrects: int) -> Event:
-    """The event, naming what it corrects."""
+    """Return the event with the field that names the entry it corrects."""
     wrong = connection.execute(
         select(_E.site, _E.hammer, _E.kind, _E.time_ns, _E.applied_ns).where(_E.seq == corrects)
     ).first()
     if wrong is None or (wrong.site, wrong.hammer) != (event.site, event.hammer):
         raise Unknown(f"{event.hammer} has no entry {corrects}; see its list of entries")
     if wrong.kind == "withdrawal":
-        raise Refused(f"entry {corrects} is a withdrawal; enter again what was withdrawn")
+        raise Refused(f"entry {corrects} is a withdrawal; log the withdrawn entry again instead")
     name = reference_to(Event(wrong.site, wrong.hammer, wrong.kind, wrong.time_ns))
     return replace(event, fields=event.fields | {"corrects": name})
 
 
-def _refuse_old(connection: Connection, corrects: int, event: Event) -> None:
-    """Refuse what no longer sets a clock anew: the detectors keep their last entries only."""
+def _check_correctable(connection: Connection, corrects: int, event: Event) -> None:
+    """Raise Refused for an entry that is too old: detectors keep only their last entries."""
     wrong = event.corrects
     assert wrong is not None
     first = corrects
     while True:
-        # a replacement stands where the first wrong entry stood
+        # a replacement takes the place of the first wrong entry
         earlier = connection.scalar(select(_E.corrects).where(_E.seq == first))
         if earlier is None:
             break
         first = earlier
     effective = func.coalesce(_E.applied_ns, _E.time_ns)
     at = connection.scalar(select(effective).where(_E.seq == first))
-    kinds, most = _KEPT_WITH.get(wrong[0], ((), 0))
+    kinds, most = _CORRECTABLE.get(wrong[0], ((), 0))
     later = select(func.count()).where(
         _E.site == event.site, _E.hammer == event.hammer, _E.kind.in_(kinds), effective > at
     )
     if most and (connection.scalar(later) or 0) >= most:
-        meter = "enter what the meter reads now, with the reason corrected"
-        remedy = meter if wrong[0] == "hours" else "enter what was done last"
+        meter = "log the present meter reading, with the reason corrected"
+        remedy = meter if wrong[0] == "hours" else "log what was done last"
         raise Refused(
-            f"entry {corrects} is too old to be corrected: its clock keeps the last {most}; {remedy}"
+            f"entry {corrects} is too old to be corrected: only the last {most} entries can be; {remedy}"
         )
 
 
-def entries(place: Place, key: Key, limit: int, same: dict[str, Any] | None = None) -> list[Entry]:
-    """The newest events of a hammer, entered or sent; or the one that is the `same` as a row."""
+def list_entries(
+    database: DatabaseAccess, key: Key, limit: int, same: dict[str, Any] | None = None
+) -> list[Entry]:
+    """Return a hammer's newest events, logged or sent; or the one that equals the row `same`."""
     later = events.alias()
     wanted = (
         select(
@@ -160,7 +164,7 @@ def entries(place: Place, key: Key, limit: int, same: dict[str, Any] | None = No
     )
     if same is not None:
         wanted = wanted.where(*(_E[name] == same[name] for name in ("kind", "time_ns", "fields")))
-    with place.read() as connection:
+    with database.read() as connection:
         rows = connection.execute(wanted).all()
     return [
         Entry(seq, Event(*key, kind, at, json.loads(fields), -1 if applied is None else applied), *more)

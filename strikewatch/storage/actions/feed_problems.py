@@ -1,7 +1,7 @@
-"""What was wrong with the data that each sender sent: counted in the step's own transaction, and read by people.
+"""Problems in the data of each sender, counted in the step's transaction and listed for people.
 
-A problem is a sender, a reason and, for unknown keys, the key. At most `KEPT` are kept: a sender that makes up topics
-or keys only pushes out those that were seen least, whose counts are added to the row of all other senders.
+A problem is a sender, a reason and, for unknown keys, the key. At most `MAX_PROBLEMS` are kept. A sender that makes up
+topics or keys displaces only the rarest ones, whose counts are added to the row of all other senders.
 """
 
 from collections.abc import Iterable, Mapping
@@ -25,29 +25,29 @@ from sqlalchemy import (
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources import remedies
-from strikewatch.storage.commit.statements import Into, Prepared
+from strikewatch.storage.commit.statements import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
 from strikewatch.storage.schema.feed_tables import feed_problems
 from strikewatch.storage.schema.tables import rejects
 
-KEPT: Final = 1000
-"""Problems kept, of all senders."""
+MAX_PROBLEMS: Final = 1000
+"""How many problems are kept, of all senders together."""
 OTHERS: Final = ""
-"""The sender of the counts of those that are no longer kept one by one."""
+"""The sender name of the row that sums up all problems no longer kept individually."""
 SENDER_LENGTH: Final = 200
 DETAIL_LENGTH: Final = 1000
 PAYLOAD_LENGTH: Final = 1024
-"""Bytes kept of a problem's first payload."""
+"""How many bytes of a problem's first payload are kept."""
 HARMLESS: Final = frozenset({"duplicate"})
-"""Reasons by which nothing is lost: listed, but not counted as problems."""
+"""Reasons that lose no data: listed, but not counted as problems."""
 DAY: Final = 86_400 * SECOND
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One problem as it is on record.
+    """One recorded problem.
 
-    `recent`: how many today and yesterday (UTC). `detail` and `payload` are of the first.
+    `recent`: its count for today and yesterday (UTC). `detail` and `payload`: of its first occurrence.
     """
 
     sender: str
@@ -72,7 +72,7 @@ class Problem:
 
     @property
     def name(self) -> str:
-        """What to call the sender."""
+        """Return the sender's name for people."""
         return self.sender or "other senders"
 
     def json(self) -> dict[str, Any]:
@@ -95,7 +95,7 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One rejected payload, or one lot of rows that were not used; the beginning of it."""
+    """One rejected payload, or a set of rows that were not used; cut to its beginning."""
 
     at: Instant
     topic: str
@@ -115,12 +115,12 @@ class Example:
 
 
 def readable(payload: bytes, limit: int = 200) -> str:
-    """Bytes as printable text of at most `limit` characters and an ellipsis: whatever they are, on one line."""
+    """Return any bytes as one line of printable text, cut to `limit` characters and an ellipsis."""
     return printable(payload[: limit + 1].decode("utf-8", "backslashreplace"), limit)
 
 
 def printable(text: str, limit: int = DETAIL_LENGTH) -> str:
-    """Text without control characters, line breaks or changes of writing direction; at most `limit` characters."""
+    """Escape control characters, line breaks and direction marks; cut the text to `limit` characters."""
     shown = "".join(
         one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: limit + 1]
     )
@@ -130,7 +130,7 @@ def printable(text: str, limit: int = DETAIL_LENGTH) -> str:
 def record(
     connection: Connection, rejected: Iterable[Reject], counted: Iterable[FeedCount], now: Instant
 ) -> None:
-    """Add a step's rejects and other counts, within its transaction."""
+    """Add a step's rejects and counts, within its transaction."""
     rows: dict[tuple[str, str, str], dict[str, Any]] = {}
     for reject in rejected:
         site, hammer = reject.key or ("", "")
@@ -141,9 +141,9 @@ def record(
     if not rows:
         return
     _COUNT.run(connection, list(rows.values()))
-    held = connection.scalar(select(func.count()).select_from(feed_problems)) or 0
-    if held > KEPT:
-        _fold(connection, held - KEPT, now)
+    total = connection.scalar(select(func.count()).select_from(feed_problems)) or 0
+    if total > MAX_PROBLEMS:
+        _merge_rarest(connection, total - MAX_PROBLEMS, now)
 
 
 def _add(
@@ -184,10 +184,10 @@ def _add(
 _ONE, _ZERO = (
     literal_column("1", Integer),
     literal_column("0", Integer),
-)  # a prepared statement takes no value unasked
+)  # literals: a `PreparedWrite` binds nothing but its columns
 
 
-def _count(into: Into) -> Insert:
+def _count(into: InsertInto) -> Insert:
     new, old = into(feed_problems), feed_problems.c
     given = new.excluded
     return new.on_conflict_do_update(
@@ -204,24 +204,24 @@ def _count(into: Into) -> Insert:
     )
 
 
-_COUNT: Final = Prepared(_count, [column.name for column in feed_problems.columns])
-_THIS: Final = and_(
+_COUNT: Final = PreparedWrite(_count, [column.name for column in feed_problems.columns])
+_SAME_KEY: Final = and_(
     *(feed_problems.c[name] == bindparam(f"the_{name}") for name in ("sender", "reason", "key"))
 )
 
 
-def _fold(connection: Connection, excess: int, now: Instant) -> None:
-    """Add those seen least, the oldest of them first, to the row of all other senders."""
+def _merge_rarest(connection: Connection, excess: int, now: Instant) -> None:
+    """Merge the rarest problems, the oldest of them first, into the row of all other senders."""
     c = feed_problems.c
     least = (
         select(c.sender, c.reason, c.key, c.n)
         .where(c.sender != OTHERS)
         .order_by(c.n, c.last_ns)
-        .limit(excess + KEPT // 20)
+        .limit(excess + MAX_PROBLEMS // 20)
     )
     found = connection.execute(least).all()
     connection.execute(
-        delete(feed_problems).where(_THIS),
+        delete(feed_problems).where(_SAME_KEY),
         [{"the_sender": sender, "the_reason": reason, "the_key": key} for sender, reason, key, _ in found],
     )
     rows: dict[tuple[str, str, str], dict[str, Any]] = {}
@@ -240,38 +240,38 @@ def search(
     since: Instant | None = None,
     limit: int | None = None,
 ) -> list[Problem]:
-    """Problems that were last seen at `since` or later, the newest first."""
+    """Return the problems last seen at `since` or later, newest first."""
     c = feed_problems.c
-    asked = (
+    query = (
         select(feed_problems).order_by(c.last_ns.desc(), c.n.desc(), c.sender, c.reason, c.key).limit(limit)
     )
     for column, wanted in ((c.site, site), (c.hammer, hammer), (c.sender, sender)):
         if wanted is not None:
-            asked = asked.where(column == wanted)
+            query = query.where(column == wanted)
     if since is not None:
-        asked = asked.where(c.last_ns >= since)
-    return [_problem(row, now // DAY) for row in connection.execute(asked).mappings()]
+        query = query.where(c.last_ns >= since)
+    return [_problem(row, now // DAY) for row in connection.execute(query).mappings()]
 
 
 def senders_since(connection: Connection, since: Instant) -> int:
-    """How many senders had a problem since then."""
+    """Count the senders that had a problem since an instant."""
     c = feed_problems.c
-    asked = select(func.count(c.sender.distinct())).where(c.last_ns >= since, c.reason.not_in(HARMLESS))
-    return connection.scalar(asked) or 0
+    query = select(func.count(c.sender.distinct())).where(c.last_ns >= since, c.reason.not_in(HARMLESS))
+    return connection.scalar(query) or 0
 
 
 def examples(connection: Connection, sender: str, limit: int) -> list[Example]:
-    """The newest payloads and rows of a sender that were not used, of those that are still kept."""
+    """Return the newest of a sender's rejected payloads and unused rows that are still kept."""
     c = rejects.c
     ends = tuple(f"/{sender}/{kind}" for kind in ("samples", "events"))
-    asked = (
+    query = (
         select(c.received_ns, c.topic, c.reason, c.detail, c.payload)
         .where(or_(c.topic == sender, *(c.topic.endswith(end, autoescape=True) for end in ends)))
         .order_by(c.seq.desc())
     )
     found = []
-    for at, topic, reason, detail, payload in connection.execute(asked):
-        if topic == sender or topic.endswith(ends):  # the database may not tell capitals from small letters
+    for at, topic, reason, detail, payload in connection.execute(query):
+        if topic == sender or topic.endswith(ends):  # LIKE may ignore case in the database
             found.append(
                 Example(at, printable(topic, SENDER_LENGTH), reason, printable(detail), bytes(payload))
             )

@@ -1,4 +1,4 @@
-"""Rows of the handling of alerts, read into the words of `engine.lifecycle` and written back."""
+"""Rows of the table `handling`, read into the types of `engine.lifecycle` and written back."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -18,20 +18,23 @@ from strikewatch.engine.lifecycle import (
     Shelf,
     step,
 )
-from strikewatch.storage.commit.statements import Question, Several, newest, plain
+from strikewatch.storage.commit.statements import PreparedListQuery, PreparedQuery, insert_new, upsert
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
 
-Name = tuple[str, str]
+AlertKey = tuple[str, str]
 """Site and id of an alert."""
-Point = tuple[str, str, str]
-"""Site, hammer and fault: what a shelf is for."""
+ShelfKey = tuple[str, str, str]
+"""Site, hammer and fault that a shelf is for."""
 
 Condition = ColumnElement[bool] | TextClause
 
 
 @dataclass(slots=True)
-class Row:
-    """The handling of one alert; the columns of the table, with state, priority and shelf as a `Handling`."""
+class HandlingRow:
+    """The handling of one alert: the table's columns, with state, priority and shelf as a `Handling`.
+
+    `sent_as` ("", "alone" or "digest") and `sent_priority` are the columns `told` and `told_priority`.
+    """
 
     site: str
     id: str
@@ -40,30 +43,32 @@ class Row:
     onset: Instant
     handling: Handling
     since: Instant
-    told: str = ""
-    told_priority: str = ""
+    sent_as: str = ""
+    sent_priority: str = ""
     counts: str = ""
     storm: int | None = None
     held: bool = False
     due: Instant | None = None
 
     @property
-    def name(self) -> Name:
+    def name(self) -> AlertKey:
         return self.site, self.id
 
     @property
-    def point(self) -> Point:
+    def shelf_key(self) -> ShelfKey:
         return self.site, self.hammer, self.fault
 
     @property
-    def grown(self) -> bool:
-        """Whether it is of higher priority than anybody was told."""
-        return not self.told_priority or rank(self.handling.priority) > rank(self.told_priority)
+    def exceeds_sent_priority(self) -> bool:
+        """Return whether the priority is higher than the highest that was sent."""
+        return not self.sent_priority or priority_rank(self.handling.priority) > priority_rank(
+            self.sent_priority
+        )
 
     def apply(self, event: LifecycleEvent) -> HistoryEntry | None:
-        """See an event through; the line for the history, if anything has changed. Raises Refused.
+        """Apply an event; return the line for the history if it changed anything. Raises Refused.
 
-        What is put aside is held no more; what comes back is due for a look.
+        A newly suppressed alert is no longer held; an alert that is no longer suppressed is due at once.
         """
         before = self.handling.state
         self.handling, entry = step(self.handling, event)
@@ -72,7 +77,7 @@ class Row:
             self.since = event.at
         if after in SUPPRESSED and before not in SUPPRESSED:
             self.held, self.due = False, None
-            self.counts = self.told and self.counts
+            self.counts = self.sent_as and self.counts
         elif before in SUPPRESSED and after in ACTIVE - SUPPRESSED:
             self.due = event.at
         return entry
@@ -80,22 +85,22 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A hammer's stay in the workshop; `until` None: until somebody puts it in service."""
+    """The time a hammer is out of service; `until` None: until someone puts it in service."""
 
     until: Instant | None
     by: str
     reason: str
 
 
-def rank(priority: str) -> int:
+def priority_rank(priority: str) -> int:
     return PRIORITIES.index(priority)
 
 
-def put_aside(connection: Connection) -> tuple[dict[Point, Shelf], dict[Key, Stay]]:
-    """What is shelved, and which hammers are in the workshop."""
-    shelved: dict[Point, Shelf] = {}
+def load_suppressions(connection: Connection) -> tuple[dict[ShelfKey, Shelf], dict[Key, Stay]]:
+    """Load all shelves, and the hammers that are out of service."""
+    shelved: dict[ShelfKey, Shelf] = {}
     stays: dict[Key, Stay] = {}
-    for site, hammer, fault, until, who, reason, upto in _ASIDE.ask(connection):
+    for site, hammer, fault, until, who, reason, upto in _SUPPRESSIONS.fetch(connection):
         if fault is None:
             stays[site, hammer] = Stay(until, who, reason)
         else:
@@ -103,37 +108,39 @@ def put_aside(connection: Connection) -> tuple[dict[Point, Shelf], dict[Key, Sta
     return shelved, stays
 
 
-def named(connection: Connection, shelved: Mapping[Point, Shelf], names: Collection[Name]) -> dict[Name, Row]:
-    """Those of the alerts that have a row."""
+def load_rows(
+    connection: Connection, shelved: Mapping[ShelfKey, Shelf], names: Collection[AlertKey]
+) -> dict[AlertKey, HandlingRow]:
+    """Load the rows of alerts by key; alerts without a row are left out."""
     ids: dict[str, list[str]] = {}
     for site, one in sorted(names):
         ids.setdefault(site, []).append(one)
-    found = (_NAMED.ask(connection, some, site=site) for site, some in ids.items())
+    found = (_BY_ID.fetch(connection, some, site=site) for site, some in ids.items())
     rows = (_row(one, shelved) for some in found for one in some)
     return {row.name: row for row in rows}
 
 
-def where(
+def find_rows(
     connection: Connection,
-    shelved: Mapping[Point, Shelf],
+    shelved: Mapping[ShelfKey, Shelf],
     *conditions: Condition,
     limit: int | None = None,
-) -> list[Row]:
-    """Rows that meet the conditions, in onset order."""
-    asked = select(handling).where(*conditions).order_by(handling.c.onset_ns, handling.c.id).limit(limit)
-    return [_row(one, shelved) for one in connection.execute(asked)]
+) -> list[HandlingRow]:
+    """Load the rows that meet the conditions, in onset order."""
+    query = select(handling).where(*conditions).order_by(handling.c.onset_ns, handling.c.id).limit(limit)
+    return [_row(one, shelved) for one in connection.execute(query)]
 
 
-def write(connection: Connection, rows: Iterable[Row]) -> None:
+def write_rows(connection: Connection, rows: Iterable[HandlingRow]) -> None:
     _ROW.run(connection, [_values(row) for row in rows])
 
 
-def write_history(connection: Connection, entries: Iterable[tuple[Row, HistoryEntry]]) -> None:
-    _ENTRY.run(connection, [line(row.point, row.id, entry) for row, entry in entries])
+def write_history(connection: Connection, entries: Iterable[tuple[HandlingRow, HistoryEntry]]) -> None:
+    _ENTRY.run(connection, [history_row(row.shelf_key, row.id, entry) for row, entry in entries])
 
 
-def line(point: Point, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
-    """A line of the history as its columns."""
+def history_row(point: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
+    """Return the columns of a line of the history."""
     site, hammer, fault = point
     return {
         "site": site,
@@ -149,7 +156,7 @@ def line(point: Point, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
     }
 
 
-def _row(one: Sequence[Any], shelved: Mapping[Point, Shelf]) -> Row:
+def _row(one: Sequence[Any], shelved: Mapping[ShelfKey, Shelf]) -> HandlingRow:
     (
         site,
         alert_id,
@@ -159,8 +166,8 @@ def _row(one: Sequence[Any], shelved: Mapping[Point, Shelf]) -> Row:
         state,
         since,
         priority,
-        told,
-        told_priority,
+        sent_as,
+        sent_priority,
         counts,
         storm,
         held,
@@ -168,12 +175,24 @@ def _row(one: Sequence[Any], shelved: Mapping[Point, Shelf]) -> Row:
     ) = one
     shelf = shelved.get((site, hammer, fault)) if state == "shelved" else None
     now = Handling(state, priority, shelf)
-    return Row(
-        site, alert_id, hammer, fault, onset, now, since, told, told_priority, counts, storm, bool(held), due
+    return HandlingRow(
+        site,
+        alert_id,
+        hammer,
+        fault,
+        onset,
+        now,
+        since,
+        sent_as,
+        sent_priority,
+        counts,
+        storm,
+        bool(held),
+        due,
     )
 
 
-def _values(row: Row) -> dict[str, Any]:
+def _values(row: HandlingRow) -> dict[str, Any]:
     return {
         "site": row.site,
         "id": row.id,
@@ -183,8 +202,8 @@ def _values(row: Row) -> dict[str, Any]:
         "state": row.handling.state,
         "since_ns": row.since,
         "priority": row.handling.priority,
-        "told": row.told,
-        "told_priority": row.told_priority,
+        "told": row.sent_as,
+        "told_priority": row.sent_priority,
         "counts": row.counts,
         "storm": row.storm,
         "held": row.held,
@@ -192,13 +211,13 @@ def _values(row: Row) -> dict[str, Any]:
     }
 
 
-_ROW: Final = newest(handling, ["site", "id"])
-_ENTRY: Final = plain(history)
-_NAMED: Final = Several(
+_ROW: Final = upsert(handling, ["site", "id"])
+_ENTRY: Final = insert_new(history)
+_BY_ID: Final = PreparedListQuery(
     lambda ids: select(handling).where(handling.c.site == bindparam("site"), handling.c.id.in_(ids))
 )
 _s, _w = shelves.c, workshop.c
-_ASIDE: Final = Question(
+_SUPPRESSIONS: Final = PreparedQuery(
     union_all(
         select(_s.site, _s.hammer, _s.fault, _s.until_ns, _s.who, _s.reason, _s.upto),
         select(_w.site, _w.hammer, null(), _w.until_ns, _w.who, _w.reason, null()),

@@ -1,6 +1,6 @@
-"""Sessions of the page: 256 random bits in a cookie, of which only a digest is kept, each of one token.
+"""Sessions of the page: each belongs to one token and has a cookie of 256 random bits, stored as a digest only.
 
-A session ends when it is signed out of, when its time is over, and when its token is revoked.
+A session ends at sign-out, when it expires, or when its token is revoked.
 """
 
 import secrets
@@ -12,31 +12,31 @@ from strikewatch.core.instant import Instant
 from strikewatch.storage.actions.tokens import Holder, digest
 from strikewatch.storage.schema.access_tables import sessions, tokens
 
-LASTS: Final = 14 * 86_400 * 1_000_000_000
-"""ns; a phone in a cab is not signed in anew every morning."""
+DURATION_NS: Final = 14 * 86_400 * 1_000_000_000
+"""How long a session lasts: two weeks, so that a phone in a cab need not sign in every morning."""
 
 
 def begin(connection: Connection, holder: Holder, now: Instant) -> str:
-    """A new session of a token's holder; what is returned is kept nowhere. Those that are over are cleared away."""
+    """Begin a session and delete expired ones; return its cookie, which is stored nowhere."""
     connection.execute(delete(sessions).where(sessions.c.ends_ns <= now))
     cookie = secrets.token_urlsafe(32)
-    row = {"digest": digest(cookie), "who": holder.name, "ends_ns": now + LASTS}
+    row = {"digest": digest(cookie), "who": holder.name, "ends_ns": now + DURATION_NS}
     connection.execute(insert(sessions).values(row))
     return cookie
 
 
-def whose(connection: Connection, cookie: str, now: Instant) -> Holder | None:
-    """Who is signed in by this cookie."""
+def holder_of(connection: Connection, cookie: str, now: Instant) -> Holder | None:
+    """Return who is signed in with a cookie; None if nobody is."""
     c = tokens.c
-    asked = (
+    query = (
         select(c.who, c.role, c.made_ns, c.revoked_ns)
         .join_from(sessions, tokens, sessions.c.who == c.who)
         .where(sessions.c.digest == digest(cookie), sessions.c.ends_ns > now, c.revoked_ns.is_(None))
     )
-    row = connection.execute(asked).first()
+    row = connection.execute(query).first()
     return None if row is None else Holder(*row)
 
 
 def end(connection: Connection, cookie: str) -> None:
-    """Sign out."""
+    """End a session (sign out)."""
     connection.execute(delete(sessions).where(sessions.c.digest == digest(cookie)))

@@ -1,4 +1,4 @@
-"""What would be queued for whom, learned by doing it and taking it back: so that it can be told before it is stored."""
+"""Find out which messages a step would queue, so that they can be sent before the step can be stored."""
 
 from collections.abc import Sequence
 
@@ -11,22 +11,25 @@ from strikewatch.storage.outbox.messages import MESSAGE, Message
 from strikewatch.storage.schema.tables import outbox
 
 
-class _TakenBackError(Exception):
-    """Ends the transaction without a commit."""
+class _RollbackError(Exception):
+    """End the transaction without a commit."""
 
 
-def rehearse(store: Store, changes: Sequence[Change], now: Instant) -> list[tuple[str, Message]]:
-    """(endpoint, message) of all that a step at `now` with these changes would queue, under the same names.
+def queued_messages(store: Store, changes: Sequence[Change], now: Instant) -> list[tuple[str, Message]]:
+    """Return (endpoint, message) for every message that a step at `now` with these changes would queue.
 
-    A full disk does not stand in the way, since nothing is written. Raises StoreError.
+    The step runs in a transaction that is rolled back, so this works on a full disk. The message names are those that
+    the committed step will use. Raises StoreError.
     """
-    found: list[tuple[str, Message]] = []
+    messages: list[tuple[str, Message]] = []
     try:
         with store.write() as connection:
-            last = connection.scalar(select(func.max(outbox.c.seq))) or 0
-            store.book(connection, changes, now)
-            asked = MESSAGE.add_columns(outbox.c.endpoint).where(outbox.c.seq > last).order_by(outbox.c.seq)
-            found += [(endpoint, Message(*row)) for *row, endpoint in connection.execute(asked)]
-            raise _TakenBackError
-    except _TakenBackError:
-        return found
+            last_seq = connection.scalar(select(func.max(outbox.c.seq))) or 0
+            store.store_changes(connection, changes, now)
+            query = (
+                MESSAGE.add_columns(outbox.c.endpoint).where(outbox.c.seq > last_seq).order_by(outbox.c.seq)
+            )
+            messages += [(endpoint, Message(*row)) for *row, endpoint in connection.execute(query)]
+            raise _RollbackError
+    except _RollbackError:
+        return messages

@@ -1,4 +1,4 @@
-"""The admitted rows of one step as bytes: what waits in the database until it becomes a recorded shift.
+"""Encode the admitted rows of one step as bytes; the database keeps them until the recorder writes a recorded shift.
 
 Layout, version 1, little-endian: the four bytes `SWs1`, the header's length as uint32, the header, then for
 each entry of the header's `rows` its times (int64) and its columns (float64) back to back. Header, in JSON:
@@ -23,7 +23,7 @@ _START: Final = len(MAGIC) + _LENGTH.size
 
 
 def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> bytes:
-    """The rows and the events that took effect with them; every bit of every value survives."""
+    """Encode rows, and the events that took effect with them, without losing a bit."""
     header = json.dumps(
         {
             "rows": [[*key, len(part), list(part.columns)] for key, part in rows],
@@ -39,7 +39,7 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
 
 
 def decode(blob: bytes) -> tuple[list[tuple[Key, Rows]], list[Event]]:
-    """What `encode` was given. Raises StoreError for anything it did not write."""
+    """Decode what `encode` wrote. Raises StoreError for anything else."""
     if blob[: len(MAGIC)] != MAGIC:
         raise StoreError(
             f"a spooled step of unknown layout {blob[: len(MAGIC)]!r}: written by another version"

@@ -1,4 +1,4 @@
-"""What a step writes, as statements built once and compiled once for each kind of database."""
+"""The SQL statements of a step, built once and compiled once for each kind of database."""
 
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
@@ -27,132 +27,139 @@ from sqlalchemy.exc import DBAPIError
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.bout_tables import bouts, exposure
 
-Fresh = sqlite.Insert | postgresql.Insert
-"""An insert that says what happens where the row is there already; both databases have it, in the same words."""
-Into = Callable[[Table], Fresh]
-PAGE: Final = 256
-"""Values in one question at most."""
-_INTO: Final[Mapping[str, Into]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
+Upsert = sqlite.Insert | postgresql.Insert
+"""An insert with ON CONFLICT; SQLite and PostgreSQL share its syntax."""
+InsertInto = Callable[[Table], Upsert]
+LIST_LIMIT: Final = 256
+"""Largest number of values in one IN list."""
+_INSERT_INTO: Final[Mapping[str, InsertInto]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
 
 
-def _directly(connection: Connection, sql: str, given: Sequence[Any]) -> list[Any]:
-    """The driver's own way to what a connection's transaction is about: Core's takes five times as long as SQLite.
+def _run_on_driver(connection: Connection, sql: str, given: Sequence[Any]) -> list[Any]:
+    """Execute SQL on the driver, within the connection's transaction; SQLAlchemy Core takes five times as long.
 
-    `given`: a row of values, or a list of rows. Raises DBAPIError as Core does.
+    `given`: one row of values, or a list of rows. Raises DBAPIError as Core does.
     """
     driver: Any = connection.connection.dbapi_connection
     try:
-        made = driver.executemany(sql, given) if isinstance(given, list) else driver.execute(sql, given)
-        found: list[Any] = made.fetchall()
+        cursor = driver.executemany(sql, given) if isinstance(given, list) else driver.execute(sql, given)
+        rows: list[Any] = cursor.fetchall()
     except sqlite3.Error as error:
         raise DBAPIError(sql, None, error) from error
-    return found
+    return rows
 
 
-class Prepared:
-    """A statement compiled beforehand: several run in every step, and each costs a third of Core's own way.
+class PreparedWrite:
+    """A writing statement that is compiled in advance, at a third of Core's cost per execution.
 
-    `build` makes it, given the database's own `insert`; `names` are the values that each row must give, by name.
+    `build` returns the statement, given the database's own `insert`. `names`: the columns that every row must give.
     """
 
-    def __init__(self, build: Callable[[Into], Insert | Update], names: Sequence[str]) -> None:
+    def __init__(self, build: Callable[[InsertInto], Insert | Update], names: Sequence[str]) -> None:
         self._build = build
         self._names = names
         self._compiled: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {}
 
     def run(self, connection: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
-        """Once for each row; nothing at all without any."""
+        """Execute the statement once for each row; do nothing without rows."""
         if rows:
             kind = connection.dialect.name
             sql, values = self._compiled.get(kind) or self._compile(kind, connection.dialect)
             given = [values(row) for row in rows]
             if kind == "sqlite":
-                _directly(connection, sql, given)
+                _run_on_driver(connection, sql, given)
             else:
                 connection.exec_driver_sql(sql, given)
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
-        compiled = self._build(_INTO[kind]).compile(dialect=dialect, column_keys=self._names)
+        compiled = self._build(_INSERT_INTO[kind]).compile(dialect=dialect, column_keys=self._names)
         order = compiled.positiontup
         self._compiled[kind] = str(compiled), itemgetter(*order) if order else dict
         return self._compiled[kind]
 
 
-class Question:
-    """A read compiled beforehand, as `Prepared` is; its values are given by name, those it holds itself included.
+class PreparedQuery:
+    """A query that is compiled in advance, like `PreparedWrite`; its parameters are given by name.
 
-    Answers with plain tuples as the database gives them: what SQLite keeps as a number is not made a bool.
+    Returns plain tuples as the driver gives them: a boolean column of SQLite stays a number.
     """
 
-    def __init__(self, asked: Select[Any] | CompoundSelect[Any]) -> None:
-        self._asked = asked
+    def __init__(self, query: Select[Any] | CompoundSelect[Any]) -> None:
+        self._query = query
         self._compiled: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {}
 
-    def ask(self, connection: Connection, **values: Any) -> Sequence[Any]:
+    def fetch(self, connection: Connection, **values: Any) -> Sequence[Any]:
+        """Execute the query and return all rows."""
         kind = connection.dialect.name
         sql, ordered = self._compiled.get(kind) or self._compile(kind, connection.dialect)
         if kind == "sqlite":
-            return _directly(connection, sql, ordered(values))
+            return _run_on_driver(connection, sql, ordered(values))
         return connection.exec_driver_sql(sql, ordered(values)).fetchall()
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
-        compiled = self._asked.compile(dialect=dialect)
-        order, held = compiled.positiontup, compiled.params
+        compiled = self._query.compile(dialect=dialect)
+        order, literals = compiled.positiontup, compiled.params
 
         def ordered(values: Mapping[str, Any]) -> Any:
-            given = {**held, **values}
+            given = {**literals, **values}
             return tuple(given[name] for name in order) if order is not None else given
 
         self._compiled[kind] = str(compiled), ordered
         return self._compiled[kind]
 
 
-class Several:
-    """A `Question` about any number of values at once: one for each power of two, filled up with the last value."""
+class PreparedListQuery:
+    """A `PreparedQuery` with an IN list of any length.
 
-    def __init__(self, asked: Callable[[Sequence[BindParameter[Any]]], Select[Any]]) -> None:
-        self._asked = asked
-        self._questions: dict[int, Question] = {}
+    The list is padded with its last value to a power of two, so that few statements are compiled.
+    """
 
-    def ask(self, connection: Connection, about: Sequence[Any], **values: Any) -> list[Any]:
-        found: list[Any] = []
-        for k in range(0, len(about), PAGE):
-            page = about[k : k + PAGE]
+    def __init__(self, build: Callable[[Sequence[BindParameter[Any]]], Select[Any]]) -> None:
+        self._build = build
+        self._queries: dict[int, PreparedQuery] = {}
+
+    def fetch(self, connection: Connection, listed: Sequence[Any], **values: Any) -> list[Any]:
+        """Execute the query for all `listed` values and return all rows."""
+        rows: list[Any] = []
+        for k in range(0, len(listed), LIST_LIMIT):
+            page = listed[k : k + LIST_LIMIT]
             n = 1 << (len(page) - 1).bit_length()
-            if n not in self._questions:
-                self._questions[n] = Question(self._asked([bindparam(f"v{i}") for i in range(n)]))
-            filled = {f"v{i}": page[min(i, len(page) - 1)] for i in range(n)}
-            found += self._questions[n].ask(connection, **filled, **values)
-        return found
+            if n not in self._queries:
+                self._queries[n] = PreparedQuery(self._build([bindparam(f"v{i}") for i in range(n)]))
+            padded = {f"v{i}": page[min(i, len(page) - 1)] for i in range(n)}
+            rows += self._queries[n].fetch(connection, **padded, **values)
+        return rows
 
 
-def _names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:
-    """All columns but those that are numbered or left empty."""
+def _column_names(table: Table, unset: Sequence[str] = ("seq",)) -> list[str]:
+    """Return all columns except those that the database numbers or that stay empty."""
     return [column.name for column in table.columns if column.name not in unset]
 
 
-def plain(table: Table) -> Prepared:
-    """The row as given, which must be new."""
-    return Prepared(lambda into: into(table), _names(table))
+def insert_new(table: Table) -> PreparedWrite:
+    """Insert a row that must be new."""
+    return PreparedWrite(lambda into: into(table), _column_names(table))
 
 
-def newest(table: Table, key: Sequence[str], but: Sequence[str] = ()) -> Prepared:
-    """The row as given, in place of the one that has the same key, `but` for some columns."""
+def upsert(table: Table, key: Sequence[str], keep: Sequence[str] = ()) -> PreparedWrite:
+    """Insert a row, or update the one that has the same key; an update leaves the columns in `keep` unchanged."""
 
-    def build(into: Into) -> Insert:
+    def build(into: InsertInto) -> Insert:
         new = into(table)
-        put = {name: new.excluded[name] for name in _names(table) if name not in (*key, *but)}
-        return new.on_conflict_do_update(index_elements=key, set_=put)
+        update_columns = {
+            name: new.excluded[name] for name in _column_names(table) if name not in (*key, *keep)
+        }
+        return new.on_conflict_do_update(index_elements=key, set_=update_columns)
 
-    return Prepared(build, _names(table))
-
-
-def once(table: Table, unset: Sequence[str] = ("seq",)) -> Prepared:
-    """The row as given unless it is there."""
-    return Prepared(lambda into: into(table).on_conflict_do_nothing(), _names(table, unset))
+    return PreparedWrite(build, _column_names(table))
 
 
-def _applied(into: Into) -> Insert:
+def insert_missing(table: Table, unset: Sequence[str] = ("seq",)) -> PreparedWrite:
+    """Insert a row unless it exists."""
+    return PreparedWrite(lambda into: into(table).on_conflict_do_nothing(), _column_names(table, unset))
+
+
+def _event_applied(into: InsertInto) -> Insert:
     new = into(tables.events)
     return new.on_conflict_do_update(
         index_elements=["site", "hammer", "kind", "time_ns", "fields"],
@@ -161,17 +168,17 @@ def _applied(into: Into) -> Insert:
     )
 
 
-def _endpoint(into: Into) -> Insert:
+def _endpoint(into: InsertInto) -> Insert:
     new = into(tables.endpoints)
     return new.on_conflict_do_update(
         index_elements=["name"],
-        # a new address is a new endpoint: on again
+        # an endpoint whose address changed is switched on again
         set_={"url": new.excluded.url, "off_ns": null(), "reason": null()},
         where=tables.endpoints.c.url != new.excluded.url,
     )
 
 
-def _count(into: Into) -> Insert:
+def _reject_count(into: InsertInto) -> Insert:
     new = into(tables.reject_counts)
     return new.on_conflict_do_update(
         index_elements=["reason"], set_={"n": tables.reject_counts.c.n + new.excluded.n}
@@ -181,7 +188,7 @@ def _count(into: Into) -> Insert:
 _OUTCOME: Final = ("attempts", "state", "due_ns", "last_outcome", "finished_ns")
 
 
-def _settle(_into: Into) -> Update:
+def _delivery_outcome(_into: InsertInto) -> Update:
     return (
         update(tables.outbox)
         .where(tables.outbox.c.seq == bindparam("number"))
@@ -189,17 +196,17 @@ def _settle(_into: Into) -> Update:
     )
 
 
-SPOOL: Final = plain(tables.arrived)
-STATE: Final = newest(tables.hammer_state, ["site", "hammer"])
-EVENT: Final = once(tables.events)
-APPLIED: Final = Prepared(_applied, _names(tables.events))
-ALERT: Final = newest(tables.alerts, ["site", "id"], but=["first_seen_ns"])
-MESSAGE: Final = once(tables.outbox, unset=("seq", "finished_ns"))
-BOUT: Final = newest(bouts, ["site", "hammer", "start_ns"])
-STRETCH: Final = newest(exposure, ["site", "hammer", "start_ns"])
-SETTLE: Final = Prepared(_settle, [*_OUTCOME, "number"])
-ENDPOINT: Final = Prepared(_endpoint, ["name", "url"])
-COUNT: Final = Prepared(_count, _names(tables.reject_counts))
-REJECT: Final = plain(tables.rejects)
+SPOOL: Final = insert_new(tables.arrived)
+STATE: Final = upsert(tables.hammer_state, ["site", "hammer"])
+EVENT: Final = insert_missing(tables.events)
+EVENT_APPLIED: Final = PreparedWrite(_event_applied, _column_names(tables.events))
+ALERT: Final = upsert(tables.alerts, ["site", "id"], keep=["first_seen_ns"])
+MESSAGE: Final = insert_missing(tables.outbox, unset=("seq", "finished_ns"))
+BOUT: Final = upsert(bouts, ["site", "hammer", "start_ns"])
+STRETCH: Final = upsert(exposure, ["site", "hammer", "start_ns"])
+DELIVERY_OUTCOME: Final = PreparedWrite(_delivery_outcome, [*_OUTCOME, "number"])
+ENDPOINT: Final = PreparedWrite(_endpoint, ["name", "url"])
+REJECT_COUNT: Final = PreparedWrite(_reject_count, _column_names(tables.reject_counts))
+REJECT: Final = insert_new(tables.rejects)
 _last = select(func.max(tables.rejects.c.seq)).scalar_subquery()
-FORGET: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _last - bindparam("kept"))
+DROP_OLD_REJECTS: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _last - bindparam("kept"))

@@ -1,4 +1,4 @@
-"""What one step hands to the store, and what the store hands back after a restart."""
+"""The data of one step as the store writes it, and the saved data that the store returns after a restart."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,9 +14,9 @@ from strikewatch.core.stretch import AttributedStretch
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """A payload that broke the contract: where it came from, what it was, and why it was refused.
+    """A rejected payload, or rows that were not used: topic, content and reason.
 
-    `key` is the hammer, where the topic names one. `rows`: how many rows it stands for, where rows were not used.
+    `key`: the hammer, if the topic names one. `rows`: how many rows this reject counts for.
     """
 
     topic: str
@@ -29,7 +29,7 @@ class Reject:
 
 @dataclass(frozen=True, slots=True)
 class FeedCount:
-    """What is counted of a hammer's feed without a payload: duplicates, and each unknown key by its `name`."""
+    """A count of a hammer's feed that is kept without payloads: duplicates, or one unknown key, `name`."""
 
     key: Key
     reason: str
@@ -42,11 +42,10 @@ class FeedCount:
 class StepRecord:
     """Everything that one step must make durable before its messages are acknowledged.
 
-    `received` is the wall time of the step. `rows` were admitted in it and `events` arrived in it; `applied`
-    took effect in it, each with its `applied` instant; `bouts` and `stretches` came to their end. `states` holds the
-    new state of every hammer that moved, in the named `layout`. `counts` adds to the tally by reason whatever was
-    dropped without being kept (duplicates, late rows); the `rejects` are tallied by their own reasons besides.
-    `feed` is counted by sender.
+    `received`: wall time of the step. `rows`: admitted. `events`: arrived. `applied`: events that took effect, each
+    with its `applied` instant. `bouts` and `stretches`: ended. `states`: the new state of every hammer that changed,
+    in the named `layout`. `counts`: rows dropped without being kept (duplicates, late rows), by reason; the `rejects`
+    are counted by their own reasons in addition. `feed`: counts by sender.
     """
 
     received: Instant
@@ -65,9 +64,9 @@ class StepRecord:
 
 @dataclass(frozen=True, slots=True)
 class SavedAlert:
-    """An alert as it last stood; `onset` and `cleared` to the nanosecond, which the record cuts off.
+    """The last known state of an alert; `onset` and `cleared` in nanoseconds, which the record rounds down.
 
-    `ahead` is that of the last `Change`.
+    `ahead`: that of the last `Change`.
     """
 
     record: dict[str, Any]
@@ -76,8 +75,9 @@ class SavedAlert:
     ahead: int
 
     def alert(self) -> Alert:
+        """Rebuild the alert that the tracker continues with."""
         record = self.record
-        told = record["evidence"], record["summary"]
+        words = record["evidence"], record["summary"]
         return Alert(
             fault=record["fault"],
             site=record["site"],
@@ -85,7 +85,7 @@ class SavedAlert:
             operator=record["operator"],
             priority=record["priority"],
             onset=self.onset,
-            describe=lambda: told,
+            describe=lambda: words,
             cleared=self.cleared,
             historic=record["historic"],
         )
@@ -93,11 +93,11 @@ class SavedAlert:
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """Where the last step left off.
+    """The saved data of the last committed step.
 
-    `states`: per hammer the layout's name and the bytes. `alerts`: all that are still open or were seen ahead only, in
-    onset order. `events`: those stored that have not taken effect yet, in time order. `newest`: the wall time of the
-    newest step on record, 0 if there is none.
+    `states`: layout name and bytes by hammer. `alerts`: those that have not ended, or that only a look-ahead found, in
+    onset order. `events`: stored events that have not taken effect yet, in order of arrival. `newest`: wall time of
+    the newest step on record; 0 if there is none.
     """
 
     states: dict[Key, tuple[str, bytes]]

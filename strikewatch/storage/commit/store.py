@@ -1,10 +1,11 @@
-"""The store: everything one step found out becomes durable in one transaction, or not at all."""
+"""The store: commits everything that a step found in one transaction, or nothing of it."""
 
 import json
 import threading
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,24 +23,23 @@ from strikewatch.storage.commit import spool, statements
 from strikewatch.storage.commit.step import Reject, Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
 from strikewatch.storage.outbox import attempts
-from strikewatch.storage.outbox.notifications import Telling, any_due
-from strikewatch.storage.outbox.writer import Dispatch, Route, everywhere, text
+from strikewatch.storage.outbox.notifications import Notifications, any_due
+from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint, to_json
 from strikewatch.storage.schema import bout_tables, tables
-from strikewatch.storage.schema.version import found, make, upgrade
+from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
 
 PAYLOAD_KEPT: Final = 4096
-"""Bytes kept of a rejected payload."""
+"""How many bytes of a rejected payload are kept."""
 
 
 class Store:
-    """One database with one writer: SQLite's file at a path, or PostgreSQL's at a URL.
+    """One database with one writer: a SQLite file at a path, or PostgreSQL at a URL.
 
-    `endpoints` names the webhook endpoints and their addresses: each change of an alert that shall be told
-    is queued for every one of them that `route` lets it through to. `alarms`: delays, storms and the like.
-    `reserve_mib` of disk are kept beside a file for when the disk is full.
-    Raises StoreError where the database cannot be used, as every method may.
+    `endpoints`: address by endpoint name; each change to be sent is queued for every endpoint that `route` accepts it
+    for. `alarms`: delays, flood limits and the like. `reserve_mib`: disk space kept in reserve beside a SQLite file.
+    Raises StoreError if the database cannot be used, as does every method.
     """
 
     def __init__(
@@ -48,23 +48,23 @@ class Store:
         endpoints: Mapping[str, str] | None = None,
         rejects_kept: int = 10_000,
         alarms: Alarms | None = None,
-        route: Route = everywhere,
+        route: Route = to_every_endpoint,
         reserve_mib: float = 0.0,
     ) -> None:
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
-        self._riders: deque[Mapping[str, Any]] = deque()
+        self._deferred: deque[Mapping[str, Any]] = deque()
         self._lost: StoreLost | None = None
-        self.off: dict[str, str] = {}
-        """Endpoints switched off, with the reason. Guarded by the writer's lock."""
+        self.switched_off: dict[str, str] = {}
+        """Reason by endpoint that is switched off. Guarded by the writer's lock."""
         self._endpoints = dict(endpoints or {})
         self._alarms = alarms or Alarms()
         self._route = route
-        self.trouble: str | None = None
-        """What to say of the database beside what it raises: that its disk is filling up."""
+        self.disk_warning: str | None = None
+        """A warning about the database's disk; None while it has room."""
         self._database = open_database(where, reserve_mib)
         try:
-            with self._explained():
+            with self._translate_errors():
                 self._writer = self._database.connect()
                 self._prepare()
         except BaseException:
@@ -73,11 +73,11 @@ class Store:
 
     @property
     def name(self) -> str:
-        """What to call the database; no secret is in it."""
+        """Return the database's name for messages, without any password."""
         return self._database.name
 
     def close(self) -> None:
-        """Give the database back; a committed step is durable without it."""
+        """Close the database and release the writer's lock."""
         with self._lock, suppress(SQLAlchemyError):
             try:
                 self._writer.close()
@@ -85,14 +85,14 @@ class Store:
                 self._database.release()
 
     def load(self) -> Saved:
-        """Where the last committed step left off."""
+        """Load the saved data of the last committed step."""
         states, alerts, events = tables.hammer_state, tables.alerts, tables.events
         with self.read() as connection:
             saved_states = {
                 (site, hammer): (layout, bytes(state))
                 for site, hammer, layout, state in connection.execute(select(states))
             }
-            standing = connection.execute(
+            open_alerts = connection.execute(
                 select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.ahead)
                 .where(tables.OPEN)
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
@@ -105,36 +105,34 @@ class Store:
                     events.c.kind,
                     events.c.time_ns,
                     events.c.fields,
-                )
-                .where(tables.PENDING)
-                .order_by(events.c.time_ns)
-            ).all()
+                ).where(tables.PENDING)  # not ordered by SQL: SQLite would then scan the whole history
+            )
             return Saved(
                 saved_states,
-                [SavedAlert(json.loads(record), *more) for record, *more in standing],
+                [SavedAlert(json.loads(record), *more) for record, *more in open_alerts],
                 [
                     Event(site, hammer, kind, at, json.loads(fields))
-                    # in order of arrival: a correction after what it corrects
-                    for _, site, hammer, kind, at, fields in sorted(pending, key=lambda row: row.seq)
+                    # in order of arrival: a correction follows the entry that it corrects
+                    for _seq, site, hammer, kind, at, fields in sorted(pending, key=itemgetter(0))
                 ],
                 max(connection.scalar(newest) or 0 for newest in _NEWEST),
             )
 
-    def look(self, now: Instant) -> bool:
-        """Let time pass for what is told: end shelves and stays, tell what has waited. Whether there is news to send.
+    def process_due(self, now: Instant) -> bool:
+        """End expired shelves and stays out of service, and queue held alerts that are due at the wall time `now`.
 
-        `now` is the wall time. Nothing is written where nothing is due.
+        Returns whether anything was queued. Writes nothing if nothing is due.
         """
         with self.read() as connection:
             if not any_due(connection, self._alarms, now):
                 return False
         with self.write() as connection:
-            told = Telling(connection, self._alarms, now).look()
-            self._dispatch(connection, now).take(told)
-        return bool(told.changes or told.digests)
+            outgoing = Notifications(connection, self._alarms, now).process_due()
+            self._outbox_writer(connection, now).write(outgoing)
+        return bool(outgoing.changes or outgoing.digests)
 
-    def knows(self, event: Event) -> bool:
-        """Whether this very event is stored already: a redelivery."""
+    def has_event(self, event: Event) -> bool:
+        """Return whether an identical event is stored already (a redelivery)."""
         e = tables.events.c
         row = event_row(event, 0)
         same = [getattr(e, name) == row[name] for name in ("site", "hammer", "kind", "time_ns", "fields")]
@@ -142,7 +140,7 @@ class Store:
             return connection.scalar(select(func.count()).select_from(tables.events).where(*same)) != 0
 
     def commit(self, step: StepRecord) -> None:
-        """Make one step durable. After it returns, its messages may be acknowledged."""
+        """Make one step durable; its messages may be acknowledged afterwards."""
         blob = spool.encode(step.rows, step.applied) if step.rows or step.applied else b""
         states = [
             {"site": site, "hammer": hammer, "layout": step.layout, "state": state}
@@ -154,68 +152,68 @@ class Store:
                 statements.SPOOL.run(connection, [row])
             statements.STATE.run(connection, states)
             for one in step.events:
-                # one by one: an event may correct the one before it
-                row = event_row(one, step.received, corrects=number_of_wrong(connection, one))
+                # one at a time: an event may correct the one before it
+                row = event_row(one, step.received, corrects=corrected_entry_number(connection, one))
                 statements.EVENT.run(connection, [row])
-            statements.APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
+            statements.EVENT_APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
             statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
             statements.STRETCH.run(connection, [bout_tables.stretch_row(one) for one in step.stretches])
-            self.book(connection, step.changes, step.received)
+            self.store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
 
-    def book(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
-        """Changes of alerts as rows, and what is to be told of them as messages, within a transaction of `write`."""
+    def store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
+        """Store changes of alerts and queue their messages, within a transaction of `write`."""
         if not changes:
             return
         statements.ALERT.run(connection, [_alert_row(change, now) for change in changes])
-        told = Telling(connection, self._alarms, now).take(changes)
-        self._dispatch(connection, now).take(told)
+        outgoing = Notifications(connection, self._alarms, now).add_changes(changes)
+        self._outbox_writer(connection, now).write(outgoing)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
-        """The writer's connection in a transaction; committed, synced, at the end of the block."""
-        with self._lock, self._explained():
+        """Yield the writer's connection in a transaction that is committed and synced at the end of the block."""
+        with self._lock, self._translate_errors():
             if self._lost is not None:
                 raise self._lost
             self._database.check()
-            riders = list(self._riders)
+            deferred = list(self._deferred)
             with self._writer.begin():
-                statements.SETTLE.run(self._writer, riders)
-                attempts.write(self._writer, [one["attempt"] for one in riders])
+                statements.DELIVERY_OUTCOME.run(self._writer, deferred)
+                attempts.write(self._writer, [one["attempt"] for one in deferred])
                 yield self._writer
             self._database.check()
-            self.trouble = self._database.keep_room()
-            for _ in riders:
-                self._riders.popleft()
+            self.disk_warning = self._database.restore_reserve()
+            for _ in deferred:
+                self._deferred.popleft()
 
-    def look_for_room(self) -> None:
-        """Learn whether a disk that was full has room again."""
+    def check_disk_space(self) -> None:
+        """Check whether a full disk has room again."""
         with self._lock:
-            self.trouble = self._database.keep_room()
+            self.disk_warning = self._database.restore_reserve()
 
     def compact(self) -> None:
-        """Rewrite the database, so that nothing deleted or replaced is left in it."""
-        with self._lock, self._explained():
+        """Rewrite the database, so that it holds no deleted or replaced data."""
+        with self._lock, self._translate_errors():
             self._database.compact(self._writer)
 
-    def ride_along(self, outcomes: Iterable[Mapping[str, Any]]) -> None:
-        """Have outcomes of deliveries written with whatever is written next: it saves them a sync of their own."""
-        self._riders.extend(outcomes)
+    def defer_outcomes(self, outcomes: Iterable[Mapping[str, Any]]) -> None:
+        """Defer delivery outcomes to the next transaction, which saves them a sync of their own."""
+        self._deferred.extend(outcomes)
 
     def flush(self) -> None:
-        """Write the outcomes that found nothing to ride with; where the database refuses for now they ride later."""
-        if self._riders:
+        """Write the deferred outcomes now; if the database refuses for the moment they stay deferred."""
+        if self._deferred:
             with suppress(StoreBlocked), self.write():
                 pass
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        """A connection that sees the last commit at each statement."""
-        with self._explained(), self._database.readers.connect() as connection:
+        """Yield a connection that sees the last commit at each statement."""
+        with self._translate_errors(), self._database.readers.connect() as connection:
             yield connection
 
     @contextmanager
-    def _explained(self) -> Iterator[None]:
+    def _translate_errors(self) -> Iterator[None]:
         try:
             yield
         except StoreLost as error:
@@ -230,48 +228,48 @@ class Store:
                 self._database.refusal(error.orig) if isinstance(error, DBAPIError) and error.orig else None
             )
             if refusal == "full":
-                self.trouble = self._database.make_room()
+                self.disk_warning = self._database.release_reserve()
             kind = StoreBlocked if refusal else StoreError
             raise kind(f"database {self.name}: {cause}. {self._database.remedy}") from error
 
     def _prepare(self) -> None:
-        """Make the tables in an empty database, bring an older one up; learn which endpoints are off."""
+        """Create the tables or upgrade them, and load which endpoints are switched off."""
         with self.read() as connection:
-            revision = found(connection, self.name)
-        if revision not in (None, tables.REVISION):
-            copy = self._database.copy()
-            _log.info("tables_upgraded", found=revision, now=tables.REVISION, copy=copy and str(copy))
+            version = read_version(connection, self.name)
+        if version not in (None, tables.SCHEMA_VERSION):
+            copy = self._database.copy_before_upgrade()
+            _log.info("tables_upgraded", found=version, now=tables.SCHEMA_VERSION, copy=copy and str(copy))
         with self.write() as connection:
-            if revision is None:
-                make(connection)
-            elif revision != tables.REVISION:
-                upgrade(connection, revision)
+            if version is None:
+                create_tables(connection)
+            elif version != tables.SCHEMA_VERSION:
+                upgrade(connection, version)
             rows = [{"name": name, "url": url} for name, url in self._endpoints.items()]
             statements.ENDPOINT.run(connection, rows)
-            points = tables.endpoints.c
-            off = connection.execute(select(points.name, points.reason).where(points.off_ns.is_not(None)))
-            self.off = {name: reason for name, reason in off if name in self._endpoints}
+            c = tables.endpoints.c
+            off = connection.execute(select(c.name, c.reason).where(c.off_ns.is_not(None)))
+            self.switched_off = {name: reason for name, reason in off if name in self._endpoints}
 
-    def _dispatch(self, connection: Connection, now: Instant) -> Dispatch:
-        return Dispatch(connection, self._endpoints, self.off, now, self._route)
+    def _outbox_writer(self, connection: Connection, now: Instant) -> OutboxWriter:
+        return OutboxWriter(connection, self._endpoints, self.switched_off, now, self._route)
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)
         for reject in step.rejects:
             counts[reject.reason] = counts.get(reject.reason, 0) + reject.rows
-        statements.COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
+        statements.REJECT_COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
         feed_problems.record(connection, step.rejects, step.feed, step.received)
         kept = [_reject_row(one, step.received) for one in step.rejects[-self._rejects_kept :]]
         if kept:
             statements.REJECT.run(connection, kept)
-            connection.execute(statements.FORGET, {"kept": self._rejects_kept})
+            connection.execute(statements.DROP_OLD_REJECTS, {"kept": self._rejects_kept})
 
 
 _NEWEST: Final = (
     select(tables.arrived.c.received_ns).order_by(tables.arrived.c.seq.desc()).limit(1),
     select(func.max(tables.segments.c.written_ns)),
 )
-"""Of the steps, and of those that recordings hold by now."""
+"""Wall time of the newest step in the spool, and of the newest one in a recording."""
 
 
 def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
@@ -287,14 +285,14 @@ def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
         "cleared_ns": change.cleared,
         "historic": record["historic"],
         "ahead": change.provisional,
-        "record": text(record),
+        "record": to_json(record),
         "first_seen_ns": now,
         "updated_ns": now,
     }
 
 
-def number_of_wrong(connection: Connection, event: Event) -> int | None:
-    """The number of the entry that an event corrects: the oldest of that kind and time that is not corrected yet."""
+def corrected_entry_number(connection: Connection, event: Event) -> int | None:
+    """Return the number of the entry that an event corrects: the oldest uncorrected one of that kind and time."""
     wrong = event.corrects
     if wrong is None:
         return None
@@ -310,6 +308,7 @@ def number_of_wrong(connection: Connection, event: Event) -> int | None:
 def event_row(
     event: Event, received: Instant, who: str | None = None, corrects: int | None = None
 ) -> dict[str, Any]:
+    """Return the columns of an event's row."""
     return {
         "site": event.site,
         "hammer": event.hammer,
@@ -325,14 +324,14 @@ def event_row(
 
 def _reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
     return {
-        "topic": _plain(reject.topic),
+        "topic": _storable_text(reject.topic),
         "payload": reject.payload[:PAYLOAD_KEPT],
         "reason": reject.reason,
-        "detail": _plain(reject.detail),
+        "detail": _storable_text(reject.detail),
         "received_ns": received,
     }
 
 
-def _plain(words: str) -> str:
-    """Text that either database takes: half a surrogate pair is none, and PostgreSQL has no U+0000."""
+def _storable_text(words: str) -> str:
+    """Replace lone surrogates, which no database stores, and U+0000, which PostgreSQL does not."""
     return words.replace("\0", "\ufffd").encode(errors="replace").decode()

@@ -1,4 +1,4 @@
-"""A copy of the embedded database while it is in use: whole, checked, and there under its name or not at all."""
+"""Back up the embedded database while it is in use; the copy is complete and checked, or does not appear."""
 
 import sqlite3
 from contextlib import closing
@@ -9,14 +9,14 @@ from strikewatch.errors import StoreError
 from strikewatch.storage.engines import disk
 
 PAGES: Final = 4096
-"""Pages copied at a time (16 MiB)."""
+"""How many pages are copied at a time (16 MiB)."""
 
 
 def backup(path: Path, target: Path) -> int:
-    """Copy the SQLite database at `path` to `target` by the online backup; its size in bytes.
+    """Copy the SQLite database at `path` to `target` by SQLite's online backup; return the copy's size in bytes.
 
-    The copy holds one committed state, though others write meanwhile. It is synced, checked and only then given its
-    name; an older file of that name is replaced. Raises StoreError with the remedy.
+    The copy holds one committed state even while others write. It is synced and checked before it gets its name, and
+    replaces an older file of that name. Raises StoreError with the remedy.
     """
     part = target.with_name(f".{target.name}.part")
     try:
@@ -42,10 +42,10 @@ def _copy(source: sqlite3.Connection, part: Path) -> None:
     with closing(sqlite3.connect(part, isolation_level=None)) as copy:
         source.execute(
             "BEGIN"
-        )  # one state for the whole copy: a busy writer would make it start over and over
+        )  # one state for the whole copy: otherwise a busy writer makes it start over again and again
         source.execute("SELECT count(*) FROM sqlite_master").fetchall()
         source.backup(copy, pages=PAGES)
-        copy.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it
+        copy.execute("PRAGMA journal_mode=DELETE")  # a single file without a log
         (found,) = copy.execute("PRAGMA integrity_check").fetchone()
         if found != "ok":
             raise StoreError(f"the database is damaged, and so is its copy {part}: {found}")

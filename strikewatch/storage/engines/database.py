@@ -1,4 +1,4 @@
-"""What the store asks of a database: SQLite's file or PostgreSQL's server."""
+"""The interface of a database to the store: a SQLite file or a PostgreSQL server."""
 
 from pathlib import Path
 from typing import Literal, Protocol
@@ -9,9 +9,9 @@ Refusal = Literal["full", "locked", "unwritable"]
 
 
 class Database(Protocol):
-    """An opened database. `name` is what to call it, `remedy` what to look at when it refuses.
+    """An opened database. `name`: for messages. `remedy`: what to check when it fails.
 
-    `readers` is an engine whose connections see the last commit at each statement.
+    `readers`: an engine whose connections see the last commit at each statement.
     """
 
     @property
@@ -22,32 +22,32 @@ class Database(Protocol):
     def readers(self) -> Engine: ...
 
     def connect(self) -> Connection:
-        """The one connection that writes, with the claim to be the only one."""
+        """Open the only connection that writes, and take the writer's lock."""
 
     def check(self) -> None:
-        """Raise StoreLost where what is written would go nowhere."""
+        """Raise StoreLost if the database is gone, so that writes would be lost."""
 
-    def copy(self) -> Path | None:
-        """Put a copy aside before the tables are changed, where that is ours to do."""
+    def copy_before_upgrade(self) -> Path | None:
+        """Copy the database before its tables are upgraded; return the copy's path, None for a server."""
 
     def compact(self, writer: Connection) -> None:
-        """Leave nothing behind of what was deleted or replaced."""
+        """Rewrite the database, so that it holds no deleted or replaced data."""
 
     def refusal(self, error: BaseException) -> Refusal | None:
-        """Why the driver refused, where it may be tried again."""
+        """Return why the driver refused, if the write may be retried; None for any other error."""
 
-    def make_room(self) -> str | None:
-        """Give up the reserve on a full disk, where there is one; what to say of the disk."""
+    def release_reserve(self) -> str | None:
+        """Release the disk reserve, if there is one; return the disk warning."""
 
-    def keep_room(self) -> str | None:
-        """Have the reserve again once there is room. What stands in the way, None if nothing."""
+    def restore_reserve(self) -> str | None:
+        """Allocate the disk reserve again once there is room; return the disk warning, None if there is none."""
 
     def release(self) -> None:
-        """Give everything back, the claim last."""
+        """Close all connections and release the writer's lock."""
 
 
 def open_database(where: Path | URL, reserve_mib: float = 0.0) -> Database:
-    """The file, with a reserve beside it, or the server. Raises StoreError where it cannot be used or is in use."""
+    """Open the SQLite file at a path or the server at a URL. Raises StoreError if it cannot be used or is in use."""
     if isinstance(where, Path):
         from strikewatch.storage.engines.sqlite import SqliteFile
 

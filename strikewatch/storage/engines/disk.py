@@ -1,12 +1,12 @@
-"""Folders that appear and disappear whole, whenever the power goes."""
+"""Create, remove and sync folders and files so that a power cut leaves them complete or absent."""
 
 import os
 import shutil
 from pathlib import Path
 
 
-def settle(part: Path, target: Path) -> None:
-    """Give a finished folder its name once every byte of it is on the disk."""
+def publish_folder(part: Path, target: Path) -> None:
+    """Sync a finished folder to the disk, then rename it to `target`."""
     for file in part.iterdir():
         sync(file)
     sync(part)
@@ -15,8 +15,8 @@ def settle(part: Path, target: Path) -> None:
     sync(target.parent.parent)
 
 
-def remove(folder: Path) -> None:
-    """Remove a folder; repeated after a crash it finishes the job."""
+def remove_folder(folder: Path) -> None:
+    """Remove a folder; call again after a crash to finish an interrupted removal."""
     hidden = folder.with_name(f".{folder.name}.gone")
     if folder.exists():
         folder.rename(hidden)
@@ -25,7 +25,7 @@ def remove(folder: Path) -> None:
 
 
 def sync(path: Path) -> None:
-    """Have a file, or the names in a folder, on the disk itself."""
+    """Sync a file, or the names in a folder, to the disk."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -1,7 +1,7 @@
-"""A database that a processor may be writing to at the same time, opened beside it: for short reads and writes.
+"""Open the database for short reads and writes while the processor may be using it.
 
-SQLite lets one write at a time; who comes second waits, for up to 10 s. The processor's steps take milliseconds, and
-what is written here is one short transaction each. Checkpoints stay the processor's business (see `sqlite.SOUND`).
+SQLite allows one writer at a time; a second one waits for up to 10 s. The processor's steps take milliseconds, and each
+write here is one short transaction. Only the processor makes checkpoints (see `sqlite.FIRST_FIXED_VERSION`).
 """
 
 import sqlite3
@@ -16,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from strikewatch.errors import StoreError
 from strikewatch.storage.engines.sqlite import READER
 from strikewatch.storage.schema import tables
-from strikewatch.storage.schema.version import found
+from strikewatch.storage.schema.version import read_version
 
 _PRAGMAS: Final = (
     "PRAGMA busy_timeout=10000",
@@ -25,39 +25,39 @@ _PRAGMAS: Final = (
 )
 
 
-class Place(Protocol):
-    """Where tables are read and written: a `Store`, or a database beside it."""
+class DatabaseAccess(Protocol):
+    """Access to the tables: the processor's `Store`, or a `SharedDatabase`."""
 
     def read(self) -> Any:
-        """A context manager: a connection that sees the last commit at each statement."""
+        """Return a context manager with a connection that sees the last commit at each statement."""
 
     def write(self) -> Any:
-        """A context manager: a connection in a transaction, committed at the end of the block."""
+        """Return a context manager with a connection in a transaction, committed at the end of the block."""
 
 
-class Beside:
-    """The database at a path or URL, which must be there with this program's tables.
+class SharedDatabase:
+    """An existing database at a path or URL, with this release's tables. Use as a context manager.
 
-    Use as a context manager. Raises StoreError where it cannot be used, as every method may.
+    Raises StoreError if it cannot be used, as does every method.
     """
 
     def __init__(self, where: Path | URL) -> None:
         self.name = str(where) if isinstance(where, Path) else where.render_as_string(hide_password=True)
         if isinstance(where, Path) and not where.exists():
             raise StoreError(
-                f"there is no database {where}: name the processor's settings with --config, or start it first"
+                f"there is no database {where}: give the processor's settings with --config, or start it first"
             )
-        with self._explained():
+        with self._translate_errors():
             self._engine = _sqlite(where) if isinstance(where, Path) else _server(where)
             with self.read() as connection:
-                revision = found(connection, self.name)
-        if revision != tables.REVISION:
+                version = read_version(connection, self.name)
+        if version != tables.SCHEMA_VERSION:
             raise StoreError(
-                f"{self.name} holds tables of revision {revision}, this program reads {tables.REVISION}: "
-                "start the processor of this release once, which brings them up"
+                f"{self.name} has schema version {version}, this release needs {tables.SCHEMA_VERSION}: "
+                "start the processor of this release once, which upgrades the database"
             )
 
-    def __enter__(self) -> "Beside":
+    def __enter__(self) -> "SharedDatabase":
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -65,16 +65,19 @@ class Beside:
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        with self._explained(), self._engine.execution_options(**{READER: True}).connect() as connection:
+        with (
+            self._translate_errors(),
+            self._engine.execution_options(**{READER: True}).connect() as connection,
+        ):
             yield connection
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
-        with self._explained(), self._engine.begin() as connection:
+        with self._translate_errors(), self._engine.begin() as connection:
             yield connection
 
     @contextmanager
-    def _explained(self) -> Iterator[None]:
+    def _translate_errors(self) -> Iterator[None]:
         try:
             yield
         except SQLAlchemyError as error:
@@ -89,7 +92,7 @@ def _sqlite(path: Path) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.isolation_level = None  # transactions are ours, not guessed by the driver
+        connection.isolation_level = None  # the driver must not begin transactions by itself
         for pragma in _PRAGMAS:
             connection.execute(pragma)
 

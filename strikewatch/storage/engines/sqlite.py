@@ -1,7 +1,7 @@
-"""The embedded database: how SQLite is opened so that a committed step survives a power cut.
+"""The embedded database: SQLite opened so that a committed step survives a power cut.
 
-WAL with synchronous FULL, and BEGIN IMMEDIATE for every transaction that writes: one that begins as a reader
-and turns writer fails at once, whatever the busy timeout says.
+WAL with synchronous FULL, and BEGIN IMMEDIATE for every writing transaction: one that begins as a reader and then
+writes fails at once, whatever the busy timeout is.
 """
 
 import sqlite3
@@ -19,42 +19,43 @@ from strikewatch.storage.schema import tables
 
 _log = structlog.get_logger(__name__)
 
-SOUND: Final = (3, 51, 3)
-"""The first version without the rare WAL-reset corruption, which one writer that owns checkpoints avoids."""
+FIRST_FIXED_VERSION: Final = (3, 51, 3)
+"""The first SQLite version without the rare WAL-reset corruption. A single process that makes all checkpoints avoids
+it."""
 
 _PRAGMAS: Final = (
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",
     "PRAGMA busy_timeout=10000",
-    "PRAGMA secure_delete=OFF",  # on by default at some distributions: zeroing the spool doubles its cost
-    "PRAGMA wal_autocheckpoint=8000",  # 32 MB: a checkpoint costs milliseconds, so few of them
+    "PRAGMA secure_delete=OFF",  # some distributions switch it on: zeroing the spool doubles its cost
+    "PRAGMA wal_autocheckpoint=8000",  # 32 MB: a checkpoint costs milliseconds, so make few
     "PRAGMA journal_size_limit=67108864",
 )
 _REFUSALS: Final[dict[int, Refusal]] = {
     sqlite3.SQLITE_FULL: "full",
     sqlite3.SQLITE_BUSY: "locked",
     sqlite3.SQLITE_LOCKED: "locked",
-    sqlite3.SQLITE_IOERR: "unwritable",  # a disk that has turned read-only under open files says no more
+    sqlite3.SQLITE_IOERR: "unwritable",  # all that SQLite reports when a disk turns read-only under open files
     sqlite3.SQLITE_READONLY: "unwritable",
 }
 READER: Final = "strikewatch_reader"
-"""Execution option of connections that only read, each statement a transaction of its own."""
+"""Execution option of connections that only read; each statement is its own transaction."""
 
 
 def open_engine(path: Path) -> Engine:
-    """An engine for the database at `path`; its connections may pass from thread to thread."""
-    if sqlite3.sqlite_version_info < SOUND:
+    """Return an engine for the database at `path`; its connections may be used by any thread."""
+    if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
         _log.warning(
             "sqlite_version",
             version=sqlite3.sqlite_version,
-            remedy="before 3.51.3 it can, rarely, damage a WAL database that several processes write to: "
+            remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "
             "let no other program write to this file",
         )
     engine = create_engine(URL.create("sqlite", database=str(path)), pool_reset_on_return=None)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.isolation_level = None  # transactions are ours, not guessed by the driver
+        connection.isolation_level = None  # the driver must not begin transactions by itself
         for pragma in _PRAGMAS:
             connection.execute(pragma)
 
@@ -67,10 +68,10 @@ def open_engine(path: Path) -> Engine:
 
 
 class SqliteFile:
-    """The database as one file of ours. Raises StoreError where it cannot be used."""
+    """The database as a SQLite file. Raises StoreError if it cannot be used."""
 
     remedy: Final = (
-        "Check that its disk has room and that it may be written, and that it is a strikewatch database"
+        "Check that its disk has room, that the file may be written, and that it is a strikewatch database"
     )
 
     def __init__(self, path: Path, reserve_mib: float = 0.0) -> None:
@@ -79,24 +80,24 @@ class SqliteFile:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(f"cannot make the folder of {path}: {error}") from error
-        self._claim = Claim(path)
+            raise StoreError(f"cannot create the folder of {path}: {error}") from error
+        self._lock = WriterLock(path)
         self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
         self.engine = open_engine(path)
         self.readers = self.engine.execution_options(**{READER: True})
         self._files: dict[Path, tuple[int, int]] = {}
 
     def connect(self) -> Connection:
-        """The writer's connection; the files are from now on those that were there."""
+        """Open the writer's connection, and remember which files belong to it."""
         connection = self.engine.connect()
         with connection.begin():
-            # a write that changes nothing: fails at once where none may be made, and has the log made beside the file
+            # a write without effect: it fails at once if writing is not allowed, and creates the log file
             connection.exec_driver_sql("PRAGMA user_version=0")
         self._files = {path: _identity(path) for path in (self.path, Path(f"{self.path}-wal"))}
         return connection
 
     def check(self) -> None:
-        """Raise StoreLost if the file is no longer the one that was opened: what is written would go nowhere."""
+        """Raise StoreLost if a file is no longer the one that was opened, so that writes would be lost."""
         for path, identity in self._files.items():
             try:
                 same = _identity(path) == identity
@@ -105,45 +106,47 @@ class SqliteFile:
             if not same:
                 raise StoreLost(
                     f"database file {path} was replaced or removed while in use: nothing more is written or "
-                    "acknowledged; start again with the file that is meant (stop the processor before restoring one)"
+                    "acknowledged; start again with the right file (stop the processor before restoring a backup)"
                 )
 
-    def copy(self) -> Path:
-        """A copy beside it, as it was before this program's tables."""
-        target = self.path.with_name(f"{self.path.name}.before-{tables.REVISION}")
+    def copy_before_upgrade(self) -> Path:
+        """Copy the database beside itself, as it is before the upgrade."""
+        target = self.path.with_name(f"{self.path.name}.before-{tables.SCHEMA_VERSION}")
         backup(self.path, target)
         return target
 
     def compact(self, writer: Connection) -> None:
+        """Vacuum and truncate the log, so that no deleted data is left."""
         raw = writer.connection.dbapi_connection
         assert isinstance(raw, sqlite3.Connection)
         raw.execute("VACUUM")
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def refusal(self, error: BaseException) -> Refusal | None:
+        """Return why SQLite refused, if the write may be retried."""
         return _REFUSALS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF)
 
-    def make_room(self) -> str | None:
-        self._reserve.give_up()
-        return self._reserve.trouble
+    def release_reserve(self) -> str | None:
+        self._reserve.release()
+        return self._reserve.disk_warning
 
-    def keep_room(self) -> str | None:
-        self._reserve.look()
-        return self._reserve.trouble
+    def restore_reserve(self) -> str | None:
+        self._reserve.restore()
+        return self._reserve.disk_warning
 
     def release(self) -> None:
         self.engine.dispose()
-        self._claim.release()
+        self._lock.release()
 
 
-class Claim:
-    """The right to write to a database, held by one process at a time and freed even by a killed one.
+class WriterLock:
+    """The lock that lets one process at a time write to a database; a killed process releases it, too.
 
-    It is SQLite's own file lock on a file beside the database, so it works wherever SQLite does.
+    It uses SQLite's own file lock on a file beside the database, so it works wherever SQLite does.
     """
 
     def __init__(self, path: Path) -> None:
-        lock = path.with_name(path.name + "-claim")
+        lock = path.with_name(path.name + "-claim")  # all releases must lock the same file
         try:
             self._connection = sqlite3.connect(lock, timeout=0, isolation_level=None, check_same_thread=False)
         except sqlite3.OperationalError as error:

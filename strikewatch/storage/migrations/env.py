@@ -1,4 +1,4 @@
-"""Run by alembic for every command: on the connection, and in the transaction, of whoever calls."""
+"""Run by alembic for every command, on the caller's connection and in its transaction."""
 
 from alembic import context
 

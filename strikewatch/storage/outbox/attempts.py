@@ -1,4 +1,4 @@
-"""The newest attempts at deliveries: when, how long, and how far each came."""
+"""The newest delivery attempts: when each was made, how long it took, and its trace."""
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -10,52 +10,58 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.storage.schema.delivery_tables import attempts
 
-KEPT: Final = 10_000
-"""Attempts kept; older ones are dropped."""
+MAX_KEPT: Final = 10_000
+"""How many attempts are kept."""
 
 
-def forget_beyond(kept: int) -> Delete:
-    """The statement that drops the oldest beyond so many."""
+def delete_beyond(kept: int) -> Delete:
+    """Return the statement that deletes all but the newest `kept` attempts."""
     return delete(attempts).where(attempts.c.seq <= select(func.max(attempts.c.seq)).scalar_subquery() - kept)
 
 
-_FORGET: Final = forget_beyond(KEPT)
+_DELETE_OLD: Final = delete_beyond(MAX_KEPT)
 
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One attempt at the message of that number: at the wall time `at_ns`, for so long, with what outcome."""
+    """One attempt to deliver the message `outbox_seq` at the wall time `at_ns`; `trace` has one line per step."""
 
     outbox_seq: int
     at_ns: Instant
     took_us: int
     outcome: str
-    story: str
+    trace: str
 
     def json(self) -> dict[str, Any]:
-        """As others' programs get it."""
+        """Return the JSON object that the API and commands give out."""
         return {
             "at": instant.text(self.at_ns),
             "took_ms": self.took_us / 1000,
             "outcome": self.outcome,
-            "steps": self.story.splitlines(),
+            "steps": self.trace.splitlines(),
         }
 
 
 def write(connection: Connection, made: Iterable[Attempt | None]) -> None:
-    """Keep what was tried; None where nothing was."""
-    rows = [asdict(one) for one in made if one is not None]
+    """Store attempts and delete the oldest beyond `MAX_KEPT`; skip None."""
+    rows = [_row(one) for one in made if one is not None]
     if rows:
         connection.execute(insert(attempts), rows)
-        connection.execute(_FORGET)
+        connection.execute(_DELETE_OLD)
 
 
-def of_message(connection: Connection, seq: int) -> list[Attempt]:
-    """What was tried with a message, first to last."""
+def attempts_of(connection: Connection, seq: int) -> list[Attempt]:
+    """Return the attempts to deliver a message, oldest first."""
     c = attempts.c
-    asked = (
+    query = (
         select(c.outbox_seq, c.at_ns, c.took_us, c.outcome, c.story)
         .where(c.outbox_seq == seq)
         .order_by(c.seq)
     )
-    return [Attempt(*row) for row in connection.execute(asked)]
+    return [Attempt(*row) for row in connection.execute(query)]
+
+
+def _row(attempt: Attempt) -> dict[str, Any]:
+    row = asdict(attempt)
+    row["story"] = row.pop("trace")  # the column keeps its first name
+    return row

@@ -1,6 +1,6 @@
-"""Deliveries as people look at them, and what they may ask for: send again, try the way, switch off and on.
+"""List deliveries, and what people may do with them: send again, send a test, switch an endpoint off or on.
 
-All but the reading leaves a nudge, so that a courier at work elsewhere looks anew within about a second.
+Every change notifies the dispatcher, which may run in another process and reloads within about a second.
 """
 
 import json
@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 from uuid import uuid4
 
-from sqlalchemy import ColumnElement, Connection, and_, insert, select, tuple_, update
+from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Unknown
 from strikewatch.storage.outbox import attempts
 from strikewatch.storage.outbox.attempts import Attempt
-from strikewatch.storage.outbox.messages import TEST, park_all
+from strikewatch.storage.outbox.messages import TEST, dead_letter_all
 from strikewatch.storage.schema.delivery_tables import nudges
 from strikewatch.storage.schema.tables import endpoints, outbox
 
@@ -25,7 +25,10 @@ STATES: Final = ("waiting", "sent", "parked")
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """One message for one endpoint. `due` is its next attempt while it waits, `finished` when it was sent or parked."""
+    """One message for one endpoint.
+
+    `due`: the next attempt, while it waits. `finished`: when it was sent or parked (given up: dead-lettered).
+    """
 
     number: int
     endpoint: str
@@ -33,7 +36,7 @@ class Delivery:
     step: str
     site: str
     alert: str
-    told: dict[str, Any]
+    body: dict[str, Any]
     attempts: int
     created: Instant
     due: Instant
@@ -42,15 +45,15 @@ class Delivery:
     message: str
 
     def json(self) -> dict[str, Any]:
-        """As others' programs get it."""
+        """Return the JSON object that the API and commands give out."""
         return {
             "number": self.number,
             "endpoint": self.endpoint,
             "state": self.state,
             "step": self.step,
             "site": self.site or None,
-            "hammer": self.told.get("hammer"),
-            "fault": self.told.get("fault"),
+            "hammer": self.body.get("hammer"),
+            "fault": self.body.get("fault"),
             "alert": self.alert,
             "webhook_id": self.message,
             "attempts": self.attempts,
@@ -86,7 +89,7 @@ def search(
     alert: str | None = None,
     limit: int | None = None,
 ) -> list[Delivery]:
-    """Deliveries that fit, the newest first; `alert` is an id or the start of one."""
+    """Return matching deliveries, newest first; `alert` is an id or the beginning of one."""
     conditions: list[ColumnElement[bool]] = []
     if endpoint is not None:
         conditions.append(outbox.c.endpoint == endpoint)
@@ -94,56 +97,56 @@ def search(
         conditions.append(outbox.c.state == state)
     if alert is not None:
         conditions.append(outbox.c.alert_id.startswith(alert, autoescape=True))
-    asked = _DELIVERY.where(*conditions).order_by(outbox.c.seq.desc()).limit(limit)
-    return [_delivery(row) for row in connection.execute(asked)]
+    query = _DELIVERY.where(*conditions).order_by(outbox.c.seq.desc()).limit(limit)
+    return [_delivery(row) for row in connection.execute(query)]
 
 
 def look_up(connection: Connection, number: int) -> tuple[Delivery, list[Attempt]]:
-    """One delivery and what was tried with it. Raises Unknown."""
+    """Return one delivery and its attempts. Raises Unknown."""
     row = connection.execute(_DELIVERY.where(outbox.c.seq == number)).one_or_none()
     if row is None:
         raise Unknown(f"there is no delivery {number}; `strikewatch deliveries list` shows them")
-    return _delivery(row), attempts.of_message(connection, number)
+    return _delivery(row), attempts.attempts_of(connection, number)
 
 
-def off(connection: Connection) -> dict[str, str]:
-    """The endpoints that are switched off, and why."""
-    asked = select(endpoints.c.name, endpoints.c.reason).where(endpoints.c.off_ns.is_not(None))
-    return {row.name: row.reason for row in connection.execute(asked)}
+def switched_off(connection: Connection) -> dict[str, str]:
+    """Return the reason by endpoint that is switched off."""
+    query = select(endpoints.c.name, endpoints.c.reason).where(endpoints.c.off_ns.is_not(None))
+    return {row.name: row.reason for row in connection.execute(query)}
 
 
-def known(connection: Connection) -> list[str]:
-    """The endpoints that the processor was ever given, by name."""
+def endpoint_names(connection: Connection) -> list[str]:
+    """Return the names of all endpoints that the processor was ever configured with."""
     return list(connection.scalars(select(endpoints.c.name).order_by(endpoints.c.name)))
 
 
 def send_again(
     connection: Connection, now: Instant, *, numbers: Sequence[int] = (), endpoint: str | None = None
 ) -> int:
-    """Let parked messages wait for their turn again, from the first attempt on; how many.
+    """Queue parked messages again, starting with the first attempt; return how many.
 
-    Those of an alert go together, so that its steps keep their order: naming one names all that are parked.
+    All parked messages of an alert are queued together, so that its steps keep their order.
     """
     which = outbox.c.endpoint == endpoint if endpoint is not None else outbox.c.seq.in_(numbers)
-    line = tuple_(outbox.c.endpoint, outbox.c.site, outbox.c.alert_id)
+    columns = (outbox.c.endpoint, outbox.c.site, outbox.c.alert_id)
     parked = and_(which, outbox.c.state == "parked", outbox.c.step != TEST)
-    lines = [tuple(row) for row in connection.execute(select(*line.clauses).where(parked).distinct())]
+    found = [tuple(row) for row in connection.execute(select(*columns).where(parked).distinct())]
     changed = 0
-    for place, site, alert in lines:
-        same = and_(outbox.c.endpoint == place, outbox.c.site == site, outbox.c.alert_id == alert)
+    for name, site, alert in found:
+        same = and_(outbox.c.endpoint == name, outbox.c.site == site, outbox.c.alert_id == alert)
         fresh = {"state": "waiting", "attempts": 0, "due_ns": now, "finished_ns": None}
         changed += connection.execute(
             update(outbox).where(same, outbox.c.state == "parked").values(fresh)
         ).rowcount
-    for place in sorted({place for place, *_ in lines}):
-        _nudge(connection, place)
+    for name in sorted({name for name, *_ in found}):
+        _notify_dispatcher(connection, name)
     return changed
 
 
 def queue_test(connection: Connection, endpoint: str, now: Instant) -> int:
-    """Put a message into the outbox that only tries the way; its number."""
+    """Queue a test message for an endpoint; return its number."""
     name = uuid4().hex
-    told = {
+    body = {
         "id": f"{TEST}-{name[:8]}",
         "site": "",
         "hammer": "",
@@ -154,40 +157,41 @@ def queue_test(connection: Connection, endpoint: str, now: Instant) -> int:
         "endpoint": endpoint,
         "message": name,
         "site": "",
-        "alert_id": told["id"],
+        "alert_id": body["id"],
         "step": TEST,
-        "body": json.dumps(told, separators=(",", ":")),
+        "body": json.dumps(body, separators=(",", ":")),
         "created_ns": now,
         "due_ns": now,
         "attempts": 0,
         "state": "waiting",
     }
-    made = connection.execute(insert(outbox).values(row)).inserted_primary_key
-    assert made is not None
-    return int(made[0])
+    inserted = connection.execute(insert(outbox).values(row)).inserted_primary_key
+    assert inserted is not None
+    return int(inserted[0])
 
 
 def switch_on(connection: Connection, endpoint: str) -> bool:
-    """Send to an endpoint again; whether it was off. What was parked meanwhile stays so until it is sent again."""
+    """Switch an endpoint on; return whether it was off. Messages parked meanwhile stay parked until sent again."""
     c = endpoints.c
     was_off = and_(c.name == endpoint, c.off_ns.is_not(None))
     changed = connection.execute(update(endpoints).where(was_off).values(off_ns=None, reason=None)).rowcount
-    _nudge(connection, endpoint)
+    _notify_dispatcher(connection, endpoint)
     return changed > 0
 
 
 def switch_off(connection: Connection, endpoint: str, reason: str, now: Instant) -> bool:
-    """Send nothing more to an endpoint, and park what waits; whether it was on."""
+    """Switch an endpoint off and park its waiting messages; return whether it was on."""
     c = endpoints.c
     was_on = and_(c.name == endpoint, c.off_ns.is_(None))
     changed = connection.execute(update(endpoints).where(was_on).values(off_ns=now, reason=reason)).rowcount
     if changed:
-        park_all(connection, endpoint, reason, now)
-    _nudge(connection, endpoint)
+        dead_letter_all(connection, endpoint, reason, now)
+    _notify_dispatcher(connection, endpoint)
     return changed > 0
 
 
-def _nudge(connection: Connection, endpoint: str) -> None:
+def _notify_dispatcher(connection: Connection, endpoint: str) -> None:
+    """Increment the endpoint's counter of external changes, which its delivery loop watches."""
     same = nudges.c.endpoint == endpoint
     if not connection.execute(update(nudges).where(same).values(n=nudges.c.n + 1)).rowcount:
         connection.execute(insert(nudges).values(endpoint=endpoint, n=1))

@@ -1,4 +1,4 @@
-"""Digests: what a storm has held, told in one message that lists every alert of it."""
+"""Digests: one message that lists every alert that flood suppression has held."""
 
 import hashlib
 import json
@@ -15,16 +15,16 @@ from strikewatch.storage.schema.alarm_tables import HELD, STORM_DUE, handling, s
 from strikewatch.storage.schema.tables import alerts
 
 STEP: Final = "digest"
-LISTED: Final = 200
-"""Alerts in one digest at most; what is more makes another."""
+MAX_LISTED: Final = 200
+"""Largest number of alerts in one digest; more make a further digest."""
 
 
 @dataclass(frozen=True, slots=True)
 class Digest:
-    """Alerts that a storm held, in onset order, as they stand. `number` counts the storm's digests from 1.
+    """The held alerts of one flood or chattering episode, in onset order. `number` counts its digests from 1.
 
-    `hammer` and `fault` are empty for a flood. `began` and `until` are event time; `over`: it was over at `until`. An
-    alert that an earlier digest told as standing is listed once more when it is over.
+    `hammer` and `fault`: empty for a flood. `began` and `until`: event time. `over`: whether the episode has ended, at
+    `until`. An alert that an earlier digest listed as active is listed once more when it has ended.
     """
 
     kind: str
@@ -39,12 +39,12 @@ class Digest:
 
     @property
     def id(self) -> str:
-        """Of the storm: all its digests stay in order."""
+        """Return the episode's id, under which its digests keep their order."""
         name = f"{self.kind}\n{self.site}\n{self.hammer}\n{self.fault}\n{instant.text(self.began)}"
         return hashlib.blake2b(name.encode(), digest_size=12).hexdigest()
 
     def body(self, records: Sequence[dict[str, Any]] | None = None) -> dict[str, Any]:
-        """What is sent, ready for JSON; with `records` for a receiver that is told of these only."""
+        """Return the JSON object to send; `records` limits it to the alerts that an endpoint accepts."""
         listed = self.records if records is None else records
         return {
             "id": self.id,
@@ -63,49 +63,49 @@ class Digest:
     def _summary(self, records: Sequence[dict[str, Any]]) -> str:
         first, last = records[0]["onset"][11:16], records[-1]["onset"][11:16]
         times = f"at {first}" if first == last else f"from {first} to {last}"
-        many = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
+        number = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
         if self.kind == "chattering":
-            return f"Chattering: {many} of {self.fault} at {self.hammer} {times} UTC, told together."
+            return f"Chattering: {number} of {self.fault} at {self.hammer} {times} UTC, sent together."
         faults = Counter(one["fault"] for one in records).most_common()
         return (
-            f"Flood: {many} {times} UTC, told together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
+            f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
         )
 
 
-def come(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnElement[bool]:
-    """Whether a time has come, or is further off than anything waits: the clock was set back in between."""
+def is_due(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnElement[bool]:
+    """Return the condition that a time has come, or lies beyond the longest wait (the clock was set back)."""
     return or_(due <= now, due > now + longest)
 
 
-def take_due(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
-    """The digests that are due, oldest storm first; what they list is then told. None waits longer than `every`."""
+def take_due_digests(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
+    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`."""
     due = storms.c.due_ns
-    asked = select(storms).where(STORM_DUE, come(due, now, every)).order_by(due, storms.c.seq)
+    query = select(storms).where(STORM_DUE, is_due(due, now, every)).order_by(due, storms.c.seq)
     digests: list[Digest] = []
-    for storm in connection.execute(asked).all():
+    for storm in connection.execute(query).all():
         number = storm.digests
-        what = storm.kind, storm.site, storm.hammer, storm.fault, storm.began_ns, storm.until_ns
-        while records := _next(connection, storm.seq):
+        episode = storm.kind, storm.site, storm.hammer, storm.fault, storm.began_ns, storm.until_ns
+        while records := _take_held_records(connection, storm.seq):
             number += 1
-            digests.append(Digest(*what, storm.until_ns <= now, number, records))
+            digests.append(Digest(*episode, storm.until_ns <= now, number, records))
         done = {"digests": number, "held_ns": None, "due_ns": None}
         connection.execute(update(storms).where(storms.c.seq == storm.seq).values(done))
     return digests
 
 
-def _next(connection: Connection, storm: int) -> list[dict[str, Any]]:
-    """Records of the first that the storm holds, which it holds no longer then."""
+def _take_held_records(connection: Connection, storm: int) -> list[dict[str, Any]]:
+    """Return the records of the oldest held alerts, at most `MAX_LISTED`, and mark them as sent."""
     c = handling.c
     same = and_(alerts.c.site == c.site, alerts.c.id == c.id)
-    asked = (
+    query = (
         select(c.site, c.id, alerts.c.record)
         .join_from(handling, alerts, same)
         .where(HELD, c.storm == storm)
         .order_by(c.onset_ns, c.id)
-        .limit(LISTED)
+        .limit(MAX_LISTED)
     )
-    found = connection.execute(asked).all()
+    found = connection.execute(query).all()
     for site, alert_id, _ in found:
-        told = {"told": STEP, "told_priority": c.priority, "held": False}
-        connection.execute(update(handling).where(c.site == site, c.id == alert_id).values(told))
+        sent = {"told": STEP, "told_priority": c.priority, "held": False}
+        connection.execute(update(handling).where(c.site == site, c.id == alert_id).values(sent))
     return [json.loads(record) for *_, record in found]

@@ -1,4 +1,7 @@
-"""Storms as rows: which there are, what they hold, and when that is told."""
+"""Flood suppression on rows: the flood and chattering episodes, the alerts they hold, and when a digest is due.
+
+An episode is a row of the table `storms`.
+"""
 
 from typing import Any, Final
 
@@ -21,22 +24,25 @@ from sqlalchemy import (
 
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
-from strikewatch.storage.actions.rows import Row
-from strikewatch.storage.commit.statements import Question
+from strikewatch.storage.actions.rows import HandlingRow
+from strikewatch.storage.commit.statements import PreparedQuery
 from strikewatch.storage.schema.alarm_tables import COUNTED, handling, storms
 
 
-class Storms:
-    """The storms of all sites within one transaction at the wall time `now`."""
+class Floods:
+    """The flood and chattering episodes of all sites, within one transaction at the wall time `now`."""
 
     def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
         self._connection = connection
         self._rules = rules
         self._now = now
 
-    def take(self, row: Row) -> bool:
-        """Put an alert into the storm it belongs to; False if it goes alone. All other rows have been written."""
-        numbers, spans, near = self._around(row)
+    def take(self, row: HandlingRow) -> bool:
+        """Hold an alert in the episode it belongs to; return False if it is to be sent alone.
+
+        All other changed rows must have been written before.
+        """
+        numbers, spans, near = self._nearby(row)
         stream, site = self._onsets(row) if near else ([], [])
         verdict = assign(
             row.onset,
@@ -56,20 +62,20 @@ class Storms:
         row.storm = self._hold(row, kind, span, numbers.get(kind))
         return True
 
-    def hold_again(self, row: Row) -> None:
-        """What a digest told as standing is over: the next digest of the same storm says so."""
+    def hold_end(self, row: HandlingRow) -> None:
+        """Hold the end of an alert that a digest listed as active, for the next digest of the same episode."""
         c = storms.c
-        asked = select(c.kind, c.began_ns, c.until_ns).where(c.seq == row.storm)
-        kind, began, until = self._connection.execute(asked).one()
+        query = select(c.kind, c.began_ns, c.until_ns).where(c.seq == row.storm)
+        kind, began, until = self._connection.execute(query).one()
         row.held = True
         self._hold(row, kind, Episode(began, until), row.storm)
 
-    def _hold(self, row: Row, kind: SuppressionKind, span: Episode, number: int | None) -> int:
+    def _hold(self, row: HandlingRow, kind: SuppressionKind, span: Episode, number: int | None) -> int:
         c = storms.c
-        held = None
+        held_since = None
         if number is not None:
-            held = self._connection.scalar(select(c.held_ns).where(c.seq == number))
-        since = self._now if held is None else held
+            held_since = self._connection.scalar(select(c.held_ns).where(c.seq == number))
+        since = self._now if held_since is None else held_since
         values = {
             "until_ns": span.until,
             "held_ns": since,
@@ -80,17 +86,19 @@ class Storms:
             return number
         hammer, fault = ("", "") if kind == "flood" else (row.hammer, row.fault)
         values |= {"kind": kind, "site": row.site, "hammer": hammer, "fault": fault, "began_ns": span.began}
-        made = self._connection.execute(insert(storms).values(**values, digests=0)).inserted_primary_key
-        assert made is not None
-        return int(made[0])
+        inserted = self._connection.execute(insert(storms).values(**values, digests=0)).inserted_primary_key
+        assert inserted is not None
+        return int(inserted[0])
 
-    def _around(self, row: Row) -> tuple[dict[SuppressionKind, int], dict[SuppressionKind, Episode], bool]:
-        """The storms that hold the alert's onset, the latest of each kind; whether it can be one at all.
+    def _nearby(
+        self, row: HandlingRow
+    ) -> tuple[dict[SuppressionKind, int], dict[SuppressionKind, Episode], bool]:
+        """Return the latest episode of each kind that contains the onset, and whether the alert can be part of any.
 
-        It cannot where none holds it, and fewer lie in either window before it than make one with it.
+        It cannot if no episode contains it and too few onsets lie in both windows before it to begin one.
         """
         chattering, flood = self._rules.chattering, self._rules.flood
-        found = _AROUND.ask(
+        found = _NEARBY.fetch(
             self._connection,
             site=row.site,
             hammer=row.hammer,
@@ -109,10 +117,10 @@ class Storms:
             bool(spans) or in_chattering + 1 >= chattering.begin_count or in_flood + 1 >= flood.begin_count,
         )
 
-    def _onsets(self, row: Row) -> tuple[list[Instant], list[Instant]]:
-        """Onsets that count about this one, sorted: of its stream, and of its site."""
+    def _onsets(self, row: HandlingRow) -> tuple[list[Instant], list[Instant]]:
+        """Return the sorted onsets counted around this one: of the same hammer and fault, and of the whole site."""
         c = handling.c
-        asked = (
+        query = (
             select(c.hammer, c.fault, c.onset_ns, c.counts)
             .where(
                 COUNTED,
@@ -123,41 +131,46 @@ class Storms:
             )
             .order_by(c.onset_ns)
         )
-        found = self._connection.execute(asked).all()
+        found = self._connection.execute(query).all()
         stream = [at for hammer, fault, at, _ in found if (hammer, fault) == (row.hammer, row.fault)]
         return stream, [at for *_, at, counts in found if counts == "all"]
 
 
-def _holding() -> Select[Any]:
-    """Storms that hold an onset."""
+def _floods_at_onset() -> Select[Any]:
+    """Select the episodes that contain an onset."""
     c = storms.c
     stream = and_(c.hammer == bindparam("hammer"), c.fault == bindparam("fault"))
     return select(c.kind, c.seq, c.began_ns, c.until_ns).where(
         c.site == bindparam("site"),
-        c.until_ns >= _at("onset"),
-        c.began_ns <= _at("onset"),
+        c.until_ns >= _instant("onset"),
+        c.began_ns <= _instant("onset"),
         or_(c.kind == "flood", stream),
     )
 
 
-def _before() -> Select[Any]:
-    """How many lie in each window before it, of all that count at the site: of the last ones, no more than enough."""
+def _onset_counts() -> Select[Any]:
+    """Count the site's onsets in each window before an onset, among the last ones, no more than are `enough`."""
     c = handling.c
     last = (
         select(c.onset_ns)
-        .where(COUNTED, c.site == bindparam("site"), c.onset_ns > _at("since"), c.onset_ns <= _at("onset"))
+        .where(
+            COUNTED,
+            c.site == bindparam("site"),
+            c.onset_ns > _instant("since"),
+            c.onset_ns <= _instant("onset"),
+        )
         .order_by(c.onset_ns.desc())
-        .limit(_at("enough"))
+        .limit(_instant("enough"))
         .subquery()
     )
-    chattering = func.count().filter(last.c.onset_ns > _at("chattering_since"))
-    flood = func.count().filter(last.c.onset_ns > _at("flood_since"))
+    chattering = func.count().filter(last.c.onset_ns > _instant("chattering_since"))
+    flood = func.count().filter(last.c.onset_ns > _instant("flood_since"))
     columns: list[Any] = [literal(""), null(), chattering, flood]
     return select(*columns).select_from(last)
 
 
-def _at(name: str) -> BindParameter[int]:
+def _instant(name: str) -> BindParameter[int]:
     return bindparam(name, type_=BigInteger)
 
 
-_AROUND: Final = Question(union_all(_holding(), _before()))
+_NEARBY: Final = PreparedQuery(union_all(_floods_at_onset(), _onset_counts()))

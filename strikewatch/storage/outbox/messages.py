@@ -1,4 +1,4 @@
-"""The outbox as its courier sees it: what waits for an endpoint, and what became of it."""
+"""The outbox as the dispatcher sees it: the waiting messages of an endpoint, and their outcomes."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,18 +12,18 @@ from strikewatch.storage.outbox.attempts import Attempt
 from strikewatch.storage.schema.delivery_tables import nudges
 from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, outbox
 
-PAGE: Final = 200
+PAGE_SIZE: Final = 200
 TEST: Final = "test"
-"""The step of a message that says nothing of an alert: it tries the way, once."""
+"""The step of a test message, which is sent once and is about no alert."""
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message that still has to go out.
+    """A message to be sent.
 
-    `name` is the same for the same content, `body` the alert's record as JSON. `created` and `due` are wall time,
-    `attempts` those made so far. `behind`: an earlier message of its alert is parked, and it may not overtake that.
-    `nudged`: what `Outbox.nudged` told at the very moment of reading. `historic`: of an alert that came late already.
+    `name`: derived from the content. `body`: the alert's record as JSON. `created` and `due`: wall time. `attempts`:
+    those made so far. `blocked`: an earlier message of its alert is parked, and this one may not overtake it.
+    `external_changes`: the value of `Outbox.external_changes` when this was read. `historic`: its alert was found late.
     """
 
     seq: int
@@ -35,66 +35,68 @@ class Message:
     step: str
     body: str
     created: Instant
-    behind: bool = False
-    nudged: int = 0
+    blocked: bool = False
+    external_changes: int = 0
     historic: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of a message. `due` is its next attempt while it waits, `at` the wall time of this.
+    """The outcome of an attempt. `due`: the next attempt, while the message waits. `at`: the wall time of this outcome.
 
-    `took_us`: how long the attempt took; None where none was made. `story`: how far it came.
+    "parked" is given up (dead-lettered). `took_us`: how long the attempt took; None if none was made. `trace`: one
+    line per step of the attempt.
     """
 
     seq: int
     state: Literal["waiting", "sent", "parked"]
     attempts: int
     due: Instant
-    words: str
+    summary: str
     at: Instant
     took_us: int | None = None
-    story: str = ""
+    trace: str = ""
 
 
 class Outbox:
-    """One endpoint's share of the outbox."""
+    """The outbox of one endpoint."""
 
     def __init__(self, store: Store, endpoint: str) -> None:
         self._store = store
         self._endpoint = endpoint
 
     @property
-    def off(self) -> str | None:
-        """Why the endpoint is switched off; None while it is on."""
-        return self._store.off.get(self._endpoint)
+    def off_reason(self) -> str | None:
+        """Return why the endpoint is switched off; None while it is on."""
+        return self._store.switched_off.get(self._endpoint)
 
     def waiting(self, after: int = 0) -> list[Message]:
-        """The first PAGE of what waits with a number beyond `after`, in the order in which it was queued."""
+        """Return the first `PAGE_SIZE` waiting messages numbered above `after`, in queued order."""
         with self._store.read() as connection:
             rows = connection.execute(_WAITING, {"endpoint": self._endpoint, "after": after})
             return [Message(*row) for row in rows]
 
     def message(self, seq: int) -> Message:
+        """Return the message with a number."""
         with self._store.read() as connection:
-            return Message(*connection.execute(_ONE, {"number": seq}).one())
+            return Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())
 
-    def settle(self, outcomes: Sequence[Outcome]) -> None:
-        """Note what became of some messages; written with the next step, or at `flush`.
+    def record_outcomes(self, outcomes: Sequence[Outcome]) -> None:
+        """Record outcomes; they are written with the next step, or by `flush`.
 
-        What is parked is written at once: whatever is queued behind it must find it so.
+        A parked message is written at once, since messages queued behind it must find it parked.
         """
-        self._store.ride_along(
+        self._store.defer_outcomes(
             {
                 "number": one.seq,
                 "state": one.state,
                 "attempts": one.attempts,
                 "due_ns": one.due,
-                "last_outcome": one.words,
+                "last_outcome": one.summary,
                 "finished_ns": None if one.state == "waiting" else one.at,
                 "attempt": None
                 if one.took_us is None
-                else Attempt(one.seq, one.at, one.took_us, one.words, one.story),
+                else Attempt(one.seq, one.at, one.took_us, one.summary, one.trace),
             }
             for one in outcomes
         )
@@ -102,40 +104,40 @@ class Outbox:
             self.flush()
 
     def flush(self) -> None:
-        """Write what is noted now."""
+        """Write the recorded outcomes now."""
         self._store.flush()
 
     def switch_off(self, reason: str, at: Instant) -> None:
-        """Send nothing more here, also after a restart; what waits is parked, and so is what comes."""
+        """Switch the endpoint off for good: park its waiting messages and all new ones."""
         with self._store.write() as connection:
             connection.execute(
                 update(endpoints).where(endpoints.c.name == self._endpoint).values(off_ns=at, reason=reason)
             )
-            self._off(connection, reason, at)
+            self._record_off(connection, reason, at)
 
-    def _off(self, connection: Connection, reason: str, at: Instant) -> None:
-        park_all(connection, self._endpoint, reason, at)
-        self._store.off[self._endpoint] = reason
+    def _record_off(self, connection: Connection, reason: str, at: Instant) -> None:
+        dead_letter_all(connection, self._endpoint, reason, at)
+        self._store.switched_off[self._endpoint] = reason
 
-    def nudged(self) -> int:
-        """Changes when somebody outside has changed what waits here, or switched the endpoint on."""
+    def external_changes(self) -> int:
+        """Return a counter that rises when someone else changes waiting messages or switches the endpoint on or off."""
         with self._store.read() as connection:
-            return connection.scalar(_NUDGED, {"endpoint": self._endpoint}) or 0
+            return connection.scalar(_EXTERNAL_CHANGES, {"endpoint": self._endpoint}) or 0
 
-    def look_anew(self) -> None:
-        """Write what is noted, and learn whether the endpoint is on."""
+    def refresh(self) -> None:
+        """Write the recorded outcomes, and load whether the endpoint is on."""
         self.flush()
         with self._store.write() as connection:
             row = connection.execute(
                 select(endpoints.c.off_ns, endpoints.c.reason).where(endpoints.c.name == self._endpoint)
             ).one_or_none()
             if row is not None and row.off_ns is None:
-                self._store.off.pop(self._endpoint, None)
+                self._store.switched_off.pop(self._endpoint, None)
             elif row is not None:
-                self._off(connection, row.reason, row.off_ns)
+                self._record_off(connection, row.reason, row.off_ns)
 
     def counts(self) -> dict[str, int]:
-        """Messages by state."""
+        """Count the messages by state."""
         with self._store.read() as connection:
             counted = (
                 select(outbox.c.state, func.count().label("n"))
@@ -145,8 +147,8 @@ class Outbox:
             return {row.state: row.n for row in connection.execute(counted)}
 
 
-def park_all(connection: Connection, endpoint: str, reason: str, at: Instant) -> None:
-    """Nothing that waits for an endpoint goes out until it is sent again."""
+def dead_letter_all(connection: Connection, endpoint: str, reason: str, at: Instant) -> None:
+    """Park all waiting messages of an endpoint; they stay parked until they are sent again."""
     connection.execute(
         update(outbox)
         .where(outbox.c.endpoint == endpoint, WAITING)
@@ -173,16 +175,16 @@ MESSAGE: Final = select(
         _earlier.c.seq < outbox.c.seq,
         _earlier.c.state == "parked",
     )
-    .label("behind"),
+    .label("blocked"),
     func.coalesce(
         select(nudges.c.n).where(nudges.c.endpoint == outbox.c.endpoint).correlate(outbox).scalar_subquery(),
         0,
-    ).label("nudged"),
+    ).label("external_changes"),
     exists()
     .where(alerts.c.site == outbox.c.site, alerts.c.id == outbox.c.alert_id, alerts.c.historic)
     .label("historic"),
 )
-_ONE: Final = MESSAGE.where(outbox.c.seq == bindparam("number"))
+_BY_NUMBER: Final = MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (
     MESSAGE.where(
         outbox.c.endpoint == bindparam("endpoint"),
@@ -190,6 +192,6 @@ _WAITING: Final = (
         outbox.c.seq > bindparam("after"),
     )
     .order_by(outbox.c.seq)
-    .limit(PAGE)
+    .limit(PAGE_SIZE)
 )
-_NUDGED: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
+_EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))

@@ -1,7 +1,7 @@
-"""What is told of alerts, and what is held or put aside: the rules of `alarm`, applied to rows in a step's transaction.
+"""Decide which changes of alerts are sent, held or suppressed: the rules of `engine`, applied to rows in a transaction.
 
-Nothing of it is kept in memory, so a restart at any point changes nothing, and what another process wrote between two
-steps (a person's shelf, a hammer out of service) is seen by the next.
+All state is in the database. A restart therefore changes nothing, and a change that another process made between two
+steps (a shelf, a hammer out of service) takes effect in the next step.
 """
 
 import json
@@ -16,46 +16,46 @@ from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Rules, Settings
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
 from strikewatch.storage.actions import rows as table
-from strikewatch.storage.actions.rows import Name, Row
-from strikewatch.storage.outbox.digests import Digest, come, take_due
-from strikewatch.storage.outbox.floods import Storms
+from strikewatch.storage.actions.rows import AlertKey, HandlingRow
+from strikewatch.storage.outbox.digests import Digest, is_due, take_due_digests
+from strikewatch.storage.outbox.floods import Floods
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
 
 PROCESSOR: Final = "strikewatch"
-"""Who does what no person does."""
+"""The name in the history for changes that no person made."""
 
 
 @dataclass(slots=True)
-class Told:
-    """What the endpoints are to be told, in this order: single changes of alerts, then digests."""
+class Outgoing:
+    """What is to be sent, in this order: single changes of alerts, then digests."""
 
     changes: list[Change] = field(default_factory=list)
     digests: list[Digest] = field(default_factory=list)
 
 
 def any_due(connection: Connection, alarms: Settings, now: Instant) -> bool:
-    """Whether a look would change anything."""
+    """Return whether `Notifications.process_due` would change anything."""
     rules = Rules.of(alarms)
     waits = (
-        exists().where(DUE, come(handling.c.due_ns, now, rules.longest_delay)),
-        exists().where(STORM_DUE, come(storms.c.due_ns, now, rules.digest_every)),
+        exists().where(DUE, is_due(handling.c.due_ns, now, rules.longest_delay)),
+        exists().where(STORM_DUE, is_due(storms.c.due_ns, now, rules.digest_every)),
         exists().where(shelves.c.until_ns <= now),
         exists().where(workshop.c.until_ns <= now),
-        exists().where(*_free(alarms)),
+        exists().where(*_no_longer_suppressed(alarms)),
     )
     return bool(connection.scalar(select(or_(*waits))))
 
 
-def _free(alarms: Settings) -> tuple[Any, ...]:
-    """Suppressed by design, which the settings no longer say."""
+def _no_longer_suppressed(alarms: Settings) -> tuple[Any, ...]:
+    """Return the conditions for open alerts whose fault the settings no longer suppress."""
     return OPEN, handling.c.state == "suppressed_by_design", handling.c.fault.not_in(alarms.suppressed)
 
 
-class Telling:
-    """One transaction's work: give it the changes of a step with `take`, or let time pass with `look`.
+class Notifications:
+    """The notifications of one transaction at the wall time `now`.
 
-    `now` is the wall time. The alerts of the changes have been stored already.
+    Call `add_changes` with the changes of a step, whose alerts must have been stored before, or `process_due`.
     """
 
     def __init__(self, connection: Connection, alarms: Settings, now: Instant) -> None:
@@ -63,60 +63,62 @@ class Telling:
         self._rules = rules = Rules.of(alarms)
         self._alarms = alarms
         self._now = now
-        self._shelves, self._workshop = table.put_aside(connection)
-        self._unwritten: dict[Name, Row] = {}
-        self._entries: list[tuple[Row, HistoryEntry]] = []
-        self._storms = Storms(connection, rules, now)
-        self.told = Told()
+        self._shelves, self._workshop = table.load_suppressions(connection)
+        self._unwritten: dict[AlertKey, HandlingRow] = {}
+        self._entries: list[tuple[HandlingRow, HistoryEntry]] = []
+        self._floods = Floods(connection, rules, now)
+        self.outgoing = Outgoing()
 
-    def take(self, changes: Sequence[Change]) -> Told:
-        """Book what the detectors found."""
-        names = {(one.site, one.alert_id) for one in changes}
-        rows = table.named(self._connection, self._shelves, names)
+    def add_changes(self, changes: Sequence[Change]) -> Outgoing:
+        """Apply the changes that the detectors found; return what is to be sent."""
+        keys = {(change.site, change.alert_id) for change in changes}
+        rows = table.load_rows(self._connection, self._shelves, keys)
         for change in changes:
-            name = change.site, change.alert_id
-            row = self._unwritten[name] = rows[name] = rows.get(name) or self._begin(change)
-            self._happens(row, change)
+            key = change.site, change.alert_id
+            row = self._unwritten[key] = rows[key] = rows.get(key) or self._new_row(change)
+            self._update_state(row, change)
             if change.step == "cleared":
-                self._cleared(row, change)
+                self._notify_cleared(row, change)
             elif change.cleared is None or change.deliver:
-                self._stands(row, change)
+                self._notify_active(row, change)
         self._write()
-        return self.told
+        return self.outgoing
 
-    def look(self) -> Told:
-        """End the shelves and stays whose time is up, and tell what has waited long enough."""
-        self._end_shelves()
-        self._end_stays()
-        self._come_back("unsuppress", *_free(self._alarms))
-        due = come(handling.c.due_ns, self._now, self._rules.longest_delay)
-        for row in table.where(self._connection, self._shelves, DUE, due):
-            self._owed(row)
+    def process_due(self) -> Outgoing:
+        """End expired shelves and stays, and return the alerts and digests whose wait is over."""
+        self._end_expired_shelves()
+        self._end_expired_stays()
+        self._unsuppress("unsuppress", *_no_longer_suppressed(self._alarms))
+        due = is_due(handling.c.due_ns, self._now, self._rules.longest_delay)
+        for row in table.find_rows(self._connection, self._shelves, DUE, due):
+            self._send_held_back(row)
         self._write()
-        self.told.digests += take_due(self._connection, self._now, self._rules.digest_every)
-        return self.told
+        self.outgoing.digests += take_due_digests(self._connection, self._now, self._rules.digest_every)
+        return self.outgoing
 
-    def _begin(self, change: Change) -> Row:
+    def _new_row(self, change: Change) -> HandlingRow:
         fault, priority = change.record["fault"], change.record["priority"]
-        quiet = Handling("normal", priority)
-        row = Row(change.site, change.alert_id, change.hammer, fault, change.onset, quiet, self._now)
+        initial = Handling("normal", priority)
+        row = HandlingRow(
+            change.site, change.alert_id, change.hammer, fault, change.onset, initial, self._now
+        )
         self._apply(row, "raised", priority=priority)
         return row
 
-    def _happens(self, row: Row, change: Change) -> None:
-        """What the change is in the life of the alert, and whether it is put aside as it comes."""
+    def _update_state(self, row: HandlingRow, change: Change) -> None:
+        """Apply a change to the alert's state, and suppress the alert if a rule says so."""
         if change.step == "raised" and change.cleared is not None:
             return
         priority = change.record["priority"]
         why = f"{row.handling.priority} to {priority}" if change.step == "escalated" else ""
         self._apply(row, change.step, why, priority=priority)
-        self._put_aside(row)
+        self._suppress(row)
 
-    def _put_aside(self, row: Row) -> None:
-        """Where it stands, but its hammer is in the workshop, its fault suppressed, or both shelved."""
+    def _suppress(self, row: HandlingRow) -> None:
+        """Suppress an active alert if its hammer is out of service, its fault suppressed, or the pair shelved."""
         if row.handling.state not in ACTIVE:
             return
-        stay, shelf = self._workshop.get((row.site, row.hammer)), self._shelves.get(row.point)
+        stay, shelf = self._workshop.get((row.site, row.hammer)), self._shelves.get(row.shelf_key)
         if stay is not None and (stay.until is None or stay.until > self._now):
             self._apply(row, "out_of_service", stay.reason, by=stay.by)
         elif row.fault in self._alarms.suppressed:
@@ -124,97 +126,102 @@ class Telling:
         elif shelf is not None and shelf.until > self._now and shelf.covers(row.handling.priority):
             self._apply(row, "shelve", shelf.reason, by=shelf.by, shelf=shelf)
 
-    def _stands(self, row: Row, change: Change) -> None:
-        """It was raised or has escalated: tell it, unless something keeps it back."""
+    def _notify_active(self, row: HandlingRow, change: Change) -> None:
+        """Send an alert that was raised or escalated, unless it is suppressed, delayed or held."""
         if row.handling.state in SUPPRESSED:
             return
         high = row.handling.priority == "high"
-        if row.told == "alone":
+        if row.sent_as == "alone":
             if change.deliver:
-                self._tell(row, change)
-        elif row.told == "digest" or row.held or row.due is not None:
-            if high and row.grown:
-                self._tell(row, change, "raised")
+                self._send(row, change)
+        elif row.sent_as == "digest" or row.held or row.due is not None:
+            if high and row.exceeds_sent_priority:
+                self._send(row, change, "raised")
         elif not high and (delay := self._rules.delays.get(row.fault, 0)):
             row.due = self._now + delay
         else:
-            self._judge(row, change)
+            self._send_or_hold(row, change)
 
-    def _cleared(self, row: Row, change: Change) -> None:
-        """It is over: told to whoever heard of it, dropped where nobody has."""
+    def _notify_cleared(self, row: HandlingRow, change: Change) -> None:
+        """Send the end of an alert where its raise was sent; drop a withdrawn alert that was never sent."""
         waited, row.due = row.due is not None, None
-        if not row.told and change.record["evidence"].get("withdrawn"):
+        if not row.sent_as and change.record["evidence"].get("withdrawn"):
             row.counts, row.held = "", False
             return
-        if row.told == "alone":
+        if row.sent_as == "alone":
             if change.deliver:
-                self._tell(row, change)
-        elif row.told == "digest":
+                self._send(row, change)
+        elif row.sent_as == "digest":
             if change.deliver and not row.held:
-                self._storms.hold_again(row)
+                self._floods.hold_end(row)
         elif waited and not row.held and row.handling.state not in SUPPRESSED:
-            stood = (change.cleared or row.onset) - row.onset
-            if stood >= self._rules.delays.get(row.fault, 0) and self._judge(row, change):
-                self._tell(row, change)
+            duration = (change.cleared or row.onset) - row.onset
+            if duration >= self._rules.delays.get(row.fault, 0) and self._send_or_hold(row, change):
+                self._send(row, change)
 
-    def _judge(self, row: Row, change: Change) -> bool:
-        """Tell it alone as raised, or put it into a storm; whether it went alone."""
+    def _send_or_hold(self, row: HandlingRow, change: Change) -> bool:
+        """Send the alert alone as raised, or hold it in a flood; return whether it was sent."""
         self._unwritten.pop(row.name, None)
-        self._write_rows()  # the others, for the storms to count
+        self._write_rows()  # the other rows, which flood suppression counts
         self._unwritten[row.name] = row
-        if self._storms.take(row):
+        if self._floods.take(row):
             return False
-        self._tell(row, change, "raised")
+        self._send(row, change, "raised")
         return True
 
-    def _tell(self, row: Row, change: Change, step: Step | None = None) -> None:
-        row.told, row.told_priority, row.due, row.held = "alone", row.handling.priority, None, False
+    def _send(self, row: HandlingRow, change: Change, step: Step | None = None) -> None:
+        row.sent_as, row.sent_priority, row.due, row.held = "alone", row.handling.priority, None, False
         row.counts = row.counts or "all"
-        self.told.changes.append(replace(change, step=step or change.step, deliver=True))
+        self.outgoing.changes.append(replace(change, step=step or change.step, deliver=True))
 
-    def _owed(self, row: Row) -> None:
-        """A delay, a shelf or a stay has ended: tell what was kept back, if it still stands."""
+    def _send_held_back(self, row: HandlingRow) -> None:
+        """Send an alert whose delay, shelf or stay out of service has ended, if it is still active."""
         self._unwritten[row.name] = row
-        self._put_aside(row)
+        self._suppress(row)
         row.due = None
         if row.handling.state in SUPPRESSED or row.handling.state not in ACTIVE or row.held:
             return
-        change = self._as_it_stands(row)
-        if not row.told:
-            self._judge(row, change)
-        elif row.grown and row.told == "alone":
-            self._tell(row, replace(change, step="escalated"))
-        elif row.grown and row.handling.priority == "high":
-            self._tell(row, change)
+        change = self._current_change(row)
+        if not row.sent_as:
+            self._send_or_hold(row, change)
+        elif row.exceeds_sent_priority and row.sent_as == "alone":
+            self._send(row, replace(change, step="escalated"))
+        elif row.exceeds_sent_priority and row.handling.priority == "high":
+            self._send(row, change)
 
-    def _as_it_stands(self, row: Row) -> Change:
+    def _current_change(self, row: HandlingRow) -> Change:
+        """Return the alert's stored state as a change."""
         c = alerts.c
-        asked = select(c.record, c.onset_ns, c.cleared_ns, c.ahead).where(c.site == row.site, c.id == row.id)
-        record, onset, cleared, ahead = self._connection.execute(asked).one()
+        query = select(c.record, c.onset_ns, c.cleared_ns, c.ahead).where(c.site == row.site, c.id == row.id)
+        record, onset, cleared, ahead = self._connection.execute(query).one()
         return Change("raised", row.site, row.hammer, row.id, json.loads(record), onset, cleared, ahead)
 
-    def _end_shelves(self) -> None:
-        over = [point for point, shelf in self._shelves.items() if shelf.until <= self._now]
-        if over:
-            points = tuple_(handling.c.site, handling.c.hammer, handling.c.fault)
-            self._come_back("shelf_ended", OPEN, handling.c.state == "shelved", points.in_(over))
+    def _end_expired_shelves(self) -> None:
+        expired = [key for key, shelf in self._shelves.items() if shelf.until <= self._now]
+        if expired:
+            columns = tuple_(handling.c.site, handling.c.hammer, handling.c.fault)
+            self._unsuppress("shelf_ended", OPEN, handling.c.state == "shelved", columns.in_(expired))
             self._connection.execute(delete(shelves).where(shelves.c.until_ns <= self._now))
 
-    def _end_stays(self) -> None:
-        over = [
+    def _end_expired_stays(self) -> None:
+        expired = [
             key for key, stay in self._workshop.items() if stay.until is not None and stay.until <= self._now
         ]
-        if over:
-            keys = tuple_(handling.c.site, handling.c.hammer)
-            self._come_back("service_resumed", OPEN, handling.c.state == "out_of_service", keys.in_(over))
+        if expired:
+            columns = tuple_(handling.c.site, handling.c.hammer)
+            self._unsuppress(
+                "service_resumed", OPEN, handling.c.state == "out_of_service", columns.in_(expired)
+            )
             self._connection.execute(delete(workshop).where(workshop.c.until_ns <= self._now))
 
-    def _come_back(self, kind: EventKind, *conditions: Any) -> None:
-        for row in table.where(self._connection, self._shelves, *conditions):
+    def _unsuppress(self, kind: EventKind, *conditions: Any) -> None:
+        for row in table.find_rows(self._connection, self._shelves, *conditions):
             self._apply(row, kind)
-            self._owed(row)
+            self._send_held_back(row)
 
-    def _apply(self, row: Row, kind: EventKind, why: str = "", *, by: str = PROCESSOR, **more: Any) -> None:
+    def _apply(
+        self, row: HandlingRow, kind: EventKind, why: str = "", *, by: str = PROCESSOR, **more: Any
+    ) -> None:
         entry = row.apply(LifecycleEvent(kind, self._now, by, why, **more))
         if entry is not None:
             self._entries.append((row, entry))
@@ -225,5 +232,5 @@ class Telling:
         self._entries.clear()
 
     def _write_rows(self) -> None:
-        table.write(self._connection, self._unwritten.values())
+        table.write_rows(self._connection, self._unwritten.values())
         self._unwritten.clear()

@@ -1,1 +1,1 @@
-"""An operator's data: exported, and erased."""
+"""Export and erasure of an operator's data."""

@@ -1,8 +1,8 @@
-"""Forgetting an operator: the id goes, what it did stays, counted under `forgotten`.
+"""Erase an operator: replace the id everywhere; the records stay and count under `forgotten`.
 
-It is a word of its own and the same for all who were forgotten: nobody can be told apart by it, and the faults do not
-move to those that nobody was signed on for. Every place that can hold an id is named here, in `PEOPLE`; a test insists
-that each text column of every table is either there or known to hold none.
+All erased operators share this id, so none can be identified, and their faults do not become unassigned ones. Every
+place that can hold an id is listed in `PERSONAL_COLUMNS`; a test checks that each text column of every table is either
+listed or known to hold no id.
 """
 
 import json
@@ -25,9 +25,9 @@ from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder.parquet import EVENTS
 from strikewatch.storage.schema import tables
 
-FORGOTTEN: Final = "forgotten"
+ERASED_ID: Final = "forgotten"
 
-PEOPLE: Final = frozenset(
+PERSONAL_COLUMNS: Final = frozenset(
     {
         "operator",
         "who",
@@ -43,39 +43,39 @@ PEOPLE: Final = frozenset(
         "key",
     }
 )
-"""Names of columns that may hold an id, alone or within text or JSON."""
-_PLACES: Final = frozenset({"site", "hammer", "id", "fault"})
-"""Keys whose values are never people, though one may be called alike."""
+"""Names of columns that may hold an operator's id, alone or within text or JSON."""
+_NEVER_PERSONAL: Final = frozenset({"site", "hammer", "id", "fault"})
+"""JSON keys whose values are never an operator's id, even if they are spelled alike."""
 
 
-def forget(store: Store, recordings: Path, name: str, *, really: bool) -> Counter[str]:
-    """Replace an operator's id wherever it is kept; how many entries, by place.
+def erase(store: Store, recordings: Path, name: str, *, apply: bool) -> Counter[str]:
+    """Replace an operator's id wherever it is stored; return how many entries, by place.
 
-    Not `really` only counts. Cut short, it is finished by doing it again; done again, it finds nothing. The processor
-    must not be running (the store's claim sees to that), since it has the ids on duty in memory. Raises StoreError.
+    Without `apply`, only count. Call again to finish an interrupted erasure; afterwards it finds nothing. The processor
+    must not be running (the writer's lock ensures that), since it holds ids in memory. Raises StoreError.
     """
     changed: Counter[str] = Counter()
-    clean = cleaner(name)
+    clean = id_replacer(name)
     for path in sorted(recordings.glob(f"*/*/{EVENTS}")):
-        changed["recordings"] += _recording(path, clean, really)
+        changed["recordings"] += _recording(path, clean, apply)
     with store.write() as connection:
         for table in tables.metadata.sorted_tables:
             for column in table.columns:
-                if column.name in PEOPLE:
-                    changed[table.name] += _column(connection, table, column, name, clean, really)
-        changed["states"] = _states(connection, name, really)
-        changed["spool"] = _spool(connection, clean, really)
+                if column.name in PERSONAL_COLUMNS:
+                    changed[table.name] += _column(connection, table, column, name, clean, apply)
+        changed["states"] = _states(connection, name, apply)
+        changed["spool"] = _spool(connection, clean, apply)
     changed = +changed
-    if really and changed:
+    if apply and changed:
         store.compact()
     return changed
 
 
-Clean = Callable[[str], str]
+Replace = Callable[[str], str]
 
 
-def cleaner(name: str) -> Clean:
-    """Replaces the id as a whole word in text, and in the values of JSON."""
+def id_replacer(name: str) -> Replace:
+    """Return a function that replaces the id as a whole word in text, and in the values of JSON."""
     word = re.compile(rf"(?<![\w.-]){re.escape(name)}(?!\.?[\w-])")
 
     def walk(value: Any, key: str = "") -> Any:
@@ -83,7 +83,7 @@ def cleaner(name: str) -> Clean:
             return {k: walk(v, k) for k, v in value.items()}
         if isinstance(value, list):
             return [walk(v, key) for v in value]
-        return word.sub(FORGOTTEN, value) if isinstance(value, str) and key not in _PLACES else value
+        return word.sub(ERASED_ID, value) if isinstance(value, str) and key not in _NEVER_PERSONAL else value
 
     def clean(text: str) -> str:
         if not word.search(text):
@@ -91,9 +91,9 @@ def cleaner(name: str) -> Clean:
         try:
             found = json.loads(text)
         except ValueError:
-            return word.sub(FORGOTTEN, text)
+            return word.sub(ERASED_ID, text)
         if not isinstance(found, dict | list):
-            return word.sub(FORGOTTEN, text)
+            return word.sub(ERASED_ID, text)
         cleaned = walk(found)
         return text if cleaned == found else json.dumps(cleaned, ensure_ascii=False, separators=(",", ":"))
 
@@ -101,7 +101,7 @@ def cleaner(name: str) -> Clean:
 
 
 def _column(
-    connection: Connection, table: Table, column: Column[Any], name: str, clean: Clean, really: bool
+    connection: Connection, table: Table, column: Column[Any], name: str, clean: Replace, apply: bool
 ) -> int:
     binary = isinstance(column.type, LargeBinary)
     keys = list(table.primary_key.columns)
@@ -115,35 +115,38 @@ def _column(
         if after == before:
             continue
         changed += 1
-        if really:
+        if apply:
             this = [key == part for key, part in zip(keys, row, strict=True)]
             stored = after.encode("utf-8", "surrogateescape") if binary else after
             try:
                 with connection.begin_nested():
                     connection.execute(update(table).where(*this).values({column: stored}))
             except IntegrityError:
-                # the very same is there already, of somebody forgotten before
+                # an operator erased before left an identical row
                 connection.execute(delete(table).where(*this))
     return changed
 
 
-def _states(connection: Connection, name: str, really: bool) -> int:
-    """The saved state of hammers: who was signed on, the last few of each."""
+def _states(connection: Connection, name: str, apply: bool) -> int:
+    """Erase the id from the saved state of hammers, which holds their last sign-ons."""
     states = tables.hammer_state
     changed = 0
     for site, hammer, layout, state in connection.execute(select(states)).all():
-        cleaned = without(name, layout, bytes(state))
+        cleaned = erase_from_state(name, layout, bytes(state))
         if cleaned == state:
             continue
         changed += 1
-        if really:
+        if apply:
             this = (states.c.site == site, states.c.hammer == hammer)
             connection.execute(update(states).where(*this).values(state=cleaned))
     return changed
 
 
-def without(name: str, layout: str, state: bytes) -> bytes:
-    """The state with the id replaced in its crew. A crew of a version no longer read is begun anew when loaded."""
+def erase_from_state(name: str, layout: str, state: bytes) -> bytes:
+    """Return the saved state with the id replaced among its sign-ons.
+
+    Sign-ons of a layout that is no longer readable are zeroed if they hold the id: loading begins them anew anyway.
+    """
     read = {
         f"{operator_on_duty.NAME}/{operator_on_duty.VERSION}:{operator_on_duty.STATE.itemsize}": operator_on_duty.STATE,
         **operator_on_duty.OLDER,
@@ -162,14 +165,14 @@ def without(name: str, layout: str, state: bytes) -> bytes:
             (record,) = np.frombuffer(buffer, read[part], 1, at)
             for field in record.dtype.names or ():
                 if record[field].dtype.kind == "S":
-                    record[field][record[field] == name.encode()] = FORGOTTEN.encode()
+                    record[field][record[field] == name.encode()] = ERASED_ID.encode()
             return bytes(buffer)
         at += size
     return state
 
 
-def _spool(connection: Connection, clean: Clean, really: bool) -> int:
-    """Events among the rows that are not recorded yet."""
+def _spool(connection: Connection, clean: Replace, apply: bool) -> int:
+    """Erase the id from the events in the spool."""
     changed = 0
     arrived = tables.arrived
     for (seq,) in connection.execute(select(arrived.c.seq)).all():
@@ -179,25 +182,25 @@ def _spool(connection: Connection, clean: Clean, really: bool) -> int:
         if cleaned == events:
             continue
         changed += 1
-        if really:
+        if apply:
             connection.execute(
                 update(arrived).where(arrived.c.seq == seq).values(rows=spool.encode(rows, cleaned))
             )
     return changed
 
 
-def _event(event: Event, clean: Clean) -> Event:
+def _event(event: Event, clean: Replace) -> Event:
     fields = json.loads(clean(json.dumps(event.fields, ensure_ascii=False)))
     return Event(event.site, event.hammer, event.kind, event.time, fields, event.applied)
 
 
-def _recording(path: Path, clean: Clean, really: bool) -> int:
-    """The events of one recorded shift; its samples know nobody. The file is replaced whole."""
+def _recording(path: Path, clean: Replace, apply: bool) -> int:
+    """Erase the id from the events of one recorded shift and replace the file; samples hold no ids."""
     try:
         before = path.read_text(encoding="utf-8").splitlines()
         after = [clean(line) for line in before]
         changed = sum(old != new for old, new in zip(before, after, strict=True))
-        if really and changed:
+        if apply and changed:
             part = path.with_name(f".{path.name}.part")
             part.write_text("".join(f"{line}\n" for line in after), encoding="utf-8")
             disk.sync(part)
@@ -205,6 +208,6 @@ def _recording(path: Path, clean: Clean, really: bool) -> int:
             disk.sync(path.parent)
     except OSError as error:
         raise StoreError(
-            f"cannot forget in {path}: {error}; nothing else was changed after it, do it again"
+            f"cannot erase in {path}: {error}; later places are unchanged: run the command again"
         ) from error
     return changed

@@ -1,6 +1,6 @@
-"""All that is kept of one operator, for them to see: what `forgetting` would change, as it stands.
+"""Export all data of one operator: everything that `erasure` would change.
 
-Both go by the same list of places, so that nothing is forgotten that was not shown, nor the other way about.
+Both use the same list of places, so that the export shows exactly what an erasure changes.
 """
 
 from collections.abc import Iterator
@@ -14,23 +14,23 @@ from strikewatch.engine import operator_on_duty
 from strikewatch.engine.state import part_of
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
-from strikewatch.storage.engines.shared import Place
-from strikewatch.storage.privacy.erasure import PEOPLE, Clean, cleaner, without
+from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.privacy.erasure import PERSONAL_COLUMNS, Replace, erase_from_state, id_replacer
 from strikewatch.storage.recorder.parquet import EVENTS, event_object
 from strikewatch.storage.schema import tables
 
-Found = tuple[str, dict[str, Any]]
-"""Where it is kept, and what."""
+ExportedItem = tuple[str, dict[str, Any]]
+"""(place, entry)."""
 _TIME: Final = "_ns"
 
 
-def kept(place: Place, recordings: Path, name: str) -> Iterator[Found]:
-    """Every row, event and state that names an operator, by place. Raises StoreError.
+def export_operator(database: DatabaseAccess, recordings: Path, name: str) -> Iterator[ExportedItem]:
+    """Yield every row, event and state that names an operator, with its place. Raises StoreError.
 
-    Instants are told as RFC 3339, under names without `_ns`. May be asked while the processor runs.
+    Instants are in RFC 3339, under names without `_ns`. The processor may be running.
     """
-    clean = cleaner(name)
-    with place.read() as connection:
+    clean = id_replacer(name)
+    with database.read() as connection:
         for table in tables.metadata.sorted_tables:
             yield from ((table.name, row) for row in _rows(connection, table, name, clean))
         yield from (("states", one) for one in _states(connection, name))
@@ -45,26 +45,28 @@ def kept(place: Place, recordings: Path, name: str) -> Iterator[Found]:
                 yield "recordings", {"file": str(path.relative_to(recordings)), "line": line}
 
 
-def _rows(connection: Connection, table: Table, name: str, clean: Clean) -> Iterator[dict[str, Any]]:
-    named = [column for column in table.columns if column.name in PEOPLE]
+def _rows(connection: Connection, table: Table, name: str, clean: Replace) -> Iterator[dict[str, Any]]:
+    named = [column for column in table.columns if column.name in PERSONAL_COLUMNS]
     if not named:
         return
-    wanted = select(table)
+    query = select(table)
     if not any(isinstance(column.type, LargeBinary) for column in named):
-        wanted = wanted.where(or_(*(column.contains(name, autoescape=True) for column in named)))
-    for row in connection.execute(wanted).mappings():
-        told = {key: _plain(value) for key, value in row.items()}
-        if any(told[one.name] is not None and clean(told[one.name]) != told[one.name] for one in named):
+        query = query.where(or_(*(column.contains(name, autoescape=True) for column in named)))
+    for row in connection.execute(query).mappings():
+        shown = {key: _as_text(value) for key, value in row.items()}
+        if any(shown[one.name] is not None and clean(shown[one.name]) != shown[one.name] for one in named):
             yield {
-                key.removesuffix(_TIME): _when(key, value) for key, value in told.items() if value is not None
+                key.removesuffix(_TIME): _time_text(key, value)
+                for key, value in shown.items()
+                if value is not None
             }
 
 
-def _plain(value: Any) -> Any:
+def _as_text(value: Any) -> Any:
     return bytes(value).decode("utf-8", "surrogateescape") if isinstance(value, bytes | memoryview) else value
 
 
-def _when(key: str, value: Any) -> Any:
+def _time_text(key: str, value: Any) -> Any:
     if not key.endswith(_TIME) or key in ("judged_ns", "blank_ns", "operating_ns", "firing_ns"):
         return value
     return instant.text(value)
@@ -73,16 +75,18 @@ def _when(key: str, value: Any) -> Any:
 def _states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
     states = tables.hammer_state
     for site, hammer, layout, state in connection.execute(select(states)):
-        if without(name, layout, bytes(state)) != bytes(state):
-            roster = part_of(layout, bytes(state), operator_on_duty.NAME)
-            signed = [] if roster is None else roster["name"][: roster["n"]].tolist()
-            since = [] if roster is None else roster["at"][: roster["n"]].tolist()
-            on = [instant.text(at) for at, one in zip(since, signed, strict=True) if one == name.encode()]
-            yield {"site": site, "hammer": hammer, "signed_on": on}
+        if erase_from_state(name, layout, bytes(state)) != bytes(state):
+            duty = part_of(layout, bytes(state), operator_on_duty.NAME)
+            names = [] if duty is None else duty["name"][: duty["n"]].tolist()
+            times = [] if duty is None else duty["at"][: duty["n"]].tolist()
+            signed_on = [
+                instant.text(at) for at, one in zip(times, names, strict=True) if one == name.encode()
+            ]
+            yield {"site": site, "hammer": hammer, "signed_on": signed_on}
 
 
-def _spooled(connection: Connection, clean: Clean) -> Iterator[dict[str, Any]]:
-    """Events that wait to be recorded."""
+def _spooled(connection: Connection, clean: Replace) -> Iterator[dict[str, Any]]:
+    """Yield events in the spool that name the operator."""
     for (blob,) in connection.execute(select(tables.arrived.c.rows)):
         for event in spool.decode(bytes(blob))[1]:
             if any(isinstance(value, str) and clean(value) != value for value in event.fields.values()):

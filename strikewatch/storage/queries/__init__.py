@@ -1,1 +1,1 @@
-"""What people ask of the database."""
+"""Queries: what the page, the API and the commands read from the database."""

@@ -1,18 +1,20 @@
-"""What needs somebody now: how many alerts are active, and which ended ones nobody has acknowledged.
+"""Active alerts, and alerts that ended without being acknowledged.
 
-Ended ones are grouped by hammer and fault: where nobody acknowledges them there may be thousands.
+The ended ones are grouped by hammer and fault: where nobody acknowledges them there may be thousands.
 """
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, and_, case, func, select
+from sqlalchemy import Connection, and_, bindparam, case, func, select
 
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
-from strikewatch.engine.lifecycle import ACTIVE, State
+from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, State
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.alarm_tables import OPEN, handling
 from strikewatch.storage.schema.tables import alerts
 
@@ -41,12 +43,25 @@ _ENDED: Final = (
     .order_by(func.max(_RANK).desc(), func.max(_h.onset_ns).desc(), _h.site, _h.hammer, _h.fault)
 )
 
+_SENT_RECORDS: Final = (
+    select(alerts.c.record)
+    .join_from(handling, alerts, _SAME)
+    .where(
+        OPEN,
+        _h.site == bindparam("site"),
+        _h.hammer == bindparam("hammer"),
+        _h.state.in_(sorted(ACTIVE - SUPPRESSED)),
+        _h.told != "",
+    )
+    .order_by(_h.onset_ns, _h.id)
+)
+
 
 @dataclass(frozen=True, slots=True)
-class Ended:
-    """Alerts of one fault of one hammer that have ended and that nobody has acknowledged.
+class EndedGroup:
+    """Alerts of one hammer and fault that have ended and are not acknowledged.
 
-    `priority`: their highest. `last`: the newest onset. `ended_by`: when the last of them was seen to end (wall clock).
+    `priority`: the highest of them. `last`: the newest onset. `ended_by`: wall time at which the last one ended.
     """
 
     site: str
@@ -69,21 +84,30 @@ class Ended:
         }
 
 
-def ended(connection: Connection) -> list[Ended]:
-    """All groups, the gravest first, then the newest."""
+def ended_groups(connection: Connection) -> list[EndedGroup]:
+    """Return all groups, highest priority first, then newest first."""
     return [
-        Ended(site, hammer, fault, n, PRIORITIES[rank], last, by)
+        EndedGroup(site, hammer, fault, n, PRIORITIES[rank], last, by)
         for site, hammer, fault, n, rank, last, by in connection.execute(_ENDED)
     ]
 
 
 def counts(connection: Connection) -> dict[tuple[State, Priority], int]:
-    """How many open alerts there are in each state, of each priority."""
+    """Count the open alerts by state and priority."""
     return {(state, priority): n for state, priority, n in connection.execute(_COUNTS)}
 
 
-def changes(connection: Connection) -> Iterator[tuple[Any, ...]]:
-    """Rows that are others whenever an open alert has come, gone, or changed; cheaper than the alerts themselves."""
-    for asked in (_ACTIVE, _ENDED):
-        for row in connection.execute(asked):
+def change_signature(connection: Connection) -> Iterator[tuple[Any, ...]]:
+    """Yield rows that differ as soon as an open alert was added, removed or changed; cheaper than the alerts."""
+    for query in (_ACTIVE, _ENDED):
+        for row in connection.execute(query):
             yield tuple(row)
+
+
+def sent_records(database: DatabaseAccess, site: str, hammer: str) -> list[dict[str, Any]]:
+    """Return the records of a hammer's active alerts that were sent and are not suppressed, in onset order."""
+    with database.read() as connection:
+        return [
+            json.loads(record)
+            for record in connection.scalars(_SENT_RECORDS, {"site": site, "hammer": hammer})
+        ]

@@ -1,7 +1,7 @@
-"""Alerts as people look for them: each with where it stands, found by what is known of it.
+"""Search alerts, each with its present state.
 
-`ORDERS`: the newest onset first, or by gravity: active ones first, by priority, then those that nobody has
-acknowledged, then the oldest.
+`ORDERS`: the newest onset first; or by gravity: active ones first, then by priority, then unacknowledged ones first,
+then the oldest first.
 """
 
 import json
@@ -19,13 +19,13 @@ from strikewatch.engine.alarm_kpis import Interval
 from strikewatch.engine.lifecycle import ACTIVE, OPEN, Shelf, State
 from strikewatch.errors import Unknown
 from strikewatch.storage.actions import rows as table
-from strikewatch.storage.actions.rows import Name, Stay
+from strikewatch.storage.actions.rows import AlertKey, Stay
 from strikewatch.storage.schema.alarm_tables import OPEN as NOT_NORMAL
 from strikewatch.storage.schema.alarm_tables import handling, history
 from strikewatch.storage.schema.tables import alerts, hammer_state
 
-MANY: Final = 5
-"""So many are named where a name is not enough."""
+MAX_NAMED: Final = 5
+"""How many alerts an error message names where an id is ambiguous."""
 Order = Literal["newest", "gravity"]
 _RANK: Final = case({name: rank for rank, name in enumerate(PRIORITIES)}, value=alerts.c.priority)
 ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
@@ -42,8 +42,7 @@ ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """What to look for; None: whatever it is. Onsets are from `since` on and before `before`. `states` None: those
-    open."""
+    """Which alerts to search for; None: any. Onsets are in [`since`, `before`). `states` None: the open ones."""
 
     site: str | None = None
     hammer: str | None = None
@@ -56,23 +55,24 @@ class Filter:
 
 
 @dataclass(frozen=True, slots=True)
-class Listed:
-    """An alert's record with where it stands: since when, and by whom and why it is put aside."""
+class ListedAlert:
+    """An alert's record with its state, when that began, how it was sent, and why it is suppressed."""
 
     record: dict[str, Any]
     state: State
     since: Instant
-    told: str
+    sent_as: str
     shelf: Shelf | None = None
     stay: Stay | None = None
 
     def json(self) -> dict[str, Any]:
+        """Return the JSON object that the API and commands give out."""
         shelf, stay = self.shelf, self.stay
         return {
             **self.record,
             "state": self.state,
             "since": instant.text(self.since),
-            "told": self.told or None,
+            "told": self.sent_as or None,
             "shelf": shelf
             and {
                 "until": instant.text(shelf.until),
@@ -85,29 +85,29 @@ class Listed:
         }
 
 
-def find(connection: Connection, start: str, site: str | None = None) -> Name:
-    """The one alert whose id begins like this. Raises Unknown where there is none, or more than one."""
+def find(connection: Connection, start: str, site: str | None = None) -> AlertKey:
+    """Return the key of the only alert whose id begins with `start`. Raises Unknown for none or several."""
     if not start or not set(start) <= set("0123456789abcdef"):
         raise Unknown(
-            f"{start!r} is no id of an alert, nor the start of one; `strikewatch alerts` lists them"
+            f"{start!r} is not an alert's id or the beginning of one; `strikewatch alerts` lists them"
         )
     c = alerts.c
-    asked = select(c.site, c.id).where(c.id >= start, c.id < start + "g").order_by(c.id, c.site)
+    query = select(c.site, c.id).where(c.id >= start, c.id < start + "g").order_by(c.id, c.site)
     if site is not None:
-        asked = asked.where(c.site == site)
-    names = [(at, one) for at, one in connection.execute(asked.limit(MANY + 1))]
-    if not names:
+        query = query.where(c.site == site)
+    keys = [(at, one) for at, one in connection.execute(query.limit(MAX_NAMED + 1))]
+    if not keys:
         where = "" if site is None else f" at {site}"
         raise Unknown(f"no alert{where} has an id that begins with {start}; `strikewatch alerts` lists them")
-    if len(names) > 1:
-        some = ", ".join(f"{one} at {at}" for at, one in names[:MANY])
-        more = " and more" if len(names) > MANY else ""
-        raise Unknown(f"{start} is the start of several ids: {some}{more}; give more of it, or the site")
-    return names[0]
+    if len(keys) > 1:
+        some = ", ".join(f"{one} at {at}" for at, one in keys[:MAX_NAMED])
+        more = " and more" if len(keys) > MAX_NAMED else ""
+        raise Unknown(f"several ids begin with {start}: {some}{more}; give more of the id, or the site")
+    return keys[0]
 
 
 def find_hammer(connection: Connection, hammer: str, site: str | None = None) -> Key:
-    """The one hammer of that name that was ever heard. Raises Unknown where there is none, or more than one."""
+    """Return the key of the only hammer of that name that ever sent data. Raises Unknown for none or several."""
     c = hammer_state.c
     known = [
         (at, name) for at, name in connection.execute(select(c.site, c.hammer).order_by(c.site, c.hammer))
@@ -116,30 +116,30 @@ def find_hammer(connection: Connection, hammer: str, site: str | None = None) ->
     if len(fitting) > 1:
         raise Unknown(f"{hammer} is at {', '.join(at for at, _ in fitting)}; name the site")
     if not fitting:
-        heard = ", ".join("/".join(key) for key in known[:50]) or "none yet"
+        listed = ", ".join("/".join(key) for key in known[:50]) or "none yet"
         where = "" if site is None else f" at {site}"
-        raise Unknown(f"no hammer {hammer}{where} was ever heard; there are: {heard}")
+        raise Unknown(f"no data ever came from a hammer {hammer}{where}; known hammers: {listed}")
     return fitting[0]
 
 
-def look_up(connection: Connection, name: Name) -> Listed:
-    """One alert, by its whole name."""
+def look_up(connection: Connection, name: AlertKey) -> ListedAlert:
+    """Return one alert by its key."""
     c = alerts.c
     return _listed(connection, c.site == name[0], c.id == name[1])[0]
 
 
 def search(
     connection: Connection, wanted: Filter, limit: int | None = None, order: Order = "newest"
-) -> list[Listed]:
-    """Alerts that fit; all of them where no limit is given."""
+) -> list[ListedAlert]:
+    """Return the matching alerts; without a limit, all of them."""
     return _listed(connection, *_conditions(wanted), limit=limit, order=order)
 
 
 def count(connection: Connection, wanted: Filter) -> int:
-    """How many alerts fit."""
+    """Count the matching alerts."""
     same = and_(alerts.c.site == handling.c.site, alerts.c.id == handling.c.id)
-    asked = select(func.count()).select_from(handling).join(alerts, same).where(*_conditions(wanted))
-    return int(connection.scalar(asked) or 0)
+    query = select(func.count()).select_from(handling).join(alerts, same).where(*_conditions(wanted))
+    return int(connection.scalar(query) or 0)
 
 
 def _conditions(wanted: Filter) -> list[table.Condition]:
@@ -163,30 +163,30 @@ def _conditions(wanted: Filter) -> list[table.Condition]:
     return conditions
 
 
-def story(connection: Connection, name: Name) -> list[dict[str, Any]]:
-    """An alert's history, the oldest line first, ready for JSON."""
+def history_of(connection: Connection, name: AlertKey) -> list[dict[str, Any]]:
+    """Return an alert's history for JSON, oldest line first."""
     c = history.c
-    asked = (
+    query = (
         select(c.at_ns, c.who, c.event, c.why, c.from_state, c.to_state)
         .where(c.site == name[0], c.alert_id == name[1])
         .order_by(c.seq)
     )
     return [
         {"at": instant.text(at), "by": who, "event": event, "why": why, "from": before, "to": after}
-        for at, who, event, why, before, after in connection.execute(asked)
+        for at, who, event, why, before, after in connection.execute(query)
     ]
 
 
 def intervals(connection: Connection, before: Instant) -> dict[str, list[Interval]]:
-    """Site → every alert with an onset before an instant; those withdrawn were none."""
+    """Return, by site, the interval of every alert with an onset before an instant, withdrawn ones excepted."""
     c = alerts.c
-    asked = (
+    query = (
         select(c.site, c.hammer, c.fault, c.priority, c.onset_ns, c.cleared_ns, c.record)
         .where(c.onset_ns < before)
         .order_by(c.site)
     )
     found: dict[str, list[Interval]] = {}
-    for site, *interval, record in connection.execute(asked):
+    for site, *interval, record in connection.execute(query):
         if '"withdrawn"' not in record or "withdrawn" not in json.loads(record)["evidence"]:
             found.setdefault(site, []).append(Interval(*interval))
     return found
@@ -194,10 +194,10 @@ def intervals(connection: Connection, before: Instant) -> dict[str, list[Interva
 
 def _listed(
     connection: Connection, *conditions: table.Condition, limit: int | None = None, order: Order = "newest"
-) -> list[Listed]:
-    shelves, workshop = table.put_aside(connection)
+) -> list[ListedAlert]:
+    shelves, workshop = table.load_suppressions(connection)
     c = handling.c
-    asked = (
+    query = (
         select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.told)
         .join_from(handling, alerts, and_(alerts.c.site == c.site, alerts.c.id == c.id))
         .where(*conditions)
@@ -205,13 +205,13 @@ def _listed(
         .limit(limit)
     )
     return [
-        Listed(
+        ListedAlert(
             json.loads(record),
             state,
             since,
-            told,
+            sent_as,
             shelves.get((site, hammer, fault)) if state == "shelved" else None,
             workshop.get((site, hammer)) if state == "out_of_service" else None,
         )
-        for record, site, hammer, fault, state, since, told in connection.execute(asked)
+        for record, site, hammer, fault, state, since, sent_as in connection.execute(query)
     ]

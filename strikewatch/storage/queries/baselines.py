@@ -1,4 +1,4 @@
-"""What the database holds of hammers' loaded levels: the learned state, bouts day by day, and a wish to learn anew."""
+"""Pressure baselines of hammers: the learned state, bouts by day, and the request to learn a baseline again."""
 
 from dataclasses import dataclass
 from typing import Any, Final
@@ -11,7 +11,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
 from strikewatch.storage.commit import statements
 from strikewatch.storage.commit.store import event_row
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import hammer_state
 
@@ -20,7 +20,7 @@ DAY: Final = 86_400 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """The bouts of one day (UTC). Levels are in bar, None where no bout showed one."""
+    """The bouts of one day (UTC). Levels in bar; None if no bout had one."""
 
     start: Instant
     bouts: int
@@ -31,23 +31,23 @@ class Day:
     pulse_spread_bar: float | None
 
 
-def states(place: Place, site: str | None, hammer: str | None) -> list[tuple[Key, str, bytes]]:
-    """(hammer, layout, saved state) of all that fit, by name."""
+def states(database: DatabaseAccess, site: str | None, hammer: str | None) -> list[tuple[Key, str, bytes]]:
+    """Return (hammer, layout, saved state) of all matching hammers, sorted by name."""
     c = hammer_state.c
-    wanted = select(c.site, c.hammer, c.layout, c.state).order_by(c.site, c.hammer)
+    query = select(c.site, c.hammer, c.layout, c.state).order_by(c.site, c.hammer)
     for column, value in ((c.site, site), (c.hammer, hammer)):
         if value is not None:
-            wanted = wanted.where(column == value)
-    with place.read() as connection:
-        return [((row[0], row[1]), row[2], bytes(row[3])) for row in connection.execute(wanted)]
+            query = query.where(column == value)
+    with database.read() as connection:
+        return [((row[0], row[1]), row[2], bytes(row[3])) for row in connection.execute(query)]
 
 
-def days(place: Place, key: Key, since: Instant) -> list[Day]:
-    """Day by day what a hammer's bouts showed, from the day of `since` on."""
+def days(database: DatabaseAccess, key: Key, since: Instant) -> list[Day]:
+    """Return a hammer's bouts summed up by day, from the day of `since` on."""
     c = bouts.c
     day = (c.start_ns - c.start_ns % DAY).label("day")
     firing = func.sum(c.end_ns - c.start_ns)
-    wanted = (
+    query = (
         select(
             day,
             func.count(),
@@ -61,8 +61,8 @@ def days(place: Place, key: Key, since: Instant) -> list[Day]:
         .group_by(day)
         .order_by(day)
     )
-    with place.read() as connection:
-        return [_day(*row) for row in connection.execute(wanted)]
+    with database.read() as connection:
+        return [_day(*row) for row in connection.execute(query)]
 
 
 def _day(start: Any, n: int, firing: Any, judged: Any, blank: Any, level: Any, pulse: Any) -> Day:
@@ -77,17 +77,21 @@ def _day(start: Any, n: int, firing: Any, judged: Any, blank: Any, level: Any, p
     )
 
 
-def relearn(place: Place, site: str | None, hammer: str, *, by: str, reason: str, now: Instant) -> Key:
-    """Have a hammer's level learned anew from now on: an event like any other, which the processor takes up within a
-    second. Raises Refused for a hammer that is not known, or that two sites have."""
-    found = [key for key, _, _ in states(place, site, hammer)]
+def relearn(
+    database: DatabaseAccess, site: str | None, hammer: str, *, by: str, reason: str, now: Instant
+) -> Key:
+    """Request that a hammer's baseline be learned again from now on; the processor applies the event within a second.
+
+    Raises Refused for a hammer that is unknown, or that exists at two sites.
+    """
+    found = [key for key, _, _ in states(database, site, hammer)]
     if not found:
-        raise Refused(f"nothing is known of a hammer {hammer!r}: `strikewatch baseline` lists those that are")
+        raise Refused(f"no hammer {hammer!r} is known: `strikewatch baseline` lists all")
     if len(found) > 1:
         sites = ", ".join(key[0] for key in found)
-        raise Refused(f"several sites have a hammer {hammer!r} ({sites}): name one with --site")
+        raise Refused(f"several sites have a hammer {hammer!r} ({sites}): choose one with --site")
     (key,) = found
     event = Event(*key, "relearn", now, {"by": by, "note": reason})
-    with place.write() as connection:
+    with database.write() as connection:
         statements.EVENT.run(connection, [event_row(event, now, by)])
     return key

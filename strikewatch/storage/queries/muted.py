@@ -1,4 +1,4 @@
-"""What is muted now: by whom, why, and until when; and how many alerts were counted and not sent."""
+"""Everything that is muted now: by whom, why and until when; and how many alerts were not sent."""
 
 from collections import Counter
 from collections.abc import Collection
@@ -15,15 +15,15 @@ from strikewatch.storage.schema.tables import alerts, hammer_state
 Kind = Literal["shelved", "out_of_service", "suppressed_by_design"]
 KINDS: Final[tuple[Kind, ...]] = ("out_of_service", "shelved", "suppressed_by_design")
 SETTINGS: Final = "settings"
-"""Who suppresses by design."""
+"""The value of `by` for faults that the settings suppress."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mute:
-    """One shelf, one hammer out of service, or one fault suppressed by the settings. None: not limited by it.
+    """One shelf, one hammer out of service, or one fault suppressed by the settings. None: not limited by that field.
 
-    `upto`: the highest priority that a shelf covers. `until` None: until somebody ends it. `active`: alerts that are
-    active under it now.
+    `upto`: the highest priority that a shelf covers. `until` None: until someone ends it. `active`: how many active
+    alerts it mutes now.
     """
 
     kind: Kind
@@ -43,10 +43,10 @@ class Mute:
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
-    """Alerts with an onset since an instant, by how they were sent.
+class SentCounts:
+    """Counts of the alerts with an onset since an instant, by how they were sent.
 
-    `waiting`: held for the next digest, or still within their delay. `unsent`: muted, or ended within their delay.
+    `waiting`: held for the next digest, or within their delay. `unsent`: muted, or ended within their delay.
     """
 
     alerts: int
@@ -56,16 +56,16 @@ class Sent:
     unsent: int
 
 
-def mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
-    """Everything that is muted; `suppressed` are the faults that the settings name."""
+def list_mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
+    """List everything that is muted; `suppressed`: the faults that the settings suppress."""
     c = handling.c
-    asked = (
+    query = (
         select(c.state, c.site, c.hammer, c.fault, func.count())
         .where(OPEN, c.state.in_(KINDS))
         .group_by(c.state, c.site, c.hammer, c.fault)
     )
     active: Counter[tuple[str, ...]] = Counter()
-    for state, site, hammer, fault, n in connection.execute(asked):
+    for state, site, hammer, fault, n in connection.execute(query):
         names = {
             "shelved": (state, site, hammer, fault),
             "out_of_service": (state, site, hammer),
@@ -83,7 +83,7 @@ def mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
     for site, hammer, fault, by, why, since, until, upto in connection.execute(shelved):
         n = active["shelved", site, hammer, fault]
         found.append(Mute("shelved", site, hammer, fault, by, why, since, until, upto, n))
-    # Settings may have changed while the processor was away: what it still suppresses counts too.
+    # The settings may have changed while the processor was not running: list what is still suppressed, too.
     still = {name[1] for name in active if name[0] == "suppressed_by_design"}
     for fault in sorted({*suppressed} | still):
         n = active["suppressed_by_design", fault]
@@ -92,11 +92,11 @@ def mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
     return found
 
 
-def sent(connection: Connection, since: Instant) -> Sent:
-    """How the alerts since an instant were sent; withdrawn ones were none."""
+def count_sent(connection: Connection, since: Instant) -> SentCounts:
+    """Count how the alerts with an onset since an instant were sent, withdrawn ones excepted."""
     c, a = handling.c, alerts.c
     waiting = c.held | (c.due_ns.is_not(None) & (c.told == ""))
-    asked = (
+    query = (
         select(c.told, waiting, func.count())
         .join_from(alerts, handling, and_(a.site == c.site, a.id == c.id))
         .where(
@@ -107,6 +107,6 @@ def sent(connection: Connection, since: Instant) -> Sent:
         .group_by(c.told, waiting)
     )
     n: Counter[str] = Counter()
-    for told, waits, many in connection.execute(asked):
-        n["waiting" if waits else told] += many
-    return Sent(n.total(), n["alone"], n["digest"], n["waiting"], n[""])
+    for sent_as, waits, count in connection.execute(query):
+        n["waiting" if waits else sent_as] += count
+    return SentCounts(n.total(), n["alone"], n["digest"], n["waiting"], n[""])

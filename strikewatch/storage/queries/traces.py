@@ -1,4 +1,4 @@
-"""The samples around an instant, from the recordings and from what waits to be recorded."""
+"""The samples around an instant, from the recordings and from the spool of rows not recorded yet."""
 
 from collections.abc import Collection
 from pathlib import Path
@@ -11,38 +11,41 @@ from strikewatch.core.batch import NO_ROWS, Key, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.storage.commit import spool
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.recorder.parquet import SAMPLES
 from strikewatch.storage.schema.tables import arrived, segments
 
-AHEAD: Final = 3600 * SECOND
-"""A hammer's clock is at most so far ahead of the one by which recordings are named."""
-RECORDINGS: Final = 200
-"""Recordings looked into at most, from the first that can hold the instant on: what comes days late is not found."""
+MAX_CLOCK_LEAD: Final = 3600 * SECOND
+"""How far a hammer's clock may be ahead of the wall clock that names recordings."""
+MAX_RECORDINGS: Final = 200
+"""Largest number of recordings searched, from the first that can hold the instant; data that came days late may be
+missed."""
 
 
 def rows_between(
-    place: Place,
+    database: DatabaseAccess,
     recordings: Path,
     key: Key,
     begin: Instant,
     end: Instant,
     channels: Collection[str] = tuple(CHANNELS),
 ) -> Rows:
-    """A hammer's rows in [begin, end) with some of its channels, in event time, each instant once. Raises StoreError.
+    """Return a hammer's rows in [begin, end) with the given channels, in event time, each instant once.
 
-    A recording that is gone or damaged is passed over: what is left of the trace is still worth showing.
+    Skips a recording that is missing or damaged, since the rest is still worth showing. Raises StoreError.
     """
     site = key[0]
     s = segments.c
     wanted = (
         select(s.name)
-        .where(s.site == site, s.state == "written", s.written_ns >= begin - AHEAD)
+        .where(s.site == site, s.state == "written", s.written_ns >= begin - MAX_CLOCK_LEAD)
         .order_by(s.began_ns)
-        .limit(RECORDINGS)
+        .limit(MAX_RECORDINGS)
     )
-    waiting = select(arrived.c.rows).where(arrived.c.received_ns >= begin - AHEAD).order_by(arrived.c.seq)
-    with place.read() as connection:
+    waiting = (
+        select(arrived.c.rows).where(arrived.c.received_ns >= begin - MAX_CLOCK_LEAD).order_by(arrived.c.seq)
+    )
+    with database.read() as connection:
         names = connection.scalars(wanted).all()
         spooled = [bytes(blob) for blob in connection.scalars(waiting)]
     parts = [_recorded(recordings / site / name / SAMPLES, key, begin, end, channels) for name in names]
@@ -61,7 +64,7 @@ def _only(rows: Rows, channels: Collection[str]) -> Rows:
 
 
 def _recorded(path: Path, key: Key, begin: Instant, end: Instant, channels: Collection[str]) -> Rows:
-    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types; and only who looks pays for it
+    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types; slow to import, so only here
     import pyarrow.parquet as pq  # type: ignore[import-untyped]  # likewise
 
     stamp = pa.timestamp("ns", tz="UTC")

@@ -1,1 +1,1 @@
-"""Admitted rows become recorded shifts."""
+"""Write admitted rows as recorded shifts."""

@@ -1,8 +1,7 @@
-"""A recorded shift on disk: `samples.parquet` and `events.jsonl`, as the contract lays them down.
+"""Write a recorded shift: `samples.parquet` and `events.jsonl`.
 
-Each row group holds one hammer, in event time, so that a reader takes one hammer at a time and needs no
-more memory. Times are delta-encoded and floats split by byte before zstd: smaller and faster to read than by
-default.
+Each row group holds one hammer in event time, so that a reader needs memory for one hammer at a time. Times are
+delta-encoded and floats split by byte before zstd, which is smaller and faster to read than the defaults.
 """
 
 import json
@@ -22,26 +21,25 @@ from strikewatch.core.events import Event
 SAMPLES: Final = "samples.parquet"
 EVENTS: Final = "events.jsonl"
 GROUP_ROWS: Final = 131_072
-"""At most so many rows in a row group."""
+"""Largest number of rows in a row group."""
 
 FEED: Final = b"strikewatch.feed"
 AS_IT_CAME: Final = b"as it came"
-"""Metadata of `samples.parquet`: its rows are an admitted live stream, not to be admitted anew."""
+"""Metadata of `samples.parquet`: its rows are an admitted live stream, which a replay does not admit again."""
 
 
 def write_shift(
     folder: Path, site: str, rows: Mapping[str, Rows], events: Iterable[Event] = (), live: bool = False
 ) -> None:
-    """Write one recorded shift of `site` into `folder` (made if missing, an older recording in it replaced).
+    """Write one recorded shift of `site` into `folder`, which is created or whose older recording is replaced.
 
-    `rows` holds each hammer's samples in event time; NaN is written as null, every other value bit for bit.
-    `live` marks the rows as an admitted live stream. Raises ValueError where a hammer's times go backwards,
-    OSError where the disk refuses.
+    `rows`: each hammer's samples in event time; NaN is written as null, every other value bit for bit. `live`: mark
+    the rows as an admitted live stream. Raises ValueError if a hammer's times go backwards, OSError if the disk fails.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for hammer, part in rows.items():
         if np.any(np.diff(part.time_ns) < 0):
-            raise ValueError(f"rows of {hammer} are not in the order of time: sort them before recording")
+            raise ValueError(f"rows of {hammer} are not in time order: sort them before recording")
     schema = _schema(rows, live)
     floats = [one.name for one in schema if one.type == pa.float64()]
     encodings = {"time": "DELTA_BINARY_PACKED"} | dict.fromkeys(floats, "BYTE_STREAM_SPLIT")
@@ -65,7 +63,7 @@ def write_shift(
 
 
 def event_object(event: Event) -> dict[str, Any]:
-    """The event as `events.jsonl` holds it; `applied` only where it took effect later than it happened."""
+    """Return the event as an object of `events.jsonl`; with `applied` only if it took effect later than it happened."""
     shown: dict[str, Any] = {
         "time": instant.exact_text(event.time),
         "hammer": event.hammer,
@@ -78,7 +76,7 @@ def event_object(event: Event) -> dict[str, Any]:
 
 
 def _schema(rows: Mapping[str, Rows], live: bool) -> pa.Schema:
-    """The common columns of all hammers: contract's channels in its order, then any others by name."""
+    """Return the schema of all hammers' columns: known channels in their order, then any others by name."""
     present = {name for part in rows.values() for name in part.columns}
     names = [name for name in CHANNELS if name in present] + sorted(present - CHANNELS.keys())
     word = pa.dictionary(pa.int32(), pa.string())
@@ -94,7 +92,7 @@ def _schema(rows: Mapping[str, Rows], live: bool) -> pa.Schema:
 
 
 def _is_bool(name: str, columns: list[Floats]) -> bool:
-    """Whether a column can be written as booleans; an out-of-range value keeps it a number."""
+    """Return whether a column can be written as booleans; a value other than 0 and 1 keeps it a number."""
     channel = CHANNELS.get(name)
     if channel is None or not channel.boolean:
         return False
@@ -102,7 +100,7 @@ def _is_bool(name: str, columns: list[Floats]) -> bool:
 
 
 def _table(schema: pa.Schema, site: str, hammer: str, part: Rows) -> pa.Table:
-    """One row group: constant site and hammer, a null wherever a channel is NaN or absent."""
+    """Return one row group: constant site and hammer, and null where a channel is NaN or absent."""
     n = len(part)
     first = pa.array(np.zeros(n, np.int32))
     arrays: list[pa.Array] = [

@@ -1,9 +1,9 @@
-"""The recorder: turns the spool of admitted rows into recorded shifts that `replay` reads.
+"""The recorder writes the spool of admitted rows as recorded shifts that `replay` reads.
 
-A roll is planned in the database before anything is written: which spooled steps go into which folder. The
-folder is made complete under another name, then renamed; only then are the steps given up. After a crash in
-between, the same plan is carried out again, so a row is in exactly one recording. Names rise with the order
-of admission, by the wall clock at which a recording's first step came, whatever the hammers' clocks say.
+Before anything is written, a plan in the database says which spooled steps go into which folder. The folder is written
+under another name and renamed when complete; only then are the steps deleted. After a crash the same plan is carried
+out again, so that each row is in exactly one recording. Recordings are named by the wall time of their first step, so
+their names sort in order of admission, whatever the hammers' clocks show.
 """
 
 import errno
@@ -25,19 +25,19 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder.parquet import write_shift
 from strikewatch.storage.schema.tables import arrived, segments
-from strikewatch.storage.settings import RecorderSettings as Settings
+from strikewatch.storage.settings import RecorderSettings
 
 _log = structlog.get_logger(__name__)
 
 MIB: Final = 1 << 20
 MILLISECOND: Final = SECOND // 1000
 CHUNK: Final = 500
-"""Spooled steps read or given up at a time, so that neither holds up the writer."""
+"""How many spooled steps are read or deleted at a time, so that the writer never waits long."""
 
 
 @dataclass(slots=True)
-class _Stretch:
-    """Spooled steps taken into memory: from which to which, and what they hold."""
+class _Segment:
+    """Spooled steps read into memory: their numbers from `first` to `last`, rows and events."""
 
     first: int = 0
     last: int = 0
@@ -52,100 +52,101 @@ class _Stretch:
 
 
 class Recorder:
-    """A thread calls `tick` every few seconds and `flush` at a clean stop. StoreError if the disk refuses."""
+    """Records what the store spools. Call `tick` every few seconds and `flush` at a clean stop.
 
-    def __init__(self, store: Store, settings: Settings) -> None:
+    Raises StoreError if the disk fails, StoreBlocked if it is full.
+    """
+
+    def __init__(self, store: Store, settings: RecorderSettings) -> None:
         self._store = store
         self._settings = settings
-        self._stretch = _Stretch()
-        self._seen = self._recover()
+        self._segment = _Segment()
+        self._last_read = self._recover()
 
     def tick(self, now: Instant) -> None:
-        """Take in what was spooled since the last tick; end the recording if its time or size has come.
+        """Read what was spooled since the last tick; end the recording if it has reached its time or size.
 
-        `now` is wall time.
+        `now`: wall time.
         """
         roll = seconds(self._settings.roll_s)
-        while more := self._take(self._seen):
-            if self._stretch.size >= self._settings.roll_mib * MIB:
+        while more := self._read_chunk(self._last_read):
+            if self._segment.size >= self._settings.roll_mib * MIB:
                 self._roll(now)
             if more < CHUNK:
                 break
-        # whichever way the clock moved
-        if self._stretch.last and self._stretch.began // roll != now // roll:
+        # also when the clock was set back
+        if self._segment.last and self._segment.began // roll != now // roll:
             self._roll(now)
 
     def flush(self, now: Instant) -> None:
-        """Take in what is left and end the recording."""
-        while self._take(self._seen):
+        """Read the rest of the spool and end the recording."""
+        while self._read_chunk(self._last_read):
             pass
-        if self._stretch.last:
+        if self._segment.last:
             self._roll(now)
 
-    def _take(self, after: int, upto: int = 1 << 62) -> int:
-        """Read a chunk of steps from the spool into the stretch; how many there were."""
-        stretch = self._stretch
+    def _read_chunk(self, after: int, upto: int = 1 << 62) -> int:
+        """Read a chunk of steps from the spool into the segment; return how many."""
+        segment = self._segment
         pieces: dict[Key, list[Rows]] = defaultdict(list)
         with self._store.read() as connection:
             found = connection.execute(_SPOOLED, {"after": after, "upto": upto}).all()
         for seq, received, blob in found:
-            if not stretch.last:
-                stretch.first, stretch.began = seq, received
-            stretch.last = self._seen = seq
-            stretch.size += len(blob)
+            if not segment.last:
+                segment.first, segment.began = seq, received
+            segment.last = self._last_read = seq
+            segment.size += len(blob)
             rows, events = spool.decode(blob)
             for key, part in rows:
                 pieces[key].append(part)
             for event in events:
-                stretch.events[event.site].append(event)
+                segment.events[event.site].append(event)
         for key, parts in pieces.items():
-            stretch.rows[key].append(Rows.join(parts))
+            segment.rows[key].append(Rows.join(parts))
         return len(found)
 
     def _roll(self, now: Instant) -> None:
         self._plan()
-        self._carry_out(now)
-        self._retain(now)
+        self._write_planned(now)
+        self._remove_old(now)
 
     def _plan(self) -> None:
-        """Fix, before anything is written, which steps go where."""
-        stretch = self._stretch
+        """Store which steps go into which recording, before anything is written."""
+        segment = self._segment
         with self._store.write() as connection:
-            for site in stretch.sites:
+            for site in segment.sites:
                 newest = connection.scalar(_NEWEST, {"site": site})
-                began = stretch.began if newest is None else max(stretch.began, newest + MILLISECOND)
-                while (self._settings.folder / site / _compact(began)).exists():
-                    began += MILLISECOND  # recorded by a run that a restored copy knows nothing of
+                began = segment.began if newest is None else max(segment.began, newest + MILLISECOND)
+                while (self._settings.folder / site / _folder_name(began)).exists():
+                    began += MILLISECOND  # recorded by a run that a restored database does not know
                 connection.execute(
                     segments.insert(),
                     {
                         "site": site,
-                        "name": _compact(began),
+                        "name": _folder_name(began),
                         "began_ns": began,
-                        "first_seq": stretch.first,
-                        "last_seq": stretch.last,
+                        "first_seq": segment.first,
+                        "last_seq": segment.last,
                         "state": "planned",
                         "size": 0,
                     },
                 )
 
-    def _carry_out(self, now: Instant) -> None:
-        """Write the planned recordings of the stretch in memory, then give its steps up."""
-        stretch, self._stretch = self._stretch, _Stretch()
+    def _write_planned(self, now: Instant) -> None:
+        """Write the planned recordings of the segment in memory, then delete its steps from the spool."""
+        segment, self._segment = self._segment, _Segment()
         with self._store.read() as connection:
             plan = connection.execute(
                 select(segments.c.site, segments.c.name).where(
-                    segments.c.state == "planned", segments.c.first_seq == stretch.first
+                    segments.c.state == "planned", segments.c.first_seq == segment.first
                 )
             )
             names = {one.site: one.name for one in plan}
         sizes = {}
         for site, name in names.items():
-            rows = {
-                hammer: Rows.join(parts) for (where, hammer), parts in stretch.rows.items() if where == site
-            }
+            rows = {hammer: Rows.join(parts) for (at, hammer), parts in segment.rows.items() if at == site}
             target = self._settings.folder / site / name
-            sizes[site] = self._write(target, site, rows, stretch.events[site])
+            sizes[site] = self._write(target, site, rows, segment.events[site])
         with self._store.write() as connection:
             for site, size in sizes.items():
                 connection.execute(
@@ -153,29 +154,29 @@ class Recorder:
                     .where(segments.c.site == site, segments.c.name == names[site])
                     .values(state="written", size=size, written_ns=now)
                 )
-        self._give_up(stretch.last)
+        self._delete_spooled(segment.last)
 
     def _write(self, target: Path, site: str, rows: dict[str, Rows], events: Iterable[Event]) -> int:
-        """Make one recording whole or not at all; its size in bytes."""
+        """Write one recording, complete or not at all; return its size in bytes."""
         try:
             if not target.exists():
                 part = target.with_name(f".{target.name}.part")
                 write_shift(part, site, rows, events, live=True)
-                disk.settle(part, target)
+                disk.publish_folder(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
         except OSError as error:
             kind = StoreBlocked if error.errno in (errno.ENOSPC, errno.EDQUOT) else StoreError
             raise kind(f"cannot record into {target}: {error}") from error
 
-    def _give_up(self, upto: int) -> None:
-        """Remove recorded steps from the spool, little by little."""
+    def _delete_spooled(self, upto: int) -> None:
+        """Delete recorded steps from the spool, chunk by chunk."""
         while True:
             with self._store.write() as connection:
-                if connection.execute(_GIVE_UP, {"upto": upto}).rowcount < CHUNK:
+                if connection.execute(_DELETE_SPOOLED, {"upto": upto}).rowcount < CHUNK:
                     return
 
     def _recover(self) -> int:
-        """Carry out what a crash interrupted; the number of the last recorded step."""
+        """Write the recordings that a crash interrupted; return the number of the last recorded step."""
         with self._store.read() as connection:
             recorded = connection.scalar(
                 select(func.max(segments.c.last_seq)).where(segments.c.state == "written")
@@ -187,26 +188,26 @@ class Recorder:
                 .group_by(segments.c.last_seq)
                 .order_by(segments.c.last_seq)
             ).all()
-        self._seen = recorded or 0
+        self._last_read = recorded or 0
         for last, received in plans:
-            while self._take(self._seen, last):
+            while self._read_chunk(self._last_read, last):
                 pass
-            self._carry_out(received)
-        return self._seen
+            self._write_planned(received)
+        return self._last_read
 
-    def _retain(self, now: Instant) -> None:
-        """Remove recordings that are too old or too many, the oldest first."""
+    def _remove_old(self, now: Instant) -> None:
+        """Remove recordings that are too old or take too much space, oldest first."""
         with self._store.read() as connection:
-            kept = connection.execute(_KEPT).all()
+            recordings = connection.execute(_RECORDINGS).all()
         days, gib = self._settings.keep_days, self._settings.keep_gib
-        total = sum(one.size for one in kept)
-        for one in kept:
+        total = sum(one.size for one in recordings)
+        for one in recordings:
             old = days > 0 and now - one.written_ns > days * 86_400 * SECOND
             large = gib > 0 and total > gib * 1024 * MIB
             if not old and not large:
                 continue
             total -= one.size
-            disk.remove(self._settings.folder / one.site / one.name)
+            disk.remove_folder(self._settings.folder / one.site / one.name)
             with self._store.write() as connection:
                 connection.execute(
                     delete(segments).where(segments.c.site == one.site, segments.c.name == one.name)
@@ -214,9 +215,9 @@ class Recorder:
             _log.info("recording_removed", site=one.site, name=one.name, reason="age" if old else "size")
 
 
-def _compact(moment: Instant) -> str:
-    """The instant in UTC, to the millisecond, as a folder's name that sorts by time."""
-    return text(moment).replace("-", "").replace(":", "")[:-4] + "Z"
+def _folder_name(at: Instant) -> str:
+    """Return an instant as a folder name that sorts by time: UTC, to the millisecond."""
+    return text(at).replace("-", "").replace(":", "")[:-4] + "Z"
 
 
 _SPOOLED: Final = (
@@ -226,10 +227,10 @@ _SPOOLED: Final = (
     .limit(CHUNK)
 )
 _NEWEST: Final = select(func.max(segments.c.began_ns)).where(segments.c.site == bindparam("site"))
-_KEPT: Final = (
+_RECORDINGS: Final = (
     select(segments.c.site, segments.c.name, segments.c.written_ns, segments.c.size)
     .where(segments.c.state == "written")
     .order_by(segments.c.began_ns)
 )
 _oldest = select(arrived.c.seq).where(arrived.c.seq <= bindparam("upto")).order_by(arrived.c.seq).limit(CHUNK)
-_GIVE_UP: Final = delete(arrived).where(arrived.c.seq.in_(_oldest))
+_DELETE_SPOOLED: Final = delete(arrived).where(arrived.c.seq.in_(_oldest))

@@ -1,1 +1,1 @@
-"""The tables, and the version of them that a database holds."""
+"""The tables, and the schema version of a database."""

@@ -1,5 +1,4 @@
-"""The tables of those who may use the HTTP interface and the page. No token is in them, only what tells that one is
-right."""
+"""Tables of the users of the HTTP interface and the page. They hold digests of tokens, never a token."""
 
 from typing import Final
 

@@ -1,5 +1,6 @@
-"""The tables of what people do with alerts, and of what is told of them. Instants as in `tables`: `onset`, `began` and
-`until` of storms are event time, all else the wall clock.
+"""Tables of how people handle alerts, and of what is sent of them.
+
+Instants are int64 nanoseconds UTC. Event time: `onset`, and `began` and `until` of storms; all others are wall time.
 """
 
 from typing import Final
@@ -19,17 +20,19 @@ handling: Final = Table(
     Column("state", Text, nullable=False),  # of `engine.lifecycle`
     Column("since_ns", BigInteger, nullable=False),  # of that state
     Column("priority", Text, nullable=False),
-    Column("told", Text, nullable=False),  # how it was told: not yet "", else alone or digest
-    Column("told_priority", Text, nullable=False),  # the highest that was told
-    Column("counts", Text, nullable=False),  # in storms: not "", in all, or for its stream only
-    Column("storm", BigInteger),  # the one it was put into
-    Column("held", Boolean, nullable=False),  # whether that holds it for its next digest
-    Column("due_ns", BigInteger),  # when it is to be looked at again
+    Column("told", Text, nullable=False),  # how it was sent: "" (not yet), alone or digest
+    Column("told_priority", Text, nullable=False),  # the highest priority that was sent
+    Column(
+        "counts", Text, nullable=False
+    ),  # for floods: "" (not), all, or stream (its hammer and fault only)
+    Column("storm", BigInteger),  # the flood or chattering episode that holds or held it
+    Column("held", Boolean, nullable=False),  # whether it is held for the next digest
+    Column("due_ns", BigInteger),  # when its delay, shelf or stay ends
     sqlite_with_rowid=False,
 )
-"""One row an alert, from its first change on."""
+"""One row per alert, from its first change on."""
 
-# Conditions of partial indexes, to be given to the letter: SQLite uses them only then.
+# Conditions of partial indexes. SQLite uses an index only if a query repeats its condition to the letter.
 DUE: Final = handling.c.due_ns.is_not(None)
 HELD: Final = text("held")
 COUNTED: Final = text("counts <> ''")
@@ -72,14 +75,14 @@ shelves: Final = Table(
     Column("upto", Text, nullable=False),
     Column("since_ns", BigInteger, nullable=False),
 )
-"""Faults of hammers that are shelved now: the alerts of theirs that stand, and those to come."""
+"""Hammers and faults that are shelved now: their active alerts and new ones."""
 
 workshop: Final = Table(
     "workshop",
     metadata,
     Column("site", Text, primary_key=True),
     Column("hammer", Text, primary_key=True),
-    Column("until_ns", BigInteger),  # until somebody puts it in service
+    Column("until_ns", BigInteger),  # null: until someone puts it in service
     Column("who", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("since_ns", BigInteger, nullable=False),
@@ -96,8 +99,8 @@ storms: Final = Table(
     Column("fault", Text, nullable=False),
     Column("began_ns", BigInteger, nullable=False),
     Column("until_ns", BigInteger, nullable=False),
-    Column("digests", Integer, nullable=False),  # told so far
-    Column("held_ns", BigInteger),  # when the first came that no digest has told yet
+    Column("digests", Integer, nullable=False),  # sent so far
+    Column("held_ns", BigInteger),  # since when an alert is held that no digest has listed yet
     Column("due_ns", BigInteger),  # when the next digest goes out
     sqlite_autoincrement=True,
 )

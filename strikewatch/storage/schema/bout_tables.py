@@ -1,5 +1,7 @@
-"""What rates and shares are taken over: the bouts of firing, and the stretches of work, one row each. Instants are
-event time."""
+"""Tables of exposure, which rates are calculated over: one row per bout of firing and per stretch of work.
+
+Instants are event time.
+"""
 
 from typing import Any, Final
 
@@ -51,7 +53,7 @@ _MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_ba
 
 
 def row(worked: AttributedBout) -> dict[str, Any]:
-    """A bout as a row."""
+    """Return the columns of a bout's row."""
     bout = worked.bout
     site, hammer = bout.key
     return {
@@ -70,7 +72,7 @@ def row(worked: AttributedBout) -> dict[str, Any]:
 
 
 def stretch_row(spent: AttributedStretch) -> dict[str, Any]:
-    """A stretch of work as a row."""
+    """Return the columns of the row of a stretch of work."""
     stretch = spent.stretch
     return {
         "site": stretch.key[0],

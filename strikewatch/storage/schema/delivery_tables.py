@@ -1,4 +1,4 @@
-"""The tables beside the outbox: what was tried, and what a person asked for meanwhile. Instants are the wall clock."""
+"""Tables beside the outbox: delivery attempts, and counters of changes that people made. Instants are wall time."""
 
 from typing import Final
 
@@ -17,7 +17,7 @@ attempts: Final = Table(
     Column("story", Text, nullable=False),
     sqlite_autoincrement=True,
 )
-"""The newest attempts at deliveries; older ones are dropped."""
+"""The newest delivery attempts."""
 Index("attempts_by_message", attempts.c.outbox_seq)
 
 nudges: Final = Table(
@@ -26,4 +26,4 @@ nudges: Final = Table(
     Column("endpoint", Text, primary_key=True),
     Column("n", Integer, nullable=False),
 )
-"""Counts, for each endpoint, how often somebody changed from outside what waits for it: its courier then looks anew."""
+"""By endpoint, how often its waiting messages were changed from outside; its delivery loop reloads when this rises."""

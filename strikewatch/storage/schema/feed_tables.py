@@ -1,7 +1,7 @@
-"""The table of what was wrong with the data that was sent: one row for each sender, reason and key, however often.
+"""The table of problems in received data: one row per sender, reason and key, with a count.
 
-The rejected payloads themselves are in `tables.rejects`, the newest only; a flood from one sender pushes others out of
-there, but not out of here.
+The newest rejected payloads are in `tables.rejects`. Many rejects from one sender displace those of others there, but
+not here.
 """
 
 from typing import Final
@@ -13,7 +13,7 @@ from strikewatch.storage.schema.tables import metadata
 feed_problems: Final = Table(
     "feed_problems",
     metadata,
-    Column("sender", Text, primary_key=True),  # site/hammer, or the topic where it names none; "": all others
+    Column("sender", Text, primary_key=True),  # site/hammer, or a topic that names none; "": all others
     Column("reason", Text, primary_key=True),
     Column("key", Text, primary_key=True),  # the unknown key; "" for other reasons
     Column("site", Text, nullable=False),

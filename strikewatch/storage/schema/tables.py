@@ -1,5 +1,6 @@
-"""The tables. Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`,
-else the wall clock.
+"""The main tables.
+
+Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`, otherwise wall time.
 """
 
 from typing import Final
@@ -18,16 +19,17 @@ from sqlalchemy import (
     or_,
 )
 
-REVISION: Final = "0008"
-"""Number of the newest file in `migrations/versions`, which takes older databases to the tables below."""
+SCHEMA_VERSION: Final = "0008"
+"""Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
 
 _SEQ: Final = BigInteger().with_variant(Integer, "sqlite")
-"""A growing number; SQLite grows only what is called INTEGER (which holds 64 bits there)."""
+"""An automatic number. SQLite numbers only INTEGER columns, which hold 64 bits there."""
 
 
 def numbered() -> Column[int]:
+    """Return a primary key that the database numbers."""
     return Column("seq", _SEQ, primary_key=True, autoincrement=True)
 
 
@@ -74,7 +76,7 @@ events: Final = Table(
     Column("fields", Text, nullable=False),
     Column("applied_ns", BigInteger),
     Column("received_ns", BigInteger, nullable=False),
-    Column("who", Text),  # entered it here; none: it came as a message
+    Column("who", Text),  # who logged it; null: it came as a message
     Column("corrects", BigInteger),  # number of the entry that this one replaces
     UniqueConstraint("site", "hammer", "kind", "time_ns", "fields"),
 )
@@ -86,9 +88,7 @@ outbox: Final = Table(
     metadata,
     numbered(),
     Column("endpoint", Text, nullable=False),
-    Column(
-        "message", Text, nullable=False
-    ),  # names the content: the same step of the same alert, to the letter
+    Column("message", Text, nullable=False),  # a hash of the content: site, alert, step and body
     Column("site", Text, nullable=False),
     Column("alert_id", Text, nullable=False),
     Column("step", Text, nullable=False),
@@ -133,7 +133,7 @@ segments: Final = Table(
     Column("began_ns", BigInteger, nullable=False),  # the name's instant: rises within a site
     Column("first_seq", BigInteger, nullable=False),
     Column("last_seq", BigInteger, nullable=False),
-    Column("state", Text, nullable=False),  # planned, then written once its folder stands
+    Column("state", Text, nullable=False),  # planned, then written once its folder is complete
     Column("written_ns", BigInteger),
     Column("size", BigInteger, nullable=False),
 )

@@ -1,7 +1,7 @@
-"""Which tables a database holds, and how those of an earlier release become those of this one.
+"""The schema version of a database, and its upgrade from an earlier release.
 
-A new database gets the tables as `tables.py` has them, an older one is taken there step by step by the files in
-`migrations/versions`; a test holds both to be the same. Alembic is loaded only where there is something to do.
+A new database gets the tables as `tables.py` defines them; an older one is upgraded step by step by the files in
+`migrations/versions`. A test checks that both are the same. Alembic is imported only when it is needed.
 """
 
 from typing import Any, Final
@@ -19,18 +19,18 @@ from sqlalchemy import (
 )
 
 from strikewatch.errors import StoreError
-from strikewatch.storage.schema import access_tables as _access_tables  # noqa: F401 - and so do these
-from strikewatch.storage.schema import alarm_tables as _alarm_tables  # noqa: F401 - they add themselves to the metadata
-from strikewatch.storage.schema import bout_tables as _bout_tables  # noqa: F401 - and so do these
-from strikewatch.storage.schema import delivery_tables as _delivery_tables  # noqa: F401 - and so do these
-from strikewatch.storage.schema import feed_tables as _feed_tables  # noqa: F401 - and so do these
+from strikewatch.storage.schema import access_tables as _access_tables  # noqa: F401 - likewise
+from strikewatch.storage.schema import alarm_tables as _alarm_tables  # noqa: F401 - imported to register their tables
+from strikewatch.storage.schema import bout_tables as _bout_tables  # noqa: F401 - likewise
+from strikewatch.storage.schema import delivery_tables as _delivery_tables  # noqa: F401 - likewise
+from strikewatch.storage.schema import feed_tables as _feed_tables  # noqa: F401 - likewise
 from strikewatch.storage.schema import tables
 
 VERSION_TABLE: Final = "strikewatch_revision"
-"""Its presence says that a database is ours; alembic keeps the revision in it."""
-BEFORE: Final = "strikewatch_schema"
-"""What the first release had in its place."""
-FIRST: Final = "0001"
+"""The table that marks a database as ours; alembic keeps the schema version in it."""
+FIRST_RELEASE_TABLE: Final = "strikewatch_schema"
+"""The table that the first release had instead."""
+FIRST_VERSION: Final = "0001"
 
 _versions: Final = Table(
     VERSION_TABLE,
@@ -40,47 +40,50 @@ _versions: Final = Table(
 )
 
 
-def found(connection: Connection, name: str) -> str | None:
-    """The revision of the database called `name`; None for an empty one.
+def read_version(connection: Connection, name: str) -> str | None:
+    """Return the schema version of a database; None for an empty one. `name`: of the database, for messages.
 
-    Raises StoreError for another program's database and for one of a newer release.
+    Raises StoreError for another program's database, and for one of a newer release.
     """
     names = set(inspect(connection).get_table_names())
     if not names:
         return None
     if VERSION_TABLE in names:
-        revision = connection.scalar(select(_versions.c.version_num))
-        if revision != tables.REVISION and revision not in _known():
+        version = connection.scalar(select(_versions.c.version_num))
+        if version != tables.SCHEMA_VERSION and version not in _known_versions():
             raise StoreError(
-                f"{name} holds tables of revision {revision}, this program knows them up to {tables.REVISION}: "
-                "use the newer program that wrote it, or restore a copy from before"
+                f"{name} has schema version {version}, this release knows versions up to {tables.SCHEMA_VERSION}: "
+                "use the newer release that wrote it, or restore an older backup"
             )
-        return str(revision)
-    if BEFORE in names and connection.scalar(text(f"SELECT version FROM {BEFORE}")) == 1:
-        return BEFORE
-    raise StoreError(f"{name} is another program's database: name another")
+        return str(version)
+    if (
+        FIRST_RELEASE_TABLE in names
+        and connection.scalar(text(f"SELECT version FROM {FIRST_RELEASE_TABLE}")) == 1
+    ):
+        return FIRST_RELEASE_TABLE
+    raise StoreError(f"{name} is another program's database: choose another")
 
 
-def make(connection: Connection) -> None:
-    """All tables in an empty database."""
+def create_tables(connection: Connection) -> None:
+    """Create all tables in an empty database."""
     tables.metadata.create_all(connection)
     _versions.create(connection)
-    connection.execute(_versions.insert(), {"version_num": tables.REVISION})
+    connection.execute(_versions.insert(), {"version_num": tables.SCHEMA_VERSION})
 
 
-def upgrade(connection: Connection, revision: str, to: str = tables.REVISION) -> None:
-    """Take an older database, of the `revision` found, to this program's tables, in the caller's transaction."""
+def upgrade(connection: Connection, version: str, to: str = tables.SCHEMA_VERSION) -> None:
+    """Upgrade a database of an older `version` to this release's tables, in the caller's transaction."""
     from alembic import command
 
     config = _config()
     config.attributes["connection"] = connection
-    if revision == BEFORE:
-        command.stamp(config, FIRST)
-        connection.execute(text(f"DROP TABLE {BEFORE}"))
+    if version == FIRST_RELEASE_TABLE:
+        command.stamp(config, FIRST_VERSION)
+        connection.execute(text(f"DROP TABLE {FIRST_RELEASE_TABLE}"))
     command.upgrade(config, to)
 
 
-def _known() -> set[str]:
+def _known_versions() -> set[str]:
     from alembic.script import ScriptDirectory
 
     return {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}

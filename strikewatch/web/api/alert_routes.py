@@ -11,9 +11,9 @@ from strikewatch.engine.alarm_kpis import DAY, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.lifecycle import STATES
-from strikewatch.storage.actions.alerts import Desk, Done
+from strikewatch.storage.actions.alerts import ActionResult, AlertActions
 from strikewatch.storage.actions.tokens import Role
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import Filter, intervals
 from strikewatch.web.api import schemas
 from strikewatch.web.api.problems import Problem
@@ -45,10 +45,12 @@ class Operation:
 class Deeds:
     """All of them, on a place. `wall` tells ns."""
 
-    def __init__(self, place: Place, alarms: Alarms, wall: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(
+        self, place: DatabaseAccess, alarms: Alarms, wall: Callable[[], Instant] = time.time_ns
+    ) -> None:
         self._place = place
         self._rules = Rules.of(alarms)
-        self._desk = Desk(place, seconds(alarms.longest_shelf_h * 3600))
+        self._desk = AlertActions(place, seconds(alarms.longest_shelf_h * 3600))
         self._wall = wall
 
     def operations(self) -> list[Operation]:
@@ -142,7 +144,7 @@ class Deeds:
         return done(self._desk.in_service(q.hammer, by=by, reason=body.reason, now=self._wall(), site=q.site))
 
 
-def done(result: Done) -> dict[str, Any]:
+def done(result: ActionResult) -> dict[str, Any]:
     """What came of an action, ready for JSON."""
     site, hammer = result.key
     alert = None if result.alert is None else result.alert.json()

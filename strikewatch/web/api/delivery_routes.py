@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Refused, Unknown
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.outbox import deliveries
 from strikewatch.web.api import schemas
 from strikewatch.web.api.alert_routes import BASE, Operation
@@ -23,7 +23,7 @@ _ONE: Final = f"{_ENDPOINTS}/{{endpoint}}"
 class Sending:
     """`wall` tells ns."""
 
-    def __init__(self, place: Place, wall: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(self, place: DatabaseAccess, wall: Callable[[], Instant] = time.time_ns) -> None:
         self._place = place
         self._wall = wall
 
@@ -45,14 +45,14 @@ class Sending:
             found = deliveries.search(
                 connection, endpoint=q.endpoint, state=q.state, alert=q.alert, limit=q.limit
             )
-            off = deliveries.off(connection)
+            off = deliveries.switched_off(connection)
         return {"deliveries": [one.json() for one in found], "off": off}
 
     def delivery(self, q: schemas.OneDelivery, _body: None, _by: str) -> Any:
         """One delivery with every attempt that is on record, and what it tells."""
         with self._place.read() as connection:
             found, tried = deliveries.look_up(connection, q.number)
-        return {**found.json(), "tried": [one.json() for one in tried], "data": found.told}
+        return {**found.json(), "tried": [one.json() for one in tried], "data": found.body}
 
     def send(self, _q: schemas.Nothing, body: schemas.Sending, _by: str) -> Any:
         """Parked deliveries wait for their turn again, and all that is parked of the same alerts."""
@@ -72,7 +72,7 @@ class Sending:
     def endpoints(self, _q: schemas.Nothing, _body: None, _by: str) -> Any:
         """Where alerts go, and what is switched off and why."""
         with self._place.read() as connection:
-            off, known = deliveries.off(connection), deliveries.known(connection)
+            off, known = deliveries.switched_off(connection), deliveries.endpoint_names(connection)
         return {"endpoints": [{"endpoint": name, "off": off.get(name)} for name in known]}
 
     def test(self, q: schemas.OneEndpoint, _body: schemas.Nothing, _by: str) -> Any:
@@ -97,11 +97,11 @@ class Sending:
 
 
 def _known(connection: Connection, endpoint: str) -> None:
-    known = deliveries.known(connection)
+    known = deliveries.endpoint_names(connection)
     if endpoint not in known:
         raise Unknown(f"there is no endpoint {endpoint!r}; there are: {', '.join(known) or 'none'}")
 
 
 def _on(connection: Connection, endpoint: str) -> None:
-    if endpoint in deliveries.off(connection):
+    if endpoint in deliveries.switched_off(connection):
         raise Refused(f"{endpoint} is switched off; first: strikewatch deliveries on {endpoint}")

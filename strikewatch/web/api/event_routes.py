@@ -20,8 +20,8 @@ from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused, Rejected, Unknown
 from strikewatch.sources.decode.events import decode_event
 from strikewatch.storage.actions.entries import Entry as Made
-from strikewatch.storage.actions.entries import enter, entries
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.actions.entries import add_entry, list_entries
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import find_hammer
 from strikewatch.web.api import schemas
 from strikewatch.web.api.alert_routes import BASE, Operation
@@ -65,7 +65,7 @@ class Entering:
 
     def __init__(
         self,
-        place: Place,
+        place: DatabaseAccess,
         ahead: Instant,
         settings_of: Callable[[Key], HammerSettings],
         meter: Meter = lambda _key: None,
@@ -86,7 +86,7 @@ class Entering:
 
     def events(self, q: Entries, _body: None, _by: str) -> Any:
         """The newest events of a hammer, entered or sent."""
-        return {"events": [one.json() for one in entries(self._place, self._key(q), q.limit)]}
+        return {"events": [one.json() for one in list_entries(self._place, self._key(q), q.limit)]}
 
     def enter(self, q: schemas.OneHammer, body: Entry, by: str) -> Any:
         """Log an event; the same event again changes nothing."""
@@ -94,7 +94,7 @@ class Entering:
         key = self._key(q)
         told = body.model_dump(exclude_unset=True, exclude=set(_OURS))
         told["time"] = body.time or instant.text(now // SECOND * SECOND)  # as a form shows it
-        on_record = entries(self._place, key, EARLIER)
+        on_record = list_entries(self._place, key, EARLIER)
         if body.corrects is not None:
             told["corrects"] = _name(on_record, body.corrects, key)
         try:
@@ -116,7 +116,7 @@ class Entering:
         if body.corrects is None and (same := self._again(on_record, event)):
             return same.json()
         self._check(event, on_record, body, now)
-        return enter(self._place, event, who=by, now=now, corrects=body.corrects).json()
+        return add_entry(self._place, event, who=by, now=now, corrects=body.corrects).json()
 
     @staticmethod
     def _again(on_record: list[Made], event: Event) -> Made | None:

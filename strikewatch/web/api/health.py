@@ -7,7 +7,7 @@ from typing import Final
 
 from strikewatch.errors import StoreError
 from strikewatch.sources.mqtt import Status
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.live.worker_stats import Pulse
 
 KEPT_S: Final = 1.0
@@ -15,7 +15,9 @@ KEPT_S: Final = 1.0
 
 
 class Health:
-    def __init__(self, pulse: Pulse, status: Callable[[], Status], place: Place, lag_s: float) -> None:
+    def __init__(
+        self, pulse: Pulse, status: Callable[[], Status], place: DatabaseAccess, lag_s: float
+    ) -> None:
         self.pulse = pulse
         self.status = status
         self._place = place

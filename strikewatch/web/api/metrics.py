@@ -12,9 +12,9 @@ from sqlalchemy import func, select
 
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import counts
-from strikewatch.storage.queries.muted import KINDS, mutes
+from strikewatch.storage.queries.muted import KINDS, list_mutes
 from strikewatch.storage.schema.tables import outbox, reject_counts
 from strikewatch.web.api.health import Health
 
@@ -33,7 +33,7 @@ class Metrics:
     """`text` is what is scraped; `suppressed` are the faults that the settings name."""
 
     def __init__(
-        self, health: Health, place: Place, sources: Sources, suppressed: Collection[str] = ()
+        self, health: Health, place: DatabaseAccess, sources: Sources, suppressed: Collection[str] = ()
     ) -> None:
         self._registry = CollectorRegistry()
         self._registry.register(_Live(health, place, sources, suppressed))
@@ -51,7 +51,9 @@ class Metrics:
 
 
 class _Live(Collector):
-    def __init__(self, health: Health, place: Place, sources: Sources, suppressed: Collection[str]) -> None:
+    def __init__(
+        self, health: Health, place: DatabaseAccess, sources: Sources, suppressed: Collection[str]
+    ) -> None:
         self._suppressed = suppressed
         self._health = health
         self._place = place
@@ -80,7 +82,7 @@ class _Live(Collector):
             counted = select(reject_counts.c.reason, reject_counts.c.n).order_by(reject_counts.c.reason)
             unused = connection.execute(counted).all()
             by_state = counts(connection)
-            muted = Counter(one.kind for one in mutes(connection, self._suppressed))
+            muted = Counter(one.kind for one in list_mutes(connection, self._suppressed))
             sent = connection.execute(
                 select(outbox.c.endpoint, outbox.c.state, func.count())
                 .group_by(outbox.c.endpoint, outbox.c.state)

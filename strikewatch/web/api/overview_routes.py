@@ -8,11 +8,11 @@ from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.lifecycle import ACTIVE
-from strikewatch.storage.actions.alerts import Desk
-from strikewatch.storage.engines.shared import Place
-from strikewatch.storage.queries.active import counts, ended
+from strikewatch.storage.actions.alerts import AlertActions
+from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.active import counts, ended_groups
 from strikewatch.storage.queries.alerts import Filter, search
-from strikewatch.storage.queries.muted import mutes, sent
+from strikewatch.storage.queries.muted import count_sent, list_mutes
 from strikewatch.web.api import schemas
 from strikewatch.web.api.alert_routes import BASE, Operation, done, moment
 
@@ -23,10 +23,12 @@ MICROSECOND: Final = 1000
 class Overview:
     """`wall` gives ns."""
 
-    def __init__(self, place: Place, alarms: Alarms, wall: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(
+        self, place: DatabaseAccess, alarms: Alarms, wall: Callable[[], Instant] = time.time_ns
+    ) -> None:
         self._place = place
         self._suppressed = alarms.suppressed
-        self._desk = Desk(place, seconds(alarms.longest_shelf_h * 3600))
+        self._desk = AlertActions(place, seconds(alarms.longest_shelf_h * 3600))
         self._wall = wall
 
     def operations(self) -> list[Operation]:
@@ -42,7 +44,7 @@ class Overview:
         """All active alerts by gravity, true counts by state and priority, and ended alerts in groups."""
         with self._place.read() as connection:
             listed = search(connection, Filter(states=ACTIVE), order="gravity")
-            groups = ended(connection)
+            groups = ended_groups(connection)
             counted = counts(connection)
         by_state: dict[str, dict[str, int]] = {}
         for (state, priority), n in sorted(counted.items()):
@@ -56,8 +58,8 @@ class Overview:
     def muted(self, _q: schemas.Nothing, _body: None, _by: str) -> Any:
         """Everything that is muted: who, why, until when; and how the alerts of the last 24 h were sent."""
         with self._place.read() as connection:
-            found = mutes(connection, self._suppressed)
-            day = sent(connection, self._wall() - DAY)
+            found = list_mutes(connection, self._suppressed)
+            day = count_sent(connection, self._wall() - DAY)
         return {
             "muted": [one.json() for one in found],
             "last_24_h": {

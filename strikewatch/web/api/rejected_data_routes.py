@@ -6,7 +6,7 @@ from typing import Any
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.actions import feed_problems
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.api import schemas
 from strikewatch.web.api.alert_routes import BASE, Operation
 from strikewatch.web.api.problems import Problem
@@ -15,7 +15,7 @@ from strikewatch.web.api.problems import Problem
 class RejectedData:
     """`wall` tells ns."""
 
-    def __init__(self, place: Place, wall: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(self, place: DatabaseAccess, wall: Callable[[], Instant] = time.time_ns) -> None:
         self._place = place
         self._wall = wall
 

@@ -10,10 +10,10 @@ from markupsafe import Markup
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED
-from strikewatch.storage.engines.shared import Place
-from strikewatch.storage.queries.active import changes, ended
-from strikewatch.storage.queries.alerts import Filter, Listed, search
-from strikewatch.storage.queries.muted import Mute, mutes, sent
+from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.active import change_signature, ended_groups
+from strikewatch.storage.queries.alerts import Filter, ListedAlert, search
+from strikewatch.storage.queries.muted import Mute, count_sent, list_mutes
 from strikewatch.web.pages.formatting import View
 from strikewatch.web.pages.timelines import Drawing
 from strikewatch.web.pages.translations import Words
@@ -26,7 +26,7 @@ DAY: Final = 86_400 * SECOND
 class ActiveAlerts:
     """`suppressed` are the faults that the settings name."""
 
-    def __init__(self, place: Place, drawing: Drawing, suppressed: Collection[str]) -> None:
+    def __init__(self, place: DatabaseAccess, drawing: Drawing, suppressed: Collection[str]) -> None:
         self._place = place
         self._drawing = drawing
         self._suppressed = suppressed
@@ -35,9 +35,9 @@ class ActiveAlerts:
         """The variables of `_open.html`; `strips`: with the hours around the gravest. Raises StoreError."""
         with self._place.read() as connection:
             active = search(connection, Filter(states=ACTIVE), order="gravity")
-            muted = mutes(connection, self._suppressed)
-            groups = ended(connection)
-            day = sent(connection, now - DAY)
+            muted = list_mutes(connection, self._suppressed)
+            groups = ended_groups(connection)
+            day = count_sent(connection, now - DAY)
         waiting = [one for one in active if one.state == "unacknowledged"]
         cards = [one for one in waiting if one.record["priority"] != "low"][:CARDS]
         acknowledged = [one for one in active if one.state == "acknowledged"]
@@ -64,13 +64,13 @@ class ActiveAlerts:
         """What is another whenever anything of it is. Raises StoreError."""
         digest = hashlib.sha256()
         with self._place.read() as connection:
-            for row in changes(connection):
+            for row in change_signature(connection):
                 digest.update(repr(row).encode())
-            digest.update(repr(mutes(connection, self._suppressed)).encode())
+            digest.update(repr(list_mutes(connection, self._suppressed)).encode())
         return digest.hexdigest()
 
 
-def headline(words: Words, active: Sequence[Listed], muted: Sequence[Listed]) -> str:
+def headline(words: Words, active: Sequence[ListedAlert], muted: Sequence[ListedAlert]) -> str:
     """How many alerts are active, of which priorities; those that are muted are counted apart."""
     if not active:
         said = words("now.quiet")
@@ -80,7 +80,7 @@ def headline(words: Words, active: Sequence[Listed], muted: Sequence[Listed]) ->
     return words("now.and_muted", said=said, parts=_parts(words, muted)) if muted else said
 
 
-def _parts(words: Words, listed: Sequence[Listed]) -> str:
+def _parts(words: Words, listed: Sequence[ListedAlert]) -> str:
     """1 high, 5 medium."""
     n = Counter(str(one.record["priority"]) for one in listed)
     return ", ".join(f"{n[one]} {words(f'priority.{one}')}" for one in PRIORITIES[::-1] if n[one])

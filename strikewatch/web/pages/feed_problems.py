@@ -4,20 +4,20 @@ from typing import Any, Final
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.actions import feed_problems
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 
 SHOWN: Final = 200
 """Problems on the sheet."""
 EXAMPLES: Final = 10
 
 
-def recent_senders(place: Place, now: Instant) -> int:
+def recent_senders(place: DatabaseAccess, now: Instant) -> int:
     """How many senders sent something in the last 24 h that was not used."""
     with place.read() as connection:
         return feed_problems.senders_since(connection, now - feed_problems.DAY)
 
 
-def feed(place: Place, now: Instant, sender: str | None) -> dict[str, Any]:
+def feed(place: DatabaseAccess, now: Instant, sender: str | None) -> dict[str, Any]:
     """The newest problems by sender; of one sender its examples too. For the template."""
     with place.read() as connection:
         found = feed_problems.search(connection, now, sender=sender, limit=SHOWN + 1)

@@ -11,7 +11,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import Instant
 from strikewatch.sinks.filter import Sites
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.traces import rows_between
 from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import alerts
@@ -32,7 +32,9 @@ LONGEST: Final = 12 * 60 * MINUTE
 class Drawing:
     """`recordings`: the folder of them; `view`: of what is drawn for all who look."""
 
-    def __init__(self, place: Place, recordings: Path, scene: Scene, sites: Sites, view: View) -> None:
+    def __init__(
+        self, place: DatabaseAccess, recordings: Path, scene: Scene, sites: Sites, view: View
+    ) -> None:
         self._place = place
         self._recordings = recordings
         self._scene = scene
@@ -91,7 +93,7 @@ class Drawing:
 
 
 def past(
-    place: Place, recordings: Path, key: Key, begin: Instant, end: Instant
+    place: DatabaseAccess, recordings: Path, key: Key, begin: Instant, end: Instant
 ) -> tuple[list[tuple[Instant, Instant]], Rows]:
     """What a strip needs of a time that is on record: bouts, and rows with the oil. Raises StoreError."""
     b = bouts.c

@@ -8,8 +8,8 @@ import numpy as np
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.storage.engines.shared import Place
-from strikewatch.storage.queries.alerts import Listed
+from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.alerts import ListedAlert
 from strikewatch.storage.queries.traces import rows_between
 from strikewatch.web.live.live_state import Scene
 
@@ -21,7 +21,9 @@ POINTS: Final = 6000
 _SHOWN: Final = ("active", "pressure_bar", "oil_c", "engine_rpm")
 
 
-def trace(place: Place, recordings: Path, scene: Scene, one: Listed, now: int) -> dict[str, Any]:
+def trace(
+    place: DatabaseAccess, recordings: Path, scene: Scene, one: ListedAlert, now: int
+) -> dict[str, Any]:
     """{"begin_ms", "onset_ms", "cleared_ms", "limits", "time_s" [n] from begin, and a list [n] per channel, null
     where not sampled}; without rows `time_s` is empty."""
     record = one.record

@@ -25,10 +25,10 @@ from strikewatch.guide import topics as guides
 from strikewatch.review.charts.drawing import local_time
 from strikewatch.review.data.event_queries import read_events
 from strikewatch.sinks.filter import FAULTS, Sites
-from strikewatch.storage.actions.alerts import Desk
-from strikewatch.storage.actions.entries import entries
+from strikewatch.storage.actions.alerts import AlertActions
+from strikewatch.storage.actions.entries import list_entries
 from strikewatch.storage.actions.tokens import Holder, Role
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.outbox import deliveries
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.authentication import COOKIE, NOBODY, Gate, seal
@@ -74,8 +74,8 @@ class Sheets:
         self,
         press: Press,
         gate: Gate,
-        place: Place,
-        desk: Desk,
+        place: DatabaseAccess,
+        desk: AlertActions,
         scene: Scene,
         drawing: Drawing,
         sites: Sites,
@@ -207,7 +207,7 @@ class Sheets:
             (key for key in hammers if key[1] == asked_for[0] and asked_for[1] in ("", key[0])), None
         )
         chosen = chosen or (hammers[0] if hammers else None)
-        recent = entries(self._place, chosen, RECENT) if chosen else []
+        recent = list_entries(self._place, chosen, RECENT) if chosen else []
         seen = self._scene.hammers[chosen] if chosen else None
         fitting = read_events(self._place, ("work", "tool_change"), ask.now, chosen[0]) if chosen else []
         verdicts = {

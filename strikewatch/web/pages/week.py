@@ -16,7 +16,7 @@ from strikewatch.engine.alarm_kpis import AlarmKpis, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.filter import Sites
-from strikewatch.storage.engines.shared import Place
+from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
 from strikewatch.storage.schema.bout_tables import exposure
 from strikewatch.storage.schema.tables import alerts
@@ -55,7 +55,7 @@ def week_of(now: Instant, zone: ZoneInfo, back: int) -> tuple[Instant, Instant]:
 class Week:
     """`rules` say what counts as a flood."""
 
-    def __init__(self, place: Place, sites: Sites, rules: Rules) -> None:
+    def __init__(self, place: DatabaseAccess, sites: Sites, rules: Rules) -> None:
         self._place = place
         self._sites = sites
         self._rules = rules
