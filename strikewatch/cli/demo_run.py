@@ -21,8 +21,8 @@ from strikewatch.demo.gateways import Gateways
 from strikewatch.demo.receiver import Receiver
 from strikewatch.demo.site import PROFILES
 from strikewatch.errors import StrikewatchError
-from strikewatch.service.precompile import warm
-from strikewatch.service.run import Live
+from strikewatch.service.precompile import precompile
+from strikewatch.service.run import Processor
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks import log
 from strikewatch.storage.actions import tokens
@@ -40,14 +40,14 @@ DRAIN_S: Final = 0.7
 def demonstrate(seconds: float | None) -> int:
     """Run the demo for so many seconds, or until Ctrl-C; print what happens, and a summary at the end."""
     screen = Screen(Console(highlight=False, soft_wrap=True))
-    warm(screen.say)
+    precompile(screen.say)
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(32)).decode()
     with tempfile.TemporaryDirectory(prefix="strikewatch-demo-") as folder, Broker() as broker:
         clock = screen.clock = PacedClock(START_NS, PACE)
         with Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver:
             settings = _settings(Path(folder), broker, receiver.url, secret)
             log.set_up(settings.log)
-            with _processing(Live(settings, clock.now_ns, clock.now_ns)) as live:
+            with _processing(Processor(settings, clock.now_ns, clock.now_ns)) as live:
                 screen.begin(broker)
                 screen.page(settings.http.port, _token(settings, clock.now_ns()))
                 gateways = Gateways(broker.host, broker.port, clock).start()
@@ -97,7 +97,7 @@ def _token(settings: Settings, now: instant.Instant) -> str:
 
 
 @contextmanager
-def _processing(live: Live) -> Iterator[Live]:
+def _processing(live: Processor) -> Iterator[Processor]:
     """The processor in a thread of its own, stopped at the end; what killed it is raised here."""
     died: list[BaseException] = []
 
@@ -121,7 +121,7 @@ def _processing(live: Live) -> Iterator[Live]:
             raise died[0]
 
 
-def _watch(live: Live, gateways: Gateways, seconds: float | None) -> None:
+def _watch(live: Processor, gateways: Gateways, seconds: float | None) -> None:
     until = None if seconds is None else time.monotonic() + seconds
     while (until is None or time.monotonic() < until) and not live.stopped:
         if gateways.failure is not None:

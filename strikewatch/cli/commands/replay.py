@@ -36,13 +36,13 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering import bouts
     from strikewatch.cli.rendering.replay import show
     from strikewatch.service.recordings import Recordings, print_notes
-    from strikewatch.service.time_window import Part
+    from strikewatch.service.time_window import TimeWindow
 
     notes = output.notes()
     tree = settings(options.config)
-    part = Part.asked(options.hammer, options.begin, options.end, time.time_ns())
+    part = TimeWindow.asked(options.hammer, options.begin, options.end, time.time_ns())
     recordings = Recordings.asked(options, tree)
-    shifts, result = recordings.replayed(notes)
+    shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)
     records = [one.record() for one in result.bouts()] if options.bouts else result.records

@@ -35,13 +35,15 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering.usage import show
     from strikewatch.core import instant
     from strikewatch.review.report.tables import to_json
-    from strikewatch.service.inputs.usage import asked
+    from strikewatch.service.inputs.usage import usage_from_options
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
-    # Replayed shifts show a progress bar of their own.
+    # ReplayResult shifts show a progress bar of their own.
     with nullcontext() if options.paths else output.working("Reading the database"):
-        table, begin, end = asked(options, settings(options.config), time.time_ns(), output.notes())
+        table, begin, end = usage_from_options(
+            options, settings(options.config), time.time_ns(), output.notes()
+        )
     table = _narrowed(table, options.site, options.hammer)
     if options.json:
         print(to_json({"use": table}, {"begin": instant.text(begin), "end": instant.text(end)}))

@@ -27,9 +27,9 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering.wear import show_wear
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.wear.condition import wear_record
-    from strikewatch.service.inputs.wear import asked
+    from strikewatch.service.inputs.wear import condition_from_options
 
-    found = asked(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
     if options.json:
         output.print_json([{"hammers": [wear_record(one) for one in found.worn], "caution": CAUTION}])
         return 0

@@ -43,9 +43,9 @@ def command(options: Namespace) -> int:
     if bool(options.set) == bool(options.sweep):
         raise InputError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
     tree = settings(options.config)
-    from strikewatch.service.precompile import warm
+    from strikewatch.service.precompile import precompile
 
-    warm(lambda text: output.notes().print(text, style="dim"))
+    precompile(lambda text: output.notes().print(text, style="dim"))
     return _sweep(options, tree) if options.sweep else _compare(options, tree)
 
 
@@ -56,7 +56,7 @@ def _compare(options: Namespace, tree: "Settings") -> int:
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
-    changes = what_if.changes(options.set)
+    changes = what_if.parse_changes(options.set)
     with_faults(tree, changes)  # mistakes in them are reported before any work
     recordings = Recordings.asked(options, tree)
     with output.working("Replaying"):
@@ -74,18 +74,18 @@ def _compare(options: Namespace, tree: "Settings") -> int:
 def _sweep(options: Namespace, tree: "Settings") -> int:
     from strikewatch.cli.rendering.what_if import show_sweep, sweep_rows, write_page
     from strikewatch.service import what_if
-    from strikewatch.service.progress import bar
+    from strikewatch.service.progress import progress_bar
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")
-    values = what_if.steps(text)
+    values = what_if.parse_sweep(text)
     with_faults(tree, {name: values[0]})  # a mistake in the name is reported before any work
-    now = what_if.present(tree, name)
+    now = what_if.current_value(tree, name)
     if isinstance(now, bool) or not isinstance(now, int | float):
         raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
     notes = output.notes()
-    with bar(notes, len(values), "values", 2) as progress:
+    with progress_bar(notes, len(values), "values", 2) as progress:
         runs = what_if.sweep(Recordings.asked(options, tree), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
     rows = sweep_rows(name, values, runs)

@@ -14,7 +14,7 @@ from strikewatch.cli.rendering.bouts import by_operator, judged
 from strikewatch.cli.rendering.local_time import heading, second
 from strikewatch.cli.rendering.not_monitored import less_certain, not_watched
 from strikewatch.core.batch import Key
-from strikewatch.service.replay import Replayed
+from strikewatch.service.replay import ReplayResult
 
 SENTENCES: Final = 120
 """Columns from which on each alert is also told in a sentence."""
@@ -22,7 +22,7 @@ SENTENCES: Final = 120
 Records = Sequence[dict[str, Any]]
 
 
-def show(console: Console, path: Path, result: Replayed) -> None:
+def show(console: Console, path: Path, result: ReplayResult) -> None:
     """Print the alerts of each hammer in onset order, then the counts."""
     records = result.records
     console.print(
