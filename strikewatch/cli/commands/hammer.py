@@ -47,7 +47,7 @@ def one_hammer(function: shared.Function) -> shared.Function:
 @shared.given
 def out_of_service(options: Namespace) -> int:
     """Take HAMMER out of service: its alerts are recorded, not sent."""
-    from strikewatch.cli.rendering.local_time import named
+    from strikewatch.cli.rendering.common import named
     from strikewatch.core import instant
     from strikewatch.service.time_parsing import parse_time
 
