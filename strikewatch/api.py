@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack
 if TYPE_CHECKING:
     import pandas as pd
 
-    from strikewatch.service.replay import Replayed
+    from strikewatch.service.replay import ReplayResult
     from strikewatch.settings.tree import Settings
     from strikewatch.sources.recordings import Shift
     from strikewatch.sources.recordings.read_options import ReadOptions
@@ -93,9 +93,9 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
 
     from strikewatch.core.instant import exact_text
     from strikewatch.errors import InputError
-    from strikewatch.service.loss import ALLOWED, check, losses
+    from strikewatch.service.loss import DEFAULT_ALLOWED_PERCENT, check, losses
     from strikewatch.service.recordings import settings_in_folder
-    from strikewatch.service.replay import Replayed
+    from strikewatch.service.replay import ReplayResult
     from strikewatch.sources.recordings import open_shifts
     from strikewatch.sources.recordings.merge import Merge
 
@@ -113,8 +113,8 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
     names = list(dict.fromkeys(chain(["time", "site", "hammer", "event"], *records)))
     events = pd.DataFrame(records, columns=names)
     events["time"] = pd.to_datetime(events["time"].astype("int64"), unit="ns", utc=True)
-    check(losses(Merge(shifts)), options.get("allow_loss", ALLOWED))
-    read = Replayed(bad=+shift.bad, cells=shift.cells, assumed=shift.assumed, examples=shift.examples)
+    check(losses(Merge(shifts)), options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
+    read = ReplayResult(bad=+shift.bad, cells=shift.cells, assumed=shift.assumed, examples=shift.examples)
     read.ignored = shift.ignored
     read.zone = shift.options.zone.key if shift.options.zone else ""
     _warn(read.notes(), stacklevel=3)
@@ -298,10 +298,10 @@ def _loaded(settings: "GivenSettings") -> "Settings":
 
 def _replay(
     samples: "Samples", events: "pd.DataFrame | None", settings: "GivenSettings", options: TableOptions
-) -> "Replayed":
+) -> "ReplayResult":
     from strikewatch.core.instant import seconds
     from strikewatch.errors import InputError
-    from strikewatch.service.loss import ALLOWED, check
+    from strikewatch.service.loss import DEFAULT_ALLOWED_PERCENT, check
     from strikewatch.service.recordings import settings_in_folder
     from strikewatch.service.replay import replay_shifts
     from strikewatch.settings.tree import load
@@ -324,7 +324,7 @@ def _replay(
     else:
         shifts = [_frame_shift(samples, events, read_options)]
     result = replay_shifts(shifts, loaded.of_hammer, seconds(loaded.intake.reorder_s), own=own)
-    check(result.lost, options.get("allow_loss", ALLOWED))
+    check(result.lost, options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
     _warn(chain(result.notes(), result.partly_notes()), stacklevel=4)
     return result
 

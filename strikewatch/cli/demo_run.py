@@ -1,53 +1,58 @@
-"""The demo: the whole way on one machine, from a real broker to a webhook that checks its signatures."""
+"""The demo: everything on one machine, from a real broker to a webhook receiver that verifies signatures."""
 
 import base64
 import secrets
 import tempfile
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from rich.console import Console
+from rich.text import Text
 
-from strikewatch.cli.rendering.demo import PACE, Screen
 from strikewatch.core import instant
 from strikewatch.demo.broker import Broker, free_port
 from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS
 from strikewatch.demo.gateways import Gateways
 from strikewatch.demo.receiver import Receiver
-from strikewatch.demo.site import PROFILES
+from strikewatch.demo.site import HAMMERS, PROFILES, SITE
+from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import StrikewatchError
-from strikewatch.service.precompile import warm
-from strikewatch.service.run import Live
+from strikewatch.service.precompile import precompile
+from strikewatch.service.run import Processor
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks import log
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.engines.shared import SharedDatabase
 
+PACE: Final = 60.0
+"""Demo time runs this many times faster than real time."""
 GRACE_S: Final = 30.0
-"""In the demo's time: half a second of real time."""
+"""Demo time: half a second of real time."""
 PAGE_PORT: Final = 8470
-"""If it is free."""
-LOOK_S: Final = 0.1
+"""Used if it is free."""
+POLL_S: Final = 0.1
 READY_S: Final = 30.0
 DRAIN_S: Final = 0.7
+STYLES: Final = {"high": "bold", "medium": "", "low": "dim"}
 
 
-def demonstrate(seconds: float | None) -> int:
-    """Run the demo for so many seconds, or until Ctrl-C; print what happens, and a summary at the end."""
+def run_demo(seconds: float | None) -> int:
+    """Run the demo for some seconds, or until Ctrl-C; print alerts as they come and a summary at the end."""
     screen = Screen(Console(highlight=False, soft_wrap=True))
-    warm(screen.say)
+    precompile(screen.say)
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(32)).decode()
     with tempfile.TemporaryDirectory(prefix="strikewatch-demo-") as folder, Broker() as broker:
         clock = screen.clock = PacedClock(START_NS, PACE)
         with Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver:
             settings = _settings(Path(folder), broker, receiver.url, secret)
             log.set_up(settings.log)
-            with _processing(Live(settings, clock.now_ns, clock.now_ns)) as live:
+            with _running(Processor(settings, clock.now_ns, clock.now_ns)) as live:
                 screen.begin(broker)
                 screen.page(settings.http.port, _token(settings, clock.now_ns()))
                 gateways = Gateways(broker.host, broker.port, clock).start()
@@ -70,7 +75,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
                 "host": broker.host,
                 "port": broker.port,
                 "client_id": "strikewatch-demo",
-                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that the other speaks
+                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # the other broker speaks no 5
             },
             "intake": {"grace_s": GRACE_S},
             "hammers": PROFILES,
@@ -91,14 +96,14 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
 
 
 def _token(settings: Settings, now: instant.Instant) -> str:
-    """To act at the page."""
+    """Make a token for signing in on the page."""
     with SharedDatabase(settings.store.where) as place, place.write() as connection:
         return tokens.add(connection, "demo", "review", now)
 
 
 @contextmanager
-def _processing(live: Live) -> Iterator[Live]:
-    """The processor in a thread of its own, stopped at the end; what killed it is raised here."""
+def _running(live: Processor) -> Iterator[Processor]:
+    """Run the processor in a thread and stop it at the end; raise here what killed it."""
     died: list[BaseException] = []
 
     def run() -> None:
@@ -112,7 +117,7 @@ def _processing(live: Live) -> Iterator[Live]:
     thread.start()
     try:
         if not live.ready.wait(READY_S):
-            raise StrikewatchError("the processor does not get through to the demo's broker")
+            raise StrikewatchError("the processor cannot connect to the demo's broker")
         yield live
     finally:
         live.stop()
@@ -121,9 +126,66 @@ def _processing(live: Live) -> Iterator[Live]:
             raise died[0]
 
 
-def _watch(live: Live, gateways: Gateways, seconds: float | None) -> None:
+def _watch(live: Processor, gateways: Gateways, seconds: float | None) -> None:
     until = None if seconds is None else time.monotonic() + seconds
     while (until is None or time.monotonic() < until) and not live.stopped:
         if gateways.failure is not None:
             raise StrikewatchError(f"the gateways stopped: {gateways.failure}")
-        time.sleep(LOOK_S)
+        time.sleep(POLL_S)
+
+
+class Screen:
+    """Prints alerts as they come, and a summary."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self.clock: PacedClock | None = None
+        self._records: dict[str, dict[str, Any]] = {}
+        self._delivered = 0
+
+    def say(self, text: str) -> None:
+        self._console.print(text, style="dim")
+
+    def begin(self, broker: Broker) -> None:
+        carriers = ", ".join(f"{hammer.name} on {hammer.carrier}" for hammer in HAMMERS.values())
+        self._console.print(f"[bold]{SITE}[/bold], an invented site, {PACE:.0f} times faster than real time.")
+        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Ctrl-C stops it.")
+
+    def page(self, port: int, token: str) -> None:
+        self._console.print(f"The site manager's page: [bold]http://127.0.0.1:{port}/[/bold]")
+        self.say(f"Viewing needs no sign-in; to act, sign in with {token}\n")
+
+    def alert(self, step: str, record: dict[str, Any]) -> None:
+        """Print a delivery that the receiver has verified."""
+        self._delivered += 1
+        if step == "digest":
+            self._records |= {one["id"]: one for one in record["alerts"]}
+            self._console.print(Text(f"{record['began'][11:19]}  {record['summary']}", style="bold"))
+            return
+        self._records[record["id"]] = record
+        at = record["cleared"] if step == "cleared" else record["onset"]
+        if step == "escalated" and self.clock is not None:
+            at = instant.text(self.clock.now_ns())
+        who = record["operator"] or "unassigned"
+        what = {"raised": record["summary"], "escalated": f"Now {record['priority']}: {record['summary']}"}
+        line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<16}  ")
+        line.append(what.get(step) or f"Ended. {record['summary']}", style="dim" if step == "cleared" else "")
+        if record["historic"]:
+            line.append(" (historic: reported late)")
+        line.stylize("dim" if step == "cleared" else STYLES[record["priority"]])
+        self._console.print(line)
+
+    def end(self, sent: int, refused: int, clock: PacedClock) -> None:
+        records = self._records.values()
+        hours = (clock.now_ns() - START_NS) / instant.SECOND / 3600
+        self._console.print(
+            f"\n{hours:.1f} hours of work, {sent:,} messages, {len(records)} alerts; "
+            f"{self._delivered} deliveries, every signature checked, {refused} refused."
+        )
+        self._count("By fault", Counter(record["fault"] for record in records))
+        self._count("By operator", Counter(record["operator"] or "unassigned" for record in records))
+        self.say(CAUTION)
+
+    def _count(self, title: str, counted: Counter[str]) -> None:
+        if counted:
+            self._console.print(f"{title}: " + ", ".join(f"{name} {n}" for name, n in counted.most_common()))

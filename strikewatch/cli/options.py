@@ -145,10 +145,10 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
     Raises Refused where they are not times, or not in order.
     """
     from strikewatch.errors import Refused
-    from strikewatch.service.time_parsing import moment
+    from strikewatch.service.time_parsing import parse_time
 
     begin, end = options.begin or getattr(options, "since", None) or default, options.end
-    first, last = (None if given is None else moment(given, now, back=True) for given in (begin, end))
+    first, last = (None if given is None else parse_time(given, now, back=True) for given in (begin, end))
     if first is not None and (now if last is None else last) <= first:
         raise Refused("--from must be before --to")
     return first, last

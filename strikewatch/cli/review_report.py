@@ -22,9 +22,9 @@ from strikewatch.review.report.content import Report
 from strikewatch.review.report.html import render_html
 from strikewatch.review.report.pdf import find_browser, print_pdf
 from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
-from strikewatch.service.inputs.review import Source, opened
+from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
-from strikewatch.service.progress import bar
+from strikewatch.service.progress import progress_bar
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:
@@ -47,13 +47,13 @@ class Review:
 def review(options: Namespace, settings: Settings, notes: Console) -> Review:
     """What was asked for, before any of it is written. Raises StrikewatchError with the remedy."""
     texts = coaching.read(options.coaching)
-    with opened(options, settings, time.time_ns(), notes) as source:
+    with open_review_data(options, settings, time.time_ns(), notes) as source:
         made = _tables(source, settings, options.site)
         seen = _seen(options, settings, texts, source, made, notes)
     return Review(made, seen, _report(options, settings, texts, source, made, seen))
 
 
-def _tables(source: Source, settings: Settings, site: str | None) -> Tables:
+def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
     """What `rates` makes of the period, of one site or all. Weeks are each site's own."""
     import pandas as pd
 
@@ -90,7 +90,7 @@ def _seen(
     options: Namespace,
     settings: Settings,
     texts: Coaching,
-    source: Source,
+    source: ReviewData,
     made: Tables,
     notes: Console,
 ) -> dict[str, SiteMoments]:
@@ -101,7 +101,9 @@ def _seen(
         exposure = exposure[exposure["operator"] == options.operator]
         faults = faults[faults["operator"] == options.operator]
     most = options.moments if wanted else 0
-    with bar(notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG) as told:
+    with progress_bar(
+        notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG
+    ) as told:
         seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
     return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
 
@@ -110,7 +112,7 @@ def _report(
     options: Namespace,
     settings: Settings,
     texts: Coaching,
-    source: Source,
+    source: ReviewData,
     made: Tables,
     seen: Mapping[str, SiteMoments],
 ) -> Report:

@@ -20,7 +20,7 @@ def settings(config: Path | None) -> "Settings":
 
     Raises SettingsError with every problem.
     """
-    from strikewatch.cli.rendering.local_time import use_zones
+    from strikewatch.cli.rendering.common import use_zones
     from strikewatch.settings.tree import load
 
     path = config or find()

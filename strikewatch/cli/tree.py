@@ -1,6 +1,7 @@
 """The commands there are: each name with the module that holds it, a summary and an example.
 
-A module is imported when its command is used. It is in `commands/`, named like the command, and holds `command`.
+A module of `commands/` is imported when its command is used. It has the command's name and holds `command`, unless the
+entry says otherwise.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,9 @@ class Entry:
     """One command as the list of commands shows it."""
 
     summary: str
-    example: str = ""
+    example: str
+    place: tuple[str, str] | None = None
+    """Module and variable, where they do not follow from the name."""
 
 
 SECTIONS: Final[dict[str, dict[str, Entry]]] = {
@@ -48,9 +51,9 @@ SECTIONS: Final[dict[str, dict[str, Entry]]] = {
     },
     "Maintenance": {
         "due": Entry("List what is due for each hammer.", "due --site fennick-hollow"),
-        "usage": Entry("Show what each hammer went through.", "usage --from 7d"),
+        "usage": Entry("Show the use and misuse of each hammer.", "usage --from 7d"),
         "wear": Entry("Show bushing and tool wear by inspections.", "wear --hammer HB-03"),
-        "tools": Entry("Show fitted tools and how long tools last.", "tools"),
+        "tools": Entry("Show fitted tools and how long tools last.", "tools", ("wear", "tools")),
         "baseline": Entry("Show or relearn each hammer's loaded pressure.", "baseline --hammer HB-03"),
     },
     "Training": {
@@ -59,8 +62,12 @@ SECTIONS: Final[dict[str, dict[str, Entry]]] = {
     "Administration": {
         "token": Entry("Manage access to the HTTP interface.", "token add kim --role act"),
         "backup": Entry("Copy the database, in use or not.", "backup copy.db"),
-        "export-operator": Entry("Print everything stored about an operator.", "export-operator op-14"),
-        "erase-operator": Entry("Remove an operator's id; counts are kept.", "erase-operator op-14"),
+        "export-operator": Entry(
+            "Print everything stored about an operator.", "export-operator op-14", ("operators", "export")
+        ),
+        "erase-operator": Entry(
+            "Remove an operator's id; counts are kept.", "erase-operator op-14", ("operators", "erase")
+        ),
     },
 }
 ENTRIES: Final = {name: entry for section in SECTIONS.values() for name, entry in section.items()}
@@ -77,8 +84,9 @@ RENAMED: Final = {
 
 def load(name: str) -> click.Command:
     """Import the command of that name."""
-    command: click.Command = import_module(f"strikewatch.cli.commands.{name.replace('-', '_')}").command
     entry = ENTRIES[name]
+    module, variable = entry.place or (name.replace("-", "_"), "command")
+    command: click.Command = getattr(import_module(f"strikewatch.cli.commands.{module}"), variable)
     command.name, command.short_help = name, entry.summary
     command.help = command.help or entry.summary
     return command

@@ -1,9 +1,8 @@
-"""What time it is, as best known: what this machine's clock says, unless it jumps and the hammers speak against it.
+"""The corrected wall clock: this machine's clock, unless it jumps and the hammers' clocks contradict the jump.
 
-A clock that is set differs afterwards from the monotonic one by the jump. Whether it was set right or wrong only others
-can tell: each hammer whose samples fit the time before it or the time after it is a witness, and most of them decide.
-Where nobody can, a jump ahead is believed at once, and one back after a minute, since what it would make us refuse as
-"ahead" is lost.
+A jump shows as a change against the monotonic clock. Each hammer whose samples fit the time before or after the jump is
+a witness, and the majority decides. Without witnesses, a jump forward is accepted at once. A jump back is accepted
+after a minute, since samples that then appear to be in the future would be rejected and lost.
 """
 
 from collections.abc import Callable
@@ -17,17 +16,17 @@ from strikewatch.core.instant import SECOND, Instant
 _log: Final = structlog.get_logger("clock")
 
 JUMP_NS: Final = 30 * SECOND
-"""What a clock is set by less than this does no harm, and is simply followed."""
+"""Smaller jumps are harmless and always accepted."""
 FITS_NS: Final = 120 * SECOND
-"""Samples further than this from either time are old ones sent late, or of a wrong clock: no witness."""
+"""A hammer whose samples differ by more from both times is no witness: its data is late or its clock is wrong."""
 RECENT_NS: Final = 60 * SECOND
-"""A hammer silent for this long when another has been heard is no witness any more."""
+"""A hammer that has been silent for longer than this, compared with the latest one, is no witness."""
 HOLD_NS: Final = 60 * SECOND
-"""How long a jump back is doubted where there is no witness."""
+"""How long a jump back is doubted without witnesses."""
 
 
-class Present:
-    """The wall clock as corrected. `wall` and `monotonic` tell ns; `floor`: it was at least that late already."""
+class CorrectedClock:
+    """The corrected wall clock. `wall` and `monotonic` return ns; `floor`: a time known to be in the past."""
 
     def __init__(
         self, wall: Callable[[], Instant], monotonic: Callable[[], Instant], floor: Instant = 0
@@ -38,15 +37,15 @@ class Present:
         self._offset = max(wall(), floor) - monotonic()
         self._since: Instant | None = None  # monotonic, when doubt began
         self.doubt: int = 0
-        """How much later, ns, the machine's clock says it is than we believe."""
+        """How far the machine's clock is ahead of the corrected time, ns."""
 
     def heard(self, key: Key, newest: Instant) -> None:
-        """A hammer has just sent a sample of this instant by its own clock."""
+        """Note that a hammer has just sent a sample with this time of its own clock."""
         now = self._monotonic()
         self._witnesses[key] = newest - now, now
 
     def __call__(self) -> Instant:
-        """The present, in ns."""
+        """Return the corrected wall time, ns."""
         now = self._monotonic()
         offset = self._wall() - now
         jump = offset - self._offset

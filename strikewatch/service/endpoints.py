@@ -1,4 +1,4 @@
-"""The endpoints that the settings name, and the store that queues for them."""
+"""Create the endpoints of the settings, and the store that queues messages for them."""
 
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import mqtt
@@ -11,7 +11,7 @@ from strikewatch.storage.queries.active import sent_records
 
 
 def addresses(settings: Settings) -> dict[str, str]:
-    """Endpoint → where it is."""
+    """Return the address by endpoint name."""
     found = {one.name: one.url for one in settings.webhooks}
     if settings.mqtt_alerts.publish:
         found[MQTT_ALERTS] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"
@@ -19,7 +19,7 @@ def addresses(settings: Settings) -> dict[str, str]:
 
 
 def open_store(settings: Settings) -> Store:
-    """The store, which queues for every endpoint what passes its filter. Raises StoreError."""
+    """Open the store, which queues messages for every endpoint whose filter accepts them. Raises StoreError."""
     return Store(
         settings.store.where,
         addresses(settings),
@@ -31,7 +31,7 @@ def open_store(settings: Settings) -> Store:
 
 
 def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
-    """All endpoints, ready to send. Raises SettingsError where a secret cannot be read."""
+    """Return all endpoints, ready to send. Raises SettingsError if a secret cannot be read."""
     found = [webhook_endpoint(one) for one in settings.webhooks]
     if settings.mqtt_alerts.publish:
         routes = _routes(settings)

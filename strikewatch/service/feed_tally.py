@@ -1,7 +1,8 @@
-"""Counts of what was not used of feeds, on their way to the database: duplicates, and unknown keys by name.
+"""Buffered counts of unused data of the feeds: duplicates, and unknown keys by name.
 
-The first of a kind is written with the next step, later ones at most every `EVERY`, so that a gateway that sends an
-unknown key with every message costs no write with every message. The counts of the last seconds before a stop are lost.
+The first count of a kind is written with the next step, later ones at most every `WRITE_EVERY_NS`, so that a gateway
+with an unknown key in every message does not cause a write per message. Counts of the last seconds before a stop are
+lost.
 """
 
 from collections.abc import Sequence
@@ -16,16 +17,16 @@ from strikewatch.storage.commit.step import FeedCount
 
 _log: Final = structlog.get_logger("worker")
 
-EVERY: Final = 10 * SECOND
-KEYS: Final = 20
-"""Unknown keys of a hammer that are told apart; others are counted together."""
-HAMMERS: Final = 10_000
-"""Hammers of which unknown keys are told apart: a sender that makes up topics is not worth the memory."""
-MORE: Final = "more unknown keys than are listed one by one"
+WRITE_EVERY_NS: Final = 10 * SECOND
+MAX_KEYS: Final = 20
+"""How many unknown keys of a hammer are counted by name; others are counted together."""
+MAX_HAMMERS: Final = 10_000
+"""For how many hammers unknown keys are counted by name, which bounds the memory if a sender makes up topics."""
+OTHER_KEYS: Final = "more unknown keys than are listed individually"
 
 
 class FeedTally:
-    """All hammers'. Instants are monotonic."""
+    """The counts of all hammers. Instants are monotonic."""
 
     def __init__(self) -> None:
         self._keys: dict[Key, dict[str, str]] = {}  # hammer → unknown key → what to say of it
@@ -35,13 +36,13 @@ class FeedTally:
         self._next: Instant = 0
 
     def unknown(self, key: Key, names: Sequence[str], known: Sequence[str] = KNOWN) -> None:
-        """Count the unknown keys of one message, where those in `known` may stand; the first of each is logged."""
-        if key not in self._keys and len(self._keys) == HAMMERS:
+        """Count the unknown keys of one message and log the first of each; `known`: the valid keys."""
+        if key not in self._keys and len(self._keys) == MAX_HAMMERS:
             self._add(key, "unknown_key", "", len(names))
             return
         seen = self._keys.setdefault(key, {})
         for name in names:
-            if name not in seen and len(seen) < KEYS:
+            if name not in seen and len(seen) < MAX_KEYS:
                 seen[name] = advice(name, known)
                 meant = nearest(name, known)
                 _log.warning(
@@ -55,30 +56,30 @@ class FeedTally:
             self._add(key, "unknown_key", name if name in seen else "", 1)
 
     def duplicates(self, key: Key, n: int) -> None:
-        """Count rows that had arrived before."""
+        """Count rows that arrived before."""
         self._add(key, "duplicate", "", n)
 
     def take(self, now: Instant) -> list[FeedCount]:
-        """What is to be written now; it counts as written."""
+        """Return the counts to be written now, and clear them."""
         if not self._waiting or not (self._fresh or now >= self._next):
             return []
         found = [
             FeedCount(key, reason, n, name, self._detail(key, reason, name))
             for (key, reason, name), n in self._waiting.items()
         ]
-        if len(self._written) < KEYS * HAMMERS:
+        if len(self._written) < MAX_KEYS * MAX_HAMMERS:
             self._written.update(self._waiting)
         self._waiting.clear()
-        self._fresh, self._next = False, now + EVERY
+        self._fresh, self._next = False, now + WRITE_EVERY_NS
         return found
 
     def _add(self, key: Key, reason: str, name: str, n: int) -> None:
         what = key, reason, name
         self._waiting[what] = self._waiting.get(what, 0) + n
-        if what not in self._written and len(self._written) < KEYS * HAMMERS:
+        if what not in self._written and len(self._written) < MAX_KEYS * MAX_HAMMERS:
             self._fresh = True
 
     def _detail(self, key: Key, reason: str, name: str) -> str:
         if reason != "unknown_key":
             return ""
-        return self._keys[key][name] if name else MORE
+        return self._keys[key][name] if name else OTHER_KEYS

@@ -1,5 +1,7 @@
-"""The alert about a full disk, which must be told while the database cannot be written: at once in the log and to every
-endpoint, and stored with the step that waits for room.
+"""The alert about a full disk.
+
+It must be sent while the database cannot be written: it is logged and sent to every endpoint at once, and stored with
+the step that waits for room.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -15,40 +17,40 @@ from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message
 
-Ahead = Callable[[Sequence[tuple[str, Message]]], None]
-"""Given (endpoint, message) that are to be sent though they are not stored yet."""
+SendUrgent = Callable[[Sequence[tuple[str, Message]]], None]
+"""Called with (endpoint, message) to be sent before they are stored."""
 
 
 class FullDisk:
-    """Used by the worker's thread alone."""
+    """Raises and clears the alert; used by the worker's thread only."""
 
-    def __init__(self, store: Store, ahead: Ahead, monotonic: Callable[[], Instant]) -> None:
+    def __init__(self, store: Store, send_urgent: SendUrgent, monotonic: Callable[[], Instant]) -> None:
         self._store = store
-        self._ahead = ahead
+        self._send_urgent = send_urgent
         self._monotonic = monotonic
         self._alert = DiskFullAlert()
-        self._untold: list[Change] = []
+        self._unsent: list[Change] = []
         self.restore = self._alert.restore
 
-    def look(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
-        """What has become of the disk: to be stored with this step of the wall time `now`."""
+    def check(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check the disk; return the changes of the alert to be stored with this step, at the wall time `now`."""
         if self._store.disk_warning is not None:
             self._store.check_disk_space()
         full = self._store.disk_warning is not None
         changes = self._alert.update(full, (site for site, _ in hammers), now, self._monotonic())
         log_changes(changes)
-        self._untold += changes
+        self._unsent += changes
         return changes
 
     def refused(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
-        """Likewise where the step was refused: the endpoints are told at once."""
-        changes = self.look(now, hammers)
-        if self._untold:
-            with suppress(StoreBlocked):  # also locked: with the next refusal
-                self._ahead(queued_messages(self._store, self._untold, now))
-                self._untold.clear()
+        """Check the disk after a refused commit, and send the changes to the endpoints at once."""
+        changes = self.check(now, hammers)
+        if self._unsent:
+            with suppress(StoreBlocked):  # the database may be locked, too: then after the next refusal
+                self._send_urgent(queued_messages(self._store, self._unsent, now))
+                self._unsent.clear()
         return changes
 
     def stored(self) -> None:
-        """The step has been committed: what it held is told from the database."""
-        self._untold.clear()
+        """Note that the step was committed: its changes are sent from the database."""
+        self._unsent.clear()

@@ -1,4 +1,4 @@
-"""Whether all that the processor needs is there, looked at from outside and without disturbing one that runs."""
+"""Check everything the processor needs, from outside and without disturbing a running one."""
 
 import shutil
 import socket
@@ -25,27 +25,27 @@ from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.engines.shared import SharedDatabase
 
-Word = Literal["ok", "attention", "trouble"]
+Status = Literal["ok", "attention", "trouble"]
 MIB: Final = 1024 * 1024
 ROOM_MIB: Final = 1024
 LOG_MIB: Final = 256
 CLOCK_S: Final = 2.0
 PROBLEMS: Final = 20
-"""Problems of senders that are shown."""
+"""How many problems of senders are shown."""
 DETAIL: Final = 160
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """What was looked at, how it is, what was seen, and what to do about it."""
+class CheckResult:
+    """The result of one check: what was checked, its status, what was seen, and the remedy."""
 
     what: str
-    word: Word
+    word: Status
     seen: str
     remedy: str = ""
 
 
-def survey(settings: Settings) -> Iterator[Finding]:
+def check_all(settings: Settings) -> Iterator[CheckResult]:
     yield from _broker(settings.mqtt)
     yield from _database(settings)
     yield from _feeds(settings)
@@ -55,51 +55,53 @@ def survey(settings: Settings) -> Iterator[Finding]:
     yield from _secrets(settings)
 
 
-def _broker(mqtt: Mqtt) -> Iterator[Finding]:
+def _broker(mqtt: Mqtt) -> Iterator[CheckResult]:
     where = f"{mqtt.host} port {mqtt.port}"
     try:
         line = open_socket(mqtt.host, mqtt.port, mqtt.connect_timeout_s, tls_context(mqtt))
     except socket.gaierror as error:
-        yield Finding(
+        yield CheckResult(
             "broker", "trouble", f"{mqtt.host} is not known: {error.strerror}", "see mqtt.host and DNS"
         )
     except ssl.SSLCertVerificationError as error:
         remedy = "see mqtt.tls.ca_file, and that the certificate names the host"
-        yield Finding("broker", "trouble", f"certificate refused: {error.verify_message}", remedy)
+        yield CheckResult("broker", "trouble", f"certificate refused: {error.verify_message}", remedy)
     except ConnectionRefusedError:
-        yield Finding("broker", "trouble", f"{where} refuses", "start the broker, or see mqtt.port")
+        yield CheckResult("broker", "trouble", f"{where} refuses", "start the broker, or see mqtt.port")
     except (ssl.SSLError, ConnectionError) as error:
         what = f"no TLS with {where}: {error.strerror or error}"
-        yield Finding("broker", "trouble", what, "see whether that port speaks TLS")
+        yield CheckResult("broker", "trouble", what, "see whether that port speaks TLS")
     except OSError as error:
-        yield Finding(
+        yield CheckResult(
             "broker", "trouble", f"{where}: {error}", "see network, firewall and the files of mqtt.tls"
         )
     else:
         sealed = f", {line.version()}" if isinstance(line, ssl.SSLSocket) else ", not encrypted"
         line.close()
-        yield Finding("broker", "ok", f"{where} answers{sealed}")
-        yield _signed_in(mqtt)
+        yield CheckResult("broker", "ok", f"{where} answers{sealed}")
+        yield _sign_in(mqtt)
 
 
-def _signed_in(mqtt: Mqtt) -> Finding:
-    """Sign in as the processor does, under a session name of our own, and ask for its topics."""
+def _sign_in(mqtt: Mqtt) -> CheckResult:
+    """Sign in as the processor does, with another client id, and subscribe to its topics."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
         client_id=f"{mqtt.client_id}-survey",
         protocol=MQTTProtocolVersion.MQTTv5 if mqtt.version == "5" else MQTTProtocolVersion.MQTTv311,
         reconnect_on_failure=False,
     )
-    filters, answered, found = topic.filters(mqtt.prefix), threading.Event(), list[Finding]()
+    filters, answered, found = topic.filters(mqtt.prefix), threading.Event(), list[CheckResult]()
 
-    def say(finding: Finding) -> None:
+    def say(finding: CheckResult) -> None:
         found.append(finding)
         answered.set()
 
     def connected(_client: Any, _data: Any, _flags: Any, code: Any, _properties: Any) -> None:
         if code.is_failure:
             say(
-                Finding("sign-in", "trouble", f"refused: {code}", "see mqtt.username and the password's file")
+                CheckResult(
+                    "sign-in", "trouble", f"refused: {code}", "see mqtt.username and the password's file"
+                )
             )
         else:
             client.subscribe([(one, 1) for one in filters])
@@ -107,9 +109,13 @@ def _signed_in(mqtt: Mqtt) -> Finding:
     def granted(_client: Any, _data: Any, _mid: Any, codes: Any, _properties: Any) -> None:
         denied = [one for one, code in zip(filters, codes, strict=False) if code.is_failure]
         if denied:
-            say(Finding("sign-in", "trouble", f"denied: {', '.join(denied)}", "see the broker's access list"))
+            say(
+                CheckResult(
+                    "sign-in", "trouble", f"denied: {', '.join(denied)}", "see the broker's access list"
+                )
+            )
         else:
-            say(Finding("sign-in", "ok", "signed in, topics granted"))
+            say(CheckResult("sign-in", "ok", "signed in, topics granted"))
 
     client.on_connect, client.on_subscribe = connected, granted
     try:
@@ -119,16 +125,16 @@ def _signed_in(mqtt: Mqtt) -> Finding:
             client.tls_set_context(context)
         client.connect(mqtt.host, mqtt.port)
     except OSError as error:
-        return Finding("sign-in", "trouble", str(error), "see mqtt.password_file and the network")
+        return CheckResult("sign-in", "trouble", str(error), "see mqtt.password_file and the network")
     silent = "see the broker's log" + ("" if mqtt.tls else ", and whether that port wants TLS")
     client.loop_start()
     answered.wait(mqtt.connect_timeout_s)
     client.disconnect()
     client.loop_stop()
-    return found[0] if found else Finding("sign-in", "trouble", "no answer in time", silent)
+    return found[0] if found else CheckResult("sign-in", "trouble", "no answer in time", silent)
 
 
-def _database(settings: Settings) -> Iterator[Finding]:
+def _database(settings: Settings) -> Iterator[CheckResult]:
     try:
         where = settings.store.where
         with SharedDatabase(where) as place:
@@ -139,61 +145,61 @@ def _database(settings: Settings) -> Iterator[Finding]:
                 pass
             name = place.name
     except StrikewatchError as error:
-        yield Finding("database", "trouble", str(error), "start the processor once, or see [store]")
+        yield CheckResult("database", "trouble", str(error), "start the processor once, or see [store]")
         return
     if said != "ok":
-        yield Finding("database", "trouble", str(said), "stop the processor, restore the newest backup")
+        yield CheckResult("database", "trouble", str(said), "stop the processor, restore the newest backup")
     else:
-        yield Finding("database", "ok", f"{name} is whole, of this release, and can be written")
+        yield CheckResult("database", "ok", f"{name} is whole, of this release, and can be written")
     log = where.with_name(f"{where.name}-wal") if isinstance(where, Path) else None
     if log is not None and log.exists() and log.stat().st_size > LOG_MIB * MIB:
         size = f"{log.name} has {log.stat().st_size // MIB} MiB"
-        yield Finding("database log", "attention", size, "end what reads the database for long")
+        yield CheckResult("database log", "attention", size, "end what reads the database for long")
 
 
-def _feeds(settings: Settings) -> Iterator[Finding]:
-    """What each sender sent today and yesterday (UTC) that was not used."""
+def _feeds(settings: Settings) -> Iterator[CheckResult]:
+    """Check for data of today and yesterday (UTC) that was rejected or not used."""
     now = round(time.time() * SECOND)
     since = (now // feed_problems.DAY - 1) * feed_problems.DAY
     try:
         with SharedDatabase(settings.store.where) as place, place.read() as connection:
             found = feed_problems.search(connection, now, since=since)
     except StrikewatchError:
-        return  # said of the database already
+        return  # `_database` reports it
     problems = [one for one in found if one.reason not in feed_problems.HARMLESS]
     if not problems:
-        yield Finding("rejected data", "ok", "none since yesterday 00:00 UTC")
+        yield CheckResult("rejected data", "ok", "none since yesterday 00:00 UTC")
     for one in problems[:PROBLEMS]:
         detail = f": {one.detail}" if one.detail else ""
         seen = f"{one.name}: {one.recent:,} × {one.reason}{detail[:DETAIL]}"
-        yield Finding("rejected data", "attention", seen, one.remedy)
+        yield CheckResult("rejected data", "attention", seen, one.remedy)
     if len(problems) > PROBLEMS:
         rest = f"{len(problems) - PROBLEMS:,} more problems of senders"
-        yield Finding("rejected data", "attention", rest, "list all: strikewatch rejects --since 2d")
+        yield CheckResult("rejected data", "attention", rest, "list all: strikewatch rejects --since 2d")
 
 
-def _disk(folder: Path) -> Iterator[Finding]:
+def _disk(folder: Path) -> Iterator[CheckResult]:
     if not folder.exists():
-        yield Finding("disk", "attention", f"{folder} is not there yet", "the processor makes it")
+        yield CheckResult("disk", "attention", f"{folder} is not there yet", "the processor makes it")
         return
     free = shutil.disk_usage(folder).free // MIB
-    word: Word = "ok" if free >= ROOM_MIB else "attention"
-    yield Finding("disk", word, f"{free:,} MiB free", "" if word == "ok" else "make room, or keep less")
+    word: Status = "ok" if free >= ROOM_MIB else "attention"
+    yield CheckResult("disk", word, f"{free:,} MiB free", "" if word == "ok" else "make room, or keep less")
     try:
         with tempfile.NamedTemporaryFile(dir=folder) as made:
             apart_s = abs(time.time() - Path(made.name).stat().st_mtime)
     except OSError as error:
-        yield Finding("folder", "trouble", str(error), f"let this user write to {folder}")
+        yield CheckResult("folder", "trouble", str(error), f"let this user write to {folder}")
         return
     if apart_s > CLOCK_S:
-        yield Finding(
+        yield CheckResult(
             "clock", "attention", f"{apart_s:.0f} s apart from the file system's", "see NTP, there and here"
         )
     else:
-        yield Finding("clock", "ok", "agrees with the file system's")
+        yield CheckResult("clock", "ok", "agrees with the file system's")
 
 
-def _secrets(settings: Settings) -> Iterator[Finding]:
+def _secrets(settings: Settings) -> Iterator[CheckResult]:
     named = [settings.mqtt.password_file, *(one.secret_file for one in settings.webhooks)]
     if settings.heartbeat is not None:
         named.append(settings.heartbeat.secret_file)
@@ -204,9 +210,9 @@ def _secrets(settings: Settings) -> Iterator[Finding]:
             path.read_bytes()
             open_to = path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO)
         except OSError as error:
-            yield Finding("secret", "trouble", str(error), "let this user read it")
+            yield CheckResult("secret", "trouble", str(error), "let this user read it")
             continue
         if open_to:
-            yield Finding("secret", "attention", f"{path} is open to others", f"chmod 600 {path}")
+            yield CheckResult("secret", "attention", f"{path} is open to others", f"chmod 600 {path}")
         else:
-            yield Finding("secret", "ok", f"{path} is for this user only")
+            yield CheckResult("secret", "ok", f"{path} is for this user only")

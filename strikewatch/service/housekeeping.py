@@ -1,6 +1,6 @@
-"""The thread beside the steps: it turns what was admitted into recordings, and removes what is old.
+"""The housekeeping thread: records admitted rows and removes old data.
 
-A full disk or a locked database stops it for a while, never for good: it starts over from what the database says.
+A full disk or a locked database interrupts it; it then starts again from the state in the database.
 """
 
 import threading
@@ -16,17 +16,18 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.retention import Retention
 
-_log: Final = structlog.get_logger("upkeep")
+_log: Final = structlog.get_logger("housekeeping")
 
 EVERY_S: Final = 0.05
-AGAIN_S: Final = 5.0
-"""Wait after a refusal."""
+RETRY_S: Final = 5.0
+"""Wait after a refusal, s."""
 
 
-class Upkeep:
-    """`wait(s)` waits for up to s and tells whether to stop; `failed` is called, from the thread, if it dies.
+class Housekeeping:
+    """The thread of recorder and retention.
 
-    Raises StoreError where the recordings of an interrupted run cannot be finished.
+    `wait(s)` waits for up to s and returns whether to stop; `failed` is called, from the thread, if it dies. Raises
+    StoreError if the recordings of an interrupted run cannot be finished.
     """
 
     def __init__(
@@ -44,13 +45,13 @@ class Upkeep:
         self._wait = wait
         self._failed = failed
         self._recorder: Recorder | None = Recorder(store, settings.recording)
-        self._keeper = Retention(store, settings.store, monotonic)
+        self._retention = Retention(store, settings.store, monotonic)
         thread = threading.Thread(target=self._run, name="recorder")
         self.start = thread.start
         self.join = thread.join
 
     def flush(self) -> None:
-        """End the recording; after a stop."""
+        """End the recording; call after the thread has ended."""
         recorder = self._recorder or Recorder(self._store, self._settings)
         recorder.flush(self._wall())
 
@@ -60,14 +61,14 @@ class Upkeep:
                 try:
                     self._recorder = self._recorder or Recorder(self._store, self._settings)
                     self._recorder.tick(self._wall())
-                    self._keeper.tick(self._wall())
+                    self._retention.tick(self._wall())
                 except StoreBlocked as error:
-                    # what it held in memory may be half done; the database knows what is
+                    # its work may be half done: start again from the state in the database
                     self._recorder = None
                     _log.error(
-                        "recorder_refused", problem=str(error), remedy="nothing is lost; it is tried again"
+                        "recorder_refused", problem=str(error), remedy="nothing is lost; this is retried"
                     )
-                    if self._wait(AGAIN_S):
+                    if self._wait(RETRY_S):
                         return
         except BaseException as error:  # noqa: BLE001  # a dead recorder must end the process, whatever killed it
             self._failed(error)

@@ -1,4 +1,4 @@
-"""The HTTP interface of a running processor, put together. Imported only where it is switched on."""
+"""Assemble the HTTP interface of a running processor. Imported only if the interface is switched on."""
 
 from collections.abc import Callable
 from contextlib import suppress
@@ -8,7 +8,7 @@ from pathlib import Path
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.engine.flood import Rules
 from strikewatch.errors import StoreError
-from strikewatch.service.review_jobs import Reviews
+from strikewatch.service.review_jobs import ReviewJobs
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
@@ -36,7 +36,7 @@ from strikewatch.web.pages.views import Sheets
 from strikewatch.web.server import Server
 
 
-def open_board(
+def open_http_server(
     settings: Settings,
     store: Store,
     pulse: Pulse,
@@ -46,7 +46,7 @@ def open_board(
     failed: Callable[[BaseException], None],
     scene: Scene,
 ) -> Server:
-    """Bound, not yet started. Raises SettingsError, StoreError."""
+    """Return the server, bound to its port but not started. Raises SettingsError, StoreError."""
     http = settings.http
     health = Health(pulse, status, store, http.ready_lag_s)
     sources = Sources(messages, lambda: _size(settings.store.where))
@@ -66,7 +66,7 @@ def open_board(
     recordings = settings.recording.folder
     rules = Rules.of(settings.alarms)
     drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
-    reviews = Reviews(settings, wall)
+    reviews = ReviewJobs(settings, wall)
     active = ActiveAlerts(store, drawing, settings.alarms.suppressed)
     sheets = Sheets(
         press,
@@ -82,21 +82,21 @@ def open_board(
         reviews.look,
         wall,
     )
-    warm = partial(_warm, settings, store, scene, wall)
+    warm = partial(_fill_timelines, settings, store, scene, wall)
     stream = Stream(scene, drawing, active.version, warm, wall)
     page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream, reviews.close)
     return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
 
 
 def open_scene(settings: Settings, worker: Worker) -> Scene:
-    """What the page shows, as the worker found it in the database."""
+    """Return the live state for the page, initialised from the worker's restored state."""
     scene = Scene(settings.of_hammer, settings.http.strip_h)
     scene.begin(worker.present())
     return scene
 
 
-def _warm(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Instant]) -> None:
-    """Fill the strips with what is on record; a database that refuses leaves them empty."""
+def _fill_timelines(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Instant]) -> None:
+    """Fill the timelines from the database and recordings; leave them empty if the database refuses."""
     now = wall()
     begin = now - round(settings.http.strip_h * 3600 * SECOND)
     with suppress(StoreError):
@@ -104,7 +104,7 @@ def _warm(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Ins
 
 
 def _size(where: object) -> int | None:
-    """Bytes of a file and its log; a server's own affair otherwise."""
+    """Return the size of the database file and its log in bytes; None for a server."""
     if not isinstance(where, Path):
         return None
     files = (where, where.with_name(f"{where.name}-wal"))

@@ -1,4 +1,4 @@
-"""A source of messages that notes how long steps take and how long messages have waited."""
+"""A source of messages that measures how long steps take and how long messages have waited."""
 
 from collections.abc import Callable, Iterable
 
@@ -8,7 +8,7 @@ from strikewatch.sources.mqtt import Message
 from strikewatch.web.live.worker_stats import Pulse
 
 
-class Metered:
+class InstrumentedSource:
     def __init__(self, source: Source, pulse: Pulse, wall: Callable[[], Instant]) -> None:
         self._source = source
         self._pulse = pulse

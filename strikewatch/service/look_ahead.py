@@ -1,4 +1,4 @@
-"""When to look ahead at a silent hammer: while something may still become known of it without another row."""
+"""Decide when to look ahead for a silent hammer: while its detectors may still find something without another row."""
 
 from collections.abc import Iterable
 from typing import Final
@@ -13,10 +13,10 @@ _AT_ONCE: Final = -(1 << 62)
 
 
 class LookAhead:
-    """What the last look at each silent hammer has settled.
+    """The last look-ahead of each silent hammer.
 
-    For its detectors' horizon after the last row a hammer is looked at every time; after that only when an event has
-    come, and at the next instant that depends on the calendar alone. So a site full of parked hammers costs nothing.
+    Within its detectors' horizon after the last row, a hammer is looked at every time; after that only when an event
+    has come, and at the next instant that depends on the calendar alone. So parked hammers cost nothing.
     """
 
     def __init__(self, pipeline: Pipeline) -> None:
@@ -24,12 +24,12 @@ class LookAhead:
         self._next: dict[Key, tuple[Instant, tuple[Event, ...], Instant]] = {}
 
     def needed(self, portion: Portion, last_row: Instant) -> bool:
-        """Whether a look up to the portion's watermark may find something that earlier looks have not."""
+        """Return whether a look-ahead to the portion's watermark may find something new."""
         row, events, due = self._next.get(portion.key, (_AT_ONCE, (), _AT_ONCE))
         return row != last_row or events != portion.events or portion.watermark >= due
 
-    def looked(self, portions: Iterable[Portion], last_row: Iterable[Instant], outcome: StepResult) -> None:
-        """Take note of a look: of each portion, of the hammer's last row, and of what the look came to."""
+    def record(self, portions: Iterable[Portion], last_row: Iterable[Instant], outcome: StepResult) -> None:
+        """Record a look-ahead: its portions, the last row of each hammer, and the outcome."""
         for portion, row in zip(portions, last_row, strict=True):
             settled = portion.watermark >= row + self._pipeline.horizon(portion.key)
             due = self._pipeline.next_deadline(outcome, portion.key) if settled else _AT_ONCE

@@ -1,4 +1,4 @@
-"""The very first start: compile the detectors, in two processes at once, and say so."""
+"""Compile the detectors at the first start, in two processes at once, and say so."""
 
 import subprocess
 import sys
@@ -12,17 +12,17 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import firing, pose
 from strikewatch.detectors.registry import DETECTORS
 
-OTHERS: Final = ("blank_firing", "grease")
-"""As long to compile as all the rest."""
+SLOWEST: Final = ("blank_firing", "grease")
+"""Detectors that take as long to compile as all others together."""
 
 
-def warm(say: Callable[[str], object]) -> None:
-    """Have everything compiled, or taken from an earlier start, so that the first step is as quick as the next."""
+def precompile(say: Callable[[str], object]) -> None:
+    """Compile all detectors or load them from the cache, so that the first step is as fast as the next."""
     if not numba_cache.ready():
         say("First start: compiling the detectors, which takes some ten seconds once.")
         with subprocess.Popen([sys.executable, "-m", __name__]):
             for detector in DETECTORS:
-                if detector.name not in OTHERS:
+                if detector.name not in SLOWEST:
                     detector.settle()
     for detector in DETECTORS:
         detector.settle()
@@ -34,5 +34,5 @@ def warm(say: Callable[[str], object]) -> None:
 
 if __name__ == "__main__":
     for one in DETECTORS:
-        if one.name in OTHERS:
+        if one.name in SLOWEST:
             one.settle()

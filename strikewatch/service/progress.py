@@ -1,4 +1,4 @@
-"""A bar for long work, on standard error where somebody looks at it."""
+"""A progress bar for long work, shown if standard error is a terminal."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -6,13 +6,13 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-Told = Callable[[int, int], None]
-"""Told how much is done, and how much there is in all."""
+ReportProgress = Callable[[int, int], None]
+"""Called with the amount done and the total."""
 
 
 @contextmanager
-def bar(console: Console, total: int, what: str, long: int) -> Iterator[Told | None]:
-    """Something to tell the progress to; None where there is less than `long` of it, or nobody looks."""
+def progress_bar(console: Console, total: int, what: str, long: int) -> Iterator[ReportProgress | None]:
+    """Yield a function to report progress to; None if `total` is less than `long`, or there is no terminal."""
     if total < long or not console.is_terminal:
         yield None
         return

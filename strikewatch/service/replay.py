@@ -1,7 +1,6 @@
-"""Replay: recorded shifts through the same core as live samples, told the time by the recording itself.
+"""Replay recorded shifts through the same engine as live samples; the recording gives the time.
 
-Each hammer's rows are taken in the order of time, whatever the order of recordings and rows
-(`sources/recordings/merge`).
+Each hammer's rows are taken in time order, in whatever order recordings and rows are (`sources/recordings/merge`).
 """
 
 from collections import Counter
@@ -20,7 +19,7 @@ from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
 from strikewatch.service.loss import Loss, losses
 from strikewatch.service.replay_run import ReplayRun
-from strikewatch.service.time_window import Part
+from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
 from strikewatch.sources.recordings.merge import Merge, OverlapGroup
@@ -28,14 +27,14 @@ from strikewatch.sources.recordings.read_options import KNOWN, near
 from strikewatch.sources.recordings.table import ROW_REASONS
 
 Progress = Callable[[int, int], None]
-"""Told rows done and rows in all."""
+"""Called with the rows done and the total number of rows."""
 
 SettingsOf = Callable[[Key], HammerSettings]
 
 
 @dataclass(slots=True)
-class Replayed:
-    """What a replay found: alert records in onset order, and what became of the rows."""
+class ReplayResult:
+    """The result of a replay: alert records in onset order, and what was used of the rows."""
 
     records: list[dict[str, Any]] = field(default_factory=list)
     counts: Counts = field(default_factory=Counts)
@@ -44,59 +43,59 @@ class Replayed:
     ignored: set[str] = field(default_factory=set)
     firing_h: dict[Key, float] = field(default_factory=dict)
     silent: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
-    """(fault, why) of each that a hammer's feed and profile let be found in none of its recordings."""
+    """(fault, reason) of each fault that none of a hammer's recordings can show."""
     uncertain: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
-    """Likewise of each that is only inferred wherever it can be found."""
+    """(fault, reason) of each fault that can only be inferred."""
     partly: dict[Key, dict[str, list[str]]] = field(default_factory=dict)
-    """Fault → recordings in which it cannot be found, of those that can be found in others."""
+    """By fault that some recordings can show: the recordings that cannot."""
     cells: Counter[str] = field(default_factory=Counter)
     """Unreadable cells by column."""
     assumed: Counter[str] = field(default_factory=Counter)
     zone: str = ""
     lost: list[Loss] = field(default_factory=list)
-    """What each recording lost."""
+    """The loss of each recording."""
     begin: Instant = 0
     """The first row of any hammer, wrong clocks aside."""
     settings: dict[Key, list[tuple[Instant, HammerSettings]]] = field(default_factory=dict)
-    """Of each hammer, its settings from an instant on."""
+    """By hammer: (instant, settings from then on)."""
     noted: list[StepResult] = field(default_factory=list)
-    part: Part = field(default_factory=Part)
+    part: TimeWindow = field(default_factory=TimeWindow)
     end: Instant = 0
     """The latest row of any hammer."""
     not_found: Counter[Key] = field(default_factory=Counter)
-    """Corrections of entries that were no longer kept, or never came."""
+    """Corrections of entries that were too old, or never came."""
 
     def settings_at(self, key: Key, at: Instant) -> HammerSettings:
-        """The settings of a hammer of the recording that were in force at an instant."""
+        """Return the settings of a hammer that applied at an instant."""
         every = self.settings[key]
         return next((one for begin, one in reversed(every) if begin <= at), every[0][1])
 
     def settings_of(self, default: SettingsOf) -> SettingsOf:
-        """The settings of each hammer at the end of the recording; the default of one that is not in it."""
+        """Return a function for each hammer's settings at the end of the recording; `default` for other hammers."""
         return lambda key: self.settings[key][-1][1] if key in self.settings else default(key)
 
     def bouts(self) -> list[AttributedBout]:
-        """Every bout of firing, in the order in which they began."""
+        """Return every bout of firing in the time window, ordered by start."""
         bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
         wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
         return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
 
     def stretches(self) -> list[AttributedStretch]:
-        """Every stretch of work, likewise."""
+        """Return every stretch of work, ordered by start."""
         stretches = [one for outcome in self.noted for one in outcome.stretches()]
         return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
 
-    def within(self, part: Part) -> "Replayed":
-        """What of it is in a part. Raises Refused where its hammer is not in the recording."""
+    def within(self, part: TimeWindow) -> "ReplayResult":
+        """Restrict the result to a time window. Raises Refused if its hammer is not in the recording."""
         firing_h = {key: hours for key, hours in self.firing_h.items() if part.hammer in (None, key[1])}
         if part.hammer is not None and not firing_h:
             known = ", ".join(sorted({hammer for _, hammer in self.firing_h})) or "none"
             raise Refused(f"no hammer {part.hammer} in this recording; there are: {known}")
-        records = [record for record in self.records if part.has_alert(record)]
+        records = [record for record in self.records if part.overlaps_alert(record)]
         return replace(self, records=records, firing_h=firing_h, part=part)
 
     def notes(self) -> Iterator[str]:
-        """What was left out, and where; silence about it would read as all well."""
+        """Yield what was left out, and where."""
         counts = self.counts
         for n, what in (
             (counts.duplicate, "duplicates of an instant already taken"),
@@ -107,7 +106,7 @@ class Replayed:
                 yield f"{n} rows not used, {what}"
         for (_, hammer), n in self.not_found.items():
             yield (
-                f"{n} corrections of entries of {hammer} changed no clock: the entries never came, or more than "
+                f"{n} corrections of entries of {hammer} had no effect: the entries never came, or more than "
                 f"{KEPT} came after them"
             )
         for reason, n in self.bad.items():
@@ -128,13 +127,13 @@ class Replayed:
             yield f"columns not known and not used: {', '.join(_with_nearest(sorted(self.ignored)))}"
 
     def partly_notes(self) -> Iterator[str]:
-        """What can be found in some recordings of a hammer and not in others."""
+        """Yield the faults that are monitored in some recordings of a hammer and not in others."""
         for (_, hammer), faults in sorted(self.partly.items()):
             alike: dict[tuple[str, ...], list[str]] = {}
             for fault, places in faults.items():
                 alike.setdefault(tuple(places), []).append(fault)
             for where, names in alike.items():
-                yield f"not watched on {hammer} in {', '.join(where)}: {', '.join(names)}"
+                yield f"not monitored on {hammer} in {', '.join(where)}: {', '.join(names)}"
 
 
 def _with_nearest(names: Sequence[str]) -> Iterator[str]:
@@ -150,11 +149,11 @@ def replay_shifts(
     progress: Progress | None = None,
     only: Key | None = None,
     own: Mapping[int, SettingsOf] | None = None,
-) -> Replayed:
-    """Run shifts through the detectors, each hammer's rows in the order of time.
+) -> ReplayResult:
+    """Replay shifts, each hammer's rows in time order.
 
-    `only` one hammer's rows, which finds the same of it. `own`: settings of some shifts, by their number.
-    Raises InputError where not one row can be used.
+    `only`: replay one hammer only, with the same result for it. `own`: settings of some shifts, by number of the shift.
+    Raises InputError if not a single row can be used.
     """
     merge = Merge(shifts, only)
     run = ReplayRun(merge, settings_of, own or {}, reorder_ns)
@@ -169,7 +168,7 @@ def replay_shifts(
     if progress:
         progress(total, total)
     keys = run.keys
-    result = Replayed(
+    result = ReplayResult(
         records=run.records(),
         counts=run.counts(),
         firing_h={key: run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
@@ -201,7 +200,7 @@ def replay_shifts(
 
 
 def _read_ahead(pieces: Iterator[tuple[OverlapGroup, Rows]]) -> Iterator[tuple[OverlapGroup, Rows]]:
-    """The pieces as they are, the next one read while this one is worked through."""
+    """Yield the pieces unchanged, reading the next one while the current one is processed."""
     with ThreadPoolExecutor(1, "reader") as reader:
         coming = reader.submit(next, pieces, None)
         while (piece := coming.result()) is not None:

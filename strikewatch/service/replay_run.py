@@ -1,4 +1,4 @@
-"""One replay under way: rows that are in the order of time, through admission, detectors and the ledger."""
+"""A running replay: takes rows in time order through admission, detectors and the alert tracker."""
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
@@ -28,8 +28,8 @@ SettingsOf = Callable[[Key], HammerSettings]
 class ReplayRun:
     """The state of a replay.
 
-    What a feed has is each recording's own, and so are settings (`own`, by the number of a shift): they hold from the
-    first row of its recording until a row of another. The state of detectors is carried from one to the next.
+    Each recording has its own channels, and may have its own settings (`own`, by number of the shift). Both apply from
+    its first row until the first row of another recording; the state of the detectors continues.
     """
 
     def __init__(
@@ -58,10 +58,10 @@ class ReplayRun:
         return self._reorderer.keys
 
     def rows(self, together: OverlapGroup, rows: Rows) -> None:
-        """Take a hammer's next rows."""
+        """Process a hammer's next rows."""
         key = together.key
         if self._at.get(key) != together:
-            self._enter(together)
+            self._begin_recording(together)
         own = [self._merge.starts[key][s] for s in together.shifts]
         cuts = np.r_[
             np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1,
@@ -69,10 +69,10 @@ class ReplayRun:
         ]
         bounds = np.unique(np.r_[0, cuts, len(rows)]).astype(int).tolist()
         for first, end in pairwise(bounds):
-            self._rows(together, rows[first:end] if end - first < len(rows) else rows)
+            self._take_rows(together, rows[first:end] if end - first < len(rows) else rows)
 
     def close(self) -> Instant:
-        """Let every hammer's time pass to the end of the recording, the latest row of any of them."""
+        """Advance every hammer to the end of the recording, the latest row of any hammer; return that instant."""
         for key, waiting in self._events.items():
             self._flush(key)
             while waiting:
@@ -83,33 +83,33 @@ class ReplayRun:
         end = max((self._reorderer.newest(key) for key in self.keys), default=0)
         for key in self.keys:
             portion = self._reorderer.portion(key, NO_ROWS, end, closing=True)
-            outcome = self.pipeline.step(Batch([self._held(portion)]), report=True)
+            outcome = self.pipeline.step(Batch([self._with_held_values(portion)]), report=True)
             self.pipeline.commit(outcome)
-            self._book(outcome)
+            self._track(outcome)
             self._note_silent(key)
         return end
 
     def records(self) -> list[dict[str, Any]]:
-        """The alert records in onset order."""
+        """Return the alert records in onset order."""
         made = (alert.record() for alert in self._alerts.values())
         records = {(record["site"], record["id"]): record for record in made}
         return sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"]))
 
     def counts(self) -> Counts:
-        """What became of all rows that have an instant and a hammer."""
+        """Count how the rows that have a time and a hammer were used."""
         return sum(self._reorderer.counts().values(), Counts(wrong_clock=sum(self._merge.wrong_clock)))
 
     def settings(self, key: Key) -> list[tuple[Instant, HammerSettings]]:
-        """A hammer's settings, each with the instant from which on."""
+        """Return a hammer's settings, each with the instant from which it applies."""
         return self._settings.get(key) or [(0, self.pipeline.settings(key))]
 
     def silent(self, key: Key) -> list[tuple[str, str]]:
-        """(fault, why) of each that can be found in none of the hammer's recordings."""
+        """Return (fault, reason) of each fault that none of the hammer's recordings can show."""
         every = [reasons for _, reasons in self._silent[key]]
         return [(fault, why) for fault, why in every[-1].items() if all(fault in one for one in every)]
 
     def uncertain(self, key: Key) -> list[tuple[str, str]]:
-        """(fault, why) of each that is only inferred in every recording in which it can be found."""
+        """Return (fault, reason) of each fault that every recording can only infer, or not show."""
         every = self._uncertain[key]
         shown = [(fault, why) for one in every for fault, why in one.items()]
         return [
@@ -122,7 +122,7 @@ class ReplayRun:
         ]
 
     def partly(self, key: Key) -> dict[str, list[str]]:
-        """Fault → the recordings in which it cannot be found, where it can be in others."""
+        """Return, by fault that some recordings can show, the recordings that cannot."""
         every = self._silent[key]
         found: dict[str, list[str]] = {}
         for together, reasons in every:
@@ -132,8 +132,8 @@ class ReplayRun:
                     found.setdefault(fault, []).extend(name for name in names if name not in found[fault])
         return found
 
-    def _enter(self, together: OverlapGroup) -> None:
-        """A recording of another feed begins."""
+    def _begin_recording(self, together: OverlapGroup) -> None:
+        """Begin a recording with other channels."""
         key = together.key
         if key in self._at:
             self._flush(key)
@@ -154,7 +154,7 @@ class ReplayRun:
         if checked:
             self.pipeline.declare_channels(key, ("check",))
 
-    def _rows(self, together: OverlapGroup, rows: Rows) -> None:
+    def _take_rows(self, together: OverlapGroup, rows: Rows) -> None:
         key, first, last = together.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
         if first - self._newest.get(key, first) > CLOCK_JUMP_NS:
             self._flush(key)  # nothing older is to come
@@ -167,7 +167,7 @@ class ReplayRun:
         self._step(key, self._reorderer.add_rows(key, rows))
 
     def _configure(self, together: OverlapGroup, at: Instant) -> None:
-        """Put the settings in force that are those of the recording begun last."""
+        """Apply the settings of the recording that began last."""
         key, starts = together.key, self._merge.starts[together.key]
         begun = [s for s in together.shifts if starts[s] <= at]
         settings_of = self._own.get(begun[-1] if begun else together.shifts[0], self._settings_of)
@@ -192,17 +192,17 @@ class ReplayRun:
 
     def _step(self, key: Key, rows: Rows) -> None:
         if len(rows):
-            outcome = self.pipeline.step(Batch([self._held(self._reorderer.portion(key, rows))]))
+            outcome = self.pipeline.step(Batch([self._with_held_values(self._reorderer.portion(key, rows))]))
             self.pipeline.commit(outcome)
-            self._book(outcome)
+            self._track(outcome)
 
-    def _held(self, portion: Portion) -> Portion:
-        """With held values filled in; our own recordings have them already."""
+    def _with_held_values(self, portion: Portion) -> Portion:
+        """Fill in held values; our own recordings have them already."""
         together = self._at.get(portion.key)
         filled = together is not None and self._recorded_in_order(together)
         return portion if filled else self._hold.portion(portion)
 
-    def _book(self, outcome: StepResult) -> None:
+    def _track(self, outcome: StepResult) -> None:
         self.not_found.update(outcome.not_found)
         for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
@@ -211,7 +211,7 @@ class ReplayRun:
 
 
 def _events(merge: Merge) -> dict[Key, list[Event]]:
-    """Each hammer's events, the last to take effect first; one that stands in two recordings counts once."""
+    """Return each hammer's events, the last to take effect first; an event in two recordings counts once."""
     found: dict[Key, list[Event]] = defaultdict(list)
     seen: dict[str, int] = {}
     for s, shift in enumerate(merge.shifts):
@@ -226,6 +226,6 @@ def _events(merge: Merge) -> dict[Key, list[Event]]:
 
 
 def _name(place: str) -> str:
-    """A recording's name for people: its folder, or its file."""
+    """Return a recording's name for people: its folder or its file."""
     path = Path(place)
     return path.parent.name if path.stem == "samples" else path.name

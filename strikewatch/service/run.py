@@ -1,8 +1,7 @@
-"""The live processor: a broker's messages to alerts in the log and at the webhooks, until told to stop.
+"""The live processor: turns a broker's messages into alerts in the log and at the endpoints, until it is stopped.
 
-Threads: the network's (`Subscriber`), the worker's (this one), the recorder's, one a webhook endpoint, the HTTP
-interface's. Each is watched;
-if one dies the process ends with an error rather than go on half alive.
+Threads: network (`Subscriber`), worker (the calling thread), recorder, one for each endpoint, and the HTTP interface.
+Each is supervised: if one dies, the process ends with an error instead of running incompletely.
 """
 
 import math
@@ -18,10 +17,10 @@ import structlog
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import BrokerError, StrikewatchError
 from strikewatch.service.endpoints import endpoints, open_store
-from strikewatch.service.housekeeping import Upkeep
-from strikewatch.service.instrumented_source import Metered
-from strikewatch.service.precompile import warm
-from strikewatch.service.systemd import Supervisor
+from strikewatch.service.housekeeping import Housekeeping
+from strikewatch.service.instrumented_source import InstrumentedSource
+from strikewatch.service.precompile import precompile
+from strikewatch.service.systemd import SystemdNotifier
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
@@ -32,29 +31,29 @@ from strikewatch.web.live.worker_stats import Pulse
 
 _log: Final = structlog.get_logger("live")
 
-TURN_S: Final = 0.2
+STEP_TIMEOUT_S: Final = 0.2
 ALIVE_EVERY_S: Final = 1.0
 FRESH_S: Final = 10.0
-"""A step longer ago than this is no sign of health."""
-SAY_EVERY_NS: Final = 60 * SECOND
-"""Standing trouble is said again at most this often."""
+"""The processor counts as healthy for this long after its last step."""
+REPORT_EVERY_NS: Final = 60 * SECOND
+"""How often a persistent problem is logged again."""
 SWITCH_S: Final = 0.0005
-"""How long a thread computes while another waits to. With Python's 5 ms a courier that has to wait for its turn after
-each read and write takes a tenth of a second for a POST while a backlog is worked through."""
+"""Python's thread switch interval. With the default of 5 ms a POST takes a tenth of a second during a backlog, since
+the dispatcher waits for its turn after each read and write."""
 
 
 def run(settings: Settings) -> int:
-    """Run until SIGTERM or SIGINT; 0 after a clean stop. Raises StrikewatchError when something has died."""
+    """Run until SIGTERM or SIGINT; return 0 after a clean stop. Raises StrikewatchError if a thread has died."""
     log.set_up(settings.log)
     sys.setswitchinterval(SWITCH_S)
-    live = Live(settings)
+    live = Processor(settings)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: live.stop())
     live.run()
     return 0
 
 
-class Live:
+class Processor:
     """The processor. `run` blocks until `stop`, which any thread or signal handler may call."""
 
     def __init__(
@@ -71,51 +70,58 @@ class Live:
         self._touched_s = -ALIVE_EVERY_S
         self._fresh_s = -math.inf
         self._pulse = Pulse()
-        self._supervisor = Supervisor()
+        self._supervisor = SystemdNotifier()
         self.ready = threading.Event()
-        """Set once connected for the first time."""
+        """Set when the broker is connected for the first time."""
 
     def stop(self) -> None:
         self._stopping.set()
 
     @property
     def stopped(self) -> bool:
-        """Whether it has been told to stop, or has died."""
+        """Return whether the processor was stopped, or has died."""
         return self._stopping.is_set()
 
     def run(self) -> None:
-        """Raises StrikewatchError for settings, store or broker that cannot be used, or a thread that died."""
+        """Run until stopped. Raises StrikewatchError for unusable settings, store or broker, or if a thread died."""
         settings = self._settings
-        warm(_log.info)
+        precompile(_log.info)
         store = open_store(settings)
         try:
-            courier = Dispatcher(store, endpoints(settings, store), self._wall, self._monotonic, self._fail)
-            upkeep = Upkeep(store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail)
+            dispatcher = Dispatcher(
+                store, endpoints(settings, store), self._wall, self._monotonic, self._fail
+            )
+            housekeeping = Housekeeping(
+                store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail
+            )
             subscriber = Subscriber(settings.mqtt, self._wall)
             worker = Worker(
                 settings,
                 store,
-                Metered(subscriber, self._pulse, self._wall),
+                InstrumentedSource(subscriber, self._pulse, self._wall),
                 wall=self._wall,
                 monotonic=self._monotonic,
-                told=courier.wake,
+                alerts_changed=dispatcher.wake,
                 wait=self._wait,
-                ahead=courier.send_urgent,
+                send_urgent=dispatcher.send_urgent,
             )
-            heart = self._heart(
+            heartbeat = self._heartbeat(
                 lambda: {
                     "messages": worker.messages,
-                    "endpoints_off": sorted(courier.switched_off),
+                    "endpoints_off": sorted(dispatcher.switched_off),
                     "trouble": store.disk_warning,
                 }
             )
-            board = None
+            http_server = None
             if settings.http.enabled:
-                from strikewatch.service.http import open_board, open_scene  # costs nothing where it is off
+                from strikewatch.service.http import (  # not imported if the interface is off
+                    open_http_server,
+                    open_scene,
+                )
 
                 scene = open_scene(settings, worker)
-                worker.shown = scene.hand_over
-                board = open_board(
+                worker.on_step = scene.hand_over
+                http_server = open_http_server(
                     settings,
                     store,
                     self._pulse,
@@ -126,57 +132,57 @@ class Live:
                     scene,
                 )
             subscriber.start()
-            courier.start()
-            upkeep.start()
-            if heart is not None:
-                heart.start()
-            if board is not None:
-                board.start()
+            dispatcher.start()
+            housekeeping.start()
+            if heartbeat is not None:
+                heartbeat.start()
+            if http_server is not None:
+                http_server.start()
             try:
-                self._work(worker, subscriber)
+                self._run_worker(worker, subscriber)
             finally:
                 self._stopping.set()
                 self._supervisor.stopping()
-                if board is not None:
-                    board.stop()
+                if http_server is not None:
+                    http_server.stop()
                 subscriber.stop()
-                courier.stop()
-                if heart is not None:
-                    heart.join()
-                upkeep.join()
+                dispatcher.stop()
+                if heartbeat is not None:
+                    heartbeat.join()
+                housekeeping.join()
                 if self._failure is None:
-                    upkeep.flush()
+                    housekeeping.flush()
         finally:
             store.close()
         if self._failure is not None:
-            raise StrikewatchError(f"stopped, since a part of it died: {self._failure}") from self._failure
+            raise StrikewatchError(f"stopped, since a thread died: {self._failure}") from self._failure
         _log.info("stopped", messages=worker.messages, rejected=dict(worker.rejected))
 
-    def _work(self, worker: Worker, subscriber: Subscriber) -> None:
-        watch = _Watch(self._monotonic)
+    def _run_worker(self, worker: Worker, subscriber: Subscriber) -> None:
+        watch = _StatusLog(self._monotonic)
         while not self._stopping.is_set():
             try:
-                worker.turn(TURN_S)
+                worker.turn(STEP_TIMEOUT_S)
             except BrokerError:
                 watch.look(subscriber.status(), worker)
                 raise
             self._pulse.turn()
-            self._supervisor.turned()
+            self._supervisor.alive()
             status = subscriber.status()
             if status.connected:
                 self.ready.set()
                 self._fresh_s = time.monotonic()
-                self._touch()
+                self._touch_alive_file()
             watch.look(status, worker)
 
     def _wait(self, timeout_s: float) -> bool:
-        """The worker waits for a database that refuses: it is alive, and killing it would mend nothing."""
+        """Wait while the database refuses; report the worker as alive, since a restart would not help."""
         self._pulse.refuse()
-        self._supervisor.turned()
+        self._supervisor.alive()
         return self._stopping.wait(timeout_s)
 
-    def _heart(self, state: Callable[[], Mapping[str, Any]]) -> Heartbeat | None:
-        """Beats while the last step with the broker there is fresh; None without a heartbeat in the settings."""
+    def _heartbeat(self, state: Callable[[], Mapping[str, Any]]) -> Heartbeat | None:
+        """Return the heartbeat, which is sent while the last connected step is recent; None if it is not set up."""
         if self._settings.heartbeat is None:
             return None
         return Heartbeat(
@@ -187,8 +193,8 @@ class Live:
             self._fail,
         )
 
-    def _touch(self) -> None:
-        """Show a health check that steps are made and the broker is there."""
+    def _touch_alive_file(self) -> None:
+        """Touch the alive file for a health check: steps are made and the broker is connected."""
         path = self._settings.alive_file
         now = time.monotonic()
         if path is not None and now - self._touched_s >= ALIVE_EVERY_S:
@@ -200,8 +206,8 @@ class Live:
         self._stopping.set()
 
 
-class _Watch:
-    """Says how the broker and the senders are doing: at each change, and again while trouble stands."""
+class _StatusLog:
+    """Logs the state of the broker and the senders: at each change, and again while a problem persists."""
 
     def __init__(self, monotonic: Callable[[], Instant]) -> None:
         self._monotonic = monotonic
@@ -232,7 +238,7 @@ class _Watch:
                 _log.error(
                     "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
                 )
-        if now - self._said < SAY_EVERY_NS:
+        if now - self._said < REPORT_EVERY_NS:
             return
         self._said = now
         if not status.connected:
@@ -243,7 +249,7 @@ class _Watch:
                 "payloads_rejected", since_last=rejected - self._rejected, in_all=dict(worker.rejected)
             )
             self._rejected = rejected
-        if status.connected and now - self._heard >= SAY_EVERY_NS:
+        if status.connected and now - self._heard >= REPORT_EVERY_NS:
             _log.warning(
                 "nothing_heard", remedy="see whether gateways publish, and the prefix and access list"
             )

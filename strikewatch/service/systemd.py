@@ -1,4 +1,4 @@
-"""What systemd is told: that the processor has started, turns, and stops (see sd_notify(3))."""
+"""Notify systemd that the processor has started, is alive, and stops (see sd_notify(3))."""
 
 import contextlib
 import os
@@ -10,28 +10,28 @@ from typing import Final
 PING_EVERY_S: Final = 1.0
 
 
-class Supervisor:
-    """`turned` from the worker's own thread, so that pings stop when it does. Without NOTIFY_SOCKET nothing is sent."""
+class SystemdNotifier:
+    """Call `alive` from the worker's thread, so that pings stop if it hangs. Sends nothing without NOTIFY_SOCKET."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._pinged = -PING_EVERY_S
         self._started = False
 
-    def turned(self) -> None:
+    def alive(self) -> None:
         if not self._started:
             self._started = True
-            tell("READY=1")
+            notify("READY=1")
         if self._clock() - self._pinged >= PING_EVERY_S:
             self._pinged = self._clock()
-            tell("WATCHDOG=1")
+            notify("WATCHDOG=1")
 
     def stopping(self) -> None:
-        tell("STOPPING=1")
+        notify("STOPPING=1")
 
 
-def tell(what: str) -> None:
-    """Send a line; a supervisor that does not listen is no trouble of ours."""
+def notify(what: str) -> None:
+    """Send a line to systemd; ignore errors."""
     name = os.environ.get("NOTIFY_SOCKET")
     if not name:
         return

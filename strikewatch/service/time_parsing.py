@@ -1,4 +1,4 @@
-"""Instants and spans of time as people type them."""
+"""Parse instants and durations as people type them."""
 
 import re
 from typing import Final
@@ -8,14 +8,14 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
 
 WHEN: Final = "an instant (2026-11-25T06:00:00Z) or how long %s (45min, 2h, 3d)"
-"""What `moment` takes, for help texts; `%s`: from now or ago."""
+"""What `parse_time` accepts, for help texts; `%s`: from now or ago."""
 _UNITS: Final = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 _SPAN: Final = re.compile(r"(?:\d+(?:\.\d+)?(?:s|min|h|d))+", re.ASCII)
 _PART: Final = re.compile(r"(\d+(?:\.\d+)?)(s|min|h|d)", re.ASCII)
 
 
-def moment(given: str, now: Instant, *, back: bool = False) -> Instant:
-    """An RFC 3339 instant, or a span (45min, 2h, 1h30min, 3d) from now on, or `back` from now.
+def parse_time(given: str, now: Instant, *, back: bool = False) -> Instant:
+    """Parse an RFC 3339 instant, or a duration (45min, 2h, 1h30min, 3d) from now, or before now with `back`.
 
     Raises Refused for anything else.
     """
@@ -29,9 +29,11 @@ def moment(given: str, now: Instant, *, back: bool = False) -> Instant:
             return instant.parse(given)
         except ValueError:
             pass
-    raise Refused(f"{given!r} is no time: write 45min, 2h or 3d, or an instant such as 2026-11-25T16:00:00Z")
+    raise Refused(
+        f"{given!r} is not a time: write 45min, 2h or 3d, or an instant such as 2026-11-25T16:00:00Z"
+    )
 
 
-def told(at: Instant) -> str:
-    """An instant for people: month, day, hour and minute, UTC."""
+def short_text(at: Instant) -> str:
+    """Format an instant for people: month, day, hour and minute, UTC."""
     return instant.text(at)[5:16].replace("T", " ")

@@ -1,4 +1,4 @@
-"""Recorded shifts under other settings: the same recording through the same detectors, set otherwise."""
+"""What-if runs: replay recorded shifts with changed settings."""
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -15,26 +15,26 @@ Told = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What one run over all the shifts came to."""
+    """The result of one run over all shifts."""
 
     records: list[dict[str, Any]]
     firing_h: float
     notes: tuple[str, ...] = ()
 
     def counts(self) -> Counter[str]:
-        """How many of each fault."""
+        """Count the alerts by fault."""
         return Counter(record["fault"] for record in self.records)
 
 
 def run(recordings: Recordings, supposed: Mapping[str, Any] | None = None) -> Run:
-    """All the recordings under their own settings, with some `supposed` otherwise. Raises InputError, SettingsError."""
+    """Replay all recordings with their own settings, changed by `supposed`. Raises InputError, SettingsError."""
     shifts = recordings.open()
     result = recordings.replay(shifts, change=lambda one: with_faults(one, supposed or {}))
     return Run(result.records, sum(result.firing_h.values()), (*recordings.notes(shifts), *result.notes()))
 
 
 def sweep(recordings: Recordings, name: str, values: Sequence[float], done: Told | None = None) -> list[Run]:
-    """One run for each value of one setting. Every value is checked before the first run."""
+    """Make one run for each value of a setting; all values are checked before the first run."""
     for value in values:
         with_faults(recordings.settings, {name: value})
     runs = []
@@ -45,8 +45,8 @@ def sweep(recordings: Recordings, name: str, values: Sequence[float], done: Told
     return runs
 
 
-def steps(text: str) -> list[float]:
-    """Values of a sweep: `8:30:2`, the last included, or `8,12,15`. Raises InputError."""
+def parse_sweep(text: str) -> list[float]:
+    """Parse the values of a sweep: `8:30:2`, including the last, or `8,12,15`. Raises InputError."""
     try:
         if ":" in text:
             first, last, step = (float(part) for part in text.split(":"))
@@ -63,19 +63,19 @@ def steps(text: str) -> list[float]:
 
 
 def faults_of(name: str) -> list[str]:
-    """The faults of the detector that a setting belongs to; all faults for what they share, as `faults.firing`."""
+    """Return the faults that a setting affects: those of its detector, or all for shared ones (`faults.firing`)."""
     detector = name.split(".")[1]
     return [fault for fault, owner in DETECTOR_OF.items() if owner == detector] or list(DETECTOR_OF)
 
 
-def present(settings: Settings, name: str) -> Any:
-    """What a setting is now."""
+def current_value(settings: Settings, name: str) -> Any:
+    """Return the current value of a setting."""
     _, detector, setting = name.split(".")
     return getattr(getattr(settings.faults, detector), setting)
 
 
-def changes(texts: Sequence[str]) -> Mapping[str, Any]:
-    """`name=value` as the settings file would have it. Raises InputError."""
+def parse_changes(texts: Sequence[str]) -> Mapping[str, Any]:
+    """Parse `name=value` pairs, with values as in the settings file. Raises InputError."""
     import tomllib
 
     found = {}

@@ -127,7 +127,7 @@ def whole(host: str, port: int, n: int) -> float:
             }
         )
         run.log.set_up(settings.log)
-        processor = run.Live(settings)
+        processor = run.Processor(settings)
         processor.run()
     desk.close()
     return times[-1] - times[0]

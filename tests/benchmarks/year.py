@@ -21,7 +21,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.review import rates
 from strikewatch.review.data.from_store import from_store
-from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
@@ -110,7 +110,7 @@ def reviewed(*arguments: str) -> tuple[float, float]:
     return time.perf_counter() - begin, used.ru_maxrss / 1024
 
 
-def fill(where: Path, found: Replayed, days: int) -> None:
+def fill(where: Path, found: ReplayResult, days: int) -> None:
     """A database with what was found in the first day on every day, by the operators of each."""
     fired = [row(worked) for worked in found.bouts()]
     worked = [stretch_row(spent) for spent in found.stretches()]

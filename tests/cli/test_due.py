@@ -60,14 +60,14 @@ def test_a_table_for_people_says_what_is_not_watched(
     assert main(["due", "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "in about 2 days" in out
-    assert "Not watched on HB-01:" in out
+    assert "Not monitored on HB-01:" in out
     assert "off_square (no tilt_deg in the feed)" in out
     assert "never a safety function" in out
 
 
 def test_a_hammer_never_heard_of(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config), "--hammer", "HB-09"]) == 0
-    assert "Nothing is known of any such hammer yet." in capsys.readouterr().out
+    assert "No data of such a hammer yet." in capsys.readouterr().out
 
 
 def test_where_no_processor_runs_it_is_told_as_it_was_known_last(

@@ -9,7 +9,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.settings.faults import Faults
 from strikewatch.sources.recordings.table import Shift, present
 
@@ -94,5 +94,5 @@ def alerts(
     return list(found.values())
 
 
-def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> Replayed:
+def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> ReplayResult:
     return replay_shifts([MemoryShift(rows, events)], lambda _key: faults.by_detector())

@@ -8,7 +8,7 @@ import pytest
 
 from strikewatch.cli.main import main
 from strikewatch.service.recordings import Recordings
-from strikewatch.service.replay import Replayed
+from strikewatch.service.replay import ReplayResult
 from strikewatch.settings.tree import load
 from tests.goldens.bless import NAMES, SHIFTS
 
@@ -20,39 +20,39 @@ WINDOWED = {
 one shift to the next, and differ."""
 
 
-def _replayed(*paths: Path) -> Replayed:
+def _replayed(*paths: Path) -> ReplayResult:
     recordings = Recordings(paths, load())
     return recordings.replay(recordings.open())
 
 
 @pytest.fixture(scope="module")
-def alone() -> dict[str, Replayed]:
+def alone() -> dict[str, ReplayResult]:
     return {name: _replayed(SHIFTS / name) for name in NAMES}
 
 
 @pytest.fixture(scope="module")
-def together() -> Replayed:
+def together() -> ReplayResult:
     return _replayed(SHIFTS)
 
 
-def _faults(result: Replayed) -> Counter[tuple[str, str, str]]:
+def _faults(result: ReplayResult) -> Counter[tuple[str, str, str]]:
     return Counter(
         (one["hammer"], one["fault"], one["onset"]) for one in result.records if one["fault"] in WINDOWED
     )
 
 
-def _bouts(result: Replayed) -> list[tuple[tuple[str, str], int, int]]:
+def _bouts(result: ReplayResult) -> list[tuple[tuple[str, str], int, int]]:
     return sorted((one.bout.key, one.bout.start, one.bout.end) for one in result.bouts())
 
 
-def _hours(result: Replayed, column: str) -> Counter[str]:
+def _hours(result: ReplayResult, column: str) -> Counter[str]:
     hours = Counter[str]()
     for one in result.stretches():
         hours[one.stretch.key[1]] += getattr(one.stretch, column) / 3.6e12
     return hours
 
 
-def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, Replayed], together: Replayed) -> None:
+def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, ReplayResult], together: ReplayResult) -> None:
     """Rows used and left out, alerts, bouts, and firing and operating hours by hammer.
 
     Each shift is replayed under its own settings, alone and together.
@@ -73,12 +73,12 @@ def test_the_sum_of_the_shifts_is_the_whole(alone: dict[str, Replayed], together
             assert parts[hammer] - 1e-6 <= whole[hammer] <= parts[hammer] + most, (hammer, column)
 
 
-def test_the_order_of_the_paths_does_not_matter(together: Replayed) -> None:
+def test_the_order_of_the_paths_does_not_matter(together: ReplayResult) -> None:
     backwards = _replayed(*(SHIFTS / name for name in reversed(NAMES)))
     assert backwards.records == together.records
 
 
-def test_nobody_is_blamed_for_what_settings_show_to_be_wrong(together: Replayed) -> None:
+def test_nobody_is_blamed_for_what_settings_show_to_be_wrong(together: ReplayResult) -> None:
     """op-16 lingers nowhere by the labels; without the lengths of the arm in the shift's settings it looks so."""
     assert not [one for one in together.records if (one["fault"], one["operator"]) == ("same_spot", "op-16")]
 

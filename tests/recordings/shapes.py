@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
-from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.settings.faults import Faults
 from strikewatch.sources.recordings import open_shifts
 
@@ -51,12 +51,12 @@ def folder(path: Path, events: list[dict[str, Any]] | None = None) -> Path:
     return shift
 
 
-def replayed(path: Path) -> Replayed:
+def replayed(path: Path) -> ReplayResult:
     faults = Faults().by_detector()
     return replay_shifts(open_shifts(path), lambda _key: faults)
 
 
-def parquet(path: Path, table: Any, **options: Any) -> Replayed:
+def parquet(path: Path, table: Any, **options: Any) -> ReplayResult:
     """Write a table as a shift's Parquet file, and replay it."""
     shift = folder(path)
     if isinstance(table, pd.DataFrame):
@@ -65,7 +65,7 @@ def parquet(path: Path, table: Any, **options: Any) -> Replayed:
     return replayed(shift)
 
 
-def csv(path: Path, text: str | bytes) -> Replayed:
+def csv(path: Path, text: str | bytes) -> ReplayResult:
     shift = folder(path)
     (shift / "samples.csv").write_bytes(text.encode() if isinstance(text, str) else text)
     return replayed(shift)

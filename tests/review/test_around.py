@@ -14,7 +14,7 @@ from strikewatch.review.charts.minute import draw
 from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.review.data.schemas import MISUSE
 from strikewatch.review.moments import excerpt
-from strikewatch.service.replay import Replayed, replay_shifts
+from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts
 from tests.guide.documents import marked
@@ -24,13 +24,15 @@ SHIFT = TOP / "replay_data" / "hot-bench"
 
 
 @pytest.fixture(scope="module")
-def shown() -> tuple[list[Shift], Replayed, ShiftSamples]:
+def shown() -> tuple[list[Shift], ReplayResult, ShiftSamples]:
     shifts = open_shifts(SHIFT)
     result = replay_shifts(shifts, load().of_hammer)
     return shifts, result, ShiftSamples(shifts, result.noted)
 
 
-def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
+def test_the_spot_reaches_its_limit_at_the_onset(
+    shown: tuple[list[Shift], ReplayResult, ShiftSamples],
+) -> None:
     _, result, recorded = shown
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     spots = [one for one in result.records if one["fault"] == "same_spot"]
@@ -52,7 +54,7 @@ def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Repla
         assert len(minute.pressure_bar[0]) > 400
 
 
-def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
+def test_no_samples_no_picture(shown: tuple[list[Shift], ReplayResult, ShiftSamples]) -> None:
     _, _, recorded = shown
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     long_ago = instant.parse("2020-01-01T00:00:00Z")
@@ -62,7 +64,7 @@ def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]
     assert recorded.place(key, long_ago) is None
 
 
-def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
+def test_the_place_of_a_moment(shown: tuple[list[Shift], ReplayResult, ShiftSamples]) -> None:
     _, result, recorded = shown
     record = result.records[0]
     assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT

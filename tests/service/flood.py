@@ -46,7 +46,7 @@ def run(folder: Path, count: int, seed: int = 1) -> tuple[Flood, Worker, Counter
         flood,
         wall=lambda: RECEIVED,
         monotonic=lambda: 0,
-        told=lambda: None,
+        alerts_changed=lambda: None,
         wait=lambda _s: True,
     )
     while worker.turn(0.0):

@@ -82,7 +82,7 @@ def test_learned_live_shown_beside_and_learned_anew(
             source,
             wall=lambda: NOW,
             monotonic=lambda: clock["mono"],
-            told=lambda: None,
+            alerts_changed=lambda: None,
             wait=lambda _s: True,
         )
         return store, worker, source

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service import worker as worker_module
-from strikewatch.service.feed_tally import EVERY, KEYS, FeedTally
+from strikewatch.service.feed_tally import MAX_KEYS, WRITE_EVERY_NS, FeedTally
+from strikewatch.service.step import PARTS_KEPT
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import events
@@ -42,7 +42,7 @@ def work(store: Store, payloads: list[bytes], each: int = 1) -> Worker:
         Source(payloads, each),
         wall=lambda: NOW,
         monotonic=lambda: SECOND,
-        told=lambda: None,
+        alerts_changed=lambda: None,
         wait=lambda _s: True,
     )
     while made.turn(0.0):
@@ -109,7 +109,7 @@ def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path)
         kept = connection.exec_driver_sql("select reason, count(*) from rejects group by reason").all()
         tally = connection.exec_driver_sql("select reason, n from reject_counts").all()
     assert dict(tuple(one) for one in kept) == {
-        "bad_time": worker_module.PARTS_KEPT,
+        "bad_time": PARTS_KEPT,
         "missing": 2,
         "not_json": 1,
     }
@@ -121,9 +121,9 @@ def test_keys_made_up_for_ever_are_told_apart_up_to_a_bound_and_all_counted(tmp_
     store = Store(tmp_path / "watch.db")
     work(store, [row(k / 10, **{f"made_up_{k}": 1}) for k in range(300)], each=300)
     found = counted(store)
-    assert len(found) == KEYS + 1
+    assert len(found) == MAX_KEYS + 1
     assert sum(found.values()) == 300
-    assert found["unknown_key", ""] == 300 - KEYS
+    assert found["unknown_key", ""] == 300 - MAX_KEYS
     store.close()
 
 
@@ -133,7 +133,7 @@ def test_a_key_in_every_message_is_written_at_once_and_then_now_and_then() -> No
     for k in range(100):
         tally.unknown(KEY, ("gateway_id",))
         written += [(k, one.n) for one in tally.take(k * SECOND)]
-    steps = EVERY // SECOND
+    steps = WRITE_EVERY_NS // SECOND
     assert written[0] == (0, 1)
     assert [k for k, _ in written] == list(range(0, 100, steps))
     assert sum(n for _, n in written) == 91

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.core.instant import SECOND
-from strikewatch.service.clock import FITS_NS, HOLD_NS, JUMP_NS, Present
+from strikewatch.service.clock import FITS_NS, HOLD_NS, JUMP_NS, CorrectedClock
 
 NOON = 1_772_622_000 * SECOND
 HOUR = 3600 * SECOND
@@ -22,7 +22,7 @@ class Day:
         self.began()
 
     def began(self) -> None:
-        self.present = Present(lambda: self.true + self.off, lambda: self.true - self.slept - NOON)
+        self.present = CorrectedClock(lambda: self.true + self.off, lambda: self.true - self.slept - NOON)
 
     def passes(self, ns: int, *lags: int) -> int:
         """Time goes on a second at a time, hammers sending samples that lag by so much; how far the present is off."""
@@ -96,7 +96,7 @@ def test_a_machine_that_slept_is_right_when_it_wakes() -> None:
 def test_a_start_with_a_slow_clock_trusts_what_is_on_record(slow_s: int) -> None:
     """The newest record is a second old; samples bear it out."""
     true = NOON
-    present = Present(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
+    present = CorrectedClock(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
     assert abs(present() - true) <= JUMP_NS + SECOND
     present.heard(("pit", "HB-01"), true)
     assert abs(present() - true) <= JUMP_NS + SECOND

@@ -6,7 +6,7 @@ from typing import Any
 
 from structlog.testing import capture_logs
 
-from strikewatch.service.run import SAY_EVERY_NS, _Watch
+from strikewatch.service.run import REPORT_EVERY_NS, _StatusLog
 from strikewatch.sources.mqtt import CONNECTING, Status
 
 WORKER: Any = SimpleNamespace(messages=0, rejected=Counter())
@@ -18,7 +18,7 @@ def away(reason: str, **more: Any) -> Status:
 
 def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_again() -> None:
     now = [0]
-    watch = _Watch(lambda: now[0])
+    watch = _StatusLog(lambda: now[0])
     with capture_logs() as said:
         watch.look(away(CONNECTING), WORKER)
         assert said == []
@@ -26,14 +26,14 @@ def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_ag
         watch.look(away("refused"), WORKER)
         assert [(one["event"], one["problem"]) for one in said] == [("broker_lost", "refused")]
         for _ in range(2):
-            now[0] += SAY_EVERY_NS
+            now[0] += REPORT_EVERY_NS
             watch.look(away("refused"), WORKER)
             watch.look(away("refused"), WORKER)
         assert [(one["event"], one["log_level"]) for one in said[1:]] == [("broker_away", "error")] * 2
 
 
 def test_a_takeover_is_said_though_the_session_is_back_by_then() -> None:
-    watch = _Watch(lambda: 0)
+    watch = _StatusLog(lambda: 0)
     with capture_logs() as said:
         watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)
         watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)

@@ -123,7 +123,7 @@ class Works:
             self.line,
             wall=clocks.wall,
             monotonic=clocks.monotonic,
-            told=lambda: None,
+            alerts_changed=lambda: None,
             wait=lambda _s: True,
         )
         endpoint = Endpoint(ENDPOINT, Schedule(), self.office)

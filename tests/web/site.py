@@ -18,7 +18,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.service.http import open_board
+from strikewatch.service.http import open_http_server
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
@@ -147,7 +147,7 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         pulse, clock, broker, died = Pulse(), [NOW + 60 * SECOND], [True], []
         pulse.turn()
         scene = Scene(settings.of_hammer, 10.0)
-        server = open_board(
+        server = open_http_server(
             settings,
             store,
             pulse,

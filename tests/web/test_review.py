@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Refused
 from strikewatch.service import review_jobs
-from strikewatch.service.review_jobs import AGAIN_S, FRESH_S, Reviews
+from strikewatch.service.review_jobs import FRESH_S, RETRY_S, ReviewJobs
 from strikewatch.settings.tree import Settings
 from strikewatch.web.pages.review import Review, marked
 from strikewatch.web.pages.translations import languages
@@ -71,7 +71,7 @@ def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) 
 
 def test_what_cannot_be_made_is_said_and_what_is_under_way_ends_with_the_processor(tmp_path: Path) -> None:
     settings = Settings(**{"store": {"path": tmp_path / "none.db"}})
-    reviews = Reviews(settings, lambda: NOW)
+    reviews = ReviewJobs(settings, lambda: NOW)
     asked = SITE, NOW - 7 * 86_400 * SECOND, NOW
     assert reviews.look(*asked) is None
     with pytest.raises(Refused, match="could not be made"):
@@ -88,7 +88,7 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
     """As in a demo, whose wall clock runs sixty times as fast: a report is old as soon as it is made, by that."""
     monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     wall, real_s = [NOW], [0.0]
-    reviews = Reviews(Settings(), lambda: wall[0], lambda: real_s[0])
+    reviews = ReviewJobs(Settings(), lambda: wall[0], lambda: real_s[0])
     asked = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
     assert reviews.look(*asked) is None
     first = until(lambda: reviews.look(*asked))
@@ -106,7 +106,7 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
     real_s[0] += FRESH_S
     failed = until(lambda: (one := reviews.look(*asked)) and one.failed and one)
     assert (failed.html, failed.upto, failed.renewing) == (second.html, second.upto, False)
-    real_s[0] += AGAIN_S
+    real_s[0] += RETRY_S
     again = reviews.look(*asked)
     assert again is not None
     assert again.renewing  # tried again, but not with every look
@@ -117,7 +117,7 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
 def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     real_s = [0.0]
-    reviews = Reviews(Settings(), lambda: NOW, lambda: real_s[0])
+    reviews = ReviewJobs(Settings(), lambda: NOW, lambda: real_s[0])
     asked = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND
     made = until(lambda: reviews.look(*asked))
     assert made.whole

@@ -1,13 +1,24 @@
-"""`strikewatch alarm-metrics`: how many alerts people get at each site, against published targets."""
+"""`strikewatch alarm-metrics`: the alert load of each site, compared with published targets."""
 
 import time
 from argparse import Namespace
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
 
 import click
+from rich.console import Console
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import named, plain_table
 from strikewatch.cli.settings_file import settings
+from strikewatch.core.alert import PRIORITIES
+
+if TYPE_CHECKING:
+    from strikewatch.engine.alarm_kpis import AlarmKpis
+
+SOURCE: Final = "Targets: ISA-18.2 / IEC 62682 and EEMUA 191; (m): from memory."
 
 
 @click.command(
@@ -24,7 +35,6 @@ from strikewatch.cli.settings_file import settings
 @shared.given
 def command(options: Namespace) -> int:
     """Compare the number of alerts that people get with the targets of ISA-18.2 / IEC 62682 and EEMUA 191."""
-    from strikewatch.cli.rendering.alarm_metrics import SOURCE, show
     from strikewatch.engine.alarm_kpis import compute_kpis
     from strikewatch.engine.flood import Rules
     from strikewatch.errors import Unknown
@@ -40,16 +50,82 @@ def command(options: Namespace) -> int:
     if options.site is not None:
         if options.site not in by_site:
             raise Unknown(
-                f"no alert was ever raised at {options.site}; there are: {', '.join(by_site) or 'none yet'}"
+                f"{options.site} has no alerts; sites with alerts: {', '.join(by_site) or 'none yet'}"
             )
         by_site = {options.site: by_site[options.site]}
     rules = Rules.of(tree.alarms)
-    found = {site: compute_kpis(own, begin, end, rules) for site, own in sorted(by_site.items())}
+    kpis_of = {site: compute_kpis(alerts, begin, end, rules) for site, alerts in sorted(by_site.items())}
     if options.json:
-        output.print_json({"site": site, **own.as_json()} for site, own in found.items())
+        output.print_json({"site": site, **kpis.as_json()} for site, kpis in kpis_of.items())
         return 0
     console = output.tables()
-    for site, own in found.items():
-        show(console, site, own)
-    console.print(SOURCE if found else "No alerts yet.", style="dim")
+    for site, kpis in kpis_of.items():
+        _show_site(console, site, kpis)
+    console.print(SOURCE if kpis_of else "No alerts yet.", style="dim")
     return 0
+
+
+def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
+    alerts = "1 alert" if kpis.alerts == 1 else f"{kpis.alerts:,} alerts"
+    console.print(
+        Text.assemble((site, "bold"), f"  {named(kpis.begin, site)} to {named(kpis.end, site)}, {alerts}")
+    )
+    table = plain_table("", "here", "target", right=("here",))
+    for row in _rows(kpis):
+        table.add_row(*row)
+    console.print(table)
+    if kpis.top:
+        table = plain_table(
+            "hammer", "fault", "alerts", "share", "chattered", right=("alerts", "share", "chattered")
+        )
+        for source in kpis.top:
+            cells = (
+                source.hammer,
+                source.fault,
+                f"{source.alerts}",
+                _percent(source.share),
+                str(source.chattered or "·"),
+            )
+            table.add_row(*map(Text, cells))
+        console.print(table)
+    for one in kpis.stale:
+        ends = "still active" if one.cleared is None else f"ended {named(one.cleared, site)}"
+        console.print(f"stale: {one.fault} of {one.hammer} since {named(one.onset, site)}, {ends}")
+    console.print()
+
+
+def _rows(kpis: "AlarmKpis") -> Iterator[tuple[str, str, str]]:
+    """Yield (metric, value, target)."""
+    from strikewatch.engine import alarm_kpis as targets
+
+    per_day, per_10_min = targets.ACCEPTABLE_PER_DAY, targets.ACCEPTABLE_IN_10_MIN
+    yield (
+        "alerts a day",
+        f"{kpis.per_day:.1f}",
+        f"about {per_day:.0f} acceptable, {targets.MAX_PER_DAY:.0f} the most",
+    )
+    yield "  in the busiest 24 h", f"{kpis.busiest_day}", ""
+    yield (
+        "alerts in 10 min",
+        f"{kpis.per_10_min:.2f}",
+        f"{per_10_min:.0f} acceptable, {targets.MAX_IN_10_MIN:.0f} manageable (m)",
+    )
+    yield "  in the busiest 10 min", f"{kpis.busiest_10_min}", "10; more is a flood (m)"
+    yield "time in flood", _percent(kpis.flood_share), f"below {_percent(targets.MAX_FLOOD_SHARE)} (m)"
+    yield "  floods", f"{kpis.floods}", ""
+    yield (
+        f"{targets.TOP_CONTRIBUTORS} largest sources",
+        _percent(kpis.top_share),
+        f"below {_percent(targets.MAX_TOP_SHARE)} (m)",
+    )
+    yield "chattering sources", f"{len(kpis.chattering)}", "none"
+    yield "stale, over 24 h", f"{len(kpis.stale)}", f"fewer than {targets.MAX_STALE} (m)"
+    yield (
+        "low / medium / high, %",
+        " / ".join(f"{kpis.spread[priority] * 100:.0f}" for priority in PRIORITIES),
+        " / ".join(f"{targets.PRIORITY_TARGETS[priority] * 100:.0f}" for priority in PRIORITIES),
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.1f} %"

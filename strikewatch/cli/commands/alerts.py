@@ -95,13 +95,13 @@ def shelve(options: Namespace) -> int:
 
     What its hammer raises of the same fault is muted too, up to the priority that the alert has.
     """
-    from strikewatch.cli.rendering.local_time import named
-    from strikewatch.service.time_parsing import moment
+    from strikewatch.cli.rendering.common import named
+    from strikewatch.service.time_parsing import parse_time
 
     if (options.span is None) == (options.until is None):
         raise click.UsageError("give either --for TIME or --until WHEN")
     now = time.time_ns()
-    until = moment(options.span or options.until, now)
+    until = parse_time(options.span or options.until, now)
     with desk(settings(options.config)) as actions:
         done = actions.shelve(
             options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site

@@ -1,13 +1,20 @@
-"""`strikewatch baseline`: the loaded pressure level of each hammer, and how to learn it anew."""
+"""`strikewatch baseline`: show or relearn the loaded pressure level of each hammer."""
 
 import time
 from argparse import Namespace
+from typing import TYPE_CHECKING, Any
 
 import click
+from rich.table import Table
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import plain_table
 from strikewatch.cli.settings_file import settings
+
+if TYPE_CHECKING:
+    from strikewatch.storage.queries.baselines import Day
 
 
 @click.group(
@@ -36,7 +43,6 @@ def command(context: click.Context, /, **_: object) -> int:
 def _show(options: Namespace) -> int:
     from dataclasses import asdict
 
-    from strikewatch.cli.rendering.baseline import by_day, levels
     from strikewatch.core import instant
     from strikewatch.detectors.blank_firing import blank_firing
     from strikewatch.engine.state import part_of
@@ -67,14 +73,55 @@ def _show(options: Namespace) -> int:
         return 0
     console = output.tables()
     if not found:
-        console.print("Nothing is known of any such hammer yet.")
+        console.print("No data of such a hammer yet.")
         return 0
-    console.print(levels(found))
+    console.print(_levels_table(found))
     for _, _, days in found:
         if days:
             console.print()
-            console.print(by_day(days))
+            console.print(_days_table(days))
     return 0
+
+
+def _levels_table(found: list[Any]) -> Table:
+    """Return a table with one row for each (key, learned level or None, days)."""
+    numbers = ("level", "spread", "falls by", "by speed", "pulse")
+    table = plain_table("site", "hammer", "known", *numbers, right=numbers)
+    for (site, hammer), learned, _ in found:
+        if learned is None or learned["level_bar"] is None:
+            table.add_row(Text(site), Text(hammer), "not yet", *["·"] * 5)
+            continue
+        falls = learned["fall_percent"]
+        pulse = learned["pulse_spread_bar"]
+        table.add_row(
+            Text(site),
+            Text(hammer),
+            learned["known"],
+            f"{learned['level_bar']:.0f} bar",
+            f"{learned['spread_percent']:.1f} %",
+            "·" if falls is None else f"{falls:.0f} %",
+            "·" if learned["reference_rpm"] is None else f"{learned['speed_power']:.2f}",
+            "·" if pulse is None else f"{pulse:.0f} bar",
+        )
+    return table
+
+
+def _days_table(days: "list[Day]") -> Table:
+    from strikewatch.core import instant
+
+    numbers = ("bouts", "firing", "judged", "blank", "level", "pulse")
+    table = plain_table("day (UTC)", *numbers, right=numbers)
+    for day in days:
+        table.add_row(
+            instant.text(day.start)[:10],
+            str(day.bouts),
+            f"{day.firing_s / 60:.1f} min",
+            f"{100 * day.judged_share:.0f} %",
+            f"{day.blank_s:.1f} s",
+            "·" if day.level_bar is None else f"{day.level_bar:.0f} bar",
+            "·" if day.pulse_spread_bar is None else f"{day.pulse_spread_bar:.0f} bar",
+        )
+    return table
 
 
 @command.command(examples=("strikewatch baseline relearn HB-03 --by Kim --reason 'new seals'",))
@@ -98,6 +145,6 @@ def relearn(options: Namespace) -> int:
         output.print_json([{"site": site, "hammer": hammer, "relearn": True}])
     else:
         print(
-            f"{hammer} at {site} is learned anew from its next bout on; until then blank firing is not judged."
+            f"{hammer} at {site} relearns its level from its next bout on. Until then blank firing is not judged."
         )
     return 0

@@ -22,15 +22,15 @@ def command(options: Namespace) -> int:
     from rich.table import Table
 
     from strikewatch.errors import SettingsError
-    from strikewatch.service.health_check import Finding, survey
+    from strikewatch.service.health_check import CheckResult, check_all
 
     try:
         tree = settings(options.config)
         with output.working("Checking"):
-            found = [Finding("settings", "ok", "all can be used"), *survey(tree)]
+            found = [CheckResult("settings", "ok", "all can be used"), *check_all(tree)]
     except SettingsError as error:
         found = [
-            Finding("settings", "trouble", f"{path}: {what}", "see config/strikewatch.toml")
+            CheckResult("settings", "trouble", f"{path}: {what}", "see config/strikewatch.toml")
             for path, what in error.problems
         ]
     if options.json:

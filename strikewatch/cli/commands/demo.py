@@ -12,6 +12,6 @@ from strikewatch.cli import options as shared
 @shared.given
 def command(options: Namespace) -> int:
     """Run an invented site on this machine, with nothing to install: a broker, hammers, the processor and its page."""
-    from strikewatch.cli.demo_run import demonstrate
+    from strikewatch.cli.demo_run import run_demo
 
-    return demonstrate(options.seconds)
+    return run_demo(options.seconds)

@@ -1,21 +1,25 @@
-"""`strikewatch due`: what is due for each hammer, and what its feed cannot show."""
+"""`strikewatch due`: maintenance due for each hammer, and what its feed cannot show."""
 
+import math
 import time
 from argparse import Namespace
 from typing import TYPE_CHECKING, Final
 
 import click
+from rich.table import Table
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import local, not_monitored, plain_table
 from strikewatch.cli.settings_file import settings
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
     from strikewatch.web.live.due_items import Item
 
-_OLD_S: Final = 3600
-"""A running processor advances every hammer; one that is this far behind is not running."""
+STALE_S: Final = 3600
+"""A running processor advances every hammer; if a hammer is this far behind, it is not running."""
 
 
 @click.command(cls=shared.Command, examples=("strikewatch due", "strikewatch due --hammer HB-03 --json"))
@@ -29,9 +33,6 @@ def command(options: Namespace) -> int:
     Greasing, inspection, service, the walkaround inspection and storage: hours and days left, and when that will be at
     the rate of work of the last four weeks (a 95 % range).
     """
-    from strikewatch.cli.rendering.due import table_of
-    from strikewatch.cli.rendering.local_time import local
-    from strikewatch.cli.rendering.not_monitored import not_watched
     from strikewatch.core.instant import SECOND
     from strikewatch.detectors.kernels import NEVER
     from strikewatch.disclaimer import CAUTION
@@ -47,13 +48,13 @@ def command(options: Namespace) -> int:
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             pipeline.restore(key, layout, state)
     found: list[tuple[Key, Item]] = []
-    old = []
+    stale = []
     for key in pipeline.hammers:
         own, record = tree.of_hammer(key), pipeline.state_of(key)
         seen = glance(record, Limits.of(own), (NEVER, float("nan")))
         found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
-        if now - seen.upto > _OLD_S * SECOND:
-            old.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
+        if now - seen.upto > STALE_S * SECOND:
+            stale.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda one: one[1].urgency)
     if options.json:
         output.print_json(
@@ -62,13 +63,13 @@ def command(options: Namespace) -> int:
         return 0
     console = output.tables()
     if not found:
-        console.print("Nothing is known of any such hammer yet.")
+        console.print("No data of such a hammer yet.")
         return 0
-    console.print(table_of(found))
-    if old:
+    console.print(_table(found))
+    if stale:
         console.print()
-        console.print(f"Last known to the processor: {', '.join(old)}.", style="dim")
-    for line in not_watched({key: pipeline.unmonitored_faults(key) for key in pipeline.hammers}):
+        console.print(f"Last processed: {', '.join(stale)}.", style="dim")
+    for line in not_monitored({key: pipeline.unmonitored_faults(key) for key in pipeline.hammers}):
         console.print()
         console.print(line, style="dim")
     console.print()
@@ -80,3 +81,29 @@ def _rounded(item: "Item") -> dict[str, object]:
     return {
         name: round(value, 2) if isinstance(value, float) else value for name, value in item._asdict().items()
     }
+
+
+def _table(found: "list[tuple[Key, Item]]") -> Table:
+    left = "hours left", "days left"
+    table = plain_table("site", "hammer", "what", "", *left, "at the present use", right=left)
+    for (site, hammer), item in found:
+        table.add_row(
+            Text(site),
+            Text(hammer),
+            item.what,
+            Text("" if item.level == "later" else item.level, "bold"),
+            "·" if item.hours_left is None else f"{item.hours_left:.1f}",
+            "·" if item.days_left is None else f"{item.days_left:.1f}",
+            _forecast(item),
+        )
+    return table
+
+
+def _forecast(item: "Item") -> str:
+    if item.earliest_days is None:
+        return ""
+    if item.latest_days is None:
+        return f"not before {item.earliest_days:.0f} days"
+    if item.latest_days - item.earliest_days < 1:
+        return f"in about {item.latest_days:.0f} days"
+    return f"in {math.floor(item.earliest_days)} to {math.ceil(item.latest_days)} days"

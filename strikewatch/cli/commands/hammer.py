@@ -47,12 +47,12 @@ def one_hammer(function: shared.Function) -> shared.Function:
 @shared.given
 def out_of_service(options: Namespace) -> int:
     """Take HAMMER out of service: its alerts are recorded, not sent."""
-    from strikewatch.cli.rendering.local_time import named
+    from strikewatch.cli.rendering.common import named
     from strikewatch.core import instant
-    from strikewatch.service.time_parsing import moment
+    from strikewatch.service.time_parsing import parse_time
 
     now = time.time_ns()
-    until = None if options.until is None else moment(options.until, now)
+    until = None if options.until is None else parse_time(options.until, now)
     with desk(settings(options.config)) as actions:
         done = actions.out_of_service(
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site

@@ -2,13 +2,22 @@
 
 import time
 from argparse import Namespace
-from typing import Final
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
 
 import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import local, second
 from strikewatch.cli.settings_file import settings
+
+if TYPE_CHECKING:
+    from strikewatch.core.instant import Instant
+    from strikewatch.storage.actions.feed_problems import Example, Problem
 
 SENDERS: Final = 50
 EXAMPLES: Final = 10
@@ -36,7 +45,6 @@ def command(options: Namespace) -> int:
     Rejected messages, rows that came late or with a wrong clock, unknown keys and duplicates; the sender with the
     newest problem first. The processor may be running.
     """
-    from strikewatch.cli.rendering.rejects import by_sender, show_all, show_one
     from strikewatch.errors import Refused
     from strikewatch.storage.actions import feed_problems
     from strikewatch.storage.engines.shared import SharedDatabase
@@ -51,7 +59,7 @@ def command(options: Namespace) -> int:
             shown = feed_problems.examples(connection, options.sender, options.limit or EXAMPLES)
             if not found and not shown:
                 raise Refused(
-                    f"nothing of {options.sender!r} was rejected; `strikewatch rejects` lists the senders"
+                    f"no rejected data of {options.sender!r}; `strikewatch rejects` lists the senders"
                 )
     if end is not None:
         found = [one for one in found if one.first < end]
@@ -59,11 +67,69 @@ def command(options: Namespace) -> int:
         if options.json:
             output.print_json(one.json() for one in shown)
         else:
-            show_one(output.tables(), found, shown)
+            _show_sender(output.tables(), found, shown)
         return 0
-    senders, limit = by_sender(found), options.limit or SENDERS
+    senders, limit = _by_sender(found), options.limit or SENDERS
     if options.json:
         output.print_json(one.json() for own in list(senders.values())[:limit] for one in own)
     else:
-        show_all(output.tables(), senders, limit)
+        _show_senders(output.tables(), senders, limit)
     return 0
+
+
+def _by_sender(problems: "Iterable[Problem]") -> "dict[str, list[Problem]]":
+    found: dict[str, list[Problem]] = {}
+    for problem in problems:
+        found.setdefault(problem.name, []).append(problem)
+    return found
+
+
+def _show_senders(console: Console, senders: "dict[str, list[Problem]]", limit: int) -> None:
+    """Print the problems of each sender, at most `limit` senders."""
+    listed = dict(list(senders.items())[:limit])
+    if not listed:
+        console.print("No data was rejected.")
+        return
+    for sender, own in listed.items():
+        _show_problems(console, sender, own)
+    if len(senders) > len(listed):
+        console.print(f"{len(senders) - len(listed):,} more senders; --limit {len(senders)} lists all.")
+    console.print("Examples of one: strikewatch rejects --sender SENDER", style="dim")
+
+
+def _show_problems(console: Console, sender: str, problems: "list[Problem]") -> None:
+    from strikewatch.storage.actions.feed_problems import readable
+
+    console.print(Text(sender, "bold"))
+    for one in problems:
+        what = f"{one.reason} `{one.key}`" if one.key else one.reason
+        counts = f"{one.count:,} in all, {one.recent:,} since yesterday 00:00 UTC"
+        console.print(Padding(Text.assemble((what, "bold"), f"  {counts}"), (0, 0, 0, 2)))
+        seen = _when(one.first) if one.count == 1 else f"{_when(one.first)} to {_when(one.last)}"
+        lines = [f"seen: {seen}", f"what: {one.meaning}"]
+        if one.detail:
+            lines.append(f"first: {one.detail}")
+        if one.payload:
+            lines.append(f"sent: {readable(one.payload, 120)}")
+        lines.append(f"remedy: {one.remedy}")
+        for line in lines:
+            console.print(Padding(Text(line), (0, 0, 0, 4)))
+    console.print()
+
+
+def _show_sender(console: Console, problems: "list[Problem]", examples: "list[Example]") -> None:
+    """Print the problems of one sender, and the payloads kept as examples."""
+    from strikewatch.storage.actions.feed_problems import readable
+
+    for sender, own in _by_sender(problems).items():
+        _show_problems(console, sender, own)
+    if not examples:
+        console.print("No payloads of it are kept: unknown keys and duplicates are only counted.")
+    for example in examples:
+        console.print(Text.assemble((_when(example.at), "bold"), f"  {example.topic}  {example.reason}"))
+        console.print(Padding(Text(example.detail), (0, 0, 0, 4)))
+        console.print(Padding(Text(readable(example.payload, 400)), (0, 0, 0, 4)))
+
+
+def _when(at: "Instant") -> str:
+    return f"{second(at)} {local(at):%Z}"

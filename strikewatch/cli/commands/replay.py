@@ -25,7 +25,7 @@ from strikewatch.cli.settings_file import settings
 @shared.as_json("one alert record a line")
 @click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
 @shared.only("hammer")
-@shared.period("the begin of the recording", "its end")
+@shared.period("the start of the recording", "its end")
 @shared.given
 def command(options: Namespace) -> int:
     """Run a recorded shift through the detectors.
@@ -33,16 +33,15 @@ def command(options: Namespace) -> int:
     PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts. Notes go to standard error. The exit
     code is 0 whether or not there are alerts.
     """
-    from strikewatch.cli.rendering import bouts
-    from strikewatch.cli.rendering.replay import show
+    from strikewatch.cli.rendering.replay import show, show_bouts
     from strikewatch.service.recordings import Recordings, print_notes
-    from strikewatch.service.time_window import Part
+    from strikewatch.service.time_window import TimeWindow
 
     notes = output.notes()
     tree = settings(options.config)
-    part = Part.asked(options.hammer, options.begin, options.end, time.time_ns())
+    part = TimeWindow.asked(options.hammer, options.begin, options.end, time.time_ns())
     recordings = Recordings.asked(options, tree)
-    shifts, result = recordings.replayed(notes)
+    shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)
     records = [one.record() for one in result.bouts()] if options.bouts else result.records
@@ -50,7 +49,7 @@ def command(options: Namespace) -> int:
         output.print_json(records)
         sys.stdout.flush()
     elif options.bouts:
-        bouts.show(output.tables(), records)
+        show_bouts(output.tables(), records)
     else:
         show(output.tables(), options.paths[0], result)
     return 0

@@ -1,9 +1,11 @@
 """`strikewatch settings`: check the settings and print those in force."""
 
+import json
+import re
 from argparse import Namespace
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +14,8 @@ from strikewatch.cli.settings_file import settings
 from strikewatch.errors import SettingsError
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from strikewatch.settings.tree import Settings
     from strikewatch.sinks.settings import Target
 
@@ -25,24 +29,22 @@ if TYPE_CHECKING:
 def command(options: Namespace) -> int:
     """Check the settings and the files they name; print everything in force as TOML.
 
-    What differs from the default is marked. The output can be used as a settings file. Secrets are read, to check them,
-    and never shown. All mistakes are reported at once.
+    Values that differ from the default are marked. The output can be used as a settings file. Secrets are checked and
+    never shown. All mistakes are reported at once.
     """
     tree = settings(options.config)
-    if problems := [*_files(tree)]:
+    if problems := [*_file_problems(tree)]:
         raise SettingsError(problems)
     if options.json:
         print(tree.model_dump_json())
         return 0
-    from strikewatch.cli.rendering.settings import lines
-
-    for line in lines(tree):
+    for line in _toml_lines(tree):
         print(line)
     return 0
 
 
-def _files(tree: "Settings") -> Iterator[tuple[str, str]]:
-    """Yield what is wrong with the files that must be there before a start, secrets among them."""
+def _file_problems(tree: "Settings") -> Iterator[tuple[str, str]]:
+    """Yield (setting, problem) of each file that a start needs and that cannot be used, secrets included."""
     from strikewatch.sinks.settings import read_secrets
 
     mqtt, tls = tree.mqtt, tree.mqtt.tls
@@ -70,3 +72,58 @@ def _unreadable(path: Path) -> str | None:
         return None if path.read_bytes().strip() else f"{path} is empty"
     except OSError as error:
         return f"{path} cannot be read ({error.strerror})"
+
+
+def _toml_lines(settings: "Settings") -> Iterator[str]:
+    """Yield every setting as TOML, with a mark where it differs from its default; together a settings file."""
+    for name in type(settings).model_fields:
+        value = getattr(settings, name)
+        if name == "hammers":
+            for hammer, own in value.items():
+                for table, keys in own.items():
+                    for key, one in keys.items():
+                        yield f"hammers.{_key(hammer)}.{table}.{key} = {_toml(one)}  # for this hammer"
+        elif name == "hammers_file":
+            state = "is not set" if value is None else f"= {_toml(value)}; its tables are hammers.… here"
+            yield f"# hammers_file {state}"
+        elif name != "webhooks":
+            yield from _setting(settings, name, "")
+    # TOML allows tables of a list only at the end.
+    for hook in settings.webhooks:
+        yield "[[webhooks]]"
+        for name in type(hook).model_fields:
+            yield from _setting(hook, name, "")
+
+
+def _setting(model: "BaseModel", name: str, path: str) -> Iterator[str]:
+    from pydantic import BaseModel
+    from pydantic_core import PydanticUndefined
+
+    value = getattr(model, name)
+    default = type(model).model_fields[name].get_default(call_default_factory=True)
+    here = f"{path}{name}"
+    if isinstance(value, BaseModel):
+        for inner in type(value).model_fields:
+            yield from _setting(value, inner, f"{here}.")
+    elif value is None:
+        yield f"# {here} is not set"
+    elif value == default or default is PydanticUndefined:
+        yield f"{here} = {_toml(value)}"
+    else:
+        yield f"{here} = {_toml(value)}  # differs from the default, {'none' if default is None else _toml(default)}"
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _toml(name)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, dict):
+        pairs = [f"{_toml(name)} = {_toml(one)}" for name, one in value.items()]
+        return f"{{{', '.join(pairs)}}}"
+    if isinstance(value, float):
+        return repr(value)
+    text = json.dumps(str(value) if isinstance(value, Path) else value, ensure_ascii=False)
+    return text.replace("\x7f", "\\u007f")

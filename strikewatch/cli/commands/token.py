@@ -60,7 +60,7 @@ def show_list(options: Namespace) -> int:
         return 0
     from rich.table import Table
 
-    from strikewatch.cli.rendering.local_time import heading, minute
+    from strikewatch.cli.rendering.common import heading, minute
 
     table = Table(box=None, pad_edge=False)
     for title in ("name", "role", heading("made"), heading("revoked")):

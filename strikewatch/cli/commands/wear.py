@@ -1,16 +1,31 @@
-"""`strikewatch wear`: bushings and tools by their inspections."""
+"""`strikewatch wear` and `strikewatch tools`: bushings and tools, from inspections and tool changes."""
 
 import time
 from argparse import Namespace
-from typing import Final
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
 
 import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import plain_table
 from strikewatch.cli.settings_file import settings
 
-NO_INSPECTION: Final = "No inspection is on record: log one on the page, or send an `inspection` event."
+if TYPE_CHECKING:
+    from strikewatch.review.wear.condition import Condition, FittedTool
+    from strikewatch.review.wear.inspections import HammerWear
+    from strikewatch.review.wear.tools import Group, Tool
+
+NO_TOOL: Final = "No tool change is recorded: log one on the page, or send a `tool_change` event."
+NO_INSPECTION: Final = "No inspection is recorded: log one on the page, or send an `inspection` event."
+FITTED: Final = ("hammer", "fitted", "firing", "work", "suits")
+TOOLS: Final = ("tool", "hammer", "from (UTC)", "firing", "blows", "came off")
+LIFETIMES: Final = ("by", "tools", "count", "ended", "median life", "95 % limits")
 
 
 @click.command(cls=shared.Command, examples=("strikewatch wear", "strikewatch wear replay_data/pad-handover"))
@@ -24,16 +39,120 @@ def command(options: Namespace) -> int:
 
     Over the inspections in the database, or in recorded shifts.
     """
-    from strikewatch.cli.rendering.wear import show_wear
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.wear.condition import wear_record
-    from strikewatch.service.inputs.wear import asked
+    from strikewatch.service.inputs.wear import condition_from_options
 
-    found = asked(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
     if options.json:
         output.print_json([{"hammers": [wear_record(one) for one in found.worn], "caution": CAUTION}])
         return 0
     console = output.tables()
-    show_wear(console, found)
+    for hammer in found.worn:
+        _show_hammer(console, hammer)
     console.print(CAUTION, style="dim") if found.worn else console.print(NO_INSPECTION)
     return 0
+
+
+@click.command(cls=shared.Command, examples=("strikewatch tools", "strikewatch tools --hammer HB-03 --json"))
+@shared.shifts(required=False)
+@shared.config
+@shared.only("site", "hammer")
+@shared.as_json("one object")
+@shared.given
+def tools(options: Namespace) -> int:
+    """Show which tool is fitted and whether it suits the work; hours and blows of each; how long they last.
+
+    Over the tool changes in the database, or in recorded shifts.
+    """
+    from strikewatch.disclaimer import CAUTION
+    from strikewatch.review.wear.condition import fitted_record, group_record, tool_record
+    from strikewatch.service.inputs.wear import condition_from_options
+
+    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
+    if options.json:
+        records = {
+            "fitted": [fitted_record(one) for one in found.fitted],
+            "tools": [tool_record(one) for one in found.tools],
+            "lasting": [group_record(one) for one in found.groups],
+        }
+        output.print_json([{**records, "caution": CAUTION}])
+        return 0
+    console = output.tables()
+    _show_tools(console, found)
+    console.print(CAUTION, style="dim") if found.tools or found.fitted else console.print(NO_TOOL)
+    return 0
+
+
+def _show_tools(console: Console, found: "Condition") -> None:
+    """Print the fitted tools, all tools, and how long tools last."""
+    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.wear.limits import PRACTICE
+
+    if found.fitted:
+        console.print(_fitted_table(found.fitted))
+        notes = [f"{one.hammer}: {one.note}" for one in found.fitted if one.note]
+        for note in notes:
+            console.print(Text(note, "yellow"))
+        if not notes and any(one.advice for one in found.fitted):
+            console.print(Text(f"Which tool suits: {PRACTICE}", "dim"))
+        console.print()
+    if found.tools:
+        console.print(_tools_table(found.tools))
+    if found.groups:
+        console.print()
+        console.print(_groups_table(found.groups))
+        console.print(Text(words.SURVIVAL_NOTE, "dim"))
+
+
+def _show_hammer(console: Console, one: "HammerWear") -> None:
+    """Print what to do with the bushing and tool of one hammer, and its measurements."""
+    from strikewatch.review.report import wear_wording as words
+
+    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.inspected(one)}"))
+    style = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
+    console.print(Text(f"{words.verdict(one)} {words.reason(one)}", style))
+    for measured in one.measured:
+        console.print(Padding(Text(words.measured(measured)), (0, 0, 0, 2)))
+        for line in words.outlook(measured):
+            console.print(Padding(Text(line, "dim"), (0, 0, 0, 4)))
+    console.print()
+
+
+def _fitted_table(fitted: "Iterable[FittedTool]") -> Table:
+    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report.wording import hours
+
+    table = plain_table(*FITTED, wrap=FITTED)
+    for one in fitted:
+        table.add_row(
+            one.hammer,
+            words.name(one.tool),
+            hours(one.tool.firing_h) if one.tool else "·",
+            words.work(one) or "·",
+            words.advised(one) or "·",
+        )
+    return table
+
+
+def _tools_table(tools: "Iterable[Tool]") -> Table:
+    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report.wording import hours
+
+    table = plain_table(*TOOLS, right=("firing", "blows"), wrap=TOOLS)
+    for one in tools:
+        blows = words.blows(one) or "·"
+        table.add_row(
+            words.name(one), one.hammer, words.fitted_since(one), hours(one.firing_h), blows, words.fate(one)
+        )
+    return table
+
+
+def _groups_table(groups: "Iterable[Group]") -> Table:
+    from strikewatch.review.report import wear_wording as words
+
+    table = plain_table(*LIFETIMES, right=("count", "ended"), wrap=LIFETIMES)
+    for one in groups:
+        median, limits = words.median_life(one)
+        table.add_row(one.by, one.name, str(one.tools), str(one.ended), median, limits)
+    return table

@@ -1,17 +1,29 @@
 """`strikewatch what-if`: recorded shifts under other settings."""
 
 from argparse import Namespace
-from typing import TYPE_CHECKING
+from collections import Counter
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 import click
+from rich.console import Console
+from rich.table import Table
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import heading, plain_table, second
 from strikewatch.cli.settings_file import settings
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
+    from strikewatch.review.what_if import Pair
+    from strikewatch.service.what_if import Run
     from strikewatch.settings.tree import Settings
+
+MAX_LISTED: Final = 40
+"""How many differing alerts are listed; --json has all."""
 
 
 @click.command(
@@ -43,21 +55,20 @@ def command(options: Namespace) -> int:
     if bool(options.set) == bool(options.sweep):
         raise InputError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
     tree = settings(options.config)
-    from strikewatch.service.precompile import warm
+    from strikewatch.service.precompile import precompile
 
-    warm(lambda text: output.notes().print(text, style="dim"))
+    precompile(lambda text: output.notes().print(text, style="dim"))
     return _sweep(options, tree) if options.sweep else _compare(options, tree)
 
 
 def _compare(options: Namespace, tree: "Settings") -> int:
-    from strikewatch.cli.rendering.what_if import show_changes
     from strikewatch.review.what_if import pairs
     from strikewatch.service import what_if
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
-    changes = what_if.changes(options.set)
-    with_faults(tree, changes)  # mistakes in them are reported before any work
+    changes = what_if.parse_changes(options.set)
+    with_faults(tree, changes)  # mistakes in them are reported before replaying
     recordings = Recordings.asked(options, tree)
     with output.working("Replaying"):
         before = what_if.run(recordings)
@@ -67,32 +78,163 @@ def _compare(options: Namespace, tree: "Settings") -> int:
     if options.json:
         output.print_json(pair.json() for pair in found)
     else:
-        show_changes(output.tables(), options.set, before, after, found)
+        _show_changes(output.tables(), options.set, before, after, found)
     return 0
 
 
 def _sweep(options: Namespace, tree: "Settings") -> int:
-    from strikewatch.cli.rendering.what_if import show_sweep, sweep_rows, write_page
     from strikewatch.service import what_if
-    from strikewatch.service.progress import bar
+    from strikewatch.service.progress import progress_bar
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")
-    values = what_if.steps(text)
-    with_faults(tree, {name: values[0]})  # a mistake in the name is reported before any work
-    now = what_if.present(tree, name)
+    values = what_if.parse_sweep(text)
+    with_faults(tree, {name: values[0]})  # a mistake in the name is reported before replaying
+    now = what_if.current_value(tree, name)
     if isinstance(now, bool) or not isinstance(now, int | float):
         raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
     notes = output.notes()
-    with bar(notes, len(values), "values", 2) as progress:
+    with progress_bar(notes, len(values), "values", 2) as progress:
         runs = what_if.sweep(Recordings.asked(options, tree), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
-    rows = sweep_rows(name, values, runs)
+    rows = _sweep_rows(name, values, runs)
     if options.json:
         output.print_json(rows)
     else:
-        show_sweep(output.tables(), name, now, rows)
+        _show_sweep(output.tables(), name, now, rows)
     if options.html is not None:
-        write_page(options.html, name, float(now), values, rows)
+        _write_page(options.html, name, float(now), values, rows)
     return 0
+
+
+def _show_changes(
+    console: Console, changes: Sequence[str], before: "Run", after: "Run", found: "Sequence[Pair]"
+) -> None:
+    """Print the differing alerts and the rates of both runs; `changes`: the options as given."""
+    from strikewatch.disclaimer import CAUTION
+    from strikewatch.review.what_if import CHANGES
+
+    counts = Counter(pair.change for pair in found)
+    summary = ", ".join(f"{counts[kind]} {kind}" for kind in CHANGES if counts[kind]) or "no alerts at all"
+    console.print(f"With {', '.join(changes)}: {summary}.\n")
+    console.print(_rates_table(before, after))
+    console.print()
+    table = plain_table(heading("onset"), "hammer", "operator", "fault", "what changes")
+    differing = [pair for pair in found if pair.change != "same"]
+    for pair in differing[:MAX_LISTED]:
+        record = pair.record
+        operator = record["operator"] or "unassigned"
+        when = second(record["onset"])[5:]
+        table.add_row(when, record["hammer"], operator, record["fault"], _difference(pair))
+    if differing:
+        console.print(table)
+    if len(differing) > MAX_LISTED:
+        console.print(f"… and {len(differing) - MAX_LISTED} more; --json has all.", style="dim")
+    console.print(CAUTION, style="dim")
+
+
+def _difference(pair: "Pair") -> str:
+    before, after = pair.before, pair.after
+    if before is None or after is None:
+        return pair.change
+    differences = [
+        _time_change(name, before[name], after[name])
+        for name in ("onset", "cleared")
+        if before[name] != after[name]
+    ]
+    if before["priority"] != after["priority"]:
+        differences.append(f"{before['priority']} to {after['priority']}")
+    return "; ".join(differences)
+
+
+def _time_change(name: str, before: str | None, after: str | None) -> str:
+    if before is None or after is None:
+        return f"{name} {'after all' if before is None else 'no more'}"
+    from strikewatch.core import instant
+
+    return f"{name} {(instant.parse(after) - instant.parse(before)) / instant.SECOND:+.1f} s"
+
+
+def _rates_table(before: "Run", after: "Run") -> Table:
+    from strikewatch.review.statistics.poisson import rate_limits
+
+    table = plain_table("fault", "now", "changed", "per firing hour now", "changed")
+    counts = before.counts(), after.counts()
+    for fault in sorted({*counts[0], *counts[1]}):
+        cells = [fault, str(counts[0][fault]), str(counts[1][fault])]
+        for count, hours in ((counts[0][fault], before.firing_h), (counts[1][fault], after.firing_h)):
+            low, high = rate_limits([count], [hours])
+            cells.append(f"{count / hours:.2f} ({low[0]:.2f}–{high[0]:.2f})" if hours else "–")
+        table.add_row(*cells)
+    return table
+
+
+def _sweep_rows(name: str, values: Sequence[float], runs: "Sequence[Run]") -> list[dict[str, Any]]:
+    """Return one row for each value and fault found: count, rate per firing hour and its 95 % limits."""
+    from strikewatch.review.statistics.poisson import rate_limits
+    from strikewatch.service import what_if
+
+    wanted = [fault for fault in what_if.faults_of(name) if any(run.counts()[fault] for run in runs)]
+    rows = []
+    for value, run in zip(values, runs, strict=True):
+        for fault in wanted:
+            n = run.counts()[fault]
+            low, high = (float(one[0]) if run.firing_h else None for one in rate_limits([n], [run.firing_h]))
+            rate = n / run.firing_h if run.firing_h else None
+            rows.append(
+                {name: value, "fault": fault, "count": n, "firing_h": run.firing_h}
+                | {"per_firing_hour": rate, "lower": low, "upper": high}
+            )
+    return rows
+
+
+def _show_sweep(console: Console, name: str, now: float, rows: Sequence[dict[str, Any]]) -> None:
+    """Print the rows of a sweep; `now`: the present value."""
+    from strikewatch.disclaimer import CAUTION
+
+    console.print(f"Sweep of {name}, now {now:g}. Limits are exact, 95 %.\n")
+    if not rows:
+        console.print("No such fault at any of the values.")
+    top = max((row["per_firing_hour"] or 0.0 for row in rows), default=0.0)
+    table = plain_table(name.rpartition(".")[2], "fault", "count", "per hour", "95 % limits", "")
+    for row in rows:
+        rate = row["per_firing_hour"]
+        cells = ["–", "–"] if rate is None else [f"{rate:.2f}", f"{row['lower']:.2f}–{row['upper']:.2f}"]
+        length = round(24 * rate / top) if rate and top else 0
+        mark = " ←" if row[name] == now else ""
+        table.add_row(f"{row[name]:g}{mark}", row["fault"], str(row["count"]), *cells, "▬" * length)
+    console.print(table)
+    console.print(CAUTION, style="dim")
+
+
+def _write_page(
+    path: Path, name: str, now: float, values: Sequence[float], rows: Sequence[dict[str, Any]]
+) -> None:
+    """Write the chart as an HTML page. Raises InputError if it cannot be written."""
+    import numpy as np
+
+    from strikewatch.disclaimer import CAUTION
+    from strikewatch.review.charts import style
+    from strikewatch.review.charts import sweep as chart
+
+    lines = []
+    for fault in dict.fromkeys(row["fault"] for row in rows):
+        own = [row for row in rows if row["fault"] == fault]
+        columns = (
+            np.array([row[key] for row in own], float) for key in ("per_firing_hour", "lower", "upper")
+        )
+        lines.append(chart.Line(fault, *columns))
+    title = f"Faults per firing hour against {name}"
+    svg = chart.draw("sweep", name, np.array(values), now, lines, title)
+    page = (
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<style>{style()}body{{background:var(--p-ground);color:var(--p-ink);font-family:system-ui,sans-serif;"
+        f"max-width:46rem;margin:1rem auto;padding:0 1rem}}</style><main><h1>{escape(title)}</h1>{svg}"
+        f"<p>{escape(CAUTION)}</p></main></html>\n"
+    )
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror}); name another file") from None

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.local_time import heading, minute, named, second
+from strikewatch.cli.rendering.common import heading, minute, named, second
 from strikewatch.storage.queries.alerts import ListedAlert
 from strikewatch.storage.queries.muted import Mute
 

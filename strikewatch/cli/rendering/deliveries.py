@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from rich.console import Console
 from rich.table import Table
 
-from strikewatch.cli.rendering.local_time import heading, local, second
+from strikewatch.cli.rendering.common import heading, local, second
 from strikewatch.storage.outbox.attempts import Attempt
 from strikewatch.storage.outbox.deliveries import Delivery
 

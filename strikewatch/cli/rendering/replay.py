@@ -1,32 +1,39 @@
-"""What a replay found, as tables for people: per hammer, per fault, per operator; narrow enough for 80 columns."""
+"""The result of a replay as tables by hammer, fault and operator, which fit 80 columns; and its bouts."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.bouts import by_operator, judged
-from strikewatch.cli.rendering.local_time import heading, second
-from strikewatch.cli.rendering.not_monitored import less_certain, not_watched
+from strikewatch.cli.rendering.common import (
+    SENTENCES,
+    heading,
+    less_certain,
+    not_monitored,
+    plain_table,
+    second,
+)
 from strikewatch.core.batch import Key
-from strikewatch.service.replay import Replayed
-
-SENTENCES: Final = 120
-"""Columns from which on each alert is also told in a sentence."""
+from strikewatch.core.bout import REASONS, AttributedBout
+from strikewatch.core.instant import SECOND
+from strikewatch.disclaimer import CAUTION
+from strikewatch.service.replay import ReplayResult
 
 Records = Sequence[dict[str, Any]]
 
 
-def show(console: Console, path: Path, result: Replayed) -> None:
+def show(console: Console, path: Path, result: ReplayResult) -> None:
     """Print the alerts of each hammer in onset order, then the counts."""
     records = result.records
     console.print(
-        Text.assemble((str(path), "bold"), f": {result.counts.used:,} rows, {_many(len(records), 'alert')}")
+        Text.assemble(
+            (str(path), "bold"), f": {result.counts.used:,} rows, {_counted(len(records), 'alert')}"
+        )
     )
     sites = {site for site, _ in result.firing_h}
     bouts = result.bouts()
@@ -34,46 +41,42 @@ def show(console: Console, path: Path, result: Replayed) -> None:
         own = [record for record in records if (record["site"], record["hammer"]) == key]
         console.print()
         console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
-        console.print(Text(judged(one for one in bouts if one.bout.key == key), "dim"))
+        console.print(Text(_judged_share(one for one in bouts if one.bout.key == key), "dim"))
         if own:
             console.print(_alerts(own, sentences=console.width >= SENTENCES))
     if records:
         console.print()
         console.print(_counts("fault", ("low", "medium", "high"), _pairs(records, "fault", "priority")))
         console.print()
-        console.print(_operators(records))
+        console.print(_operator_counts(records))
     if bouts:
         console.print()
-        console.print(by_operator(bouts))
-    for line in (*not_watched(result.silent), *less_certain(result.uncertain)):
+        console.print(_operators_table(bouts))
+    for line in (*not_monitored(result.silent), *less_certain(result.uncertain)):
         console.print()
         console.print(line, style="dim", highlight=False)
     console.print()
-    console.print(
-        "Advice, never a safety function; the hammer's handbook and local rules come first. "
-        "Blank firing is suspected, not measured.",
-        style="dim",
-    )
+    console.print(CAUTION, style="dim")
 
 
 def _heading(key: Key, firing_h: float, n: int, *, with_site: bool) -> Text:
     name = "/".join(key) if with_site else key[1]
-    return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_many(n, 'alert')}")
+    return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_counted(n, 'alert')}")
 
 
-def _many(n: int, what: str) -> str:
+def _counted(n: int, what: str) -> str:
     return f"{n:,} {what}" if n == 1 else f"{n:,} {what}s"
 
 
 def _alerts(records: Records, *, sentences: bool) -> Table:
     site = records[0]["site"]
-    table = _table(heading("onset", site), "for", "fault", "priority", "operator", right=("for",))
+    table = plain_table(heading("onset", site), "for", "fault", "priority", "operator", right=("for",))
     if sentences:
-        table.add_column("what happened")
+        table.add_column("what happened", overflow="fold")
     for record in records:
         row = [
             f"{second(record['onset'], site)}{record['onset'][19:21]}",
-            _lasted(record),
+            _duration(record),
             record["fault"],
             record["priority"],
             record["operator"] or "unassigned",
@@ -82,18 +85,11 @@ def _alerts(records: Records, *, sentences: bool) -> Table:
     return table
 
 
-def _table(*names: str, right: Sequence[str] = ()) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in names:
-        table.add_column(name, no_wrap=True, justify="right" if name in right else "left")
-    return table
-
-
-def _lasted(record: dict[str, Any]) -> str:
+def _duration(record: dict[str, Any]) -> str:
     if record["cleared"] is None:
-        return "still on"
-    lasted = datetime.fromisoformat(record["cleared"]) - datetime.fromisoformat(record["onset"])
-    tenths = round(lasted.total_seconds() * 10)
+        return "active"
+    duration = datetime.fromisoformat(record["cleared"]) - datetime.fromisoformat(record["onset"])
+    tenths = round(duration.total_seconds() * 10)
     if tenths < 600:
         return f"{tenths / 10:.1f} s"
     minutes, s = divmod(round(tenths / 10), 60)
@@ -105,8 +101,8 @@ def _pairs(records: Records, row: str, column: str) -> list[tuple[str, str]]:
     return [(record[row] or "unassigned", record[column]) for record in records]
 
 
-def _operators(records: Records) -> Table:
-    """Operators down and faults across, or turned where the faults would not fit beside each other."""
+def _operator_counts(records: Records) -> Table:
+    """Return a table of operators by faults, transposed if there are too many faults for the width."""
     faults = sorted({record["fault"] for record in records})
     operators = sorted({record["operator"] or "unassigned" for record in records})
     if len("  ".join(faults)) <= 60:
@@ -115,10 +111,77 @@ def _operators(records: Records) -> Table:
 
 
 def _counts(what: str, names: Sequence[str], pairs: Iterable[tuple[str, str]]) -> Table:
-    """A cross table: a row for each first of a pair, a column for each of `names`, and the sum."""
+    """Return a cross table: a row for each first of a pair, a column for each of `names`, and the sum."""
     counted = Counter(pairs)
-    table = _table(what, *names, "all", right=(*names, "all"))
+    table = plain_table(what, *names, "all", right=(*names, "all"))
     for first in sorted({one for one, _ in counted}):
         row = [counted[first, name] for name in names]
         table.add_row(Text(first), *(str(n or "·") for n in row), str(sum(row)))
     return table
+
+
+def _judged_share(bouts: Iterable[AttributedBout]) -> str:
+    """Describe the share of firing time judged for blank blows, and why the rest was not."""
+    firing_ns = judged_ns = 0.0
+    reasons: Counter[str] = Counter()
+    for bout, _, _ in bouts:
+        firing_ns += bout.end - bout.start
+        judged_ns += bout.judged_ns
+        reason = REASONS[int(bout.not_judged)]
+        if reason:
+            reasons[reason] += 1
+    if not firing_ns:
+        return "no firing"
+    why = ", ".join(f"{n} {reason}" for reason, n in reasons.most_common())
+    share = f"{100.0 * judged_ns / firing_ns:.0f} % of it judged for blank blows"
+    return f"{share}; bouts not judged: {why}" if why else share
+
+
+def _operators_table(bouts: Sequence[AttributedBout]) -> Table:
+    """Return a table by operator and tool: bouts, firing, share judged, seconds and blows suspected blank."""
+    rows: dict[tuple[str, str], list[AttributedBout]] = defaultdict(list)
+    for worked in bouts:
+        rows[worked.operator or "unassigned", worked.tool or "·"].append(worked)
+    numbers = "bouts", "firing", "judged", "blank", "blows", "blank blows"
+    table = plain_table("operator", "tool", *numbers, right=numbers)
+    for (operator, tool), own in sorted(rows.items()):
+        firing_s = sum(one.bout.end - one.bout.start for one in own) / SECOND
+        judged_s = sum(one.bout.judged_ns for one in own) / SECOND
+        cells = (
+            operator,
+            tool,
+            str(len(own)),
+            f"{firing_s / 60.0:.1f} min",
+            f"{100.0 * judged_s / firing_s:.0f} %" if firing_s else "·",
+            f"{sum(one.bout.blank_ns for one in own) / SECOND:.1f} s",
+            _sum(one.bout.blows for one in own),
+            _sum(one.bout.blank_blows for one in own),
+        )
+        table.add_row(*map(Text, cells))
+    return table
+
+
+def _sum(counts: Iterable[float]) -> str:
+    """Return the sum of the known counts; a dot if no blows were counted."""
+    known = [count for count in counts if count == count]
+    return f"{sum(known):,.0f}" if known else "·"
+
+
+def show_bouts(console: Console, records: Sequence[dict[str, Any]]) -> None:
+    """Print each bout in a line: seconds, and the loaded level in bar."""
+    numbers = "firing", "blank", "blows", "bar"
+    table = plain_table(heading("start"), "hammer", "operator", *numbers, "not judged", right=numbers)
+    for one in records:
+        level = one["level_bar"]
+        cells = (
+            second(one["start"]),
+            one["hammer"],
+            one["operator"] or "unassigned",
+            f"{one['firing_s']:.1f}",
+            f"{one['blank_s']:.1f}" if one["blank_s"] else "·",
+            "·" if one["blows"] is None else str(one["blows"]),
+            "·" if level is None else f"{level:.0f}",
+            one["not_judged"] or "",
+        )
+        table.add_row(*map(Text, cells))
+    console.print(table)

@@ -1,1 +1,1 @@
-"""Where commands and the page get their data from: the database, or recorded shifts."""
+"""Inputs of commands and the page: data from the database or from recorded shifts."""

@@ -1,4 +1,4 @@
-"""Where a review comes from: the database and its recordings, or recorded shifts; and which time it is of."""
+"""Load the data of a review from the database and its recordings, or from recorded shifts."""
 
 from argparse import Namespace
 from collections.abc import Iterator
@@ -20,10 +20,10 @@ from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.service.inputs import usage
-from strikewatch.service.inputs.review_moments import Where
+from strikewatch.service.inputs.review_moments import ReplaySource
 from strikewatch.service.inputs.wear import limits, of_store
 from strikewatch.service.recordings import Recordings
-from strikewatch.service.time_parsing import moment
+from strikewatch.service.time_parsing import parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import SharedDatabase
 
@@ -32,19 +32,21 @@ if TYPE_CHECKING:
 
 BEFORE: Final = "7d"
 WEEKS: Final = 26 * 7 * 86_400 * SECOND
-"""So far back rates are charted by week."""
+"""How far back rates are charted by week."""
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
-    """EXPOSURE and FAULTS from long before the period on, up to its end; the period; where its samples are; the
-    account of USE; in what condition hammers and tools are at its end; and what feeds limit."""
+class ReviewData:
+    """The data of a review.
+
+    `exposure` and `faults` (EXPOSURE, FAULTS) reach from long before the period to its end; `condition` is at its end.
+    """
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
     begin: Instant
     end: Instant
-    where: Where
+    where: ReplaySource
     words: str
     use: "pd.DataFrame"
     notes: tuple[str, ...] = ()
@@ -55,7 +57,7 @@ class Source:
         return self._between(self.begin, self.end)
 
     def before(self) -> "tuple[pd.DataFrame, pd.DataFrame] | None":
-        """The period of the same length before; None where nothing was worked in it."""
+        """Return the data of the preceding period of the same length; None if there was no work in it."""
         exposure, faults = self._between(2 * self.begin - self.end, self.begin)
         return (exposure, faults) if len(exposure) else None
 
@@ -71,23 +73,27 @@ def _cut(frame: "pd.DataFrame", column: str, begin: Instant, end: Instant) -> "p
 
 
 @contextmanager
-def opened(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Iterator[Source]:
-    """What the command names. Raises InputError, Refused, SettingsError or StoreError with place and remedy."""
-    begin, end = (None if at is None else moment(at, now, back=True) for at in (options.begin, options.end))
+def open_review_data(
+    options: Namespace, settings: Settings, now: Instant, notes: Console
+) -> Iterator[ReviewData]:
+    """Load what the options ask for. Raises InputError, Refused, SettingsError or StoreError."""
+    begin, end = (
+        None if at is None else parse_time(at, now, back=True) for at in (options.begin, options.end)
+    )
     if options.paths:
         yield _of_shifts(options, settings, begin, end, notes)
         return
     end = now if end is None else end
-    begin = moment(BEFORE, end, back=True) if begin is None else begin
-    _rising(begin, end)
+    begin = parse_time(BEFORE, end, back=True) if begin is None else begin
+    _check_order(begin, end)
     with SharedDatabase(settings.store.where) as place:
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
-        where = Where(StoredSamples(place, recordings), lambda site: recordings / site, options.config)
-        yield Source(
+        where = ReplaySource(StoredSamples(place, recordings), lambda site: recordings / site, options.config)
+        yield ReviewData(
             exposure,
-            _of_people(faults),
+            _operator_faults(faults),
             begin,
             end,
             where,
@@ -100,25 +106,25 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
 
 def _of_shifts(
     options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
-) -> Source:
-    """The shifts at the paths; the period is all of them where it is not told."""
+) -> ReviewData:
+    """Load recorded shifts; without a given period, all of them."""
     recordings = Recordings.asked(options, settings)
-    shifts, result = recordings.replayed(notes)
+    shifts, result = recordings.open_and_replay(notes)
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
     first = _ns(exposure["start"].min()) if len(exposure) else 0
     if begin is None:
         begin = first if end is None else min(first, end - 1)
     end = max(result.end, begin) + 1 if end is None else end
-    _rising(begin, end)
+    _check_order(begin, end)
     places = [str(path) for path in options.paths]
     whole = options.paths[0] if len(places) == 1 else None
-    where = Where(
+    where = ReplaySource(
         ShiftSamples(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
     )
     settings_of = result.settings_of(settings.of_hammer)
-    return Source(
+    return ReviewData(
         exposure,
-        _of_people(faults),
+        _operator_faults(faults),
         begin,
         end,
         where,
@@ -132,8 +138,8 @@ def _of_shifts(
     )
 
 
-def _of_people(faults: "pd.DataFrame") -> "pd.DataFrame":
-    """Those that count as somebody's, and not as the feed's or the machine's."""
+def _operator_faults(faults: "pd.DataFrame") -> "pd.DataFrame":
+    """Select the faults of operators, without those of the feed or the machine."""
     return faults[faults["fault"].isin((*ALWAYS, *MISUSE))].reset_index(drop=True)
 
 
@@ -141,6 +147,6 @@ def _ns(at: "pd.Timestamp") -> Instant:
     return int(at.as_unit("ns").value)
 
 
-def _rising(begin: Instant, end: Instant) -> None:
+def _check_order(begin: Instant, end: Instant) -> None:
     if end <= begin:
         raise Refused("--from must be before --to")

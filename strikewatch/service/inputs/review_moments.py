@@ -1,4 +1,4 @@
-"""A review's moments with their pictures, each beside the command that replays exactly it."""
+"""The moments of a review, each with its picture and the command that replays it."""
 
 import shlex
 from collections.abc import Callable, Iterator
@@ -31,24 +31,24 @@ _STRIP: Final = 12 * 3600 * SECOND
 
 
 @dataclass(frozen=True, slots=True)
-class Where:
-    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what was found."""
+class ReplaySource:
+    """The recordings to replay, and the folder of all of a site's recordings, if replaying them gives the same."""
 
     recorded: SampleSource
     root: Callable[[str], Path | None]
     config: Path | None
     recordings: Recordings | None = None
-    """As they were read, where recorded shifts are under review."""
+    """The recorded shifts under review, with their read options; None for a database."""
     settings_at: Callable[[Key, Instant], HammerSettings] | None = None
-    """The settings of a hammer then, where they differ from those of today."""
+    """The settings of a hammer at an instant, if they may differ from the present ones."""
 
 
 @dataclass
 class Moments:
-    """Pictures and commands for one review."""
+    """Makes the pictures and commands of one review."""
 
     settings: Settings
-    where: Where
+    where: ReplaySource
     coaching: Coaching
     feeds: Feeds = NO_LIMITS
     _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
@@ -58,9 +58,9 @@ class Moments:
         exposure: "pd.DataFrame",
         faults: "pd.DataFrame",
         most: int,
-        told: Callable[[int, int], None] | None = None,
+        progress: Callable[[int, int], None] | None = None,
     ) -> dict[str, SiteMoments]:
-        """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
+        """Return the moments and clean stretches of each site's operators, from EXPOSURE and FAULTS."""
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
         found: dict[str, SiteMoments] = {}
         for site in map(str, exposure["site"].unique()):
@@ -68,8 +68,8 @@ class Moments:
             shown: dict[str, list[ShownMoment]] = {}
             for one in own:
                 shown.setdefault(one.operator, []).append(self._shown(one, faults))
-                if told:
-                    told(sum(map(len, shown.values())), len(own))
+                if progress:
+                    progress(sum(map(len, shown.values())), len(own))
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
             pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
@@ -89,7 +89,9 @@ class Moments:
             svg = shift_timeline.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
             blank = list(
-                _spells(faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared))
+                _fault_intervals(
+                    faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared)
+                )
             )
             drawn = excerpt.minute(
                 self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
@@ -113,7 +115,7 @@ class Moments:
         return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
     def _command(self, one: Highlight) -> tuple[str, ...]:
-        """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
+        """Return the shortest replay command that finds the alert: of its recording alone, else of all."""
         key = one.site, one.hammer
         path = self.where.recorded.place(key, one.onset)
         if path is None or one.id not in self._ids(path, key):
@@ -128,12 +130,12 @@ class Moments:
             *config,
             *(self.where.recordings.arguments() if self.where.recordings else ()),
             f"--hammer {shlex.quote(one.hammer)}",
-            f"--from {_told(begin)}",
-            f"--to {_told(end)}",
+            f"--from {_seconds_text(begin)}",
+            f"--to {_seconds_text(end)}",
         )
 
     def _ids(self, path: Path, key: Key) -> frozenset[str]:
-        """The alerts of a hammer that replaying a recording finds; each is replayed once."""
+        """Return the alert ids that replaying a recording finds for a hammer; each is replayed once."""
         if (path, key) not in self._found:
             try:
                 how = self.where.recordings or Recordings((), self.settings, self.where.config)
@@ -146,10 +148,10 @@ class Moments:
         return self._found[path, key]
 
 
-def _spells(
+def _fault_intervals(
     faults: "pd.DataFrame", key: Key, fault: str, begin: Instant, end: Instant
 ) -> Iterator[tuple[Instant, Instant]]:
-    """When a hammer was at fault, of what reaches into [begin, end)."""
+    """Yield (onset, cleared) of a hammer's alerts of one fault that overlap [begin, end)."""
     import pandas as pd
 
     first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
@@ -159,5 +161,5 @@ def _spells(
         yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
 
 
-def _told(at: Instant) -> str:
+def _seconds_text(at: Instant) -> str:
     return instant.text(at)[:19] + "Z"

@@ -1,4 +1,4 @@
-"""Where the condition of hammers and tools comes from: the database, or recorded shifts; all that is on record."""
+"""Load the condition of hammers and tools from the database or from recorded shifts."""
 
 from argparse import Namespace
 from collections.abc import Callable
@@ -21,8 +21,8 @@ from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
 
 
-def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
-    """What the command names. Raises InputError, Refused or StoreError with place and remedy."""
+def condition_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
+    """Load what the options ask for. Raises InputError, Refused or StoreError."""
     if options.paths:
         found = of_recordings(Recordings.asked(options, settings), notes)
     else:
@@ -31,13 +31,13 @@ def asked(options: Namespace, settings: Settings, now: Instant, notes: Console) 
     part = found.of(options.site, options.hammer)
     if options.hammer and found and not part.worn and not part.tools and not part.fitted:
         raise Refused(
-            f"nothing was told of {options.hammer}; there is something of: {', '.join(found.hammers())}"
+            f"nothing is on record for {options.hammer}; there are records for: {', '.join(found.hammers())}"
         )
     return part
 
 
 def of_store(place: DatabaseAccess, settings: Settings, end: Instant, site: str | None = None) -> Condition:
-    """Of all that is in a database up to an instant."""
+    """Return the condition from a database, up to an instant."""
     events = read_events(place, KINDS, end, site)
     if not events:
         return Condition()
@@ -45,11 +45,11 @@ def of_store(place: DatabaseAccess, settings: Settings, end: Instant, site: str 
 
 
 def of_recordings(recordings: Recordings, notes: Console) -> Condition:
-    """Of recorded shifts, which are replayed for their hours."""
+    """Return the condition from recorded shifts, which are replayed for their operating hours."""
     every = drop_corrected(event for shift in recordings.open() for event in shift.events)
     if not any(event.kind in KINDS for event in every):
         return Condition()
-    shifts, result = recordings.replayed(notes)
+    shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     every = drop_corrected(event for shift in shifts for event in shift.events)
     events = [event for event in every if event.kind in KINDS]
@@ -58,7 +58,7 @@ def of_recordings(recordings: Recordings, notes: Console) -> Condition:
 
 
 def limits(settings_of: Callable[[Key], HammerSettings]) -> Callable[[Key], Limits]:
-    """What is known of a hammer's limits, as its handbook has them."""
+    """Return a function for a hammer's wear limits, from its operator's manual."""
 
     def of(key: Key) -> Limits:
         own = settings_of(key)["wear"]

@@ -1,12 +1,41 @@
-"""`strikewatch erase-operator`: remove an operator's id from everything stored."""
+"""`strikewatch export-operator` and `strikewatch erase-operator`: the data stored about an operator."""
 
+import json
+import sys
 from argparse import Namespace
+from collections import Counter
 
 import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import settings
+
+
+@click.command(cls=shared.Command, examples=("strikewatch export-operator op-14 > op-14.jsonl",))
+@click.argument("operator", metavar="OPERATOR")
+@shared.config
+@shared.given
+def export(options: Namespace) -> int:
+    """Print everything stored about OPERATOR (such as op-14), one JSON object a line.
+
+    The processor may be running. Counts go to standard error.
+    """
+    from strikewatch.storage.engines.shared import SharedDatabase
+    from strikewatch.storage.privacy.export import export_operator as export
+
+    tree, name = settings(options.config), options.operator
+    counts: Counter[str] = Counter()
+    with SharedDatabase(tree.store.where) as place:
+        for where, row in export(place, tree.recording.folder, name):
+            counts[where] += 1
+            print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
+    listed = ", ".join(f"{n:,} in {where}" for where, n in sorted(counts.items())) or "nothing"
+    print(
+        f"Stored about {name}: {listed}. Not searched: logs, copies of the database, and what endpoints received.",
+        file=sys.stderr,
+    )
+    return 0
 
 
 @click.command(
@@ -18,7 +47,7 @@ from strikewatch.cli.settings_file import settings
 @shared.config
 @shared.as_json("one object a place, with its count")
 @shared.given
-def command(options: Namespace) -> int:
+def erase(options: Namespace) -> int:
     """Remove the id of OPERATOR (such as op-14) from everything stored; counts are kept.
 
     Stop the processor first. It cannot be undone.
@@ -41,7 +70,7 @@ def command(options: Namespace) -> int:
     for place, n in sorted(changed.items()):
         print(f"{n:>9,}  {place}")
     if not changed:
-        print(f"{name} is nowhere in {store.name} and the recordings.")
+        print(f"No entry names {name} in {store.name} and the recordings.")
     elif options.yes:
         print(f"{name} is now '{erasure.ERASED_ID}' there; all counts are unchanged.")
     else:

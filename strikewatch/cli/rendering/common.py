@@ -1,20 +1,42 @@
-"""Instants in the local time of their site (settings `sites.zone` and `sites.zones`), as tables show them."""
+"""What the output of several commands shares: tables, local times, and what is not monitored.
 
+Times are shown in the time zone of their site (settings `sites.zone` and `sites.zones`).
+"""
+
+from collections.abc import Container, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 import click
+from rich.table import Table
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 
 if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
     from strikewatch.settings.tree import Settings
+
+    Reasons = Mapping[Key, Sequence[tuple[str, str]]]
+    """(fault, reason) of each, by hammer."""
+
+SENTENCES: Final = 120
+"""Width in columns from which each alert is also described in a sentence."""
 
 _SITES: Final = "strikewatch.sites"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _UTC: Final = ZoneInfo("UTC")
+
+
+def plain_table(*names: str, right: Container[str] = (), wrap: Container[str] = (), gap: int = 2) -> Table:
+    """Return an empty table without lines. Columns in `right` hold numbers; only cells of those in `wrap` wrap."""
+    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="dim")
+    for name in names:
+        table.add_column(
+            name, justify="right" if name in right else "left", no_wrap=name not in wrap, overflow="fold"
+        )
+    return table
 
 
 def use_zones(settings: "Settings") -> None:
@@ -55,3 +77,23 @@ def named(at: Instant | str, site: str = "") -> str:
 def heading(what: str, site: str = "") -> str:
     """Return the heading of a column of times, with the zone."""
     return f"{what} ({zone(site).key})"
+
+
+def not_monitored(unmonitored: "Reasons") -> Iterator[str]:
+    """Yield which faults the feeds cannot show, and why: one line for all hammers that are alike."""
+    return _lines("Not monitored on", unmonitored)
+
+
+def less_certain(inferred: "Reasons") -> Iterator[str]:
+    """Yield which faults are only inferred, and why: one line for all hammers that are alike."""
+    return _lines("Less certain on", inferred)
+
+
+def _lines(head: str, reasons_of: "Reasons") -> Iterator[str]:
+    hammers_with: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for (_, hammer), reasons in sorted(reasons_of.items()):
+        hammers_with.setdefault(tuple(reasons), []).append(hammer)
+    for reasons, hammers in hammers_with.items():
+        if reasons:
+            faults = ", ".join(f"{fault} ({reason})" for fault, reason in reasons)
+            yield f"{head} {', '.join(hammers)}: {faults}."
