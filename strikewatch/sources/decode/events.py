@@ -14,7 +14,7 @@ from strikewatch.sources.decode.topic import ID_PATTERN
 
 _WORD_PATTERN: Final = r"^[a-z][a-z0-9_\-]{0,31}$"
 _ID: Final = schema.str_schema(strict=True, pattern=ID_PATTERN)
-_ENVELOPE: Final = {
+_ENVELOPE: Final[dict[str, CoreSchema]] = {
     "time": schema.str_schema(strict=True, max_length=64),
     "time_ms": schema.int_schema(strict=True),
     "site": _ID,  # this and the next one: for files; over MQTT the topic counts
