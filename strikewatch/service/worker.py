@@ -36,14 +36,14 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
-from strikewatch.sources.decode.nearest import KNOWN
+from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
-from strikewatch.sources.remedies import meaning
+from strikewatch.sources.reasons import explain
 from strikewatch.storage.actions.manual_events import Noted
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, StepRecord
@@ -61,8 +61,6 @@ CORRECTION_TOO_LATE: Final = (
     "corrected"
 )
 RETRY_COMMIT_S: Final = 1.0
-PARTS_KEPT: Final = 3
-"""Objects of one array that are kept of each reason for leaving them out."""
 SAY_EVERY: Final = 60
 """Refusals of one commit from one word about it to the next."""
 
@@ -102,6 +100,8 @@ class Worker:
         self._max_ahead_ns = instant.seconds(intake.max_ahead_s)
         self._grace_ns = instant.seconds(intake.grace_s)
         self._reorder_ns = instant.seconds(intake.reorder_s)
+        self._max_keys = intake.max_keys
+        self._max_pending_events = intake.max_pending_events
         self._store = store
         self._source = source
         self._monotonic = monotonic
@@ -196,6 +196,7 @@ class Worker:
                 self._prefix,
                 self._max_ahead_ns + max(self._present.doubt, 0),
                 self._hold,
+                self._max_keys,
             )
         except Rejected as error:
             step.reject(message.topic, message.payload, error, _hammer_of(message.topic, self._prefix))
@@ -210,18 +211,24 @@ class Worker:
                 self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.again.add(key)
-            step.reject_parts(message.topic, message.payload, decoded.rejected, key)
+            for rejected in decoded.rejected:
+                step.reject(message.topic, message.payload, rejected, key)
         else:
             event = decoded.event
             key = event.site, event.hammer
             if event.kind == "connection" and event.time == received:
                 event = self._dated(event, message.generation, step)
-            if event not in step.events and not self._store.knows(event):
+            if event in step.events or self._store.knows(event):
+                pass
+            elif (pending := self._reorderer.pending_events(key)) >= self._max_pending_events:
+                refused = Rejected("too_many_events", f"{pending} events of this hammer wait for its samples")
+                step.reject(message.topic, message.payload, refused, key)
+            else:
                 step.events.append(event)
                 self._reorderer.add_event(event)
                 self._heard.setdefault(key, self._monotonic())
         if decoded.unknown:
-            known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
+            known = KEYS if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
             self._feed_tally.unknown(key, decoded.unknown, known)
 
     def _dated(self, event: Event, generation: int, step: "_Step") -> Event:
@@ -384,25 +391,14 @@ class _Step:
         self.rejects: list[Reject] = []
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
-        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key))
-
-    def reject_parts(self, topic: str, payload: bytes, errors: Sequence[Rejected], key: Key) -> None:
-        """Objects of one array that were left out: a few of each reason one by one, the others counted with them, so
-        that one message does not push everybody else's out of what is kept."""
-        by_reason: dict[str, list[Rejected]] = {}
-        for error in errors:
-            by_reason.setdefault(error.reason, []).append(error)
-        for reason, own in by_reason.items():
-            for k, error in enumerate(own[:PARTS_KEPT], 1):
-                n = len(own) - PARTS_KEPT + 1 if k == PARTS_KEPT else 1
-                self.rejects.append(Reject(topic, payload, reason, error.detail, key, n))
+        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key, error.count))
 
     def reject_rows(self, key: Key, reason: str, rows: Rows) -> None:
         first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
             kept[name] = [value if isfinite(value) else None for value in column.tolist()]
-        detail = f"{len(rows)} rows from {first} to {last}: {meaning(reason)}"
+        detail = f"{len(rows)} rows from {first} to {last}: {explain(reason).meaning}"
         self.rejects.append(
             Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))
         )

@@ -10,6 +10,7 @@ from strikewatch.core.events import COMMON_FIELDS, ENTRY_KINDS, KINDS, Event, Ev
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import strict_json, times
+from strikewatch.sources.decode.samples import MAX_UNKNOWN
 from strikewatch.sources.decode.topic import ID_PATTERN
 
 _WORD_PATTERN: Final = r"^[a-z][a-z0-9_\-]{0,31}$"
@@ -89,7 +90,12 @@ FIELDS: Final = {name: ("event", *_ENVELOPE, *COMMON_FIELDS, *kind.fields) for n
 
 
 def decode_event(
-    payload: bytes, site: str, hammer: str, latest: Instant, received: Instant | None = None
+    payload: bytes,
+    site: str,
+    hammer: str,
+    latest: Instant,
+    received: Instant | None = None,
+    max_keys: int = strict_json.MAX_KEYS,
 ) -> tuple[Event, tuple[str, ...]]:
     """Decode one event; return it and the names of unknown keys. Raises Rejected.
 
@@ -97,6 +103,8 @@ def decode_event(
     `latest`: times after it are rejected. `received`: the time of a `connection` event without one, because a last will
     is written long before it is sent.
     """
+    strict_json.check_size(payload, strict_json.MAX_EVENT_BYTES)
+    strict_json.check_keys(payload, max_keys)
     try:
         sent = _VALIDATOR.validate_json(payload)
     except ValidationError as error:
@@ -118,5 +126,5 @@ def decode_event(
     if corrected := fields.get("corrects"):
         corrected_time = times.of(corrected, latest, "corrects")
         fields["corrects"] = {"event": corrected["event"], "time": instant.exact_text(corrected_time)}
-    unknown = tuple(name[:80] for name in sent if name not in FIELDS[kind])
+    unknown = tuple(name[:80] for name in sent if name not in FIELDS[kind])[:MAX_UNKNOWN]
     return Event(site, hammer, kind, time, fields), unknown
