@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.core import instant
+from strikewatch.core.batch import Rows
 from strikewatch.core.channels import ALIASES
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
@@ -21,6 +22,7 @@ from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, strict_json
 from strikewatch.sources.decode.samples import MAX_DETAILS, MAX_UNKNOWN
+from strikewatch.sources.hammer_buffer import MAX_WAITING
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import Reorderer
 from strikewatch.sources.recordings import TableShift
@@ -153,6 +155,22 @@ def test_pending_events_are_kept_in_order_without_sorting_all_at_each_arrival(
         reorderer.portion(HB, reorderer.flush(HB), event(k).time)
     assert read_times < 40 * count
     assert reorderer.pending_events(HB) == count - 1 - (count - 10)
+
+
+def test_rows_a_microsecond_apart_do_not_all_wait() -> None:
+    """After a gap, rows wait for the allowed lateness, in which any number of rows may fall; none is lost."""
+    reorderer = Reorderer("gap")
+    out = []
+    start = instant.parse(TIME)
+    for begin in (start, start + 60 * SECOND, start + 60 * SECOND + 1_000, start + 120 * SECOND):
+        times = begin + 2_000 * np.arange(2 * MAX_WAITING)
+        out += reorderer.add_rows(HB, Rows(times, {"oil_c": np.full(len(times), 61.5)})).time_ns.tolist()
+        assert len(reorderer.waiting(HB)) <= MAX_WAITING + 1
+    out += reorderer.flush(HB).time_ns.tolist()
+    counts = reorderer.counts()[HB]
+    assert out == sorted(set(out))
+    assert len(out) == counts.used
+    assert counts.used + counts.late + counts.duplicate + counts.wrong_clock == 8 * MAX_WAITING
 
 
 class Sender:
