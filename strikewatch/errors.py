@@ -31,11 +31,15 @@ class InputError(StrikewatchError):
 
 
 class Rejected(StrikewatchError):  # noqa: N818 - what the field calls it
-    """A payload or a row breaks the contract. `reason` is a short stable word to count by, `detail` the place."""
+    """A payload or a row breaks the contract. `reason` is a short stable word to count by, `detail` the place.
 
-    def __init__(self, reason: str, detail: str) -> None:
+    `count`: how many objects it stands for.
+    """
+
+    def __init__(self, reason: str, detail: str, count: int = 1) -> None:
         self.reason = reason
         self.detail = detail
+        self.count = count
         super().__init__(f"{reason}: {detail}")
 
 

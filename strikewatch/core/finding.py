@@ -18,17 +18,17 @@ Render = Callable[[float], Any]
 
 
 class Highlight(NamedTuple):
-    """A piece of evidence by which the review chooses moments to show; `text` has the value in braces."""
+    """Evidence by which the review selects moments to show; `text` has the value in braces."""
 
     evidence: str
     text: str
 
 
 class Trace(NamedTuple):
-    """The channels that a fault goes by, for the picture of a moment.
+    """The channels that show a fault, for the chart of a moment.
 
-    `limits` gives the limits to draw from the detector's settings. `transform`: from a channel's values to what is
-    compared with them, both [n].
+    `limits` returns the limits to draw, from the detector's settings. `transform` converts a channel's values [n] to
+    those that are compared with the limits [n].
     """
 
     title: str
@@ -38,17 +38,17 @@ class Trace(NamedTuple):
 
 
 class Fault(NamedTuple):
-    """One fault that a detector can find, and all that the review and the page need to know of it.
+    """One fault that a detector can find, with all that the review and the page need to know about it.
 
-    `summary` is one plain sentence with the evidence's names in braces. `evidence` names, in the detector's order,
+    `summary`: one plain sentence with names of the evidence in braces. `evidence`: in the detector's order, the name of
     each number of a finding and how it is shown. `of_operator`: whether it counts as a fault of the person, and not of
     the feed or the machine. Its texts on the page are under `fault.{name}`, its coaching note under `{name}`; the
-    detector has the channels that it needs (`needs`) and the settings that silence it (`Settings.silenced`).
+    detector declares the channels that it needs (`needs`) and the settings that silence it (`Settings.silenced`).
 
-    `exposure`: the hours that its rate is taken over. `by_machine`: whether a machine can bring it about by itself, so
-    that the review asks whether it follows a hammer. `duration`: the evidence that gives the seconds at fault, which
-    the account of use adds up in proportion to `duration_over`. `picture_s`: where it builds up slowly, seconds that
-    a picture of it shows before the onset, and at most after it.
+    `exposure`: the hours that its rate is based on. `by_machine`: whether a machine can cause it by itself, so that the
+    review checks whether it follows a hammer. `duration`: the evidence with the seconds at fault, which the usage
+    report sums in proportion to `duration_over`. `picture_s`: where it builds up slowly, the seconds that a chart of it
+    shows before the onset, and at most after it.
     """
 
     name: str
@@ -65,7 +65,7 @@ class Fault(NamedTuple):
 
 
 class Finding(NamedTuple):
-    """`onset` names the fault of this hammer; `at` is when this step of it became true.
+    """One step of a fault of a hammer. `onset` identifies the fault; `at`: when this step became true.
 
     `numbers`: the detector's evidence, NaN where unknown; `describe` turns it into text.
     """

@@ -12,7 +12,8 @@ import structlog
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.decode.nearest import KNOWN, advice, nearest
+from strikewatch.sources.decode.samples import KEYS as SAMPLE_KEYS
+from strikewatch.sources.reasons import similar_key, unknown_key_message
 from strikewatch.storage.commit.step import FeedCount
 
 _log: Final = structlog.get_logger("worker")
@@ -35,7 +36,7 @@ class FeedTally:
         self._fresh = False  # whether something waits that was never written
         self._next: Instant = 0
 
-    def unknown(self, key: Key, names: Sequence[str], known: Sequence[str] = KNOWN) -> None:
+    def unknown(self, key: Key, names: Sequence[str], known: Sequence[str] = SAMPLE_KEYS) -> None:
         """Count the unknown keys of one message and log the first of each; `known`: the valid keys."""
         if key not in self._keys and len(self._keys) == MAX_HAMMERS:
             self._add(key, "unknown_key", "", len(names))
@@ -43,8 +44,8 @@ class FeedTally:
         seen = self._keys.setdefault(key, {})
         for name in names:
             if name not in seen and len(seen) < MAX_KEYS:
-                seen[name] = advice(name, known)
-                meant = nearest(name, known)
+                meant = similar_key(name, known)
+                seen[name] = unknown_key_message(name, meant)
                 _log.warning(
                     "unknown_key",
                     site=key[0],

@@ -1,9 +1,8 @@
 """What one step of the worker gathers before it is committed."""
 
 import json
-from collections.abc import Sequence
 from math import isfinite
-from typing import Any, Final
+from typing import Any
 
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
@@ -14,11 +13,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import topic
-from strikewatch.sources.remedies import meaning
+from strikewatch.sources.reasons import explain
 from strikewatch.storage.commit.step import Reject
-
-PARTS_KEPT: Final = 3
-"""How many rejected objects of one array are kept for each reason."""
 
 
 class Step:
@@ -40,20 +36,7 @@ class Step:
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
         """Reject a payload."""
-        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key))
-
-    def reject_parts(self, topic: str, payload: bytes, errors: Sequence[Rejected], key: Key) -> None:
-        """Reject objects of one array: keep a few of each reason and count the others with the last of these.
-
-        So one message cannot displace the kept rejects of other senders.
-        """
-        by_reason: dict[str, list[Rejected]] = {}
-        for error in errors:
-            by_reason.setdefault(error.reason, []).append(error)
-        for reason, own in by_reason.items():
-            for k, error in enumerate(own[:PARTS_KEPT], 1):
-                n = len(own) - PARTS_KEPT + 1 if k == PARTS_KEPT else 1
-                self.rejects.append(Reject(topic, payload, reason, error.detail, key, n))
+        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key, error.count))
 
     def reject_rows(self, key: Key, reason: str, rows: Rows) -> None:
         """Reject rows that were not used, with their values."""
@@ -61,7 +44,7 @@ class Step:
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
         for name, column in rows.columns.items():
             kept[name] = [value if isfinite(value) else None for value in column.tolist()]
-        detail = f"{len(rows)} rows from {first} to {last}: {meaning(reason)}"
+        detail = f"{len(rows)} rows from {first} to {last}: {explain(reason).meaning}"
         self.rejects.append(
             Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))
         )

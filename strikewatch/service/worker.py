@@ -33,7 +33,7 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.decode.events import FIELDS
-from strikewatch.sources.decode.nearest import KNOWN
+from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.mqtt import Message
@@ -96,6 +96,8 @@ class Worker:
         self._max_ahead_ns = instant.seconds(intake.max_ahead_s)
         self._grace_ns = instant.seconds(intake.grace_s)
         self._reorder_ns = instant.seconds(intake.reorder_s)
+        self._max_keys = intake.max_keys
+        self._max_pending_events = intake.max_pending_events
         self._store = store
         self._source = source
         self._monotonic = monotonic
@@ -190,6 +192,7 @@ class Worker:
                 self._prefix,
                 self._max_ahead_ns + max(self._clock.doubt, 0),
                 self._hold,
+                self._max_keys,
             )
         except Rejected as error:
             step.reject(message.topic, message.payload, error, hammer_of_topic(message.topic, self._prefix))
@@ -204,18 +207,24 @@ class Worker:
                 self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.again.add(key)
-            step.reject_parts(message.topic, message.payload, decoded.rejected, key)
+            for rejected in decoded.rejected:
+                step.reject(message.topic, message.payload, rejected, key)
         else:
             event = decoded.event
             key = event.site, event.hammer
             if event.kind == "connection" and event.time == received:
                 event = self._date_last_will(event, message.generation, step)
-            if event not in step.events and not self._store.has_event(event):
+            if event in step.events or self._store.has_event(event):
+                pass
+            elif (pending := self._reorderer.pending_events(key)) >= self._max_pending_events:
+                refused = Rejected("too_many_events", f"{pending} events of this hammer wait for its samples")
+                step.reject(message.topic, message.payload, refused, key)
+            else:
                 step.events.append(event)
                 self._reorderer.add_event(event)
                 self._last_heard.setdefault(key, self._monotonic())
         if decoded.unknown:
-            known = KNOWN if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
+            known = KEYS if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
             self._feed_tally.unknown(key, decoded.unknown, known)
 
     def _date_last_will(self, event: Event, generation: int, step: Step) -> Event:

@@ -66,6 +66,15 @@ class Intake(BaseModel):
     historic_after_s: float = Field(
         120.0, gt=0, description="Found this long after its onset, an alert is historic, s"
     )
+    max_keys: int = Field(
+        256, ge=64, le=4096, description="Largest number of keys in one object of a message; more are refused"
+    )
+    max_pending_events: int = Field(
+        10_000,
+        ge=100,
+        le=1_000_000,
+        description="Largest number of events of a hammer that wait for its samples; more are refused",
+    )
 
 
 class Review(BaseModel):

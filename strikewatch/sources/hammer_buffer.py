@@ -3,6 +3,7 @@
 `ordering` describes the policies.
 """
 
+import sys
 from bisect import bisect_left, insort
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -24,6 +25,9 @@ CLOCK_JUMP_NS: Final = 600 * SECOND
 CONFIRM_TABLE_NS: Final = 60 * SECOND
 """In a table, suspect rows that span this much time are confirmed; live, the allowed lateness is enough, because the
 receiver's clock has already rejected rows from the future."""
+MAX_WAITING: Final = 20_000
+"""Under the policy `gap`, more rows than this do not wait, however close together they are: the oldest are released.
+Each message is merged with the rows that wait, so their number bounds its cost."""
 SPLIT_MEMORY: Final = 1024
 """After this many instants that arrived in one row each, a feed no longer counts as one that splits instants."""
 
@@ -93,11 +97,13 @@ class HammerBuffer:
         unused: dict[str, list[int]] = {"duplicate": [], "late": [], "wrong_clock": [], "merged": []}
         known = self.released.known()
         confirm_ns = allowed_lateness_ns if policy == "gap" else CONFIRM_TABLE_NS
+        max_waiting = MAX_WAITING if policy == "gap" else sys.maxsize
+        head = 0  # of `waiting`: rows before it are released
         newest, newest_instant, step = self.newest, self.newest_instant, self.usual_step
 
-        def merge(i: int, queue: list[tuple[int, int]]) -> bool:
-            """Merge row i into a row of its instant in `queue`; False if there is none."""
-            place = bisect_left(queue, (times[i], -1))
+        def merge(i: int, queue: list[tuple[int, int]], first: int) -> bool:
+            """Merge row i into a row of its instant in `queue[first:]`; False if there is none."""
+            place = bisect_left(queue, (times[i], -1), lo=first)
             if place == len(queue) or queue[place][0] != times[i]:
                 return False
             k = queue[place][1]
@@ -112,14 +118,14 @@ class HammerBuffer:
 
         for i in range(n_waiting + n_suspect, len(times)):
             at = times[i]
-            front = waiting[-1][0] if waiting else newest
+            front = waiting[-1][0] if head < len(waiting) else newest
             if at in known:
                 new_channels = channels[i] & ~known[at]
                 if not new_channels:
                     unused["duplicate"].append(i)
                     continue
                 self._note_split(channels[i] | known[at])
-                if at != newest_instant or (waiting and waiting[0][0] == newest + 1):
+                if at != newest_instant or (head < len(waiting) and waiting[head][0] == newest + 1):
                     unused["late"].append(i)
                     continue
                 without(rows.columns, i, known[at])
@@ -127,34 +133,34 @@ class HammerBuffer:
                 rows.time_ns[i] = newest
                 known[at] |= new_channels
                 released.append(i)
-            elif at <= front and merge(i, waiting):
+            elif at <= front and merge(i, waiting, head):
                 pass
             elif at <= newest:
                 unused["duplicate" if redelivered else "late"].append(i)
             elif front != NEVER and at > front + CLOCK_JUMP_NS:
-                if merge(i, suspect):
+                if merge(i, suspect, 0):
                     continue
                 insort(suspect, (at, i))
-                if suspect[-1][0] - suspect[0][0] >= confirm_ns:
+                if suspect[-1][0] - suspect[0][0] >= confirm_ns or len(suspect) > max_waiting:
                     waiting += suspect
                     suspect = []
             else:
                 unused["wrong_clock"] += [k for _, k in suspect]
                 suspect = []
-                insort(waiting, (at, i))
-            while waiting:
-                at, k = waiting[0]
-                in_window = at > waiting[-1][0] - allowed_lateness_ns
+                insort(waiting, (at, i), lo=head)
+            while head < len(waiting):
+                at, k = waiting[head]
+                in_window = at > waiting[-1][0] - allowed_lateness_ns and len(waiting) - head <= max_waiting
                 if in_window and self._must_wait(policy, at, newest, step, channels[k]):
                     break
-                del waiting[0]
+                head += 1
                 released.append(k)
                 known[at] = channels[k]
                 if newest != NEVER:
                     step = _updated_step(step, at - newest)
                 newest = newest_instant = at
                 self.split_countdown = max(self.split_countdown - 1, 0)
-        self.waiting = rows[np.array([k for _, k in waiting], np.intp)]
+        self.waiting = rows[np.array([k for _, k in waiting[head:]], np.intp)]
         self.suspect = rows[np.array([k for _, k in suspect], np.intp)]
         for reason, found in unused.items():
             setattr(self.counts, reason, getattr(self.counts, reason) + len(found))

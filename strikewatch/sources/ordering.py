@@ -7,9 +7,9 @@ while they wait, and the first value of a channel counts. Rows may wait for out-
 - `in_order`: rows are known to be in order (our own recordings). Nothing waits.
 - `window`: a row waits until one newer by at least the allowed lateness has arrived. For tables of unknown order.
 - `gap`: a row waits only after a gap, a step larger than the feed's usual one, where an out-of-order row may still
-  belong. It is released when the gap is filled, or after newer rows or silence of the allowed lateness. Live, this adds
-  no delay while a feed is in order. If a feed sends the channels of an instant in several rows, a row also waits until
-  it has every channel of the feed.
+  belong. It is released when the gap is filled, after newer rows or silence of the allowed lateness, or when too many
+  rows wait. Live, this adds no delay while a feed is in order. If a feed sends the channels of an instant in several
+  rows, a row also waits until it has every channel of the feed.
 
 Under `in_order` and `gap`, a channel may arrive after its instant was released. It is released 1 ns after that instant
 if nothing newer has been released, and is late otherwise.
@@ -19,8 +19,10 @@ rows are set aside until enough rows after them, or silence, confirm them. A row
 refutes them.
 """
 
+from bisect import bisect_right, insort
 from collections.abc import Iterable
 from dataclasses import replace
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -40,6 +42,7 @@ from strikewatch.sources.hammer_buffer import (
 __all__ = ["CLOCK_JUMP_NS", "NEVER", "Counts", "Policy", "Reorderer"]
 
 
+_effective: Final = attrgetter("effective")
 _STATE: Final = np.dtype([(name, "<i8") for name in ("last", "origin", "step", "split", "channels")])
 LAYOUT: Final = f"arrival/1:{_STATE.itemsize}"
 """Name, version and size of what is saved of how a hammer's feed arrives, as in `engine.state.LAYOUT`."""
@@ -143,9 +146,13 @@ class Reorderer:
             if (corrected := event.corrects) and corrected[1] > max(event.time, applied):
                 applied = corrected[1]
             event = replace(event, applied=applied)
-        buffer.events.append(event)
-        buffer.events.sort(key=lambda waiting: waiting.effective)
+        insort(buffer.events, event, key=_effective)
         return event
+
+    def pending_events(self, key: Key) -> int:
+        """Return how many events of a hammer wait for the rows at the time at which they take effect."""
+        buffer = self._buffers.get(key)
+        return 0 if buffer is None else len(buffer.events)
 
     def add_rows(self, key: Key, rows: Rows, *, redelivered: bool = False) -> Rows:
         """Add rows in order of arrival; return those that can be released, strictly increasing in time.
@@ -188,14 +195,16 @@ class Reorderer:
         buffer = self._buffer(key)
         if watermark is None:
             watermark = buffer.newest
-        due = len(buffer.events) if closing else sum(e.effective <= watermark for e in buffer.events)
-        events, buffer.events = tuple(buffer.events[:due]), buffer.events[due:]
+        due = len(buffer.events) if closing else bisect_right(buffer.events, watermark, key=_effective)
+        events = tuple(buffer.events[:due])
+        del buffer.events[:due]
         return Portion(key, rows, watermark, events)
 
     def look_ahead(self, key: Key, watermark: Instant) -> Portion:
         """Return a portion without rows, up to `watermark`, with the events due by then; nothing is taken out."""
         buffer = self._buffer(key)
-        return Portion(key, NO_ROWS, watermark, tuple(e for e in buffer.events if e.effective <= watermark))
+        due = bisect_right(buffer.events, watermark, key=_effective)
+        return Portion(key, NO_ROWS, watermark, tuple(buffer.events[:due]))
 
     def _buffer(self, key: Key) -> HammerBuffer:
         buffer = self._buffers.get(key)

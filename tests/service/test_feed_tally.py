@@ -7,10 +7,10 @@ from pathlib import Path
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.service.feed_tally import MAX_KEYS, WRITE_EVERY_NS, FeedTally
-from strikewatch.service.step import PARTS_KEPT
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import events
+from strikewatch.sources.decode.samples import MAX_DETAILS
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.feed_problems import search
 from strikewatch.storage.commit.store import Store
@@ -109,7 +109,7 @@ def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path)
         kept = connection.exec_driver_sql("select reason, count(*) from rejects group by reason").all()
         tally = connection.exec_driver_sql("select reason, n from reject_counts").all()
     assert dict(tuple(one) for one in kept) == {
-        "bad_time": PARTS_KEPT,
+        "bad_time": MAX_DETAILS,
         "missing": 2,
         "not_json": 1,
     }

@@ -10,12 +10,15 @@ import json
 import random
 from collections import Counter
 from collections.abc import Callable, Iterator
+from itertools import chain
 from typing import Any
 
 from strikewatch.core import instant
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import REASONS, Samples, decode
+from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.decode.samples import MAX_UNKNOWN
+from strikewatch.sources.reasons import REASONS, explain
 
 RECEIVED = instant.parse("2026-03-04T07:20:00Z")
 SAMPLES = "strikewatch/fennick-hollow/HB-01/samples"
@@ -45,6 +48,30 @@ _EVENTS = [
     },
     {"time_ms": 1772608500000, "event": "storage", "state": "in"},
 ]
+
+_TIME = '"time":"2026-03-04T07:15:00Z"'
+
+
+def _keys(n: int) -> str:
+    return ",".join(f'"key_{k}":1' for k in range(n))
+
+
+OVERSIZED: list[tuple[str, bytes, str]] = [
+    (SAMPLES, f"{{{_TIME},{_keys(40_000)}}}".encode(), "too_many_keys"),
+    (SAMPLES, f'{{{_TIME},{_keys(40_000)},"key_39999":2}}'.encode(), "too_many_keys"),
+    (SAMPLES, f'{{{_TIME},"hold_s":{{{_keys(40_000)}}}}}'.encode(), "too_many_keys"),
+    (SAMPLES, f'[{{"n":"oil","u":"Cel","v":1,{_keys(40_000)}}}]'.encode(), "too_many_keys"),
+    (SAMPLES, b"[" + b"1," * 1_500_000 + b"1]", "too_large"),
+    (SAMPLES, b"[" + b"[]," * 1_500_000 + b"1]", "too_large"),
+    (SAMPLES, b"[" + b"{}," * 1_500_000 + b"{}]", "too_large"),
+    (SAMPLES, f'{{{_TIME},"x":['.encode() + b"[[[]]]," * 500_000 + b"1]}", "too_large"),
+    (SAMPLES, f'{{{_TIME},"x":['.encode() + b"1," * 3_000_000 + b"1]}", "too_large"),
+    (SAMPLES, b'{"time_ms":' + b"9" * 1_000_000 + b"}", "not_json"),
+    (EVENTS, f'{{{_TIME},"event":"sign_off",{_keys(1_000)}}}'.encode(), "too_many_keys"),
+    (EVENTS, f'{{{_TIME},"event":"check","corrects":{{{_keys(1_000)}}}}}'.encode(), "too_many_keys"),
+    (EVENTS, f'{{{_TIME},"event":"grease","strokes":['.encode() + b'"a",' * 50_000 + b"1]}", "too_large"),
+]
+"""Payloads of which a lenient decoder would make much more than they are: (topic, payload, reason)."""
 
 HAND_PICKED: list[tuple[str, bytes, str]] = [
     (SAMPLES, b"", "empty"),
@@ -178,7 +205,7 @@ ODD_KEYS = [
 def payloads(seed: int) -> Iterator[tuple[str, bytes]]:
     """(topic, payload) for ever: valid messages with one to four mutations of structure or bytes."""
     rng = random.Random(seed)
-    structural: list[Callable[[random.Random, Any], Any]] = [_alter, _alter, _drop, _wrap]
+    structural: list[Callable[[random.Random, Any], Any]] = [_alter, _alter, _drop, _wrap, _swell]
     binary: list[Callable[[random.Random, bytes], bytes]] = [_flip, _cut, _insert, _repeat]
     while True:
         events = rng.random() < 0.25
@@ -220,6 +247,15 @@ def _wrap(rng: random.Random, value: Any) -> Any:
     return deep if rng.random() < 0.5 else {"time": value}
 
 
+def _swell(rng: random.Random, value: Any) -> Any:
+    """Give an object or an array too many members, now and then."""
+    if rng.random() < 0.9:
+        return value
+    if isinstance(value, dict):
+        return {**value, **{f"key_{k}": k for k in range(rng.choice([90, 300]))}}
+    return value * rng.choice([10, 1000]) if isinstance(value, list) else value
+
+
 def _flip(rng: random.Random, payload: bytes) -> bytes:
     at = rng.randrange(len(payload) or 1)
     return payload[:at] + rng.randbytes(1) + payload[at + 1 :]
@@ -243,9 +279,13 @@ def _repeat(rng: random.Random, payload: bytes) -> bytes:
 
 
 def run(count: int, seed: int) -> Counter[str]:
-    """Decode `count` payloads; how often each reason was given ("" = decoded). Raises what is not Rejected."""
+    """Decode `count` payloads, after those too large; how often each reason was given ("" = decoded).
+
+    Raises what is not Rejected.
+    """
     reasons: Counter[str] = Counter()
-    for _, (topic, payload) in zip(range(count), payloads(seed), strict=False):
+    oversized = [(topic, payload) for topic, payload, _ in OVERSIZED]
+    for _, (topic, payload) in zip(range(count), chain(oversized, payloads(seed)), strict=False):
         try:
             decoded = decode(topic, payload, RECEIVED, "strikewatch")
         except Rejected as error:
@@ -258,7 +298,9 @@ def run(count: int, seed: int) -> Counter[str]:
         else:
             reasons[""] += 1
             if isinstance(decoded, Samples):
-                reasons.update(f"in array: {error.reason}" for error in decoded.rejected)
+                assert len(decoded.unknown) <= MAX_UNKNOWN
+                for error in decoded.rejected:
+                    reasons[f"in array: {error.reason}"] += error.count
     return reasons
 
 
@@ -270,7 +312,7 @@ def main() -> None:
     reasons = run(wanted.count, wanted.seed)
     for reason, times in reasons.most_common():
         print(
-            f"{times:>10,}  {reason or '(decoded)':<28} {REASONS.get(reason.removeprefix('in array: '), '')}"
+            f"{times:>10,}  {reason or '(decoded)':<28} {explain(reason.removeprefix('in array: ')).meaning}"
         )
     print(f"{wanted.count:>10,}  payloads, no crash")
 

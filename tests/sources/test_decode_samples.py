@@ -15,7 +15,8 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import REASONS, Samples, decode
+from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.reasons import REASONS
 from tests.sources import malformed
 
 RECEIVED = malformed.RECEIVED

@@ -22,12 +22,12 @@ def export(options: Namespace) -> int:
     The processor may be running. Counts go to standard error.
     """
     from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.privacy.export import export_operator as export
+    from strikewatch.storage.privacy.export import export_operator
 
     tree, name = settings(options.config), options.operator
     counts: Counter[str] = Counter()
     with SharedDatabase(tree.store.where) as place:
-        for where, row in export(place, tree.recording.folder, name):
+        for where, row in export_operator(place, tree.recording.folder, name):
             counts[where] += 1
             print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
     listed = ", ".join(f"{n:,} in {where}" for where, n in sorted(counts.items())) or "nothing"

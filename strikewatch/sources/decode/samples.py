@@ -4,6 +4,8 @@ An object may give with `hold_s` how long its values are held, for channels that
 a feed a null means that there is no value any more: with `null_ends_hold` it becomes `hold.NO_VALUE`.
 """
 
+from collections.abc import Callable
+from math import isfinite
 from typing import Any, Final
 
 import numpy as np
@@ -20,7 +22,13 @@ from strikewatch.sources.on_change import bound_error
 
 _NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
 _BOOLEAN: Final = schema.bool_schema(strict=True)
-_KNOWN: Final = times.TIME_KEYS | {"step_s", "hold_s"} | CHANNELS.keys() | ALIASES.keys()
+KEYS: Final = (*sorted(times.TIME_KEYS), "step_s", "hold_s", *CHANNELS, *ALIASES)
+"""The known keys of a samples object."""
+MAX_UNKNOWN: Final = 100
+"""Maximum number of unknown keys reported of one message."""
+MAX_DETAILS: Final = 3
+"""Maximum number of invalid objects of one array that are reported singly for each reason; others are counted."""
+_KNOWN: Final = frozenset(KEYS)
 
 
 def _cell(name: str) -> CoreSchema:
@@ -54,8 +62,14 @@ Decoded = tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]
 """The rows in the payload's order, the rejected objects, and the names of unknown keys."""
 
 
-def decode_object(payload: bytes, latest: Instant, null_ends_hold: bool = False) -> Decoded:
+def decode_object(
+    payload: bytes,
+    latest: Instant,
+    null_ends_hold: bool = False,
+    max_keys: int = strict_json.MAX_KEYS,
+) -> Decoded:
     """Decode one JSON object. `latest`: times after it are rejected. Raises Rejected."""
+    strict_json.check_keys(payload, max_keys)
     try:
         fields = (_BLOCK if b"[" in payload else _INSTANT).validate_json(payload)
     except ValidationError as error:
@@ -79,20 +93,29 @@ def decode_object(payload: bytes, latest: Instant, null_ends_hold: bool = False)
 
 
 def decode_array(
-    objects: list[Any], payload: bytes, latest: Instant, null_ends_hold: bool = False
+    objects: list[Any],
+    payload: bytes,
+    latest: Instant,
+    null_ends_hold: bool = False,
+    max_keys: int = strict_json.MAX_KEYS,
 ) -> Decoded:
-    """Decode an array read from `payload`; invalid objects are left out and reported with their place."""
+    """Decode an array read from `payload`; invalid objects are left out and reported with their place.
+
+    Of those, MAX_DETAILS are reported singly for each reason; the last of them stands for the others too.
+    """
+    if len(objects) > strict_json.MAX_ROWS:
+        raise Rejected("too_large", f"payload: {len(objects)} objects; at most {strict_json.MAX_ROWS} rows")
     if not strict_json.is_plain(payload, (each for each in objects if isinstance(each, dict))):
         objects = strict_json.read_again(payload)
     parts: list[Rows] = []
     builder = _RowBuilder()
-    rejected: list[Rejected] = []
+    rejected = _RejectedObjects()
     unknown: dict[str, None] = {}
     count = 0
     for number, each in enumerate(objects):
         where = f"[{number}]"
         try:
-            fields = _checked(each, where)
+            fields = _checked(each, where, max_keys)
             values = _with_holds(fields, _by_channel(fields, where), null_ends_hold, where)
             if list in map(type, values.values()):
                 block = _block(fields, values, latest, where)
@@ -102,14 +125,33 @@ def decode_array(
             else:
                 builder.add(times.of(fields, latest, where), values)
                 count += 1
-        except Rejected as error:
-            rejected.append(error)
+        except (Rejected, ValidationError) as error:
+            rejected.add(error, where)
         else:
-            if not fields.keys() <= _KNOWN:
+            if len(unknown) < MAX_UNKNOWN and not fields.keys() <= _KNOWN:
                 unknown.update(dict.fromkeys(_unknown(fields)))
         if count > strict_json.MAX_ROWS:
             raise Rejected("too_large", f"{where}: more than {strict_json.MAX_ROWS} rows in one payload")
-    return Rows.join([*parts, builder.rows()]), tuple(rejected), tuple(unknown)
+    return Rows.join([*parts, builder.rows()]), rejected.all(), tuple(unknown)[:MAX_UNKNOWN]
+
+
+class _RejectedObjects:
+    """Collects the rejected objects of an array: a few of each reason, and a count of the others."""
+
+    def __init__(self) -> None:
+        self._by_reason: dict[str, list[Rejected]] = {}
+
+    def add(self, error: Rejected | ValidationError, where: str) -> None:
+        """Add an object. The detail of a validation error is costly and made only where it is kept."""
+        reason = error.reason if isinstance(error, Rejected) else strict_json.reason_of(error)
+        kept = self._by_reason.setdefault(reason, [])
+        if len(kept) == MAX_DETAILS:
+            kept[-1].count += 1
+        else:
+            kept.append(error if isinstance(error, Rejected) else strict_json.rejected(error, where))
+
+    def all(self) -> tuple[Rejected, ...]:
+        return tuple(error for kept in self._by_reason.values() for error in kept)
 
 
 class _RowBuilder:
@@ -135,20 +177,19 @@ class _RowBuilder:
         return Rows(np.array(self._times, np.int64), columns)
 
 
-def _checked(each: Any, where: str) -> dict[str, Any]:
+def _checked(each: Any, where: str, max_keys: int) -> dict[str, Any]:
+    """Return the validated fields of an object. Raises Rejected or ValidationError."""
     if isinstance(each, Rejected):
         raise Rejected(each.reason, f"{where}.{each.detail}")
     if not isinstance(each, dict):
         raise Rejected("shape", f"{where}: must be a JSON object")
-    try:
-        fields: dict[str, Any] = (_BLOCK if "step_s" in each else _INSTANT).validate_python(each)
-    except ValidationError as error:
-        raise strict_json.rejected(error, where) from None
+    strict_json.check_key_count(each, max_keys, where)
+    fields: dict[str, Any] = (_BLOCK if "step_s" in each else _INSTANT).validate_python(each)
     return fields
 
 
 def _unknown(fields: dict[str, Any]) -> tuple[str, ...]:
-    return tuple(name[:80] for name in fields if name not in _KNOWN)
+    return tuple(name[:80] for name in fields if name not in _KNOWN)[:MAX_UNKNOWN]
 
 
 def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
@@ -159,10 +200,11 @@ def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
             channel = name
         elif name in ALIASES:
             channel, convert = ALIASES[name]
+            spot = strict_json.place(where, name)
             if isinstance(value, list):
-                value = [None if each is None else convert(each) for each in value]
-            elif value is not None:
-                value = convert(value)
+                value = [_converted(each, convert, spot, k) for k, each in enumerate(value)]
+            else:
+                value = _converted(value, convert, spot)
         else:
             continue
         if channel in values:
@@ -170,6 +212,18 @@ def _by_channel(fields: dict[str, Any], where: str) -> dict[str, Any]:
             raise Rejected("both_given", f"{spot}: {channel} is given already; send one of them")
         values[channel] = value
     return values
+
+
+def _converted(
+    value: float | None, convert: Callable[[float], float], spot: str, *index: int
+) -> float | None:
+    """Convert a value to the channel's unit. Raises Rejected where the result is too large for a number."""
+    if value is None:
+        return None
+    converted = convert(value)
+    if not isfinite(converted):
+        raise Rejected("bad_value", f"{strict_json.place(spot, *index)}: {value} is too large for its unit")
+    return converted
 
 
 def _with_holds(

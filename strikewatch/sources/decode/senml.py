@@ -21,6 +21,7 @@ from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import strict_json, times
+from strikewatch.sources.decode.samples import MAX_UNKNOWN
 from strikewatch.sources.decode.strict_json import place
 
 VERSION: Final = 10
@@ -96,11 +97,15 @@ def is_pack(records: list[Any]) -> bool:
 
 
 def decode_pack(
-    records: list[Any], payload: bytes, received: Instant, latest: Instant
+    records: list[Any],
+    payload: bytes,
+    received: Instant,
+    latest: Instant,
+    max_keys: int = strict_json.MAX_KEYS,
 ) -> tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]:
-    """A pack as read from `payload`: its rows in order of first mention, nothing left out, names not known.
+    """Decode a pack read from `payload`: its rows in order of first mention, no rejected objects, unknown names.
 
-    Raises Rejected for the whole pack: its records lean on one another.
+    Raises Rejected for the whole pack, because its records depend on one another.
     """
     if len(records) > strict_json.MAX_ROWS:
         raise Rejected("too_large", f"payload: {len(records)} records; at most {strict_json.MAX_ROWS}")
@@ -111,10 +116,12 @@ def decode_pack(
     base = _Record()
     for number, each in enumerate(records):
         where = f"[{number}]"
+        strict_json.check_key_count(each, max_keys, where)
         record = _record(each, where)
         given = record.model_fields_set
         base = base.model_copy(update={label: getattr(record, label) for label in given & _BASE})
-        unknown.update(dict.fromkeys(label[:80] for label in record.model_extra or {}))
+        if record.model_extra and len(unknown) < MAX_UNKNOWN:
+            unknown.update(dict.fromkeys(label[:80] for label in record.model_extra))
         values = [label for label in ("v", "vs", "vb", "vd") if label in given]
         if len(values) > 1:
             raise Rejected(
@@ -125,7 +132,8 @@ def decode_pack(
         name = _name(base.bn + record.n, where)
         segment = re.split("[:/.]", name)[-1]
         if segment not in NAMES:
-            unknown[segment[:80]] = None
+            if len(unknown) < MAX_UNKNOWN:
+                unknown[segment[:80]] = None
             continue
         channel, implied = NAMES[segment]
         value = _value(record, values[0], base, channel, implied, where)
@@ -139,7 +147,7 @@ def decode_pack(
     columns = {
         name: np.array([row.get(name, np.nan) for row in rows.values()], np.float64) for name in channels
     }
-    return Rows(np.array(list(rows), np.int64), columns), (), tuple(unknown)
+    return Rows(np.array(list(rows), np.int64), columns), (), tuple(unknown)[:MAX_UNKNOWN]
 
 
 def _record(each: Any, where: str) -> _Record:
@@ -194,4 +202,7 @@ def _value(record: _Record, label: str, base: _Record, channel: str, implied: st
     if convert is None:
         said = f"unit {unit[:40]!r} does not fit {channel}" if unit else "no unit"
         raise Rejected("senml_unit", f"{place(where, 'u')}: {said}; send one of {', '.join(units)}")
-    return convert(base.bv + record.v)
+    value = convert(base.bv + record.v)
+    if not math.isfinite(value):
+        raise Rejected("bad_value", f"{spot}: {base.bv} + {record.v} is too large for its unit")
+    return value

@@ -117,7 +117,7 @@ class Shift:
                 self.examples[reason] = f"{self.place}: row {first_row + k}: {why(k)}"
 
     def note_cells(self, name: str, values: Floats, wrong: Bools | None, column: Any, first_row: int) -> None:
-        """Count readable and unreadable cells in a column of text; keep the first unreadable one as an example."""
+        """Count readable and unreadable cells of a column; keep the first unreadable one as an example."""
         self.read[name] += int(np.count_nonzero(values == values))
         if wrong is None:
             return
@@ -184,9 +184,13 @@ class Shift:
                 decimal_comma=self.decimal_comma,
                 place=self.place,
             )
-            if cells.is_text(cells.plain(table[name]).type):
+            is_text = cells.is_text(cells.plain(table[name]).type)
+            if convert or is_text:
+                with np.errstate(over="ignore"):
+                    values, wrong = _finite(convert(values) if convert else values, wrong)
+            if is_text or wrong is not None:
                 self.note_cells(name, values, wrong, table[name], first_row)
-            columns[channel] = convert(values) if convert else values
+            columns[channel] = values
         rows = Rows(when.time_ns, columns)
         if key is None and "hammer" not in table.column_names and self.options.hammer:
             if "site" not in table.column_names:
@@ -249,6 +253,14 @@ class TableShift(Shift):
         for key, rows in self.pieces():
             feeds.setdefault(key, set()).update(present(rows))
         return feeds
+
+
+def _finite(values: Floats, wrong: Bools | None) -> tuple[Floats, Bools | None]:
+    """Return the values with NaN in place of infinity, and the mask of unreadable cells with those added."""
+    infinite = np.isinf(values)
+    if not infinite.any():
+        return values, wrong
+    return np.where(infinite, np.nan, values), infinite if wrong is None else wrong | infinite
 
 
 def present(rows: Rows) -> set[str]:

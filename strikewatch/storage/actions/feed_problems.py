@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources import remedies
+from strikewatch.sources.reasons import explain
 from strikewatch.storage.commit.statements import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
 from strikewatch.storage.schema.feed_tables import feed_problems
@@ -64,11 +64,11 @@ class Problem:
 
     @property
     def meaning(self) -> str:
-        return remedies.meaning(self.reason)
+        return explain(self.reason).meaning
 
     @property
     def remedy(self) -> str:
-        return remedies.remedy(self.reason)
+        return explain(self.reason).remedy
 
     @property
     def name(self) -> str:
@@ -110,7 +110,7 @@ class Example:
             "reason": self.reason,
             "detail": self.detail,
             "payload": readable(self.payload, 4 * PAYLOAD_LENGTH),
-            "remedy": remedies.remedy(self.reason),
+            "remedy": explain(self.reason).remedy,
         }
 
 

@@ -1,29 +1,35 @@
-"""Whatever is not used has a meaning and a remedy, and an unknown key names the channel it was meant to be."""
+"""Every reason has a meaning and a remedy, and an unknown key gets the channel it was probably meant to be."""
 
 import json
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import strikewatch.sources
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.errors import Rejected
-from strikewatch.sources import remedies
-from strikewatch.sources.decode import REASONS, decode
-from strikewatch.sources.decode.nearest import KNOWN, advice, nearest
+from strikewatch.sources.decode import decode
+from strikewatch.sources.decode.samples import KEYS
+from strikewatch.sources.reasons import NOT_USED, REASONS, explain, similar_key, unknown_key_message
 
 RECEIVED = 1_772_608_800 * 10**9
 SAMPLES = "strikewatch/fennick-hollow/HB-01/samples"
 
 
-def test_every_reason_has_a_remedy_and_there_is_none_for_a_reason_that_there_is_not() -> None:
-    assert remedies.REMEDIES.keys() == remedies.MEANINGS.keys() == REASONS.keys() | remedies.NOT_USED.keys()
-    assert all(remedies.REMEDIES.values())
+def test_every_reason_in_the_decoder_is_explained() -> None:
+    sources = (Path(strikewatch.sources.__file__).parent / "decode").glob("*.py")
+    given = {word for path in sources for word in re.findall(r'Rejected\(\s*"(\w+)"', path.read_text())}
+    assert len(given) > 15
+    assert given <= REASONS.keys()
+    assert not REASONS.keys() & NOT_USED.keys()
 
 
 def test_a_reason_of_another_release_is_shown_all_the_same() -> None:
-    assert remedies.meaning("bad_json") == "bad_json"
-    assert remedies.remedy("bad_json")
+    assert explain("bad_json").meaning == "bad_json"
+    assert explain("bad_json").remedy
 
 
 @pytest.mark.parametrize(
@@ -38,19 +44,19 @@ def test_a_reason_of_another_release_is_shown_all_the_same() -> None:
         ("", None),
     ],
 )
-def test_the_nearest_channel(key: str, meant: str | None) -> None:
-    assert nearest(key) == meant
-    assert (f"did you mean `{meant}`?" in advice(key)) == (meant is not None)
+def test_the_most_similar_key(key: str, meant: str | None) -> None:
+    assert similar_key(key) == meant
+    assert (f"did you mean `{meant}`?" in unknown_key_message(key, meant)) == (meant is not None)
 
 
 def test_every_channel_and_what_is_accepted_in_its_place_can_be_meant() -> None:
-    assert set(KNOWN) >= CHANNELS.keys() | ALIASES.keys()
-    assert all(nearest(name) == name for name in KNOWN)
+    assert set(KEYS) >= CHANNELS.keys() | ALIASES.keys()
+    assert all(similar_key(name) == name for name in KEYS)
 
 
 @given(st.text())
 def test_any_key_gets_a_short_printable_sentence(key: str) -> None:
-    said = advice(key)
+    said = unknown_key_message(key, similar_key(key))
     assert len(said) < 150
     assert said.isprintable()
 
