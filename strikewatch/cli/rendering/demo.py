@@ -1,4 +1,4 @@
-"""What the demo prints: alerts as they come, and a summary at the end."""
+"""Print the demo's alerts as they arrive, and a summary at the end."""
 
 from collections import Counter
 from typing import Any, Final
@@ -8,19 +8,17 @@ from rich.text import Text
 
 from strikewatch.core import instant
 from strikewatch.demo.broker import Broker
-from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS
+from strikewatch.demo.gateways import PacedClock
 from strikewatch.demo.site import HAMMERS, SITE
 from strikewatch.disclaimer import CAUTION
 
 PACE: Final = 60.0
-
-
 STYLES: Final = {"high": "bold", "medium": "", "low": "dim"}
 
 
 class Screen:
-    """What people read: alerts as they come, in plain words, and what they came to."""
+    """The demo's terminal output: each alert as it arrives, and a summary."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
@@ -34,16 +32,18 @@ class Screen:
     def begin(self, broker: Broker) -> None:
         carriers = ", ".join(f"{hammer.name} on {hammer.carrier}" for hammer in HAMMERS.values())
         self._console.print(
-            f"[bold]{SITE}[/bold], invented from end to end, {PACE:.0f} times as fast as life."
+            f"[bold]{SITE}[/bold], an invented site, running {PACE:.0f} times faster than real time."
         )
-        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Ctrl-C ends it.")
+        self.say(f"{carriers}; {broker.name} on {broker.host}:{broker.port}. Stop with Ctrl-C.")
 
     def page(self, port: int, token: str) -> None:
         self._console.print(f"The site manager's page: [bold]http://127.0.0.1:{port}/[/bold]")
-        self.say(f"Look freely; to act there, sign in with {token}\n")
+        self.say(
+            f"Anyone on this machine can view it; to acknowledge alerts and make entries, sign in with {token}\n"
+        )
 
     def alert(self, step: str, record: dict[str, Any]) -> None:
-        """One delivery that the webhook has verified."""
+        """Print a delivery that the webhook has verified."""
         self._delivered += 1
         if step == "digest":
             self._records |= {one["id"]: one for one in record["alerts"]}
@@ -56,9 +56,9 @@ class Screen:
         who = record["operator"] or "unassigned"
         what = {"raised": record["summary"], "escalated": f"Now {record['priority']}: {record['summary']}"}
         line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<16}  ")
-        line.append(what.get(step) or f"Over. {record['summary']}", style="dim" if step == "cleared" else "")
+        line.append(what.get(step) or f"Ended. {record['summary']}", style="dim" if step == "cleared" else "")
         if record["historic"]:
-            line.append(" (historic: it came late)")
+            line.append(" (historic: found late)")
         line.stylize("dim" if step == "cleared" else STYLES[record["priority"]])
         self._console.print(line)
 

@@ -1,14 +1,15 @@
-"""Kinematics of a carrier's arm in its plane: joint angles and cylinder strokes. Invented lengths and angles.
+"""An instrumented carrier: kinematics of its arm, its equipment, and what its sensors measure. All invented.
 
 The hammer is a third link at the end of the stick. The angles follow from the law of cosines in the triangle of boom,
 stick and the line from the boom foot to the end of the stick. A stroke is taken as linear in its joint angle.
 """
 
 import math
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal, NamedTuple
 
-from strikewatch.demo.people import Range
+from strikewatch.demo.operators import Range
 
 
 class Joints(NamedTuple):
@@ -77,3 +78,83 @@ def _corner(one: float, other: float, opposite: float) -> float:
             f"sides of {one:.2f}, {other:.2f} and {opposite:.2f} m do not form a triangle: out of reach"
         )
     return math.degrees(math.acos(cosine))
+
+
+Misuse = Literal[
+    "low_engine_speed",
+    "end_of_stroke",
+    "over_side",
+    "off_square",
+    "askew_at_end",
+    "too_light",
+    "lifted",
+    "prying",
+    "submerged",
+]
+"""Misuse on one spot. `askew_at_end`: at an angle and at the end of a stroke. `too_light`, `lifted`: wrong feed
+force."""
+
+
+class PlannedMisuse(NamedTuple):
+    """A misuse on the first spot that begins `at_s` seconds or more after the start of the plan."""
+
+    at_s: float
+    what: Misuse
+
+
+class MaintenanceTask(NamedTuple):
+    """Maintenance with the engine off, between stones, at or after `at_s`; logged as an event, except a `refill`.
+
+    `wrong`: the hour meter is misread.
+    """
+
+    at_s: float
+    what: str
+    fields: Mapping[str, Any] = {}
+    wrong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Greaser:
+    """Automatic greasing. `level`: of its reservoir, 0..1; `dry_s`: when, of the plan, its pump gives no flow."""
+
+    level: float = 0.8
+    use_per_h: float = 0.03
+    dry_s: Range = (math.inf, math.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Equipment:
+    """`press_bar`: feed pressure in good work. `water_m`: above the lower bushing, below it in dry work."""
+
+    arm: Arm = field(default_factory=Arm)
+    greaser: Greaser = field(default_factory=Greaser)
+    press_bar: Range = (58.0, 72.0)
+    water_m: Range = (-1.6, -1.2)
+    planned_misuse: Sequence[PlannedMisuse] = ()
+    tasks: Sequence[MaintenanceTask] = ()
+
+
+NAN: Final = float("nan")
+
+
+class Stance(NamedTuple):
+    """Values by channel name. NaN: not simulated."""
+
+    tool_z_m: float = NAN
+    swing_deg: float = NAN
+    tilt_deg: float = NAN
+    boom_stroke: float = NAN
+    stick_stroke: float = NAN
+    bucket_stroke: float = NAN
+    boom_deg: float = NAN
+    stick_deg: float = NAN
+    bucket_deg: float = NAN
+    feed_bar: float = NAN
+    side_load_bar: float = NAN
+    water_m: float = NAN
+    grease_level: float = NAN
+    grease_flow: float = NAN
+
+
+BARE: Final = Stance()

@@ -15,9 +15,9 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.demo.feed_faults import Arrivals
-from strikewatch.demo.labels import Label
+from strikewatch.demo.feed import Arrivals
 from strikewatch.demo.site import SITE
+from strikewatch.demo.timeline import Label
 
 HOUR: Final = 3600 * SECOND
 DAY: Final = 24 * HOUR
@@ -34,7 +34,7 @@ FORGOTTEN: Final = 3
 SUMMER_H: Final = 868.0
 UNMONITORED_WEEK: Final = 6
 UNMONITORED_H: Final = 46.0
-"""AttributedBout without the gateway, read off the meter on that week's Thursday."""
+"""Hours of work without the gateway, read off the meter on that week's Thursday."""
 
 
 @dataclass

@@ -58,7 +58,7 @@ OPERATORS: Final[dict[str, Operator]] = {
         ),
         Operator(
             "op-17",
-            "work_periods the engine down to save fuel",
+            "turns the engine down to save fuel",
             flow=0.82,
             skate_share=0.0,
             grease_after_h=1.9,

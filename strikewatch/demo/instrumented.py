@@ -11,9 +11,8 @@ from typing import Final
 import numpy as np
 
 from strikewatch.core.instant import Instant
-from strikewatch.demo.kit import Equipment, MaintenanceTask, Misuse
-from strikewatch.demo.people import Range
-from strikewatch.demo.stance import Stance
+from strikewatch.demo.carrier import Equipment, MaintenanceTask, Misuse, Stance
+from strikewatch.demo.operators import Range
 from strikewatch.demo.work import WORKING_RPM, Plan, Worker
 
 REACH_M: Final[Range] = (5.8, 6.8)
