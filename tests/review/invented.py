@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from strikewatch.review.data.frames import EXPOSURE, FAULTS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
 
 BEGIN = pd.Timestamp("2026-05-04T00:00Z")
 """A Monday."""

@@ -7,11 +7,10 @@ import pandas as pd
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import LATEST
-from strikewatch.review import rates
-from strikewatch.review.charts import minute
+from strikewatch.review import highlights, rates
+from strikewatch.review.charts.excerpt import Excerpt, draw_excerpt
 from strikewatch.review.coaching import read
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.moments import highlights
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.report import compose
 from strikewatch.review.report.compose import SiteMoments, Tables
 from strikewatch.review.report.content import Report, ShownMoment
@@ -69,10 +68,8 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
     """What the page says of it; moments with empty minutes for pictures."""
     shown: dict[str, list[ShownMoment]] = {}
     for one in highlights.choose_highlights(made.faults, most):
-        empty = minute.Minute(
-            one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None
-        )
-        svg = minute.draw(f"m-{one.id}", empty, UTC)
+        empty = Excerpt(one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None)
+        svg = draw_excerpt(f"m-{one.id}", empty, UTC)
         command = (
             "strikewatch replay recordings/fennick-hollow",
             f"--hammer {one.hammer}",

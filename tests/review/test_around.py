@@ -10,10 +10,10 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.review.charts.minute import draw
+from strikewatch.review import excerpt
+from strikewatch.review.charts.excerpt import draw_excerpt
 from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.review.data.schemas import MISUSE
-from strikewatch.review.moments import excerpt
 from strikewatch.service.replay import Replayed, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts
@@ -38,7 +38,7 @@ def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Repla
     for record in spots[::5]:
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
         key = record["site"], record["hammer"]
-        minute = excerpt.minute(recorded, key, settings, "spot", "same_spot", onset, cleared)
+        minute = excerpt.fault_excerpt(recorded, key, settings, "spot", "same_spot", onset, cleared)
         assert minute is not None
         at, spot_s = minute.spot_s
         inside = (at > onset) & (at <= cleared)
@@ -57,7 +57,7 @@ def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     long_ago = instant.parse("2020-01-01T00:00:00Z")
     key = "fennick-hollow", "HB-01"
-    assert excerpt.minute(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
+    assert excerpt.fault_excerpt(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
     assert excerpt.timeline(recorded, key, settings, long_ago, long_ago + SECOND) is None
     assert recorded.place(key, long_ago) is None
 
@@ -95,7 +95,7 @@ def test_what_was_wrong_is_seen_against_its_limit() -> None:
         key = record["site"], record["hammer"]
         causes = record["evidence"].get("causes", record["fault"]).split()
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
-        minute = excerpt.minute(
+        minute = excerpt.fault_excerpt(
             recorded, key, settings.of_hammer(key), "x", record["fault"], onset, cleared, (), causes
         )
         assert minute is not None
@@ -106,6 +106,6 @@ def test_what_was_wrong_is_seen_against_its_limit() -> None:
                 values = np.concatenate([values for _, values in panel.series])
                 assert values.max() >= record["evidence"][extremes[cause]] - 0.1
             seen.add(cause)
-        drawn = draw("x", minute, ZoneInfo("UTC"))
+        drawn = draw_excerpt("x", minute, ZoneInfo("UTC"))
         assert all(escape(panel.name) in drawn for panel in minute.panels)
     assert seen >= {*extremes, "low_engine_speed", "end_of_stroke", "feed_force"}

@@ -10,7 +10,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.attribution import Attribution, BoutTotals
-from strikewatch.review.data.frames import EXPOSURE, FAULTS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
 
 KEY = ("fennick-hollow", "HB-01")
 START = 1_772_600_400 * SECOND

@@ -3,9 +3,8 @@
 import pandas as pd
 import pytest
 
-from strikewatch.review import rates
+from strikewatch.review import highlights, rates
 from strikewatch.review.data.feeds import POSITION_UNKNOWN, Feeds
-from strikewatch.review.moments import highlights
 from tests.review.test_rates import SITE, frames, row
 
 PAUSES = "spots are told apart by pauses only"

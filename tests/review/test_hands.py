@@ -5,9 +5,12 @@ import pytest
 
 from strikewatch.review import rates
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.data.schemas import Hours
-from strikewatch.review.statistics.hands import SiteFault, hammers_above, indistinguishable_hammers
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED, Hours
+from strikewatch.review.statistics.operator_or_hammer import (
+    SiteFault,
+    hammers_above,
+    indistinguishable_hammers,
+)
 
 SITE = "fennick-hollow"
 BEGIN = pd.Timestamp("2026-05-04T06:00Z")

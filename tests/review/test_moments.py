@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strikewatch.core.instant import SECOND
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.moments import highlights
+from strikewatch.review import highlights
+from strikewatch.review.data.schemas import UNASSIGNED
 from tests.review.invented import BEGIN, SITE, fleet, operators
 
 

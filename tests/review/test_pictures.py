@@ -1,4 +1,4 @@
-"""Pictures are well-formed SVG whatever the numbers: no ids shared, nothing unknown drawn, all texts on the sheet."""
+"""Charts are well-formed SVG for any numbers: unique ids, no NaN or infinity drawn, all texts within the drawing."""
 
 import re
 from collections.abc import Callable
@@ -14,7 +14,7 @@ from hypothesis.extra.numpy import arrays
 
 from strikewatch.core.batch import Floats
 from strikewatch.core.instant import SECOND
-from strikewatch.review.charts import control, funnel, intervals, minute, readings, shift_timeline, style
+from strikewatch.review.charts import style
 from strikewatch.review.charts.drawing import (
     Drawing,
     Scale,
@@ -24,6 +24,10 @@ from strikewatch.review.charts.drawing import (
     time_ticks,
     trace,
 )
+from strikewatch.review.charts.excerpt import Excerpt, draw_excerpt
+from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
+from strikewatch.review.charts.series import ControlChart, draw_control_chart, draw_readings
+from strikewatch.review.charts.timeline import Mark, Timeline, draw_timeline
 from strikewatch.review.statistics.trend import fit
 
 UTC = ZoneInfo("UTC")
@@ -31,7 +35,7 @@ BEGIN = 1_784_027_227 * SECOND
 NUMBERS = st.floats(0, 1e4) | st.just(float("nan"))
 NAMES = st.text(st.characters(exclude_categories=["C"]), min_size=1, max_size=40)
 STANDINGS: list[Standing] = ["above", "below", "within", "little"]
-RULED = {*re.findall(r"\.([a-z-]+)", style()), "within"}
+STYLED = {*re.findall(r"\.([a-z-]+)", style()), "within"}
 _SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -40,7 +44,7 @@ def series(n: int) -> st.SearchStrategy[Floats]:
 
 
 @st.composite
-def minutes(draw: st.DrawFn) -> str:
+def excerpts(draw: st.DrawFn) -> str:
     n = draw(st.integers(0, 40))
     at = BEGIN + np.sort(draw(arrays(np.int64, n, elements=st.integers(0, 60)))) * SECOND
     spans = draw(st.lists(st.tuples(st.integers(-5, 65), st.integers(0, 30)), max_size=5))
@@ -48,7 +52,7 @@ def minutes(draw: st.DrawFn) -> str:
     onset = BEGIN + draw(st.integers(0, 60)) * SECOND
     cleared = draw(st.none() | st.integers(0, 90).map(lambda s: onset + s * SECOND))
     values = [(at, draw(series(n))) for _ in range(3)]
-    shown = minute.Minute(
+    shown = Excerpt(
         BEGIN,
         BEGIN + 60 * SECOND,
         draw(NAMES),
@@ -61,7 +65,7 @@ def minutes(draw: st.DrawFn) -> str:
         values[2],
         suspected=bouts[:1],
     )
-    return minute.draw("it", shown, UTC)
+    return draw_excerpt("it", shown, UTC)
 
 
 @st.composite
@@ -73,45 +77,45 @@ def funnels(draw: st.DrawFn) -> str:
     standing = draw(st.lists(st.sampled_from(STANDINGS), min_size=n, max_size=n))
     names = draw(st.lists(NAMES, min_size=n, max_size=n))
     hours = np.nan_to_num(draw(series(n)))
-    shown = funnel.Funnel(names, hours, rate, standing, draw(st.floats(0, 50)), at_h, limits[0], limits[1])
-    return funnel.draw("it", shown, draw(NAMES))
+    shown = Funnel(names, hours, rate, standing, draw(st.floats(0, 50)), at_h, limits[0], limits[1])
+    return draw_funnel("it", shown, draw(NAMES))
 
 
 @st.composite
-def controls(draw: st.DrawFn) -> str:
+def control_charts(draw: st.DrawFn) -> str:
     n = draw(st.integers(0, 60))
     names = draw(st.lists(NAMES, min_size=n, max_size=n))
     signal = draw(arrays(np.bool_, n))
-    shown = control.Control(names, draw(series(n)), draw(series(n)), draw(series(n)), draw(NUMBERS), signal)
-    return control.draw("it", shown, draw(NAMES))
+    shown = ControlChart(names, draw(series(n)), draw(series(n)), draw(series(n)), draw(NUMBERS), signal)
+    return draw_control_chart("it", shown, draw(NAMES))
 
 
 @st.composite
-def rows_of_intervals(draw: st.DrawFn) -> str:
+def interval_rows(draw: st.DrawFn) -> str:
     n = draw(st.integers(0, 12))
     names = draw(st.lists(NAMES, min_size=n, max_size=n))
     standing = draw(st.lists(st.sampled_from(STANDINGS), min_size=n, max_size=n))
     four = [draw(series(n)) for _ in range(4)]
-    shown = intervals.Intervals(names, four[0], four[1], four[2], four[3], standing, draw(NUMBERS))
-    return intervals.draw("it", shown, draw(NAMES))
+    shown = Intervals(names, four[0], four[1], four[2], four[3], standing, draw(NUMBERS))
+    return draw_intervals("it", shown, draw(NAMES))
 
 
 @st.composite
-def strips(draw: st.DrawFn) -> str:
+def timelines(draw: st.DrawFn) -> str:
     n = draw(st.integers(0, 30))
     hours = draw(st.integers(1, 30))
     at = BEGIN + np.sort(draw(arrays(np.int64, n, elements=st.integers(0, 3600 * hours)))) * SECOND
     spans = draw(st.lists(st.tuples(st.integers(-600, 9000), st.integers(0, 3000)), max_size=6))
     bouts = [(BEGIN + a * SECOND, BEGIN + (a + b) * SECOND) for a, b in spans]
-    marks = [shift_timeline.Mark(a, "high", draw(NAMES)) for a, _ in bouts]
-    shown = shift_timeline.Timeline(
+    marks = [Mark(a, "high", draw(NAMES)) for a, _ in bouts]
+    shown = Timeline(
         BEGIN, BEGIN + hours * 3600 * SECOND, bouts, (at, draw(series(n))), 80.0, marks, bouts[:2]
     )
-    return shift_timeline.draw("it", shown, draw(NAMES), UTC)
+    return draw_timeline("it", shown, draw(NAMES), UTC)
 
 
 @st.composite
-def trends(draw: st.DrawFn) -> str:
+def wear_trends(draw: st.DrawFn) -> str:
     pairs = draw(st.lists(st.tuples(st.integers(0, 5000), st.floats(1, 2000)), min_size=3, max_size=12))
     pairs.sort()
     trend = fit([float(hour) for hour, _ in pairs], [value for _, value in pairs])
@@ -120,11 +124,11 @@ def trends(draw: st.DrawFn) -> str:
     limit = draw(st.none() | st.floats(1, 2000))
     meeting = None if limit is None else trend.crossing(limit, falling=draw(st.booleans()))
     now = pairs[-1][0] + draw(st.floats(0, 500))
-    return readings.draw("it", pairs, now, trend, limit, meeting, draw(NAMES))
+    return draw_readings("it", pairs, now, trend, limit, meeting, draw(NAMES))
 
 
-@pytest.mark.parametrize("made", [minutes, funnels, controls, rows_of_intervals, strips, trends])
-def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
+@pytest.mark.parametrize("made", [excerpts, funnels, control_charts, interval_rows, timelines, wear_trends])
+def test_charts_are_valid_for_any_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
     @settings(max_examples=60, deadline=None)
     @given(made())
     def holds(svg: str) -> None:
@@ -137,8 +141,8 @@ def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> Non
         _, _, width, height = map(float, (root.get("viewBox") or "").split())
         for one in root.iter():
             assert one.get("style") is None
-            # a look that no rule knows would be black in the dark
-            assert set(one.get("class", "picture").split()) <= RULED
+            # a class without a rule would be black in dark mode
+            assert set(one.get("class", "picture").split()) <= STYLED
             for name in ("d", "x", "y", "width", "height", "transform"):
                 assert not re.search("nan|inf", one.get(name, ""))
             if one.tag == f"{_SVG}text":
@@ -149,14 +153,14 @@ def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> Non
 
 
 @given(NAMES, NAMES)
-def test_ids_that_differ_stay_apart(one: str, other: str) -> None:
+def test_different_names_give_different_ids(one: str, other: str) -> None:
     first, second = (re.findall(r'id="([^"]+)"', Drawing(name, 10, "t", "d").svg()) for name in (one, other))
     assert set(first).isdisjoint(second) == (one != other)
     assert all(re.fullmatch(r"[A-Za-z0-9_-]+", ident) for ident in (*first, *second))
 
 
 @given(st.lists(st.floats(-50, 350), max_size=40))
-def test_labels_are_apart_in_order_and_on_the_sheet(places: list[float]) -> None:
+def test_labels_are_apart_in_order_and_within_bounds(places: list[float]) -> None:
     put = spread_labels(places, 12.0, 20.0, 220.0)
     order = sorted(range(len(places)), key=lambda i: places[i])
     room = min(12.0, 200.0 / max(1, len(places) - 1))
@@ -169,8 +173,8 @@ def test_labels_stay_where_they_have_room() -> None:
 
 
 @given(st.integers(0, 5000), st.integers(0, 2**32 - 1))
-def test_thinning_loses_no_spike(n: int, seed: int) -> None:
-    """However many points share a unit across, the highest and lowest of all are still drawn."""
+def test_thinning_keeps_every_spike(n: int, seed: int) -> None:
+    """The highest and lowest of all points are drawn, also if many share a unit of width."""
     y = np.random.default_rng(seed).normal(100, 30, n)
     outline = trace(np.linspace(0, 300, n), y, 400)
     drawn = [float(pair.split(",")[1]) for pair in re.findall(r"[ML]([^ML]+)", outline)]
@@ -183,7 +187,7 @@ def test_thinning_loses_no_spike(n: int, seed: int) -> None:
         assert outline == ""
 
 
-def test_the_pen_is_lifted_over_what_is_not_known() -> None:
+def test_a_trace_has_gaps_over_unknown_values() -> None:
     x, y = np.arange(6.0), np.array([1.0, 2.0, np.nan, np.nan, 5.0, 6.0])
     assert trace(x, y, 1.5) == "M0,1L1,2M4,5L5,6"
     assert trace(x, y, 10) == "M0,1L1,2L4,5L5,6"
@@ -196,8 +200,8 @@ def test_ticks_are_round_and_few(low: float, width: float, most: int) -> None:
     assert all(low - 1e-6 * width <= tick <= low + width * 1.000001 for tick in ticks)
 
 
-def test_ticks_of_time_are_the_sites_own() -> None:
-    """06:30 in UTC is noon in Kolkata, which is off by half an hour."""
+def test_time_ticks_are_round_in_local_time() -> None:
+    """06:30 in UTC is noon in Kolkata, whose offset has half an hour."""
     noon = 1_784_010_600 * SECOND
     ticks = time_ticks(noon - 1800 * SECOND, noon + 5400 * SECOND, ZoneInfo("Asia/Kolkata"), 3)
     assert [words for _, words in ticks] == ["12:00", "13:00"]
@@ -205,7 +209,7 @@ def test_ticks_of_time_are_the_sites_own() -> None:
 
 
 @given(st.text(max_size=60), st.integers(4, 30))
-def test_long_names_are_cut_in_the_middle(name: str, letters: int) -> None:
+def test_long_names_are_shortened_in_the_middle(name: str, letters: int) -> None:
     cut = shorten(name, letters)
     assert len(cut) <= max(letters, 0)
     assert cut == name or (cut[0] == name[0] and "…" in cut)
@@ -219,7 +223,7 @@ def _luminance(colour: str) -> float:
 
 
 @pytest.mark.parametrize("scheme", [0, 1, 2], ids=["light", "dark", "printed"])
-def test_what_is_drawn_stands_out_from_what_is_behind_it(scheme: int) -> None:
+def test_contrast_meets_wcag(scheme: int) -> None:
     """WCAG 2.2, 1.4.3 and 1.4.11: texts 4.5 to 1, graphics 3 to 1 (black on white is 21 to 1)."""
     assert (_luminance("#ffffff") + 0.05) / (_luminance("#000000") + 0.05) == pytest.approx(21)
     block = re.findall(r":root \{([^}]*)\}", style())[scheme]

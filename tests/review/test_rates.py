@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics.verdicts import Settings
 
 SITE = "fennick-hollow"

@@ -7,19 +7,19 @@ import pytest
 from strikewatch.review import rates
 from strikewatch.review.coaching import read
 from strikewatch.review.data.feeds import Feeds
-from strikewatch.review.report import spread, tables
+from strikewatch.review.report import files, wording
 from strikewatch.review.report.html import render_html
 from tests.review.invented import operators
 from tests.review.made import report
 from tests.review.made import tables as invented
 from tests.review.test_rates import MONDAY, SITE, USUAL, frames
 
-NOBODY = spread.NOBODY_STANDS_OUT
+NOBODY = wording.NOBODY_STANDS_OUT
 
 
 def overall(*people: tuple[str, float, dict[str, int]]) -> str:
     table = rates.operators(*frames(*people))
-    return spread.overall_verdict(table[table["fault"] == "same_spot"])
+    return wording.overall_verdict(table[table["fault"] == "same_spot"])
 
 
 def test_with_enough_of_everybody_it_is_everybodys() -> None:
@@ -28,7 +28,7 @@ def test_with_enough_of_everybody_it_is_everybodys() -> None:
 
 def test_with_too_little_of_everybody_it_is_not_said() -> None:
     said = overall(*[(f"op-{i}", 0.5, {"same_spot": 1}) for i in range(11, 19)])
-    assert said.startswith(spread.NOT_ENOUGH)
+    assert said.startswith(wording.NOT_ENOUGH)
     assert NOBODY not in said
 
 
@@ -36,7 +36,7 @@ def test_with_too_little_of_most_it_is_said_of_how_many() -> None:
     """The hours of the two who can be judged do not speak for the six others."""
     few = [(f"op-{i}", 0.9, {"same_spot": 1}) for i in range(20, 26)]
     said = overall(*((name, 8.0, {"same_spot": 8}) for name in ("op-11", "op-12")), *few)
-    assert said.startswith(spread.NOT_ENOUGH)
+    assert said.startswith(wording.NOT_ENOUGH)
     assert "6 of 8 operators cannot be judged on any fault yet" in said
 
 
@@ -45,7 +45,7 @@ def test_faults_that_nobody_had_judge_nobody() -> None:
     made = report(invented(operators(3), rate_of={"same_spot": 0.02}), most=0)
     (site,) = made.sites
     if site.cards:
-        assert site.overall.startswith(spread.NOT_ENOUGH)
+        assert site.overall.startswith(wording.NOT_ENOUGH)
         assert {person.summary for person in site.people} <= {
             "Not enough data to judge yet",
             "No faults in this period",
@@ -61,7 +61,7 @@ def test_what_cannot_be_seen_is_not_none() -> None:
         {(SITE, "HB-01"): [("hot_oil", "no oil_c")], (SITE, "HB-02"): [("hot_oil", "x"), ("prying", "y")]}, {}
     )
     said = list(
-        spread.faults_without_occurrence(
+        wording.faults_without_occurrence(
             ["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()
         )
     )
@@ -87,11 +87,11 @@ def test_limits_that_say_nothing_are_in_no_page_and_no_file() -> None:
         exposure, faults.assign(onset=faults["onset"].where(faults["fault"] != "x", MONDAY))
     )
     assert (table.loc[table["fault"] == "hot_oil", "limits"] == "little").all()
-    shown = tables.without_wide_limits(table)
+    shown = files.without_wide_limits(table)
     wide = shown["limits"] == "little"
     assert shown.loc[wide, ["lower", "upper"]].isna().all(axis=None)
     assert np.isfinite(shown.loc[~wide & (shown["hours"] > 0), ["upper"]]).all(axis=None)
-    text = tables.to_json({"operators": table}, {})
+    text = files.to_json({"operators": table}, {})
     assert pd.notna(table.loc[wide, "upper"]).all()
     for upper in table.loc[wide, "upper"].unique():
         assert f"{upper:.6f}"[:7] not in text

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson as scipys
 
-from strikewatch.review.statistics import control_chart, funnel, multiple_testing, poisson, shrinkage
+from strikewatch.review.statistics import chart_limits, multiple_testing, poisson, shrinkage
 from strikewatch.review.statistics.dispersion import between_days
 
 COUNTS = st.integers(0, 300)
@@ -95,12 +95,15 @@ def test_overlooked_is_told_from_all_splits() -> None:
 
 @given(st.floats(0.01, 30.0), st.lists(st.floats(0.1, 100.0), min_size=2, max_size=8))
 def test_funnel_narrows_with_hours_and_holds_the_sites_rate(rate: float, hours: list[float]) -> None:
-    inner, outer = funnel.prediction_limits(rate, hours), funnel.prediction_limits(rate, hours, 0.998)
+    inner, outer = (
+        chart_limits.prediction_limits(rate, hours),
+        chart_limits.prediction_limits(rate, hours, 0.998),
+    )
     assert (inner[0] <= rate + 1e-9).all()
     assert (inner[1] >= rate - 1e-9).all()
     assert (outer[0] <= inner[0] + 1e-9).all()
     assert (outer[1] >= inner[1] - 1e-9).all()
-    wide = funnel.prediction_limits(rate, hours, dispersion=2.0)
+    wide = chart_limits.prediction_limits(rate, hours, dispersion=2.0)
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
@@ -162,14 +165,14 @@ def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Rand
 
 def test_exact_chart_seldom_signals_where_nothing_changes() -> None:
     """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is passed in 1.7 %."""
-    sure = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2))
-    three = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
+    sure = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2))
+    three = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
     assert scipys.sf(sure.upper[0], 2.0) <= 0.00135 < scipys.sf(sure.upper[0] - 1, 2.0)
     assert scipys.sf(three.upper[0], 2.0) > 0.004
 
 
 def test_chart_has_no_limits_where_nothing_was_worked() -> None:
-    drawn = control_chart.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
+    drawn = chart_limits.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
     assert drawn.centre == 2.0
     assert np.isnan(drawn.upper).tolist() == [False, True, False]
     assert not drawn.signal.any()

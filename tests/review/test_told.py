@@ -6,7 +6,7 @@ from sqlalchemy import URL
 
 from strikewatch.core.events import Event, drop_corrected, reference_to
 from strikewatch.core.instant import SECOND
-from strikewatch.review.data.event_queries import read_events
+from strikewatch.review.data.from_store import read_events
 from strikewatch.storage.actions.entries import enter
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store

@@ -15,9 +15,9 @@ from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
-from strikewatch.review.data.frames import EXPOSURE, FAULTS
 from strikewatch.review.data.from_store import overlapping
-from strikewatch.review.report.usage_wording import less_certain
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
+from strikewatch.review.report.usage import less_certain
 from strikewatch.review.usage import (
     BLOWS_NOT_COUNTED,
     FEED_UNKNOWN,

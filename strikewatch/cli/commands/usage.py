@@ -34,7 +34,7 @@ def command(options: Namespace) -> int:
     from strikewatch.cli.rendering.local_time import named
     from strikewatch.cli.rendering.usage import show
     from strikewatch.core import instant
-    from strikewatch.review.report.tables import to_json
+    from strikewatch.review.report.files import to_json
     from strikewatch.service.inputs.usage import asked
 
     if options.json and options.csv:

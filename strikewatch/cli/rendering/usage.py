@@ -9,7 +9,7 @@ from rich.text import Text
 
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
-from strikewatch.review.report.usage_wording import NAMES, less_certain, not_known
+from strikewatch.review.report.usage import NAMES, less_certain, not_known
 
 if TYPE_CHECKING:
     import pandas as pd

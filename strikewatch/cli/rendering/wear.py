@@ -7,7 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.review.report import wear_wording as words
+from strikewatch.review.report import wear as words
 from strikewatch.review.report.wording import hours
 from strikewatch.review.wear.condition import Condition, FittedTool
 from strikewatch.review.wear.inspections import HammerWear
@@ -40,12 +40,12 @@ def show_tools(console: Console, found: Condition) -> None:
 
 
 def _worn(console: Console, one: HammerWear) -> None:
-    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.inspected(one)}"))
+    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.describe_inspection(one)}"))
     look = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
-    console.print(Text(f"{words.verdict(one)} {words.reason(one)}", look))
+    console.print(Text(f"{words.bushing_verdict(one)} {words.bushing_reason(one)}", look))
     for measured in one.measured:
-        console.print(Padding(Text(words.measured(measured)), (0, 0, 0, 2)))
-        for said in words.outlook(measured):
+        console.print(Padding(Text(words.describe_reading(measured)), (0, 0, 0, 2)))
+        for said in words.describe_trend(measured):
             console.print(Padding(Text(said, "dim"), (0, 0, 0, 4)))
     console.print()
 
@@ -55,10 +55,10 @@ def _fitted(fitted: Iterable[FittedTool]) -> Table:
     for one in fitted:
         table.add_row(
             one.hammer,
-            words.name(one.tool),
+            words.tool_name(one.tool),
             hours(one.tool.firing_h) if one.tool else "·",
-            words.work(one) or "·",
-            words.advised(one) or "·",
+            words.describe_work(one) or "·",
+            words.advised_tool(one) or "·",
         )
     return table
 
@@ -66,9 +66,14 @@ def _fitted(fitted: Iterable[FittedTool]) -> Table:
 def _tools(tools: Iterable[Tool]) -> Table:
     table = _table("tool", "hammer", "from (UTC)", "firing", "blows", "came off", right=("firing", "blows"))
     for one in tools:
-        blows = words.blows(one) or "·"
+        blows = words.blow_count(one) or "·"
         table.add_row(
-            words.name(one), one.hammer, words.fitted_since(one), hours(one.firing_h), blows, words.fate(one)
+            words.tool_name(one),
+            one.hammer,
+            words.fitted_since(one),
+            hours(one.firing_h),
+            blows,
+            words.removal(one),
         )
     return table
 

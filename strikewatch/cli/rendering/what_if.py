@@ -15,7 +15,7 @@ from strikewatch.core import instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import InputError
 from strikewatch.review.charts import style
-from strikewatch.review.charts import sweep as picture
+from strikewatch.review.charts.series import SweepLine, draw_sweep
 from strikewatch.review.statistics.poisson import rate_limits
 from strikewatch.review.what_if import CHANGES, Pair
 from strikewatch.service import what_if
@@ -123,9 +123,9 @@ def write_page(
         columns = (
             np.array([row[key] for row in own], float) for key in ("per_firing_hour", "lower", "upper")
         )
-        lines.append(picture.Line(fault, *columns))
+        lines.append(SweepLine(fault, *columns))
     title = f"Faults per firing hour against {name}"
-    svg = picture.draw("sweep", name, np.array(values), now, lines, title)
+    svg = draw_sweep("sweep", name, np.array(values), now, lines, title)
     page = (
         f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'

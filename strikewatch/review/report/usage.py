@@ -1,8 +1,10 @@
-"""The usage table in words: names of its measures, and sentences on what is not known and why."""
+"""Build the report's section on usage: the amounts of each hammer, next to the rates of the whole site."""
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from strikewatch.review.charts.drawing import format_number
+from strikewatch.review.report.content import HammerUsage, UsageLine, UsagePart
 from strikewatch.review.report.wording import join_names
 
 if TYPE_CHECKING:
@@ -59,3 +61,33 @@ def plain(measure: str) -> str:
     """Return a measure's name without the unit, for use within a sentence."""
     name = NAMES[measure].rpartition(",")[0] or NAMES[measure]
     return name[:1].lower() + name[1:]
+
+
+def usage_part(table: "pd.DataFrame") -> UsagePart | None:
+    """Return the section from one site's rows of a table of USAGE; None if there are none."""
+    if not len(table):
+        return None
+    known = table[table["not_known"] == ""]
+    sums = known.groupby("measure")[["amount", "over_h"]].sum()
+    site_rates = {str(name): _rate(amount, over_h) for name, amount, over_h in sums.itertuples()}
+    hammers = [
+        _hammer_usage(str(hammer), own, site_rates) for hammer, own in known.groupby("hammer", sort=True)
+    ]
+    return UsagePart(hammers, [*not_known(table), *less_certain(table)])
+
+
+def _hammer_usage(hammer: str, own: "pd.DataFrame", site_rates: dict[str, str]) -> HammerUsage:
+    rows = [{str(name): value for name, value in row.items()} for row in own.to_dict("records")]
+    lines = [_line(row, site_rates[row["measure"]]) for row in rows if row["amount"] > 0]
+    none = [plain(row["measure"]) for row in rows if not row["amount"] > 0]
+    return HammerUsage(hammer, lines, f"None of: {', '.join(none)}." if none else "")
+
+
+def _line(row: dict[str, Any], site_rate: str) -> UsageLine:
+    is_hours = row["measure"] == "firing_h"
+    rate = "" if is_hours else _rate(row["amount"], row["over_h"])
+    return UsageLine(NAMES[row["measure"]], format_number(row["amount"]), rate, "" if is_hours else site_rate)
+
+
+def _rate(amount: float, over_h: float) -> str:
+    return format_number(amount / over_h) if over_h > 0 else "–"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from strikewatch.detectors.registry import FAULTS as REGISTERED
 from strikewatch.review.data.counts import count_faults
 from strikewatch.review.data.feeds import Feeds
-from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.statistics import poisson
 from strikewatch.review.statistics.verdicts import LEVEL
 

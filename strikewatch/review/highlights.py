@@ -11,7 +11,7 @@ from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import FAULTS
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,13 +1,23 @@
-"""Sentences on wear and tools, for the terminal and the report."""
+"""Build the report's section on wear and tools, and its sentences, which the terminal shows too."""
 
 from typing import Final
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
+from strikewatch.review.charts.series import draw_readings
+from strikewatch.review.report.content import (
+    FittedToolRow,
+    InspectedHammer,
+    Picture,
+    ToolLife,
+    ToolSurvival,
+    WearAndTools,
+    WearReading,
+)
 from strikewatch.review.report.wording import hours, plural
 from strikewatch.review.statistics.trend import MIN_READINGS, LimitCrossing
 from strikewatch.review.wear import tool_advice
-from strikewatch.review.wear.condition import FittedTool
+from strikewatch.review.wear.condition import Condition, FittedTool
 from strikewatch.review.wear.inspections import HammerWear, MeasuredLength
 from strikewatch.review.wear.limits import PRACTICE
 from strikewatch.review.wear.tools import Group, Tool
@@ -23,11 +33,11 @@ VERDICTS: Final = {
 }
 
 
-def inspected(one: HammerWear) -> str:
+def describe_inspection(one: HammerWear) -> str:
     return f"inspected {_day(one.inspected)}, {one.hours:,.1f} operating hours on record"
 
 
-def verdict(one: HammerWear) -> str:
+def bushing_verdict(one: HammerWear) -> str:
     """Say what to do with the lower bushing."""
     return (
         VERDICTS[one.bushing.verdict]
@@ -36,20 +46,20 @@ def verdict(one: HammerWear) -> str:
     )
 
 
-def reason(one: HammerWear) -> str:
+def bushing_reason(one: HammerWear) -> str:
     """Give the reason of the verdict; if the grooves decide, say that this is common practice."""
     return f"{one.bushing.why} {PRACTICE}" if one.groove else one.bushing.why
 
 
-def measured(one: MeasuredLength) -> str:
+def describe_reading(one: MeasuredLength) -> str:
     """Describe the latest reading against its limit."""
     last = one.readings[-1]
-    what = one.measure.words if one.measure.name == "bore_mm" else f"{name(one)}: {one.measure.words}"
+    what = one.measure.words if one.measure.name == "bore_mm" else f"{tool_name(one)}: {one.measure.words}"
     said = f"{what} {last.value_mm:g} mm on {_day(last.at)} ({plural(len(one.readings), 'reading')})"
     return f"{said[0].upper()}{said[1:]}. {one.decision.why if one.in_use else 'It is no longer fitted.'}"
 
 
-def outlook(one: MeasuredLength) -> list[str]:
+def describe_trend(one: MeasuredLength) -> list[str]:
     """Describe the trend of the readings and when it reaches the limit: as intervals in hours, never as a date."""
     if one.trend is None:
         few = f"Too few readings for a trend: it needs {MIN_READINGS} at different operating hours."
@@ -81,7 +91,7 @@ def _meets(one: MeasuredLength, meeting: LimitCrossing) -> str:
     return f"According to the trend, the limit {about} ({between})."
 
 
-def name(one: Tool | MeasuredLength | None) -> str:
+def tool_name(one: Tool | MeasuredLength | None) -> str:
     """Name a tool by its type, material and serial number."""
     if one is None:
         return "·"
@@ -90,11 +100,11 @@ def name(one: Tool | MeasuredLength | None) -> str:
     return " ".join(filter(None, [f"{kind}," if material else kind, material, one.serial]))
 
 
-def work(one: FittedTool) -> str:
+def describe_work(one: FittedTool) -> str:
     return tool_advice.describe_work(one.work) if one.work else ""
 
 
-def advised(one: FittedTool) -> str:
+def advised_tool(one: FittedTool) -> str:
     """Say whether the fitted tool is the advised one, or which tool is."""
     if one.advice is None:
         return ""
@@ -103,7 +113,7 @@ def advised(one: FittedTool) -> str:
     return f"{'no: ' if one.note else ''}{tool_advice.NAMES[one.advice.tool]}"
 
 
-def blows(one: Tool) -> str:
+def blow_count(one: Tool) -> str:
     """Format the counted blows, with the share of the firing in which they were counted if not all of it."""
     if not one.counted_h:
         return ""
@@ -121,7 +131,7 @@ def fitted_since(one: Tool) -> str:
     )
 
 
-def fate(one: Tool) -> str:
+def removal(one: Tool) -> str:
     if one.removed is None:
         return "in use"
     return f"{_day(one.removed)}, {one.reason or 'no reason given'}"
@@ -141,3 +151,57 @@ def median_life(one: Group) -> tuple[str, str]:
 
 def _day(at: Instant) -> str:
     return instant.text(at)[:10]
+
+
+def condition_part(found: Condition, anchor: str) -> WearAndTools | None:
+    """Return one site's section, or None if nothing is recorded. Ids in charts begin with `anchor`."""
+    if not found:
+        return None
+    return WearAndTools(
+        inspected=[_inspected(one, f"{anchor}-w{number}") for number, one in enumerate(found.worn, 1)],
+        fitted=[
+            FittedToolRow(
+                one.hammer, tool_name(one.tool), describe_work(one), advised_tool(one), one.note or ""
+            )
+            for one in found.fitted
+        ],
+        lives=[
+            ToolLife(
+                tool_name(one),
+                one.hammer,
+                fitted_since(one),
+                hours(one.firing_h),
+                blow_count(one),
+                removal(one),
+                operator_shares(one),
+            )
+            for one in found.tools
+        ],
+        lasts=[
+            ToolSurvival(one.name, one.by, one.tools, one.ended, *median_life(one)) for one in found.groups
+        ],
+        lasting=SURVIVAL_NOTE,
+        practice=PRACTICE,
+    )
+
+
+def _inspected(one: HammerWear, ident: str) -> InspectedHammer:
+    shown = [each for each in one.measured if each.in_use]
+    return InspectedHammer(
+        one.hammer,
+        describe_inspection(one),
+        bushing_verdict(one),
+        bushing_reason(one),
+        one.bushing.verdict in ("turn", "replace"),
+        [_reading(each, f"{ident}-{each.measure.name}", one.hammer) for each in shown],
+    )
+
+
+def _reading(one: MeasuredLength, ident: str, hammer: str) -> WearReading:
+    drawn = None
+    if one.trend is not None:
+        points = [(each.hours, each.value_mm) for each in one.readings]
+        title = f"{hammer}: {one.measure.words}"
+        svg = draw_readings(ident, points, one.hours, one.trend, one.limit_mm, one.meeting, title)
+        drawn = Picture(svg, " ".join(describe_trend(one)))
+    return WearReading(describe_reading(one), "" if drawn else " ".join(describe_trend(one)), drawn)

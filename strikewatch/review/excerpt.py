@@ -6,15 +6,37 @@ from typing import Final
 import numpy as np
 
 from strikewatch.core.batch import NO_ROWS, Batch, Floats, Ints, Key, Portion, Rows
+from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import hot_oil, same_spot
-from strikewatch.detectors.registry import FAULTS
+from strikewatch.detectors.registry import DETECTOR_OF, FAULTS
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
-from strikewatch.review.charts.minute import Minute
-from strikewatch.review.charts.shift_timeline import Mark, Timeline
+from strikewatch.review.charts.excerpt import Excerpt, Panel
+from strikewatch.review.charts.timeline import Mark, Timeline
 from strikewatch.review.data.samples import SampleSource
-from strikewatch.review.moments import channel_panels
-from strikewatch.review.moments.channel_panels import series
+
+
+def channel_values(rows: Rows, name: str) -> tuple[Ints, Floats]:
+    """Return a channel's values within its physical range with their instants, both [n]."""
+    values, channel = rows.columns.get(name), CHANNELS[name]
+    if values is None:
+        return np.empty(0, np.int64), np.empty(0)
+    known = (values >= channel.low) & (values <= channel.high)
+    return rows.time_ns[known], values[known]
+
+
+def channel_panel(fault: str, rows: Rows, settings: HammerSettings) -> Panel | None:
+    """Return the panel of a fault; None for faults that the chart always shows."""
+    trace = FAULTS[fault].trace
+    if trace is None:
+        return None
+    found = [
+        (at, trace.transform(values))
+        for at, values in (channel_values(rows, name) for name in trace.channels)
+    ]
+    own = settings[DETECTOR_OF[fault]]
+    return Panel(trace.title, found, list(trace.limits(own)), CHANNELS[trace.channels[0]].hold_ns / SECOND)
+
 
 STEPS: Final = 160
 """Number of instants in a chart at which the detectors' state is read."""
@@ -33,7 +55,7 @@ def span(fault: str, onset: Instant, cleared: Instant | None) -> tuple[Instant, 
     return onset - before_s * SECOND, min(max(over, onset + 20 * SECOND), onset + most_s * SECOND)
 
 
-def minute(
+def fault_excerpt(
     recorded: SampleSource,
     key: Key,
     settings: HammerSettings,
@@ -43,7 +65,7 @@ def minute(
     cleared: Instant | None,
     suspected: Iterable[tuple[Instant, Instant]] = (),
     causes: Iterable[str] = (),
-) -> Minute | None:
+) -> Excerpt | None:
     """Return the chart data around a fault of a hammer; None if no samples are kept for that time.
 
     `suspected`: intervals of suspected blank firing. `causes`: faults that were merged into the alert.
@@ -52,26 +74,26 @@ def minute(
     rows = recorded.rows(key, begin - RUN_UP, end)
     if not len(rows):
         return None
-    fired, looks, spot_s = _run_detectors(rows, key, settings, begin, end)
+    fired, instants, spot_s = _run_detectors(rows, key, settings, begin, end)
     spot, oil = settings["same_spot"], settings["hot_oil"]
     assert isinstance(spot, same_spot.Settings)
     assert isinstance(oil, hot_oil.Settings)
     shown = rows[rows.time_ns >= begin]
-    return Minute(
+    return Excerpt(
         begin,
         end,
         name,
         onset,
         cleared,
         fired=fired,
-        pressure_bar=series(shown, "pressure_bar"),
+        pressure_bar=channel_values(shown, "pressure_bar"),
         loaded_bar=recorded.levels(key, begin, end),
-        oil_c=series(shown, "oil_c"),
-        spot_s=(looks[:0], spot_s[:0]) if FAULTS[fault].picture_s else (looks, spot_s),
+        oil_c=channel_values(shown, "oil_c"),
+        spot_s=(instants[:0], spot_s[:0]) if FAULTS[fault].picture_s else (instants, spot_s),
         limit_c=oil.limit_c,
         limit_s=spot.limit_s,
         suspected=[(max(a, begin), min(b, end)) for a, b in suspected if a < end and b > begin],
-        panels=[one for cause in causes if (one := channel_panels.panel(cause, shown, settings))],
+        panels=[one for cause in causes if (one := channel_panel(cause, shown, settings))],
     )
 
 
@@ -89,11 +111,11 @@ def timeline(
         return None
     oil = settings["hot_oil"]
     assert isinstance(oil, hot_oil.Settings)
-    heard = np.concatenate([[begin], rows.time_ns, [end]])
-    gaps = np.flatnonzero(np.diff(heard) > MIN_SILENCE)
+    row_times = np.concatenate([[begin], rows.time_ns, [end]])
+    gaps = np.flatnonzero(np.diff(row_times) > MIN_SILENCE)
     fired = [(start, stop) for start, stop, _ in recorded.levels(key, begin, end)]
-    silent = [(int(heard[i]), int(heard[i + 1])) for i in gaps]
-    return Timeline(begin, end, fired, series(rows, "oil_c"), oil.limit_c, list(marks), silent)
+    silent = [(int(row_times[i]), int(row_times[i + 1])) for i in gaps]
+    return Timeline(begin, end, fired, channel_values(rows, "oil_c"), oil.limit_c, list(marks), silent)
 
 
 def _run_detectors(
@@ -102,10 +124,10 @@ def _run_detectors(
     """Bouts, and how long the present spot has been fired in at each of STEPS instants, NaN between spots."""
     pipeline = Pipeline(lambda _: settings)
     pipeline.declare_channels(key, [name for name in rows.columns if np.isfinite(rows.columns[name]).any()])
-    looks = np.linspace(begin, end, STEPS).astype(np.int64)
-    edges = np.searchsorted(rows.time_ns, looks, side="right")
+    instants = np.linspace(begin, end, STEPS).astype(np.int64)
+    edges = np.searchsorted(rows.time_ns, instants, side="right")
     fired, spot_s, first = [], np.full(STEPS, np.nan), 0
-    for i, (upto, last) in enumerate(zip(looks.tolist(), edges.tolist(), strict=True)):
+    for i, (upto, last) in enumerate(zip(instants.tolist(), edges.tolist(), strict=True)):
         if not last:
             continue  # no row yet: the detectors have not started
         portion = Portion(key, rows[first:last] if last > first else NO_ROWS, upto)
@@ -116,4 +138,4 @@ def _run_detectors(
         if spot["open"]:
             spot_s[i] = spot["fired"] / SECOND
         first = last
-    return [(max(a, begin), b) for a, b in fired if b > begin], looks, spot_s
+    return [(max(a, begin), b) for a, b in fired if b > begin], instants, spot_s

@@ -13,12 +13,12 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.charts.drawing import (
     WIDTH,
     Drawing,
+    Frame,
     Scale,
     format_number,
     local_time,
     shorten,
     time_scale,
-    time_ticks,
     trace,
 )
 
@@ -26,7 +26,7 @@ _LEFT: Final = 36.0
 _RIGHT: Final = WIDTH - 8.0
 _HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
 """Traces have a gap over longer times without a value."""
-_EACH: Final = 70.0
+_PANEL_HEIGHT: Final = 70.0
 """Height of an additional panel with its name."""
 _BOLD: Final = 6.4
 """Approximate width of a bold character."""
@@ -45,7 +45,7 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True)
-class Minute:
+class Excerpt:
     """Data of a hammer in [begin, end), instants in ns.
 
     Series are (instants [n], values [n]) with NaN where not known. `fired`: the bouts. `loaded_bar`: the hammer's
@@ -70,89 +70,85 @@ class Minute:
     panels: Sequence[Panel] = ()
 
 
-def draw(ident: str, minute: Minute, zone: ZoneInfo) -> str:
+def draw_excerpt(ident: str, excerpt: Excerpt, zone: ZoneInfo) -> str:
     """Return the chart as SVG, with times in `zone`."""
-    above = 266.0 if len(minute.spot_s[0]) else 202.0
-    bottom = above + _EACH * len(minute.panels)
-    sheet = Drawing(ident, bottom + 20, *_words(minute, zone))
-    _Minute(sheet, minute).all(zone, bottom)
+    above = 266.0 if len(excerpt.spot_s[0]) else 202.0
+    bottom = above + _PANEL_HEIGHT * len(excerpt.panels)
+    sheet = Drawing(ident, bottom + 20, *_title_and_description(excerpt, zone))
+    _ExcerptChart(sheet, excerpt).draw(zone, bottom)
     return sheet.svg()
 
 
-class _Minute:
-    def __init__(self, sheet: Drawing, minute: Minute) -> None:
+class _ExcerptChart:
+    def __init__(self, sheet: Drawing, excerpt: Excerpt) -> None:
         self._sheet = sheet
-        self._minute = minute
-        self._x = time_scale(minute.begin, minute.end, _LEFT, _RIGHT)
-        self._per_s = (_RIGHT - _LEFT) / ((minute.end - minute.begin) / SECOND)
+        self._excerpt = excerpt
+        self._x = time_scale(excerpt.begin, excerpt.end, _LEFT, _RIGHT)
+        self._per_s = (_RIGHT - _LEFT) / ((excerpt.end - excerpt.begin) / SECOND)
 
-    def all(self, zone: ZoneInfo, bottom: float) -> None:
-        minute, top = self._minute, 26.0
-        until = minute.end if minute.cleared is None else minute.cleared
-        shaded = self._at(minute.onset), self._at(until)
+    def draw(self, zone: ZoneInfo, bottom: float) -> None:
+        excerpt, top = self._excerpt, 26.0
+        until = excerpt.end if excerpt.cleared is None else excerpt.cleared
+        shaded = self._at(excerpt.onset), self._at(until)
         self._sheet.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
-        self._moments(top, bottom)
+        self._onset_and_end(top, bottom)
         self._firing(top + 8)
         self._pressure(top + 42, 72)
         self._oil(top + 132, 40)
-        if len(minute.spot_s[0]):
+        if len(excerpt.spot_s[0]):
             self._spot(top + 190, 50)
-        for n, panel in enumerate(reversed(minute.panels), 1):
-            self._more(panel, bottom - _EACH * n + 20, _EACH - 20)
-        for at, words in time_ticks(minute.begin, minute.end, zone, 5):
-            x = self._at(at)
-            self._sheet.line(x, bottom, x, bottom + 4, "axis")
-            if _LEFT + 14 < x < _RIGHT - 14:
-                self._sheet.text(x, bottom + 15, words, "soft", "middle")
+        for n, panel in enumerate(reversed(excerpt.panels), 1):
+            self._additional(panel, bottom - _PANEL_HEIGHT * n + 20, _PANEL_HEIGHT - 20)
+        self._sheet.time_axis(Frame(_LEFT, _RIGHT, top, bottom), excerpt.begin, excerpt.end, zone, 5)
 
     def _at(self, instant: Instant) -> float:
         return float(self._x(np.array([instant]))[0])
 
     def _firing(self, y: float) -> None:
-        self._sheet.text(_LEFT, y, "Firing" if self._minute.fired else "Firing: none")
-        for start, stop in self._minute.fired:
+        self._sheet.text(_LEFT, y, "Firing" if self._excerpt.fired else "Firing: none")
+        for start, stop in self._excerpt.fired:
             a, b = self._at(start), self._at(stop)
             if b > a:
                 self._sheet.rect(a, y + 4, b - a, 12, "fired")
-        for start, stop in self._minute.suspected:
+        for start, stop in self._excerpt.suspected:
             a, b = self._at(start), self._at(stop)
             self._sheet.hatched(a, y + 4, b - a, 12, "fired-hatch")
         self._sheet.line(_LEFT, y + 16, _RIGHT, y + 16, "grid")
 
     def _pressure(self, y: float, height: float) -> None:
-        at, bar = self._minute.pressure_bar
-        levels = [level for _, _, level in self._minute.loaded_bar if level == level]
+        at, bar = self._excerpt.pressure_bar
+        levels = [level for _, _, level in self._excerpt.loaded_bar if level == level]
         known = bar[np.isfinite(bar)]
         top = max([*levels, float(known.max()) if len(known) else 0.0, 50.0]) * 1.06
         name = "Supply pressure, bar" + ("; dashed: loaded level of this hammer" if levels else "")
         scale = self._panel(y, height, name, Scale(0.0, top, y + height, y), len(known))
         self._sheet.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
-        for start, stop, level in self._minute.loaded_bar:
+        for start, stop, level in self._excerpt.loaded_bar:
             if level == level:
                 a, b = self._at(start), self._at(stop)
                 for look in ("baseline-edge", "baseline"):
                     self._sheet.line(a, scale(level), max(b, a + 4), scale(level), look)
 
     def _oil(self, y: float, height: float) -> None:
-        at, oil_c = self._minute.oil_c
+        at, oil_c = self._excerpt.oil_c
         known = oil_c[np.isfinite(oil_c)]
-        low = min([float(known.min()) if len(known) else 60.0, self._minute.limit_c - 10])
-        high = max([float(known.max()) if len(known) else 60.0, self._minute.limit_c]) + 3
+        low = min([float(known.min()) if len(known) else 60.0, self._excerpt.limit_c - 10])
+        high = max([float(known.max()) if len(known) else 60.0, self._excerpt.limit_c]) + 3
         scale = self._panel(y, height, "Oil, °C", Scale(low, high, y + height, y), len(known), 2)
-        self._limit(scale(self._minute.limit_c), f"limit {format_number(self._minute.limit_c)} °C")
+        self._limit(scale(self._excerpt.limit_c), f"limit {format_number(self._excerpt.limit_c)} °C")
         self._sheet.path(trace(self._x(at), scale.of(oil_c), _HOLD_S["oil"] * self._per_s), "oil")
 
     def _spot(self, y: float, height: float) -> None:
-        at, spot_s = self._minute.spot_s
+        at, spot_s = self._excerpt.spot_s
         known = spot_s[np.isfinite(spot_s)]
-        high = max(float(known.max()) if len(known) else 0.0, self._minute.limit_s) * 1.15
+        high = max(float(known.max()) if len(known) else 0.0, self._excerpt.limit_s) * 1.15
         scale = self._panel(
             y, height, "Firing in one spot, s", Scale(0.0, high, y + height, y), len(known), 3
         )
-        self._limit(scale(self._minute.limit_s), f"limit {format_number(self._minute.limit_s)} s")
+        self._limit(scale(self._excerpt.limit_s), f"limit {format_number(self._excerpt.limit_s)} s")
         self._sheet.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
 
-    def _more(self, panel: Panel, y: float, height: float) -> None:
+    def _additional(self, panel: Panel, y: float, height: float) -> None:
         values = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
         edges = [*panel.limits, *((values.min(), values.max()) if len(values) else ()), 0.0]
         spare = 0.08 * (max(edges) - min(edges) or 1.0)
@@ -171,44 +167,44 @@ class _Minute:
         self._sheet.line(_LEFT, y, _LEFT, y + height, "axis")
         return scale
 
-    def _limit(self, y: float, words: str) -> None:
+    def _limit(self, y: float, label: str) -> None:
         self._sheet.line(_LEFT, y, _RIGHT, y, "limit")
-        self._sheet.text(_RIGHT, y - 3, words, "limit-word", "end")
+        self._sheet.text(_RIGHT, y - 3, label, "limit-word", "end")
 
-    def _moments(self, top: float, bottom: float) -> None:
-        minute = self._minute
-        x = self._at(minute.onset)
+    def _onset_and_end(self, top: float, bottom: float) -> None:
+        excerpt = self._excerpt
+        x = self._at(excerpt.onset)
         self._sheet.line(x, top - 10, x, bottom, "moment")
         right = x > (_LEFT + _RIGHT) / 2
-        name = shorten(minute.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
+        name = shorten(excerpt.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
         self._sheet.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
-        if minute.cleared is not None and minute.begin < minute.cleared < minute.end:
-            over = self._at(minute.cleared)
-            self._sheet.line(over, top - 4, over, bottom, "moment")
-            if not right and over - x > 11 + 6 * len(minute.name):
-                self._sheet.text(over, top - 12, "over", "soft", "middle")
+        if excerpt.cleared is not None and excerpt.begin < excerpt.cleared < excerpt.end:
+            ended_x = self._at(excerpt.cleared)
+            self._sheet.line(ended_x, top - 4, ended_x, bottom, "moment")
+            if not right and ended_x - x > 11 + 6 * len(excerpt.name):
+                self._sheet.text(ended_x, top - 12, "ended", "soft", "middle")
 
 
-def _words(minute: Minute, zone: ZoneInfo) -> tuple[str, str]:
-    title = f"{minute.name} at {local_time(minute.onset, zone):%H:%M:%S}"
-    fired_s = sum(max(0, min(b, minute.end) - max(a, minute.begin)) for a, b in minute.fired) / SECOND
-    sentences = [f"{(minute.end - minute.begin) / SECOND:.0f} s, {fired_s:.0f} s of it firing."]
+def _title_and_description(excerpt: Excerpt, zone: ZoneInfo) -> tuple[str, str]:
+    title = f"{excerpt.name} at {local_time(excerpt.onset, zone):%H:%M:%S}"
+    fired_s = sum(max(0, min(b, excerpt.end) - max(a, excerpt.begin)) for a, b in excerpt.fired) / SECOND
+    sentences = [f"{(excerpt.end - excerpt.begin) / SECOND:.0f} s, {fired_s:.0f} s of it firing."]
     for name, unit, (_, values) in (
-        ("Pressure", "bar", minute.pressure_bar),
-        ("Oil", "°C", minute.oil_c),
-        ("Firing in one spot", "s", minute.spot_s),
+        ("Pressure", "bar", excerpt.pressure_bar),
+        ("Oil", "°C", excerpt.oil_c),
+        ("Firing in one spot", "s", excerpt.spot_s),
     ):
         known = values[np.isfinite(values)]
         if len(known):
             sentences.append(
                 f"{name} {format_number(float(known.min()))} to {format_number(float(known.max()))} {unit}."
             )
-    for panel in minute.panels:
+    for panel in excerpt.panels:
         known = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
         if len(known):
-            held = f"; limits {', '.join(map(format_number, panel.limits))}" if panel.limits else ""
+            limits = f"; limits {', '.join(map(format_number, panel.limits))}" if panel.limits else ""
             sentences.append(
-                f"{panel.name}: {format_number(float(known.min()))} to {format_number(float(known.max()))}{held}."
+                f"{panel.name}: {format_number(float(known.min()))} to {format_number(float(known.max()))}{limits}."
             )
-    sentences.append(f"Limits: {format_number(minute.limit_s)} s, {format_number(minute.limit_c)} °C.")
+    sentences.append(f"Limits: {format_number(excerpt.limit_s)} s, {format_number(excerpt.limit_c)} °C.")
     return title, " ".join(sentences)
