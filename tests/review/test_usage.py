@@ -1,5 +1,5 @@
-"""The account of use: what is in it of invented frames, and what holds for any: periods add up, order and size of units
-do not matter, and what cannot be known is never told as none."""
+"""Usage of invented frames, and properties for any frames: periods add up, the order of rows does not matter, and an
+unknown amount is never reported as 0."""
 
 from itertools import pairwise
 from pathlib import Path
@@ -70,7 +70,7 @@ def frames(exposure: list[dict[str, Any]], faults: list[dict[str, Any]]) -> tupl
     return made
 
 
-def told(
+def usage_table(
     made: tuple[pd.DataFrame, pd.DataFrame], begin_s: float, end_s: float, silent: Any = ALL_KNOWN
 ) -> pd.DataFrame:
     begin, end = (START + round(at * SECOND) for at in (begin_s, end_s))
@@ -82,7 +82,7 @@ def amounts(table: pd.DataFrame, column: str = "amount") -> dict[tuple[str, str]
     return dict(zip(keys, table[column].tolist(), strict=True))
 
 
-def test_an_example_by_hand() -> None:
+def test_an_example_computed_by_hand() -> None:
     """Two hours of which one is the period, with the default limits: 15 s in one spot, 2 operating hours of grease."""
     made = frames(
         [
@@ -97,10 +97,10 @@ def test_an_example_by_hand() -> None:
             # 40 s of hot firing over the edge at 3600 s. Within a stretch firing is even: 1200 s of time before the
             # edge hold 400 s of firing, 600 s after it 100 s. So 4 parts of 5 are before.
             alert("HB-01", "hot_oil", 2400, 4200, peak_oil_c=83.0, firing_hot_s=40.0),
-            # Overdue from 3000 s on and standing; 2.5 h since greasing: half an hour beyond. The hammer is known to
+            # Overdue from 3000 s on and still active; 2.5 h since greasing: half an hour beyond. The hammer is known to
             # have worked to 7200 s: 600 s of operating in the period, 3600 s after it.
             alert("HB-01", "grease_overdue", 3000, None, since_grease_h=2.5),
-            # What came together: each cause's seconds under its own name.
+            # Grouped causes: the seconds of each under its own name.
             alert(
                 *("HB-01", "end_of_stroke", 50, 60),
                 **{"firing_end_s": 3.0, "firing_off_square_s": 2.5, "causes": "end_of_stroke off_square"},
@@ -109,7 +109,7 @@ def test_an_example_by_hand() -> None:
             alert("HB-01", "inspection_overdue", 3600, None),
         ],
     )
-    first = amounts(told(made, 0, 3600))
+    first = amounts(usage_table(made, 0, 3600))
     expected = {
         "operating_h": 1.0,
         "firing_h": 1200 / 3600,
@@ -128,11 +128,11 @@ def test_an_example_by_hand() -> None:
     }
     assert {name: first["HB-01", name] for name in expected} == pytest.approx(expected)
     assert {hammer for hammer, _ in first} == {"HB-01"}
-    rates = amounts(told(made, 0, 3600), "per_firing_h")
+    rates = amounts(usage_table(made, 0, 3600), "per_firing_h")
     assert rates["HB-01", "spot_beyond_s"] == pytest.approx(30.0)
     assert rates["HB-01", "blank_s"] == pytest.approx(120.0)  # per hour that could be judged
     assert rates["HB-01", "blows"] == pytest.approx(27_000.0)
-    second = told(made, 3600, 7200)
+    second = usage_table(made, 3600, 7200)
     assert amounts(second)["HB-01", "inspections_missed"] == 1
     assert amounts(second)["HB-02", "spot_beyond_s"] == pytest.approx(4.0)
     why = amounts(second, "not_known")
@@ -141,10 +141,10 @@ def test_an_example_by_hand() -> None:
     assert list(second) == list(USAGE)
 
 
-def test_what_a_feed_does_not_let_be_found_is_not_known_and_never_none() -> None:
+def test_what_a_feed_cannot_show_is_not_known_and_never_0() -> None:
     made = frames([worked("HB-01", 0, 3600), worked("HB-02", 0, 3600)], [])
     silent = {(SITE, "HB-01"): [("submerged", "no water_m in the feed")]}
-    table = told(made, 0, 3600, silent)
+    table = usage_table(made, 0, 3600, silent)
     found, why = amounts(table), amounts(table, "not_known")
     assert np.isnan(found["HB-01", "submerged_s"])
     assert why["HB-01", "submerged_s"] == "no water_m in the feed"
@@ -155,18 +155,18 @@ def test_what_a_feed_does_not_let_be_found_is_not_known_and_never_none() -> None
         if measure.fault and measure.name not in ("firing_h", "bouts", "judged_h")
     ]
     assert {why["HB-02", name] for name in of_faults} == {FEED_UNKNOWN}
-    # What was found although the feed has lost the channel since, is known.
+    # A fault found before the feed lost the channel is known.
     seen = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "submerged", 5, 9, firing_submerged_s=4.0)])
-    assert amounts(told(seen, 0, 3600, silent))["HB-01", "submerged_s"] == 4.0
+    assert amounts(usage_table(seen, 0, 3600, silent))["HB-01", "submerged_s"] == 4.0
 
 
-def test_an_alert_without_any_work_on_record_is_shared_out_by_time() -> None:
+def test_an_alert_without_recorded_work_is_divided_by_time() -> None:
     made = frames([], [alert("HB-01", "prying", 3000, 4200, pried_s=8.0)])
-    assert amounts(told(made, 0, 3600))["HB-01", "prying_s"] == pytest.approx(4.0)
-    assert not len(told(made, 4300, 9000))
+    assert amounts(usage_table(made, 0, 3600))["HB-01", "prying_s"] == pytest.approx(4.0)
+    assert not len(usage_table(made, 4300, 9000))
 
 
-def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_in_it(tmp_path: Path) -> None:
+def test_work_before_the_period_is_read_from_the_database_if_an_alert_began_in_it(tmp_path: Path) -> None:
     """Four hours of overdue greasing from 1 h on, of which the last is in the period: an hour of the four."""
     record = {
         **{"id": "x", "fault": "grease_overdue", "site": SITE, "hammer": "HB-01", "operator": None},
@@ -192,7 +192,7 @@ def test_the_work_before_a_period_out_of_the_store_counts_where_an_alert_began_i
 
 @st.composite
 def fleets(draw: st.DrawFn) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Stretches of up to an hour with pauses between, and alerts anywhere, some standing, some of no length."""
+    """Stretches of up to an hour with pauses between, and alerts anywhere, some active, some of no length."""
     exposure, faults = [], []
     for hammer in ("HB-01", "HB-02"):
         at = 0.0
@@ -221,10 +221,10 @@ EVIDENCE = [(m.fault, m.evidence) for m in MEASURES if m.evidence] + [("check_mi
 
 @settings(deadline=None, max_examples=12)
 @given(made=fleets(), cuts=st.lists(st.floats(1, 29_000), min_size=1, max_size=3, unique=True))
-def test_the_periods_of_a_divided_one_add_up_to_the_whole(made: Any, cuts: list[float]) -> None:
+def test_parts_of_a_period_add_up(made: Any, cuts: list[float]) -> None:
     both, edges = frames(*made), [0.0, *sorted(cuts), 60_000.0]
-    whole = amounts(told(both, 0, 60_000))
-    parts = [amounts(told(both, a, b)) for a, b in pairwise(edges)]
+    whole = amounts(usage_table(both, 0, 60_000))
+    parts = [amounts(usage_table(both, a, b)) for a, b in pairwise(edges)]
     for name, amount in whole.items():
         added = np.nansum([part.get(name, 0.0) for part in parts])
         assert added == pytest.approx(0.0 if np.isnan(amount) else amount, rel=1e-6, abs=1e-6), name
@@ -236,25 +236,28 @@ def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
     exposure, faults = frames(*made)
     mixed = exposure.sample(frac=1, random_state=seed), faults.sample(frac=1, random_state=seed)
     pd.testing.assert_frame_equal(
-        told((exposure, faults), 2000, 20_000), told(mixed, 2000, 20_000), check_exact=False, rtol=1e-9
+        usage_table((exposure, faults), 2000, 20_000),
+        usage_table(mixed, 2000, 20_000),
+        check_exact=False,
+        rtol=1e-9,
     )
 
 
 @settings(deadline=None, max_examples=12)
 @given(made=fleets(), times=st.integers(2, 50))
-def test_twice_the_firing_of_the_same_kind_has_the_same_rates(made: Any, times: int) -> None:
-    """So many hammers' frames under one name: amounts grow by it, and rates per firing hour stay."""
+def test_rates_do_not_depend_on_the_amount_of_work(made: Any, times: int) -> None:
+    """With all amounts scaled by a factor, amounts scale and rates per firing hour stay the same."""
     exposure, faults = frames(*made)
     scaled = exposure.copy()
     for name in ("operating_s", "firing_s", "judged_s", "bouts", "blows", "blank_s"):
         scaled[name] = scaled[name] * times
     more = pd.concat([faults] * times, ignore_index=True)
-    once, many = (told(each, 0, 60_000) for each in ((exposure, faults), (scaled, more)))
+    once, many = (usage_table(each, 0, 60_000) for each in ((exposure, faults), (scaled, more)))
     np.testing.assert_allclose(many["amount"], times * once["amount"], rtol=1e-9)
     np.testing.assert_allclose(many["per_firing_h"], once["per_firing_h"], rtol=1e-9)
 
 
-def test_what_is_inferred_only_is_said_with_its_amount() -> None:
+def test_an_inferred_amount_has_its_reason() -> None:
     made = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "same_spot", 100, 125, firing_s=25.0)])
     reasons = {(SITE, "HB-01"): [("same_spot", "spots are told apart by pauses only")]}
     table = hammer_usage(*made, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)

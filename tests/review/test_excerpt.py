@@ -1,4 +1,4 @@
-"""What is shown around a moment is what the detectors saw."""
+"""The chart of a fault shows what the detectors found."""
 
 import re
 from html import escape
@@ -24,36 +24,38 @@ SHIFT = TOP / "replay_data" / "hot-bench"
 
 
 @pytest.fixture(scope="module")
-def shown() -> tuple[list[Shift], Replayed, ShiftSamples]:
+def replayed() -> tuple[list[Shift], Replayed, ShiftSamples]:
     shifts = open_shifts(SHIFT)
     result = replay_shifts(shifts, load().of_hammer)
     return shifts, result, ShiftSamples(shifts, result.noted)
 
 
-def test_the_spot_reaches_its_limit_at_the_onset(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
-    _, result, recorded = shown
+def test_the_spot_reaches_its_limit_at_the_onset(
+    replayed: tuple[list[Shift], Replayed, ShiftSamples],
+) -> None:
+    _, result, recorded = replayed
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     spots = [one for one in result.records if one["fault"] == "same_spot"]
     assert len(spots) > 20
     for record in spots[::5]:
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
         key = record["site"], record["hammer"]
-        minute = excerpt.fault_excerpt(recorded, key, settings, "spot", "same_spot", onset, cleared)
-        assert minute is not None
-        at, spot_s = minute.spot_s
+        shown_excerpt = excerpt.fault_excerpt(recorded, key, settings, "spot", "same_spot", onset, cleared)
+        assert shown_excerpt is not None
+        at, spot_s = shown_excerpt.spot_s
         inside = (at > onset) & (at <= cleared)
-        # the bouts drawn are the very ones, and the count goes through the limit where the alert began
+        # firing in the spot reaches the limit at the onset, and the bouts are those of the replay
         assert np.interp(onset, at, np.nan_to_num(spot_s)) == pytest.approx(15.0, abs=1.0)
         assert (spot_s[inside & np.isfinite(spot_s)] >= 15.0).all()
-        assert minute.fired == [
-            (max(a, minute.begin), min(b, minute.end))
-            for a, b, _ in recorded.levels(key, minute.begin, minute.end)
+        assert shown_excerpt.fired == [
+            (max(a, shown_excerpt.begin), min(b, shown_excerpt.end))
+            for a, b, _ in recorded.levels(key, shown_excerpt.begin, shown_excerpt.end)
         ]
-        assert len(minute.pressure_bar[0]) > 400
+        assert len(shown_excerpt.pressure_bar[0]) > 400
 
 
-def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
-    _, _, recorded = shown
+def test_without_samples_there_is_no_chart(replayed: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
+    _, _, recorded = replayed
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
     long_ago = instant.parse("2020-01-01T00:00:00Z")
     key = "fennick-hollow", "HB-01"
@@ -62,8 +64,10 @@ def test_no_samples_no_picture(shown: tuple[list[Shift], Replayed, ShiftSamples]
     assert recorded.place(key, long_ago) is None
 
 
-def test_the_place_of_a_moment(shown: tuple[list[Shift], Replayed, ShiftSamples]) -> None:
-    _, result, recorded = shown
+def test_place_returns_the_shift_with_the_samples(
+    replayed: tuple[list[Shift], Replayed, ShiftSamples],
+) -> None:
+    _, result, recorded = replayed
     record = result.records[0]
     assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
 
@@ -77,9 +81,8 @@ def test_the_example_of_the_guide_runs(
     assert re.search(r"op-12 +same_spot +44 ", printed)
 
 
-def test_what_was_wrong_is_seen_against_its_limit() -> None:
-    """Each misuse of a rich feed has its own trace, of several causes one each, and while it stands the trace is where
-    the evidence says."""
+def test_misuse_is_shown_with_its_channels_and_limits() -> None:
+    """Every cause of a misuse alert has a panel with limits, whose values agree with the evidence."""
     folder = SHIFT.parent / "full-bench"
     settings = load(folder / "settings.toml")
     shifts = open_shifts(folder)
@@ -95,17 +98,17 @@ def test_what_was_wrong_is_seen_against_its_limit() -> None:
         key = record["site"], record["hammer"]
         causes = record["evidence"].get("causes", record["fault"]).split()
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
-        minute = excerpt.fault_excerpt(
+        shown_excerpt = excerpt.fault_excerpt(
             recorded, key, settings.of_hammer(key), "x", record["fault"], onset, cleared, (), causes
         )
-        assert minute is not None
-        assert len(minute.panels) == len(causes)
-        for cause, panel in zip(causes, minute.panels, strict=True):
+        assert shown_excerpt is not None
+        assert len(shown_excerpt.panels) == len(causes)
+        for cause, panel in zip(causes, shown_excerpt.panels, strict=True):
             assert panel.limits
             if cause in extremes:
                 values = np.concatenate([values for _, values in panel.series])
                 assert values.max() >= record["evidence"][extremes[cause]] - 0.1
             seen.add(cause)
-        drawn = draw_excerpt("x", minute, ZoneInfo("UTC"))
-        assert all(escape(panel.name) in drawn for panel in minute.panels)
+        drawn = draw_excerpt("x", shown_excerpt, ZoneInfo("UTC"))
+        assert all(escape(panel.name) in drawn for panel in shown_excerpt.panels)
     assert seen >= {*extremes, "low_engine_speed", "end_of_stroke", "feed_force"}

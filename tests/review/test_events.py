@@ -1,4 +1,4 @@
-"""What people told, read back from both databases."""
+"""Events are read from both databases without those that were corrected."""
 
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from strikewatch.storage.commit.store import Store
 KINDS = ("inspection", "work")
 
 
-def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where: Path | URL) -> None:
+def test_events_are_read_in_order_up_to_an_instant_without_corrected_ones(where: Path | URL) -> None:
     def event(at_s: int, kind: str, site: str = "fennick-hollow", **fields: object) -> Event:
         return Event(site, "HB-01", kind, at_s * SECOND, fields)
 
@@ -30,7 +30,7 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         right = enter(store, right, who="fitter", now=102 * SECOND, corrects=number).event
         assert read_events(store, KINDS, 99 * SECOND) == [other, right, later]
         assert read_events(store, KINDS, 99 * SECOND, "fennick-hollow") == [right, later]
-        # Withdrawn by a message, in the same step as what it withdraws: as if neither had come.
+        # A withdrawal in the same step as the event that it withdraws removes both.
         wrong = event(30, "inspection", bore_mm=1.0)
         withdrawals = [
             event(at_s, "withdrawal", corrects=reference_to(one)) for at_s, one in ((98, wrong), (99, right))
@@ -41,7 +41,7 @@ def test_events_are_told_in_order_up_to_an_instant_without_those_corrected(where
         store.close()
 
 
-def test_of_recorded_events_those_corrected_do_not_count() -> None:
+def test_corrected_events_of_a_recording_are_dropped() -> None:
     def event(at_s: int, kind: str, hammer: str = "HB-01", **fields: object) -> Event:
         return Event("fennick-hollow", hammer, kind, at_s * SECOND, fields)
 
@@ -55,7 +55,7 @@ def test_of_recorded_events_those_corrected_do_not_count() -> None:
     assert drop_corrected([first, other, second, right]) == [other, second, right]
     assert drop_corrected([first, other, second, right, gone]) == [other, right]
     assert drop_corrected([gone, second]) == [second]
-    # The replacement bears the name of what it replaced, and can be withdrawn by it.
+    # The replacement has the reference of the event it replaced, and can be withdrawn by it.
     assert drop_corrected([first, other, right, event(9, "withdrawal", corrects=reference_to(right))]) == [
         other
     ]

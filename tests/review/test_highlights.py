@@ -1,4 +1,4 @@
-"""Moments are chosen by evidence, few of each, none of nobody; the clean stretch is as long as it can be."""
+"""Highlights are chosen by evidence, few of each kind, none unassigned; the clean stretch is the longest possible."""
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ def _faults(**columns: list[object]) -> pd.DataFrame:
     return frame.head(n).assign(fault="same_spot", **columns)
 
 
-def test_the_most_extreme_and_the_usual_one_are_chosen() -> None:
+def test_the_most_extreme_and_a_typical_one_are_chosen() -> None:
     firing_s = [18.0, 16.0, 41.5, 17.0, 20.0]
     frame = _faults(id=list("abcde"), evidence=[{"firing_s": one} for one in firing_s])
     found = {one.id: one.why for one in highlights.choose_highlights(frame, 3)}
@@ -28,7 +28,7 @@ def test_the_most_extreme_and_the_usual_one_are_chosen() -> None:
     }
 
 
-def test_unsure_suspicions_are_shown_only_if_there_are_no_others() -> None:
+def test_low_scores_are_shown_only_if_there_are_no_others() -> None:
     evidence = [
         {"score": 0.6, "blank_s": 9.0},
         {"score": 0.9, "blank_s": 2.0},
@@ -42,7 +42,7 @@ def test_unsure_suspicions_are_shown_only_if_there_are_no_others() -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(st.integers(0, 5), st.integers(0, 2**31))
-def test_few_of_each_and_nobodys_never(most: int, seed: int) -> None:
+def test_the_number_of_each_kind_is_limited_and_unassigned_is_left_out(most: int, seed: int) -> None:
     _, frame = fleet([*operators(3), UNASSIGNED], weeks=1, seed=seed)
     found = highlights.choose_highlights(frame, most)
     counted = frame[frame["operator"] != UNASSIGNED].groupby(["operator", "fault"]).size()
@@ -54,7 +54,7 @@ def test_few_of_each_and_nobodys_never(most: int, seed: int) -> None:
     assert all(one.operator != UNASSIGNED for one in found)
 
 
-def test_whom_an_alert_was_handed_over_to_did_not_begin_it() -> None:
+def test_an_operator_who_took_over_during_a_fault_did_not_begin_it() -> None:
     frame = _faults(id=["a", "b"], evidence=[{"firing_s": 20.0}] * 2, count=[1, 0])
     assert [one.id for one in highlights.choose_highlights(frame, 3)] == ["a"]
 
@@ -67,7 +67,7 @@ def _worked(firing_s: float = 1800.0, hours: int = 4) -> pd.DataFrame:
     )
 
 
-def test_the_clean_stretch_lies_between_one_fault_over_and_the_next() -> None:
+def test_the_clean_stretch_lies_between_the_end_of_one_fault_and_the_next() -> None:
     onsets = [BEGIN + pd.Timedelta(minutes=m) for m in (30, 200)]
     frame = _faults(id=["a", "b"], onset=onsets, hammer=["HB-01"] * 2).assign(
         cleared=[one + pd.Timedelta(minutes=10) for one in onsets]
@@ -79,7 +79,7 @@ def test_the_clean_stretch_lies_between_one_fault_over_and_the_next() -> None:
     assert (clean.site, clean.hammer) == (SITE, "HB-01")
 
 
-def test_a_fault_that_still_stands_leaves_nothing_clean_after_it() -> None:
+def test_no_clean_stretch_follows_an_active_fault() -> None:
     frame = _faults(id=["a"], onset=[BEGIN + pd.Timedelta(minutes=60)], hammer=["HB-01"], cleared=[pd.NaT])
     clean = highlights.longest_clean_stretches(
         _worked(), frame.assign(cleared=pd.to_datetime(frame["cleared"], utc=True))
@@ -89,7 +89,7 @@ def test_a_fault_that_still_stands_leaves_nothing_clean_after_it() -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**31))
-def test_no_fault_stands_in_a_clean_stretch(seed: int) -> None:
+def test_no_fault_overlaps_a_clean_stretch(seed: int) -> None:
     exposure, frame = fleet(operators(2), weeks=1, seed=seed)
     for operator, clean in highlights.longest_clean_stretches(exposure, frame).items():
         own = frame[(frame["operator"] == operator) & (frame["hammer"] == clean.hammer)]
