@@ -16,9 +16,8 @@ from rich.text import Text
 
 from strikewatch.core import instant
 from strikewatch.demo.broker import Broker, free_port
-from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS
-from strikewatch.demo.gateways import Gateways
+from strikewatch.demo.gateways import Gateways, PacedClock
 from strikewatch.demo.receiver import Receiver
 from strikewatch.demo.site import HAMMERS, PROFILES, SITE
 from strikewatch.disclaimer import CAUTION

@@ -19,9 +19,8 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteMoments, Tables
 from strikewatch.review.report.content import Report
+from strikewatch.review.report.files import COLUMNS, find_browser, print_pdf, write_plain_pdf
 from strikewatch.review.report.html import render_html
-from strikewatch.review.report.pdf import find_browser, print_pdf
-from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
 from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
 from strikewatch.service.progress import progress_bar

@@ -1,1 +1,1 @@
-"""The invented site, on one machine."""
+"""The demo: an invented site with gateways, a broker and a webhook receiver, on one machine."""

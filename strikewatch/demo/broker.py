@@ -1,10 +1,12 @@
 """A real MQTT broker on loopback for the demo: mosquitto if installed, otherwise the one from pip.
 
 It runs as a process in its own session, so that Ctrl-C in the terminal does not stop it before its clients, and ends
-with the context. It is open to everyone on this machine: for the demo and tests only.
+with the context. It is open to everyone on this machine: for the demo and tests only. Run as a program, this module is
+that process: it runs a broker until standard input closes, so that it also ends if its parent is killed.
 """
 
 import contextlib
+import logging
 import os
 import shutil
 import signal
@@ -12,7 +14,9 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Literal
 
@@ -21,8 +25,10 @@ from strikewatch.errors import BrokerError
 Kind = Literal["mosquitto", "iotcore"]
 TRIES: Final = 3
 START_S: Final = 10.0
-CHILD: Final = (sys.executable, "-m", "strikewatch.demo.broker_child")
+CHILD: Final = (sys.executable, "-m", "strikewatch.demo.broker")
 STOP_S: Final = 5.0
+MAX_PAYLOAD_BYTES: Final = 1_048_576
+"""Instead of iotcore's 20,480, beyond which it silently drops a gateway's backlog."""
 
 
 def mosquitto_program() -> str | None:
@@ -123,3 +129,34 @@ def free_port(wanted: int = 0) -> int:
                 found: int = probe.getsockname()[1]
                 return found
     raise BrokerError(f"no port of {Broker.host} is free")
+
+
+def _when_input_closes(end: Callable[[], object]) -> None:
+    def watch() -> None:
+        sys.stdin.buffer.read()
+        end()
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+def _mosquitto(program: str, config: str) -> int:
+    """Run an installed mosquitto with a settings file."""
+    process = subprocess.Popen([program, "-c", config], stdin=subprocess.DEVNULL)
+    _when_input_closes(process.terminate)
+    return process.wait()
+
+
+def _iotcore(host: str, port: str) -> int:
+    """Run the broker from pip in this process."""
+    from iotcore import IotCoreBroker
+
+    # It logs its spans as errors, one per packet.
+    logging.getLogger("rumqttd").setLevel(logging.CRITICAL)
+    # It can only be stopped by ending its process.
+    _when_input_closes(lambda: os._exit(0))
+    IotCoreBroker(listen=host, port=int(port), max_payload_size=MAX_PAYLOAD_BYTES).run_forever()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit({"mosquitto": _mosquitto, "iotcore": _iotcore}[sys.argv[1]](*sys.argv[2:4]))

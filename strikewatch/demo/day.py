@@ -18,10 +18,10 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.demo.carrier import Equipment, Greaser, MaintenanceTask, PlannedMisuse
 from strikewatch.demo.feed import Feed, sense
-from strikewatch.demo.kit import Equipment, Greaser, MaintenanceTask, PlannedMisuse
+from strikewatch.demo.operators import OPERATORS, Range
 from strikewatch.demo.payloads import block, dump, event_payload, payloads
-from strikewatch.demo.people import OPERATORS, Range
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, SITE, Hammer, random_source, simulate
 from strikewatch.demo.work import Plan, Worker, WorkPeriod
 

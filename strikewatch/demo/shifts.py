@@ -13,15 +13,13 @@ from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.demo import labels
-from strikewatch.demo.feed import sense
-from strikewatch.demo.feed_faults import Arrivals
-from strikewatch.demo.hire import hired_out
-from strikewatch.demo.kit import Greaser, MaintenanceTask, Misuse, PlannedMisuse
-from strikewatch.demo.labels import Label
+from strikewatch.demo.carrier import Greaser, MaintenanceTask, Misuse, PlannedMisuse
+from strikewatch.demo.feed import Arrivals, sense
+from strikewatch.demo.hired_out import hired_out
+from strikewatch.demo.operators import OPERATORS
 from strikewatch.demo.payloads import millis
-from strikewatch.demo.people import OPERATORS
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, random_source, simulate
+from strikewatch.demo.timeline import Label, label_lines
 from strikewatch.demo.work import Plan, WorkPeriod
 from strikewatch.storage.recorder.parquet import event_object, write_shift
 
@@ -233,7 +231,7 @@ def write(name: str, folder: Path) -> None:
     if profiles:
         (folder / SETTINGS).write_text(_toml(profiles), encoding="utf-8")
     truths = truths + [label for one in arrivals for label in one.labels]
-    (folder / "labels.jsonl").write_text(labels.lines(truths), encoding="utf-8")
+    (folder / "labels.jsonl").write_text(label_lines(truths), encoding="utf-8")
 
 
 def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> str:

@@ -7,11 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from strikewatch.demo.arm import Arm
 from strikewatch.demo.breaker import Breaker
+from strikewatch.demo.carrier import Arm, Equipment
 from strikewatch.demo.feed import Feed
-from strikewatch.demo.fitted import InstrumentedWorker
-from strikewatch.demo.kit import Equipment
+from strikewatch.demo.instrumented import InstrumentedWorker
 from strikewatch.demo.work import Plan, Worker
 
 SITE: Final = "fennick-hollow"

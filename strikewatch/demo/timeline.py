@@ -1,21 +1,22 @@
-"""The ground truth of one hammer: a sequence of pieces with constant conditions, and exact signals at any instant.
+"""The ground truth of one hammer: labels, and a sequence of pieces with constant conditions that give exact signals.
 
 Within a piece the pressure level and the oil follow an exponential approach and blows come at one rate, so
 signals are evaluated, not stepped: the same instant gives the same value whatever grid it is asked on.
 """
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.demo.breaker import Breaker, pulse
-from strikewatch.demo.labels import Label
-from strikewatch.demo.oil import OilCircuit, approach, crossing_s
-from strikewatch.demo.stance import BARE, Stance
+from strikewatch.demo.breaker import Breaker, OilCircuit, approach, crossing_s, pulse
+from strikewatch.demo.carrier import BARE, Stance
 
 MILLI: Final = 1_000_000
 HOT_C: Final = 80.0
@@ -43,6 +44,58 @@ PIECE: Final = np.dtype(
     ]
 )
 """`bar`, `phase`, `oil_c`: the state at its start; `_final` and `_tau_s`: where it tends to, and how fast."""
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What was true of `hammer` from `start_ns` to `end_ns`.
+
+    `record` is one line of `labels.jsonl`: `{"truth": word, "hammer": ..., "from": time, "to": time}` and more
+    fields by word:
+
+    ====================  =================================================================================
+    `at_controls`         `operator`, `signed_on`: who was at the controls, and whether they signed on
+    `linger`              `operator`, `firing_s`: 15 s of firing or more without moving the tool
+    `blank`               `operator`, `kind` (start, middle, end of a bout), `fall` (share of pressure lost), `s`
+    `hot`                 `peak_c`, `firing_s`: oil above 80 degC in truth, and the firing time meanwhile
+    `cold`                `operator`, `firing_s`: firing while the oil was below 20 degC, up to when it was warm
+    `grease_overdue`      `running_h`: engine hours since the last greasing beyond 2, until greased or the end
+    `unchecked`           `operator`: a work period that began without the walkaround inspection, until the first blow
+    `low_engine_speed`, `end_of_stroke`, `over_side`, `off_square`, `feed_force`, `prying`, `submerged`
+                          `operator`, `s`: on an instrumented carrier, seconds of firing (of prying: in total)
+    `grease_low`          `level`: the reservoir of the automatic greasing below a tenth, until filled
+    `no_grease_flow`      `firing_s`: its pump gives no flow
+    `misread`             `operator`: the hour meter was entered wrongly, until the next entry
+    `inspection_due`      7 days or 50 h since the last one, until done; `service_due`: 1,000 h, likewise
+    `idle`                `days`: it did not fire; `unprepared`: it fired again before the check
+    `hard_stone`          `hard` 0..1: pressure lower and rate higher, yet no fault
+    `throttled`           `operator`, `flow`: pressure and rate lower, yet the tool is loaded
+    `engine_off`          nobody works: lunch, greasing, the check
+    `signal_lost`         `cause`: samples that are lost
+    `backlog`             samples that arrived only at its end or later
+    `duplicates`          `rows`: samples that arrived twice
+    `wrong_clock`         `by_s`: stamped that many seconds late (positive) or early (negative)
+    `out_of_range`        `channel`: readings that mean a broken sensor or "not available"
+    ====================  =================================================================================
+    """
+
+    truth: str
+    hammer: str
+    start_ns: Instant
+    end_ns: Instant
+    fields: dict[str, Any] = field(default_factory=dict)
+
+    def record(self) -> dict[str, Any]:
+        """Return the object of a line of `labels.jsonl`."""
+        first = {"truth": self.truth, "hammer": self.hammer}
+        span = {"from": instant.text(self.start_ns), "to": instant.text(self.end_ns)}
+        return first | span | self.fields
+
+
+def label_lines(labels: Iterable[Label]) -> str:
+    """Return labels as JSON lines, by time, hammer and truth."""
+    ordered = sorted(labels, key=lambda one: (one.start_ns, one.hammer, one.truth, one.end_ns))
+    return "".join(json.dumps(one.record()) + "\n" for one in ordered)
 
 
 class Timeline:

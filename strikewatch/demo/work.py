@@ -9,10 +9,9 @@ import numpy as np
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.demo.breaker import Breaker
-from strikewatch.demo.kit import Equipment
-from strikewatch.demo.oil import OilCircuit
-from strikewatch.demo.people import Operator, Range
+from strikewatch.demo.breaker import Breaker, OilCircuit
+from strikewatch.demo.carrier import Equipment
+from strikewatch.demo.operators import Operator, Range
 from strikewatch.demo.timeline import COLD_C, Timeline
 
 WORKING_RPM: Final = 1800.0

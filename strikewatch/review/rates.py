@@ -23,12 +23,10 @@ from strikewatch.review.data.counts import (
     with_week,
 )
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics import (
     certainty,
-    control_chart,
-    funnel,
+    chart_limits,
     multiple_testing,
     poisson,
     shrinkage,
@@ -112,7 +110,7 @@ def weeks(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     zone: str = "UTC",
-    limits: control_chart.Limits = "exact",
+    limits: chart_limits.Limits = "exact",
     feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
     """Return a table of WEEKS, which begin on Monday in a time zone."""
@@ -123,7 +121,7 @@ def weeks(
     table["signal"] = False
     for _, own in table.groupby(["site", "operator", "fault"]):
         count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
-        drawn = control_chart.control_limits(count, hours, limits, float(own["dispersion"].iloc[0]))
+        drawn = chart_limits.control_limits(count, hours, limits, float(own["dispersion"].iloc[0]))
         table.loc[own.index, "centre"] = drawn.centre
         table.loc[own.index, "chart_lower"] = drawn.lower
         table.loc[own.index, "chart_upper"] = drawn.upper
@@ -162,7 +160,7 @@ def _add_estimates(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
         return
     at, dispersion = own.index[worked], float(own["dispersion"].iloc[0])
     rate = float(count[worked].sum() / hours[worked].sum())
-    lower, upper = funnel.prediction_limits(rate, hours[worked], LEVEL, dispersion)
+    lower, upper = chart_limits.prediction_limits(rate, hours[worked], LEVEL, dispersion)
     shrunk = shrinkage.shrink(count[worked], hours[worked], LEVEL, dispersion)
     table.loc[own.index, "site_rate"] = rate
     table.loc[own.index, "expected"] = rate * hours

@@ -10,7 +10,7 @@ import pytest
 
 import strikewatch
 from strikewatch.cli.main import main
-from strikewatch.review.report.usage_wording import NAMES
+from strikewatch.review.report.usage import NAMES
 from strikewatch.review.usage import MEASURES, USAGE
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"

@@ -1,4 +1,4 @@
-"""The demo's broker, both kinds, with real clients: loopback only, redelivers, takes large messages, ends."""
+"""The demo's broker, both kinds, with real clients: loopback only, redelivery, large messages, and how it ends."""
 
 import os
 import queue
@@ -29,7 +29,7 @@ def broker(request: pytest.FixtureRequest) -> Iterator[Broker]:
 
 
 class Listener:
-    """A client with a session that is kept, which acknowledges only what it is told to."""
+    """A client with a persistent session that acknowledges only on request."""
 
     def __init__(self, broker: Broker, again: bool = False) -> None:
         self.got: queue.Queue[mqtt.MQTTMessage] = queue.Queue()
@@ -50,7 +50,7 @@ class Listener:
         assert self._subscribed.wait(WAIT_S)
 
     def acknowledge(self, messages: list[mqtt.MQTTMessage]) -> None:
-        """Come back once the broker has worked through them: a disconnect close behind may overtake."""
+        """Acknowledge, and return when the broker has processed it: a disconnect may overtake acknowledgements."""
         for message in messages:
             self.client.ack(message.mid, message.qos)
         self._round_trip("nothing/here")
@@ -71,7 +71,7 @@ def publish(broker: Broker, *payloads: bytes) -> None:
 
 
 def test_redelivers_what_was_not_acknowledged(broker: Broker) -> None:
-    """Five of ten acknowledged, then the client comes anew: just the other five come a second time."""
+    """Five of ten are acknowledged; after a reconnect only the other five are sent again."""
     sent = [f"{number}".encode() for number in range(10)]
     first = Listener(broker)
     publish(broker, *sent)
@@ -89,7 +89,7 @@ def test_redelivers_what_was_not_acknowledged(broker: Broker) -> None:
     assert after.payload == b"last"
 
 
-def test_keeps_far_more_than_a_thousand_messages_for_a_client_that_is_away(broker: Broker) -> None:
+def test_queues_far_more_than_a_thousand_messages_for_an_offline_client(broker: Broker) -> None:
     """mosquitto's default would silently keep the first 1,000 only."""
     Listener(broker).close()
     publish(broker, *(b"%d" % number for number in range(1_500)))
@@ -102,7 +102,7 @@ def test_keeps_far_more_than_a_thousand_messages_for_a_client_that_is_away(broke
     listener.close()
 
 
-def test_keeps_messages_far_larger_than_a_block(broker: Broker) -> None:
+def test_accepts_messages_far_larger_than_a_block(broker: Broker) -> None:
     """A gateway's backlog in one message, beyond iotcore's default limit of 20,480 bytes."""
     large = b"[" + b"1," * 100_000 + b"1]"
     listener = Listener(broker)
@@ -120,7 +120,7 @@ def test_listens_on_loopback_only(broker: Broker) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_ends_with_its_context_and_twice_is_harmless(kind: Kind) -> None:
+def test_ends_with_its_context_and_close_is_idempotent(kind: Kind) -> None:
     with Broker(kind) as broker:
         assert broker.name == kind
         port, process = broker.port, broker._process
@@ -132,7 +132,7 @@ def test_ends_with_its_context_and_twice_is_harmless(kind: Kind) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_can_be_held_by_another_thread(kind: Kind) -> None:
+def test_can_be_opened_in_another_thread(kind: Kind) -> None:
     """Opened and closed in a thread of its own: no signal handlers, no tie to the main thread."""
     ports: list[int] = []
 
@@ -148,7 +148,7 @@ def test_can_be_held_by_another_thread(kind: Kind) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_ends_even_when_its_owner_is_killed(kind: Kind) -> None:
+def test_ends_if_its_parent_is_killed(kind: Kind) -> None:
     """kill -9 of the process that opened it leaves no broker behind."""
     code = (
         "import sys, time; from strikewatch.demo.broker import Broker\n"
@@ -170,14 +170,14 @@ def test_ends_even_when_its_owner_is_killed(kind: Kind) -> None:
     assert gone.is_set()
 
 
-def test_takes_iotcore_where_mosquitto_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_uses_iotcore_if_mosquitto_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None:
     assert Broker().name == "mosquitto"
     monkeypatch.setattr(module, "mosquitto_program", lambda: None)
     assert Broker().name == "iotcore"
 
 
-def test_says_why_it_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The broker's own words come with the error, and nothing stays behind."""
+def test_reports_why_it_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The error has the broker's output, and no process is left."""
     monkeypatch.setattr(
         Broker, "_command", lambda *_: [sys.executable, "-c", "raise SystemExit('no such luck')"]
     )

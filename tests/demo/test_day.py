@@ -1,4 +1,4 @@
-"""The demo's day through the real decoder and detectors: what its richer hammers show, and when."""
+"""The demo's day through the real decoder and detectors: what the instrumented hammers show, and when."""
 
 from itertools import takewhile
 
@@ -14,8 +14,8 @@ from strikewatch.settings.tree import load
 from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
 
-def shown(name: str, minutes: float) -> list[Finding]:
-    """What is found of a hammer in the first minutes of the day."""
+def findings_in(name: str, minutes: float) -> list[Finding]:
+    """Return the findings of a hammer in the first minutes of the day."""
     until_ns = START_NS + round(minutes * 60.0) * SECOND
     parts = []
     for message in takewhile(
@@ -35,12 +35,12 @@ def shown(name: str, minutes: float) -> list[Finding]:
 
 @pytest.mark.parametrize(("name", "fault"), [("HB-01", "off_square"), ("HB-06", "submerged")])
 def test_some_misuse_shows_in_the_first_minutes(name: str, fault: str) -> None:
-    """At the demo's pace: seconds."""
-    assert fault in {finding.fault for finding in shown(name, 7.0)}
+    """That is within seconds at the demo's pace."""
+    assert fault in {finding.fault for finding in findings_in(name, 7.0)}
 
 
-def test_within_the_hour_the_fitted_hammers_show_every_misuse() -> None:
-    found = {finding.fault for name in INSTRUMENTED for finding in shown(name, 62.0)}
+def test_the_instrumented_hammers_show_every_misuse_within_an_hour() -> None:
+    found = {finding.fault for name in INSTRUMENTED for finding in findings_in(name, 62.0)}
     assert found >= {
         "low_engine_speed",
         "end_of_stroke",

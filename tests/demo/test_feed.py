@@ -1,4 +1,4 @@
-"""What feeds make of the truth: grid, resolution, averaging, silence with the key off, faults of feeds."""
+"""How feeds sample the truth: grid, resolution, averaging, silence with the ignition off, and faults of feeds."""
 
 from dataclasses import replace
 
@@ -8,10 +8,9 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.feed import Feed, sense
-from strikewatch.demo.feed_faults import Arrivals
-from strikewatch.demo.oil import OilCircuit
-from strikewatch.demo.people import OPERATORS
+from strikewatch.demo.breaker import OilCircuit
+from strikewatch.demo.feed import Arrivals, Feed, sense
+from strikewatch.demo.operators import OPERATORS
 from strikewatch.demo.site import HAMMERS, SITE, simulate
 from strikewatch.demo.timeline import Timeline
 from strikewatch.demo.work import Plan, WorkPeriod
@@ -37,7 +36,7 @@ def read(line: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.
     )
 
 
-def test_values_stand_on_the_resolution_of_their_sensors(line: Timeline) -> None:
+def test_values_have_the_resolution_of_their_sensors(line: Timeline) -> None:
     rows = read(line, Feed(pose=True))
     steps = {
         "pressure_bar": 0.5,
@@ -61,7 +60,7 @@ def test_noise_is_small_and_not_biased(line: Timeline) -> None:
 
 
 def test_averaging_removes_most_of_the_pulses() -> None:
-    """The mean over 0.1 s takes in about one blow at 10.4 blows/s; a momentary one scatters with it."""
+    """The mean over 0.1 s covers about one blow at 10.4 blows/s; a momentary value varies with it."""
     steady = Timeline("HB-01", START_NS, HAMMERS["HB-01"].breaker, OilCircuit(), 40.0, lambda _: 20.0)
     steady.advance(120.0, 1800.0, firing=True)
     spread = [
@@ -71,17 +70,17 @@ def test_averaging_removes_most_of_the_pulses() -> None:
     assert spread[1] < 1.2
 
 
-def test_gateway_falls_silent_after_the_key_unless_it_has_its_own_supply(line: Timeline) -> None:
-    """Off at the start and over lunch: rows stop 20 s after the one time that the key is turned off."""
-    keyed, own = read(line, Feed(run_on_s=20.0)), read(line, Feed(run_on_s=None))
+def test_gateway_stops_sending_after_the_ignition_unless_it_has_its_own_supply(line: Timeline) -> None:
+    """Off at the start and over lunch: rows stop 20 s after the ignition is turned off."""
+    switched, own = read(line, Feed(run_on_s=20.0)), read(line, Feed(run_on_s=None))
     assert len(own) == 18_000
     off = int((line.value_at("rpm", own.time_ns) == 0.0).sum())
     assert off > 3_000
-    assert len(own) - len(keyed) == off - 200
-    assert (keyed.columns["engine_rpm"] == 0.0).sum() == 20
+    assert len(own) - len(switched) == off - 200
+    assert (switched.columns["engine_rpm"] == 0.0).sum() == 20
 
 
-def test_slices_hold_the_same_instants_as_the_whole(line: Timeline) -> None:
+def test_slices_have_the_same_instants_as_the_whole(line: Timeline) -> None:
     feed = Feed(step_s=0.5)
     parts = [read(line, feed, first_s, first_s + 60.0) for first_s in range(0, 1800, 60)]
     assert Rows.join(parts).time_ns.tolist() == read(line, feed).time_ns.tolist()
@@ -97,14 +96,14 @@ def at(after_s: float) -> int:
     return START_NS + round(after_s * SECOND)
 
 
-def test_dropout_loses_just_its_span(arrivals: Arrivals) -> None:
+def test_dropout_loses_only_its_interval(arrivals: Arrivals) -> None:
     left = arrivals.dropout(at(100), at(160), "test")
     assert len(arrivals.rows) - len(left.rows) == 120
     assert not ((left.rows.time_ns >= at(100)) & (left.rows.time_ns < at(160))).any()
     assert left.labels[0].record()["from"] == "2026-07-14T11:01:40.000000Z"
 
 
-def test_backlog_loses_nothing_and_comes_after_its_span(arrivals: Arrivals) -> None:
+def test_backlog_loses_nothing_and_arrives_after_its_interval(arrivals: Arrivals) -> None:
     between = arrivals.backlog(at(100), at(160), 20.0)
     assert sorted(between.rows.time_ns.tolist()) == arrivals.rows.time_ns.tolist()
     backward = np.flatnonzero(np.diff(between.rows.time_ns) < 0)
@@ -124,7 +123,7 @@ def test_duplicates_repeat_rows_bit_for_bit(arrivals: Arrivals) -> None:
     assert np.array_equal(twice.rows.columns["pressure_bar"][first], arrivals.rows.columns["pressure_bar"])
 
 
-def test_wrong_clock_moves_stamps_and_not_the_order_of_arrival(arrivals: Arrivals) -> None:
+def test_wrong_clock_shifts_time_stamps_but_not_the_order_of_arrival(arrivals: Arrivals) -> None:
     wrong = arrivals.wrong_clock(at(100), at(130), 2400.0)
     moved = wrong.rows.time_ns - arrivals.rows.time_ns
     assert np.unique(moved).tolist() == [0, 2400 * SECOND]
@@ -132,13 +131,13 @@ def test_wrong_clock_moves_stamps_and_not_the_order_of_arrival(arrivals: Arrival
     assert wrong.arrived_ns.tolist() == arrivals.arrived_ns.tolist()
 
 
-def test_broken_sensor_reads_the_same_wherever_it_is_sampled(arrivals: Arrivals) -> None:
+def test_out_of_range_sets_every_sampled_value(arrivals: Arrivals) -> None:
     broken = arrivals.out_of_range(at(100), at(160), "oil_c", 215.0).rows.columns["oil_c"]
     assert (broken == 215.0).sum() == 12
     assert np.isnan(broken).sum() == np.isnan(arrivals.rows.columns["oil_c"]).sum()
 
 
-def test_faults_add_up_their_labels(arrivals: Arrivals) -> None:
+def test_faults_accumulate_labels(arrivals: Arrivals) -> None:
     both = arrivals.dropout(at(10), at(20), "test").duplicates(at(30), at(40), 1.0)
     assert [label.truth for label in both.labels] == ["signal_lost", "duplicates"]
     assert replace(both, labels=()).labels == ()

@@ -8,13 +8,30 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch.core.instant import SECOND
 from strikewatch.demo import gateways as module
 from strikewatch.demo.broker import Broker
-from strikewatch.demo.clock import PacedClock
 from strikewatch.demo.day import START_NS, Message, site_messages
-from strikewatch.demo.gateways import Gateways
+from strikewatch.demo.gateways import Gateways, PacedClock
 from strikewatch.demo.site import HAMMERS
 from strikewatch.errors import BrokerError
+
+
+def test_runs_pace_times_as_fast_from_its_creation() -> None:
+    now_ns = [5_000]
+    clock = PacedClock(100 * SECOND, 60.0, lambda: now_ns[0])
+    assert clock.now_ns() == 100 * SECOND
+    now_ns[0] += SECOND // 2
+    assert clock.now_ns() == 130 * SECOND
+    assert clock.real_s_until(190 * SECOND) == pytest.approx(1.0)
+    assert clock.real_s_until(129 * SECOND) == 0.0
+
+
+@pytest.mark.parametrize("pace", [0.0, -1.0])
+def test_rejects_a_pace_of_zero_or_less(pace: float) -> None:
+    with pytest.raises(ValueError, match="above 0"):
+        PacedClock(0, pace)
+
 
 WAIT_S = 20.0
 
@@ -26,7 +43,7 @@ def broker() -> Iterator[Broker]:
 
 
 def test_publishes_the_day_in_order_and_never_early(broker: Broker) -> None:
-    """The first 600 messages: each hammer's are those of the day, none before its time on the clock."""
+    """The first 600 messages are those of the day, in order by hammer, none before its time on the clock."""
     got: queue.Queue[tuple[int, str, bytes]] = queue.Queue()
     clock = PacedClock(START_NS, 1.0)
     subscribed = threading.Event()
@@ -53,8 +70,8 @@ def test_publishes_the_day_in_order_and_never_early(broker: Broker) -> None:
         assert at_ns >= message.due_ns
 
 
-def test_stops_at_once_in_a_long_wait_and_twice_is_harmless(broker: Broker) -> None:
-    """At a pace at which the next message is due in an hour, stop does not wait for it."""
+def test_stop_is_immediate_and_idempotent(broker: Broker) -> None:
+    """Stop does not wait for the next message, which is due in an hour."""
     gateways = Gateways(broker.host, broker.port, PacedClock(START_NS, 1e-6)).start()
     gateways.stop()
     gateways.stop()
@@ -69,9 +86,9 @@ def test_no_broker_is_an_error_that_names_the_address() -> None:
 
 def test_a_failure_of_the_publishing_thread_is_kept(broker: Broker, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: object) -> Iterator[Message]:
-        raise RuntimeError("the day is spoilt")
+        raise RuntimeError("the day is broken")
 
     monkeypatch.setattr(module, "site_messages", broken)
     gateways = Gateways(broker.host, broker.port, PacedClock(START_NS, 60.0)).start()
     gateways.stop()
-    assert str(gateways.failure) == "the day is spoilt"
+    assert str(gateways.failure) == "the day is broken"

@@ -1,4 +1,4 @@
-"""What gateways send is what the contract allows: the real decoder reads back the rows that were sent."""
+"""Gateways send what the contract allows: the real decoder returns the rows that were sent."""
 
 from itertools import islice
 
@@ -15,7 +15,7 @@ from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
 
 def rows_of(count: int) -> Rows:
-    """Rows at 10 Hz with gaps in sampling, and one in time within a second."""
+    """Return rows at 10 Hz with values not sampled, and a gap within a second."""
     rng = np.random.default_rng(4)
     tick = np.arange(count)
     time_ns = START_NS + (tick + 3 * (tick >= 22)) * (SECOND // 10)
@@ -53,7 +53,7 @@ def test_decoded_rows_are_the_rows_sent(form: Form, off_bar: float, off_c: float
         np.testing.assert_allclose(back.columns[name], rows.columns[name], rtol=0.0, atol=off, err_msg=name)
 
 
-def test_units_of_packs_are_registered_ones() -> None:
+def test_senml_units_are_registered() -> None:
     """Pa, Cel and 1/min are in RFC 8428's table of units (section 12.1, from memory); bar and rpm are not."""
     assert {unit for _, unit, _ in SENML.values()} == {"", "Pa", "Cel", "1/min"}
 
@@ -64,7 +64,7 @@ def test_millis_are_rfc_3339() -> None:
 
 @pytest.mark.parametrize("name", HAMMERS)
 def test_every_gateway_sends_what_the_contract_allows(name: str) -> None:
-    """Half an hour of each, received when due: all decoded, in order, no time ahead of the clock."""
+    """Half an hour of each, received when due: all decoded, in order, none later than the clock."""
     newest = 0
     for message in islice(hammer_messages(HAMMERS[name], START_NS, 1), 1800):
         topic, due_ns = f"strikewatch/{message.topic}", message.due_ns
@@ -79,7 +79,7 @@ def test_every_gateway_sends_what_the_contract_allows(name: str) -> None:
             newest = int(found.rows.time_ns[-1])
 
 
-def until(minutes: float, seed: int = 1) -> list[Message]:
+def messages_until(minutes: float, seed: int = 1) -> list[Message]:
     messages = []
     for message in site_messages(START_NS, seed):
         if message.due_ns > START_NS + round(minutes * 60) * SECOND:
@@ -89,15 +89,15 @@ def until(minutes: float, seed: int = 1) -> list[Message]:
 
 
 def test_the_day_is_in_order_and_the_same_for_a_seed() -> None:
-    day = until(4.0)
+    day = messages_until(4.0)
     assert [message.due_ns for message in day] == sorted(message.due_ns for message in day)
     assert {message.hammer for message in day} == set(HAMMERS)
-    assert day == until(4.0)
-    assert day != until(4.0, seed=2)
+    assert day == messages_until(4.0)
+    assert day != messages_until(4.0, seed=2)
 
 
 def test_one_part_of_the_day_follows_another() -> None:
-    """After four hours HB-06 goes on: no instant twice, none out of order, somebody signed on anew."""
+    """After four hours HB-06 continues: no instant twice or out of order, and a new sign-on."""
     border_ns = START_NS + 4 * 3600 * SECOND
     times, signed_on = [], 0
     for message in hammer_messages(HAMMERS["HB-06"], START_NS, 1):
@@ -112,7 +112,7 @@ def test_one_part_of_the_day_follows_another() -> None:
     assert times[-1] > border_ns + 600 * SECOND
 
 
-def test_morning_of_hb_04_comes_in_one_message_of_an_old_start() -> None:
+def test_the_backlog_of_hb_04_is_one_message() -> None:
     messages = list(islice(hammer_messages(HAMMERS["HB-04"], START_NS, 1), 4))
     (block,) = [one for one in messages if one.topic.endswith("samples") and one.due_ns == START_NS]
     found = decode(f"strikewatch/{block.topic}", block.payload, START_NS, "strikewatch")
@@ -124,5 +124,5 @@ def test_morning_of_hb_04_comes_in_one_message_of_an_old_start() -> None:
 
 
 def test_hb_06_is_silent_for_a_while() -> None:
-    due = [one.due_ns for one in until(14.0) if one.topic == f"{SITE}/HB-06/samples"]
+    due = [one.due_ns for one in messages_until(14.0) if one.topic == f"{SITE}/HB-06/samples"]
     assert np.diff(due).max() >= 90 * SECOND

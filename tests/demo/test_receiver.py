@@ -1,4 +1,4 @@
-"""The webhook receiver over real HTTP: signed messages come through once, everything else is refused."""
+"""The webhook receiver over real HTTP: signed messages are passed on once, everything else is refused."""
 
 import json
 import threading
@@ -19,8 +19,8 @@ RECORD = {"id": "a1", "fault": "same_spot", "site": "fennick-hollow", "hammer": 
 EVENT = {"specversion": "1.0", "type": "strikewatch.alert.raised", "id": "m1", "data": RECORD}
 
 
-class Taken:
-    """Alerts as they came; `fail` makes the next one fail."""
+class Recorder:
+    """Records the alerts that arrive; `fail` makes the next call fail."""
 
     def __init__(self) -> None:
         self.seen: list[tuple[str, dict[str, Any]]] = []
@@ -34,12 +34,12 @@ class Taken:
 
 
 @pytest.fixture
-def taken() -> Taken:
-    return Taken()
+def taken() -> Recorder:
+    return Recorder()
 
 
 @pytest.fixture
-def receiver(taken: Taken) -> Iterator[Receiver]:
+def receiver(taken: Recorder) -> Iterator[Receiver]:
     with Receiver(SECRET, taken, now_s=lambda: NOW_S) as started:
         yield started
 
@@ -58,13 +58,13 @@ def signed(body: bytes, name: str = "m1", at_s: int = int(NOW_S)) -> dict[str, s
 BODY = json.dumps(EVENT).encode()
 
 
-def test_signed_message_reaches_the_callback(receiver: Receiver, taken: Taken) -> None:
+def test_signed_message_reaches_the_callback(receiver: Receiver, taken: Recorder) -> None:
     assert post(receiver, signed(BODY), BODY) == 204
     assert taken.seen == [("raised", RECORD)]
     assert receiver.refused == 0
 
 
-def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, taken: Taken) -> None:
+def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, taken: Recorder) -> None:
     """`standardwebhooks`, the reference implementation, signs; we accept."""
     import datetime
 
@@ -75,7 +75,7 @@ def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, take
     assert len(taken.seen) == 1
 
 
-def test_repeats_are_answered_well_and_handed_on_once(receiver: Receiver, taken: Taken) -> None:
+def test_duplicates_succeed_and_are_passed_on_once(receiver: Receiver, taken: Recorder) -> None:
     assert [post(receiver, signed(BODY), BODY) for _ in range(3)] == [204, 204, 204]
     assert post(receiver, signed(BODY, "m2"), BODY) == 204
     assert len(taken.seen) == 2
@@ -91,8 +91,8 @@ def test_repeats_are_answered_well_and_handed_on_once(receiver: Receiver, taken:
     ],
     ids=["unsigned", "changed body", "changed id", "stale"],
 )
-def test_what_is_not_signed_right_is_refused(
-    receiver: Receiver, taken: Taken, headers: dict[str, str], body: bytes
+def test_an_invalid_signature_is_refused(
+    receiver: Receiver, taken: Recorder, headers: dict[str, str], body: bytes
 ) -> None:
     assert post(receiver, headers, body) == 401
     assert receiver.refused == 1
@@ -100,18 +100,18 @@ def test_what_is_not_signed_right_is_refused(
 
 
 @pytest.mark.parametrize("body", [b"not json", b"\xff\xfe", b"[]", b"{}"])
-def test_signed_nonsense_is_a_bad_request(receiver: Receiver, taken: Taken, body: bytes) -> None:
+def test_a_signed_but_invalid_body_is_a_bad_request(receiver: Receiver, taken: Recorder, body: bytes) -> None:
     assert post(receiver, signed(body), body) == 400
     assert taken.seen == []
 
 
-def test_callback_that_fails_is_tried_again_by_the_sender(receiver: Receiver, taken: Taken) -> None:
+def test_a_failing_callback_lets_the_sender_retry(receiver: Receiver, taken: Recorder) -> None:
     taken.fail = True
     assert [post(receiver, signed(BODY), BODY) for _ in range(2)] == [500, 204]
     assert len(taken.seen) == 1
 
 
-def test_too_large_or_unmeasured_bodies_are_turned_away_unread(receiver: Receiver) -> None:
+def test_bodies_too_large_or_without_length_are_rejected_unread(receiver: Receiver) -> None:
     too_many = {"content-length": str(MAX_BODY_BYTES + 1)}
     assert post(receiver, too_many, b"") == 413
     with urllib3.PoolManager() as pool:
@@ -121,7 +121,7 @@ def test_too_large_or_unmeasured_bodies_are_turned_away_unread(receiver: Receive
     assert chunked.status == 411
 
 
-def test_connection_is_kept_alive_between_messages(receiver: Receiver, taken: Taken) -> None:
+def test_connection_is_kept_alive_between_messages(receiver: Receiver, taken: Recorder) -> None:
     with urllib3.HTTPConnectionPool("127.0.0.1", int(receiver.url.split(":")[2].split("/")[0])) as pool:
         for number in range(3):
             pool.request("POST", "/alerts", body=BODY, headers=signed(BODY, f"m{number}"), retries=False)
@@ -130,7 +130,7 @@ def test_connection_is_kept_alive_between_messages(receiver: Receiver, taken: Ta
 
 
 def test_ends_with_its_context() -> None:
-    with Receiver(SECRET, Taken()) as receiver:
+    with Receiver(SECRET, Recorder()) as receiver:
         url = receiver.url
     assert not [thread for thread in threading.enumerate() if thread.name == "receiver"]
     with urllib3.PoolManager() as pool, pytest.raises(urllib3.exceptions.NewConnectionError):

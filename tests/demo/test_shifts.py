@@ -1,4 +1,4 @@
-"""The recorded shifts: they can be made anew, are small, and hold what the guides promise."""
+"""The recorded shifts: they are reproducible, small, and contain what the guides describe."""
 
 import json
 from collections import Counter
@@ -30,8 +30,8 @@ def samples(name: str) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize("name", SHIFTS)
-def test_made_anew_it_is_what_is_kept(name: str, tmp_path: Path) -> None:
-    """Text files to the byte; Parquet by its values, since its bytes name the version of the writer."""
+def test_writing_a_shift_reproduces_the_stored_one(name: str, tmp_path: Path) -> None:
+    """Text files byte for byte; Parquet by value, since its bytes contain the version of the writer."""
     write(name, tmp_path)
     made = sorted(path.name for path in tmp_path.iterdir())
     assert len(made) == (4 if name in INSTRUMENTED else 3)
@@ -44,7 +44,7 @@ def test_made_anew_it_is_what_is_kept(name: str, tmp_path: Path) -> None:
             assert (tmp_path / file).read_bytes() == (KEPT / name / file).read_bytes(), file
 
 
-def test_command_writes_all_and_refuses_anything_else(
+def test_command_writes_all_shifts_and_rejects_other_arguments(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("strikewatch.demo.shifts.SHIFTS", {"quiet-bench": SHIFTS["quiet-bench"]})
@@ -74,7 +74,7 @@ def long_blanks(name: str) -> Counter[tuple[str, str]]:
     return Counter((one["operator"], one["kind"]) for one in blanks)
 
 
-def test_hot_bench_holds_lingering_late_greasing_and_hot_oil() -> None:
+def test_hot_bench_contains_lingering_late_greasing_and_hot_oil() -> None:
     truths = Counter((one["truth"], one["hammer"]) for one in labels("hot-bench"))
     assert truths["linger", "HB-01"] > 20
     assert truths["linger", "HB-02"] == 0
@@ -86,7 +86,7 @@ def test_hot_bench_holds_lingering_late_greasing_and_hot_oil() -> None:
     assert steps.median() == 0.1
 
 
-def test_hot_bench_oil_reads_hot_where_the_label_says_so() -> None:
+def test_hot_bench_oil_is_above_80_exactly_within_its_label() -> None:
     frame = samples("hot-bench").dropna(subset="oil_c")
     frame["hot"] = False
     for one in labels("hot-bench"):
@@ -98,7 +98,7 @@ def test_hot_bench_oil_reads_hot_where_the_label_says_so() -> None:
     assert frame["hot"].sum() > 20
 
 
-def test_pad_handover_holds_both_kinds_of_blank_and_a_handover_in_hot_oil() -> None:
+def test_pad_handover_contains_both_kinds_of_blank_and_a_handover_in_hot_oil() -> None:
     blanks = long_blanks("pad-handover")
     assert blanks["op-14", "start"] > 5
     assert blanks["op-15", "end"] > 5
@@ -110,7 +110,7 @@ def test_pad_handover_holds_both_kinds_of_blank_and_a_handover_in_hot_oil() -> N
     assert [one["operator"] for one in unsigned] == ["op-18"]
 
 
-def test_quiet_bench_holds_no_fault_but_look_alikes() -> None:
+def test_quiet_bench_contains_no_fault_but_similar_signals() -> None:
     truths = Counter(one["truth"] for one in labels("quiet-bench"))
     assert not truths.keys() & {"linger", "hot", "cold", "grease_overdue", "unchecked", "signal_lost"}
     assert not long_blanks("quiet-bench")
@@ -118,7 +118,7 @@ def test_quiet_bench_holds_no_fault_but_look_alikes() -> None:
     assert truths["throttled"] > 5
 
 
-def test_trench_feed_holds_every_trouble_of_a_feed() -> None:
+def test_trench_feed_contains_every_fault_of_a_feed() -> None:
     frame = samples("trench-feed")
     told = {(one["hammer"], one["truth"]): one for one in labels("trench-feed")}
     fifth, sixth = (frame[frame["hammer"] == name] for name in ("HB-05", "HB-06"))
@@ -142,7 +142,7 @@ def truths_of(name: str) -> Counter[str]:
     return Counter(one["truth"] for one in labels(name))
 
 
-def test_full_bench_holds_each_misuse_above_ground_twice() -> None:
+def test_full_bench_contains_each_misuse_above_ground_twice() -> None:
     told = truths_of("full-bench")
     for truth in ("low_engine_speed", "over_side", "prying"):
         assert told[truth] == 2, truth
@@ -151,7 +151,7 @@ def test_full_bench_holds_each_misuse_above_ground_twice() -> None:
     assert told["feed_force"] >= 4, "and where the tool was struck blank for long"
 
 
-def test_wet_trench_holds_water_grease_trouble_and_a_turn_without_the_check() -> None:
+def test_wet_trench_contains_water_grease_faults_and_a_missing_check() -> None:
     told = truths_of("wet-trench")
     assert told["submerged"] == 3
     assert told["unchecked"] == told["grease_low"] == told["no_grease_flow"] == 1
@@ -163,5 +163,5 @@ def test_wet_trench_holds_water_grease_trouble_and_a_turn_without_the_check() ->
 
 
 @pytest.mark.parametrize("name", INSTRUMENTED)
-def test_fitted_shifts_have_every_channel_of_a_fitted_carrier(name: str) -> None:
+def test_instrumented_shifts_have_every_additional_channel(name: str) -> None:
     assert not samples(name)[[*PROBES]].isna().all().any()

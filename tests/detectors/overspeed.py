@@ -69,11 +69,10 @@ def check() -> None:
     from strikewatch.core.batch import Rows
     from strikewatch.core.instant import SECOND
     from strikewatch.detectors import coverage
-    from strikewatch.review import rates
+    from strikewatch.review import excerpt, rates
     from strikewatch.review.coaching import read
-    from strikewatch.review.moments import channel_panels
-    from strikewatch.review.moments.highlights import choose_highlights
-    from strikewatch.review.statistics.hands import MACHINE_FAULTS
+    from strikewatch.review.highlights import choose_highlights
+    from strikewatch.review.statistics.operator_or_hammer import MACHINE_FAULTS
     from strikewatch.settings.environment import variables
     from strikewatch.settings.tree import Settings as Tree
     from strikewatch.settings.tree import load
@@ -118,7 +117,7 @@ def check() -> None:
     assert "overspeed" in MACHINE_FAULTS
 
     time_ns = (second * SECOND).astype(np.int64)
-    panel = channel_panels.panel(
+    panel = excerpt.channel_panel(
         "overspeed", Rows(time_ns, {"engine_rpm": samples["engine_rpm"].to_numpy()}), own
     )
     assert panel is not None

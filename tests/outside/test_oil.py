@@ -8,7 +8,7 @@ import pytest
 from chemicals.viscosity import viscosity_index
 from scipy import stats
 
-from strikewatch.demo.oil import approach
+from strikewatch.demo.breaker import approach
 from strikewatch.detectors import oil_heating
 from strikewatch.detectors.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
 from tests.outside.feed import START, found, rows_of

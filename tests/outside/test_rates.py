@@ -9,7 +9,13 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats import rates as reference
 from statsmodels.stats.multitest import multipletests
 
-from strikewatch.review.statistics import control_chart, funnel, hands, multiple_testing, poisson, shrinkage
+from strikewatch.review.statistics import (
+    chart_limits,
+    multiple_testing,
+    operator_or_hammer,
+    poisson,
+    shrinkage,
+)
 from strikewatch.review.statistics.dispersion import between_days
 from strikewatch.review.statistics.verdicts import RateComparison
 
@@ -53,7 +59,7 @@ def test_more_hours_bring_limits_that_say_something(count: int, dispersion: floa
 
 def test_hands_that_fired_enough_are_by_the_rule_of_three() -> None:
     """Hanley, Lippman-Hand 1983, JAMA 249:1743: none seen where 3 were to be expected has a probability of 5 %."""
-    assert scipys.pmf(0, hands.MIN_EXPECTED) == pytest.approx(0.05, abs=3e-4)
+    assert scipys.pmf(0, operator_or_hammer.MIN_EXPECTED) == pytest.approx(0.05, abs=3e-4)
 
 
 @pytest.mark.parametrize(("count", "other"), [(3, 11), (0, 9), (44, 0)])
@@ -97,7 +103,7 @@ def test_u_chart_is_nists() -> None:
     """NIST Dataplot, CCU.DAT: mean 2.118919, no signal."""
     defects = np.array(CCU.split(), float)
     sizes = np.repeat([2.0, 2.5, 2.25, 2.75], [6, 7, 5, 2])
-    drawn = control_chart.control_limits(defects, sizes, "three_sigma")
+    drawn = chart_limits.control_limits(defects, sizes, "three_sigma")
     assert drawn.centre == pytest.approx(2.118919, abs=5e-7)
     assert drawn.upper[[0, 6, 13, 18]] == pytest.approx([5.2068, 4.8808, 5.0302, 4.7523], abs=5e-5)
     assert not drawn.signal.any()
@@ -106,10 +112,10 @@ def test_u_chart_is_nists() -> None:
 def test_c_chart_is_nists() -> None:
     """NIST/SEMATECH e-Handbook 6.3.3.1: mean 16, limits 4 and 28, wafer 24 beyond; and so it is by exact limits."""
     defects = np.array(WAFERS.split(), float)
-    drawn = control_chart.control_limits(defects, np.ones(25), "three_sigma")
+    drawn = chart_limits.control_limits(defects, np.ones(25), "three_sigma")
     assert (drawn.centre, drawn.lower[0], drawn.upper[0]) == (16.0, 4.0, 28.0)
     assert np.flatnonzero(drawn.signal).tolist() == [23]
-    exact = control_chart.control_limits(defects, np.ones(25))
+    exact = chart_limits.control_limits(defects, np.ones(25))
     assert np.flatnonzero(exact.signal).tolist() == [23]
 
 
@@ -141,7 +147,7 @@ def test_ten_pumps_maximum_is_scipys() -> None:
 
 def test_funnel_limits_are_spiegelhalters() -> None:
     """Spiegelhalter 2005, Statistics in Medicine 24:1185: observed to expected, 95 %, for 5, 10, 20 and 50."""
-    lower, upper = funnel.prediction_limits(1.0, [5, 10, 20, 50])
+    lower, upper = chart_limits.prediction_limits(1.0, [5, 10, 20, 50])
     assert lower == pytest.approx([0.108, 0.378, 0.560, 0.722], abs=5e-4)
     assert upper == pytest.approx([1.875, 1.616, 1.437, 1.277], abs=5e-4)
 

@@ -4,7 +4,7 @@ import pint
 import pytest
 
 from strikewatch.review.usage import MEASURES
-from tests.review.test_use import alert, amounts, frames, told, worked
+from tests.review.test_usage import alert, amounts, frames, usage_table, worked
 
 UNITS = pint.UnitRegistry()
 
@@ -16,7 +16,7 @@ def test_hours_seconds_and_their_ratio_as_pint_has_them(firing_s: float, hot_s: 
         [worked("HB-01", 0, 3600, firing_s=firing_s)],
         [alert("HB-01", "hot_oil", 10, 20, firing_hot_s=hot_s)],
     )
-    table = told(made, 0, 3600)
+    table = usage_table(made, 0, 3600)
     fired, hot = UNITS.Quantity(firing_s, "s"), UNITS.Quantity(hot_s, "s")
     amount, rate = amounts(table), amounts(table, "per_firing_h")
     assert amount["HB-01", "firing_h"] == pytest.approx(fired.to("hour").magnitude)

@@ -1,4 +1,4 @@
-"""Whose what was: shifts that change amid an alert, two operators on one carrier, nobody signed on."""
+"""Attribution to operators: handover during an alert, breaks, nobody signed on."""
 
 from typing import Any
 
@@ -10,7 +10,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.attribution import Attribution, BoutTotals
-from strikewatch.review.data.frames import EXPOSURE, FAULTS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
 
 KEY = ("fennick-hollow", "HB-01")
 START = 1_772_600_400 * SECOND
@@ -21,7 +21,7 @@ def at(minutes: float) -> int:
     return START + round(minutes * 60) * SECOND
 
 
-def spent(begin: float, end: float, operator: str | None, tool: str | None = "moil") -> AttributedStretch:
+def stretch(begin: float, end: float, operator: str | None, tool: str | None = "moil") -> AttributedStretch:
     lasted = float(at(end) - at(begin))
     return AttributedStretch(Stretch(KEY, at(begin), at(end), lasted, lasted / 4), operator, tool)
 
@@ -54,19 +54,19 @@ def _rows(frame: pd.DataFrame) -> Any:
     return frame.assign(minutes=frame["seconds"] / 60, count_=frame["count"]).itertuples()
 
 
-def test_a_shift_change_amid_an_alert_divides_its_time_but_not_its_count() -> None:
-    stretches = [spent(0, 60, "op-11"), spent(62, 120, "op-12")]
+def test_a_handover_during_an_alert_divides_its_time_but_not_its_count() -> None:
+    stretches = [stretch(0, 60, "op-11"), stretch(62, 120, "op-12")]
     assert shares(stretches, alert(50, 100, "op-11")) == {"op-11": (1, 12.0), "op-12": (0, 38.0)}
 
 
-def test_a_break_is_of_who_took_it_and_a_night_of_nobody() -> None:
-    stretches = [spent(0, 60, "op-11"), spent(90, 120, "op-11"), spent(900, 960, "op-12")]
-    told = shares(stretches, alert(50, 905, "op-11"))
-    assert told == {"op-11": (1, 70.0), "unassigned": (0, 780.0), "op-12": (0, 5.0)}
+def test_a_break_belongs_to_the_operator_before_it_and_a_night_to_nobody() -> None:
+    stretches = [stretch(0, 60, "op-11"), stretch(90, 120, "op-11"), stretch(900, 960, "op-12")]
+    found = shares(stretches, alert(50, 905, "op-11"))
+    assert found == {"op-11": (1, 70.0), "unassigned": (0, 780.0), "op-12": (0, 5.0)}
 
 
-def test_what_still_stands_is_counted_up_to_the_end_and_an_hour_after_the_last_work() -> None:
-    stretches = [spent(0, 60, "op-11")]
+def test_an_active_alert_counts_for_the_operator_until_an_hour_after_the_last_work() -> None:
+    stretches = [stretch(0, 60, "op-11")]
     frame = Attribution(stretches).faults([alert(50, None, "op-11")], at(200))
     assert frame["cleared"].isna().all()
     assert dict(zip(frame["operator"], frame["seconds"] / 60, strict=True)) == {
@@ -75,24 +75,24 @@ def test_what_still_stands_is_counted_up_to_the_end_and_an_hour_after_the_last_w
     }
 
 
-def test_nobody_signed_on_is_never_the_one_before() -> None:
-    stretches = [spent(0, 60, "op-11"), spent(60, 120, None)]
+def test_unassigned_work_does_not_count_for_the_previous_operator() -> None:
+    stretches = [stretch(0, 60, "op-11"), stretch(60, 120, None)]
     assert shares(stretches, alert(70, 80, None)) == {"unassigned": (1, 10.0)}
     exposure = Attribution(stretches).exposure()
     assert exposure["operator"].tolist() == ["op-11", "unassigned"]
 
 
-def test_an_alert_without_any_work_on_record_still_counts_for_who_it_names() -> None:
+def test_an_alert_without_recorded_work_counts_for_its_operator() -> None:
     assert shares([], alert(1, 2, "op-11")) == {"op-11": (1, 0.0)}
 
 
-def test_what_was_withdrawn_was_none() -> None:
+def test_a_withdrawn_alert_does_not_count() -> None:
     record = alert(1, 2, "op-11", evidence={"withdrawn": True})
-    assert len(Attribution([spent(0, 60, "op-11")]).faults([record], at(60))) == 0
+    assert len(Attribution([stretch(0, 60, "op-11")]).faults([record], at(60))) == 0
 
 
-def test_bouts_go_to_the_stretch_they_began_in() -> None:
-    made = Attribution([spent(60, 120, "op-12"), spent(0, 60, "op-11")])
+def test_bouts_count_in_the_stretch_in_which_they_began() -> None:
+    made = Attribution([stretch(60, 120, "op-12"), stretch(0, 60, "op-11")])
     made.add_bouts(KEY, at(10), BoutTotals(3, 6.0 * SECOND, 1.5 * SECOND))
     made.add_bouts(KEY, at(60), BoutTotals(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
     made.add_bouts(KEY, at(70), BoutTotals(1, 2.0 * SECOND, 0.5 * SECOND))
@@ -105,8 +105,8 @@ def test_bouts_go_to_the_stretch_they_began_in() -> None:
     assert frame["blank_blows"].fillna(-1).tolist() == [-1.0, 3.0]
 
 
-def test_many_bouts_at_once_are_as_one_by_one() -> None:
-    stretches = [spent(60, 120, "op-12"), spent(0, 60, "op-11"), spent(130, 140, None)]
+def test_adding_many_bouts_equals_adding_each() -> None:
+    stretches = [stretch(60, 120, "op-12"), stretch(0, 60, "op-11"), stretch(130, 140, None)]
     starts = np.array([at(minutes) for minutes in (3, 59, 60, 61, 119, 131)])
     judged, blows = SECOND * np.arange(6.0), np.array([np.nan, np.nan, 5.0, np.nan, 7.0, np.nan])
     columns = judged, judged / 4, blows, blows - 4
@@ -120,8 +120,8 @@ def test_many_bouts_at_once_are_as_one_by_one() -> None:
 
 
 @pytest.mark.parametrize("some", [True, False])
-def test_the_columns_are_of_one_kind_whatever_is_in_them(some: bool) -> None:
-    made = Attribution([spent(0, 60, "op-11")] if some else [])
+def test_columns_have_the_same_types_also_without_rows(some: bool) -> None:
+    made = Attribution([stretch(0, 60, "op-11")] if some else [])
     exposure, faults = made.exposure(), made.faults([alert(1, 2, "op-11")] if some else [], at(60))
     assert list(exposure) == list(EXPOSURE)
     assert list(faults) == list(FAULTS)

@@ -1,4 +1,4 @@
-"""Coaching notes: one for every fault of an operator, and a file that cannot be used says where and what to do."""
+"""Coaching notes: one for every operator fault; errors in a file name the place and the remedy."""
 
 from pathlib import Path
 
@@ -17,8 +17,8 @@ def test_every_fault_of_an_operator_has_a_note() -> None:
     assert ours <= read().notes.keys()
 
 
-def test_a_translation_is_one_more_file(tmp_path: Path) -> None:
-    """What it leaves out goes by its own name, in words."""
+def test_notes_can_be_translated(tmp_path: Path) -> None:
+    """A fault without a note is shown by its identifier in words."""
     (tmp_path / "de.toml").write_text(_HEAD + _NOTE, encoding="utf-8")
     coaching = read(tmp_path / "de.toml")
     assert (coaching.language, coaching.caution, coaching.name("same_spot")) == ("de", "Vorsicht.", "x")
@@ -38,12 +38,14 @@ def test_a_translation_is_one_more_file(tmp_path: Path) -> None:
         (_HEAD + 'hot_oil = "text"\n' + _NOTE, "hot_oil"),
     ],
 )
-def test_what_cannot_be_used_is_told_with_its_place(tmp_path: Path, text: str | None, place: str) -> None:
+def test_an_invalid_file_is_an_error_that_names_the_place(
+    tmp_path: Path, text: str | None, place: str
+) -> None:
     path = tmp_path / "notes.toml"
     if text is not None:
         path.write_text(text, encoding="utf-8")
-    with pytest.raises(InputError) as told:
+    with pytest.raises(InputError) as caught:
         read(path)
-    assert str(path) in str(told.value)
-    assert place in str(told.value)
-    assert text is None or str(OWN) in str(told.value)
+    assert str(path) in str(caught.value)
+    assert place in str(caught.value)
+    assert text is None or str(OWN) in str(caught.value)

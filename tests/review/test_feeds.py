@@ -1,15 +1,14 @@
-"""What feeds limit: no hours where nothing could be seen, and nobody named for what a feed lets be inferred only."""
+"""Limits of feeds: no hours where a fault could not be found, and nobody named because of inferred faults."""
 
 import pandas as pd
 import pytest
 
-from strikewatch.review import rates
+from strikewatch.review import highlights, rates
 from strikewatch.review.data.feeds import POSITION_UNKNOWN, Feeds
-from strikewatch.review.moments import highlights
 from tests.review.test_rates import SITE, frames, row
 
-PAUSES = "spots are told apart by pauses only"
-HB_06 = {(SITE, "HB-06"): [("same_spot", PAUSES)]}
+INFERRED_WHY = "spots are told apart by pauses only"
+HB_06 = {(SITE, "HB-06"): [("same_spot", INFERRED_WHY)]}
 
 
 def on(hammer: str, made: tuple[pd.DataFrame, pd.DataFrame], pose: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -29,14 +28,14 @@ PLACED = on("HB-01", frames(*[(f"op-{i}", 12.0, {"same_spot": 6}) for i in (11, 
 INFERRED = on("HB-06", frames(("op-16", 6.0, {"same_spot": 60})), pose=False)
 
 
-def test_without_the_limit_the_operator_would_be_above() -> None:
+def test_with_a_full_feed_the_operator_is_above() -> None:
     made = together(PLACED, on("HB-06", frames(("op-16", 6.0, {"same_spot": 60})), pose=True))
     assert row(rates.operators(*made), "same_spot", operator="op-16")["standing"] == "above"
 
 
 @pytest.mark.parametrize("known", [Feeds.of({}, HB_06), Feeds()])
-def test_nobody_is_named_for_what_a_feed_lets_be_inferred_only(known: Feeds) -> None:
-    """Whether the feed's limit is known, or shows in the evidence alone."""
+def test_nobody_is_named_because_of_inferred_faults(known: Feeds) -> None:
+    """The limit of the feed is known, or only shows in the evidence."""
     table = rates.operators(*together(PLACED, INFERRED), feeds=known)
     found = row(table, "same_spot", operator="op-16")
     assert (found["standing"], found["less_certain"], found["count"]) == ("little", 60, 60)
@@ -44,26 +43,26 @@ def test_nobody_is_named_for_what_a_feed_lets_be_inferred_only(known: Feeds) -> 
     assert row(table, "same_spot", operator="op-11")["less_certain"] == 0
 
 
-def test_whoever_is_above_among_those_on_such_hammers_is_named() -> None:
+def test_an_operator_above_others_on_such_hammers_is_named() -> None:
     others = on("HB-06", frames(("op-17", 12.0, {"same_spot": 12})), pose=False)
     table = rates.operators(*together(PLACED, INFERRED, others), feeds=Feeds.of({}, HB_06))
     assert row(table, "same_spot", operator="op-16")["standing"] == "above"
 
 
-def test_a_moment_that_is_less_certain_says_so_and_comes_after_the_others() -> None:
+def test_a_less_certain_highlight_says_so_and_comes_last() -> None:
     _, faults = together(PLACED, on("HB-06", frames(("op-11", 2.0, {"same_spot": 5})), pose=False), INFERRED)
     found = highlights.choose_highlights(faults, 3, Feeds.of({}, HB_06))
     assert {one.caveat for one in found if one.operator == "op-11"} == {""}
-    assert {one.caveat for one in found if one.operator == "op-16"} == {PAUSES}
+    assert {one.caveat for one in found if one.operator == "op-16"} == {INFERRED_WHY}
 
 
-def test_a_spot_whose_place_was_not_known_is_less_certain_whatever_the_feed_has() -> None:
+def test_a_spot_without_known_position_is_less_certain_for_any_feed() -> None:
     assert Feeds().uncertainty((SITE, "HB-01"), "same_spot", {"pose_known": False}) == POSITION_UNKNOWN
     assert Feeds().uncertainty((SITE, "HB-01"), "same_spot", {"pose_known": True}) == ""
     assert Feeds.of({}, HB_06).uncertainty((SITE, "HB-06"), "same_spot", {"pose_known": True}) == ""
 
 
-def test_hours_on_a_hammer_that_cannot_show_a_fault_are_not_hours_without_it() -> None:
+def test_hours_on_a_hammer_that_cannot_show_a_fault_do_not_count() -> None:
     blind = on("HB-05", frames(("op-17", 30.0, {})), pose=False)
     feeds = Feeds.of({(SITE, "HB-05"): [("hot_oil", "no oil_c in the feed")]}, {})
     made = together(PLACED, blind)
@@ -76,7 +75,7 @@ def test_hours_on_a_hammer_that_cannot_show_a_fault_are_not_hours_without_it() -
     assert row(rates.sites(*made), "hot_oil")["hours"] == 66.0
 
 
-def test_what_was_found_all_the_same_counts_with_its_hours() -> None:
+def test_a_fault_found_nevertheless_counts_with_its_hours() -> None:
     """The feed has lost the channel since."""
     seen = on("HB-05", frames(("op-17", 30.0, {"hot_oil": 2})), pose=False)
     feeds = Feeds.of({(SITE, "HB-05"): [("hot_oil", "no oil_c in the feed")]}, {})

@@ -1,12 +1,11 @@
-"""The tables of rates: what is counted, over which hours, whom it is compared with and what is said."""
+"""The tables of rates: counts, hours, comparisons and verdicts."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, WEEKS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics.verdicts import Settings
 
 SITE = "fennick-hollow"
@@ -16,7 +15,7 @@ MONDAY = pd.Timestamp("2026-05-04T06:00Z")
 def frames(
     *people: tuple[str, float, dict[str, int]], day: int = 0, site: str = SITE
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Who, firing hours, faults by name: an hour of firing a row, the faults in turn over the hours.
+    """Return frames from (operator, firing hours, faults by name): a row per hour of firing, faults spread over them.
 
     Operating is twice the firing, and three quarters of it could be judged.
     """
@@ -80,7 +79,7 @@ def test_only_faults_of_operators_count() -> None:
     assert table["count"].sum() == 1
 
 
-def test_a_part_of_another_ones_alert_adds_seconds_and_no_count() -> None:
+def test_a_share_of_another_operators_alert_adds_seconds_but_no_count() -> None:
     exposure, faults = frames(("op-11", 4.0, {"same_spot": 2}))
     part = faults.iloc[[0]].assign(operator="op-12", count=0, seconds=9.0)
     table = rates.operators(exposure, pd.concat([faults, part], ignore_index=True))
@@ -90,8 +89,8 @@ def test_a_part_of_another_ones_alert_adds_seconds_and_no_count() -> None:
     assert other["standing"] == "little"
 
 
-def test_nobody_signed_on_is_shown_and_part_of_no_comparison() -> None:
-    """Whatever happened with nobody signed on, everybody else's rows are the same to the last bit."""
+def test_unassigned_work_is_shown_but_never_compared() -> None:
+    """Any unassigned work leaves the rows of all operators the same to the last bit."""
     without = rates.operators(*frames(*USUAL))
     table = rates.operators(*frames(*USUAL, (UNASSIGNED, 30.0, {"same_spot": 500})))
     nobody = row(table, "same_spot", operator=UNASSIGNED)
@@ -102,7 +101,7 @@ def test_nobody_signed_on_is_shown_and_part_of_no_comparison() -> None:
     assert (site["count"], site["operators"]) == (596, 4)
 
 
-def test_one_far_above_is_named_and_makes_nobody_else_look_good() -> None:
+def test_an_operator_far_above_does_not_put_others_below() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 10.0, {"same_spot": 90})))
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "above"
@@ -125,12 +124,12 @@ def test_two_far_above_do_not_hide_each_other() -> None:
     assert found.loc["op-15", "ratio"] == pytest.approx(4.5)
 
 
-def test_one_far_below_is_told_so() -> None:
+def test_an_operator_far_below_is_reported() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 20.0, {"same_spot": 4})))
     assert row(table, "same_spot", operator="op-15")["standing"] == "below"
 
 
-def test_little_work_is_too_little_to_judge_however_it_went() -> None:
+def test_little_work_is_too_little_to_judge_for_any_count() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 0.5, {"same_spot": 9})))
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
@@ -143,8 +142,8 @@ def test_little_work_is_too_little_to_judge_however_it_went() -> None:
     assert row(minutes, "same_spot", operator="op-15")["standing"] == "little"
 
 
-def test_less_than_an_hour_is_judged_where_it_says_enough() -> None:
-    """44 in 54 minutes, and none in the four hours of the others."""
+def test_less_than_an_hour_is_judged_if_conclusive() -> None:
+    """44 in 54 minutes, none in the four hours of the others."""
     people = [("op-11", 0.9, {"same_spot": 44}), ("op-12", 2.0, {}), ("op-13", 2.0, {})]
     table = rates.operators(*frames(*people))
     assert row(table, "same_spot", operator="op-11")["standing"] == "above"
@@ -152,8 +151,8 @@ def test_less_than_an_hour_is_judged_where_it_says_enough() -> None:
     assert "stand out" in row(table, "same_spot", operator="op-12")["verdict"]
 
 
-def test_many_hours_in_which_nothing_is_to_be_expected_are_too_little() -> None:
-    """Two at once, where one is to be expected in a hundred hours, may be one bad minute."""
+def test_many_hours_with_few_expected_faults_are_too_little() -> None:
+    """Two at once, with one expected in a hundred hours, may be one bad minute."""
     people = [(f"op-{i}", 60.0, {"hot_oil": 1}) for i in range(11, 15)]
     table = rates.operators(*frames(*people, ("op-15", 2.0, {"hot_oil": 2})))
     found = row(table, "hot_oil", operator="op-15")
@@ -161,7 +160,7 @@ def test_many_hours_in_which_nothing_is_to_be_expected_are_too_little() -> None:
     assert " of firing at the common rate" in found["verdict"]
 
 
-def test_what_is_not_looked_at_makes_nobody_easier_to_single_out() -> None:
+def test_comparisons_with_too_little_data_count_in_the_correction() -> None:
     """All comparisons that are possible count in the correction."""
     few = [(f"op-{i}", 0.3, {}) for i in range(20, 40)]
     crowd = rates.operators(*frames(*USUAL, ("op-15", 10.0, {"same_spot": 45}), *few))
@@ -169,8 +168,8 @@ def test_what_is_not_looked_at_makes_nobody_easier_to_single_out() -> None:
     assert found["corrected"] >= 25 * found["p"] * 0.999
 
 
-def test_limits_say_what_they_are() -> None:
-    """Exact, widened for clusters, or so wide that they say nothing: then with how many hours more would do."""
+def test_limits_have_a_kind() -> None:
+    """Exact, widened for clusters, or too wide to be useful, with the number of further hours needed."""
     exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80, "hot_oil": 1}) for i in range(11, 16)])
     even = rates.operators(exposure, faults)
     assert row(even, "same_spot", operator="op-11")["limits"] == "exact"
@@ -182,7 +181,7 @@ def test_limits_say_what_they_are() -> None:
 
 
 def test_rare_faults_are_too_little_to_judge() -> None:
-    """An hour and a half at 0.1 an hour: three times the rate would hardly show."""
+    """An hour and a half at 0.1 an hour: three times the rate would probably be missed."""
     people = [(f"op-{i}", 20.0, {"hot_oil": 2}) for i in range(11, 15)]
     table = rates.operators(*frames(*people, ("op-15", 1.5, {})))
     assert row(table, "hot_oil", operator="op-15")["standing"] == "little"
@@ -197,7 +196,7 @@ def test_alone_at_a_site_there_is_nobody_to_compare_with() -> None:
     assert found["shrunk"] == found["rate"] == 2.5
 
 
-def test_a_sure_but_small_difference_is_not_worth_a_word() -> None:
+def test_a_significant_but_small_difference_is_not_reported() -> None:
     people = [(f"op-{i}", 150.0, {"same_spot": 3000}) for i in (11, 12, 13)]
     table = rates.operators(*frames(*people, ("op-14", 150.0, {"same_spot": 3500})))
     found = row(table, "same_spot", operator="op-14")
@@ -229,7 +228,7 @@ def test_the_order_of_rows_does_not_matter() -> None:
     pd.testing.assert_frame_equal(turned, rates.operators(exposure, faults))
 
 
-def test_a_change_is_told_against_the_period_before() -> None:
+def test_changes_are_relative_to_the_previous_period() -> None:
     before = frames(
         ("op-11", 12.0, {"same_spot": 60}), ("op-12", 12.0, {"same_spot": 24}), ("op-13", 12.0, {})
     )
@@ -250,7 +249,7 @@ def test_a_change_is_told_against_the_period_before() -> None:
     assert site["changed"] == "fewer"
 
 
-def test_clusters_are_allowed_for() -> None:
+def test_clusters_widen_the_limits() -> None:
     """All faults of a day within one of its hours: the limits are wider than for the same count spread evenly."""
     exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80}) for i in range(11, 16)])
     even = row(rates.sites(exposure, faults), "same_spot")
@@ -283,14 +282,14 @@ def test_a_week_beyond_the_limits_signals() -> None:
     assert UNASSIGNED not in set(rates.weeks(exposure.assign(operator=UNASSIGNED), faults)["operator"])
 
 
-def test_groups_are_of_everybody_and_nobody() -> None:
+def test_groups_include_unassigned_work() -> None:
     exposure, faults = frames(*USUAL, (UNASSIGNED, 2.0, {"same_spot": 7}))
     found = row(rates.groups(exposure, faults, ["site", "hammer"]), "same_spot")
     assert (found["hammer"], found["count"], found["hours"]) == ("HB-01", 103, 50.0)
     assert found["lower"] < found["rate"] < found["upper"]
 
 
-def test_nothing_at_all_gives_empty_tables() -> None:
+def test_empty_frames_give_empty_tables() -> None:
     empty = frames()
     assert rates.operators(*empty, before=empty).columns.tolist() == list(OPERATORS)
     assert rates.sites(*empty).columns.tolist() == list(SITES)
@@ -299,7 +298,7 @@ def test_nothing_at_all_gives_empty_tables() -> None:
     assert len(rates.operators(*empty)) == 0
 
 
-def test_no_firing_at_all_is_said() -> None:
+def test_no_firing_is_reported() -> None:
     exposure, faults = frames(*USUAL)
     idle = exposure.iloc[[0]].assign(operator="op-15", firing_s=0.0, judged_s=0.0)
     table = rates.operators(pd.concat([exposure, idle], ignore_index=True), faults)

@@ -1,4 +1,4 @@
-"""The report's page in a real browser: whole by itself, for every reader, on every screen; fair to whoever is in it."""
+"""The report's page in a real browser: self-contained, accessible, for every screen size; and fair to operators."""
 
 import re
 from collections import Counter
@@ -12,8 +12,7 @@ from playwright.sync_api import Browser
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.html import render_html
 from tests.browser import browser, strayed, violations
-from tests.review.invented import RATES, operators
-from tests.review.made import nothing, report, tables
+from tests.review.invented import RATES, nothing, operators, report, tables
 
 LONG = "operator_with_a_very_long_pseudonym_in_one_word_0123456789_0123"
 HOSTILE = '"><script>alert(1)</script>'
@@ -21,7 +20,7 @@ HOSTILE = '"><script>alert(1)</script>'
 
 @cache
 def _usual() -> Report:
-    """One far above the others, one without a fault, one who never fired."""
+    """Return a report with one operator far above the others, one without a fault, and one who never fired."""
     names = operators(6)
     return report(tables(names, times={names[2]: 3.0, names[0]: 0.0}, idle=names[5]), most=1)
 
@@ -30,15 +29,15 @@ CASES: dict[str, Callable[[], Report]] = {
     "usual": _usual,
     "forty": lambda: report(tables(operators(40)), most=0),
     "long names": lambda: report(tables([LONG, HOSTILE, *operators(2)]), most=1),
-    "one alone": lambda: report(tables(operators(1))),
+    "one operator": lambda: report(tables(operators(1))),
     "no faults": lambda: report(tables(operators(3), rate_of=dict.fromkeys(RATES, 0.0))),
     "for one": lambda: report(tables(operators(6)), only="op-12"),
     "nothing": nothing,
 }
 
 
-LOOKED = (("usual", 1200), ("long names", 360), ("no faults", 360), ("nothing", 360))
-"""Cases that axe looks at, which takes a second for a hundred pictures; the others are made of the same parts."""
+CHECKED_BY_AXE = (("usual", 1200), ("long names", 360), ("no faults", 360), ("nothing", 360))
+"""Cases checked by axe, which takes a second per hundred charts; the others consist of the same parts."""
 
 
 @cache
@@ -54,7 +53,7 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.mark.parametrize("case", CASES)
 def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
-    """Nothing is fetched, nothing is wider than a phone, axe has nothing to say, light or dark."""
+    """Nothing is fetched, nothing is wider than the screen, and axe finds nothing, in light and dark mode."""
     (tmp_path / "review.html").write_text(_page(case), encoding="utf-8")
     address = (tmp_path / "review.html").as_uri()
     for width, scheme in ((360, "dark"), (1200, "light")):
@@ -70,7 +69,7 @@ def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
             width,
         )
         assert wide == []
-        if (case, width) in LOOKED:
+        if (case, width) in CHECKED_BY_AXE:
             assert violations(page) == []
         assert [one for one in failed if not one.startswith("data:")] == []
         assert asked == []
@@ -78,8 +77,8 @@ def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_whole_by_itself(case: str) -> None:
-    """No script, no address, every id once, every link to something in the page."""
+def test_page_is_self_contained(case: str) -> None:
+    """No scripts or external addresses, unique ids, and every link leads to an element of the page."""
     page = _page(case)
     assert not re.search(r"<script|<img|<iframe|https?:|@import|url\(", page)
     ids = Counter(re.findall(r'\bid="([^"]+)"', page))
@@ -94,14 +93,14 @@ def test_whole_by_itself(case: str) -> None:
     assert named <= ids.keys()
 
 
-def test_names_are_text_and_nothing_else() -> None:
+def test_names_are_escaped() -> None:
     page = _page("long names")
     assert HOSTILE not in page
     assert "&lt;script&gt;" in page
 
 
 def test_no_league_table() -> None:
-    """Operators come in the order of their ids wherever they are listed, however their rates are."""
+    """Operators are always listed in the order of their ids, not of their rates."""
     made = _usual()
     (site,) = made.sites
     people = [person.operator for person in site.people]
@@ -113,7 +112,7 @@ def test_no_league_table() -> None:
     assert site.people[5].summary == "No firing in this period"
 
 
-def test_nobodys_faults_are_shown_and_nobodys() -> None:
+def test_unassigned_faults_are_shown_but_not_compared() -> None:
     (site,) = _usual().sites
     assert sum(line.count for line in site.unassigned) > 0
     assert all(line.standing == "" and line.verdict == "" for line in site.unassigned)
@@ -121,14 +120,14 @@ def test_nobodys_faults_are_shown_and_nobodys() -> None:
     assert "unassigned" not in {line.who for one in site.comparisons for line in one.lines}
 
 
-def test_what_one_is_shown_names_nobody_else() -> None:
+def test_a_report_for_one_operator_names_nobody_else() -> None:
     page = _page("for one")
     assert set(re.findall(r"op-\d+", page)) == {"op-12"}
     assert ">unassigned" not in page
 
 
 def test_the_first_page_is_about_the_site() -> None:
-    """What to work on comes first, and names people only where they stand out from the others."""
+    """What to work on comes first, and names only operators who stand out."""
     (site,) = _usual().sites
     assert 1 <= len(site.cards) <= 3
     assert "op-13" in site.cards[0].spread
@@ -142,5 +141,5 @@ def test_the_first_page_is_about_the_site() -> None:
     )
 
 
-def test_nothing_is_said_plainly() -> None:
+def test_an_empty_report_says_why() -> None:
     assert "No work is on record in this time." in _page("nothing")

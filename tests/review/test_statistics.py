@@ -1,4 +1,4 @@
-"""What must hold of the review's statistics whatever the counts are."""
+"""Properties of the review's statistics for any counts."""
 
 import math
 from random import Random
@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson as scipys
 
-from strikewatch.review.statistics import control_chart, funnel, multiple_testing, poisson, shrinkage
+from strikewatch.review.statistics import chart_limits, multiple_testing, poisson, shrinkage
 from strikewatch.review.statistics.dispersion import between_days
 
 COUNTS = st.integers(0, 300)
@@ -20,8 +20,8 @@ P = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30)
 
 
 @given(st.floats(0.05, 40.0), st.sampled_from([0.8, 0.95, 0.998]))
-def test_limits_hold_the_true_rate_as_often_as_they_say(mean: float, level: float) -> None:
-    """Summed over all counts there are, not drawn."""
+def test_limits_contain_the_true_rate_at_their_level(mean: float, level: float) -> None:
+    """Summed over all possible counts, not sampled."""
     counts = np.arange(int(mean + 12 * math.sqrt(mean) + 30))
     lower, upper = poisson.rate_limits(counts, np.ones(len(counts)), level)
     held = (lower <= mean) & (mean <= upper)
@@ -29,7 +29,7 @@ def test_limits_hold_the_true_rate_as_often_as_they_say(mean: float, level: floa
 
 
 @given(COUNTS, HOURS, DISPERSION)
-def test_limits_grow_with_the_count_and_part_with_dispersion(
+def test_limits_rise_with_the_count_and_widen_with_dispersion(
     count: int, hours: float, dispersion: float
 ) -> None:
     lower, upper = poisson.rate_limits([count, count + 1], [hours, hours])
@@ -42,9 +42,7 @@ def test_limits_grow_with_the_count_and_part_with_dispersion(
 
 
 @given(COUNTS, HOURS, COUNTS, HOURS, st.one_of(st.just(1.0), DISPERSION))
-def test_two_rates_are_the_same_from_either_side(
-    a: int, t: float, b: int, u: float, dispersion: float
-) -> None:
+def test_comparing_two_rates_is_symmetric(a: int, t: float, b: int, u: float, dispersion: float) -> None:
     one, other = (
         poisson.compare_rates(a, t, b, u, dispersion=dispersion),
         poisson.compare_rates(b, u, a, t, dispersion=dispersion),
@@ -58,9 +56,7 @@ def test_two_rates_are_the_same_from_either_side(
 
 
 @given(st.integers(0, 60), st.floats(0.5, 20), st.integers(1, 60), st.floats(0.5, 20), st.floats(1.01, 4))
-def test_clusters_never_make_a_difference_surer(
-    a: int, t: float, b: int, u: float, dispersion: float
-) -> None:
+def test_dispersion_never_lowers_p(a: int, t: float, b: int, u: float, dispersion: float) -> None:
     singly = poisson.compare_rates(a, t, b, u)
     clustered = poisson.compare_rates(a, t, b, u, dispersion=dispersion)
     assert clustered.lower <= singly.lower * (1 + 1e-9)
@@ -73,8 +69,8 @@ def test_clusters_never_make_a_difference_surer(
 
 @pytest.mark.parametrize("share", [0.02, 0.2, 0.6])
 @pytest.mark.parametrize("total", [4, 30, 400])
-def test_p_is_as_rare_as_it_says(total: int, share: float) -> None:
-    """With equal rates, p is at most 0.05 in at most 5 % of the ways that a total may fall."""
+def test_p_keeps_its_level(total: int, share: float) -> None:
+    """With equal rates, p is at most 0.05 for at most 5 % of the possible splits of a total."""
     from scipy.stats import binom
 
     splits = np.arange(total + 1)
@@ -83,7 +79,7 @@ def test_p_is_as_rare_as_it_says(total: int, share: float) -> None:
         assert binom.pmf(splits, total, share)[p <= level].sum() <= level + 1e-9
 
 
-def test_overlooked_is_told_from_all_splits() -> None:
+def test_miss_probability_equals_the_sum_over_all_splits() -> None:
     """Of 30 faults, an operator with a tenth of the hours and three times the others' rate: summed by hand."""
     from scipy.stats import binom
 
@@ -94,19 +90,22 @@ def test_overlooked_is_told_from_all_splits() -> None:
 
 
 @given(st.floats(0.01, 30.0), st.lists(st.floats(0.1, 100.0), min_size=2, max_size=8))
-def test_funnel_narrows_with_hours_and_holds_the_sites_rate(rate: float, hours: list[float]) -> None:
-    inner, outer = funnel.prediction_limits(rate, hours), funnel.prediction_limits(rate, hours, 0.998)
+def test_funnel_narrows_with_hours_and_contains_the_sites_rate(rate: float, hours: list[float]) -> None:
+    inner, outer = (
+        chart_limits.prediction_limits(rate, hours),
+        chart_limits.prediction_limits(rate, hours, 0.998),
+    )
     assert (inner[0] <= rate + 1e-9).all()
     assert (inner[1] >= rate - 1e-9).all()
     assert (outer[0] <= inner[0] + 1e-9).all()
     assert (outer[1] >= inner[1] - 1e-9).all()
-    wide = funnel.prediction_limits(rate, hours, dispersion=2.0)
+    wide = chart_limits.prediction_limits(rate, hours, dispersion=2.0)
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
 @settings(max_examples=60, deadline=None)
 @given(PEOPLE, st.randoms(use_true_random=False))
-def test_shrunk_rates_lie_between_own_and_common_whatever_the_order(
+def test_shrunk_rates_lie_between_own_and_common_rate(
     people: list[tuple[int, float]], random: Random
 ) -> None:  # type: ignore[no-untyped-def]
     count, hours = np.array(people, float).T
@@ -126,15 +125,15 @@ def test_shrunk_rates_lie_between_own_and_common_whatever_the_order(
     )
 
 
-def test_a_bad_hour_does_not_head_the_list() -> None:
-    """Three in a first quarter of an hour, beside one with 60 in 10 hours and others with 2 an hour."""
+def test_one_bad_hour_does_not_give_the_highest_shrunk_rate() -> None:
+    """Three in a first quarter of an hour, next to one with 60 in 10 hours and others with 2 an hour."""
     count, hours = np.array([3, 60, 40, 41, 38, 40.0]), np.array([0.25, 10, 20, 20, 20, 20.0])
     rate = shrinkage.shrink(count, hours).rate
     assert count[0] / hours[0] > count[1] / hours[1]
     assert rate.argmax() == 1
 
 
-def test_of_one_or_of_no_fault_nothing_is_borrowed() -> None:
+def test_one_operator_or_no_faults_are_not_shrunk() -> None:
     alone = shrinkage.shrink([4.0], [2.0])
     assert (alone.rate[0], alone.lower[0], alone.upper[0]) == pytest.approx((2.0, 0.54493, 5.12079), abs=5e-5)
     none = shrinkage.shrink([0.0, 0.0], [1.0, 4.0])
@@ -142,14 +141,14 @@ def test_of_one_or_of_no_fault_nothing_is_borrowed() -> None:
     assert none.upper == pytest.approx([3.6889, 3.6889 / 4], abs=5e-5)
 
 
-def test_where_all_are_alike_all_have_the_common_rate() -> None:
+def test_equal_operators_have_the_common_rate() -> None:
     found = shrinkage.shrink([20, 20, 20, 20], [10, 10, 10, 10])
     assert found.rate == pytest.approx([2.0] * 4)
     assert (found.upper - found.lower > 0.5).all()
 
 
 @given(P, st.randoms(use_true_random=False))
-def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Random) -> None:
+def test_correction_never_lowers_p_and_keeps_the_order(p: list[float], random: Random) -> None:
     values = np.array([*p, np.nan])
     corrected = multiple_testing.holm(values)
     assert np.isnan(corrected[-1])
@@ -160,22 +159,22 @@ def test_correction_never_helps_and_keeps_the_order(p: list[float], random: Rand
     assert multiple_testing.holm(values[order])[np.argsort(order)] == pytest.approx(corrected, nan_ok=True)
 
 
-def test_exact_chart_seldom_signals_where_nothing_changes() -> None:
-    """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is passed in 1.7 %."""
-    sure = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2))
-    three = control_chart.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
+def test_exact_control_limits_seldom_signal_without_change() -> None:
+    """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is exceeded in 1.7 %."""
+    sure = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2))
+    three = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
     assert scipys.sf(sure.upper[0], 2.0) <= 0.00135 < scipys.sf(sure.upper[0] - 1, 2.0)
     assert scipys.sf(three.upper[0], 2.0) > 0.004
 
 
-def test_chart_has_no_limits_where_nothing_was_worked() -> None:
-    drawn = control_chart.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
+def test_control_chart_has_no_limits_without_work() -> None:
+    drawn = chart_limits.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
     assert drawn.centre == 2.0
     assert np.isnan(drawn.upper).tolist() == [False, True, False]
     assert not drawn.signal.any()
 
 
-def test_dispersion_is_found_in_clusters_and_not_in_a_poisson() -> None:
+def test_dispersion_is_found_in_clusters_and_not_in_a_poisson_process() -> None:
     random = np.random.default_rng(3)
     hours = random.uniform(0.5, 4.0, (200, 10))
     own = random.gamma(4.0, 0.25, (200, 1))
@@ -187,8 +186,8 @@ def test_dispersion_is_found_in_clusters_and_not_in_a_poisson() -> None:
     assert paired.p < 1e-6
 
 
-def test_dispersion_test_is_as_rare_as_it_says() -> None:
-    """Of 800 sites whose faults come singly, about 5 % have a p below 0.05 (seeded)."""
+def test_dispersion_test_keeps_its_level() -> None:
+    """Of 800 sites whose faults are independent, about 5 % have a p below 0.05 (seeded)."""
     random = np.random.default_rng(4)
     p = [
         between_days((random.poisson(h).astype(float), h) for h in random.uniform(0.2, 4.0, (8, 5))).p

@@ -1,4 +1,4 @@
-"""What is decided of bushings and tools, how long these last, and which suits: every case, and made-up streams."""
+"""Decisions on bushings and tools, tool lives, and tool advice: every case, and generated events."""
 
 import itertools
 import math
@@ -19,7 +19,7 @@ KEY = ("fennick-hollow", "HB-01")
 HOUR = 3600 * SECOND
 
 
-def test_every_state_of_the_grooves_has_its_decision() -> None:
+def test_every_state_of_the_grooves_has_a_decision() -> None:
     """First gone and second visible: reuse. Second nearly gone: turn, once. Second gone, or at that point again after
     a turn: replace (common practice, no published source)."""
     expected = {
@@ -49,7 +49,7 @@ def test_every_state_of_the_grooves_has_its_decision() -> None:
         ("second_groove_faint", False, 120.0, 145.0, "turn"),
     ],
 )
-def test_without_grooves_the_bore_decides_and_a_limit_of_the_handbook_always_does(
+def test_the_bore_decides_without_grooves_or_at_its_limit(
     state: Any, turned: bool | None, bore_mm: float | None, limit_mm: float | None, verdict: str | None
 ) -> None:
     decision = limits.lower_bushing(state, turned, bore_mm, limit_mm)
@@ -57,7 +57,7 @@ def test_without_grooves_the_bore_decides_and_a_limit_of_the_handbook_always_doe
     assert verdict is not None or "manual" in decision.why or "Neither" in decision.why
 
 
-def test_a_tool_is_worn_out_at_its_limit_and_only_with_one() -> None:
+def test_a_tool_is_worn_out_at_its_limit() -> None:
     assert limits.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
     assert limits.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
     assert limits.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
@@ -73,7 +73,7 @@ readings = st.lists(
 
 @settings(deadline=None)
 @given(readings, st.integers(900, 1600), st.booleans())
-def test_a_line_and_its_edges_meet_the_limit_where_they_are_said_to_and_not_before(
+def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
     pairs: list[tuple[int, int]], limit: int, falling: bool
 ) -> None:
     pairs.sort()
@@ -101,11 +101,13 @@ def test_a_line_and_its_edges_meet_the_limit_where_they_are_said_to_and_not_befo
             assert now < 0
             between = [line.last_h + part * (hour - line.last_h) / 20 for part in range(20)]
             assert all(beyond(one)[number] <= 1e-6 * max(1.0, abs(hour)) for one in between)
-    told = [math.inf if one is None else one for one in (meeting.first_h, meeting.line_h, meeting.last_h)]
-    assert told == sorted(told), "the edges stand about the line"
+    crossings = [
+        math.inf if one is None else one for one in (meeting.first_h, meeting.line_h, meeting.last_h)
+    ]
+    assert crossings == sorted(crossings), "the line lies between its edges"
 
 
-def test_too_few_readings_have_no_line() -> None:
+def test_too_few_readings_have_no_trend() -> None:
     assert fit([], []) is None
     assert fit([1.0, 2.0], [140.0, 140.1]) is None
     assert fit([5.0, 5.0, 5.0], [140.0, 140.1, 140.2]) is None
@@ -122,7 +124,7 @@ def event(hour: float, kind: str, **fields: Any) -> Event:
 def exposure(
     *rows: tuple[float, float, float, float], operators: tuple[str, ...] = ("op-11",), hammer: str = KEY[1]
 ) -> pd.DataFrame:
-    """(from, to, operating, firing), hours, with 100 blows an hour of firing; operators by turns."""
+    """(from, to, operating, firing), hours, with 100 blows an hour of firing; operators in turn."""
     return pd.DataFrame(
         {
             "site": KEY[0],
@@ -138,11 +140,11 @@ def exposure(
 
 
 def hours(n: int, operators: tuple[str, ...] = ("op-11",)) -> pd.DataFrame:
-    """So many clock hours of work, half of each fired."""
+    """Return clock hours of work, half of each with firing."""
     return exposure(*((float(k), k + 1.0, 1.0, 0.5) for k in range(n)), operators=operators)
 
 
-def test_readings_stand_at_their_operating_hours_and_meet_the_limit() -> None:
+def test_readings_are_over_operating_hours() -> None:
     events = [event(at, "inspection", bore_mm=140.0 + at / 10) for at in (5, 10, 15)]
     (worn,) = inspections.inspected_hammers(hours(20), events, {KEY: Settings(bore_limit_mm=145.0)})
     (bore,) = worn.measured
@@ -157,8 +159,8 @@ def test_readings_stand_at_their_operating_hours_and_meet_the_limit() -> None:
     assert silent.bushing.verdict is None
 
 
-def test_a_tool_is_followed_by_its_serial_over_its_own_hours() -> None:
-    """What the hammer did with another tool in it counts for that one."""
+def test_a_tool_is_identified_by_its_serial_number_over_its_own_hours() -> None:
+    """The hammer's hours with another tool count for that tool."""
     events = [
         event(0, "tool_change", tool="moil", serial="T-1"),
         event(4, "inspection", tool_length_mm=700.0),
@@ -189,7 +191,7 @@ def test_a_tool_is_followed_by_its_serial_over_its_own_hours() -> None:
         ({"bushing": "second_groove_faint"}, "turn", 2),
     ],
 )
-def test_readings_begin_anew_with_a_new_bushing_and_not_with_a_turned_one(
+def test_readings_start_again_with_a_new_but_not_with_a_turned_bushing(
     later: dict[str, Any], verdict: str, bores: int
 ) -> None:
     events = [
@@ -201,7 +203,7 @@ def test_readings_begin_anew_with_a_new_bushing_and_not_with_a_turned_one(
     assert len(worn.measured[0].readings) == bores
 
 
-def test_lives_end_or_go_on_as_the_changes_say() -> None:
+def test_tool_lives_end_by_the_reason_of_the_change() -> None:
     events = [
         event(2, "tool_change", tool="moil", serial="T-1", material="alloyed", reason="worn"),
         event(5, "tool_change", tool="chisel", serial="T-2", reason="swapped"),
@@ -210,8 +212,8 @@ def test_lives_end_or_go_on_as_the_changes_say() -> None:
         event(15.5, "tool_change", tool="moil"),
     ]
     found = tools.tools(hours(20, ("op-11", "op-12")), events)
-    told = [(one.kind, one.serial, one.firing_h, one.ended, one.start_known) for one in found]
-    assert told == [
+    lives = [(one.kind, one.serial, one.firing_h, one.ended, one.start_known) for one in found]
+    assert lives == [
         (None, None, 1.0, True, False),
         ("moil", "T-1", pytest.approx(1.5 + 1.5), True, True),
         ("chisel", "T-2", pytest.approx(2.0), True, True),
@@ -228,7 +230,7 @@ def test_lives_end_or_go_on_as_the_changes_say() -> None:
     assert [one.name for one in tools.groups(found, "type and material")] == []
 
 
-def test_what_was_fitted_long_before_the_record_counts_in_no_life() -> None:
+def test_a_tool_fitted_long_before_the_record_has_an_unknown_start() -> None:
     late = exposure((100.0, 101.0, 1.0, 0.5))
     (old,) = tools.tools(late, [event(70, "tool_change", tool="moil")])
     assert not old.start_known
@@ -254,10 +256,10 @@ stretches = st.lists(
 @settings(max_examples=40)
 @given(changes, st.tuples(stretches, stretches))
 def test_no_hour_of_firing_is_lost_or_counted_twice(
-    told: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]
+    tool_changes: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]
 ) -> None:
     events = []
-    for tenth, hammer, serial, reason in told:
+    for tenth, hammer, serial, reason in tool_changes:
         fields = {"tool": "moil", "serial": serial, "reason": reason}
         kept = {name: value for name, value in fields.items() if value is not None}
         events.append(Event(KEY[0], hammer, "tool_change", tenth * HOUR // 10, kept))
@@ -280,21 +282,21 @@ def test_no_hour_of_firing_is_lost_or_counted_twice(
 WORK = ("boulders", "trenching", "benching", "demolition")
 
 
-def test_every_work_has_its_tool() -> None:
+def test_every_kind_of_work_has_a_tool() -> None:
     """Common practice, no published source: a chisel for a cut edge; else a harder blunt form where it is very
     abrasive; else a blunt for boulders loose and hard, and a moil for what is in place."""
     for work, hard, abrasive, edge in itertools.product(
         WORK, (True, False, None), (True, False, None), (True, False, None)
     ):
-        told = {"work": work, "hard": hard, "abrasive": abrasive, "cut_edge": edge}
+        described = {"work": work, "hard": hard, "abrasive": abrasive, "cut_edge": edge}
         expected = "chisel" if edge else "hard_blunt" if abrasive else None
         expected = expected or ("blunt" if work == "boulders" and hard is not False else "moil")
-        assert tool_advice.advise(told).tool == expected
-        assert tool_advice.mismatch_note(expected, told) is None
+        assert tool_advice.advise(described).tool == expected
+        assert tool_advice.mismatch_note(expected, described) is None
         for other in tool_advice.NAMES.keys() - {expected}:
-            note = tool_advice.mismatch_note(other, told)
+            note = tool_advice.mismatch_note(other, described)
             assert note is not None
             assert "Common practice, no published source" in note
             assert tool_advice.NAMES[expected] in note
-        assert tool_advice.mismatch_note(None, told) is None
-        assert tool_advice.mismatch_note("other", told) is None
+        assert tool_advice.mismatch_note(None, described) is None
+        assert tool_advice.mismatch_note("other", described) is None

@@ -57,8 +57,8 @@ def command(options: Namespace) -> int:
     from strikewatch.cli import review_report
     from strikewatch.cli.rendering.review import show
     from strikewatch.core import instant
-    from strikewatch.review.report import tables
-    from strikewatch.review.report.pdf import find_browser
+    from strikewatch.review.report import files
+    from strikewatch.review.report.files import find_browser
 
     notes = output.notes()
     tree = settings(options.config)
@@ -70,11 +70,11 @@ def command(options: Namespace) -> int:
     written = review_report.write(options, made.report)
     every = review_report.narrowed(made.tables, made.seen, options.operator)
     if options.csv:
-        tables.to_csv(every, options.csv)
+        files.to_csv(every, options.csv)
         written += [str(options.csv / f"{name}.csv") for name in every]
     if options.json:
         head = {"begin": instant.text(made.report.begin), "end": instant.text(made.report.end)}
-        print(tables.to_json(every, head))
+        print(files.to_json(every, head))
     else:
         show(output.tables(), made.report, written)
     return 0

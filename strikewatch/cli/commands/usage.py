@@ -42,7 +42,7 @@ def command(options: Namespace) -> int:
     Over the database, or over recorded shifts: in all, and per firing hour so that hammers compare.
     """
     from strikewatch.core import instant
-    from strikewatch.review.report.tables import to_json
+    from strikewatch.review.report.files import to_json
     from strikewatch.service.inputs.usage import usage_from_options
 
     if options.json and options.csv:
@@ -75,7 +75,7 @@ def _narrowed(table: "pd.DataFrame", site: str | None, hammer: str | None) -> "p
 
 def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
     from strikewatch.disclaimer import CAUTION
-    from strikewatch.review.report.usage_wording import less_certain, not_known
+    from strikewatch.review.report.usage import less_certain, not_known
 
     console.print(Text.assemble(("Hammer usage", "bold"), f"  {period}"))
     if not len(table):
@@ -96,7 +96,7 @@ def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
 
 
 def _side_by_side(table: "pd.DataFrame", hammers: Sequence[str]) -> Table:
-    from strikewatch.review.report.usage_wording import NAMES
+    from strikewatch.review.report.usage import NAMES
 
     shown = plain_table("", *hammers, right=hammers, wrap=("",))
     for measure, own in table.groupby("measure", sort=False):

@@ -86,7 +86,7 @@ def tools(options: Namespace) -> int:
 
 def _show_tools(console: Console, found: "Condition") -> None:
     """Print the fitted tools, all tools, and how long tools last."""
-    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report import wear as words
     from strikewatch.review.wear.limits import PRACTICE
 
     if found.fitted:
@@ -107,49 +107,54 @@ def _show_tools(console: Console, found: "Condition") -> None:
 
 def _show_hammer(console: Console, one: "HammerWear") -> None:
     """Print what to do with the bushing and tool of one hammer, and its measurements."""
-    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report import wear as words
 
-    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.inspected(one)}"))
+    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.describe_inspection(one)}"))
     style = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
-    console.print(Text(f"{words.verdict(one)} {words.reason(one)}", style))
+    console.print(Text(f"{words.bushing_verdict(one)} {words.bushing_reason(one)}", style))
     for measured in one.measured:
-        console.print(Padding(Text(words.measured(measured)), (0, 0, 0, 2)))
-        for line in words.outlook(measured):
+        console.print(Padding(Text(words.describe_reading(measured)), (0, 0, 0, 2)))
+        for line in words.describe_trend(measured):
             console.print(Padding(Text(line, "dim"), (0, 0, 0, 4)))
     console.print()
 
 
 def _fitted_table(fitted: "Iterable[FittedTool]") -> Table:
-    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report import wear as words
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*FITTED, wrap=FITTED)
     for one in fitted:
         table.add_row(
             one.hammer,
-            words.name(one.tool),
+            words.tool_name(one.tool),
             hours(one.tool.firing_h) if one.tool else "·",
-            words.work(one) or "·",
-            words.advised(one) or "·",
+            words.describe_work(one) or "·",
+            words.advised_tool(one) or "·",
         )
     return table
 
 
 def _tools_table(tools: "Iterable[Tool]") -> Table:
-    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report import wear as words
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*TOOLS, right=("firing", "blows"), wrap=TOOLS)
     for one in tools:
-        blows = words.blows(one) or "·"
+        blows = words.blow_count(one) or "·"
         table.add_row(
-            words.name(one), one.hammer, words.fitted_since(one), hours(one.firing_h), blows, words.fate(one)
+            words.tool_name(one),
+            one.hammer,
+            words.fitted_since(one),
+            hours(one.firing_h),
+            blows,
+            words.removal(one),
         )
     return table
 
 
 def _groups_table(groups: "Iterable[Group]") -> Table:
-    from strikewatch.review.report import wear_wording as words
+    from strikewatch.review.report import wear as words
 
     table = plain_table(*LIFETIMES, right=("count", "ended"), wrap=LIFETIMES)
     for one in groups:

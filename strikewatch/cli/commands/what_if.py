@@ -216,7 +216,7 @@ def _write_page(
 
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.charts import style
-    from strikewatch.review.charts import sweep as chart
+    from strikewatch.review.charts.series import SweepLine, draw_sweep
 
     lines = []
     for fault in dict.fromkeys(row["fault"] for row in rows):
@@ -224,9 +224,9 @@ def _write_page(
         columns = (
             np.array([row[key] for row in own], float) for key in ("per_firing_hour", "lower", "upper")
         )
-        lines.append(chart.Line(fault, *columns))
+        lines.append(SweepLine(fault, *columns))
     title = f"Faults per firing hour against {name}"
-    svg = chart.draw("sweep", name, np.array(values), now, lines, title)
+    svg = draw_sweep("sweep", name, np.array(values), now, lines, title)
     page = (
         f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(title)}</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'

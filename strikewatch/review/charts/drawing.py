@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from html import escape
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -69,6 +69,15 @@ class Scale:
         return [n * step for n in range(first, math.floor(self.high / step + 1e-9) + 1)]
 
 
+class Frame(NamedTuple):
+    """Edges of a chart's plotting area, in units."""
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+
 class Drawing:
     """Builds one SVG. `ident` begins every id in it; `title` and `description` are its text alternative."""
 
@@ -95,10 +104,10 @@ class Drawing:
         if outline:
             self._parts.append(f'<path class="{look}" d="{outline}"/>')
 
-    def text(self, x: float, y: float, words: str, look: str = "", anchor: str = "start") -> None:
+    def text(self, x: float, y: float, label: str, look: str = "", anchor: str = "start") -> None:
         aligned = "" if anchor == "start" else f' text-anchor="{anchor}"'
         looks = f' class="{look}"' if look else ""
-        self._parts.append(f'<text{looks} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(words)}</text>')
+        self._parts.append(f'<text{looks} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(label)}</text>')
 
     def mark(self, x: float, y: float, shape: Shape, look: str, tooltip: str = "") -> None:
         """Add a mark with an optional tooltip."""
@@ -118,6 +127,30 @@ class Drawing:
                     f"M{_n(low)},{_n(y + height - (low - foot))}L{_n(high)},{_n(y + height - (high - foot))}"
                 )
         self.path("".join(strokes), look)
+
+    def value_axis(
+        self, frame: Frame, y: Scale, most: int, form: Callable[[float], str] | None = None
+    ) -> None:
+        """Add horizontal grid lines with their values on the left."""
+        for value in y.ticks(most):
+            self.line(frame.left, y(value), frame.right, y(value), "grid")
+            self.text(frame.left - 5, y(value) + 4, (form or format_number)(value), "soft", "end")
+
+    def bottom_axis(self, frame: Frame, x: Scale, most: int) -> None:
+        """Add a line at the bottom with ticks and their values."""
+        for value in x.ticks(most):
+            self.line(x(value), frame.bottom, x(value), frame.bottom + 4, "axis")
+            self.text(x(value), frame.bottom + 16, format_number(value), "soft", "middle")
+        self.line(frame.left, frame.bottom, frame.right, frame.bottom, "axis")
+
+    def time_axis(self, frame: Frame, begin: Instant, end: Instant, zone: ZoneInfo, most: int) -> None:
+        """Add local times at the bottom; those too close to an edge have no label."""
+        x = time_scale(begin, end, frame.left, frame.right)
+        for at, label in time_ticks(begin, end, zone, most):
+            place = float(x(np.array([at]))[0])
+            self.line(place, frame.bottom, place, frame.bottom + 4, "axis")
+            if frame.left + 13 < place < frame.right - 13:
+                self.text(place, frame.bottom + 15, label, "soft", "middle")
 
     def svg(self) -> str:
         return f"{self._head}{''.join(self._parts)}</svg>"

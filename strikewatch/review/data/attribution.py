@@ -16,7 +16,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints, Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch
-from strikewatch.review.data.frames import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.data.schemas import ALWAYS, MISUSE, OVER
+from strikewatch.review.data.schemas import ALWAYS, MISUSE, OVER, UNASSIGNED
 from strikewatch.review.statistics.dispersion import Dispersion, between_days
 
 if TYPE_CHECKING:

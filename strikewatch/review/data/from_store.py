@@ -1,29 +1,85 @@
-"""Read the frames of a period from a processor's database, whether it runs or not."""
+"""Read the frames of a period, events, and current evidence from a processor's database, whether it runs or not."""
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, and_, func, or_, select
 
 from strikewatch.core import instant
-from strikewatch.core.batch import Key
+from strikewatch.core.alert import alert_id
+from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion
+from strikewatch.core.events import Event
+from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
+from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine import fitted_tool, operator_on_duty
-from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.state import part_of
 from strikewatch.review.data.attribution import Attribution, BoutTotals
-from strikewatch.review.data.current_evidence import CurrentEvidence
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.usage import TIMED, Reasons
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.bout_tables import bouts, exposure
-from strikewatch.storage.schema.tables import alerts, hammer_state
+from strikewatch.storage.schema.tables import alerts, events, hammer_state
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+def read_events(
+    place: DatabaseAccess, kinds: Collection[str], end: Instant, site: str | None = None
+) -> list[Event]:
+    """Return the events of these kinds that happened before `end`, at one site or all, oldest first."""
+    c, later = events.c, events.alias()
+    wanted = (
+        select(c.site, c.hammer, c.kind, c.time_ns, c.fields, c.applied_ns)
+        .where(c.kind.in_(kinds), c.time_ns < end)
+        .where(~select(later.c.seq).where(later.c.corrects == c.seq).exists())
+        .order_by(c.time_ns, c.seq)
+    )
+    with place.read() as connection:
+        rows = connection.execute(wanted if site is None else wanted.where(c.site == site)).all()
+    return [
+        Event(at_site, hammer, kind, at, json.loads(fields), -1 if applied is None else applied)
+        for at_site, hammer, kind, at, fields, applied in rows
+    ]
+
+
+class CurrentEvidence:
+    """Restore each hammer's detectors from saved state and report on them, as at the end of a recording."""
+
+    def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
+        self._pipeline = Pipeline(settings_of)
+        self._active: dict[tuple[str, str], Finding] = {}
+        self.silent: dict[Key, Sequence[tuple[str, str]]] = {}
+        """(fault, reason) of each fault that the hammer's feed and profile do not let be found."""
+        self.uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
+        """(fault, reason) of each fault that can only be inferred."""
+
+    def load(self, key: Key, layout: str, state: bytes) -> None:
+        """Restore a hammer's saved state."""
+        lost = self._pipeline.restore(key, layout, state)
+        upto = self._pipeline.watermark(key)
+        if upto == NEVER:
+            return
+        if coverage.NAME not in lost:
+            self.silent[key] = self._pipeline.unmonitored_faults(key)
+            self.uncertain[key] = self._pipeline.inferred_faults(key)
+        report = self._pipeline.step(Batch([Portion(key, NO_ROWS, upto)]), report=True)
+        for finding in report.findings:
+            if finding.step == "standing":
+                self._active[key[0], alert_id(key[1], finding.fault, finding.onset)] = finding
+
+    def updated(self, record: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Return an alert record, with current evidence if the alert is active."""
+        finding = self._active.get((record["site"], record["id"]))
+        if finding is None or record["cleared"] is not None:
+            return record
+        evidence, summary = finding.describe()
+        return {**record, "evidence": evidence, "summary": summary}
 
 
 LONGEST: Final = 3600 * SECOND

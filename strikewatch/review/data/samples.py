@@ -11,7 +11,7 @@ from strikewatch.core.batch import NO_ROWS, Key, Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError
-from strikewatch.review.data.bout_columns import bouts_by_hammer
+from strikewatch.review.data.from_replay import bouts_by_hammer
 from strikewatch.sources.recordings import Shift, open_shifts
 from strikewatch.sources.same_instant import merge_sorted
 from strikewatch.storage.engines.shared import DatabaseAccess

@@ -5,10 +5,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from strikewatch.review.charts import control, funnel, intervals
 from strikewatch.review.charts.drawing import Standing
+from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
+from strikewatch.review.charts.series import ControlChart, draw_control_chart
 from strikewatch.review.report.content import Picture
-from strikewatch.review.statistics import funnel as limits_of
+from strikewatch.review.statistics.chart_limits import prediction_limits
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,20 +33,20 @@ def comparison_charts(
     first_h = min(_LEAST / site_rate, last_h) if site_rate > 0 else last_h
     at_h = np.linspace(first_h, last_h, _POINTS)
     names = [str(row["operator"]) if only in (None, row["operator"]) else "" for row in rows]
-    shown = funnel.Funnel(
+    shown = Funnel(
         names,
         hours,
         rate,
         standing,
         site_rate,
         at_h,
-        limits_of.prediction_limits(site_rate, at_h, 0.95, dispersion),
-        limits_of.prediction_limits(site_rate, at_h, 0.998, dispersion),
+        prediction_limits(site_rate, at_h, 0.95, dispersion),
+        prediction_limits(site_rate, at_h, 0.998, dispersion),
         exposure=f"{per.capitalize()} hours",
     )
     pictures = [
         Picture(
-            funnel.draw(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
+            draw_funnel(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
             "Each point is an operator; inside the curves, chance alone may explain the rate.",
         )
     ]
@@ -54,7 +55,7 @@ def comparison_charts(
         np.array([float(row[one]) for row in own])
         for one in ("shrunk", "shrunk_lower", "shrunk_upper", "rate")
     ]
-    ranges = intervals.Intervals(
+    ranges = Intervals(
         [str(row["operator"]) for row in own],
         four[0],
         four[1],
@@ -63,7 +64,7 @@ def comparison_charts(
         [row["standing"] or "little" for row in own],
         site_rate,
     )
-    drawn = intervals.draw(f"{ident}-intervals", ranges, f"{name}: estimated rates")
+    drawn = draw_intervals(f"{ident}-intervals", ranges, f"{name}: estimated rates")
     return [
         *pictures,
         Picture(drawn, "Estimated rate with its 95 % interval; hollow diamond: rate as counted."),
@@ -77,7 +78,7 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
     begins = pd.to_datetime(weeks["week"])
     every = pd.date_range(begins.min(), begins.max(), freq="7D")
     own = weeks.assign(week=begins).set_index("week").reindex(every)
-    shown = control.Control(
+    shown = ControlChart(
         [f"{one.day} {one:%b}" for one in every],
         own["rate"].to_numpy(float),
         own["chart_lower"].to_numpy(float),
@@ -85,4 +86,4 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
         float(weeks["centre"].iloc[0]),
         own["signal"].eq(True).to_numpy(bool),
     )
-    return Picture(control.draw(ident, shown, f"{name}, week by week"), name)
+    return Picture(draw_control_chart(ident, shown, f"{name}, week by week"), name)

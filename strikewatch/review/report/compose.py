@@ -7,11 +7,9 @@ from zoneinfo import ZoneInfo
 
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.moments.highlights import CleanStretch
+from strikewatch.review.data.schemas import UNASSIGNED
+from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report import charts, wording
-from strikewatch.review.report import spread as spread_words
-from strikewatch.review.report.condition_section import condition_part
 from strikewatch.review.report.content import (
     Card,
     Comparison,
@@ -21,8 +19,9 @@ from strikewatch.review.report.content import (
     ShownMoment,
     Site,
 )
-from strikewatch.review.report.usage_section import usage_part
-from strikewatch.review.statistics import hands
+from strikewatch.review.report.usage import usage_part
+from strikewatch.review.report.wear import condition_part
+from strikewatch.review.statistics.operator_or_hammer import SiteFault
 from strikewatch.review.wear.condition import Condition
 
 if TYPE_CHECKING:
@@ -117,13 +116,13 @@ class _SiteBuilder:
             worked=f"{wording.plural(len(people), 'operator')}. {wording.worked(exposure)}",
             cards=self._cards(),
             quiet=list(
-                spread_words.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
+                wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
             ),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
             usage=None if self._only else usage_part(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
-            overall=spread_words.overall_verdict(
+            overall=wording.overall_verdict(
                 self._operators[self._operators["fault"].isin(self._seen_faults)]
             ),
             uncertain=list(wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
@@ -168,15 +167,15 @@ class _SiteBuilder:
         note = self._coaching.notes.get(line.fault)
         own = self._operators[self._operators["fault"] == line.fault]
         above = sorted(own[own["standing"] == "above"]["operator"], key=_natural)
-        spread = "" if self._only else spread_words.fault_spread(own, above)
-        by_hammer = spread_words.by_hammer(self._on_hammers(row), above, names=not self._only)
+        spread = "" if self._only else wording.fault_spread(own, above)
+        by_hammer = wording.by_hammer(self._on_hammers(row), above, names=not self._only)
         said = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
         return Card(line, said, note.instead[0] if note else "")
 
-    def _on_hammers(self, row: Mapping[str, Any]) -> hands.SiteFault:
+    def _on_hammers(self, row: Mapping[str, Any]) -> SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
         frames = self._exposure, self._faults
-        return hands.SiteFault(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
+        return SiteFault(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
 
     def _inferred(self, line: RateLine) -> str:
         """Say how many of a fault are less certain."""
@@ -211,7 +210,7 @@ class _SiteBuilder:
             worked=wording.worked(exposure),
             lines=lines,
             coach=[line.name for line in lines if line.standing == "above"],
-            summary=spread_words.summary(lines, float(exposure["firing_s"].sum()), self._seen_faults),
+            summary=wording.summary(lines, float(exposure["firing_s"].sum()), self._seen_faults),
             weeks=self._by_week(operator, anchor, lines),
             shown=sorted(self._seen.shown.get(operator, ()), key=lambda one: faults.index(one.moment.fault)),
             good=self._good(operator, rows),

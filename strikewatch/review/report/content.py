@@ -7,7 +7,7 @@ from typing import Literal
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.drawing import Standing
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.moments.highlights import Highlight
+from strikewatch.review.highlights import Highlight
 from strikewatch.review.statistics.poisson import Kind
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from strikewatch.review.data.counts import count_faults
 from strikewatch.review.data.feeds import Feeds
-from strikewatch.review.data.frames import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
 
 if TYPE_CHECKING:

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from strikewatch.review.data.frames import UNASSIGNED
-from strikewatch.review.data.schemas import CHANGE
+from strikewatch.review.data.schemas import CHANGE, UNASSIGNED
 from strikewatch.review.statistics import multiple_testing, verdicts
 from strikewatch.review.statistics.verdicts import RateComparison, Settings
 

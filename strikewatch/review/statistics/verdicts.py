@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from strikewatch.review.data.schemas import Hours
+from strikewatch.core.finding import Exposure as Hours
 from strikewatch.review.statistics import poisson
 from strikewatch.review.statistics.dispersion import Dispersion
 from strikewatch.review.statistics.poisson import RateRatio

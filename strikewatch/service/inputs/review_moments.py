@@ -11,13 +11,14 @@ from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import InputError
-from strikewatch.review.charts import minute, shift_timeline
+from strikewatch.review import excerpt, highlights
 from strikewatch.review.charts.drawing import local_time
+from strikewatch.review.charts.excerpt import draw_excerpt
+from strikewatch.review.charts.timeline import Mark, draw_timeline
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.samples import SampleSource
-from strikewatch.review.moments import excerpt, highlights
-from strikewatch.review.moments.highlights import CleanStretch, Highlight
+from strikewatch.review.highlights import CleanStretch, Highlight
 from strikewatch.review.report.compose import SiteMoments
 from strikewatch.review.report.content import ShownMoment
 from strikewatch.service.recordings import Recordings
@@ -84,19 +85,19 @@ class Moments:
         svg: str | None = None
         if one.fault == "grease_overdue":
             begin, end = excerpt.span(one.fault, one.onset, one.cleared)
-            mark = shift_timeline.Mark(one.onset, "medium", name)
+            mark = Mark(one.onset, "medium", name)
             hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
-            svg = shift_timeline.draw(ident, hours, f"{name}: the hours before", zone) if hours else None
+            svg = draw_timeline(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
             blank = list(
                 _fault_intervals(
                     faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared)
                 )
             )
-            drawn = excerpt.minute(
+            drawn = excerpt.fault_excerpt(
                 self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
             )
-            svg = minute.draw(ident, drawn, zone) if drawn else None
+            svg = draw_excerpt(ident, drawn, zone) if drawn else None
         at = local_time(one.onset, zone)
         return ShownMoment(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
 
@@ -106,9 +107,7 @@ class Moments:
             return None
         hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
         ident = f"clean-{one.site}-{one.operator}"
-        return (
-            shift_timeline.draw(ident, hours, "The longest stretch without a fault", zone) if hours else None
-        )
+        return draw_timeline(ident, hours, "The longest stretch without a fault", zone) if hours else None
 
     def _settings(self, key: Key, at: Instant) -> HammerSettings:
         at_time = self.where.settings_at

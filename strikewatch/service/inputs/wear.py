@@ -11,9 +11,8 @@ from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused
-from strikewatch.review.data.event_queries import read_events
 from strikewatch.review.data.from_replay import from_replay
-from strikewatch.review.data.from_store import exposure_from_store
+from strikewatch.review.data.from_store import exposure_from_store, read_events
 from strikewatch.review.wear.condition import KINDS, Condition, condition
 from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.service.recordings import Recordings, print_notes

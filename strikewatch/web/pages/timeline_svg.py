@@ -2,7 +2,7 @@
 marks of three shapes, and hatching where nothing was heard.
 
 The strip is as wide as there is room: what follows time is stretched, texts and marks are not. Colours are the style
-sheet's, by class. The review's strip (`review/charts/shift_timeline`) is for paper: of one width, with an
+sheet's, by class. The review's strip (`review/charts/timeline`) is for paper: of one width, with an
 axis and a key;
 shapes and hours are the same.
 """

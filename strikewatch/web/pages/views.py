@@ -23,7 +23,7 @@ from strikewatch.disclaimer import CAUTION
 from strikewatch.engine.flood import Rules
 from strikewatch.guide import topics as guides
 from strikewatch.review.charts.drawing import local_time
-from strikewatch.review.data.event_queries import read_events
+from strikewatch.review.data.from_store import read_events
 from strikewatch.sinks.filter import FAULTS, Sites
 from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.actions.entries import list_entries

@@ -1,0 +1,199 @@
+"""Draw values along one axis: rates by week (control chart), rates by setting (sweep), readings of wear by hours."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from strikewatch.core.batch import Floats
+from strikewatch.review.charts.drawing import WIDTH, Drawing, Frame, Scale, Shape, format_number, trace
+from strikewatch.review.statistics.trend import LimitCrossing, Trend
+
+_CONTROL: Final = Frame(40.0, WIDTH - 10.0, 22.0, 130.0)
+_SWEEP: Final = Frame(40.0, WIDTH - 12.0, 34.0, 200.0)
+_READINGS: Final = Frame(44.0, WIDTH - 12.0, 24.0, 170.0)
+_POINTS: Final = 60
+_SHAPES: Final[tuple[Shape, ...]] = ("dot", "diamond", "up", "square", "down")
+
+
+@dataclass(frozen=True, slots=True)
+class ControlChart:
+    """Weeks [n] by `names`, with rates per hour (NaN without work), their limits, and which are beyond them.
+
+    `centre`: the rate between the limits; NaN if there is none yet.
+    """
+
+    names: Sequence[str]
+    rate: Floats
+    lower: Floats
+    upper: Floats
+    centre: float
+    signal: npt.NDArray[np.bool_]
+
+
+def draw_control_chart(ident: str, chart: ControlChart, title: str) -> str:
+    """Return a control chart over weeks as SVG: each rate between limits that are wider for fewer hours (u chart).
+
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3. The caller computes the limits.
+    """
+    n = len(chart.names)
+    sheet = Drawing(ident, 150, title, _describe_control(chart))
+    known = np.concatenate([chart.rate, chart.upper])
+    known = known[np.isfinite(known)]
+    y = Scale(0.0, max(1.1 * float(np.max(known, initial=0.0)), 0.1), _CONTROL.bottom, _CONTROL.top)
+    step = (_CONTROL.right - _CONTROL.left) / max(n, 1)
+    centres = [_CONTROL.left + (i + 0.5) * step for i in range(n)]
+    sheet.value_axis(_CONTROL, y, 3)
+    sheet.line(_CONTROL.left, _CONTROL.bottom, _CONTROL.right, _CONTROL.bottom, "axis")
+    sheet.text(4, 11, "Faults per hour")
+    sheet.text(_CONTROL.right, 11, "steps: control limits; triangle: beyond them", "soft", "end")
+    for limit in (chart.lower, chart.upper):
+        sheet.path(_steps(limit, y, step), "inner")
+    if chart.centre == chart.centre:
+        sheet.line(_CONTROL.left, y(chart.centre), _CONTROL.right, y(chart.centre), "mean")
+    sheet.path(_joined(centres, chart.rate, y), "track")
+    for i, rate in enumerate(chart.rate.tolist()):
+        if rate == rate:
+            beyond = bool(chart.signal[i])
+            above = rate >= chart.centre
+            shape, look = (("up", "above") if above else ("down", "below")) if beyond else ("dot", "within")
+            tooltip = f"{chart.names[i]}: {format_number(rate)} per hour"
+            sheet.mark(centres[i], y(rate), shape, look, tooltip)  # type: ignore[arg-type]  # one of SHAPES' values
+    every = max(1, -(-n * 44 // int(_CONTROL.right - _CONTROL.left)))
+    for i in range(n - 1, -1, -every):
+        sheet.text(centres[i], _CONTROL.bottom + 15, chart.names[i], "soft", "middle")
+    return sheet.svg()
+
+
+def _steps(limit: Floats, y: Scale, step: float) -> str:
+    """Return the outline of a limit as steps, one per week, with gaps where it is not known."""
+    return "".join(
+        f"M{_CONTROL.left + i * step:.1f},{y(value):.1f}h{step:.1f}"
+        for i, value in enumerate(limit.tolist())
+        if value == value
+    )
+
+
+def _joined(centres: Sequence[float], rate: Floats, y: Scale) -> str:
+    """Return the outline of a line through the weeks with work, with gaps over the others."""
+    points, drawing = [], False
+    for x, value in zip(centres, rate.tolist(), strict=True):
+        if value == value:
+            points.append(f"{'L' if drawing else 'M'}{x:.1f},{y(value):.1f}")
+        drawing = value == value
+    return "".join(points)
+
+
+def _describe_control(chart: ControlChart) -> str:
+    weeks = int(np.isfinite(chart.rate).sum())
+    beyond = [name for name, signal in zip(chart.names, chart.signal.tolist(), strict=True) if signal]
+    said = f"Beyond the limits: {', '.join(beyond)}." if beyond else "No week is beyond the limits."
+    return f"{weeks} weeks with work, around {format_number(chart.centre)} per hour. {said}"
+
+
+@dataclass(frozen=True, slots=True)
+class SweepLine:
+    """One fault: its rate per firing hour [n] at each value, with limits [n]."""
+
+    name: str
+    rate: Floats
+    lower: Floats
+    upper: Floats
+
+
+def draw_sweep(
+    ident: str, setting: str, values: Floats, now: float, lines: Sequence[SweepLine], title: str
+) -> str:
+    """Return faults per firing hour against one setting, as SVG; values [n] must rise, `now` is the current value."""
+    description = "; ".join(
+        f"{line.name}: {format_number(float(line.rate[0]))} an hour at {format_number(float(values[0]))}, "
+        f"{format_number(float(line.rate[-1]))} at {format_number(float(values[-1]))}"
+        for line in lines
+    )
+    sheet = Drawing(ident, 246, title, description)
+    high = max([float(np.nanmax(line.upper, initial=0.0)) for line in lines] + [0.1])
+    x = Scale(
+        float(values[0]),
+        float(values[-1]) if values[-1] > values[0] else float(values[0]) + 1,
+        _SWEEP.left,
+        _SWEEP.right,
+    )
+    y = Scale(0.0, 1.05 * high, _SWEEP.bottom, _SWEEP.top)
+    sheet.value_axis(_SWEEP, y, 4)
+    if values[0] <= now <= values[-1]:
+        sheet.line(x(now), _SWEEP.top, x(now), _SWEEP.bottom, "limit")
+        sheet.text(x(now), _SWEEP.top - 4, f"now {format_number(now)}", "soft", "middle")
+    for k, line in enumerate(lines):
+        shape = _SHAPES[k % len(_SHAPES)]
+        points = list(zip(values.tolist(), line.rate.tolist(), strict=True))
+        sheet.path("M" + "L".join(f"{x(a):.1f},{y(b):.1f}" for a, b in points), "track")
+        for a, low, up in zip(values.tolist(), line.lower.tolist(), line.upper.tolist(), strict=True):
+            sheet.line(x(a), y(low), x(a), y(up), "span")
+        for a, b in points:
+            sheet.mark(
+                x(a), y(b), shape, "within", f"{line.name} at {format_number(a)}: {format_number(b)} an hour"
+            )
+        sheet.mark(_SWEEP.left + 6, 10 + 12 * k, shape, "within")
+        sheet.text(_SWEEP.left + 16, 14 + 12 * k, line.name)
+    sheet.bottom_axis(_SWEEP, x, 6)
+    sheet.text((_SWEEP.left + _SWEEP.right) / 2, _SWEEP.bottom + 34, setting, "soft", "middle")
+    sheet.text(_SWEEP.right, 14, "faults per firing hour, exact 95 % limits", "soft", "end")
+    return sheet.svg()
+
+
+def draw_readings(
+    ident: str,
+    readings: Sequence[tuple[float, float]],
+    now_h: float,
+    trend: Trend,
+    limit_mm: float | None,
+    crossing: LimitCrossing | None,
+    title: str,
+) -> str:
+    """Return the chart of readings (operating hours, mm) [n], rising in hours, as SVG.
+
+    The chart continues after the present by as many hours as before it, or up to where the limit is certainly reached.
+    """
+    first_h = readings[0][0]
+    ahead_h = 2 * now_h - first_h
+    certain_h = crossing.last_h if crossing and crossing.last_h is not None else ahead_h
+    end_h = max(min(ahead_h, certain_h + 0.1 * (now_h - first_h)), now_h, first_h + 1e-6)
+    hours = np.linspace(first_h, end_h, _POINTS).tolist()
+    band = [trend.at(hour) for hour in hours]
+    shown = [value for _, value in readings] + [line for line, _, _ in band]
+    shown += [] if limit_mm is None else [limit_mm]
+    low, high = min(shown), max(shown)
+    margin = max(0.2 * (high - low), 0.1)
+    x, y = (
+        Scale(first_h, end_h, _READINGS.left, _READINGS.right),
+        Scale(low - margin, high + margin, _READINGS.bottom, _READINGS.top),
+    )
+    sheet = Drawing(ident, 206, title, _describe_readings(readings, trend, limit_mm))
+    sheet.value_axis(_READINGS, y, 4, "{:g}".format)
+    sheet.bottom_axis(_READINGS, x, 5)
+    for k, look in ((1, "inner"), (2, "inner"), (0, "track")):
+        edge = np.array([at[k] for at in band])
+        edge[(edge < y.low) | (edge > y.high)] = np.nan  # do not draw along the edge of the chart
+        sheet.path(trace(x.of(np.array(hours)), y.of(edge), WIDTH), look)
+    sheet.line(x(now_h), _READINGS.top, x(now_h), _READINGS.bottom, "grid")
+    sheet.text(x(now_h), _READINGS.bottom - 4, "now", "soft", "middle")
+    if limit_mm is not None:
+        sheet.line(_READINGS.left, y(limit_mm), _READINGS.right, y(limit_mm), "limit")
+        sheet.text(_READINGS.left + 4, y(limit_mm) - 4, f"limit {limit_mm:g}", "limit-word")
+    for hour, value in readings:
+        sheet.mark(x(hour), y(value), "dot", "within", f"{value:g} mm at {format_number(hour)} h")
+    sheet.text(4, 11, "mm")
+    sheet.text(_READINGS.right, 11, "dashed: 95 % of further readings", "soft", "end")
+    sheet.text(
+        (_READINGS.left + _READINGS.right) / 2, _READINGS.bottom + 32, "operating hours", "soft", "middle"
+    )
+    return sheet.svg()
+
+
+def _describe_readings(readings: Sequence[tuple[float, float]], trend: Trend, limit_mm: float | None) -> str:
+    (_, before), (_, last) = readings[0], readings[-1]
+    limit = "" if limit_mm is None else f" The limit is {limit_mm:g} mm."
+    slope = f"{100 * trend.slope_mm_h:+.3g} mm per 100 operating hours"
+    return f"{len(readings)} readings, from {before:g} to {last:g} mm: {slope}.{limit}"

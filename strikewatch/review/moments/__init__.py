@@ -1,1 +1,0 @@
-"""The highlights of a review, with the samples around them."""
