@@ -11,7 +11,15 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, SPAN, read_only, settle
+from strikewatch.detectors.kernels import (
+    CHANNEL_BITS,
+    EVENT,
+    FINDING,
+    NEVER,
+    SPAN,
+    compile_kernel,
+    read_only,
+)
 
 NO_BITS: Final = np.empty(0, CHANNEL_BITS)
 FIRING: Final = ("active", "pressure_bar")
@@ -109,10 +117,10 @@ class Detector:
     pending: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
     under_way: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
 
-    def settle(self) -> None:
+    def compile(self) -> None:
         """Have the kernel compiled, or taken from an earlier start."""
         nothing: dict[str, Any] = {"events": np.empty(0, EVENT), "bad": NO_BITS, "good": NO_BITS}
-        settle(
+        compile_kernel(
             self.run,
             False,
             np.empty(0, SPAN),

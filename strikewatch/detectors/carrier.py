@@ -9,7 +9,9 @@ from typing import Any, Final
 from pydantic import Field
 
 from strikewatch.core.channels import CHANNELS
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 WORKING_RPM: Final[Any] = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
 STEADY_S: Final[Any] = Field(

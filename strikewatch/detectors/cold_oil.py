@@ -15,6 +15,7 @@ from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detectors.kernels import (
     CLEARED,
+    GROUP,
     LOW,
     NEVER,
     RAISED,
@@ -22,9 +23,10 @@ from strikewatch.detectors.kernels import (
     emit,
     first_below,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -54,53 +56,56 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     oil_c: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
         i = span.first - 1
         while i < span.last:
-            if not s.cold:
-                i = first_below(oil_c, max(i, span.first), span.last, p.limit)
+            if not state.cold:
+                i = first_below(oil_c, max(i, span.first), span.last, params.limit)
                 if i == span.last:
                     break
-            a = span.since
+            start = span.since
             if i >= span.first:
-                a = nth(time_ns, i)
-                v = sample(oil_c, i)
-                if v == v:
-                    s.oil_until = a + _HOLD
-                    if v >= p.limit:
-                        if s.onset != NEVER:
-                            n = emit(out, n, g, 0, CLEARED, s.onset, a, LOW, (float(s.fired), s.lowest))
-                        s.cold = 0
-                        s.onset = NEVER
-                    elif not s.cold:
-                        s.cold = 1
-                        s.fired = 0
-                        s.lowest = v
-                    elif v < s.lowest:
-                        s.lowest = v
+                start = unchecked(time_ns, i)
+                value = sample(oil_c, i)
+                if value == value:
+                    state.oil_until = start + _HOLD
+                    if value >= params.limit:
+                        if state.onset != NEVER:
+                            emit(out, 0, CLEARED, state.onset, start, LOW, (float(state.fired), state.lowest))
+                        state.cold = 0
+                        state.onset = NEVER
+                    elif not state.cold:
+                        state.cold = 1
+                        state.fired = 0
+                        state.lowest = value
+                    elif value < state.lowest:
+                        state.lowest = value
             i += 1
-            if s.cold:
-                b = nth(time_ns, i) if i < span.last else span.upto
-                f = min(nth(fire_until, i + g), s.oil_until, b)
-                if f > a:
-                    before = s.fired
-                    s.fired = before + (f - a)
-                    if s.onset == NEVER and s.fired >= p.firing:
-                        s.onset = a + p.firing - before
-                        n = emit(out, n, g, 0, RAISED, s.onset, s.onset, LOW, (float(p.firing), s.lowest))
-        if report and s.onset != NEVER:
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, (float(s.fired), s.lowest))
-    return n
+            if state.cold:
+                end = unchecked(time_ns, i) if i < span.last else span.upto
+                fires_until = min(unchecked(firing_ends, i + group), state.oil_until, end)
+                if fires_until > start:
+                    before = state.fired
+                    state.fired = before + (fires_until - start)
+                    if state.onset == NEVER and state.fired >= params.firing:
+                        onset = start + params.firing - before
+                        state.onset = emit(
+                            out, 0, RAISED, onset, onset, LOW, (float(params.firing), state.lowest)
+                        )
+        if report:
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(state.fired), state.lowest))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

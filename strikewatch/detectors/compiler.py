@@ -1,8 +1,8 @@
-"""The compiler of the kernels: import it only to compile, for it imports numba.
+"""The compiler of the kernels. Import it only to compile, because it imports numba.
 
-Importing it makes numba's dispatcher of every kernel and puts it in the kernel's place in its module, once: the lock
-on a module that is being imported has other threads wait. What other modules have imported by name before stays a
-`Kernel`; numba sees the dispatcher in it.
+Importing it makes numba's dispatcher of every kernel and puts it in the kernel's place in its module. It happens once,
+under the import lock, so other threads wait. A name that another module imported earlier still refers to the `Kernel`;
+numba finds the dispatcher in it.
 """
 
 from collections.abc import Iterable
@@ -13,19 +13,24 @@ import numpy as np
 from numba.extending import typeof_impl
 
 from strikewatch import numba_cache
-from strikewatch.detectors.kernels import FINDING, Kernel, compiler_loaded
+from strikewatch.detectors.kernels import (
+    FINDING,
+    Kernel,
+    Output,
+    compiler_loaded,
+)
 
 _INT: Final = numba.int64
-_FINDINGS: Final = numba.typeof(np.empty(0, FINDING))  # type: ignore[no-untyped-call]  # numba's own are untyped
+_OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(2, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
 
-def _signature(evidence: int) -> Any:
-    """That of `emit` for so many numbers."""
-    return _INT(_FINDINGS, *(_INT,) * 7, numba.types.UniTuple(numba.float64, evidence))  # type: ignore[no-untyped-call]
+def _emit_signature(evidence: int) -> Any:
+    """Return the signature of `emit` for so many numbers of evidence."""
+    return _INT(_OUTPUT, *(_INT,) * 5, numba.types.UniTuple(numba.float64, evidence))  # type: ignore[no-untyped-call]
 
 
-def _realise(kernel: Kernel) -> Any:
-    signatures = [_signature(size) for size in kernel.evidence_sizes] or None
+def _make_dispatcher(kernel: Kernel) -> Any:
+    signatures = [_emit_signature(size) for size in kernel.evidence_sizes] or None
     options: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", **kernel.options}
     function = kernel.py_func
     kernel.compiled = numba.njit(signatures, **options)(function)
@@ -40,7 +45,7 @@ def _typeof(kernel: Kernel, context: Any) -> Any:
 
 
 def compile_for(dispatcher: Any, like: Iterable[Any]) -> None:
-    """Compile for arguments like these, or take that from an earlier start, and refuse all others."""
+    """Compile a dispatcher for arguments like these, or load it from the cache, and refuse all other types."""
     if dispatcher.signatures:
         return
     dispatcher.compile(tuple(numba.typeof(one) for one in like))  # type: ignore[no-untyped-call]
@@ -48,4 +53,4 @@ def compile_for(dispatcher: Any, like: Iterable[Any]) -> None:
 
 
 numba.config.CACHE_DIR = numba_cache.prepare() or numba.config.CACHE_DIR  # type: ignore[attr-defined]
-compiler_loaded(_realise)
+compiler_loaded(_make_dispatcher)

@@ -10,7 +10,14 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors import pose
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.greasing import manual_greasing
-from strikewatch.detectors.kernels import NEVER, SPAN, kernel, nth, read_only, settle
+from strikewatch.detectors.kernels import (
+    NEVER,
+    SPAN,
+    compile_kernel,
+    kernel,
+    read_only,
+    unchecked,
+)
 from strikewatch.detectors.registry import DETECTORS
 
 NAME: Final = "feed"
@@ -25,20 +32,20 @@ _GONE: Final = 3600 * SECOND
 
 
 @kernel
-def _newest(spans: Any, time_ns: Any, column: Any, at: Any) -> None:
-    for g in range(len(spans)):
-        span = spans[g]
+def _newest(spans: Any, time_ns: Any, column: Any, last_sampled: Any) -> None:
+    for group in range(len(spans)):
+        span = spans[group]
         i = span.last - 1
-        while i >= span.first and nth(column, i) != nth(column, i):
+        while i >= span.first and unchecked(column, i) != unchecked(column, i):
             i -= 1
         if i >= span.first:
-            at[g] = nth(time_ns, i)
+            last_sampled[group] = unchecked(time_ns, i)
 
 
-def settle_coverage() -> None:
+def compile_coverage() -> None:
     """Have the kernel compiled, or taken from an earlier start."""
     at = np.empty(2, STATE)["at"][:, 0]
-    settle(_newest, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at)
+    compile_kernel(_newest, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at)
 
 
 def note(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> None:

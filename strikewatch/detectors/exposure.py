@@ -22,16 +22,18 @@ from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     FITTED,
+    GROUP,
     LOW,
+    MEASURED,
     NEVER,
-    NOTED,
     SIGNED,
     emit,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -66,118 +68,113 @@ PARAMS: Final = np.dtype([("working_rpm", "<f8"), ("steady", "<i8")])
 
 
 @part
-def _close(s: Any, out: Any, n: int, g: int) -> int:
+def _close(state: Any, out: Any) -> None:
     """The stretch under way is over."""
-    if s.begin != NEVER:
-        n = emit(out, n, g, 0, NOTED, s.begin, s.end, LOW, (float(s.operating), float(s.firing)))
-        s.begin = NEVER
-        s.end = NEVER
-        s.operating = 0
-        s.firing = 0
-    return n
+    if state.begin != NEVER:
+        emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
+        state.begin = NEVER
+        state.end = NEVER
+        state.operating = 0
+        state.firing = 0
 
 
 @part
-def _take_event(s: Any, out: Any, n: int, g: int) -> int:
+def _take_event(state: Any, out: Any) -> None:
     """The oldest waiting event takes effect."""
-    n = _close(s, out, n, g)
-    if s.then_lapses[0] != NEVER:
-        s.lapses = s.then_lapses[0]
+    _close(state, out)
+    if state.then_lapses[0] != NEVER:
+        state.lapses = state.then_lapses[0]
     for k in range(WAITING - 1):
-        s.at[k] = s.at[k + 1]
-        s.then_lapses[k] = s.then_lapses[k + 1]
-    s.at[WAITING - 1] = 0
-    s.then_lapses[WAITING - 1] = 0
-    s.waiting -= 1
-    return n
+        state.at[k] = state.at[k + 1]
+        state.then_lapses[k] = state.then_lapses[k + 1]
+    state.at[WAITING - 1] = 0
+    state.then_lapses[WAITING - 1] = 0
+    state.waiting -= 1
 
 
 @part
-def _next_change(events: Any, e: int, last: int) -> int:
+def _next_change(events: Any, event_index: int, last: int) -> int:
     """The first event from number e on that changes operator or tool; `last` where none does."""
-    while e < last and events[e].kind != SIGNED and events[e].kind != FITTED:
-        e += 1
-    return e
+    while event_index < last and events[event_index].kind != SIGNED and events[event_index].kind != FITTED:
+        event_index += 1
+    return event_index
 
 
 @part
-def _wait(s: Any, event: Any) -> None:
+def _wait(state: Any, event: Any) -> None:
     """Let a change wait; of several at one instant, the last counts."""
     lapses = event.lapses if event.kind == SIGNED else NEVER
-    if s.waiting > 0 and s.at[s.waiting - 1] == event.at:
+    if state.waiting > 0 and state.at[state.waiting - 1] == event.at:
         if lapses != NEVER:
-            s.then_lapses[s.waiting - 1] = lapses
+            state.then_lapses[state.waiting - 1] = lapses
         return
-    if s.waiting == WAITING:
-        if s.then_lapses[0] != NEVER:
-            s.lapses = s.then_lapses[0]
+    if state.waiting == WAITING:
+        if state.then_lapses[0] != NEVER:
+            state.lapses = state.then_lapses[0]
         for k in range(WAITING - 1):
-            s.at[k] = s.at[k + 1]
-            s.then_lapses[k] = s.then_lapses[k + 1]
-        s.waiting -= 1
-    s.at[s.waiting] = event.at
-    s.then_lapses[s.waiting] = lapses
-    s.waiting += 1
+            state.at[k] = state.at[k + 1]
+            state.then_lapses[k] = state.then_lapses[k + 1]
+        state.waiting -= 1
+    state.at[state.waiting] = event.at
+    state.then_lapses[state.waiting] = lapses
+    state.waiting += 1
 
 
 @part
-def _reach(s: Any, now: int, out: Any, n: int, g: int) -> int:
+def _reach(state: Any, now: int, out: Any) -> None:
     """Time is settled up to now: what ends by then ends."""
-    while s.waiting > 0 and s.at[0] <= now:
-        n = _take_event(s, out, n, g)
-    if s.begin != NEVER and (s.begin // HOUR != now // HOUR or s.begin < s.lapses <= now):
-        n = _close(s, out, n, g)
-    return n
+    while state.waiting > 0 and state.at[0] <= now:
+        _take_event(state, out)
+    if state.begin != NEVER and (state.begin // HOUR != now // HOUR or state.begin < state.lapses <= now):
+        _close(state, out)
 
 
 @part
-def _settle(s: Any, lo: int, hi: int, works_until: int, fires_until: int, out: Any, n: int, g: int) -> int:
+def _settle(state: Any, start: int, end: int, works_until: int, fires_until: int, out: Any) -> None:
     """Time runs from lo to hi; from lo on the carrier works, and the hammer fires, up to these instants."""
-    work = min(hi, max(works_until, fires_until))
-    while lo < work:
-        n = _reach(s, lo, out, n, g)
-        stop = min(work, lo - lo % HOUR + HOUR)
-        if lo < s.lapses < stop:
-            stop = s.lapses
-        if s.waiting > 0 and s.at[0] < stop:
-            stop = s.at[0]
-        if s.begin == NEVER:
-            s.begin = lo
-        s.operating += max(0, min(works_until, stop) - lo)
-        s.firing += max(0, min(fires_until, stop) - lo)
-        s.end = stop
-        lo = stop
-    s.done = hi
-    return _reach(s, hi, out, n, g)
+    work = min(end, max(works_until, fires_until))
+    while start < work:
+        _reach(state, start, out)
+        stop = min(work, start - start % HOUR + HOUR)
+        if start < state.lapses < stop:
+            stop = state.lapses
+        if state.waiting > 0 and state.at[0] < stop:
+            stop = state.at[0]
+        if state.begin == NEVER:
+            state.begin = start
+        state.operating += max(0, min(works_until, stop) - start)
+        state.firing += max(0, min(fires_until, stop) - start)
+        state.end = stop
+        start = stop
+    state.done = end
+    _reach(state, end, out)
 
 
 @part
 def _advance(
-    s: Any,
+    state: Any,
     events: Any,
-    e: int,
+    event_index: int,
     last: int,
     together: int,
-    hi: int,
+    end: int,
     works_until: int,
     fires_until: int,
     out: Any,
-    n: int,
-    g: int,
-) -> int:
+) -> None:
     """Time runs to hi, with the changes on the way; those up to `together` had to wait for it to be settled."""
-    while e < last and events[e].at <= min(together, hi):
-        if events[e].kind == SIGNED or events[e].kind == FITTED:
-            _wait(s, events[e])
-        e += 1
-    if s.done < together < hi:
-        n = _settle(s, s.done, together, works_until, fires_until, out, n, g)
-    while e < last and events[e].at <= hi:
-        if events[e].kind == SIGNED or events[e].kind == FITTED:
-            _wait(s, events[e])
-            n = _settle(s, s.done, max(s.done, events[e].at), works_until, fires_until, out, n, g)
-        e += 1
-    return _settle(s, s.done, hi, works_until, fires_until, out, n, g)
+    while event_index < last and events[event_index].at <= min(together, end):
+        if events[event_index].kind == SIGNED or events[event_index].kind == FITTED:
+            _wait(state, events[event_index])
+        event_index += 1
+    if state.done < together < end:
+        _settle(state, state.done, together, works_until, fires_until, out)
+    while event_index < last and events[event_index].at <= end:
+        if events[event_index].kind == SIGNED or events[event_index].kind == FITTED:
+            _wait(state, events[event_index])
+            _settle(state, state.done, max(state.done, events[event_index].at), works_until, fires_until, out)
+        event_index += 1
+    _settle(state, state.done, end, works_until, fires_until, out)
 
 
 @kernel
@@ -185,87 +182,110 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     engine_rpm: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = _next_change(events, span.first_event, span.last_event)
-        fires = nth(fire_until, span.first + g)
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = _next_change(events, span.first_event, span.last_event)
+        fires_until = unchecked(firing_ends, span.first + group)
         # Up to where nothing can happen but that time is added up: the short way.
         quiet = NEVER
-        operating = s.operating
-        firing = s.firing
-        done = s.done
-        last_row = s.last_row
-        has_engine_rpm = s.has_engine_rpm
-        rpm_until = s.rpm_until
+        operating = state.operating
+        firing = state.firing
+        done = state.done
+        last_row = state.last_row
+        has_engine_rpm = state.has_engine_rpm
+        rpm_until = state.rpm_until
         for i in range(span.first, span.last):
-            b = nth(time_ns, i)
+            now = unchecked(time_ns, i)
             if done != NEVER:
-                works = carrier.works_until(has_engine_rpm, rpm_until, last_row, b, p.steady, done)
-                together = NEVER if has_engine_rpm else last_row + p.steady
-                if b < quiet and works >= b:
-                    operating += b - done
-                    if fires > done:
-                        firing += min(fires, b) - done
-                    done = b
+                works_until = carrier.works_until(
+                    has_engine_rpm, rpm_until, last_row, now, params.steady, done
+                )
+                together = NEVER if has_engine_rpm else last_row + params.steady
+                if now < quiet and works_until >= now:
+                    operating += now - done
+                    if fires_until > done:
+                        firing += min(fires_until, now) - done
+                    done = now
                 else:
                     if quiet != NEVER:
-                        s.end = done
-                    s.operating = operating
-                    s.firing = firing
-                    s.done = done
-                    n = _advance(s, events, e, span.last_event, together, b, works, fires, out, n, g)
-                    while e < span.last_event and events[e].at <= b:
-                        e = _next_change(events, e + 1, span.last_event)
-                    operating = s.operating
-                    firing = s.firing
-                    done = b
+                        state.end = done
+                    state.operating = operating
+                    state.firing = firing
+                    state.done = done
+                    _advance(
+                        state,
+                        events,
+                        event_index,
+                        span.last_event,
+                        together,
+                        now,
+                        works_until,
+                        fires_until,
+                        out,
+                    )
+                    while event_index < span.last_event and events[event_index].at <= now:
+                        event_index = _next_change(events, event_index + 1, span.last_event)
+                    operating = state.operating
+                    firing = state.firing
+                    done = now
                     quiet = NEVER
-                    if s.begin != NEVER and s.end == b:
-                        quiet = b - b % HOUR + HOUR
-                        if b < s.lapses < quiet:
-                            quiet = s.lapses
-                        if s.waiting > 0 and s.at[0] < quiet:
-                            quiet = s.at[0]
-                        if e < span.last_event and events[e].at < quiet:
-                            quiet = events[e].at
+                    if state.begin != NEVER and state.end == now:
+                        quiet = now - now % HOUR + HOUR
+                        if now < state.lapses < quiet:
+                            quiet = state.lapses
+                        if state.waiting > 0 and state.at[0] < quiet:
+                            quiet = state.at[0]
+                        if event_index < span.last_event and events[event_index].at < quiet:
+                            quiet = events[event_index].at
             else:
-                done = b
-            v = sample(engine_rpm, i)
-            if v == v:
+                done = now
+            value = sample(engine_rpm, i)
+            if value == value:
                 has_engine_rpm = 1
-                rpm_until = carrier.turns_until(v, b, p.working_rpm)
-            last_row = b
-            fires = nth(fire_until, i + 1 + g)
+                rpm_until = carrier.turns_until(value, now, params.working_rpm)
+            last_row = now
+            fires_until = unchecked(firing_ends, i + 1 + group)
         if quiet != NEVER:
-            s.end = done
-        s.operating = operating
-        s.firing = firing
-        s.done = done
-        s.last_row = last_row
-        s.has_engine_rpm = has_engine_rpm
-        s.rpm_until = rpm_until
-        if done != NEVER and span.upto > done and (has_engine_rpm or span.upto - last_row > p.steady):
-            works = rpm_until if has_engine_rpm else done
-            together = NEVER if has_engine_rpm else last_row + p.steady
-            n = _advance(s, events, e, span.last_event, together, span.upto, works, fires, out, n, g)
-            while e < span.last_event and events[e].at <= span.upto:
-                e = _next_change(events, e + 1, span.last_event)
-        while e < span.last_event:
-            _wait(s, events[e])
-            e = _next_change(events, e + 1, span.last_event)
-        if report and s.begin != NEVER:
-            n = emit(out, n, g, 0, NOTED, s.begin, s.end, LOW, (float(s.operating), float(s.firing)))
-    return n
+            state.end = done
+        state.operating = operating
+        state.firing = firing
+        state.done = done
+        state.last_row = last_row
+        state.has_engine_rpm = has_engine_rpm
+        state.rpm_until = rpm_until
+        if done != NEVER and span.upto > done and (has_engine_rpm or span.upto - last_row > params.steady):
+            works_until = rpm_until if has_engine_rpm else done
+            together = NEVER if has_engine_rpm else last_row + params.steady
+            _advance(
+                state,
+                events,
+                event_index,
+                span.last_event,
+                together,
+                span.upto,
+                works_until,
+                fires_until,
+                out,
+            )
+            while event_index < span.last_event and events[event_index].at <= span.upto:
+                event_index = _next_change(events, event_index + 1, span.last_event)
+        while event_index < span.last_event:
+            _wait(state, events[event_index])
+            event_index = _next_change(events, event_index + 1, span.last_event)
+        if report and state.begin != NEVER:
+            emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -12,7 +12,15 @@ from pydantic import Field
 from strikewatch.core.batch import Floats
 from strikewatch.core.channels import CHANNELS, Channel
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import NEVER, SPAN, kernel, nth, read_only, sample, settle
+from strikewatch.detectors.kernels import (
+    NEVER,
+    SPAN,
+    compile_kernel,
+    kernel,
+    read_only,
+    sample,
+    unchecked,
+)
 
 
 class Settings(DetectorSettings):
@@ -41,12 +49,12 @@ _HOLD_ACTIVE: Final = CHANNELS["active"].hold_ns
 _HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
 
 
-def settle_firing() -> None:
+def compile_firing() -> None:
     """Have `firing` compiled, or taken from an earlier start."""
     state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
     times, values = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
     until = np.empty(0, np.int64)
-    settle(firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, until)
+    compile_kernel(firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, until)
 
 
 def fired_ns(record: Any) -> int:
@@ -57,66 +65,66 @@ def fired_ns(record: Any) -> int:
 
 @kernel
 def firing(
-    spans: Any, time_ns: Any, state: Any, params: Any, active: Any, pressure_bar: Any, fire_until: Any
+    spans: Any, time_ns: Any, states: Any, all_params: Any, active: Any, pressure_bar: Any, firing_ends: Any
 ) -> None:
     """Fill `fire_until` [rows + groups] for every stretch (see `kernels`), and carry the watermark on."""
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        until = s.until
-        on = s.on
-        has_active = s.has_active
-        began = s.began
-        fire_until[np.uintp(span.first + g)] = until
+    for group in range(len(spans)):
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        until = state.until
+        on = state.on
+        has_active = state.has_active
+        began = state.began
+        firing_ends[np.uintp(span.first + group)] = until
         for i in range(span.first, span.last):
-            a = nth(time_ns, i)
-            if until < a and began != NEVER:
-                s.fired += until - began
+            now = unchecked(time_ns, i)
+            if until < now and began != NEVER:
+                state.fired += until - began
                 began = NEVER
-            v = sample(active, i)
-            if v == v:
+            value = sample(active, i)
+            if value == value:
                 has_active = 1
-                on = 1 if v >= 0.5 else 0
-                until = a + _HOLD_ACTIVE if on else a
+                on = 1 if value >= 0.5 else 0
+                until = now + _HOLD_ACTIVE if on else now
             elif not has_active:
-                q = sample(pressure_bar, i)
-                if q == q:
-                    if q >= p.on_bar:
+                pressure = sample(pressure_bar, i)
+                if pressure == pressure:
+                    if pressure >= params.on_bar:
                         on = 1
-                    elif q < p.off_bar:
+                    elif pressure < params.off_bar:
                         on = 0
-                    until = a + _HOLD_PRESSURE if on else a
-            if until > a:
+                    until = now + _HOLD_PRESSURE if on else now
+            if until > now:
                 if began == NEVER:
-                    began = a
+                    began = now
             elif began != NEVER:
-                s.fired += a - began
+                state.fired += now - began
                 began = NEVER
-            fire_until[np.uintp(i + 1 + g)] = until
-        s.until = until
-        s.on = on
-        s.has_active = has_active
-        s.began = began
-        s.upto = span.upto
+            firing_ends[np.uintp(i + 1 + group)] = until
+        state.until = until
+        state.on = on
+        state.has_active = has_active
+        state.began = began
+        state.upto = span.upto
 
 
 @kernel
 def _count_outside(column: Any, low: float, high: float) -> int:
-    n = 0
+    count = 0
     for i in range(len(column)):
         if column[i] < low or column[i] > high:
-            n += 1
-    return n
+            count += 1
+    return count
 
 
 @kernel
 def _count_between(column: Any, low: float, high: float) -> int:
-    n = 0
+    count = 0
     for i in range(len(column)):
         if column[i] > low and column[i] < high:
-            n += 1
-    return n
+            count += 1
+    return count
 
 
 def impossible(column: Floats, channel: Channel) -> Any:

@@ -17,6 +17,7 @@ from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundr
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
+    GROUP,
     HIGH,
     MEDIUM,
     NEVER,
@@ -25,10 +26,11 @@ from strikewatch.detectors.kernels import (
     emit,
     first_above,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 OilGrade = Literal["VG 32", "VG 46", "VG 68", "VG 100"]
@@ -90,8 +92,8 @@ def viscosity_mm2_s(oil_c: float, walther_a: float, walther_b: float) -> float:
 
 
 @part
-def _evidence(s: Any, p: Any, fired: int) -> Any:
-    return (s.peak, float(fired), viscosity_mm2_s(s.peak, p.walther_a, p.walther_b))
+def _evidence(state: Any, params: Any, fired: int) -> Any:
+    return (state.peak, float(fired), viscosity_mm2_s(state.peak, params.walther_a, params.walther_b))
 
 
 @kernel
@@ -99,97 +101,108 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     oil_c: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
         i = span.first - 1
         while i < span.last:
-            if not s.hot and s.above_since == NEVER:
+            if not state.hot and state.above_since == NEVER:
                 # Neither hot nor on its way there: only a value above the limit matters.
-                i = first_above(oil_c, max(i, span.first), span.last, p.limit)
+                i = first_above(oil_c, max(i, span.first), span.last, params.limit)
                 if i == span.last:
                     break
-            a = span.since
+            start = span.since
             if i >= span.first:
-                a = nth(time_ns, i)
-                v = sample(oil_c, i)
-                if v == v:
-                    s.oil = v
-                    s.oil_until = a + _HOLD
-                    if s.hot and v <= p.cool:
-                        if s.onset != NEVER:
-                            n = emit(
+                start = unchecked(time_ns, i)
+                value = sample(oil_c, i)
+                if value == value:
+                    state.oil = value
+                    state.oil_until = start + _HOLD
+                    if state.hot and value <= params.cool:
+                        if state.onset != NEVER:
+                            emit(
                                 out,
-                                n,
-                                g,
                                 0,
                                 CLEARED,
-                                s.onset,
-                                a,
-                                HIGH if s.high else MEDIUM,
-                                _evidence(s, p, s.fired),
+                                state.onset,
+                                start,
+                                HIGH if state.high else MEDIUM,
+                                _evidence(state, params, state.fired),
                             )
-                        s.hot = 0
-                        s.onset = NEVER
-                        s.high = 0
-                    if s.hot:
-                        if v > s.peak:
-                            s.peak = v
-                            if v > p.high and s.onset != NEVER and not s.high:
-                                s.high = 1
-                                n = emit(out, n, g, 0, ESCALATED, s.onset, a, HIGH, _evidence(s, p, s.fired))
-                    elif v > p.limit:
-                        if s.above_since == NEVER:
-                            s.above_since = a
+                        state.hot = 0
+                        state.onset = NEVER
+                        state.high = 0
+                    if state.hot:
+                        if value > state.peak:
+                            state.peak = value
+                            if value > params.high and state.onset != NEVER and not state.high:
+                                state.high = 1
+                                emit(
+                                    out,
+                                    0,
+                                    ESCALATED,
+                                    state.onset,
+                                    start,
+                                    HIGH,
+                                    _evidence(state, params, state.fired),
+                                )
+                    elif value > params.limit:
+                        if state.above_since == NEVER:
+                            state.above_since = start
                     else:
-                        s.above_since = NEVER
+                        state.above_since = NEVER
             i += 1
-            if not s.hot and s.above_since == NEVER:
+            if not state.hot and state.above_since == NEVER:
                 continue
             last = i == span.last
-            b = span.upto if last else nth(time_ns, i)
-            hot_from = a
-            if not s.hot:
-                due = s.above_since + p.on_delay
+            end = span.upto if last else unchecked(time_ns, i)
+            hot_from = start
+            if not state.hot:
+                due = state.above_since + params.on_delay
                 # At the instant of a row the row decides; at a watermark no row is left to.
-                if due < s.oil_until and (due < b or (last and due == b)):
-                    s.hot = 1
-                    s.above_since = NEVER
-                    s.peak = s.oil
-                    s.fired = 0
+                if due < state.oil_until and (due < end or (last and due == end)):
+                    state.hot = 1
+                    state.above_since = NEVER
+                    state.peak = state.oil
+                    state.fired = 0
                     hot_from = due
-                elif s.oil_until < b or (last and s.oil_until == b):
-                    s.above_since = NEVER
-            f = nth(fire_until, i + g)
-            if s.hot and f > hot_from:
-                if s.onset == NEVER:
-                    s.onset = hot_from
-                    s.high = 1 if s.peak > p.high else 0
-                    n = emit(
-                        out, n, g, 0, RAISED, s.onset, s.onset, HIGH if s.high else MEDIUM, _evidence(s, p, 0)
+                elif state.oil_until < end or (last and state.oil_until == end):
+                    state.above_since = NEVER
+            fires_until = unchecked(firing_ends, i + group)
+            if state.hot and fires_until > hot_from:
+                if state.onset == NEVER:
+                    state.onset = hot_from
+                    state.high = 1 if state.peak > params.high else 0
+                    emit(
+                        out,
+                        0,
+                        RAISED,
+                        state.onset,
+                        state.onset,
+                        HIGH if state.high else MEDIUM,
+                        _evidence(state, params, 0),
                     )
-                s.fired += max(0, min(f, b) - hot_from)
-        if report and s.onset != NEVER:
-            n = emit(
+                state.fired += max(0, min(fires_until, end) - hot_from)
+        if report:
+            emit(
                 out,
-                n,
-                g,
                 0,
                 STANDING,
-                s.onset,
+                state.onset,
                 span.upto,
-                HIGH if s.high else MEDIUM,
-                _evidence(s, p, s.fired),
+                HIGH if state.high else MEDIUM,
+                _evidence(state, params, state.fired),
             )
-    return n
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -1,23 +1,28 @@
-"""What every kernel shares: how it is declared, the shape of its input, and how it writes a finding down.
+"""What all kernels share: how they are declared, the layout of their input, and how they write findings.
 
-`@kernel` and `@part` only record a function. Importing a detector, as the settings do, therefore loads no compiler;
+`@kernel` and `@part` only record a function. So importing a detector, as the settings do, loads no compiler;
 `strikewatch.detectors.compiler` is imported when a kernel is first compiled or called.
 
-A kernel is a plain loop over stretches of time. A hammer's new rows divide the time from its last watermark to its new
-one into stretches [a, b) on which every channel stands still, but for hold times that run out:
+A kernel is a plain loop over intervals of time. A hammer's new rows divide the time from its previous watermark to its
+new one into intervals [start, end). Within an interval every channel keeps its value, except where its hold time
+runs out:
 
-    watermark before ── row ── row ── … ── row ── new watermark
-           carry stretch │                     last stretch
+    previous watermark ── row ── row ── … ── row ── new watermark
+           first interval  │                     last interval
 
-Entry `first + g` of `fire_until` belongs to the carry stretch of group g, and entry `i + g + 1` to the stretch that
-begins with row i: the hammer is known to fire up to there, so it fires at a where `fire_until > a`, and then on
-[a, min(fire_until, b)). The last stretch may have no length; what holds at its instant is known all the same.
+`firing_ends` holds one instant per interval: how long the hammer is known to fire. Entry `first + group` belongs to
+the first interval of a group, and entry `i + group + 1` to the interval that begins with row i. With
+`fires_until = firing_ends[...]` the hammer fires at `start` if `fires_until > start`, and then on
+[start, min(fires_until, end)). The last interval may be empty; values known at its instant still count.
+
+Names used in every kernel: `state` and `params` are the records of one hammer, `group` is its number in the batch,
+`out` collects findings.
 """
 
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final, TypeVar, cast
+from typing import Any, Final, NamedTuple, TypeVar, cast
 
 import numpy as np
 
@@ -30,9 +35,9 @@ RAISED: Final = 0
 ESCALATED: Final = 1
 CLEARED: Final = 2
 STANDING: Final = 3
-"""Still true at the watermark: only the evidence is news. Written when a kernel is asked to report."""
-NOTED: Final = 4
-"""No fault: what was measured of a bout or a stretch of work, from `onset` to `at`. The numbers are those of
+"""Still active at the watermark; only the evidence is new. Written when a kernel is asked to report."""
+MEASURED: Final = 4
+"""Not a fault: measurements of a bout or of a stretch of work, from `onset` to `at`. The numbers are those of
 `core.bout.Bout` or `core.stretch.Stretch`."""
 
 LOW: Final = 0
@@ -48,12 +53,12 @@ if len(CHANNELS) > 53:
 
 SPAN: Final = np.dtype(
     [
-        ("slot", "<i8"),  # which record of `params` is this hammer's
-        ("since", "<i8"),  # watermark before
+        ("slot", "<i8"),  # index of this hammer's record of `params`
+        ("since", "<i8"),  # previous watermark
         ("upto", "<i8"),  # new watermark
-        ("first", "<i8"),  # rows first..last-1 are this hammer's
+        ("first", "<i8"),  # this hammer's rows are first..last-1
         ("last", "<i8"),
-        ("first_event", "<i8"),  # likewise of `events`
+        ("first_event", "<i8"),  # its events are first_event..last_event-1
         ("last_event", "<i8"),
     ]
 )
@@ -62,35 +67,34 @@ EVENT: Final = np.dtype(
     [
         ("at", "<i8"),  # when it takes effect
         ("kind", "<i8"),  # GREASING and so on, below
-        ("age", "<i8"),  # how long before that it happened, ns
-        ("nipples", "<i8"),  # entries of `strokes`; 0 where not told
-        ("strokes", "<i8"),  # the fewest given to any one nipple
+        ("age", "<i8"),  # how long before `at` it happened, ns
+        ("nipples", "<i8"),  # number of entries of `strokes`; 0 where not given
+        ("strokes", "<i8"),  # the fewest strokes given to any one nipple
         ("manual", "<i8"),
-        ("lapses", "<i8"),  # when the sign-on lapses; not above `at`: a sign-off
-        ("value", "<i8"),  # SIGNED: whose, METERED: what was read, ns
-        ("detail", "<i8"),  # SERVICED: 1 for a service, STORED: 1 for put in, METERED: the reason
-        ("wrong", "<i8"),  # CORRECTED: the kind of the entry that was wrong,
-        ("wrong_time", "<i8"),  # and when that was said to have happened
-        ("right", "<i8"),  # CORRECTED: the kind of what replaces it; NOTHING where it is withdrawn
+        ("lapses", "<i8"),  # when the sign-on lapses; at or before `at` for a sign-off
+        ("value", "<i8"),  # SIGNED: hash of the operator id; METERED: the reading, ns
+        ("detail", "<i8"),  # SERVICED: 1 for a service; STORED: 1 for put in storage; METERED: the reason
+        ("wrong", "<i8"),  # CORRECTED: kind of the wrong entry
+        ("wrong_time", "<i8"),  # CORRECTED: time of the wrong entry
+        ("right", "<i8"),  # CORRECTED: kind of the replacement; NOTHING for a withdrawal
     ]
 )
 
 GREASING: Final = 0
 SERVICED: Final = 1
-"""Seals, membranes or carrier are others now, or someone asked: what was learned of the hammer no longer holds."""
-
+"""Seals, diaphragm or carrier were changed, or relearning was requested: what was learned of the hammer is void."""
 SIGNED: Final = 2
-"""Somebody has signed on, or off."""
+"""A sign-on or a sign-off."""
 FITTED: Final = 3
-"""The hammer has another tool."""
-
+"""A tool change."""
 CHECKED: Final = 4
-"""Somebody walked round it and looked."""
+"""A walkaround inspection."""
 INSPECTED: Final = 5
 STORED: Final = 6
 METERED: Final = 7
+"""A reading of the hour meter."""
 CORRECTED: Final = 8
-"""An earlier entry was wrong: it is withdrawn, or another of its kind takes its place."""
+"""The correction of an earlier entry: it is withdrawn, or replaced by another."""
 NOTHING: Final = -1
 
 EVIDENCE: Final = 20
@@ -100,22 +104,35 @@ FINDING: Final = np.dtype(
     [
         ("group", "<i8"),
         ("fault", "<i8"),  # index among the detector's faults
-        ("step", "<i8"),  # RAISED, ESCALATED, CLEARED, STANDING or NOTED
-        ("onset", "<i8"),  # names the fault; the same in all its findings
+        ("step", "<i8"),  # RAISED, ESCALATED, CLEARED, STANDING or MEASURED
+        ("onset", "<i8"),  # identifies the fault; the same in all its findings
         ("at", "<i8"),  # when this step became true
         ("priority", "<i8"),
         ("evidence", "<f8", (EVIDENCE,)),
     ]
 )
 
+
+class Output(NamedTuple):
+    """Where a kernel writes its findings; see `emit`."""
+
+    findings: Any
+    """Array of FINDING, large enough."""
+    cursor: Any
+    """[2] int64: the group in work (GROUP), and the number of findings written so far (WRITTEN)."""
+
+
+GROUP: Final = 0
+WRITTEN: Final = 1
+
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
 @dataclass(slots=True, eq=False)
 class Kernel:
-    """A function that numba compiles when a kernel is first needed.
+    """A function that numba compiles when it is first needed.
 
-    `evidence_sizes`: see `emit`. `compiled` is numba's dispatcher, which then takes this object's place in its module.
+    `evidence_sizes`: see `emit`. `compiled` is numba's dispatcher, which then replaces this object in its module.
     """
 
     py_func: Callable[..., Any]
@@ -124,48 +141,48 @@ class Kernel:
     compiled: Any = None
 
     def __call__(self, *arguments: Any) -> Any:
-        """Run it compiled. Only names imported before the compiler was loaded come by here."""
+        """Run it compiled. Only names imported before the compiler was loaded still refer to this object."""
         return compiled(self)(*arguments)
 
 
 KERNELS: Final[list[Kernel]] = []
 """Every kernel and part declared so far."""
-_realise: list[Callable[[Kernel], Any]] = []
-"""How the compiler takes a kernel, once it is loaded."""
+_make_dispatcher: list[Callable[[Kernel], Any]] = []
+"""The compiler's function for it, once the compiler is loaded."""
 
 
-def compiler_loaded(realise: Callable[[Kernel], Any]) -> None:
-    """Have `realise` make the dispatcher of every kernel, of those declared later too."""
-    _realise.append(realise)
+def compiler_loaded(make_dispatcher: Callable[[Kernel], Any]) -> None:
+    """Make the dispatchers of all kernels declared so far, and of each one declared later."""
+    _make_dispatcher.append(make_dispatcher)
     for each in KERNELS:
-        realise(each)
+        make_dispatcher(each)
 
 
 def _declare(function: Any, evidence_sizes: tuple[int, ...] = (), **options: bool) -> Any:
     declared = Kernel(function, options, evidence_sizes)
     KERNELS.append(declared)
-    return _realise[0](declared) if _realise else declared
+    return _make_dispatcher[0](declared) if _make_dispatcher else declared
 
 
 def compiled(function: Any) -> Any:
-    """The dispatcher of a kernel, for calls without a detour; any other function as it is."""
+    """Return the dispatcher of a kernel, for direct calls; any other function unchanged."""
     if isinstance(function, Kernel):
         if function.compiled is None:
-            from strikewatch.detectors import compiler  # noqa: F401 - loading it realises all kernels
+            from strikewatch.detectors import compiler  # noqa: F401 - loading it makes all dispatchers
         return function.compiled
     return function
 
 
 def read_only(array: Any) -> Any:
-    """As the columns of a recording are; a kernel compiled for it takes others too."""
+    """Make an array read-only, like the columns of a recording. A kernel compiled for it accepts writable ones too."""
     array.flags.writeable = False
     return array
 
 
-def settle(function: Any, *like: Any) -> None:
+def compile_kernel(function: Any, *like: Any) -> None:
     """Compile a kernel for arguments like these, and for no others.
 
-    Left to itself it would be compiled once more whenever a single hammer's record happens to be contiguous.
+    Otherwise numba would compile it again whenever a single hammer's record happens to be contiguous.
     """
     from strikewatch.detectors import compiler
 
@@ -173,28 +190,45 @@ def settle(function: Any, *like: Any) -> None:
 
 
 def part(function: _Function) -> _Function:
-    """A piece of a kernel, not to be called from Python: spares the compiler the way in."""
+    """Declare a part of a kernel. It cannot be called from Python, which saves compiling a wrapper."""
     return cast(_Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True))
 
 
 def kernel(function: _Function) -> _Function:
-    """A function to be called from Python, compiled once and kept on disk (see `strikewatch.numba_cache`)."""
+    """Declare a function called from Python, compiled once and cached on disk (see `strikewatch.numba_cache`)."""
     return cast(_Function, _declare(function))
 
 
 def _emit_sizes(function: _Function) -> Any:
-    """Compile for evidence of so many numbers, constants as variables: left to itself, forty times over."""
+    """Declare for these numbers of evidence. Without it numba compiles it for each combination of constants."""
     sizes = (1, 2, 3, 4, 6, 12, EVIDENCE)
     return _declare(function, sizes, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
+@part
+def new_output(findings: Any) -> Any:
+    """Begin to write into an array of FINDING."""
+    return Output(findings, np.zeros(2, np.int64))
+
+
 @_emit_sizes
-def emit(
-    out: Any, n: int, g: int, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any
-) -> int:
-    """Write finding number n; return n + 1. `evidence`: up to EVIDENCE floats, in the fault's order."""
-    finding = out[n]
-    finding.group = g
+def emit(out: Any, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any) -> int:
+    """Write one step of a fault; return the onset of the fault that is active afterwards, NEVER if none.
+
+    All findings are written here. With an onset of NEVER there is no active fault, and nothing is written: so
+    `state.onset = emit(out, FAULT, CLEARED, state.onset, ...)` clears a fault if there is one.
+
+    Args:
+        fault: index among the detector's faults.
+        onset: identifies the fault; for RAISED, and for ESCALATED at once, equal to `at`.
+        at: when the step became true.
+        evidence: tuple of up to EVIDENCE floats, in the order of the fault's `evidence`.
+    """
+    if onset == NEVER:
+        return NEVER
+    finding = out.findings[out.cursor[WRITTEN]]
+    out.cursor[WRITTEN] += 1
+    finding.group = out.cursor[GROUP]
     finding.fault = fault
     finding.step = step
     finding.onset = onset
@@ -204,52 +238,73 @@ def emit(
         finding.evidence[k] = evidence[k]
     for k in range(len(evidence), EVIDENCE):
         finding.evidence[k] = 0.0
-    return n + 1
+    return NEVER if step == CLEARED else onset
 
 
 @part
-def nothing_yet() -> int:
-    """Zero findings: not the literal, for which all that is handed it would be compiled once more."""
-    return np.int64(0)  # type: ignore[return-value]  # numba's int
+def written(out: Any) -> int:
+    """Return how many findings were written."""
+    return out.cursor[WRITTEN]  # type: ignore[no-any-return]
 
 
 @part
-def nth(array: Any, i: int) -> Any:
-    """array[i] for an i that is not negative: a signed index would be tested, which costs as much as the rule."""
+def unchecked(array: Any, i: int) -> Any:
+    """Read array[i] for an i that is not negative.
+
+    numba tests a signed index for being negative, which costs as much as the rule itself.
+    """
     return array[np.uintp(i)]
 
 
 @part
+def sample(column: Any, i: int) -> float:
+    """Return the value of row i; NaN where not sampled, before the first row, or where no hammer has the channel."""
+    if column.size == 0 or i < 0:
+        return math.nan
+    return unchecked(column, i)  # type: ignore[no-any-return]
+
+
+@part
+def newest_row(column: Any, first: int, i: int) -> int:
+    """Return the newest row in first..i that has a value; first - 1 if none has."""
+    if column.size == 0:
+        return first - 1
+    while i >= first and unchecked(column, i) != unchecked(column, i):
+        i -= 1
+    return i
+
+
+@part
 def first_above(column: Any, i: int, last: int, limit: float) -> int:
-    """The first row from i on whose value is above the limit; `last` where none is, or the channel is not there."""
+    """Return the first row from i on whose value is above the limit; `last` if none is."""
     if column.size == 0:
         return last
-    while i < last and not nth(column, i) > limit:
+    while i < last and not unchecked(column, i) > limit:
         i += 1
     return i
 
 
 @part
 def first_below(column: Any, i: int, last: int, limit: float) -> int:
-    """The first row from i on whose value is below the limit; likewise."""
+    """Return the first row from i on whose value is below the limit; `last` if none is."""
     if column.size == 0:
         return last
-    while i < last and not nth(column, i) < limit:
+    while i < last and not unchecked(column, i) < limit:
         i += 1
     return i
 
 
 @part
-def first_at(time_ns: Any, i: int, last: int, instant: int) -> int:
-    """The first row from i on at or after an instant; `last` where none is. Few looks, whether it is near or far."""
+def first_row_at(time_ns: Any, i: int, last: int, instant: int) -> int:
+    """Return the first row from i on at or after an instant; `last` if none is. Gallops, then bisects."""
     reach = 1
-    while i + reach <= last and nth(time_ns, i + reach - 1) < instant:
+    while i + reach <= last and unchecked(time_ns, i + reach - 1) < instant:
         i += reach
         reach *= 2
     high = min(i + reach - 1, last)
     while i < high:
         middle = (i + high) // 2
-        if nth(time_ns, middle) < instant:
+        if unchecked(time_ns, middle) < instant:
             i = middle + 1
         else:
             high = middle
@@ -257,26 +312,8 @@ def first_at(time_ns: Any, i: int, last: int, instant: int) -> int:
 
 
 @part
-def next_firing(time_ns: Any, fire_until: Any, g: int, i: int, last: int) -> int:
-    """The first row of group g from i on at which the hammer fires; `last` where none is."""
-    while i < last and nth(fire_until, i + 1 + g) <= nth(time_ns, i):
+def next_firing_row(time_ns: Any, firing_ends: Any, group: int, i: int, last: int) -> int:
+    """Return the group's first row from i on at which the hammer fires; `last` if there is none."""
+    while i < last and unchecked(firing_ends, i + 1 + group) <= unchecked(time_ns, i):
         i += 1
     return i
-
-
-@part
-def newest(column: Any, first: int, i: int) -> int:
-    """The newest row in first..i that has a value; first - 1 where none has."""
-    if column.size == 0:
-        return first - 1
-    while i >= first and nth(column, i) != nth(column, i):
-        i -= 1
-    return i
-
-
-@part
-def sample(column: Any, i: int) -> float:
-    """The value of row i, NaN where not sampled; a channel that no hammer here has is an empty array."""
-    if column.size == 0 or i < 0:
-        return math.nan
-    return nth(column, i)  # type: ignore[no-any-return]

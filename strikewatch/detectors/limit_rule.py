@@ -19,16 +19,18 @@ from strikewatch.core.finding import Fault, Highlight, Trace
 from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     CLEARED,
+    GROUP,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
     emit,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 AS_IS: Final = 0
@@ -70,84 +72,83 @@ PARAMS: Final = np.dtype(
 
 
 @part
-def _measured(v: float, p: Any) -> float:
-    if p.measure == SIZE:
-        return abs(v)
-    if p.measure == OFF_LINE:
+def _measured(value: float, params: Any) -> float:
+    if params.measure == SIZE:
+        return abs(value)
+    if params.measure == OFF_LINE:
         # Of an angle from -360 to 360, as the channel has: folded at each end of the line, without rounding.
-        v = abs(v)
-        v = 360.0 - v if v > 180.0 else v
-        return 180.0 - v if v > 90.0 else v
-    return v
+        value = abs(value)
+        value = 360.0 - value if value > 180.0 else value
+        return 180.0 - value if value > 90.0 else value
+    return value
 
 
 @part
-def _stands(s: Any) -> int:
+def _stands(state: Any) -> int:
     """Until when the condition is known to hold in at least one channel."""
-    return max(s.until[0], s.until[1], s.until[2])  # type: ignore[no-any-return]
+    return max(state.until[0], state.until[1], state.until[2])  # type: ignore[no-any-return]
 
 
 @part
-def _look(s: Any, p: Any, k: int, v: float, a: int) -> None:
+def _look(state: Any, params: Any, k: int, value: float, start: int) -> None:
     """Take in a value of channel k."""
-    if v == v:
-        m = _measured(v, p)
-        if m < p.low or m > p.high:
-            s.beyond[k] = m
-            s.until[k] = a + p.hold
+    if value == value:
+        measured = _measured(value, params)
+        if measured < params.low or measured > params.high:
+            state.beyond[k] = measured
+            state.until[k] = start + params.hold
         else:
-            s.until[k] = NEVER
+            state.until[k] = NEVER
 
 
 @part
-def _next_beyond(one: Any, two: Any, three: Any, p: Any, i: int, last: int) -> int:
+def _next_beyond(one: Any, two: Any, three: Any, params: Any, i: int, last: int) -> int:
     """The first row from i on with a value beyond; `last` where there is none."""
     while i < last:
-        m = _measured(sample(one, i), p)
-        if m < p.low or m > p.high:
+        measured = _measured(sample(one, i), params)
+        if measured < params.low or measured > params.high:
             return i
         if two.size > 0 or three.size > 0:
-            m = _measured(sample(two, i), p)
-            if m < p.low or m > p.high:
+            measured = _measured(sample(two, i), params)
+            if measured < params.low or measured > params.high:
                 return i
-            m = _measured(sample(three, i), p)
-            if m < p.low or m > p.high:
+            measured = _measured(sample(three, i), params)
+            if measured < params.low or measured > params.high:
                 return i
         i += 1
     return last
 
 
 @part
-def _evidence(s: Any, p: Any, counted: int) -> Any:
-    if p.tells == HIGHEST:
-        return float(counted), s.highest, s.lowest
-    if p.tells == WHICH:
-        return float(counted), float(s.which), s.lowest
-    return float(counted), s.lowest, s.highest
+def _evidence(state: Any, params: Any, counted: int) -> Any:
+    if params.tells == HIGHEST:
+        return float(counted), state.highest, state.lowest
+    if params.tells == WHICH:
+        return float(counted), float(state.which), state.lowest
+    return float(counted), state.lowest, state.highest
 
 
 @part
-def _count(s: Any, p: Any, a: int, stop: int, out: Any, n: int, g: int) -> int:
+def _count(state: Any, params: Any, start: int, stop: int, out: Any) -> None:
     """From a up to `stop` it counts."""
-    if not s.open:
-        s.open = 1
-        s.counted = 0
-        s.onset = NEVER
-        s.lowest = math.inf
-        s.highest = -math.inf
-        s.which = 0
+    if not state.open:
+        state.open = 1
+        state.counted = 0
+        state.onset = NEVER
+        state.lowest = math.inf
+        state.highest = -math.inf
+        state.which = 0
     for k in range(3):
-        if s.until[k] > a:
-            s.lowest = min(s.lowest, s.beyond[k])
-            s.highest = max(s.highest, s.beyond[k])
-            s.which |= 1 << k
-    before = s.counted
-    s.counted = before + (stop - a)
-    s.last = stop
-    if s.onset == NEVER and s.counted >= p.limit:
-        s.onset = a + p.limit - before
-        n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, _evidence(s, p, p.limit))
-    return n
+        if state.until[k] > start:
+            state.lowest = min(state.lowest, state.beyond[k])
+            state.highest = max(state.highest, state.beyond[k])
+            state.which |= 1 << k
+    before = state.counted
+    state.counted = before + (stop - start)
+    state.last = stop
+    if state.onset == NEVER and state.counted >= params.limit:
+        onset = start + params.limit - before
+        state.onset = emit(out, 0, RAISED, onset, onset, MEDIUM, _evidence(state, params, params.limit))
 
 
 @kernel
@@ -155,54 +156,67 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     one: Any,
     two: Any,
     three: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
         sampled = one.size > 0 or two.size > 0 or three.size > 0
-        a = span.since
-        stands = _stands(s)
+        start = span.since
+        stands = _stands(state)
         i = span.first - 1
         while i < span.last:
-            if not s.open and stands <= a:
-                i = _next_beyond(one, two, three, p, max(i, span.first), span.last) if sampled else span.last
+            if not state.open and stands <= start:
+                i = (
+                    _next_beyond(one, two, three, params, max(i, span.first), span.last)
+                    if sampled
+                    else span.last
+                )
                 if i == span.last:
                     break
             if i >= span.first:
-                a = nth(time_ns, i)
+                start = unchecked(time_ns, i)
                 if sampled:
-                    _look(s, p, 0, sample(one, i), a)
-                    _look(s, p, 1, sample(two, i), a)
-                    _look(s, p, 2, sample(three, i), a)
-                    stands = _stands(s)
+                    _look(state, params, 0, sample(one, i), start)
+                    _look(state, params, 1, sample(two, i), start)
+                    _look(state, params, 2, sample(three, i), start)
+                    stands = _stands(state)
             i += 1
-            b = nth(time_ns, i) if i < span.last else span.upto
-            stop = min(stands, nth(fire_until, i + g)) if p.firing else stands
-            if stop > a:
-                n = _count(s, p, a, min(stop, b), out, n, g)
+            end = unchecked(time_ns, i) if i < span.last else span.upto
+            stop = min(stands, unchecked(firing_ends, i + group)) if params.firing else stands
+            if stop > start:
+                _count(state, params, start, min(stop, end), out)
             # A row at b may have it count on; at the watermark itself there is none to come.
-            over = s.last < b or (i == span.last and stop <= b)
-            if s.open and over and b - s.last >= p.pause:
-                if s.onset != NEVER:
-                    n = emit(out, n, g, 0, CLEARED, s.onset, s.last, MEDIUM, _evidence(s, p, s.counted))
-                s.open = 0
+            over = state.last < end or (i == span.last and stop <= end)
+            if state.open and over and end - state.last >= params.pause:
+                if state.onset != NEVER:
+                    emit(
+                        out,
+                        0,
+                        CLEARED,
+                        state.onset,
+                        state.last,
+                        MEDIUM,
+                        _evidence(state, params, state.counted),
+                    )
+                state.open = 0
         for k in range(3):
-            if s.until[k] <= span.upto:
+            if state.until[k] <= span.upto:
                 # Whichever way led here, the same bytes.
-                s.until[k] = NEVER
-                s.beyond[k] = 0.0
-        if report and s.open and s.onset != NEVER:
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, MEDIUM, _evidence(s, p, s.counted))
-    return n
+                state.until[k] = NEVER
+                state.beyond[k] = 0.0
+        if report and state.open and state.onset != NEVER:
+            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, _evidence(state, params, state.counted))
+    return written(out)
 
 
 def _reviewed(

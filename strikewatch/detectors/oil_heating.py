@@ -22,17 +22,19 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundredth, tenth
 from strikewatch.detectors.kernels import (
     CLEARED,
+    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
     emit,
-    first_at,
+    first_row_at,
     kernel,
-    next_firing,
-    nothing_yet,
-    nth,
+    new_output,
+    next_firing_row,
     part,
+    unchecked,
+    written,
 )
 
 
@@ -76,7 +78,7 @@ def line(mean: Any) -> Any:
     Returns the line's value now (at the end of the last interval), its slope per interval, and what the prediction
     band needs: t s, Sxx, 1 + 1/n, and how far now lies from the mean of x. At least three means must be there.
     """
-    n = 0
+    count = 0
     sx = sy = sxx = sxy = syy = 0.0
     # From the middle of the window and of what is usual in it, so that the sums of squares keep their digits.
     level = mean[BINS - 1] if mean[BINS - 1] == mean[BINS - 1] else 60.0
@@ -84,54 +86,52 @@ def line(mean: Any) -> Any:
         y = mean[k] - level
         if y == y:
             x = k + 0.5 - BINS / 2
-            n += 1
+            count += 1
             sx += x
             sy += y
             sxx += x * x
             sxy += x * y
             syy += y * y
-    mx = sx / n
+    mx = sx / count
     sxx -= sx * mx
-    sxy -= sx * sy / n
+    sxy -= sx * sy / count
     slope = sxy / sxx
-    rss = max(0.0, syy - sy * sy / n - slope * sxy)
-    spread = T_975[n - 3] * math.sqrt(rss / (n - 2))
+    rss = max(0.0, syy - sy * sy / count - slope * sxy)
+    spread = T_975[count - 3] * math.sqrt(rss / (count - 2))
     offset = BINS / 2 - mx
-    return level + sy / n + slope * offset, slope, spread, sxx, 1.0 + 1.0 / n, offset
+    return level + sy / count + slope * offset, slope, spread, sxx, 1.0 + 1.0 / count, offset
 
 
 @part
-def _close(s: Any, p: Any, total: float, taken: int, out: Any, n: int, g: int) -> int:
+def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
     """The grid interval is over: take its mean in, and judge."""
-    at = s.bin_end
-    if s.mean[0] == s.mean[0]:
-        s.filled -= 1
+    at = state.bin_end
+    if state.mean[0] == state.mean[0]:
+        state.filled -= 1
     for k in range(BINS - 1):
-        s.mean[k] = s.mean[k + 1]
-    s.mean[BINS - 1] = total / taken if taken else math.nan
+        state.mean[k] = state.mean[k + 1]
+    state.mean[BINS - 1] = total / taken if taken else math.nan
     if taken:
-        s.filled += 1
+        state.filled += 1
     warn = False
     now = math.nan
     reach = math.nan
     slope = 0.0
-    if s.filled >= NEEDED and (s.fired or s.onset != NEVER):
-        now, slope, spread, sxx, one, offset = line(s.mean)
-        if slope > 0.0 and now < p.limit:
-            reach = (p.limit - now) / slope * GRID
-            x = offset + p.ahead / GRID
-            rising = slope > spread * x / (sxx * math.sqrt(one + x * x / sxx))
+    if state.filled >= NEEDED and (state.fired or state.onset != NEVER):
+        now, slope, spread, sxx, one, offset = line(state.mean)
+        if slope > 0.0 and now < params.limit:
+            reach = (params.limit - now) / slope * GRID
+            distance = offset + params.ahead / GRID
+            rising = slope > spread * distance / (sxx * math.sqrt(one + distance * distance / sxx))
             # Once given, it stands until the line needs half as long again.
-            allowed = p.ahead if s.onset == NEVER else p.ahead * 1.5
+            allowed = params.ahead if state.onset == NEVER else params.ahead * 1.5
             warn = rising and reach <= allowed
     evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
-    if warn and s.onset == NEVER:
-        s.onset = at
-        n = emit(out, n, g, 0, RAISED, at, at, LOW, evidence)
-    elif not warn and s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, LOW, evidence)
-        s.onset = NEVER
-    return n
+    if warn and state.onset == NEVER:
+        state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
+    elif not warn and state.onset != NEVER:
+        emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
+        state.onset = NEVER
 
 
 @kernel
@@ -139,58 +139,59 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     oil_c: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        total = s.sum
-        taken = s.n
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        total = state.sum
+        taken = state.n
         i = span.first
-        a = span.since
-        f = nth(fire_until, i + g)
-        if s.bin_end == NEVER:
-            s.bin_end = a - a % GRID + GRID
-        fired = s.fired or f > a
+        start = span.since
+        fires_until = unchecked(firing_ends, i + group)
+        if state.bin_end == NEVER:
+            state.bin_end = start - start % GRID + GRID
+        fired = state.fired or fires_until > start
         while True:
-            bin_end = s.bin_end
+            bin_end = state.bin_end
             begin = i
-            i = first_at(time_ns, i, span.last, bin_end)
-            fired = fired or next_firing(time_ns, fire_until, g, begin, i) < i
+            i = first_row_at(time_ns, i, span.last, bin_end)
+            fired = fired or next_firing_row(time_ns, firing_ends, group, begin, i) < i
             if oil_c.size > 0:
                 for k in range(begin, i):
-                    v = nth(oil_c, k)
-                    if v == v:
-                        total += v
+                    value = unchecked(oil_c, k)
+                    if value == value:
+                        total += value
                         taken += 1
-            now = nth(time_ns, i) if i < span.last else span.upto
+            now = unchecked(time_ns, i) if i < span.last else span.upto
             if now < bin_end:
                 break
-            f = min(nth(fire_until, i + g), now)
-            s.fired = fired
-            if s.filled or taken or s.onset != NEVER:
-                n = _close(s, p, total, taken, out, n, g)
+            fires_until = min(unchecked(firing_ends, i + group), now)
+            state.fired = fired
+            if state.filled or taken or state.onset != NEVER:
+                _close(state, params, total, taken, out)
                 total = 0.0
                 taken = 0
             else:
-                s.bin_end = now - now % GRID
-            s.bin_end += GRID
-            fired = f > s.bin_end - GRID
-        s.sum = total
-        s.n = taken
-        s.fired = fired
-        if report and s.onset != NEVER:
-            now, slope, _spread, _sxx, _one, _offset = line(s.mean)
-            reach = (p.limit - now) / slope * GRID if slope > 0.0 else math.nan
+                state.bin_end = now - now % GRID
+            state.bin_end += GRID
+            fired = fires_until > state.bin_end - GRID
+        state.sum = total
+        state.n = taken
+        state.fired = fired
+        if report and state.onset != NEVER:
+            now, slope, _spread, _sxx, _one, _offset = line(state.mean)
+            reach = (params.limit - now) / slope * GRID if slope > 0.0 else math.nan
             evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, evidence)
-    return n
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, evidence)
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

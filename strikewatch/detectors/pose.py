@@ -19,7 +19,16 @@ from pydantic import Field, model_validator
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import NEVER, SPAN, kernel, nth, part, read_only, sample, settle
+from strikewatch.detectors.kernels import (
+    NEVER,
+    SPAN,
+    compile_kernel,
+    kernel,
+    part,
+    read_only,
+    sample,
+    unchecked,
+)
 
 LENGTHS: Final = ("boom_m", "stick_m", "tool_m", "boom_foot_m")
 
@@ -79,12 +88,14 @@ def params(settings: DetectorSettings) -> tuple[Any, ...]:
     return 1, settings.angles == "level", length, foot
 
 
-def settle_pose() -> None:
+def compile_pose() -> None:
     """Have the kernel compiled, or taken from an earlier start."""
     state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
     times, angle = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
     tip = np.empty(0)
-    settle(_derive, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), *(angle,) * len(ANGLES), tip, tip)
+    compile_kernel(
+        _derive, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), *(angle,) * len(ANGLES), tip, tip
+    )
 
 
 def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, Any]) -> None:
@@ -98,23 +109,23 @@ def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, 
 
 
 @part
-def _know(s: Any, k: int, value: float, now: int) -> bool:
+def _know(state: Any, k: int, value: float, now: int) -> bool:
     """Take in angle number k, if it is sampled; whether it is."""
     if value != value:
         return False
-    s.deg[k] = value
-    s.until[k] = now + _HOLD
+    state.deg[k] = value
+    state.until[k] = now + _HOLD
     return True
 
 
 @part
-def _reach(p: Any, deg: Any) -> float:
+def _reach(params: Any, deg: Any) -> float:
     """From the swing axis to the tip, m."""
-    reach = p.foot
+    reach = params.foot
     inclined = 0.0
     for k in range(3):
-        inclined = deg[k] if p.level else inclined + deg[k]
-        reach += p.length[k] * math.cos(inclined * _RADIANS)
+        inclined = deg[k] if params.level else inclined + deg[k]
+        reach += params.length[k] * math.cos(inclined * _RADIANS)
     return reach  # type: ignore[no-any-return]
 
 
@@ -122,8 +133,8 @@ def _reach(p: Any, deg: Any) -> float:
 def _derive(
     spans: Any,
     time_ns: Any,
-    state: Any,
-    params: Any,
+    states: Any,
+    all_params: Any,
     boom_deg: Any,
     stick_deg: Any,
     bucket_deg: Any,
@@ -131,26 +142,26 @@ def _derive(
     tool_x_m: Any,
     tool_y_m: Any,
 ) -> None:
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        if not p.arm:
+    for group in range(len(spans)):
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        if not params.arm:
             continue
         for i in range(span.first, span.last):
-            if nth(tool_x_m, i) == nth(tool_x_m, i):
-                s.has_tool_x_m = 1
-            if nth(tool_y_m, i) == nth(tool_y_m, i):
-                s.has_tool_y_m = 1
-            if s.has_tool_x_m or s.has_tool_y_m:
+            if unchecked(tool_x_m, i) == unchecked(tool_x_m, i):
+                state.has_tool_x_m = 1
+            if unchecked(tool_y_m, i) == unchecked(tool_y_m, i):
+                state.has_tool_y_m = 1
+            if state.has_tool_x_m or state.has_tool_y_m:
                 break
-            now = nth(time_ns, i)
-            sampled = _know(s, 0, sample(boom_deg, i), now)
-            sampled |= _know(s, 1, sample(stick_deg, i), now)
-            sampled |= _know(s, 2, sample(bucket_deg, i), now)
-            sampled |= _know(s, 3, sample(swing_deg, i), now)
-            if sampled and min(s.until[0], s.until[1], s.until[2], s.until[3]) > now:
-                reach = _reach(p, s.deg)
-                swing = s.deg[3] * _RADIANS
+            now = unchecked(time_ns, i)
+            sampled = _know(state, 0, sample(boom_deg, i), now)
+            sampled |= _know(state, 1, sample(stick_deg, i), now)
+            sampled |= _know(state, 2, sample(bucket_deg, i), now)
+            sampled |= _know(state, 3, sample(swing_deg, i), now)
+            if sampled and min(state.until[0], state.until[1], state.until[2], state.until[3]) > now:
+                reach = _reach(params, state.deg)
+                swing = state.deg[3] * _RADIANS
                 tool_x_m[i] = reach * math.cos(swing)
                 tool_y_m[i] = reach * math.sin(swing)

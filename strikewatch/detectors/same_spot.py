@@ -18,6 +18,7 @@ from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSetti
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
+    GROUP,
     HIGH,
     MEDIUM,
     NEVER,
@@ -25,12 +26,13 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     kernel,
-    newest,
-    next_firing,
-    nothing_yet,
-    nth,
+    new_output,
+    newest_row,
+    next_firing_row,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -75,51 +77,50 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _evidence(s: Any, fired: int, oil_max: float, pressure_sum: float, pressure_n: int) -> Any:
+def _evidence(state: Any, fired: int, oil_max: float, pressure_sum: float, pressure_n: int) -> Any:
     pressure = pressure_sum / pressure_n if pressure_n else math.nan
-    return (float(fired), float(s.placed), pressure, oil_max)
+    return (float(fired), float(state.placed), pressure, oil_max)
 
 
 @part
-def _begin(s: Any, at: int) -> Any:
+def _begin(state: Any, at: int) -> Any:
     """A spot begins; returns its firing time, highest oil temperature, sum and number of pressures so far."""
-    s.open = 1
-    s.onset = NEVER
-    s.high = 0
-    s.placed = 0
-    s.unseen = 1
-    return 0, s.oil if s.oil_until > at else math.nan, 0.0, 0
+    state.open = 1
+    state.onset = NEVER
+    state.high = 0
+    state.placed = 0
+    state.unseen = 1
+    return 0, state.oil if state.oil_until > at else math.nan, 0.0, 0
 
 
 @part
-def _end(s: Any, at: int, evidence: Any, out: Any, n: int, g: int) -> int:
-    s.open = 0
-    s.unseen = 0
-    if s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, HIGH if s.high else MEDIUM, evidence)
-    return n
+def _end(state: Any, at: int, evidence: Any, out: Any) -> None:
+    state.open = 0
+    state.unseen = 0
+    if state.onset != NEVER:
+        emit(out, 0, CLEARED, state.onset, at, HIGH if state.high else MEDIUM, evidence)
 
 
 @part
-def _look_at_oil(s: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
+def _look_at_oil(state: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
     """Know the oil's temperature as of row i, the newest of those from `first` on."""
-    k = newest(oil_c, first, i)
+    k = newest_row(oil_c, first, i)
     if k >= first:
-        s.oil = oil_c[k]
-        s.oil_until = nth(time_ns, k) + _HOLD_OIL
+        state.oil = oil_c[k]
+        state.oil_until = unchecked(time_ns, k) + _HOLD_OIL
 
 
 @part
-def _look_at_pose(s: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
+def _look_at_pose(state: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
     """Likewise where the tool tip is."""
-    k = newest(tool_x_m, first, i)
+    k = newest_row(tool_x_m, first, i)
     if k >= first:
-        s.x = tool_x_m[k]
-        s.x_until = time_ns[k] + _HOLD_POSE
-    k = newest(tool_y_m, first, i)
+        state.x = tool_x_m[k]
+        state.x_until = time_ns[k] + _HOLD_POSE
+    k = newest_row(tool_y_m, first, i)
     if k >= first:
-        s.y = tool_y_m[k]
-        s.y_until = time_ns[k] + _HOLD_POSE
+        state.y = tool_y_m[k]
+        state.y_until = time_ns[k] + _HOLD_POSE
 
 
 @kernel
@@ -127,95 +128,109 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     tool_x_m: Any,
     tool_y_m: Any,
     pressure_bar: Any,
     oil_c: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
         posed = tool_x_m.size > 0 or tool_y_m.size > 0
-        fired, oil_max, pressure_sum, pressure_n = s.fired, s.oil_max, s.pressure_sum, s.pressure_n
-        a = span.since
+        fired, oil_max, pressure_sum, pressure_n = (
+            state.fired,
+            state.oil_max,
+            state.pressure_sum,
+            state.pressure_n,
+        )
+        start = span.since
         i = span.first - 1
         while i < span.last:
-            if not s.open and i >= span.first:
-                i = next_firing(time_ns, fire_until, g, i, span.last)
+            if not state.open and i >= span.first:
+                i = next_firing_row(time_ns, firing_ends, group, i, span.last)
                 if i == span.last:
                     break
             row = i >= span.first
             if row:
-                a = nth(time_ns, i)
-            f = nth(fire_until, i + 1 + g)
+                start = unchecked(time_ns, i)
+            fires_until = unchecked(firing_ends, i + 1 + group)
             if row and posed:
                 x = sample(tool_x_m, i)
                 y = sample(tool_y_m, i)
                 if x == x:
-                    s.x = x
-                    s.x_until = a + _HOLD_POSE
-                    s.unseen = 1
+                    state.x = x
+                    state.x_until = start + _HOLD_POSE
+                    state.unseen = 1
                 if y == y:
-                    s.y = y
-                    s.y_until = a + _HOLD_POSE
-                    s.unseen = 1
-            b = nth(time_ns, i + 1) if i + 1 < span.last else span.upto
-            if f > a:
-                f = min(f, b)
-                if not s.open:
-                    _look_at_oil(s, time_ns, oil_c, span.first, i)
-                    _look_at_pose(s, time_ns, tool_x_m, tool_y_m, span.first, i)
-                    fired, oil_max, pressure_sum, pressure_n = _begin(s, a)
-                if s.unseen and s.x_until > a and s.y_until > a:
-                    s.unseen = 0
-                    if s.placed and math.hypot(s.x - s.ref_x, s.y - s.ref_y) > p.radius:
-                        evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
-                        n = _end(s, a, evidence, out, n, g)
-                        _look_at_oil(s, time_ns, oil_c, span.first, i)
-                        fired, oil_max, pressure_sum, pressure_n = _begin(s, a)
-                    if not s.placed:
-                        s.placed = 1
-                        s.ref_x = s.x
-                        s.ref_y = s.y
+                    state.y = y
+                    state.y_until = start + _HOLD_POSE
+                    state.unseen = 1
+            end = unchecked(time_ns, i + 1) if i + 1 < span.last else span.upto
+            if fires_until > start:
+                fires_until = min(fires_until, end)
+                if not state.open:
+                    _look_at_oil(state, time_ns, oil_c, span.first, i)
+                    _look_at_pose(state, time_ns, tool_x_m, tool_y_m, span.first, i)
+                    fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
+                if state.unseen and state.x_until > start and state.y_until > start:
+                    state.unseen = 0
+                    if (
+                        state.placed
+                        and math.hypot(state.x - state.ref_x, state.y - state.ref_y) > params.radius
+                    ):
+                        evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
+                        _end(state, start, evidence, out)
+                        _look_at_oil(state, time_ns, oil_c, span.first, i)
+                        fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
+                    if not state.placed:
+                        state.placed = 1
+                        state.ref_x = state.x
+                        state.ref_y = state.y
                 if row:
-                    v = sample(pressure_bar, i)
-                    if v == v:
-                        pressure_sum += v
+                    value = sample(pressure_bar, i)
+                    if value == value:
+                        pressure_sum += value
                         pressure_n += 1
-                    v = sample(oil_c, i)
-                    if v == v and not v <= oil_max:
-                        oil_max = v
+                    value = sample(oil_c, i)
+                    if value == value and not value <= oil_max:
+                        oil_max = value
                 before = fired
-                fired += f - a
-                s.last_fire = f
-                if fired >= p.limit:
-                    if s.onset == NEVER:
-                        s.onset = a + p.limit - before
-                        evidence = _evidence(s, p.limit, oil_max, pressure_sum, pressure_n)
-                        n = emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, evidence)
-                    if not s.high and fired >= 2 * p.limit:
-                        s.high = 1
-                        at = a + 2 * p.limit - before
-                        evidence = _evidence(s, 2 * p.limit, oil_max, pressure_sum, pressure_n)
-                        n = emit(out, n, g, 0, ESCALATED, s.onset, at, HIGH, evidence)
+                fired += fires_until - start
+                state.last_fire = fires_until
+                if fired >= params.limit:
+                    if state.onset == NEVER:
+                        state.onset = start + params.limit - before
+                        evidence = _evidence(state, params.limit, oil_max, pressure_sum, pressure_n)
+                        emit(out, 0, RAISED, state.onset, state.onset, MEDIUM, evidence)
+                    if not state.high and fired >= 2 * params.limit:
+                        state.high = 1
+                        at = start + 2 * params.limit - before
+                        evidence = _evidence(state, 2 * params.limit, oil_max, pressure_sum, pressure_n)
+                        emit(out, 0, ESCALATED, state.onset, at, HIGH, evidence)
             i += 1
-            if s.open and b - s.last_fire >= p.reposition:
-                evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
-                n = _end(s, s.last_fire, evidence, out, n, g)
-        s.fired, s.oil_max, s.pressure_sum, s.pressure_n = fired, oil_max, pressure_sum, pressure_n
-        _look_at_oil(s, time_ns, oil_c, span.first, span.last - 1)
-        _look_at_pose(s, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
-        if report and s.open and s.onset != NEVER:
-            priority = HIGH if s.high else MEDIUM
-            evidence = _evidence(s, fired, oil_max, pressure_sum, pressure_n)
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, evidence)
-    return n
+            if state.open and end - state.last_fire >= params.reposition:
+                evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
+                _end(state, state.last_fire, evidence, out)
+        state.fired, state.oil_max, state.pressure_sum, state.pressure_n = (
+            fired,
+            oil_max,
+            pressure_sum,
+            pressure_n,
+        )
+        _look_at_oil(state, time_ns, oil_c, span.first, span.last - 1)
+        _look_at_pose(state, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
+        if report and state.open and state.onset != NEVER:
+            priority = HIGH if state.high else MEDIUM
+            evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
+            emit(out, 0, STANDING, state.onset, span.upto, priority, evidence)
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

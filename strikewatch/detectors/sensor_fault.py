@@ -18,17 +18,19 @@ from strikewatch.detectors.base import Detector, DetectorSettings, Older
 from strikewatch.detectors.kernels import (
     CHANNEL_BITS,
     CLEARED,
+    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
     emit,
-    first_at,
+    first_row_at,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -71,22 +73,22 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _note(s: Any, at: int, out: Any, n: int, g: int) -> int:
+def _note(state: Any, at: int, out: Any) -> None:
     """Bring onset and clearing in line with what is wrong at this instant."""
-    if s.impossible or s.frozen:
-        new = s.onset == NEVER
+    if state.impossible or state.frozen:
+        new = state.onset == NEVER
         if new:
-            s.onset = at
-            s.seen_impossible = 0
-            s.seen_frozen = 0
-        s.seen_impossible |= s.impossible
-        s.seen_frozen |= s.frozen
+            state.onset = at
+            state.seen_impossible = 0
+            state.seen_frozen = 0
+        state.seen_impossible |= state.impossible
+        state.seen_frozen |= state.frozen
         if new:
-            n = emit(out, n, g, 0, RAISED, at, at, LOW, (float(s.seen_impossible), float(s.seen_frozen)))
-    elif s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, LOW, (float(s.seen_impossible), float(s.seen_frozen)))
-        s.onset = NEVER
-    return n
+            emit(out, 0, RAISED, at, at, LOW, (float(state.seen_impossible), float(state.seen_frozen)))
+    else:
+        state.onset = emit(
+            out, 0, CLEARED, state.onset, at, LOW, (float(state.seen_impossible), float(state.seen_frozen))
+        )
 
 
 @part
@@ -102,11 +104,11 @@ def _newest_change(column: Any, first: int, last: int) -> int:
     newer_at = first
     while i > first:
         i -= 1
-        v = nth(column, i)
-        if v == v:
-            if newer == newer and v != newer:
+        value = unchecked(column, i)
+        if value == value:
+            if newer == newer and value != newer:
                 return newer_at
-            newer = v
+            newer = value
             newer_at = i
     return first
 
@@ -116,108 +118,107 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     pressure_bar: Any,
     oil_c: Any,
     bad: Any,
     good: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        sound = bad.size == 0 and s.impossible == 0
-        troubled = s.onset != NEVER
-        pressure = s.pressure
-        pressure_until = s.pressure_until
-        pressure_same = s.pressure_same
-        oil = s.oil
-        oil_until = s.oil_until
-        oil_same = s.oil_same
-        a = span.since
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        sound = bad.size == 0 and state.impossible == 0
+        troubled = state.onset != NEVER
+        pressure = state.pressure
+        pressure_until = state.pressure_until
+        pressure_same = state.pressure_same
+        oil = state.oil
+        oil_until = state.oil_until
+        oil_same = state.oil_same
+        start = span.since
         i = span.first - 1
         seen = span.first
         while i < span.last:
             if i >= seen and sound and not troubled:
                 # Within this time nothing can freeze, so that of each channel only the newest change counts.
-                beyond = nth(time_ns, i) + p.frozen - max(pressure_same, oil_same)
-                seen = first_at(time_ns, seen, span.last, beyond)
-                newest = min(_newest_change(pressure_bar, i, seen), _newest_change(oil_c, i, seen))
-                if newest > i:
-                    i = newest
+                beyond = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
+                seen = first_row_at(time_ns, seen, span.last, beyond)
+                newest_at = min(_newest_change(pressure_bar, i, seen), _newest_change(oil_c, i, seen))
+                if newest_at > i:
+                    i = newest_at
                     pressure = oil = math.nan
             if i >= span.first:
-                a = nth(time_ns, i)
-                v = sample(pressure_bar, i)
-                if v == v:
-                    pressure_until = a + _HOLD_PRESSURE
-                    if v != pressure:
-                        pressure = v
+                start = unchecked(time_ns, i)
+                value = sample(pressure_bar, i)
+                if value == value:
+                    pressure_until = start + _HOLD_PRESSURE
+                    if value != pressure:
+                        pressure = value
                         pressure_same = 0
                         if troubled:
-                            s.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
-                v = sample(oil_c, i)
-                if v == v:
-                    oil_until = a + _HOLD_OIL
-                    if v != oil:
-                        oil = v
+                            state.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
+                value = sample(oil_c, i)
+                if value == value:
+                    oil_until = start + _HOLD_OIL
+                    if value != oil:
+                        oil = value
                         oil_same = 0
                         if troubled:
-                            s.frozen &= ~CHANNEL_BITS(_OIL_BIT)
+                            state.frozen &= ~CHANNEL_BITS(_OIL_BIT)
                 if not sound:
-                    s.impossible = (s.impossible | bad[i]) & ~good[i]
-                    troubled = troubled or s.impossible != 0
+                    state.impossible = (state.impossible | bad[i]) & ~good[i]
+                    troubled = troubled or state.impossible != 0
                 if troubled:
-                    n = _note(s, a, out, n, g)
-                    troubled = s.onset != NEVER
+                    _note(state, start, out)
+                    troubled = state.onset != NEVER
             i += 1
-            f = nth(fire_until, i + g)
-            if f <= a:
+            fires_until = unchecked(firing_ends, i + group)
+            if fires_until <= start:
                 continue
-            f = min(f, nth(time_ns, i) if i < span.last else span.upto)
+            fires_until = min(fires_until, unchecked(time_ns, i) if i < span.last else span.upto)
             pressure_was = pressure_same
-            pressure_same += max(0, min(f, pressure_until) - a)
+            pressure_same += max(0, min(fires_until, pressure_until) - start)
             oil_was = oil_same
-            oil_same += max(0, min(f, oil_until) - a)
-            pressure_froze = pressure_was < p.frozen <= pressure_same
-            oil_froze = oil_was < p.frozen <= oil_same
+            oil_same += max(0, min(fires_until, oil_until) - start)
+            pressure_froze = pressure_was < params.frozen <= pressure_same
+            oil_froze = oil_was < params.frozen <= oil_same
             if pressure_froze or oil_froze:
                 troubled = True
                 # The earlier of the two first, so that the onset is the first instant of either.
-                pressure_at = a + p.frozen - pressure_was
-                oil_at = a + p.frozen - oil_was
+                pressure_at = start + params.frozen - pressure_was
+                oil_at = start + params.frozen - oil_was
                 if oil_froze and not (pressure_froze and pressure_at < oil_at):
-                    s.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    n = _note(s, oil_at, out, n, g)
+                    state.frozen |= CHANNEL_BITS(_OIL_BIT)
+                    _note(state, oil_at, out)
                 if pressure_froze:
-                    s.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
-                    n = _note(s, pressure_at, out, n, g)
+                    state.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
+                    _note(state, pressure_at, out)
                 if oil_froze:
-                    s.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    n = _note(s, oil_at, out, n, g)
-        s.pressure = pressure
-        s.pressure_until = pressure_until
-        s.pressure_same = pressure_same
-        s.oil = oil
-        s.oil_until = oil_until
-        s.oil_same = oil_same
-        if report and s.onset != NEVER:
-            n = emit(
+                    state.frozen |= CHANNEL_BITS(_OIL_BIT)
+                    _note(state, oil_at, out)
+        state.pressure = pressure
+        state.pressure_until = pressure_until
+        state.pressure_same = pressure_same
+        state.oil = oil
+        state.oil_until = oil_until
+        state.oil_same = oil_same
+        if report:
+            emit(
                 out,
-                n,
-                g,
                 0,
                 STANDING,
-                s.onset,
+                state.onset,
                 span.upto,
                 LOW,
-                (float(s.seen_impossible), float(s.seen_frozen)),
+                (float(state.seen_impossible), float(state.seen_frozen)),
             )
-    return n
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -15,16 +15,18 @@ from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
+    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
     emit,
     kernel,
-    newest,
-    nothing_yet,
-    nth,
+    new_output,
+    newest_row,
     part,
+    unchecked,
+    written,
 )
 
 
@@ -49,26 +51,25 @@ PARAMS: Final = np.dtype([("silence", "<i8"), ("working_rpm", "<f8"), ("steady",
 
 
 @part
-def _take(s: Any, p: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
+def _take(state: Any, params: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
     """Know what is known at row i, the newest of those from `first` on."""
-    before = nth(time_ns, i - 1) if i > first else s.last_row
-    s.last_row = nth(time_ns, i)
-    s.steady = 1 if carrier.rows_close(before, s.last_row, p.steady) else 0
-    k = newest(engine_rpm, first, i)
+    before = unchecked(time_ns, i - 1) if i > first else state.last_row
+    state.last_row = unchecked(time_ns, i)
+    state.steady = 1 if carrier.rows_close(before, state.last_row, params.steady) else 0
+    k = newest_row(engine_rpm, first, i)
     if k >= first:
-        s.has_engine_rpm = 1
-        s.rpm_until = carrier.turns_until(engine_rpm[k], nth(time_ns, k), p.working_rpm)
+        state.has_engine_rpm = 1
+        state.rpm_until = carrier.turns_until(engine_rpm[k], unchecked(time_ns, k), params.working_rpm)
 
 
 @part
-def _judge(s: Any, p: Any, now: int, out: Any, n: int, g: int) -> int:
+def _judge(state: Any, params: Any, now: int, out: Any) -> None:
     """No row came after the last one until now."""
-    if now - s.last_row >= p.silence and s.onset == NEVER:
-        working = s.rpm_until > s.last_row if s.has_engine_rpm else s.steady == 1
+    if now - state.last_row >= params.silence and state.onset == NEVER:
+        working = state.rpm_until > state.last_row if state.has_engine_rpm else state.steady == 1
         if working:
-            s.onset = s.last_row + p.silence
-            n = emit(out, n, g, 0, RAISED, s.onset, s.onset, LOW, (float(p.silence),))
-    return n
+            onset = state.last_row + params.silence
+            state.onset = emit(out, 0, RAISED, onset, onset, LOW, (float(params.silence),))
 
 
 @kernel
@@ -76,36 +77,35 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,  # noqa: ARG001 - every kernel is called alike
-    state: Any,
-    params: Any,
+    firing_ends: Any,  # noqa: ARG001 - every kernel is called alike
+    states: Any,
+    all_params: Any,
     engine_rpm: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        before = s.last_row
-        lost = s.onset != NEVER
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        before = state.last_row
+        lost = state.onset != NEVER
         for i in range(span.first, span.last):
-            a = nth(time_ns, i)
-            if a - before >= p.silence or lost:
+            now = unchecked(time_ns, i)
+            if now - before >= params.silence or lost:
                 if i > span.first:
-                    _take(s, p, time_ns, engine_rpm, span.first, i - 1)
-                n = _judge(s, p, a, out, n, g)
-                if s.onset != NEVER:
-                    n = emit(out, n, g, 0, CLEARED, s.onset, a, LOW, (float(a - s.last_row),))
-                    s.onset = NEVER
+                    _take(state, params, time_ns, engine_rpm, span.first, i - 1)
+                _judge(state, params, now, out)
+                state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
                 lost = False
-            before = a
+            before = now
         if span.last > span.first:
-            _take(s, p, time_ns, engine_rpm, span.first, span.last - 1)
-        n = _judge(s, p, span.upto, out, n, g)
-        if report and s.onset != NEVER:
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, (float(span.upto - s.last_row),))
-    return n
+            _take(state, params, time_ns, engine_rpm, span.first, span.last - 1)
+        _judge(state, params, span.upto, out)
+        if report:
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(span.upto - state.last_row),))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -17,7 +17,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, pose
 from strikewatch.detectors import firing as reading
 from strikewatch.detectors.base import NO_BITS, DetectorSettings
-from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, NOTED, SPAN, compiled
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, MEASURED, NEVER, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.attribution import Attribution
@@ -44,11 +44,11 @@ class Pipeline:
     """
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        reading.settle_firing()
-        coverage.settle_coverage()
-        pose.settle_pose()
+        reading.compile_firing()
+        coverage.compile_coverage()
+        pose.compile_pose()
         for detector in DETECTORS:
-            detector.settle()
+            detector.compile()
         self._runs = [compiled(detector.run) for detector in DETECTORS]
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
@@ -203,7 +203,7 @@ class Pipeline:
             )
             found = self._found[:n]
             if detector.notes:
-                measured = found["step"] == NOTED
+                measured = found["step"] == MEASURED
                 measurements[detector.name] = found[measured]
                 found = found[~measured]
             findings += [

@@ -23,11 +23,11 @@ def precompile(say: Callable[[str], object]) -> None:
         with subprocess.Popen([sys.executable, "-m", __name__]):
             for detector in DETECTORS:
                 if detector.name not in SLOWEST:
-                    detector.settle()
+                    detector.compile()
     for detector in DETECTORS:
-        detector.settle()
-    firing.settle_firing()
-    pose.settle_pose()
+        detector.compile()
+    firing.compile_firing()
+    pose.compile_pose()
     for name in ("active", "oil_c"):
         firing.impossible(np.zeros(1), CHANNELS[name])
 
@@ -35,4 +35,4 @@ def precompile(say: Callable[[str], object]) -> None:
 if __name__ == "__main__":
     for one in DETECTORS:
         if one.name in SLOWEST:
-            one.settle()
+            one.compile()

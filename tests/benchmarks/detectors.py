@@ -50,7 +50,7 @@ def _one_by_one(feed: str, rows: Rows, settings_of: SettingsOf) -> list[Line]:
 
         return replace(detector, run=run)
 
-    with patch.object(Detector, "settle", lambda _self: None):
+    with patch.object(Detector, "compile", lambda _self: None):
         measured = tuple(timed(one) for one in DETECTORS)
         only(measured, rows, settings_of)
         took.clear()

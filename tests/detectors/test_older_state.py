@@ -96,7 +96,7 @@ def test_a_sensor_fault_of_a_state_with_room_for_32_channels_is_read_on() -> Non
 
 
 def test_a_fortieth_channel_can_be_out_of_range() -> None:
-    sensor_fault.DETECTOR.settle()
+    sensor_fault.DETECTOR.compile()
     state = np.zeros(2, [("one", sensor_fault.STATE), ("other", "<i8")])["one"]
     state["onset"] = -(1 << 62)
     spans, out = np.zeros(1, SPAN), np.zeros(4, FINDING)

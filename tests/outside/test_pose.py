@@ -47,7 +47,7 @@ def tips(length: Lengths, foot: float, given_deg: Sequence[Angles], told: str = 
     inputs |= {name: column.copy() for name, column in zip(pose.ANGLES, columns, strict=True)}
     state = np.zeros(2, [("one", pose.STATE), ("other", "<i8")])["one"]
     spans = np.array([(0, 0, n, 0, n, 0, 0)], SPAN)
-    pose.settle_pose()
+    pose.compile_pose()
     pose.derive(spans, np.arange(n), state[:1], np.array([pose.params(settings)], pose.PARAMS), inputs)
     return np.column_stack([inputs[name] for name in pose.TIP])
 

@@ -13,7 +13,9 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.detectors.blank_firing.cusum import ewma
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 BY_FLOW: Final = 1.5
 """Pressure goes as this power of the engine speed until a hammer shows its own: 18 % less flow, 26 % less pressure
@@ -57,121 +59,125 @@ FALL: Final = 0.24
 
 
 @part
-def power(s: Any) -> float:
+def power(state: Any) -> float:
     """How pressure goes with engine speed on this hammer."""
-    fitted = (DOUBT * BY_FLOW + s.product) / (DOUBT + s.square)
+    fitted = (DOUBT * BY_FLOW + state.product) / (DOUBT + state.square)
     return max(0.5, min(2.5, fitted))  # type: ignore[no-any-return]
 
 
 @part
-def factor(s: Any, rpm: float) -> float:
+def factor(state: Any, rpm: float) -> float:
     """What turns a pressure at this engine speed into one at the reference."""
-    if not rpm > 0.0 or s.rpm == 0.0:
+    if not rpm > 0.0 or state.rpm == 0.0:
         return 1.0
-    return math.exp(-power(s) * math.log(rpm / s.rpm))
+    return math.exp(-power(state) * math.log(rpm / state.rpm))
 
 
 @part
-def learn_power(s: Any, raw_bar: float, rpm: float) -> None:
+def learn_power(state: Any, raw_bar: float, rpm: float) -> None:
     """Take a bout's loaded level and engine speed into the fit of the power."""
-    if s.rpm == 0.0:
-        s.rpm = rpm
-        s.log_level = math.log(raw_bar)
-    x = math.log(rpm / s.rpm) - s.log_rpm
-    y = math.log(raw_bar) - s.log_level
-    s.log_rpm += 0.1 * x
-    s.log_level += 0.1 * y
+    if state.rpm == 0.0:
+        state.rpm = rpm
+        state.log_level = math.log(raw_bar)
+    rpm_off = math.log(rpm / state.rpm) - state.log_rpm
+    level_off = math.log(raw_bar) - state.log_level
+    state.log_rpm += 0.1 * rpm_off
+    state.log_level += 0.1 * level_off
     # A bout whose level does not go with its speed at all says nothing of the power.
-    if abs(y - BY_FLOW * x) < 0.15:
-        s.square = ewma(s.square, 0.0, 0.01) + 0.9 * x * x
-        s.product = ewma(s.product, 0.0, 0.01) + 0.9 * x * y
+    if abs(level_off - BY_FLOW * rpm_off) < 0.15:
+        state.square = ewma(state.square, 0.0, 0.01) + 0.9 * rpm_off * rpm_off
+        state.product = ewma(state.product, 0.0, 0.01) + 0.9 * rpm_off * level_off
 
 
 @part
-def learn(s: Any, level: float, lasted: int, windows: float, least: float) -> None:
+def learn(state: Any, level: float, lasted: int, windows: float, least: float) -> None:
     """Take the loaded part of a bout: its level at the reference speed, how long it lasted, ns, and its windows."""
-    if s.level > 0.0 and level > s.level * (1.0 + least) and windows < SURE:
+    if state.level > 0.0 and level > state.level * (1.0 + least) and windows < SURE:
         # One or two samples of a slow feed may have been taken at another engine speed.
         return
-    s.bouts += 1
-    s.learned += lasted
-    if s.level == 0.0:
-        s.level = level
-        s.spread = 0.03
+    state.bouts += 1
+    state.learned += lasted
+    if state.level == 0.0:
+        state.level = level
+        state.spread = 0.03
         return
-    change = level / s.level - 1.0
+    change = level / state.level - 1.0
     if change > least:
         # Loaded, a hammer is on the sound side for good: a level learned too low gives way at once.
-        s.aside = s.level
-        s.asides = 1
-        s.level = level
+        state.aside = state.level
+        state.asides = 1
+        state.level = level
         return
-    s.spread = ewma(s.spread, min(abs(change), 3.0 * max(s.spread, 0.01)), max(0.05, 1.0 / s.bouts))
-    s.level = ewma(s.level, level, max(SLOW, 1.0 / s.bouts))
+    state.spread = ewma(
+        state.spread, min(abs(change), 3.0 * max(state.spread, 0.01)), max(0.05, 1.0 / state.bouts)
+    )
+    state.level = ewma(state.level, level, max(SLOW, 1.0 / state.bouts))
 
 
 @part
-def move(s: Any, level: float) -> None:
+def move(state: Any, level: float) -> None:
     """The pump has changed: this is the loaded level now."""
-    s.level = level
-    s.asides = 0
+    state.level = level
+    state.asides = 0
 
 
 @part
-def learn_fall(s: Any, fall: float) -> None:
+def learn_fall(state: Any, fall: float) -> None:
     """A suspicion that a step inside its bout bears out shows how far this hammer falls."""
-    was = s.fall if s.falls else FALL
-    s.falls += 1
-    s.fall = ewma(was, min(0.95, max(0.1, fall)), 0.3)
+    was = state.fall if state.falls else FALL
+    state.falls += 1
+    state.fall = ewma(was, min(0.95, max(0.1, fall)), 0.3)
 
 
 @part
-def set_aside(s: Any, level: float) -> None:
+def set_aside(state: Any, level: float) -> None:
     """A whole bout was at another level. That counts for the spread of bouts; the level itself gives way a little, as a
     median does, so that what happens often is the rule."""
-    change = abs(level / s.level - 1.0)
-    s.spread = ewma(s.spread, min(change, 3.0 * max(s.spread, 0.01)), max(0.05, 1.0 / (s.bouts + 1)))
-    s.level *= 1.0 - min(GIVE, change)
-    if s.asides and abs(level / s.aside - 1.0) < SAME:
-        s.asides += 1
+    change = abs(level / state.level - 1.0)
+    state.spread = ewma(
+        state.spread, min(change, 3.0 * max(state.spread, 0.01)), max(0.05, 1.0 / (state.bouts + 1))
+    )
+    state.level *= 1.0 - min(GIVE, change)
+    if state.asides and abs(level / state.aside - 1.0) < SAME:
+        state.asides += 1
     else:
-        s.asides = 1
-        s.aside = level
+        state.asides = 1
+        state.aside = level
 
 
 @part
-def learn_pulse(s: Any, rate_hz: float, pulse_bar: float) -> None:
+def learn_pulse(state: Any, rate_hz: float, pulse_bar: float) -> None:
     """Take the blow rate and the pulse of a bout's loaded part."""
-    s.pulse_bouts += 1
-    gain = max(0.1, 1.0 / s.pulse_bouts)
-    s.rate_hz = ewma(s.rate_hz, rate_hz, gain)
-    s.pulse_bar = ewma(s.pulse_bar, pulse_bar, gain)
-    if s.pulse_bouts <= YOUNG:
-        s.pulse_first = s.pulse_bar
+    state.pulse_bouts += 1
+    gain = max(0.1, 1.0 / state.pulse_bouts)
+    state.rate_hz = ewma(state.rate_hz, rate_hz, gain)
+    state.pulse_bar = ewma(state.pulse_bar, pulse_bar, gain)
+    if state.pulse_bouts <= YOUNG:
+        state.pulse_first = state.pulse_bar
 
 
 @part
-def forget(s: Any) -> None:
+def forget(state: Any) -> None:
     """Begin to learn anew."""
-    s.level = 0.0
-    s.spread = 0.0
-    s.sway = 0.0
-    s.learned = 0
-    s.bouts = 0
-    s.fall = 0.0
-    s.falls = 0
-    s.asides = 0
-    s.rpm = 0.0
-    s.log_rpm = 0.0
-    s.square = 0.0
-    s.product = 0.0
-    s.rate_hz = 0.0
-    s.pulse_bar = 0.0
-    s.pulse_first = 0.0
-    s.pulse_bouts = 0
+    state.level = 0.0
+    state.spread = 0.0
+    state.sway = 0.0
+    state.learned = 0
+    state.bouts = 0
+    state.fall = 0.0
+    state.falls = 0
+    state.asides = 0
+    state.rpm = 0.0
+    state.log_rpm = 0.0
+    state.square = 0.0
+    state.product = 0.0
+    state.rate_hz = 0.0
+    state.pulse_bar = 0.0
+    state.pulse_first = 0.0
+    state.pulse_bouts = 0
 
 
 @part
-def learn_sway(s: Any, sway: float) -> None:
+def learn_sway(state: Any, sway: float) -> None:
     """Take how a bout's loaded level swayed: rock, engine, and a blow rate near a multiple of the sampling rate."""
-    s.sway = sway if s.sway == 0.0 else ewma(s.sway, min(sway, 0.15), 0.25)
+    state.sway = sway if state.sway == 0.0 else ewma(state.sway, min(sway, 0.15), 0.25)

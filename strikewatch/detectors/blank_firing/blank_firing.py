@@ -33,6 +33,7 @@ from strikewatch.detectors.blank_firing.state import FRESH, LEAVING, MIRROR, PAR
 from strikewatch.detectors.blank_firing.waiting import WITHIN, note_bout, numbers
 from strikewatch.detectors.blank_firing.windows import along, begin, note, release, row_of, why_not
 from strikewatch.detectors.kernels import (
+    GROUP,
     HIGH,
     MEDIUM,
     NEVER,
@@ -40,10 +41,11 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     kernel,
-    next_firing,
-    nothing_yet,
-    nth,
+    new_output,
+    next_firing_row,
     sample,
+    unchecked,
+    written,
 )
 
 Direction = Literal["falls", "rises"]
@@ -92,86 +94,91 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     pressure_bar: Any,
     engine_rpm: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = span.first_event
-        a = span.since
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = span.first_event
+        start = span.since
         i = span.first - 1
         while i < span.last:
-            if s.bout == NEVER and i >= span.first:
-                i = next_firing(time_ns, fire_until, g, i, span.last)
+            if state.bout == NEVER and i >= span.first:
+                i = next_firing_row(time_ns, firing_ends, group, i, span.last)
                 if i == span.last:
                     break
             row = i >= span.first
             if row:
-                a = nth(time_ns, i)
-                if s.bout != NEVER and pressure_bar.size:
-                    j = along(s, p, time_ns, fire_until, pressure_bar, engine_rpm, g, i, span.last)
+                start = unchecked(time_ns, i)
+                if state.bout != NEVER and pressure_bar.size:
+                    j = along(
+                        state, params, time_ns, firing_ends, pressure_bar, engine_rpm, group, i, span.last
+                    )
                     if j > i:
                         i = j
-                        a = nth(time_ns, i)
-            f = nth(fire_until, i + 1 + g)
+                        start = unchecked(time_ns, i)
+            fires_until = unchecked(firing_ends, i + 1 + group)
             i += 1
-            firing = f > a
-            if not firing and s.bout == NEVER:
+            firing = fires_until > start
+            if not firing and state.bout == NEVER:
                 continue
-            b = nth(time_ns, i) if i < span.last else span.upto
+            end = unchecked(time_ns, i) if i < span.last else span.upto
             if firing:
-                began = s.bout == NEVER
+                began = state.bout == NEVER
                 if began:
-                    while e < span.last_event and events[e].at <= a:
-                        s.serviced = max(s.serviced, events[e].kind == SERVICED)
-                        e += 1
-                    if s.waiting.on and (s.serviced or a >= s.waiting.until):
-                        n = resolve(s, p, OPEN, out, n, g)
-                    if s.serviced:
-                        n = accumulator.forget(s, a, out, n, g)
-                        s.serviced = 0
-                    begin(s, p, a)
+                    while event_index < span.last_event and events[event_index].at <= start:
+                        state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
+                        event_index += 1
+                    if state.waiting.on and (state.serviced or start >= state.waiting.until):
+                        resolve(state, params, OPEN, out)
+                    if state.serviced:
+                        accumulator.forget(state, start, out)
+                        state.serviced = 0
+                    begin(state, params, start)
                 if row:
-                    if s.rpm > 0.0 and a > s.rpm_until:
-                        s.rpm = 0.0
-                        s.factor = 1.0
-                    r = sample(engine_rpm, i - 1)
-                    if r > 0.0:
-                        s.rpm_until = a + RPM_HOLD
-                        if r != s.rpm:
-                            if abs(r - s.rpm) > OTHER_SPEED * r:
-                                new_speed(s)
-                            s.rpm = r
-                            s.factor = baseline.factor(s.loaded, r)
+                    if state.rpm > 0.0 and start > state.rpm_until:
+                        state.rpm = 0.0
+                        state.factor = 1.0
+                    rpm = sample(engine_rpm, i - 1)
+                    if rpm > 0.0:
+                        state.rpm_until = start + RPM_HOLD
+                        if rpm != state.rpm:
+                            if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
+                                new_speed(state)
+                            state.rpm = rpm
+                            state.factor = baseline.factor(state.loaded, rpm)
                 if row and not began:
-                    v = sample(pressure_bar, i - 1)
-                    if v == v:
-                        n = row_of(s, p, v, a, out, n, g)
-                s.fire_end = min(f, b)
-            if f < b or not firing:
-                n = release(s, p, out, n, g)
-        while e < span.last_event:
-            s.serviced = max(s.serviced, events[e].kind == SERVICED)
-            e += 1
-        if s.waiting.on and s.bout == NEVER and span.upto >= s.waiting.until:
-            n = resolve(s, p, OPEN, out, n, g)
+                    value = sample(pressure_bar, i - 1)
+                    if value == value:
+                        row_of(state, params, value, start, out)
+                state.fire_end = min(fires_until, end)
+            if fires_until < end or not firing:
+                release(state, params, out)
+        while event_index < span.last_event:
+            state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
+            event_index += 1
+        if state.waiting.on and state.bout == NEVER and span.upto >= state.waiting.until:
+            resolve(state, params, OPEN, out)
         if report:
-            if s.onset != NEVER:
-                priority = HIGH if s.high else MEDIUM
-                n = emit(out, n, g, 0, STANDING, s.onset, span.upto, priority, numbers(s.sure))
-            if s.waiting.on:
-                n = note_bout(s.waiting, s.waiting.note[1], s.waiting.note[0], s.waiting.note[8], out, n, g)
-            if s.bout != NEVER:
-                n = note(s, p, 0.0, s.loaded.level, why_not(s, p), out, n, g)
-    return n
+            if state.onset != NEVER:
+                priority = HIGH if state.high else MEDIUM
+                emit(out, 0, STANDING, state.onset, span.upto, priority, numbers(state.sure))
+            if state.waiting.on:
+                note_bout(
+                    state.waiting, state.waiting.note[1], state.waiting.note[0], state.waiting.note[8], out
+                )
+            if state.bout != NEVER:
+                note(state, params, 0.0, state.loaded.level, why_not(state, params), out)
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -11,7 +11,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 FASTEST: Final = 0.02
 """Dead time, s: no breaker strikes 50 times a second (300 to 1500 blows/min, 5 to 25 Hz; common practice)."""
@@ -69,150 +71,150 @@ TALLY: Final = np.dtype(
 
 
 @part
-def restart(s: Any, at: int) -> None:
+def restart(state: Any, now: int) -> None:
     """A bout begins."""
-    s.last = at
-    s.origin = at
-    s.rows = 0
-    s.gains_for = 0
-    s.above = 0
-    s.blow = -1.0
-    s.period = 0.0
-    s.scatter = 0.0
-    s.train = 0
-    s.count = 0
-    s.sure = 0.0
-    s.before = 0
-    s.gap = 0.0
-    s.new = 0
-    s.new_s = 0.0
-    s.new_bar = 0.0
+    state.last = now
+    state.origin = now
+    state.rows = 0
+    state.gains_for = 0
+    state.above = 0
+    state.blow = -1.0
+    state.period = 0.0
+    state.scatter = 0.0
+    state.train = 0
+    state.count = 0
+    state.sure = 0.0
+    state.before = 0
+    state.gap = 0.0
+    state.new = 0
+    state.new_s = 0.0
+    state.new_bar = 0.0
 
 
 @part
-def periodic(s: Any) -> bool:
+def periodic(state: Any) -> bool:
     """Whether the blows form a train whose rate may be told."""
-    return s.train >= TRAIN and s.scatter < AGREE * s.period  # type: ignore[no-any-return]
+    return state.train >= TRAIN and state.scatter < AGREE * state.period  # type: ignore[no-any-return]
 
 
 @part
-def take(s: Any, pressure_bar: float, at: int) -> bool:
+def take(state: Any, pressure_bar: float, at: int) -> bool:
     """Take one sample; whether a blow fell in it."""
-    v = pressure_bar
-    gap_ns = at - s.last
+    value = pressure_bar
+    gap_ns = at - state.last
     gap = gap_ns * 1e-9
-    s.last = at
-    if s.rows == 0:
-        s.smooth = v
-        s.crest = v
-        s.trough = v
-        s.top = v
-        s.bottom = v
-        s.rows = 1
+    state.last = at
+    if state.rows == 0:
+        state.smooth = value
+        state.crest = value
+        state.trough = value
+        state.top = value
+        state.bottom = value
+        state.rows = 1
         return False
-    s.rows += 1
-    s.gap += (0.02 if s.rows > 50 else 1.0 / s.rows) * (gap - s.gap)
-    before = s.smooth
-    period = s.period if s.train else 0.1
-    if gap_ns != s.gains_for:
-        s.gains_for = gap_ns
-        s.smoothing = gap / (gap + period / 16.0)
-        s.fading = gap / (gap + 3.0 * period)
-    s.smooth += s.smoothing * (v - s.smooth)
-    fade = s.fading * (s.crest - s.trough)
-    s.crest = max(s.smooth, s.crest - fade)
-    s.trough = min(s.smooth, s.trough + fade)
-    middle = 0.5 * (s.crest + s.trough)
-    band = BAND * (s.crest - s.trough)
-    s.top = max(s.top, s.smooth)
-    s.bottom = min(s.bottom, s.smooth)
-    now = (at - s.origin) * 1e-9
+    state.rows += 1
+    state.gap += (0.02 if state.rows > 50 else 1.0 / state.rows) * (gap - state.gap)
+    before = state.smooth
+    period = state.period if state.train else 0.1
+    if gap_ns != state.gains_for:
+        state.gains_for = gap_ns
+        state.smoothing = gap / (gap + period / 16.0)
+        state.fading = gap / (gap + 3.0 * period)
+    state.smooth += state.smoothing * (value - state.smooth)
+    fade = state.fading * (state.crest - state.trough)
+    state.crest = max(state.smooth, state.crest - fade)
+    state.trough = min(state.smooth, state.trough + fade)
+    middle = 0.5 * (state.crest + state.trough)
+    band = BAND * (state.crest - state.trough)
+    state.top = max(state.top, state.smooth)
+    state.bottom = min(state.bottom, state.smooth)
+    now = (at - state.origin) * 1e-9
     high = middle + band
-    if s.above:
-        if s.smooth < middle - band:
-            s.above = 0
+    if state.above:
+        if state.smooth < middle - band:
+            state.above = 0
         return False
-    if not s.smooth > high:
+    if not state.smooth > high:
         return False
-    s.above = 1
-    when = now - gap * (s.smooth - high) / max(s.smooth - before, 1e-9)
-    since = when - s.blow
-    if s.blow >= 0.0 and since < max(FASTEST, 0.35 * period if s.train else 0.0):
+    state.above = 1
+    when = now - gap * (state.smooth - high) / max(state.smooth - before, 1e-9)
+    since = when - state.blow
+    if state.blow >= 0.0 and since < max(FASTEST, 0.35 * period if state.train else 0.0):
         return False
-    if s.blow < 0.0 or since > SLOWEST:
-        s.train = 0
-    elif s.train == 0 or since > 1.5 * s.period:
+    if state.blow < 0.0 or since > SLOWEST:
+        state.train = 0
+    elif state.train == 0 or since > 1.5 * state.period:
         # The first period, or one after missed blows: begin to agree anew.
-        s.period = since
-        s.scatter = 0.3 * since
-        s.train = 1
+        state.period = since
+        state.scatter = 0.3 * since
+        state.train = 1
     else:
-        s.train += 1
-        gain = max(0.15, 1.0 / s.train)
-        off = since - s.period
-        s.period += gain * off
-        s.scatter += max(0.1, 1.0 / (s.train + 1)) * (abs(off) - s.scatter)
-        if abs(off) < STRAY * s.period:
-            s.new += 1
-            s.new_s += since
-            s.new_bar += s.top - s.bottom
-    s.blow = when
-    s.gains_for = 0
-    s.count += 1
-    if s.train == TRAIN and s.sure == 0.0:
-        s.sure = when - TRAIN * s.period
-        s.before = s.count - TRAIN - 1
-    s.top = s.smooth
-    s.bottom = s.smooth
+        state.train += 1
+        gain = max(0.15, 1.0 / state.train)
+        off = since - state.period
+        state.period += gain * off
+        state.scatter += max(0.1, 1.0 / (state.train + 1)) * (abs(off) - state.scatter)
+        if abs(off) < STRAY * state.period:
+            state.new += 1
+            state.new_s += since
+            state.new_bar += state.top - state.bottom
+    state.blow = when
+    state.gains_for = 0
+    state.count += 1
+    if state.train == TRAIN and state.sure == 0.0:
+        state.sure = when - TRAIN * state.period
+        state.before = state.count - TRAIN - 1
+    state.top = state.smooth
+    state.bottom = state.smooth
     return True
 
 
 @part
-def told(s: Any) -> bool:
+def told(state: Any) -> bool:
     """Whether a rate may be told: something is periodic, and each blow has enough samples."""
-    return periodic(s) and s.period >= 0.9 * PER_BLOW * s.gap
+    return periodic(state) and state.period >= 0.9 * PER_BLOW * state.gap
 
 
 @part
-def tally(t: Any, s: Any) -> None:
+def tally(totals: Any, state: Any) -> None:
     """A window is over: add the blows that fell in it to a tally."""
-    t.windows += 1
-    if told(s):
-        t.periods += s.new
-        t.lasted += s.new_s
-        t.wide += s.new_bar
-    s.new = 0
-    s.new_s = 0.0
-    s.new_bar = 0.0
+    totals.windows += 1
+    if told(state):
+        totals.periods += state.new
+        totals.lasted += state.new_s
+        totals.wide += state.new_bar
+    state.new = 0
+    state.new_s = 0.0
+    state.new_bar = 0.0
 
 
 @part
-def clear(t: Any) -> None:
-    t.windows = 0
-    t.periods = 0
-    t.lasted = 0.0
-    t.wide = 0.0
+def clear(totals: Any) -> None:
+    totals.windows = 0
+    totals.periods = 0
+    totals.lasted = 0.0
+    totals.wide = 0.0
 
 
 @part
-def mean_rate(t: Any) -> float:
+def mean_rate(totals: Any) -> float:
     """Blows a second over a tally, NaN where it has too few."""
-    if t.periods < TRAIN - 2:
+    if totals.periods < TRAIN - 2:
         return math.nan
-    return t.periods / t.lasted  # type: ignore[no-any-return]
+    return totals.periods / totals.lasted  # type: ignore[no-any-return]
 
 
 @part
-def mean_spread(t: Any) -> float:
+def mean_spread(totals: Any) -> float:
     """Pulse over a tally, peak to peak, bar; NaN where it has too few."""
-    if t.periods < TRAIN - 2:
+    if totals.periods < TRAIN - 2:
         return math.nan
-    return t.wide / t.periods  # type: ignore[no-any-return]
+    return totals.wide / totals.periods  # type: ignore[no-any-return]
 
 
 @part
-def struck(s: Any, hz: float) -> int:
+def struck(state: Any, rate_hz: float) -> int:
     """Blows of the bout: those counted since the pulses stood out, and before that one period after another."""
-    if not hz > 0.0 or s.sure == 0.0:
-        return s.count  # type: ignore[no-any-return]
-    return s.count - s.before + max(0, round((s.sure - FILLING) * hz))  # type: ignore[no-any-return]
+    if not rate_hz > 0.0 or state.sure == 0.0:
+        return state.count  # type: ignore[no-any-return]
+    return state.count - state.before + max(0, round((state.sure - FILLING) * rate_hz))  # type: ignore[no-any-return]

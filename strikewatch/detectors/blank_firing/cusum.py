@@ -13,7 +13,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 ENOUGH: Final = 2.5
 CAP: Final = 1.0
@@ -60,77 +62,79 @@ def ewma(mean: float, value: float, gain: float) -> float:
 
 
 @part
-def noise_share(s: Any) -> float:
+def noise_share(state: Any) -> float:
     """The usual deviation of a window from its segment, share of the level."""
-    return max(SURE, s.noise / s.level) if s.level > 0.0 else SURE
+    return max(SURE, state.noise / state.level) if state.level > 0.0 else SURE
 
 
 @part
-def open_segment(s: Any, level: float, since: int, total: float, n: float) -> None:
-    s.level = level
-    s.since = since
-    s.sum = total
-    s.n = n
-    s.fall = 0.0
-    s.rise = 0.0
+def open_segment(state: Any, level: float, since: int, total: float, windows: float) -> None:
+    state.level = level
+    state.since = since
+    state.sum = total
+    state.n = windows
+    state.fall = 0.0
+    state.rise = 0.0
 
 
 @part
-def gain(n: float) -> float:
+def gain(windows: float) -> float:
     """How far the n-th window of a segment moves its level: a mean at first, then a weighted one."""
-    return FOLLOW if n >= SETTLED else 1.0 / n
+    return FOLLOW if windows >= SETTLED else 1.0 / windows
 
 
 @part
-def stay(s: Any, x: float, least: float) -> bool:
+def stay(state: Any, value: float, least: float) -> bool:
     """Take one more window of level x if it is an ordinary one: no sum is under way, and none would begin."""
-    off = abs(x - s.level)
-    if s.fall != 0.0 or s.rise != 0.0 or off >= least * s.level:
+    off = abs(value - state.level)
+    if state.fall != 0.0 or state.rise != 0.0 or off >= least * state.level:
         return False
-    s.sum += x
-    s.n += 1.0
-    s.level += gain(s.n) * (x - s.level)
-    s.noise += FOLLOW_NOISE * (min(off, 3.0 * max(s.noise, SURE * s.level)) - s.noise)
+    state.sum += value
+    state.n += 1.0
+    state.level += gain(state.n) * (value - state.level)
+    state.noise += FOLLOW_NOISE * (min(off, 3.0 * max(state.noise, SURE * state.level)) - state.noise)
     return True
 
 
 @part
-def follow(s: Any, x: float, start: int, weight: float, least: float) -> int:
+def follow(state: Any, value: float, start: int, weight: float, least: float) -> int:
     """Take any window of level x that began at `start`. Returns 0, FALL or RISE.
 
     `weight`: length of the window in shortest lengths, at most 2. `least`: the change that counts, share of the level.
     On a step, `fall_at`/`rise_at` is its instant, and the windows since then are in `fall_sum` and `fall_n`.
     """
-    below = s.level - x
-    scale = 0.5 * least * s.level
-    if 1.25 * s.noise > scale:
+    below = state.level - value
+    scale = 0.5 * least * state.level
+    if 1.25 * state.noise > scale:
         # Noisy samples: a long window is as likely one wild sample as a mean.
-        scale = 1.25 * s.noise
+        scale = 1.25 * state.noise
         weight = min(weight, 1.0)
-    allowance = least * s.level / scale
-    fall = cusum(s.fall, below / scale, allowance, CAP * weight)
-    rise = cusum(s.rise, -below / scale, allowance, CAP * weight)
-    s.sum += x
-    s.n += 1.0
+    allowance = least * state.level / scale
+    fall = cusum(state.fall, below / scale, allowance, CAP * weight)
+    rise = cusum(state.rise, -below / scale, allowance, CAP * weight)
+    state.sum += value
+    state.n += 1.0
     if fall > 0.0:
-        if s.fall == 0.0:
-            s.fall_at = start
-            s.fall_sum = 0.0
-            s.fall_n = 0.0
-        s.fall_sum += x
-        s.fall_n += 1.0
+        if state.fall == 0.0:
+            state.fall_at = start
+            state.fall_sum = 0.0
+            state.fall_n = 0.0
+        state.fall_sum += value
+        state.fall_n += 1.0
     elif rise > 0.0:
-        if s.rise == 0.0:
-            s.rise_at = start
-            s.rise_sum = 0.0
-            s.rise_n = 0.0
-        s.rise_sum += x
-        s.rise_n += 1.0
-    elif s.fall == 0.0 and s.rise == 0.0:
-        s.level = ewma(s.level, x, gain(s.n))
-        s.noise = ewma(s.noise, min(abs(below), 3.0 * max(s.noise, SURE * s.level)), FOLLOW_NOISE)
-    s.fall = fall
-    s.rise = rise
+        if state.rise == 0.0:
+            state.rise_at = start
+            state.rise_sum = 0.0
+            state.rise_n = 0.0
+        state.rise_sum += value
+        state.rise_n += 1.0
+    elif state.fall == 0.0 and state.rise == 0.0:
+        state.level = ewma(state.level, value, gain(state.n))
+        state.noise = ewma(
+            state.noise, min(abs(below), 3.0 * max(state.noise, SURE * state.level)), FOLLOW_NOISE
+        )
+    state.fall = fall
+    state.rise = rise
     if fall >= ENOUGH:
         return FALL
     if rise >= ENOUGH:

@@ -25,123 +25,126 @@ from strikewatch.detectors.blank_firing.score import (
     YOUNG,
     score,
 )
-from strikewatch.detectors.blank_firing.state import LOW, MIDDLE, START, WHOLE, bar, young
-from strikewatch.detectors.kernels import EVIDENCE, part
+from strikewatch.detectors.blank_firing.state import LOW_LEVEL, MIDDLE, START, WHOLE, bar, young
+from strikewatch.detectors.kernels import (
+    EVIDENCE,
+    part,
+)
 
 
 @part
-def run_level(s: Any) -> float:
+def run_level(state: Any) -> float:
     """Mean level of the run."""
-    total = s.run_sum
-    n = s.run_n
-    if s.kind == LOW:
-        total += s.steps.sum
-        n += s.steps.n
-    return total / max(n, 1.0)  # type: ignore[no-any-return]
+    total = state.run_sum
+    windows = state.run_n
+    if state.kind == LOW_LEVEL:
+        total += state.steps.sum
+        windows += state.steps.n
+    return total / max(windows, 1.0)  # type: ignore[no-any-return]
 
 
 @part
-def against(s: Any) -> float:
+def against(state: Any) -> float:
     """The level that the run is held against."""
-    return s.ref if s.ref > 0.0 else s.loaded.level  # type: ignore[no-any-return]
+    return state.ref if state.ref > 0.0 else state.loaded.level  # type: ignore[no-any-return]
 
 
 @part
-def rate_fall(s: Any) -> float:
+def rate_fall(state: Any) -> float:
     """By which share the blow rate is lower in the run than loaded; NaN where either is not known."""
-    loaded_hz = blow_counter.mean_rate(s.good_pulse)
+    loaded_hz = blow_counter.mean_rate(state.good_pulse)
     if loaded_hz != loaded_hz:
-        loaded_hz = s.loaded.rate_hz if s.loaded.rate_hz > 0.0 else math.nan
-    return 1.0 - blow_counter.mean_rate(s.low_pulse) / loaded_hz
+        loaded_hz = state.loaded.rate_hz if state.loaded.rate_hz > 0.0 else math.nan
+    return 1.0 - blow_counter.mean_rate(state.low_pulse) / loaded_hz
 
 
 @part
-def pulse_fall(s: Any) -> float:
+def pulse_fall(state: Any) -> float:
     """By which share the pulse, peak to peak, is narrower in the run than loaded; NaN where not known."""
-    wide = blow_counter.mean_spread(s.good_pulse)
+    wide = blow_counter.mean_spread(state.good_pulse)
     if wide != wide:
-        wide = s.loaded.pulse_bar if s.loaded.pulse_bar > 0.0 else math.nan
-    return 1.0 - blow_counter.mean_spread(s.low_pulse) / wide
+        wide = state.loaded.pulse_bar if state.loaded.pulse_bar > 0.0 else math.nan
+    return 1.0 - blow_counter.mean_spread(state.low_pulse) / wide
 
 
 @part
-def pulses_stopped(s: Any) -> bool:
+def pulses_stopped(state: Any) -> bool:
     """Whether the run has windows enough for a rate, and nothing in them is periodic, as it was when loaded."""
-    beat = s.good_pulse.periods > 0 or s.loaded.rate_hz > 0.0
-    return s.fast and beat and s.low_pulse.windows >= 8 and s.low_pulse.periods == 0  # type: ignore[no-any-return]
+    beat = state.good_pulse.periods > 0 or state.loaded.rate_hz > 0.0
+    return state.fast and beat and state.low_pulse.windows >= 8 and state.low_pulse.periods == 0  # type: ignore[no-any-return]
 
 
 @part
-def features(s: Any) -> int:
+def features(state: Any) -> int:
     """Which features spoke, added up: 1 the level, 2 the blow rate, 4 the pulse, 8 pulses that stopped."""
     spoke = 1
-    if rate_fall(s) >= 0.15:
+    if rate_fall(state) >= 0.15:
         spoke += 2
-    if pulse_fall(s) >= 0.2:
+    if pulse_fall(state) >= 0.2:
         spoke += 4
-    if pulses_stopped(s):
+    if pulses_stopped(state):
         spoke += 8
     return spoke
 
 
 @part
-def deviations(s: Any, fall: float) -> float:
+def deviations(state: Any, fall: float) -> float:
     """A fall in robust standard deviations: of windows and, where the bout began with it, of bouts."""
-    usual = max(s.loaded.sway, 1.25 * cusum.noise_share(s.steps))
-    if s.run == s.bout:
-        usual = max(usual, 1.25 * s.loaded.spread)
+    usual = max(state.loaded.sway, 1.25 * cusum.noise_share(state.steps))
+    if state.run == state.bout:
+        usual = max(usual, 1.25 * state.loaded.spread)
     return fall / usual  # type: ignore[no-any-return]
 
 
 @part
-def evidence(s: Any, p: Any, place: int, x: Any) -> None:
+def evidence(state: Any, params: Any, place: int, numbers: Any) -> None:
     """Fill x [EVIDENCE] with the numbers of a finding, in the order of the fault's."""
-    level = run_level(s)
-    loaded_level = against(s)
-    lasted = s.run_end - s.run
-    hz = blow_counter.mean_rate(s.low_pulse)
-    level_bar = bar(s, p, level)
-    loaded_bar = bar(s, p, loaded_level)
-    if place == START and not s.stepped:
+    level = run_level(state)
+    loaded_level = against(state)
+    lasted = state.run_end - state.run
+    rate_hz = blow_counter.mean_rate(state.low_pulse)
+    level_bar = bar(state, params, level)
+    loaded_bar = bar(state, params, loaded_level)
+    if place == START and not state.stepped:
         place = WHOLE
     fall = 1.0 - level / loaded_level
-    x[LASTED] = float(lasted)
-    x[1] = hz * lasted * 1e-9 if s.fast else math.nan
-    x[2] = level_bar
-    x[3] = loaded_bar
-    x[4] = 100.0 * (level_bar / loaded_bar - 1.0)
-    x[DEVIATIONS] = deviations(s, fall)
-    x[RATE] = -100.0 * rate_fall(s)
-    x[7] = -100.0 * pulse_fall(s)
-    x[PLACE] = float(place)
-    x[YOUNG] = 1.0 if young(s, p) else math.nan
-    x[FEATURES] = float(features(s))
-    x[SAMPLES] = s.run_n + (s.steps.n if s.kind == LOW else 0.0)
-    x[STEP] = s.step
-    x[SPREAD] = 125.0 * cusum.noise_share(s.steps)
-    x[EARLIER] = float(s.swings)
-    x[SPEED_KNOWN] = 1.0 if s.rpm > 0.0 else math.nan
-    x[OWN_FALL] = 100.0 * s.loaded.fall if s.loaded.falls > 0 else math.nan
-    x[RESOLVED] = math.nan
-    x[FALL] = fall
-    x[SCORE] = score(x, p.weights)
+    numbers[LASTED] = float(lasted)
+    numbers[1] = rate_hz * lasted * 1e-9 if state.fast else math.nan
+    numbers[2] = level_bar
+    numbers[3] = loaded_bar
+    numbers[4] = 100.0 * (level_bar / loaded_bar - 1.0)
+    numbers[DEVIATIONS] = deviations(state, fall)
+    numbers[RATE] = -100.0 * rate_fall(state)
+    numbers[7] = -100.0 * pulse_fall(state)
+    numbers[PLACE] = float(place)
+    numbers[YOUNG] = 1.0 if young(state, params) else math.nan
+    numbers[FEATURES] = float(features(state))
+    numbers[SAMPLES] = state.run_n + (state.steps.n if state.kind == LOW_LEVEL else 0.0)
+    numbers[STEP] = state.step
+    numbers[SPREAD] = 125.0 * cusum.noise_share(state.steps)
+    numbers[EARLIER] = float(state.swings)
+    numbers[SPEED_KNOWN] = 1.0 if state.rpm > 0.0 else math.nan
+    numbers[OWN_FALL] = 100.0 * state.loaded.fall if state.loaded.falls > 0 else math.nan
+    numbers[RESOLVED] = math.nan
+    numbers[FALL] = fall
+    numbers[SCORE] = score(numbers, params.weights)
 
 
 @part
-def stands_out(s: Any, p: Any, lasted: int) -> bool:
+def stands_out(state: Any, params: Any, lasted: int) -> bool:
     """Whether this feed would show the hammer's usual fall, where it lasted so long (ns) inside a bout."""
-    if s.fast or s.step == 0.0:
+    if state.fast or state.step == 0.0:
         return True
-    x = np.full(EVIDENCE, math.nan)
-    fall = s.loaded.fall if s.loaded.falls > 0 else baseline.FALL
-    x[LASTED] = float(lasted)
-    x[DEVIATIONS] = fall / max(s.loaded.sway, 1.25 * cusum.noise_share(s.steps))
-    x[PLACE] = MIDDLE
-    x[FEATURES] = 1.0
-    x[SAMPLES] = lasted / s.step
-    x[STEP] = s.step
-    x[SPREAD] = 125.0 * cusum.noise_share(s.steps)
-    x[EARLIER] = 0.0
-    x[SPEED_KNOWN] = 1.0
-    x[FALL] = fall
-    return score(x, p.weights) >= p.least_score  # type: ignore[no-any-return]
+    numbers = np.full(EVIDENCE, math.nan)
+    fall = state.loaded.fall if state.loaded.falls > 0 else baseline.FALL
+    numbers[LASTED] = float(lasted)
+    numbers[DEVIATIONS] = fall / max(state.loaded.sway, 1.25 * cusum.noise_share(state.steps))
+    numbers[PLACE] = MIDDLE
+    numbers[FEATURES] = 1.0
+    numbers[SAMPLES] = lasted / state.step
+    numbers[STEP] = state.step
+    numbers[SPREAD] = 125.0 * cusum.noise_share(state.steps)
+    numbers[EARLIER] = 0.0
+    numbers[SPEED_KNOWN] = 1.0
+    numbers[FALL] = fall
+    return score(numbers, params.weights) >= params.least_score  # type: ignore[no-any-return]

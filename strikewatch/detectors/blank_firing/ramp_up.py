@@ -8,7 +8,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 BIN: Final = 200_000_000
 BINS: Final = 24
@@ -36,81 +38,81 @@ STATE: Final = np.dtype(
 
 
 @part
-def begin(s: Any) -> None:
+def begin(state: Any) -> None:
     """A bout begins."""
     for k in range(BINS):
-        s.sum[k] = 0.0
-        s.n[k] = 0
-    s.steady = 0.0
-    s.steady_n = 0
+        state.sum[k] = 0.0
+        state.n[k] = 0
+    state.steady = 0.0
+    state.steady_n = 0
 
 
 @part
-def share_at(s: Any, k: int) -> float:
+def share_at(state: Any, k: int) -> float:
     """The share of the steady level that the hammer has in the k-th fifth of a second; 1 where it is not known."""
-    return s.share[k] if k < BINS and s.bouts[k] > 1 else 1.0
+    return state.share[k] if k < BINS and state.bouts[k] > 1 else 1.0
 
 
 @part
-def spread_at(s: Any, k: int, lasted: int) -> float:
+def spread_at(state: Any, k: int, lasted: int) -> float:
     """How much more bouts differ in that share than later on, for a window of this length.
 
     With a slow line and few samples it goes by when the first of them falls. Short windows have no such doubt.
     """
     if k >= BINS or lasted <= BIN:
         return 0.0
-    if s.bouts[k] > 1:
-        later = s.spread[BINS - 1] if s.bouts[BINS - 1] > 1 else 0.0
-        return max(0.0, s.spread[k] - later)  # type: ignore[no-any-return]
+    if state.bouts[k] > 1:
+        later = state.spread[BINS - 1] if state.bouts[BINS - 1] > 1 else 0.0
+        return max(0.0, state.spread[k] - later)  # type: ignore[no-any-return]
     return UNSEEN if k < STEADY else 0.0
 
 
 @part
-def take(s: Any, start: int, end: int, raw: float, loaded: bool) -> None:
+def take(state: Any, start: int, end: int, raw: float, loaded: bool) -> None:
     """A window from `start` to `end`, ns since the bout began, as it is."""
     k = (start + end) // (2 * BIN)
     if loaded and k >= STEADY:
-        s.steady += raw
-        s.steady_n += 1
+        state.steady += raw
+        state.steady_n += 1
     if end - start <= BIN:
         if k < BINS:
-            s.sum[k] += raw
-            s.n[k] += 1
+            state.sum[k] += raw
+            state.n[k] += 1
         return
     for j in range(start // BIN, min(BINS, (end + BIN - 1) // BIN)):
-        s.sum[j] += raw
-        s.n[j] += 1
+        state.sum[j] += raw
+        state.n[j] += 1
 
 
 @part
-def known(s: Any) -> bool:
+def known(state: Any) -> bool:
     """Whether enough bouts have shown how the pressure comes up."""
-    return s.bouts[STEADY] >= ENOUGH  # type: ignore[no-any-return]
+    return state.bouts[STEADY] >= ENOUGH  # type: ignore[no-any-return]
 
 
 @part
-def learn(s: Any) -> None:
+def learn(state: Any) -> None:
     """The bout is over: take how it came up, if its loaded level is known."""
-    if s.steady_n == 0:
+    if state.steady_n == 0:
         return
-    steady = s.steady / s.steady_n
+    steady = state.steady / state.steady_n
     for k in range(BINS):
-        if s.n[k] == 0:
+        if state.n[k] == 0:
             continue
-        share = s.sum[k] / s.n[k] / steady
-        s.bouts[k] += 1
-        if s.bouts[k] == 1:
-            s.share[k] = share
-            s.spread[k] = UNSEEN
+        share = state.sum[k] / state.n[k] / steady
+        state.bouts[k] += 1
+        if state.bouts[k] == 1:
+            state.share[k] = share
+            state.spread[k] = UNSEEN
         else:
-            off = min(abs(share - s.share[k]), 2.0 * UNSEEN)
-            s.spread[k] += max(0.05, 1.0 / s.bouts[k]) * (off - s.spread[k])
+            off = min(abs(share - state.share[k]), 2.0 * UNSEEN)
+            state.spread[k] += max(0.05, 1.0 / state.bouts[k]) * (off - state.spread[k])
             # A mean while young, then the median: it moves by a small step to the side on which the bout lies.
-            step = max(STEP, 0.5 / s.bouts[k])
-            s.share[k] += max(-step, min(step, share - s.share[k]))
+            step = max(STEP, 0.5 / state.bouts[k])
+            state.share[k] += max(-step, min(step, share - state.share[k]))
 
 
 @part
-def forget(s: Any) -> None:
+def forget(state: Any) -> None:
     for k in range(BINS):
-        s.bouts[k] = 0
+        state.bouts[k] = 0

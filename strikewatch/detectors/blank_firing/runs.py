@@ -27,145 +27,148 @@ PUMP_CHANGED: Final = 5.0
 
 
 @part
-def place(s: Any) -> int:
+def place(state: Any) -> int:
     """Where in its bout a run that goes on lies."""
-    return START if s.run == s.bout else MIDDLE
+    return START if state.run == state.bout else MIDDLE
 
 
 @part
-def throttled(s: Any) -> bool:
+def throttled(state: Any) -> bool:
     """Whether a throttle may have let the level of the run down, as far as is known: the next bout tells."""
-    return s.rpm == 0.0 and run_level(s) > against(s) * (1.0 - waiting.THROTTLE)
+    return state.rpm == 0.0 and run_level(state) > against(state) * (1.0 - waiting.THROTTLE)
 
 
 @part
-def waits(s: Any, how: int) -> bool:
+def waits(state: Any, how: int) -> bool:
     """Whether the pump may have changed: low until now or until the release, and the engine speed not known, or low all
     through the bout and the same level already in bouts before."""
     if how == ROSE:
         return False
-    if s.run == s.bout and not s.stepped:
-        before = s.loaded.asides if abs(s.recent / s.loaded.aside - 1.0) < baseline.SAME else 0
-        s.held = before >= (1 if s.rpm == 0.0 else 3)
-        if s.held or how == GOES_ON:
+    if state.run == state.bout and not state.stepped:
+        before = state.loaded.asides if abs(state.recent / state.loaded.aside - 1.0) < baseline.SAME else 0
+        state.held = before >= (1 if state.rpm == 0.0 else 3)
+        if state.held or how == GOES_ON:
             return True
-    return throttled(s)
+    return throttled(state)
 
 
 @part
-def weigh(s: Any, p: Any, where: int) -> bool:
+def weigh(state: Any, params: Any, where: int) -> bool:
     """Bring the evidence of the run up to date; whether it is worth a suspicion."""
-    if s.run_end - s.run < p.blank_min or not known(s, p):
+    if state.run_end - state.run < params.blank_min or not known(state, params):
         return False
-    if s.onset == NEVER:
-        apart = s.run == s.bout and not (s.stepped and ramp_up.known(s.startup))
-        if run_level(s) >= against(s) * (1.0 - (least_apart(s) if apart else s.least)):
+    if state.onset == NEVER:
+        apart = state.run == state.bout and not (state.stepped and ramp_up.known(state.startup))
+        if run_level(state) >= against(state) * (1.0 - (least_apart(state) if apart else state.least)):
             return False
-    evidence(s, p, where, s.now)
-    if s.now[SCORE] < p.least_score:
+    evidence(state, params, where, state.now)
+    if state.now[SCORE] < params.least_score:
         return False
-    s.sure_end = s.run_end
+    state.sure_end = state.run_end
     for k in range(EVIDENCE):
-        s.sure[k] = s.now[k]
+        state.sure[k] = state.now[k]
     return True
 
 
 @part
-def consider(s: Any, p: Any, how: int, out: Any, n: int, g: int) -> int:
+def consider(state: Any, params: Any, how: int, out: Any) -> None:
     """The run has become longer or is over: raise it, or make it high, when that is due."""
-    enough = weigh(s, p, place(s))
-    if s.onset == NEVER and enough and (how != GOES_ON or s.now[SCORE] >= p.at_once) and not waits(s, how):
-        n = raise_it(s, out, n, g)
-    if s.onset != NEVER and not s.high and s.sure_end - s.run >= p.high:
-        s.high = 1
-        n = emit(out, n, g, 0, ESCALATED, s.onset, s.run + p.high, HIGH, waiting.numbers(s.sure))
-    return n
+    enough = weigh(state, params, place(state))
+    if (
+        state.onset == NEVER
+        and enough
+        and (how != GOES_ON or state.now[SCORE] >= params.at_once)
+        and not waits(state, how)
+    ):
+        raise_it(state, out)
+    if state.onset != NEVER and not state.high and state.sure_end - state.run >= params.high:
+        state.high = 1
+        emit(out, 0, ESCALATED, state.onset, state.run + params.high, HIGH, waiting.numbers(state.sure))
 
 
 @part
-def raise_it(s: Any, out: Any, n: int, g: int) -> int:
+def raise_it(state: Any, out: Any) -> None:
     """Raise the run for what it was worth when it last was enough."""
-    s.onset = s.run
-    return emit(out, n, g, 0, RAISED, s.onset, s.onset, MEDIUM, waiting.numbers(s.sure))  # type: ignore[no-any-return]
+    onset = state.run
+    state.onset = emit(out, 0, RAISED, onset, onset, MEDIUM, waiting.numbers(state.sure))
 
 
 @part
-def end_run(s: Any, p: Any, where: int, out: Any, n: int, g: int) -> int:
+def end_run(state: Any, params: Any, where: int, out: Any) -> None:
     """The run is over."""
-    if s.onset != NEVER:
-        priority = HIGH if s.high else MEDIUM
-        if not weigh(s, p, where):
-            s.run_end = s.sure_end
-            s.sure[PLACE] = where
-        n = emit(out, n, g, 0, CLEARED, s.onset, s.run_end, priority, waiting.numbers(s.sure))
-        s.blank += s.run_end - s.run
-        if s.stepped:
+    if state.onset != NEVER:
+        priority = HIGH if state.high else MEDIUM
+        if not weigh(state, params, where):
+            state.run_end = state.sure_end
+            state.sure[PLACE] = where
+        emit(out, 0, CLEARED, state.onset, state.run_end, priority, waiting.numbers(state.sure))
+        state.blank += state.run_end - state.run
+        if state.stepped:
             # At its deepest: by then the line has emptied.
-            baseline.learn_fall(s.loaded, 1.0 - s.deepest / against(s))
-    drop_run(s)
-    return n
+            baseline.learn_fall(state.loaded, 1.0 - state.deepest / against(state))
+    drop_run(state)
 
 
 @part
-def drop_run(s: Any) -> None:
+def drop_run(state: Any) -> None:
     """There is no run."""
-    s.onset = NEVER
-    s.high = 0
-    s.held = 0
-    s.stepped = 0
-    s.sure_end = NEVER
-    s.run = NEVER
-    s.run_sum = 0.0
-    s.run_n = 0.0
+    state.onset = NEVER
+    state.high = 0
+    state.held = 0
+    state.stepped = 0
+    state.sure_end = NEVER
+    state.run = NEVER
+    state.run_sum = 0.0
+    state.run_n = 0.0
 
 
 @part
-def resolve(s: Any, p: Any, how: float, out: Any, n: int, g: int) -> int:
+def resolve(state: Any, params: Any, how: float, out: Any) -> None:
     """What became of the suspicion that waits: `how` is BORNE_OUT, OPEN or REFUTED."""
-    w = s.waiting
-    w.on = 0
-    x = w.evidence
-    x[RESOLVED] = how
-    x[SCORE] = score(x, p.weights)
-    judged = w.note[0]
-    blank = w.note[1]
-    why = w.note[8]
+    deferred = state.waiting
+    deferred.on = 0
+    evidence = deferred.evidence
+    evidence[RESOLVED] = how
+    evidence[SCORE] = score(evidence, params.weights)
+    judged = deferred.note[0]
+    blank = deferred.note[1]
+    why = deferred.note[8]
     if how == REFUTED:
-        if w.whole:
+        if deferred.whole:
             judged = 0.0
             why = PUMP_CHANGED
-    elif x[SCORE] >= p.least_score:
-        n = waiting.raise_it(w, out, n, g)
-        blank += w.end - w.onset
-        if w.stepped:
-            baseline.learn_fall(s.loaded, 1.0 - w.deepest / w.against)
-    return waiting.note_bout(w, blank, judged, why, out, n, g)
+    elif evidence[SCORE] >= params.least_score:
+        waiting.raise_it(deferred, out)
+        blank += deferred.end - deferred.onset
+        if deferred.stepped:
+            baseline.learn_fall(state.loaded, 1.0 - deferred.deepest / deferred.against)
+    waiting.note_bout(deferred, blank, judged, why, out)
 
 
 @part
-def wait(s: Any, p: Any, where: int) -> None:
+def wait(state: Any, params: Any, where: int) -> None:
     """Leave the run to the next bout: `note` comes later."""
-    w = s.waiting
-    w.on = 1
-    w.until = s.fire_end + waiting.WITHIN
-    w.onset = s.run
-    w.end = s.run_end
-    w.high_at = s.run + p.high if s.run_end - s.run >= p.high else NEVER
-    w.whole = where == WHOLE
-    w.level = run_level(s)
-    w.against = against(s)
-    w.deepest = s.deepest
-    w.stepped = s.stepped
-    evidence(s, p, where, w.evidence)
-    w.bout = s.bout
-    w.fire_end = s.fire_end
+    deferred = state.waiting
+    deferred.on = 1
+    deferred.until = state.fire_end + waiting.WITHIN
+    deferred.onset = state.run
+    deferred.end = state.run_end
+    deferred.high_at = state.run + params.high if state.run_end - state.run >= params.high else NEVER
+    deferred.whole = where == WHOLE
+    deferred.level = run_level(state)
+    deferred.against = against(state)
+    deferred.deepest = state.deepest
+    deferred.stepped = state.stepped
+    evidence(state, params, where, deferred.evidence)
+    deferred.bout = state.bout
+    deferred.fire_end = state.fire_end
 
 
 @part
-def throttle_again(s: Any) -> bool:
+def throttle_again(state: Any) -> bool:
     """Whether this bout was as low all through as the run that waits: the pump had changed before both."""
-    w = s.waiting
-    if not w.on or s.run != s.bout or s.stepped:
+    deferred = state.waiting
+    if not deferred.on or state.run != state.bout or state.stepped:
         return False
-    level = run_level(s)
-    return 0.75 * w.level < level < 0.5 * (w.level + w.against)  # type: ignore[no-any-return]
+    level = run_level(state)
+    return 0.75 * deferred.level < level < 0.5 * (deferred.level + deferred.against)  # type: ignore[no-any-return]

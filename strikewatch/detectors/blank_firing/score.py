@@ -19,7 +19,9 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.detectors.blank_firing.state import END, START, TERMS, WHOLE
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 LASTED: Final = 0
 DEVIATIONS: Final = 5
@@ -49,44 +51,44 @@ REFUTED: Final = -1.0
 
 
 @part
-def terms(x: Any, f: Any) -> None:
+def terms(evidence: Any, values: Any) -> None:
     """Fill f [TERMS] with what the score is a weighted sum of, from evidence x."""
-    fall = min(x[FALL], 0.6)
-    apart = max(0.0, min(x[DEVIATIONS], 12.0))
-    slow = math.log10(max(0.1, min(1.0, x[STEP] * 1e-9)) / 0.1)
-    noisy = math.log(max(2.5, x[SPREAD]) / 2.5)
-    samples = math.log(max(1.0, min(x[SAMPLES], 30.0)))
-    whole = 1.0 if x[PLACE] == WHOLE else 0.0
-    end = 1.0 if x[PLACE] == END else 0.0
-    unknown_speed = 0.0 if x[SPEED_KNOWN] == 1.0 else 1.0
-    has_own = x[OWN_FALL] == x[OWN_FALL]
-    f[0] = 1.0
-    f[1] = 10.0 * fall
-    f[2] = apart
-    f[3] = max(0.0, 3.0 - apart)
-    f[4] = 1.0 if x[PLACE] == START else 0.0
-    f[5] = whole
-    f[6] = end
-    f[7] = min(x[EARLIER], 3.0)
-    f[8] = 1.0 if x[YOUNG] == 1.0 else 0.0
-    f[9] = samples
-    f[10] = slow
-    f[11] = noisy
-    f[12] = slow * noisy
-    f[13] = slow * samples
-    f[14] = noisy * samples
-    f[15] = whole * unknown_speed
-    f[16] = 1.0 if x[RESOLVED] == OPEN else 0.0
-    f[17] = 1.0 if x[RESOLVED] == BORNE_OUT else 0.0
-    f[18] = 1.0 if has_own else 0.0
-    f[19] = min(1.0, abs(math.log(max(0.03, fall) / (0.01 * x[OWN_FALL])))) if has_own else 0.0
-    f[20] = slow if x[SAMPLES] <= 2.0 else 0.0
-    f[21] = f[20] if whole + end == 0.0 else 0.0
-    f[22] = math.log(max(1.0, x[LASTED] / 4e9))
-    f[23] = f[22] * unknown_speed
-    f[24] = f[21] * f[1]
-    f[25] = whole * f[1]
-    f[26] = max(0.0, 5.0 - apart)
+    fall = min(evidence[FALL], 0.6)
+    apart = max(0.0, min(evidence[DEVIATIONS], 12.0))
+    slow = math.log10(max(0.1, min(1.0, evidence[STEP] * 1e-9)) / 0.1)
+    noisy = math.log(max(2.5, evidence[SPREAD]) / 2.5)
+    samples = math.log(max(1.0, min(evidence[SAMPLES], 30.0)))
+    whole = 1.0 if evidence[PLACE] == WHOLE else 0.0
+    end = 1.0 if evidence[PLACE] == END else 0.0
+    unknown_speed = 0.0 if evidence[SPEED_KNOWN] == 1.0 else 1.0
+    has_own = evidence[OWN_FALL] == evidence[OWN_FALL]
+    values[0] = 1.0
+    values[1] = 10.0 * fall
+    values[2] = apart
+    values[3] = max(0.0, 3.0 - apart)
+    values[4] = 1.0 if evidence[PLACE] == START else 0.0
+    values[5] = whole
+    values[6] = end
+    values[7] = min(evidence[EARLIER], 3.0)
+    values[8] = 1.0 if evidence[YOUNG] == 1.0 else 0.0
+    values[9] = samples
+    values[10] = slow
+    values[11] = noisy
+    values[12] = slow * noisy
+    values[13] = slow * samples
+    values[14] = noisy * samples
+    values[15] = whole * unknown_speed
+    values[16] = 1.0 if evidence[RESOLVED] == OPEN else 0.0
+    values[17] = 1.0 if evidence[RESOLVED] == BORNE_OUT else 0.0
+    values[18] = 1.0 if has_own else 0.0
+    values[19] = min(1.0, abs(math.log(max(0.03, fall) / (0.01 * evidence[OWN_FALL])))) if has_own else 0.0
+    values[20] = slow if evidence[SAMPLES] <= 2.0 else 0.0
+    values[21] = values[20] if whole + end == 0.0 else 0.0
+    values[22] = math.log(max(1.0, evidence[LASTED] / 4e9))
+    values[23] = values[22] * unknown_speed
+    values[24] = values[21] * values[1]
+    values[25] = whole * values[1]
+    values[26] = max(0.0, 5.0 - apart)
 
 
 # As `python -m tests.physics.fit` printed them. Blow rate, known in fast feeds only, is not among the terms.
@@ -126,25 +128,25 @@ CALIBRATION: Final = (0.819, -0.263, 0.013, 0.247)
 
 
 @part
-def calibrated(z: float, slow: float, noisy: float, c: Any) -> float:
+def calibrated(log_odds: float, slow: float, noisy: float, calibration: Any) -> float:
     """Log-odds z as they hold on a hammer unlike those of the fit; c: `CALIBRATION`."""
-    slope = c[0] + c[1] * slow + c[2] * noisy
-    return max(0.1, slope) * z + c[3]  # type: ignore[no-any-return]
+    slope = calibration[0] + calibration[1] * slow + calibration[2] * noisy
+    return max(0.1, slope) * log_odds + calibration[3]  # type: ignore[no-any-return]
 
 
 @part
-def score(x: Any, weights: Any) -> float:
+def score(evidence: Any, weights: Any) -> float:
     """How likely the run is blank indeed, 0..1, by its evidence x; weights: `WEIGHTS`, then `CALIBRATION`."""
-    f = np.empty(TERMS)
-    terms(x, f)
-    z = 0.0
+    values = np.empty(TERMS)
+    terms(evidence, values)
+    log_odds = 0.0
     for k in range(TERMS):
-        z += weights[k] * f[k]
-    slower = -0.01 * x[RATE]
+        log_odds += weights[k] * values[k]
+    slower = -0.01 * evidence[RATE]
     if slower == slower:
         # Hard rock lowers the level and raises the rate; a throttled pump lowers the rate by a tenth.
-        z += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
-    elif int(x[FEATURES]) & 8:
-        z += 2.0
-    z = calibrated(z, f[10], f[11], weights[TERMS:])
-    return 1.0 / (1.0 + math.exp(-z))
+        log_odds += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
+    elif int(evidence[FEATURES]) & 8:
+        log_odds += 2.0
+    log_odds = calibrated(log_odds, values[10], values[11], weights[TERMS:])
+    return 1.0 / (1.0 + math.exp(-log_odds))

@@ -26,7 +26,7 @@ from strikewatch.detectors.blank_firing.state import (
     EARLY,
     LEAVING,
     LOADED,
-    LOW,
+    LOW_LEVEL,
     MIDDLE,
     MIRROR,
     RECENT,
@@ -37,7 +37,10 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_apart,
 )
-from strikewatch.detectors.kernels import NEVER, part
+from strikewatch.detectors.kernels import (
+    NEVER,
+    part,
+)
 
 SPENT: Final = 0.7
 """A run that was suspicious is over when its score falls below this share of the floor."""
@@ -48,224 +51,231 @@ TOLD: Final = 1_500_000_000
 
 
 @part
-def good_until(s: Any, at: int) -> None:
+def good_until(state: Any, at: int) -> None:
     """The present segment was loaded, up to here."""
-    s.good_sum += s.steps.sum
-    s.good_n += s.steps.n
-    s.good += at - s.steps.since
+    state.good_sum += state.steps.sum
+    state.good_n += state.steps.n
+    state.good += at - state.steps.since
 
 
 @part
-def fell(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def fell(state: Any, params: Any, out: Any) -> None:
     """The level has stepped down inside the bout."""
-    q = s.steps
-    at = max(min(s.calm, q.fall_at), q.fall_at - LEAVING)
-    if s.kind != LOW and q.fall_at - s.bout < EARLY:
-        at = s.bout
-    q.sum -= q.fall_sum
-    q.n -= q.fall_n
-    level = q.fall_sum / q.fall_n
-    if s.kind != LOW:
-        if at > s.bout:
-            if q.n > 0:
-                s.ref = q.level
-            good_until(s, at)
-    elif s.run == s.bout and not s.stepped and at - s.bout >= p.blank_min and q.n > 0:
+    steps = state.steps
+    at = max(min(state.calm, steps.fall_at), steps.fall_at - LEAVING)
+    if state.kind != LOW_LEVEL and steps.fall_at - state.bout < EARLY:
+        at = state.bout
+    steps.sum -= steps.fall_sum
+    steps.n -= steps.fall_n
+    level = steps.fall_sum / steps.fall_n
+    if state.kind != LOW_LEVEL:
+        if at > state.bout:
+            if steps.n > 0:
+                state.ref = steps.level
+            good_until(state, at)
+    elif (
+        state.run == state.bout and not state.stepped and at - state.bout >= params.blank_min and steps.n > 0
+    ):
         # Low since the bout began and now lower still: the pump had changed, and the load goes only now.
-        s.run_end = at
-        before = q.sum / q.n
-        n = end_run(s, p, START, out, n, g)
-        baseline.move(s.loaded, before)
-        s.ref = before
-        good_until(s, at)
+        state.run_end = at
+        before = steps.sum / steps.n
+        end_run(state, params, START, out)
+        baseline.move(state.loaded, before)
+        state.ref = before
+        good_until(state, at)
     else:
-        s.run_sum += q.sum
-        s.run_n += q.n
-    if s.run == NEVER:
-        s.run = at
-        s.stepped = at > s.bout
-    s.kind = LOW
-    s.first = 0
-    cusum.open_segment(q, level, at, q.fall_sum, q.fall_n)
-    return n
+        state.run_sum += steps.sum
+        state.run_n += steps.n
+    if state.run == NEVER:
+        state.run = at
+        state.stepped = at > state.bout
+    state.kind = LOW_LEVEL
+    state.first = 0
+    cusum.open_segment(steps, level, at, steps.fall_sum, steps.fall_n)
 
 
 @part
-def rose(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def rose(state: Any, params: Any, out: Any) -> None:
     """The level has stepped up inside the bout."""
-    q = s.steps
-    at = q.rise_at
-    q.sum -= q.rise_sum
-    q.n -= q.rise_n
-    level = q.rise_sum / q.rise_n
-    if s.kind == LOW:
-        s.run_end = at
-        s.held = 0
-        s.stepped = 1
-        from_start = s.run == s.bout
+    steps = state.steps
+    at = steps.rise_at
+    steps.sum -= steps.rise_sum
+    steps.n -= steps.rise_n
+    level = steps.rise_sum / steps.rise_n
+    if state.kind == LOW_LEVEL:
+        state.run_end = at
+        state.held = 0
+        state.stepped = 1
+        from_start = state.run == state.bout
         if not from_start:
-            s.swings += 1
-            s.swung += max(0.0, 1.0 - run_level(s) / against(s))
-        if from_start and level < s.loaded.level * (1.0 - s.least):
+            state.swings += 1
+            state.swung += max(0.0, 1.0 - run_level(state) / against(state))
+        if from_start and level < state.loaded.level * (1.0 - state.least):
             # What came after is what it would have had before, whatever the pump does.
-            s.ref = level
-        n = consider(s, p, ROSE, out, n, g)
-        n = end_run(s, p, START if from_start else MIDDLE, out, n, g)
-    elif q.n > 0:
-        good_until(s, at)
-    s.kind = LOADED
-    s.first = 0
-    s.ref = level
-    cusum.open_segment(q, level, at, q.rise_sum, q.rise_n)
-    return n
+            state.ref = level
+        consider(state, params, ROSE, out)
+        end_run(state, params, START if from_start else MIDDLE, out)
+    elif steps.n > 0:
+        good_until(state, at)
+    state.kind = LOADED
+    state.first = 0
+    state.ref = level
+    cusum.open_segment(steps, level, at, steps.rise_sum, steps.rise_n)
 
 
 @part
-def first_segment(s: Any, p: Any, doubt: float, end: int) -> None:
+def first_segment(state: Any, params: Any, doubt: float, end: int) -> None:
     """While a bout has shown no step: is it low against what the hammer has learned?"""
-    q = s.steps
-    if s.seen < 3 and end - s.bout < p.blank_min:
+    steps = state.steps
+    if state.seen < 3 and end - state.bout < params.blank_min:
         return
-    s.kind = LOADED
-    if known(s, p) and s.recent < s.loaded.level * (1.0 - least_apart(s) - doubt):
-        s.kind = LOW
-        s.run = s.bout
+    state.kind = LOADED
+    if known(state, params) and state.recent < state.loaded.level * (1.0 - least_apart(state) - doubt):
+        state.kind = LOW_LEVEL
+        state.run = state.bout
         # Until here the line was filling.
-        cusum.open_segment(q, s.recent, s.bout, s.recent, 1.0)
+        cusum.open_segment(steps, state.recent, state.bout, state.recent, 1.0)
 
 
 @part
-def add_block(s: Any, total: float) -> None:
+def add_block(state: Any, total: float) -> None:
     """Another `BLOCK` of loaded windows, for the sway: Welford's running variance of their means."""
     mean = total / BLOCK
-    s.blocks += 1
-    off = mean - s.blocks_mean
-    s.blocks_mean += off / s.blocks
-    s.blocks_square += off * (mean - s.blocks_mean)
+    state.blocks += 1
+    off = mean - state.blocks_mean
+    state.blocks_mean += off / state.blocks
+    state.blocks_square += off * (mean - state.blocks_mean)
 
 
 @part
-def judge(s: Any, p: Any, pressure_bar: float, end: int, out: Any, n: int, g: int) -> int:
+def judge(state: Any, params: Any, pressure_bar: float, end: int, out: Any) -> None:
     """A window is full."""
-    q = s.steps
-    start = s.window
-    x = max(pressure_bar, 1.0) * s.factor
-    if p.rises:
-        x = MIRROR / x
-    k = ((start + end) // 2 - s.bout) // ramp_up.BIN
-    ramp_up.take(s.startup, start - s.bout, end - s.bout, x, s.kind == LOADED)
-    spread = ramp_up.spread_at(s.startup, k, end - start)
+    steps = state.steps
+    start = state.window
+    value = max(pressure_bar, 1.0) * state.factor
+    if params.rises:
+        value = MIRROR / value
+    k = ((start + end) // 2 - state.bout) // ramp_up.BIN
+    ramp_up.take(state.startup, start - state.bout, end - state.bout, value, state.kind == LOADED)
+    spread = ramp_up.spread_at(state.startup, k, end - start)
     if spread > ramp_up.VARIES:
-        return n
-    s.seen += 1
-    share = ramp_up.share_at(s.startup, k)
-    x *= 1.0 / share
+        return
+    state.seen += 1
+    share = ramp_up.share_at(state.startup, k)
+    value *= 1.0 / share
     doubt = UNSTEADY * max(0.0, 1.0 - share) + spread
-    least = s.least + doubt
-    if abs(x - q.level) < max(0.4 * least * q.level, 2.0 * q.noise):
-        s.calm = end
-    if q.n == 0.0:
-        q.level = x
-    if s.kind == LOADED and cusum.stay(q, x, least):
+    least = state.least + doubt
+    if abs(value - steps.level) < max(0.4 * least * steps.level, 2.0 * steps.noise):
+        state.calm = end
+    if steps.n == 0.0:
+        steps.level = value
+    if state.kind == LOADED and cusum.stay(steps, value, least):
         pass
-    elif s.seen == 1:
-        cusum.open_segment(q, x, s.bout, x, 1.0)
+    elif state.seen == 1:
+        cusum.open_segment(steps, value, state.bout, value, 1.0)
     else:
         weight = min(2.0, (end - start) * 1e-8)
-        s.step = cusum.ewma(s.step, float(end - start), 0.1) if s.step > 0.0 else float(end - start)
-        step = cusum.follow(q, x, start, weight, least)
+        state.step = (
+            cusum.ewma(state.step, float(end - start), 0.1) if state.step > 0.0 else float(end - start)
+        )
+        step = cusum.follow(steps, value, start, weight, least)
         if step == cusum.FALL:
-            n = fell(s, p, out, n, g)
+            fell(state, params, out)
         elif step == cusum.RISE:
-            n = rose(s, p, out, n, g)
-    s.recent = x if s.seen == 1 else cusum.ewma(s.recent, x, RECENT)
-    s.deepest = min(s.deepest, s.recent) if s.kind == LOW else s.recent
-    if s.first and s.kind != LOW and end - s.bout <= COMING_UP:
-        first_segment(s, p, doubt, end)
-    if s.fast:
-        low = x < against(s) * (1.0 - least) if against(s) > 0.0 else False
+            rose(state, params, out)
+    state.recent = value if state.seen == 1 else cusum.ewma(state.recent, value, RECENT)
+    state.deepest = min(state.deepest, state.recent) if state.kind == LOW_LEVEL else state.recent
+    if state.first and state.kind != LOW_LEVEL and end - state.bout <= COMING_UP:
+        first_segment(state, params, doubt, end)
+    if state.fast:
+        low = value < against(state) * (1.0 - least) if against(state) > 0.0 else False
         if low:
-            blow_counter.tally(s.low_pulse, s.blows)
-        elif s.kind != LOW:
-            blow_counter.tally(s.good_pulse, s.blows)
-            if s.run == NEVER:
-                blow_counter.clear(s.low_pulse)
+            blow_counter.tally(state.low_pulse, state.blows)
+        elif state.kind != LOW_LEVEL:
+            blow_counter.tally(state.good_pulse, state.blows)
+            if state.run == NEVER:
+                blow_counter.clear(state.low_pulse)
     if (
-        s.kind == LOW
-        and s.run == s.bout
-        and not s.stepped
-        and q.level > s.loaded.level * (1.0 - 0.6 * least_apart(s))
+        state.kind == LOW_LEVEL
+        and state.run == state.bout
+        and not state.stepped
+        and steps.level > state.loaded.level * (1.0 - 0.6 * least_apart(state))
     ):
         # It was only slow to come up.
-        s.run_end = s.calm
-        n = end_run(s, p, START, out, n, g)
-        s.kind = LOADED
-    if s.kind == LOADED and q.fall == 0.0:
-        s.block += x
-        s.block_n += 1
-        if s.block_n == BLOCK:
-            add_block(s, s.block)
-            s.block = 0.0
-            s.block_n = 0
-    if s.run != NEVER and q.rise == 0.0:
-        s.run_end = end
-        n = consider(s, p, GOES_ON, out, n, g)
-        if s.sure_end != NEVER and s.now[SCORE] < SPENT * p.least_score:
+        state.run_end = state.calm
+        end_run(state, params, START, out)
+        state.kind = LOADED
+    if state.kind == LOADED and steps.fall == 0.0:
+        state.block += value
+        state.block_n += 1
+        if state.block_n == BLOCK:
+            add_block(state, state.block)
+            state.block = 0.0
+            state.block_n = 0
+    if state.run != NEVER and steps.rise == 0.0:
+        state.run_end = end
+        consider(state, params, GOES_ON, out)
+        if state.sure_end != NEVER and state.now[SCORE] < SPENT * params.least_score:
             # It was suspicious, and what came since speaks against it: it ended where it was so last.
-            waited = s.onset == NEVER and not (s.run == s.bout and not s.stepped)
-            if waited and s.sure[SCORE] >= p.at_once:
-                n = raise_it(s, out, n, g)
-            s.run_end = s.sure_end
-            n = end_run(s, p, place(s), out, n, g)
-            s.kind = LOADED
-            cusum.open_segment(q, s.recent, end, s.recent, 1.0)
-            return n
-        if s.run == s.bout and not s.stepped and end - s.bout >= p.relearn:
-            level = q.sum / q.n
-            n = end_run(s, p, WHOLE, out, n, g)
-            baseline.move(s.loaded, level)
-            s.kind = LOADED
-            s.ref = level
-    if known(s, p):
-        s.judged += end - start if s.judged else end - s.bout
-    if s.waiting.on and s.kind == LOADED and end - s.bout >= TOLD and q.fall == 0.0 and q.n >= 2.0:
-        loaded_again = q.level > 0.5 * (s.waiting.level + s.waiting.against)
-        n = resolve(s, p, BORNE_OUT if loaded_again else REFUTED, out, n, g)
+            waited = state.onset == NEVER and not (state.run == state.bout and not state.stepped)
+            if waited and state.sure[SCORE] >= params.at_once:
+                raise_it(state, out)
+            state.run_end = state.sure_end
+            end_run(state, params, place(state), out)
+            state.kind = LOADED
+            cusum.open_segment(steps, state.recent, end, state.recent, 1.0)
+            return
+        if state.run == state.bout and not state.stepped and end - state.bout >= params.relearn:
+            level = steps.sum / steps.n
+            end_run(state, params, WHOLE, out)
+            baseline.move(state.loaded, level)
+            state.kind = LOADED
+            state.ref = level
+    if known(state, params):
+        state.judged += end - start if state.judged else end - state.bout
+    if (
+        state.waiting.on
+        and state.kind == LOADED
+        and end - state.bout >= TOLD
+        and steps.fall == 0.0
+        and steps.n >= 2.0
+    ):
+        loaded_again = steps.level > 0.5 * (state.waiting.level + state.waiting.against)
+        resolve(state, params, BORNE_OUT if loaded_again else REFUTED, out)
         if not loaded_again:
-            baseline.move(s.loaded, q.level)
-    return n
+            baseline.move(state.loaded, steps.level)
 
 
 @part
-def new_speed(s: Any) -> None:
+def new_speed(state: Any) -> None:
     """The engine runs at another speed: what the level does about now says nothing of the load."""
-    q = s.steps
-    s.straddles = 1
-    if s.bout == NEVER or s.onset != NEVER:
+    steps = state.steps
+    state.straddles = 1
+    if state.bout == NEVER or state.onset != NEVER:
         return
-    if s.window - s.bout < COMING_UP and (s.run == NEVER or s.run == s.bout):
+    if state.window - state.bout < COMING_UP and (state.run == NEVER or state.run == state.bout):
         # It comes up from idling: what was seen of the bout was taken at a speed that no longer held.
-        drop_run(s)
-        s.kind = UNSURE
-        s.seen = 0
-        s.first = 1
-        s.ref = 0.0
-        s.good_sum = 0.0
-        s.good_n = 0.0
-        s.good = 0
-        cusum.open_segment(q, 0.0, s.bout, 0.0, 0.0)
-    elif s.kind == LOW and s.run != s.bout and s.window - s.run < STALE:
+        drop_run(state)
+        state.kind = UNSURE
+        state.seen = 0
+        state.first = 1
+        state.ref = 0.0
+        state.good_sum = 0.0
+        state.good_n = 0.0
+        state.good = 0
+        cusum.open_segment(steps, 0.0, state.bout, 0.0, 0.0)
+    elif state.kind == LOW_LEVEL and state.run != state.bout and state.window - state.run < STALE:
         # The speed is sampled now and then: the level had gone with it before it was known.
-        q.level = against(s)
-        drop_run(s)
-        s.kind = LOADED
-        cusum.open_segment(q, q.level, s.window, q.level, 1.0)
-    elif s.kind == LOADED and q.n > 0.0:
-        q.fall = 0.0
-        q.rise = 0.0
-        s.good_sum += q.sum
-        s.good_n += q.n
-        s.good += s.window - q.since
-        q.since = s.window
-        q.sum = 0.0
-        q.n = 0.0
+        steps.level = against(state)
+        drop_run(state)
+        state.kind = LOADED
+        cusum.open_segment(steps, steps.level, state.window, steps.level, 1.0)
+    elif state.kind == LOADED and steps.n > 0.0:
+        steps.fall = 0.0
+        steps.rise = 0.0
+        state.good_sum += steps.sum
+        state.good_n += steps.n
+        state.good += state.window - steps.since
+        steps.since = state.window
+        steps.sum = 0.0
+        steps.n = 0.0

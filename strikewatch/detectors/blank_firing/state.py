@@ -5,7 +5,11 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up, waiting
-from strikewatch.detectors.kernels import EVIDENCE, NEVER, part
+from strikewatch.detectors.kernels import (
+    EVIDENCE,
+    NEVER,
+    part,
+)
 
 TERMS: Final = 27
 """Terms of the score (`score.terms`)."""
@@ -27,7 +31,7 @@ STATE: Final = np.dtype(
         ("first", "<i8"),  # whether the bout has shown no step yet
         ("recent", "<f8"),  # level of the last few windows, but not followed while loaded for long
         ("deepest", "<f8"),  # the lowest that it was in the run
-        ("kind", "<i8"),  # of the present segment: UNSURE, LOADED or LOW
+        ("kind", "<i8"),  # of the present segment: UNSURE, LOADED or LOW_LEVEL
         ("least", "<f8"),  # change of level that is suspicious in this bout, share of the level
         ("ref", "<f8"),  # loaded level of this bout; 0 while none is known
         ("good_sum", "<f8"),  # windows of its loaded segments that are over, and how long they lasted, ns
@@ -102,7 +106,7 @@ WHOLE: Final = 3
 
 UNSURE: Final = 0
 LOADED: Final = 1
-LOW: Final = 2
+LOW_LEVEL: Final = 2
 
 BLOCK: Final = 5
 """Windows in a mean of half a second, for the sway."""
@@ -129,44 +133,46 @@ EARLY: Final = 1_200_000_000
 
 
 @part
-def least_fall(s: Any, p: Any) -> float:
+def least_fall(state: Any, params: Any) -> float:
     """The step inside a bout that is suspicious on this hammer, share of the level."""
-    fall = s.loaded.fall if s.loaded.falls else baseline.FALL
+    fall = state.loaded.fall if state.loaded.falls else baseline.FALL
     least = max(
-        p.least_change, min(0.45 * fall, min(0.2, 0.14 + cusum.noise_share(s.steps))), SWAY * s.loaded.sway
+        params.least_change,
+        min(0.45 * fall, min(0.2, 0.14 + cusum.noise_share(state.steps))),
+        SWAY * state.loaded.sway,
     )
-    if not ramp_up.known(s.startup):
+    if not ramp_up.known(state.startup):
         least = max(least, UNKNOWN)
     return min(0.25, least)  # type: ignore[no-any-return]
 
 
 @part
-def least_apart(s: Any) -> float:
+def least_apart(state: Any) -> float:
     """How far from the learned level a bout must begin to be suspicious: rock and pump move it from bout to bout."""
     least = APART
-    if s.loaded.falls >= 5:
-        least = max(0.12, min(APART, 0.7 * s.loaded.fall))
-    apart = max(least, 3.0 * s.loaded.spread, 1.2 * s.least)
-    if s.loaded.falls >= 3:
-        apart = max(apart, 0.6 * s.loaded.fall)
+    if state.loaded.falls >= 5:
+        least = max(0.12, min(APART, 0.7 * state.loaded.fall))
+    apart = max(least, 3.0 * state.loaded.spread, 1.2 * state.least)
+    if state.loaded.falls >= 3:
+        apart = max(apart, 0.6 * state.loaded.fall)
     return min(0.3, apart)  # type: ignore[no-any-return]
 
 
 @part
-def known(s: Any, p: Any) -> bool:
+def known(state: Any, params: Any) -> bool:
     """Whether the loaded level is known well enough to judge."""
-    return s.loaded.learned >= p.learn  # type: ignore[no-any-return]
+    return state.loaded.learned >= params.learn  # type: ignore[no-any-return]
 
 
 @part
-def bar(s: Any, p: Any, x: float) -> float:
+def bar(state: Any, params: Any, level: float) -> float:
     """A level as a pressure at the present engine speed, bar."""
-    if p.rises:
-        x = MIRROR / x
-    return x / s.factor  # type: ignore[no-any-return]
+    if params.rises:
+        level = MIRROR / level
+    return level / state.factor  # type: ignore[no-any-return]
 
 
 @part
-def young(s: Any, p: Any) -> bool:
+def young(state: Any, params: Any) -> bool:
     """Whether the loaded level is still being learned, though it is good enough to judge by."""
-    return s.loaded.learned < 8 * p.learn  # type: ignore[no-any-return]
+    return state.loaded.learned < 8 * params.learn  # type: ignore[no-any-return]

@@ -15,9 +15,9 @@ from strikewatch.detectors.kernels import (
     ESCALATED,
     EVIDENCE,
     HIGH,
+    MEASURED,
     MEDIUM,
     NEVER,
-    NOTED,
     RAISED,
     emit,
     part,
@@ -52,46 +52,59 @@ STATE: Final = np.dtype(
 
 
 @part
-def numbers(x: Any) -> Any:
+def numbers(numbers: Any) -> Any:
     """The evidence of a finding out of an array [EVIDENCE]."""
     return (
-        x[0],
-        x[1],
-        x[2],
-        x[3],
-        x[4],
-        x[5],
-        x[6],
-        x[7],
-        x[8],
-        x[9],
-        x[10],
-        x[11],
-        x[12],
-        x[13],
-        x[14],
-        x[15],
-        x[16],
-        x[17],
-        x[18],
-        x[19],
+        numbers[0],
+        numbers[1],
+        numbers[2],
+        numbers[3],
+        numbers[4],
+        numbers[5],
+        numbers[6],
+        numbers[7],
+        numbers[8],
+        numbers[9],
+        numbers[10],
+        numbers[11],
+        numbers[12],
+        numbers[13],
+        numbers[14],
+        numbers[15],
+        numbers[16],
+        numbers[17],
+        numbers[18],
+        numbers[19],
     )
 
 
 @part
-def raise_it(w: Any, out: Any, n: int, g: int) -> int:
+def raise_it(deferred: Any, out: Any) -> None:
     """Write the suspicion down: raised and cleared."""
-    evidence = numbers(w.evidence)
-    priority = HIGH if w.high_at != NEVER else MEDIUM
-    n = emit(out, n, g, 0, RAISED, w.onset, w.onset, MEDIUM, evidence)
-    if w.high_at != NEVER:
-        n = emit(out, n, g, 0, ESCALATED, w.onset, w.high_at, HIGH, evidence)
-    return emit(out, n, g, 0, CLEARED, w.onset, w.end, priority, evidence)  # type: ignore[no-any-return]
+    evidence = numbers(deferred.evidence)
+    priority = HIGH if deferred.high_at != NEVER else MEDIUM
+    emit(out, 0, RAISED, deferred.onset, deferred.onset, MEDIUM, evidence)
+    if deferred.high_at != NEVER:
+        emit(out, 0, ESCALATED, deferred.onset, deferred.high_at, HIGH, evidence)
+    emit(out, 0, CLEARED, deferred.onset, deferred.end, priority, evidence)
 
 
 @part
-def note_bout(w: Any, blank: float, judged: float, why: float, out: Any, n: int, g: int) -> int:
+def note_bout(deferred: Any, blank: float, judged: float, why: float, out: Any) -> None:
     """Write the note of its bout down."""
-    x = w.note
-    hers = (judged, blank, x[2], x[3], x[4], x[5], x[6], x[7], why, x[9], x[10], x[11])
-    return emit(out, n, g, 0, NOTED, w.bout, w.fire_end, 0, hers)  # type: ignore[no-any-return]
+    note = deferred.note
+    numbers = (
+        judged,
+        blank,
+        note[2],
+        note[3],
+        note[4],
+        note[5],
+        note[6],
+        note[7],
+        why,
+        note[9],
+        note[10],
+        note[11],
+    )
+    emit(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, numbers)

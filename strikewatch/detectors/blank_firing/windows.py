@@ -31,7 +31,14 @@ from strikewatch.detectors.blank_firing.state import (
     least_apart,
     least_fall,
 )
-from strikewatch.detectors.kernels import NEVER, NOTED, emit, nth, part, sample
+from strikewatch.detectors.kernels import (
+    MEASURED,
+    NEVER,
+    emit,
+    part,
+    sample,
+    unchecked,
+)
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -53,76 +60,75 @@ SETTLE: Final = 150_000_000
 
 
 @part
-def begin(s: Any, p: Any, a: int) -> None:
-    s.bout = a
-    s.row = a
-    s.window = a
-    s.sum = 0.0
-    s.n = 0
-    s.seen = 0
-    s.long = 0
-    s.judged = 0
-    s.blank = 0
-    s.kind = UNSURE
-    s.first = 1
-    s.least = least_fall(s, p)
-    s.ref = 0.0
-    s.good_sum = 0.0
-    s.good_n = 0.0
-    s.good = 0
-    s.block = 0.0
-    s.block_n = 0
-    s.blocks = 0
-    s.blocks_mean = 0.0
-    s.blocks_square = 0.0
-    s.swings = 0
-    s.swung = 0.0
-    s.fast = 0
-    blow_counter.clear(s.good_pulse)
-    blow_counter.clear(s.low_pulse)
-    blow_counter.restart(s.blows, a)
-    ramp_up.begin(s.startup)
-    s.calm = a
-    s.steps.level = 0.0
-    s.steps.n = 0.0
+def begin(state: Any, params: Any, start: int) -> None:
+    state.bout = start
+    state.row = start
+    state.window = start
+    state.sum = 0.0
+    state.n = 0
+    state.seen = 0
+    state.long = 0
+    state.judged = 0
+    state.blank = 0
+    state.kind = UNSURE
+    state.first = 1
+    state.least = least_fall(state, params)
+    state.ref = 0.0
+    state.good_sum = 0.0
+    state.good_n = 0.0
+    state.good = 0
+    state.block = 0.0
+    state.block_n = 0
+    state.blocks = 0
+    state.blocks_mean = 0.0
+    state.blocks_square = 0.0
+    state.swings = 0
+    state.swung = 0.0
+    state.fast = 0
+    blow_counter.clear(state.good_pulse)
+    blow_counter.clear(state.low_pulse)
+    blow_counter.restart(state.blows, start)
+    ramp_up.begin(state.startup)
+    state.calm = start
+    state.steps.level = 0.0
+    state.steps.n = 0.0
 
 
 @part
-def row_of(s: Any, p: Any, pressure_bar: float, a: int, out: Any, n: int, g: int) -> int:
+def row_of(state: Any, params: Any, pressure_bar: float, now: int, out: Any) -> None:
     """One sample of pressure while the hammer fires."""
     blow = False
-    if a - s.row <= FAST:
-        s.fast = 1
-        if a - s.bout >= SETTLE:
-            blow = blow_counter.take(s.blows, pressure_bar, a)
-    s.row = a
-    s.sum += pressure_bar
-    s.n += 1
-    lasted = a - s.window
-    if lasted < SHORTEST or (s.fast and not blow and lasted < LONGEST):
-        return n
+    if now - state.row <= FAST:
+        state.fast = 1
+        if now - state.bout >= SETTLE:
+            blow = blow_counter.take(state.blows, pressure_bar, now)
+    state.row = now
+    state.sum += pressure_bar
+    state.n += 1
+    lasted = now - state.window
+    if lasted < SHORTEST or (state.fast and not blow and lasted < LONGEST):
+        return
     if lasted > SPARSE:
-        s.long += 1
-    elif s.straddles:
+        state.long += 1
+    elif state.straddles:
         # Taken at two engine speeds.
-        s.straddles = 0
-    elif s.window >= s.bout + p.transient:
-        n = judge(s, p, s.sum / s.n, a, out, n, g)
-    s.window = a
-    s.sum = 0.0
-    s.n = 0
-    return n
+        state.straddles = 0
+    elif state.window >= state.bout + params.transient:
+        judge(state, params, state.sum / state.n, now, out)
+    state.window = now
+    state.sum = 0.0
+    state.n = 0
 
 
 @part
 def along(
-    s: Any,
-    p: Any,
+    state: Any,
+    params: Any,
     time_ns: Any,
-    fire_until: Any,
+    firing_ends: Any,
     pressure_bar: Any,
     engine_rpm: Any,
-    g: int,
+    group: int,
     i: int,
     last: int,
 ) -> int:
@@ -130,136 +136,136 @@ def along(
 
     Returns the first row that it does not take; a row is taken only if the hammer fires on until the next.
     """
-    q = s.steps
+    steps = state.steps
     if (
-        s.kind != LOADED
-        or s.fast
-        or q.fall != 0.0
-        or q.rise != 0.0
-        or q.n == 0.0
-        or s.n
-        or p.rises
-        or s.waiting.on
-        or s.straddles
+        state.kind != LOADED
+        or state.fast
+        or steps.fall != 0.0
+        or steps.rise != 0.0
+        or steps.n == 0.0
+        or state.n
+        or params.rises
+        or state.waiting.on
+        or state.straddles
     ):
         return i
-    judging = known(s, p)
-    if (judging and not s.judged) or s.window < s.bout + p.transient:
+    judging = known(state, params)
+    if (judging and not state.judged) or state.window < state.bout + params.transient:
         return i
-    up = s.startup
+    ramp = state.startup
     first = i
-    window = s.window
-    level = q.level
-    noise = q.noise
-    total = q.sum
-    windows = q.n
-    recent = s.recent
-    calm = s.calm
-    block = s.block
-    block_n = s.block_n
-    watch_until = s.bout + COMING_UP if s.first else NEVER
-    apart = least_apart(s)
-    next_bin = s.window
+    window = state.window
+    level = steps.level
+    noise = steps.noise
+    total = steps.sum
+    windows = steps.n
+    recent = state.recent
+    calm = state.calm
+    block = state.block
+    block_n = state.block_n
+    watch_until = state.bout + COMING_UP if state.first else NEVER
+    apart = least_apart(state)
+    next_bin = state.window
     k = 0
-    scale = s.factor
-    least = s.least
+    scale = state.factor
+    least = state.least
     lowest = 0.0
     early = False
     while i + 1 < last:
-        a = nth(time_ns, i)
-        if nth(fire_until, i + 1 + g) < nth(time_ns, i + 1):
+        now = unchecked(time_ns, i)
+        if unchecked(firing_ends, i + 1 + group) < unchecked(time_ns, i + 1):
             break
-        middle = (window + a) // 2
+        middle = (window + now) // 2
         if middle >= next_bin:
-            k = (middle - s.bout) // ramp_up.BIN
-            next_bin = s.bout + (k + 1) * ramp_up.BIN if k < ramp_up.BINS else -NEVER
-            share = ramp_up.share_at(up, k)
+            k = (middle - state.bout) // ramp_up.BIN
+            next_bin = state.bout + (k + 1) * ramp_up.BIN if k < ramp_up.BINS else -NEVER
+            share = ramp_up.share_at(ramp, k)
             doubt = UNSTEADY * max(0.0, 1.0 - share)
             scale = 1.0 / share
-            least = s.least + doubt
-            lowest = s.loaded.level * (1.0 - apart - doubt) if judging else 0.0
+            least = state.least + doubt
+            lowest = state.loaded.level * (1.0 - apart - doubt) if judging else 0.0
             early = k < ramp_up.BINS
-        if early and a - window > ramp_up.BIN:
+        if early and now - window > ramp_up.BIN:
             break
-        raw = nth(pressure_bar, i) * s.factor
-        x = raw * scale
-        off = abs(x - level)
-        if not (off < least * level and SHORTEST <= a - window <= SPARSE):
+        raw = unchecked(pressure_bar, i) * state.factor
+        value = raw * scale
+        off = abs(value - level)
+        if not (off < least * level and SHORTEST <= now - window <= SPARSE):
             break
-        r = sample(engine_rpm, i)
-        if r == r or (s.rpm > 0.0 and a > s.rpm_until):
+        rpm = sample(engine_rpm, i)
+        if rpm == rpm or (state.rpm > 0.0 and now > state.rpm_until):
             break
-        of_late = recent + RECENT * (x - recent)
-        if of_late < lowest and a <= watch_until:
+        of_late = recent + RECENT * (value - recent)
+        if of_late < lowest and now <= watch_until:
             break
         recent = of_late
-        ramp_up.take(up, window - s.bout, a - s.bout, raw, True)
+        ramp_up.take(ramp, window - state.bout, now - state.bout, raw, True)
         if off < max(0.4 * least * level, 2.0 * noise):
-            calm = a
-        total += x
+            calm = now
+        total += value
         windows += 1.0
-        level += cusum.gain(windows) * (x - level)
+        level += cusum.gain(windows) * (value - level)
         noise += cusum.FOLLOW_NOISE * (min(off, 3.0 * max(noise, cusum.SURE * level)) - noise)
-        block += x
+        block += value
         block_n += 1
         if block_n == BLOCK:
-            add_block(s, block)
+            add_block(state, block)
             block = 0.0
             block_n = 0
-        window = a
+        window = now
         i += 1
     if i > first:
-        q.level = level
-        q.noise = noise
-        q.sum = total
-        q.n = windows
-        s.block = block
-        s.block_n = block_n
-        s.calm = calm
-        s.recent = recent
-        s.deepest = recent
-        s.seen += i - first
+        steps.level = level
+        steps.noise = noise
+        steps.sum = total
+        steps.n = windows
+        state.block = block
+        state.block_n = block_n
+        state.calm = calm
+        state.recent = recent
+        state.deepest = recent
+        state.seen += i - first
         if judging:
-            s.judged += window - s.window
-        s.window = window
-        s.row = window
-        s.fire_end = nth(time_ns, i)
+            state.judged += window - state.window
+        state.window = window
+        state.row = window
+        state.fire_end = unchecked(time_ns, i)
     return i
 
 
 @part
-def why_not(s: Any, p: Any) -> int:
+def why_not(state: Any, params: Any) -> int:
     """Why a bout was not judged, as an index of `core.bout.REASONS`."""
-    if s.judged > 0:
-        return 0 if s.blank > 0 or stands_out(s, p, TYPICAL) else UNCLEAR
-    if s.window == s.bout and s.n == 0:
+    if state.judged > 0:
+        return 0 if state.blank > 0 or stands_out(state, params, TYPICAL) else UNCLEAR
+    if state.window == state.bout and state.n == 0:
         return 1
-    if s.seen == 0:
-        return 2 if s.long > 0 else 3
+    if state.seen == 0:
+        return 2 if state.long > 0 else 3
     return 4
 
 
 @part
-def measured(s: Any, p: Any, level: float, expected: float, why: int) -> Any:
+def measured(state: Any, params: Any, level: float, expected: float, why: int) -> Any:
     """The numbers of a `core.bout.Bout`."""
-    hz = blow_counter.mean_rate(s.good_pulse)
+    rate_hz = blow_counter.mean_rate(state.good_pulse)
     struck = math.nan
     blank = math.nan
-    if s.fast and s.blows.count > 0:
-        struck = float(blow_counter.struck(s.blows, hz))
-        low_hz = blow_counter.mean_rate(s.low_pulse)
-        blank = round(low_hz * s.blank * 1e-9) if low_hz == low_hz else math.nan
-        if s.blank == 0:
+    if state.fast and state.blows.count > 0:
+        struck = float(blow_counter.struck(state.blows, rate_hz))
+        low_hz = blow_counter.mean_rate(state.low_pulse)
+        blank = round(low_hz * state.blank * 1e-9) if low_hz == low_hz else math.nan
+        if state.blank == 0:
             blank = 0.0
     return (
-        0.0 if why == UNCLEAR else float(s.judged),
-        float(s.blank),
+        0.0 if why == UNCLEAR else float(state.judged),
+        float(state.blank),
         struck,
         blank,
-        bar(s, p, level) if level > 0.0 else math.nan,
-        bar(s, p, expected) if expected > 0.0 else math.nan,
-        hz,
-        blow_counter.mean_spread(s.good_pulse),
+        bar(state, params, level) if level > 0.0 else math.nan,
+        bar(state, params, expected) if expected > 0.0 else math.nan,
+        rate_hz,
+        blow_counter.mean_spread(state.good_pulse),
         float(why),
         0.0,
         0.0,
@@ -268,64 +274,63 @@ def measured(s: Any, p: Any, level: float, expected: float, why: int) -> Any:
 
 
 @part
-def note(s: Any, p: Any, level: float, expected: float, why: int, out: Any, n: int, g: int) -> int:
+def note(state: Any, params: Any, level: float, expected: float, why: int, out: Any) -> None:
     """Write down what was measured of the bout."""
-    numbers = measured(s, p, level, expected, why)
-    return emit(out, n, g, 0, NOTED, s.bout, s.fire_end, 0, numbers)  # type: ignore[no-any-return]
+    numbers = measured(state, params, level, expected, why)
+    emit(out, 0, MEASURED, state.bout, state.fire_end, 0, numbers)
 
 
 @part
-def release(s: Any, p: Any, out: Any, n: int, g: int) -> int:
+def release(state: Any, params: Any, out: Any) -> None:
     """The bout is over: note it, and learn from its loaded part."""
-    q = s.steps
-    why = why_not(s, p)
-    expected = s.loaded.level
+    steps = state.steps
+    why = why_not(state, params)
+    expected = state.loaded.level
     waits = 0
-    again = throttle_again(s)
-    if s.waiting.on:
-        n = resolve(s, p, REFUTED if again else OPEN, out, n, g)
-    if s.run != NEVER:
-        s.run_end = s.fire_end
-        whole = s.run == s.bout and not s.stepped
+    again = throttle_again(state)
+    if state.waiting.on:
+        resolve(state, params, REFUTED if again else OPEN, out)
+    if state.run != NEVER:
+        state.run_end = state.fire_end
+        whole = state.run == state.bout and not state.stepped
         where = WHOLE if whole else END
-        level = run_level(s)
-        n = consider(s, p, RELEASED, out, n, g)
-        held = s.held or again
-        if s.onset == NEVER and not held and throttled(s) and weigh(s, p, where):
-            wait(s, p, where)
+        level = run_level(state)
+        consider(state, params, RELEASED, out)
+        held = state.held or again
+        if state.onset == NEVER and not held and throttled(state) and weigh(state, params, where):
+            wait(state, params, where)
             waits = 1
-        n = end_run(s, p, where, out, n, g)
+        end_run(state, params, where, out)
         if whole:
-            baseline.set_aside(s.loaded, level)
-            if held or s.loaded.asides >= 4:
-                baseline.move(s.loaded, level)
+            baseline.set_aside(state.loaded, level)
+            if held or state.loaded.asides >= 4:
+                baseline.move(state.loaded, level)
             if held:
                 why = 5
-                s.judged = 0
-    elif q.level > 0.0:
-        good_until(s, s.fire_end)
-    level = s.good_sum / s.good_n if s.good_n > 0.0 else 0.0
+                state.judged = 0
+    elif steps.level > 0.0:
+        good_until(state, state.fire_end)
+    level = state.good_sum / state.good_n if state.good_n > 0.0 else 0.0
     if waits:
-        numbers = measured(s, p, level, expected, why)
+        numbers = measured(state, params, level, expected, why)
         for k in range(waiting.NOTE):
-            s.waiting.note[k] = numbers[k]
+            state.waiting.note[k] = numbers[k]
     else:
-        n = note(s, p, level, expected, why, out, n, g)
-    ramp_up.learn(s.startup)
-    if s.good >= ENOUGH:
-        if s.rpm > 0.0:
-            baseline.learn_power(s.loaded, bar(s, p, level), s.rpm)
-        s.loaded.asides = 0
-        if s.blocks >= 3:
-            sway = math.sqrt(s.blocks_square / s.blocks) / s.blocks_mean
-            if s.swings >= 2:
+        note(state, params, level, expected, why, out)
+    ramp_up.learn(state.startup)
+    if state.good >= ENOUGH:
+        if state.rpm > 0.0:
+            baseline.learn_power(state.loaded, bar(state, params, level), state.rpm)
+        state.loaded.asides = 0
+        if state.blocks >= 3:
+            sway = math.sqrt(state.blocks_square / state.blocks) / state.blocks_mean
+            if state.swings >= 2:
                 # Down and up again and again is no tool that slips: it is how this feed sways.
-                sway = max(sway, 0.5 * s.swung / s.swings)
-            baseline.learn_sway(s.loaded, sway)
-        baseline.learn(s.loaded, level, s.good, s.good_n, s.least)
-        hz = blow_counter.mean_rate(s.good_pulse)
-        if hz == hz:
-            baseline.learn_pulse(s.loaded, hz, blow_counter.mean_spread(s.good_pulse))
-            n = accumulator.watch(s, p, out, n, g)
-    s.bout = NEVER
-    return n
+                sway = max(sway, 0.5 * state.swung / state.swings)
+            baseline.learn_sway(state.loaded, sway)
+        baseline.learn(state.loaded, level, state.good, state.good_n, state.least)
+        rate_hz = blow_counter.mean_rate(state.good_pulse)
+        if rate_hz == rate_hz:
+            baseline.learn_pulse(state.loaded, rate_hz, blow_counter.mean_spread(state.good_pulse))
+            accumulator.watch(state, params, out)
+    state.bout = NEVER

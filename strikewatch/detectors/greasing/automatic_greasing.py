@@ -17,17 +17,19 @@ from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
+    GROUP,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
     emit,
     kernel,
-    newest,
-    nothing_yet,
-    nth,
+    new_output,
+    newest_row,
     part,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -94,110 +96,109 @@ _HOLD_LINE: Final = CHANNELS["grease_bar"].hold_ns
 
 
 @part
-def _evidence(s: Any) -> Any:
-    return float(s.seen), s.lowest, float(s.driest) if s.driest else math.nan
+def _evidence(state: Any) -> Any:
+    return float(state.seen), state.lowest, float(state.driest) if state.driest else math.nan
 
 
 @part
-def _note(s: Any, at: int, out: Any, n: int, g: int) -> int:
+def _note(state: Any, at: int, out: Any) -> None:
     """Bring onset and clearing in line with the causes that stand at this instant."""
-    if s.causes:
-        s.seen |= s.causes
-        if s.onset == NEVER:
-            s.onset = at
-            s.seen = s.causes
-            s.lowest = s.level if s.level_until >= at else math.nan
-            s.driest = s.dry
-            n = emit(out, n, g, 0, RAISED, at, at, MEDIUM, _evidence(s))
-    elif s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, MEDIUM, _evidence(s))
-        s.onset = NEVER
-    return n
+    if state.causes:
+        state.seen |= state.causes
+        if state.onset == NEVER:
+            state.onset = at
+            state.seen = state.causes
+            state.lowest = state.level if state.level_until >= at else math.nan
+            state.driest = state.dry
+            emit(out, 0, RAISED, at, at, MEDIUM, _evidence(state))
+    else:
+        state.onset = emit(out, 0, CLEARED, state.onset, at, MEDIUM, _evidence(state))
 
 
 @part
-def _outside(bar: float, p: Any) -> bool:
-    return bar < p.line_low or bar > p.line_high  # type: ignore[no-any-return]
+def _outside(bar: float, params: Any) -> bool:
+    return bar < params.line_low or bar > params.line_high  # type: ignore[no-any-return]
 
 
 @part
-def _quiet(s: Any, a: int) -> bool:
+def _quiet(state: Any, start: int) -> bool:
     """Whether nothing stands, and nothing is on its way: the short way."""
-    dry = not s.flows and s.flow_until > a
-    return not (s.causes or dry or (s.outside and s.line_until > a))
+    dry = not state.flows and state.flow_until > start
+    return not (state.causes or dry or (state.outside and state.line_until > start))
 
 
 @part
-def _next_wrong(level: Any, flow: Any, bar: Any, p: Any, i: int, last: int) -> int:
+def _next_wrong(level: Any, flow: Any, bar: Any, params: Any, i: int, last: int) -> int:
     """The first row from i on that may begin something; `last` where there is none."""
     if level.size == 0 and flow.size == 0 and bar.size == 0:
         return last
-    while i < last and not (sample(level, i) < p.low or sample(flow, i) < 0.5 or _outside(sample(bar, i), p)):
+    while i < last and not (
+        sample(level, i) < params.low or sample(flow, i) < 0.5 or _outside(sample(bar, i), params)
+    ):
         i += 1
     return i
 
 
 @part
-def _take(s: Any, p: Any, time_ns: Any, level: Any, flow: Any, bar: Any, first: int, i: int) -> None:
+def _take(state: Any, params: Any, time_ns: Any, level: Any, flow: Any, bar: Any, first: int, i: int) -> None:
     """Know what is known at row i, the newest of those from `first` on, and which causes end or begin with it."""
-    k = newest(level, first, i)
+    k = newest_row(level, first, i)
     if k >= first:
-        s.level = nth(level, k)
-        s.level_until = nth(time_ns, k) + _HOLD_LEVEL
-        if s.level < p.low:
-            s.causes |= RESERVOIR
-        elif s.level >= p.refilled:
-            s.causes &= ~RESERVOIR
-        if s.onset != NEVER and not s.level >= s.lowest:
-            s.lowest = s.level
-    k = newest(flow, first, i)
+        state.level = unchecked(level, k)
+        state.level_until = unchecked(time_ns, k) + _HOLD_LEVEL
+        if state.level < params.low:
+            state.causes |= RESERVOIR
+        elif state.level >= params.refilled:
+            state.causes &= ~RESERVOIR
+        if state.onset != NEVER and not state.level >= state.lowest:
+            state.lowest = state.level
+    k = newest_row(flow, first, i)
     if k >= first:
-        s.flows = 1 if nth(flow, k) >= 0.5 else 0
-        s.flow_until = nth(time_ns, k) + _HOLD_FLOW
-        if s.flows:
-            s.dry = 0
-            s.causes &= ~FLOW
-    k = newest(bar, first, i)
+        state.flows = 1 if unchecked(flow, k) >= 0.5 else 0
+        state.flow_until = unchecked(time_ns, k) + _HOLD_FLOW
+        if state.flows:
+            state.dry = 0
+            state.causes &= ~FLOW
+    k = newest_row(bar, first, i)
     if k >= first:
-        s.outside = 1 if _outside(nth(bar, k), p) else 0
-        s.line_until = nth(time_ns, k) + _HOLD_LINE
+        state.outside = 1 if _outside(unchecked(bar, k), params) else 0
+        state.line_until = unchecked(time_ns, k) + _HOLD_LINE
 
 
 @part
-def _judge_line(s: Any, a: int) -> None:
+def _judge_line(state: Any, start: int) -> None:
     """What the row at a says of the line, all its values being known."""
-    if s.flows and min(s.flow_until, s.line_until) > a:
-        if not s.outside:
-            s.run = NEVER
-            s.causes &= ~LINE
-        elif s.run == NEVER:
-            s.run = a
+    if state.flows and min(state.flow_until, state.line_until) > start:
+        if not state.outside:
+            state.run = NEVER
+            state.causes &= ~LINE
+        elif state.run == NEVER:
+            state.run = start
     else:
-        s.run = NEVER
+        state.run = NEVER
 
 
 @part
-def _pass(s: Any, p: Any, a: int, b: int, f: int, last: bool, out: Any, n: int, g: int) -> int:
+def _pass(state: Any, params: Any, start: int, end: int, fires_until: int, last: bool, out: Any) -> None:
     """Time goes from a to b; the hammer fires up to f."""
-    stop = min(f, s.flow_until, b)
-    if not s.flows and stop > a:
-        before = s.dry
-        dry = before + (stop - a)
-        if before < p.no_flow <= dry:
-            s.causes |= FLOW
-            s.dry = p.no_flow
-            n = _note(s, a + (p.no_flow - before), out, n, g)
-        s.dry = dry
-        s.driest = max(s.driest, dry)
-    if s.run != NEVER:
-        stop = min(s.flow_until, s.line_until)
-        if not s.causes & LINE and s.run + p.line <= min(stop, b):
-            s.causes |= LINE
-            n = _note(s, s.run + p.line, out, n, g)
+    stop = min(fires_until, state.flow_until, end)
+    if not state.flows and stop > start:
+        before = state.dry
+        dry = before + (stop - start)
+        if before < params.no_flow <= dry:
+            state.causes |= FLOW
+            state.dry = params.no_flow
+            _note(state, start + (params.no_flow - before), out)
+        state.dry = dry
+        state.driest = max(state.driest, dry)
+    if state.run != NEVER:
+        stop = min(state.flow_until, state.line_until)
+        if not state.causes & LINE and state.run + params.line <= min(stop, end):
+            state.causes |= LINE
+            _note(state, state.run + params.line, out)
         # A row at b may say that it goes on; at the watermark itself there is none to come.
-        if stop < b or (last and stop == b):
-            s.run = NEVER
-    return n
+        if stop < end or (last and stop == end):
+            state.run = NEVER
 
 
 @kernel
@@ -205,42 +206,43 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     level: Any,
     flow: Any,
     bar: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        a = span.since
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        start = span.since
         taken = span.first
         i = span.first - 1
         while i < span.last:
-            if _quiet(s, a):
-                i = _next_wrong(level, flow, bar, p, max(i, span.first), span.last)
+            if _quiet(state, start):
+                i = _next_wrong(level, flow, bar, params, max(i, span.first), span.last)
                 if i == span.last:
                     break
             if i >= span.first:
-                a = nth(time_ns, i)
-                _take(s, p, time_ns, level, flow, bar, taken, i - 1)
-                _take(s, p, time_ns, level, flow, bar, i, i)
+                start = unchecked(time_ns, i)
+                _take(state, params, time_ns, level, flow, bar, taken, i - 1)
+                _take(state, params, time_ns, level, flow, bar, i, i)
                 taken = i + 1
-                _judge_line(s, a)
-                n = _note(s, a, out, n, g)
+                _judge_line(state, start)
+                _note(state, start, out)
             i += 1
             last = i == span.last
-            b = span.upto if last else nth(time_ns, i)
-            n = _pass(s, p, a, b, nth(fire_until, i + g), last, out, n, g)
-        _take(s, p, time_ns, level, flow, bar, taken, span.last - 1)
-        if report and s.onset != NEVER:
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, MEDIUM, _evidence(s))
-    return n
+            end = span.upto if last else unchecked(time_ns, i)
+            _pass(state, params, start, end, unchecked(firing_ends, i + group), last, out)
+        _take(state, params, time_ns, level, flow, bar, taken, span.last - 1)
+        if report:
+            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, _evidence(state))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

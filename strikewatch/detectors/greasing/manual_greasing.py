@@ -31,6 +31,7 @@ from strikewatch.detectors.greasing.operating_clock import (
     quiet_until,
 )
 from strikewatch.detectors.kernels import (
+    GROUP,
     HIGH,
     LOW,
     MEDIUM,
@@ -38,9 +39,10 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     sample,
+    unchecked,
+    written,
 )
 
 
@@ -78,111 +80,116 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     engine_rpm: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = queue(s, events, span.first_event, span.last_event)
-        a = span.since
-        clock = s.clock
-        quiet = quiet_until(s, p)
-        event_at = next_event(s)
-        has_engine_rpm = s.has_engine_rpm
-        rpm_until = s.rpm_until
-        last_row = s.last_row
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = queue(state, events, span.first_event, span.last_event)
+        start = span.since
+        clock = state.clock
+        quiet = quiet_until(state, params)
+        event_at = next_event(state)
+        has_engine_rpm = state.has_engine_rpm
+        rpm_until = state.rpm_until
+        last_row = state.last_row
         i = span.first - 1
         while i < span.last:
             if (
                 i >= span.first
                 and last_row != NEVER
-                and not (p.by_firing or has_engine_rpm or engine_rpm.size)
+                and not (params.by_firing or has_engine_rpm or engine_rpm.size)
             ):
                 # Rows close together: the clock runs through all of them, to where it would reach something.
                 short_of = min(last_row + (quiet - clock), event_at)
                 through = last_row
-                while i < span.last and nth(time_ns, i) - through <= p.steady and nth(time_ns, i) < short_of:
-                    through = nth(time_ns, i)
+                while (
+                    i < span.last
+                    and unchecked(time_ns, i) - through <= params.steady
+                    and unchecked(time_ns, i) < short_of
+                ):
+                    through = unchecked(time_ns, i)
                     i += 1
                 clock += through - last_row
-                a = last_row = through
+                start = last_row = through
                 if i == span.last:
                     i -= 1
             after = i + 1
-            if has_engine_rpm and not p.by_firing:
+            if has_engine_rpm and not params.by_firing:
                 # Only rows with an engine speed matter.
                 while after < span.last and sample(engine_rpm, after) != sample(engine_rpm, after):
                     after += 1
-            b = nth(time_ns, after) if after < span.last else span.upto
+            end = unchecked(time_ns, after) if after < span.last else span.upto
             if i >= span.first:
-                a = nth(time_ns, i)
-                if not (p.by_firing or has_engine_rpm):
-                    counts = carrier.rows_close(last_row, a, p.steady)
-                    ran = a - last_row if counts else 0
-                    if clock + ran < quiet and a < event_at:
+                start = unchecked(time_ns, i)
+                if not (params.by_firing or has_engine_rpm):
+                    counts = carrier.rows_close(last_row, start, params.steady)
+                    ran = start - last_row if counts else 0
+                    if clock + ran < quiet and start < event_at:
                         clock += ran
                     else:
-                        s.clock = clock
-                        s.done = max(s.done, last_row)
-                        n = account(s, p, a, a if counts else NEVER, out, n, g)
-                        e = queue(s, events, e, span.last_event)
-                        clock = s.clock
-                        quiet = quiet_until(s, p)
-                        event_at = next_event(s)
-                v = sample(engine_rpm, i)
-                if v == v:
+                        state.clock = clock
+                        state.done = max(state.done, last_row)
+                        account(state, params, start, start if counts else NEVER, out)
+                        event_index = queue(state, events, event_index, span.last_event)
+                        clock = state.clock
+                        quiet = quiet_until(state, params)
+                        event_at = next_event(state)
+                value = sample(engine_rpm, i)
+                if value == value:
                     has_engine_rpm = 1
-                    rpm_until = carrier.turns_until(v, a, p.working_rpm)
-                last_row = a
+                    rpm_until = carrier.turns_until(value, start, params.working_rpm)
+                last_row = start
             runs_until = NEVER
-            if p.by_firing:
-                runs_until = nth(fire_until, i + 1 + g)
+            if params.by_firing:
+                runs_until = unchecked(firing_ends, i + 1 + group)
             elif has_engine_rpm:
                 runs_until = rpm_until
             i = after
-            if not (p.by_firing or has_engine_rpm) and b - last_row <= p.steady:
+            if not (params.by_firing or has_engine_rpm) and end - last_row <= params.steady:
                 continue
-            ran = max(0, min(runs_until, b) - a)
-            if clock + ran < quiet and b < event_at:
+            ran = max(0, min(runs_until, end) - start)
+            if clock + ran < quiet and end < event_at:
                 clock += ran
             else:
-                s.clock = clock
-                s.done = max(s.done, a)
-                n = account(s, p, b, runs_until, out, n, g)
-                e = queue(s, events, e, span.last_event)
-                clock = s.clock
-                quiet = quiet_until(s, p)
-                event_at = next_event(s)
-        s.clock = clock
-        while e < span.last_event:
-            n = account(s, p, s.at[0], NEVER, out, n, g)
-            e = queue(s, events, e, span.last_event)
-        s.has_engine_rpm = has_engine_rpm
-        s.rpm_until = rpm_until
+                state.clock = clock
+                state.done = max(state.done, start)
+                account(state, params, end, runs_until, out)
+                event_index = queue(state, events, event_index, span.last_event)
+                clock = state.clock
+                quiet = quiet_until(state, params)
+                event_at = next_event(state)
+        state.clock = clock
+        while event_index < span.last_event:
+            account(state, params, state.at[0], NEVER, out)
+            event_index = queue(state, events, event_index, span.last_event)
+        state.has_engine_rpm = has_engine_rpm
+        state.rpm_until = rpm_until
         if span.last > span.first:
-            last_row = nth(time_ns, span.last - 1)
-        s.last_row = last_row
-        if p.by_firing or has_engine_rpm or span.upto - last_row > p.steady:
-            s.done = max(s.done, span.upto)
+            last_row = unchecked(time_ns, span.last - 1)
+        state.last_row = last_row
+        if params.by_firing or has_engine_rpm or span.upto - last_row > params.steady:
+            state.done = max(state.done, span.upto)
         elif span.last > span.first:
-            s.done = max(s.done, last_row)
+            state.done = max(state.done, last_row)
         if report:
-            if s.waiting:
-                n = account(s, p, s.at[s.waiting - 1], NEVER, out, n, g)
-            clock = (float(s.clock),)
-            if s.due_onset != NEVER:
-                n = emit(out, n, g, DUE, STANDING, s.due_onset, span.upto, LOW, clock)
-            if s.overdue_onset != NEVER:
-                priority = HIGH if s.high else MEDIUM
-                n = emit(out, n, g, OVERDUE, STANDING, s.overdue_onset, span.upto, priority, clock)
-    return n
+            if state.waiting:
+                account(state, params, state.at[state.waiting - 1], NEVER, out)
+            clock = (float(state.clock),)
+            if state.due_onset != NEVER:
+                emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, clock)
+            if state.overdue_onset != NEVER:
+                priority = HIGH if state.high else MEDIUM
+                emit(out, OVERDUE, STANDING, state.overdue_onset, span.upto, priority, clock)
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -93,218 +93,215 @@ FOREVER: Final = -NEVER
 
 
 @part
-def run_clock(s: Any, p: Any, lo: int, hi: int, out: Any, n: int, g: int) -> int:
+def run_clock(state: Any, params: Any, start: int, end: int, out: Any) -> None:
     """The clock runs from lo to hi; whatever it reaches on the way is found at its exact instant."""
-    before = s.clock
-    s.clock = before + (hi - lo)
-    if s.due_onset == NEVER and s.clock >= p.due:
-        s.due_onset = lo + max(0, p.due - before)
-        n = emit(out, n, g, DUE, RAISED, s.due_onset, s.due_onset, LOW, (float(max(p.due, before)),))
-    if s.overdue_onset == NEVER and s.clock >= p.overdue:
-        s.overdue_onset = lo + max(0, p.overdue - before)
-        s.high = 1 if before >= p.high else 0
-        n = emit(
+    before = state.clock
+    state.clock = before + (end - start)
+    if state.due_onset == NEVER and state.clock >= params.due:
+        onset = start + max(0, params.due - before)
+        state.due_onset = emit(out, DUE, RAISED, onset, onset, LOW, (float(max(params.due, before)),))
+    if state.overdue_onset == NEVER and state.clock >= params.overdue:
+        state.overdue_onset = start + max(0, params.overdue - before)
+        state.high = 1 if before >= params.high else 0
+        emit(
             out,
-            n,
-            g,
             OVERDUE,
             RAISED,
-            s.overdue_onset,
-            s.overdue_onset,
-            HIGH if s.high else MEDIUM,
-            (float(max(p.overdue, before)),),
+            state.overdue_onset,
+            state.overdue_onset,
+            HIGH if state.high else MEDIUM,
+            (float(max(params.overdue, before)),),
         )
-    if s.overdue_onset != NEVER and not s.high and s.clock >= p.high:
-        s.high = 1
-        at = lo + max(0, p.high - before)
-        n = emit(out, n, g, OVERDUE, ESCALATED, s.overdue_onset, at, HIGH, (float(max(p.high, before)),))
-    return n
+    if state.overdue_onset != NEVER and not state.high and state.clock >= params.high:
+        state.high = 1
+        at = start + max(0, params.high - before)
+        emit(out, OVERDUE, ESCALATED, state.overdue_onset, at, HIGH, (float(max(params.high, before)),))
 
 
 @part
-def _grease(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
+def _grease(state: Any, params: Any, k: int, out: Any) -> None:
     """Apply the waiting greasing number k, the clock being right up to its instant."""
-    at = s.at[k]
-    clock = float(s.clock)
-    if s.due_onset != NEVER:
-        n = emit(out, n, g, DUE, CLEARED, s.due_onset, at, LOW, (clock,))
-    if s.overdue_onset != NEVER:
-        n = emit(out, n, g, OVERDUE, CLEARED, s.overdue_onset, at, HIGH if s.high else MEDIUM, (clock,))
-    s.due_onset = NEVER
-    s.overdue_onset = NEVER
-    s.high = 0
+    at = state.at[k]
+    clock = float(state.clock)
+    if state.due_onset != NEVER:
+        emit(out, DUE, CLEARED, state.due_onset, at, LOW, (clock,))
+    if state.overdue_onset != NEVER:
+        emit(out, OVERDUE, CLEARED, state.overdue_onset, at, HIGH if state.high else MEDIUM, (clock,))
+    state.due_onset = NEVER
+    state.overdue_onset = NEVER
+    state.high = 0
     # Told of only later: the carrier may have worked all the while since.
-    total = s.clock + s.base
-    _keep(s, k, total, total - s.age[k])
-    s.clock = min(s.clock, s.age[k])
-    s.base = total - s.clock
-    n = run_clock(s, p, at, at, out, n, g)
-    if s.short_onset != NEVER:
-        evidence = (float(s.short_strokes), float(s.short_nipples))
-        n = emit(out, n, g, SHORT, CLEARED, s.short_onset, at, LOW, evidence)
-        s.short_onset = NEVER
-    return _judge_strokes(s, p, at, out, n, g)
+    total = state.clock + state.base
+    _keep(state, k, total, total - state.age[k])
+    state.clock = min(state.clock, state.age[k])
+    state.base = total - state.clock
+    run_clock(state, params, at, at, out)
+    evidence = (float(state.short_strokes), float(state.short_nipples))
+    state.short_onset = emit(out, SHORT, CLEARED, state.short_onset, at, LOW, evidence)
+    _judge_strokes(state, params, at, out)
 
 
 @part
-def _keep(s: Any, k: int, total: int, mark: int) -> None:
+def _keep(state: Any, k: int, total: int, mark: int) -> None:
     """Put the waiting greasing number k on record; of more than can be kept the oldest counts for good."""
-    if s.count == KEPT:
-        s.floor = max(s.floor, s.kept[0, MARK])
-        s.count = remove(s.kept, s.count, 0)
-    j = s.count
-    s.count = j + 1
-    s.kept[j, KIND] = GREASING
-    s.kept[j, AT] = s.at[k]
-    s.kept[j, TOTAL] = total
-    _write(s, j, k, mark)
+    if state.count == KEPT:
+        state.floor = max(state.floor, state.kept[0, MARK])
+        state.count = remove(state.kept, state.count, 0)
+    j = state.count
+    state.count = j + 1
+    state.kept[j, KIND] = GREASING
+    state.kept[j, AT] = state.at[k]
+    state.kept[j, TOTAL] = total
+    _write(state, j, k, mark)
 
 
 @part
-def _write(s: Any, j: int, k: int, mark: int) -> None:
+def _write(state: Any, j: int, k: int, mark: int) -> None:
     """What kept greasing j says is from now on what the waiting one k says."""
-    s.kept[j, TIME] = s.at[k] - s.age[k]
-    s.kept[j, MARK] = mark
-    s.kept[j, NIPPLES] = s.nipples[k]
-    s.kept[j, STROKES] = s.strokes[k]
-    s.kept[j, MANUAL] = s.manual[k]
+    state.kept[j, TIME] = state.at[k] - state.age[k]
+    state.kept[j, MARK] = mark
+    state.kept[j, NIPPLES] = state.nipples[k]
+    state.kept[j, STROKES] = state.strokes[k]
+    state.kept[j, MANUAL] = state.manual[k]
 
 
 @part
-def _judge_strokes(s: Any, p: Any, at: int, out: Any, n: int, g: int) -> int:
+def _judge_strokes(state: Any, params: Any, at: int, out: Any) -> None:
     """Whether the newest greasing had strokes enough."""
-    j = s.count - 1
+    j = state.count - 1
     strokes, needed = 0, 0
     short = False
-    if j >= 0 and s.kept[j, MANUAL] and s.kept[j, NIPPLES] > 0:
-        told = s.kept[j, NIPPLES]
-        needed = p.nipples if p.nipples > 0 else told
-        strokes = s.kept[j, STROKES] if told >= needed else 0
-        short = strokes < (p.strokes_single if needed == 1 else p.strokes_each)
-    if s.short_onset != NEVER and not short:
-        evidence = (float(s.short_strokes), float(s.short_nipples))
-        n = emit(out, n, g, SHORT, CLEARED, s.short_onset, at, LOW, evidence)
-        s.short_onset = NEVER
+    if j >= 0 and state.kept[j, MANUAL] and state.kept[j, NIPPLES] > 0:
+        told = state.kept[j, NIPPLES]
+        needed = params.nipples if params.nipples > 0 else told
+        strokes = state.kept[j, STROKES] if told >= needed else 0
+        short = strokes < (params.strokes_single if needed == 1 else params.strokes_each)
+    if state.short_onset != NEVER and not short:
+        evidence = (float(state.short_strokes), float(state.short_nipples))
+        emit(out, SHORT, CLEARED, state.short_onset, at, LOW, evidence)
+        state.short_onset = NEVER
     if short:
-        s.short_strokes = strokes
-        s.short_nipples = needed
-        if s.short_onset == NEVER:
-            s.short_onset = at
-            n = emit(out, n, g, SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
-    return n
+        state.short_strokes = strokes
+        state.short_nipples = needed
+        if state.short_onset == NEVER:
+            state.short_onset = emit(out, SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
 
 
 @part
-def _correct(s: Any, p: Any, k: int, out: Any, n: int, g: int) -> int:
+def _correct(state: Any, params: Any, k: int, out: Any) -> None:
     """Apply the waiting correction number k, the clock being right up to its instant.
 
     A greasing that happened before the wrong one took effect stands in its place; one that happened later is taken
     like any that is told of late, but for what the wrong one shows to have been worked before it.
     """
-    at = s.at[k]
-    j = find(s.kept, s.count, GREASING, s.wrong_time[k])
+    at = state.at[k]
+    j = find(state.kept, state.count, GREASING, state.wrong_time[k])
     if j < 0:
-        s.not_found += 1
-        return _grease(s, p, k, out, n, g) if s.replaces[k] else n
-    before = s.clock
-    total = before + s.base
-    worked = s.kept[j, TOTAL]
-    happened = at - s.age[k]
-    if s.replaces[k] and happened <= s.kept[j, AT]:
-        _write(s, j, k, worked - (s.kept[j, AT] - happened))
+        state.not_found += 1
+        if state.replaces[k]:
+            _grease(state, params, k, out)
+        return
+    before = state.clock
+    total = before + state.base
+    worked = state.kept[j, TOTAL]
+    happened = at - state.age[k]
+    if state.replaces[k] and happened <= state.kept[j, AT]:
+        _write(state, j, k, worked - (state.kept[j, AT] - happened))
     else:
-        s.count = remove(s.kept, s.count, j)
-        if s.replaces[k]:
-            _keep(s, k, total, max(total - s.age[k], worked))
-    base = s.floor
-    for j in range(s.count):
-        base = max(base, s.kept[j, MARK])
-    s.base = base
-    s.clock = total - base
-    if s.due_onset != NEVER and s.clock < p.due:
-        n = emit(out, n, g, DUE, CLEARED, s.due_onset, at, LOW, (float(before),))
-        s.due_onset = NEVER
-    if s.overdue_onset != NEVER and s.clock < p.overdue:
-        priority = HIGH if s.high else MEDIUM
-        n = emit(out, n, g, OVERDUE, CLEARED, s.overdue_onset, at, priority, (float(before),))
-        s.overdue_onset = NEVER
-        s.high = 0
-    n = run_clock(s, p, at, at, out, n, g)
-    return _judge_strokes(s, p, at, out, n, g)
+        state.count = remove(state.kept, state.count, j)
+        if state.replaces[k]:
+            _keep(state, k, total, max(total - state.age[k], worked))
+    base = state.floor
+    for j in range(state.count):
+        base = max(base, state.kept[j, MARK])
+    state.base = base
+    state.clock = total - base
+    if state.due_onset != NEVER and state.clock < params.due:
+        emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(before),))
+        state.due_onset = NEVER
+    if state.overdue_onset != NEVER and state.clock < params.overdue:
+        priority = HIGH if state.high else MEDIUM
+        emit(out, OVERDUE, CLEARED, state.overdue_onset, at, priority, (float(before),))
+        state.overdue_onset = NEVER
+        state.high = 0
+    run_clock(state, params, at, at, out)
+    _judge_strokes(state, params, at, out)
 
 
 @part
-def queue(s: Any, events: Any, e: int, last: int) -> int:
+def queue(state: Any, events: Any, event_index: int, last: int) -> int:
     """Let greasings from event number e on wait, as many as there is room for; the number of the next event."""
-    while e < last and s.waiting < WAITING:
-        event = events[e]
+    while event_index < last and state.waiting < WAITING:
+        event = events[event_index]
         corrects = event.kind == CORRECTED and event.wrong == GREASING
         if event.kind == GREASING or corrects:
-            k = s.waiting
-            s.corrects[k] = corrects
-            s.wrong_time[k] = event.wrong_time
-            s.replaces[k] = event.kind == GREASING or event.right == GREASING
-            s.at[k] = event.at
-            s.age[k] = event.age
-            s.nipples[k] = event.nipples
-            s.strokes[k] = event.strokes
-            s.manual[k] = event.manual
-            s.waiting = k + 1
-        e += 1
-    return e
+            k = state.waiting
+            state.corrects[k] = corrects
+            state.wrong_time[k] = event.wrong_time
+            state.replaces[k] = event.kind == GREASING or event.right == GREASING
+            state.at[k] = event.at
+            state.age[k] = event.age
+            state.nipples[k] = event.nipples
+            state.strokes[k] = event.strokes
+            state.manual[k] = event.manual
+            state.waiting = k + 1
+        event_index += 1
+    return event_index
 
 
 @part
-def _move(s: Any, source: int, target: int) -> None:
+def _move(state: Any, source: int, target: int) -> None:
     """Move a waiting greasing up; beyond the last there are blank ones, so that equal states are equal bytes."""
-    there = source < s.waiting
-    s.at[target] = s.at[source] if there else 0
-    s.age[target] = s.age[source] if there else 0
-    s.nipples[target] = s.nipples[source] if there else 0
-    s.strokes[target] = s.strokes[source] if there else 0
-    s.manual[target] = s.manual[source] if there else 0
-    s.corrects[target] = s.corrects[source] if there else 0
-    s.wrong_time[target] = s.wrong_time[source] if there else 0
-    s.replaces[target] = s.replaces[source] if there else 0
+    there = source < state.waiting
+    state.at[target] = state.at[source] if there else 0
+    state.age[target] = state.age[source] if there else 0
+    state.nipples[target] = state.nipples[source] if there else 0
+    state.strokes[target] = state.strokes[source] if there else 0
+    state.manual[target] = state.manual[source] if there else 0
+    state.corrects[target] = state.corrects[source] if there else 0
+    state.wrong_time[target] = state.wrong_time[source] if there else 0
+    state.replaces[target] = state.replaces[source] if there else 0
 
 
 @part
-def account(s: Any, p: Any, hi: int, runs_until: int, out: Any, n: int, g: int) -> int:
+def account(state: Any, params: Any, end: int, runs_until: int, out: Any) -> None:
     """Bring the clock from `done` to hi, running up to `runs_until`, with the greasings on the way."""
-    lo = s.done if s.done != NEVER else hi
+    start = state.done if state.done != NEVER else end
     k = 0
-    while k < s.waiting and s.at[k] <= hi:
-        stop = min(max(s.at[k], lo), runs_until)
-        if stop > lo:
-            n = run_clock(s, p, lo, stop, out, n, g)
-        lo = max(lo, s.at[k])
-        n = _correct(s, p, k, out, n, g) if s.corrects[k] else _grease(s, p, k, out, n, g)
+    while k < state.waiting and state.at[k] <= end:
+        stop = min(max(state.at[k], start), runs_until)
+        if stop > start:
+            run_clock(state, params, start, stop, out)
+        start = max(start, state.at[k])
+        if state.corrects[k]:
+            _correct(state, params, k, out)
+        else:
+            _grease(state, params, k, out)
         k += 1
     if k > 0:
         for j in range(WAITING):
-            _move(s, j + k, j)
-        s.waiting -= k
-    stop = min(hi, runs_until)
-    if stop > lo:
-        n = run_clock(s, p, lo, stop, out, n, g)
-    s.done = max(s.done, hi)
-    return n
+            _move(state, j + k, j)
+        state.waiting -= k
+    stop = min(end, runs_until)
+    if stop > start:
+        run_clock(state, params, start, stop, out)
+    state.done = max(state.done, end)
 
 
 @part
-def next_event(s: Any) -> int:
+def next_event(state: Any) -> int:
     """When the oldest waiting greasing takes effect."""
-    return s.at[0] if s.waiting > 0 else FOREVER
+    return state.at[0] if state.waiting > 0 else FOREVER
 
 
 @part
-def quiet_until(s: Any, p: Any) -> int:
+def quiet_until(state: Any, params: Any) -> int:
     """Up to what reading of the clock nothing can happen but that it runs on, if no event does: the short way."""
-    if s.due_onset == NEVER:
-        return min(p.due, p.overdue)  # type: ignore[no-any-return]
-    if s.overdue_onset == NEVER:
-        return p.overdue  # type: ignore[no-any-return]
-    return FOREVER if s.high else p.high
+    if state.due_onset == NEVER:
+        return min(params.due, params.overdue)  # type: ignore[no-any-return]
+    if state.overdue_onset == NEVER:
+        return params.overdue  # type: ignore[no-any-return]
+    return FOREVER if state.high else params.high
 
 
 def from_first(old: Any) -> dict[str, Any]:

@@ -7,7 +7,9 @@ did to a clock is computed from the table, so removing or changing a row gives t
 
 from typing import Any, Final
 
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import (
+    part,
+)
 
 KEPT: Final = 16
 """Entries of a detector that can still be corrected. Older ones count for good."""

@@ -108,16 +108,18 @@ _READING: Final = METER_REASONS.index("reading")
 
 
 @kernel
-def outlook(s: Any, p: Any, k: int, stage: int, at: int, clock: int) -> tuple[float, float, float, float]:
+def outlook(
+    state: Any, params: Any, k: int, stage: int, at: int, clock: int
+) -> tuple[float, float, float, float]:
     """(operating ns since, ns since, earliest and latest in days) of item k: until `stage`, 1 to 3, at the use of the
     days past and by the calendar; NaN where neither tells."""
     earliest, latest = np.nan, np.nan
-    since = float(at - s.since[k]) if s.since[k] != NEVER else np.nan
-    n = min(DAYS, s.day - s.first_day - 1)
+    since = float(at - state.since[k]) if state.since[k] != NEVER else np.nan
+    days_known = min(DAYS, state.day - state.first_day - 1)
     if 1 <= stage <= 3:
-        earliest, latest = days_left(s.days, n, float(p.hours[k, stage - 1] - clock))
-        if s.since[k] != NEVER:
-            calendar = max(0.0, float(s.since[k] + p.days[k, stage - 1] - at) / DAY)
+        earliest, latest = days_left(state.days, days_known, float(params.hours[k, stage - 1] - clock))
+        if state.since[k] != NEVER:
+            calendar = max(0.0, float(state.since[k] + params.days[k, stage - 1] - at) / DAY)
             # The calendar needs no forecast: it is the latest at any use.
             latest = calendar if not latest < calendar else latest
             earliest = calendar if earliest > calendar else earliest
@@ -128,256 +130,256 @@ def outlook(s: Any, p: Any, k: int, stage: int, at: int, clock: int) -> tuple[fl
 
 
 @part
-def _turn(s: Any, p: Any, k: int, stage: int, at: int, clock: int, out: Any, n: int, g: int) -> int:
+def _turn(state: Any, params: Any, k: int, stage: int, at: int, clock: int, out: Any) -> None:
     """From here on item k is at this stage; the one before is over."""
-    before = s.stage[k]
+    before = state.stage[k]
     if before > 0:
         priority = MEDIUM if before == 3 else LOW
-        evidence = outlook(s, p, k, before + 1, at, clock)
-        n = emit(out, n, g, 3 * k + before - 1, CLEARED, s.onset[k], at, priority, evidence)
-    s.stage[k] = stage
-    s.onset[k] = at if stage > 0 else NEVER
+        evidence = outlook(state, params, k, before + 1, at, clock)
+        emit(out, 3 * k + before - 1, CLEARED, state.onset[k], at, priority, evidence)
+    state.stage[k] = stage
+    state.onset[k] = at if stage > 0 else NEVER
     if stage > 0:
         priority = MEDIUM if stage == 3 else LOW
-        evidence = outlook(s, p, k, stage + 1, at, clock)
-        n = emit(out, n, g, 3 * k + stage - 1, RAISED, at, at, priority, evidence)
-    return n
+        evidence = outlook(state, params, k, stage + 1, at, clock)
+        emit(out, 3 * k + stage - 1, RAISED, at, at, priority, evidence)
 
 
 @part
-def _reaches(s: Any, p: Any, k: int, stage: int, lo: int, work: int) -> int:
+def _reaches(state: Any, params: Any, k: int, stage: int, start: int, work: int) -> int:
     """When item k reaches a stage, at lo or later, if the carrier works from lo up to `work`."""
     at = _FOREVER
-    missing = p.hours[k, stage - 1] - s.clock[k]
+    missing = params.hours[k, stage - 1] - state.clock[k]
     if missing <= 0:
-        at = lo
-    elif lo + missing <= work:
-        at = lo + missing
-    if s.since[k] != NEVER:
-        at = min(at, max(lo, s.since[k] + p.days[k, stage - 1]))
+        at = start
+    elif start + missing <= work:
+        at = start + missing
+    if state.since[k] != NEVER:
+        at = min(at, max(start, state.since[k] + params.days[k, stage - 1]))
     return at
 
 
 @part
-def _settle_item(s: Any, p: Any, k: int, lo: int, hi: int, works: int, out: Any, n: int, g: int) -> int:
+def _settle_item(state: Any, params: Any, k: int, start: int, end: int, works_until: int, out: Any) -> None:
     """Time runs for item k from lo to hi, the carrier working up to `works`."""
-    lo = max(lo, s.start[k])
-    if lo > hi:
-        return n
-    work = max(lo, min(hi, works))
-    while s.stage[k] < 3:
-        stage = s.stage[k] + 1
-        at = max(s.not_before, _reaches(s, p, k, stage, lo, work))
-        if at > hi:
+    start = max(start, state.start[k])
+    if start > end:
+        return
+    work = max(start, min(end, works_until))
+    while state.stage[k] < 3:
+        stage = state.stage[k] + 1
+        at = max(state.not_before, _reaches(state, params, k, stage, start, work))
+        if at > end:
             break
-        while stage < 3 and max(s.not_before, _reaches(s, p, k, stage + 1, lo, work)) == at:
+        while stage < 3 and max(state.not_before, _reaches(state, params, k, stage + 1, start, work)) == at:
             stage += 1
-        n = _turn(s, p, k, stage, at, s.clock[k] + max(0, min(at, work) - lo), out, n, g)
-    s.clock[k] += work - lo
-    return n
+        _turn(state, params, k, stage, at, state.clock[k] + max(0, min(at, work) - start), out)
+    state.clock[k] += work - start
 
 
 @part
-def settle(s: Any, p: Any, hi: int, works: int, out: Any, n: int, g: int) -> int:
+def settle(state: Any, params: Any, end: int, works_until: int, out: Any) -> None:
     """Time runs to hi, the carrier working up to `works`."""
     while True:
-        lo = s.done
-        edge = (s.day + 1) * DAY
-        stop = min(hi, edge)
+        start = state.done
+        edge = (state.day + 1) * DAY
+        stop = min(end, edge)
         for k in range(2):
-            n = _settle_item(s, p, k, lo, stop, works, out, n, g)
-        s.meter += max(0, min(stop, works) - max(lo, s.meter_start))
-        ran = max(0, min(stop, works) - lo)
-        s.total += ran
-        s.today += ran
-        s.done = stop
+            _settle_item(state, params, k, start, stop, works_until, out)
+        state.meter += max(0, min(stop, works_until) - max(start, state.meter_start))
+        ran = max(0, min(stop, works_until) - start)
+        state.total += ran
+        state.today += ran
+        state.done = stop
         if stop < edge:
-            return n
-        if s.day > s.first_day:
-            s.days[(s.day - s.first_day - 1) % DAYS] = s.today
-        s.today = 0
-        s.day += 1
+            return
+        if state.day > state.first_day:
+            state.days[(state.day - state.first_day - 1) % DAYS] = state.today
+        state.today = 0
+        state.day += 1
 
 
 @part
-def begin(s: Any, at: int) -> None:
+def begin(state: Any, at: int) -> None:
     """The first that is heard of the hammer."""
-    if s.done == NEVER:
-        s.done = at
-        s.day = at // DAY
-        s.first_day = s.day
+    if state.done == NEVER:
+        state.done = at
+        state.day = at // DAY
+        state.first_day = state.day
 
 
 @part
-def _see_to(s: Any, p: Any, k: int, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+def _see_to(state: Any, params: Any, k: int, event: Any, upto: int, out: Any) -> None:
     """Item k was seen to."""
     at = event.at
-    n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
+    _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
     happened = at - event.age
-    n = _turn(s, p, k, 0, at, s.clock[k], out, n, g)
+    _turn(state, params, k, 0, at, state.clock[k], out)
     # Told of only later: the carrier may have worked all the while since.
-    s.clock[k] = min(s.clock[k], event.age)
-    s.since[k] = max(s.since[k], happened) if s.seen_to[k] else happened
-    s.seen_to[k] = 1
-    s.start[k] = at
-    return _settle_item(s, p, k, at, at, NEVER, out, n, g)
+    state.clock[k] = min(state.clock[k], event.age)
+    state.since[k] = max(state.since[k], happened) if state.seen_to[k] else happened
+    state.seen_to[k] = 1
+    state.start[k] = at
+    _settle_item(state, params, k, at, at, NEVER, out)
 
 
 @part
-def _read_meter(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+def _read_meter(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
     """Somebody read the carrier's hour meter."""
-    at, told, stood = event.at, event.value, s.meter
+    at, told, stood = event.at, event.value, state.meter
     if event.detail == _READING and told < stood <= told + event.age:
         # Told of only later: what is missing may have been worked since it was read.
         told = stood
     if event.detail == _READING and told < stood:
-        if s.meter_onset == NEVER:
-            s.meter_onset = at
-            s.meter_stood = stood
-            s.meter_told = told
-            n = emit(out, n, g, METER, RAISED, at, at, LOW, (float(stood), float(told)))
-        return n
-    if s.meter_onset != NEVER:
-        evidence = (float(s.meter_stood), float(s.meter_told))
-        n = emit(out, n, g, METER, CLEARED, s.meter_onset, at, LOW, evidence)
-        s.meter_onset = NEVER
-    known = s.meter_known
-    s.meter_known = 1
-    s.meter = told
-    s.meter_start = at
+        if state.meter_onset == NEVER:
+            state.meter_onset = at
+            state.meter_stood = stood
+            state.meter_told = told
+            emit(out, METER, RAISED, at, at, LOW, (float(stood), float(told)))
+        return
+    evidence = (float(state.meter_stood), float(state.meter_told))
+    state.meter_onset = emit(out, METER, CLEARED, state.meter_onset, at, LOW, evidence)
+    known = state.meter_known
+    state.meter_known = 1
+    state.meter = told
+    state.meter_start = at
     # The first figure says nothing of when the hammer was last seen to.
     if known and event.detail != _MOVED and event.detail != _REPLACED:
         for k in range(2):
-            n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
-            s.clock[k] = max(0, s.clock[k] + told - stood)
-            s.start[k] = at
-            n = _turn_to_clock(s, p, k, at, out, n, g)
-    return n
+            _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
+            state.clock[k] = max(0, state.clock[k] + told - stood)
+            state.start[k] = at
+            _turn_to_clock(state, params, k, at, out)
 
 
 @part
-def _turn_to_clock(s: Any, p: Any, k: int, at: int, out: Any, n: int, g: int) -> int:
+def _turn_to_clock(state: Any, params: Any, k: int, at: int, out: Any) -> None:
     """Bring the stage of item k in line with its clock, which has just been set."""
     stage = 0
-    while stage < 3 and _reaches(s, p, k, stage + 1, at, at) <= at:
+    while stage < 3 and _reaches(state, params, k, stage + 1, at, at) <= at:
         stage += 1
-    if stage != s.stage[k]:
-        n = _turn(s, p, k, stage, at, s.clock[k], out, n, g)
-    return n
+    if stage != state.stage[k]:
+        _turn(state, params, k, stage, at, state.clock[k], out)
 
 
 @part
-def _correct(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+def _correct(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
     """An entry was wrong. One that happened before the wrong one took effect stands in its place; one that happened
     later is taken like any that is told of late, but for what the wrong one shows to have been worked before it."""
-    j = find(s.kept, s.count, event.wrong, event.wrong_time)
+    j = find(state.kept, state.count, event.wrong, event.wrong_time)
     at = event.at
     happened = at - event.age
     for k in range(2):
-        n = _settle_item(s, p, k, s.done, min(at, upto), NEVER, out, n, g)
-    if event.right == event.wrong and happened <= s.kept[j, AT]:
-        s.kept[j, TIME] = happened
-        s.kept[j, AGE] = s.kept[j, AT] - happened
-        s.kept[j, VALUE] = event.value
-        s.kept[j, DETAIL] = event.detail
+        _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
+    if event.right == event.wrong and happened <= state.kept[j, AT]:
+        state.kept[j, TIME] = happened
+        state.kept[j, AGE] = state.kept[j, AT] - happened
+        state.kept[j, VALUE] = event.value
+        state.kept[j, DETAIL] = event.detail
     else:
-        worked = s.kept[j, TOTAL]
-        s.count = remove(s.kept, s.count, j)
+        worked = state.kept[j, TOTAL]
+        state.count = remove(state.kept, state.count, j)
         if event.right == event.wrong:
-            _note(s, event, event.right)
-            last = s.count - 1
-            s.kept[last, AGE] = min(event.age, s.kept[last, TOTAL] - worked)
-    f = sums(s)
+            _note(state, event, event.right)
+            last = state.count - 1
+            state.kept[last, AGE] = min(event.age, state.kept[last, TOTAL] - worked)
+    totals = sums(state)
     for k in range(2):
-        s.since[k] = f[SINCE + k] if f[SEEN + k] else s.first_row
-        s.seen_to[k] = f[SEEN + k]
-        s.clock[k] = s.total - f[ZERO + k]
-        s.start[k] = s.last_row + f[DROP + k] if f[DROP + k] > 0 else NEVER
-    s.meter = s.total - f[METER_BASE]
-    s.meter_known = f[KNOWN]
-    s.meter_start = s.last_row + f[METER_DROP] if f[METER_DROP] > 0 else NEVER
-    s.not_before = at
-    if s.meter_onset != NEVER and not f[FAULT]:
-        evidence = (float(s.meter_stood), float(s.meter_told))
-        n = emit(out, n, g, METER, CLEARED, s.meter_onset, at, LOW, evidence)
-        s.meter_onset = NEVER
-    if f[FAULT]:
-        s.meter_stood = f[STOOD]
-        s.meter_told = f[TOLD]
-        if s.meter_onset == NEVER:
-            s.meter_onset = at
-            evidence = (float(s.meter_stood), float(s.meter_told))
-            n = emit(out, n, g, METER, RAISED, at, at, LOW, evidence)
+        state.since[k] = totals[SINCE + k] if totals[SEEN + k] else state.first_row
+        state.seen_to[k] = totals[SEEN + k]
+        state.clock[k] = state.total - totals[ZERO + k]
+        state.start[k] = state.last_row + totals[DROP + k] if totals[DROP + k] > 0 else NEVER
+    state.meter = state.total - totals[METER_BASE]
+    state.meter_known = totals[KNOWN]
+    state.meter_start = state.last_row + totals[METER_DROP] if totals[METER_DROP] > 0 else NEVER
+    state.not_before = at
+    if state.meter_onset != NEVER and not totals[FAULT]:
+        evidence = (float(state.meter_stood), float(state.meter_told))
+        emit(out, METER, CLEARED, state.meter_onset, at, LOW, evidence)
+        state.meter_onset = NEVER
+    if totals[FAULT]:
+        state.meter_stood = totals[STOOD]
+        state.meter_told = totals[TOLD]
+        if state.meter_onset == NEVER:
+            state.meter_onset = at
+            evidence = (float(state.meter_stood), float(state.meter_told))
+            emit(out, METER, RAISED, at, at, LOW, evidence)
     for k in range(2):
-        n = _turn_to_clock(s, p, k, at, out, n, g)
-    return n
+        _turn_to_clock(state, params, k, at, out)
 
 
 @part
-def _note(s: Any, event: Any, kind: int) -> None:
+def _note(state: Any, event: Any, kind: int) -> None:
     """Put an entry on record, everything being settled up to it."""
     part_of_interval = 0
-    if not s.has_engine_rpm and s.last_row != NEVER:
-        part_of_interval = max(0, event.at - s.last_row)
-    keep(s, event, kind, part_of_interval)
+    if not state.has_engine_rpm and state.last_row != NEVER:
+        part_of_interval = max(0, event.at - state.last_row)
+    keep(state, event, kind, part_of_interval)
 
 
 @part
-def row_comes(s: Any, counts: int) -> None:
+def row_comes(state: Any, counts: int) -> None:
     """The next row has come: the interval since the last is settled, and counts or not."""
     if not counts:
-        settle_drops(s)
+        settle_drops(state)
 
 
 @part
-def take(s: Any, p: Any, event: Any, upto: int, out: Any, n: int, g: int) -> int:
+def take(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
     """An event takes effect; where it comes after the watermark, nothing is known of the time between."""
     corrects = event.kind == CORRECTED and (
         event.wrong == INSPECTED or event.wrong == METERED or event.wrong == SERVICED
     )
     kind = event.kind
     if corrects:
-        found = find(s.kept, s.count, event.wrong, event.wrong_time) >= 0
+        found = find(state.kept, state.count, event.wrong, event.wrong_time) >= 0
         if not found:
             # What it replaces cannot be taken back any more, but it happened itself.
-            s.not_found += 1
+            state.not_found += 1
             corrects = False
             kind = event.right
     served = kind == SERVICED and event.detail == 1
     if corrects or kind in (INSPECTED, METERED) or served:
-        begin(s, event.at)
-        if s.has_engine_rpm:
-            n = settle(s, p, max(min(event.at, upto), s.done), s.rpm_until, out, n, g)
+        begin(state, event.at)
+        if state.has_engine_rpm:
+            settle(state, params, max(min(event.at, upto), state.done), state.rpm_until, out)
         if corrects:
-            return _correct(s, p, event, upto, out, n, g)
-        _note(s, event, kind)
+            _correct(state, params, event, upto, out)
+            return
+        _note(state, event, kind)
         if kind == METERED:
-            return _read_meter(s, p, event, upto, out, n, g)
-        return _see_to(s, p, 1 if served else 0, event, upto, out, n, g)
-    return n
+            _read_meter(state, params, event, upto, out)
+            return
+        _see_to(state, params, 1 if served else 0, event, upto, out)
+        return
 
 
 @part
-def quiet_until(s: Any, p: Any) -> int:
+def quiet_until(state: Any, params: Any) -> int:
     """Up to when nothing can happen but that hours add up, if no event does; NEVER where that cannot be told."""
-    if s.last_row == NEVER or s.start[0] > s.done or s.start[1] > s.done or s.meter_start > s.done:
+    if (
+        state.last_row == NEVER
+        or state.start[0] > state.done
+        or state.start[1] > state.done
+        or state.meter_start > state.done
+    ):
         return NEVER
-    if s.count > 0 and s.kept[s.count - 1, BEFORE] == s.last_row:
+    if state.count > 0 and state.kept[state.count - 1, BEFORE] == state.last_row:
         return NEVER  # whether the interval that an entry lies in counts
-    quiet = (s.day + 1) * DAY
+    quiet = (state.day + 1) * DAY
     for k in range(2):
-        if s.stage[k] < 3:
-            quiet = min(quiet, s.since[k] + p.days[k, s.stage[k]])
+        if state.stage[k] < 3:
+            quiet = min(quiet, state.since[k] + params.days[k, state.stage[k]])
     return quiet  # type: ignore[no-any-return]
 
 
 @part
-def room_left(s: Any, p: Any) -> int:
+def room_left(state: Any, params: Any) -> int:
     """How much can be worked before an item reaches its next stage."""
     room = _FOREVER
     for k in range(2):
-        if s.stage[k] < 3:
-            room = min(room, p.hours[k, s.stage[k]] - s.clock[k])
+        if state.stage[k] < 3:
+            room = min(room, params.hours[k, state.stage[k]] - state.clock[k])
     return room
 
 

@@ -15,7 +15,9 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors.kernels import kernel
+from strikewatch.detectors.kernels import (
+    kernel,
+)
 
 DAYS: Final = 28
 """Days looked back on: four whole weeks, so that each weekday counts alike."""
@@ -34,24 +36,24 @@ STUDENT: Final = np.array(
 
 
 @kernel
-def days_left(work: Any, n: int, remaining: float) -> tuple[float, float]:
+def days_left(work: Any, days: int, remaining: float) -> tuple[float, float]:
     """(earliest, latest) in days, 95 %: `work` [at least n] of each day past, `remaining` in the same unit.
 
     NaN where n days are too few; an infinite latest where no end can be told.
     """
-    if n < LEAST:
+    if days < LEAST:
         return math.nan, math.nan
     if remaining <= 0.0:
         return 0.0, 0.0
     mean = 0.0
-    for k in range(n):
+    for k in range(days):
         mean += work[k]
-    mean /= n
+    mean /= days
     square = 0.0
-    for k in range(n):
+    for k in range(days):
         square += (work[k] - mean) ** 2
-    spread = STUDENT[n - 1] ** 2 * square / (n - 1)
-    a = mean * mean - spread / n
+    spread = STUDENT[days - 1] ** 2 * square / (days - 1)
+    a = mean * mean - spread / days
     b = 2.0 * remaining * mean + spread
     c = remaining * remaining
     root = math.sqrt(max(0.0, b * b - 4.0 * a * c))

@@ -10,7 +10,13 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.events import METER_REASONS
-from strikewatch.detectors.kernels import INSPECTED, METERED, NEVER, SERVICED, part
+from strikewatch.detectors.kernels import (
+    INSPECTED,
+    METERED,
+    NEVER,
+    SERVICED,
+    part,
+)
 from strikewatch.detectors.maintenance import corrections
 from strikewatch.detectors.maintenance.corrections import AT, KEPT, KIND, TIME, remove
 
@@ -41,88 +47,88 @@ _READING: Final = METER_REASONS.index("reading")
 
 
 @part
-def keep(s: Any, event: Any, kind: int, part_of_interval: int) -> None:
+def keep(state: Any, event: Any, kind: int, part_of_interval: int) -> None:
     """Put an entry on record; of more than can be kept the oldest counts for good."""
-    if s.count == KEPT:
-        advance(s.floor, s.kept, 0)
-        s.count = remove(s.kept, s.count, 0)
-    j = s.count
-    s.count = j + 1
-    s.kept[j, KIND] = kind
-    s.kept[j, TIME] = event.at - event.age
-    s.kept[j, AT] = event.at
-    s.kept[j, TOTAL] = s.total
-    s.kept[j, BEFORE] = s.last_row if part_of_interval > 0 else NEVER
-    s.kept[j, PART] = part_of_interval
-    s.kept[j, AGE] = event.age
-    s.kept[j, VALUE] = event.value
-    s.kept[j, DETAIL] = event.detail
+    if state.count == KEPT:
+        advance(state.floor, state.kept, 0)
+        state.count = remove(state.kept, state.count, 0)
+    j = state.count
+    state.count = j + 1
+    state.kept[j, KIND] = kind
+    state.kept[j, TIME] = event.at - event.age
+    state.kept[j, AT] = event.at
+    state.kept[j, TOTAL] = state.total
+    state.kept[j, BEFORE] = state.last_row if part_of_interval > 0 else NEVER
+    state.kept[j, PART] = part_of_interval
+    state.kept[j, AGE] = event.age
+    state.kept[j, VALUE] = event.value
+    state.kept[j, DETAIL] = event.detail
 
 
 @part
-def settle_drops(s: Any) -> None:
+def settle_drops(state: Any) -> None:
     """The interval since the last row does not count: nothing is dropped of it."""
-    if s.floor[ROW] == s.last_row:
+    if state.floor[ROW] == state.last_row:
         for k in range(2):
-            s.floor[DROP + k] = 0
-        s.floor[METER_DROP] = 0
-    j = s.count - 1
-    while j >= 0 and s.kept[j, BEFORE] == s.last_row:
-        s.kept[j, PART] = 0
+            state.floor[DROP + k] = 0
+        state.floor[METER_DROP] = 0
+    j = state.count - 1
+    while j >= 0 and state.kept[j, BEFORE] == state.last_row:
+        state.kept[j, PART] = 0
         j -= 1
 
 
 @part
-def _leave_interval(f: Any) -> None:
+def _leave_interval(totals: Any) -> None:
     """What is dropped of an interval that is over is dropped for good."""
     for k in range(2):
-        f[ZERO + k] += f[DROP + k]
-        f[DROP + k] = 0
-    f[METER_BASE] += f[METER_DROP]
-    f[METER_DROP] = 0
+        totals[ZERO + k] += totals[DROP + k]
+        totals[DROP + k] = 0
+    totals[METER_BASE] += totals[METER_DROP]
+    totals[METER_DROP] = 0
 
 
 @part
-def advance(f: Any, kept: Any, j: int) -> None:
+def advance(totals: Any, kept: Any, j: int) -> None:
     """What entry j does: `due` says the same of an entry when it comes."""
-    if kept[j, BEFORE] == NEVER or kept[j, BEFORE] != f[ROW]:
-        _leave_interval(f)
-        f[ROW] = kept[j, BEFORE]
+    if kept[j, BEFORE] == NEVER or kept[j, BEFORE] != totals[ROW]:
+        _leave_interval(totals)
+        totals[ROW] = kept[j, BEFORE]
     total, dropped = kept[j, TOTAL], kept[j, PART]
     if kept[j, KIND] == INSPECTED or kept[j, KIND] == SERVICED:
         k = 1 if kept[j, KIND] == SERVICED else 0
-        f[ZERO + k] = max(f[ZERO + k], total - kept[j, AGE])
-        f[DROP + k] = dropped
-        f[SINCE + k] = max(f[SINCE + k], kept[j, TIME]) if f[SEEN + k] else kept[j, TIME]
-        f[SEEN + k] = 1
+        totals[ZERO + k] = max(totals[ZERO + k], total - kept[j, AGE])
+        totals[DROP + k] = dropped
+        totals[SINCE + k] = max(totals[SINCE + k], kept[j, TIME]) if totals[SEEN + k] else kept[j, TIME]
+        totals[SEEN + k] = 1
     elif kept[j, KIND] == METERED:
-        told, stood, reading = kept[j, VALUE], total - f[METER_BASE], kept[j, DETAIL] == _READING
+        told, stood, reading = kept[j, VALUE], total - totals[METER_BASE], kept[j, DETAIL] == _READING
         if reading and told < stood <= told + kept[j, AGE]:
             told = stood
         if reading and told < stood:
-            if not f[FAULT]:
-                f[FAULT] = 1
-                f[STOOD] = stood
-                f[TOLD] = told
+            if not totals[FAULT]:
+                totals[FAULT] = 1
+                totals[STOOD] = stood
+                totals[TOLD] = told
             return
-        f[FAULT] = 0
-        f[METER_BASE] = total - told
-        f[METER_DROP] = dropped
-        if f[KNOWN] and kept[j, DETAIL] != _MOVED and kept[j, DETAIL] != _REPLACED:
+        totals[FAULT] = 0
+        totals[METER_BASE] = total - told
+        totals[METER_DROP] = dropped
+        if totals[KNOWN] and kept[j, DETAIL] != _MOVED and kept[j, DETAIL] != _REPLACED:
             for k in range(2):
-                f[ZERO + k] = min(total, f[ZERO + k] - (told - stood))
-                f[DROP + k] = dropped
-        f[KNOWN] = 1
+                totals[ZERO + k] = min(total, totals[ZERO + k] - (told - stood))
+                totals[DROP + k] = dropped
+        totals[KNOWN] = 1
 
 
 @part
-def sums(s: Any) -> Any:
+def sums(state: Any) -> Any:
     """What all entries on record amount to [SUMS]; nothing is left to be dropped but of the interval under way."""
-    f = np.empty(SUMS, np.int64)
+    totals = np.empty(SUMS, np.int64)
     for k in range(SUMS):
-        f[k] = s.floor[k]
-    for j in range(s.count):
-        advance(f, s.kept, j)
-    if f[ROW] == NEVER or f[ROW] != s.last_row:
-        _leave_interval(f)
-    return f
+        totals[k] = state.floor[k]
+    for j in range(state.count):
+        advance(totals, state.kept, j)
+    if totals[ROW] == NEVER or totals[ROW] != state.last_row:
+        _leave_interval(totals)
+    return totals

@@ -21,6 +21,7 @@ from strikewatch.detectors.kernels import (
     CHECKED,
     CLEARED,
     CORRECTED,
+    GROUP,
     LOW,
     MEDIUM,
     NEVER,
@@ -29,9 +30,10 @@ from strikewatch.detectors.kernels import (
     STORED,
     emit,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
+    unchecked,
+    written,
 )
 from strikewatch.detectors.maintenance import corrections
 from strikewatch.detectors.maintenance.corrections import AT, KEPT, KIND, TIME, find, remove
@@ -82,144 +84,133 @@ PARAMS: Final = np.dtype([("idle", "<i8")])
 
 
 @part
-def _rest(s: Any, p: Any, x: int, hi: int, f: int, out: Any, n: int, g: int) -> int:
+def _rest(state: Any, params: Any, start: int, end: int, fires_until: int, out: Any) -> None:
     """Time runs from x to hi, the hammer firing up to f."""
-    if s.base != NEVER:
-        if f > x and hi > x:
-            s.base = min(f, hi)
-            s.put_in = 0
-        due = max(s.base + p.idle, s.not_before)
-        if s.due_onset == NEVER and not s.put_in and due <= hi:
-            s.due_onset = due
-            n = emit(out, n, g, DUE, RAISED, due, due, LOW, (float(due - s.base),))
-    return n
+    if state.base != NEVER:
+        if fires_until > start and end > start:
+            state.base = min(fires_until, end)
+            state.put_in = 0
+        due = max(state.base + params.idle, state.not_before)
+        if state.due_onset == NEVER and not state.put_in and due <= end:
+            state.due_onset = emit(out, DUE, RAISED, due, due, LOW, (float(due - state.base),))
 
 
 @part
-def _advance(f: Any, p: Any, kept: Any, j: int) -> None:
+def _advance(totals: Any, params: Any, kept: Any, j: int) -> None:
     """What row j of the history does: `_take` and `_fire` do the same when it comes."""
     at = kept[j, AT]
     if kept[j, KIND] == _FIRED:
         idle = kept[j, _IDLE]
-        if not f[_USED] and (f[_STORED] or (idle >= p.idle and f[_READIED] < at - idle)):
-            f[_USED] = 1
-            f[_IDLE_BEFORE] = idle
-        f[_IN_SINCE] = 0
-        f[_STORED] = 0
+        if not totals[_USED] and (totals[_STORED] or (idle >= params.idle and totals[_READIED] < at - idle)):
+            totals[_USED] = 1
+            totals[_IDLE_BEFORE] = idle
+        totals[_IN_SINCE] = 0
+        totals[_STORED] = 0
     elif kept[j, KIND] == STORED and kept[j, _PUT_IN] == 1:
-        f[_IN_SINCE] = 1
-        f[_STORED] = 1
+        totals[_IN_SINCE] = 1
+        totals[_STORED] = 1
     elif kept[j, KIND] == STORED or kept[j, KIND] == CHECKED:
-        f[_READIED] = at
-        f[_USED] = 0
+        totals[_READIED] = at
+        totals[_USED] = 0
         if kept[j, KIND] == STORED:
-            f[_STORED] = 0
+            totals[_STORED] = 0
 
 
 @part
-def _keep(s: Any, p: Any, kind: int, time: int, at: int, put_in: int, idle: int) -> None:
+def _keep(state: Any, params: Any, kind: int, time: int, at: int, put_in: int, idle: int) -> None:
     """Put a row on record; of more than can be kept the oldest counts for good."""
-    if s.count == KEPT:
-        _advance(s.floor, p, s.kept, 0)
-        s.count = remove(s.kept, s.count, 0)
-    j = s.count
-    s.count = j + 1
-    s.kept[j, KIND] = kind
-    s.kept[j, TIME] = time
-    s.kept[j, AT] = at
-    s.kept[j, _PUT_IN] = put_in
-    s.kept[j, _IDLE] = idle
+    if state.count == KEPT:
+        _advance(state.floor, params, state.kept, 0)
+        state.count = remove(state.kept, state.count, 0)
+    j = state.count
+    state.count = j + 1
+    state.kept[j, KIND] = kind
+    state.kept[j, TIME] = time
+    state.kept[j, AT] = at
+    state.kept[j, _PUT_IN] = put_in
+    state.kept[j, _IDLE] = idle
 
 
 @part
-def _awaits_firing(s: Any) -> bool:
+def _awaits_firing(state: Any) -> bool:
     """Whether it has not fired since the last entry."""
-    return s.count > 0 and s.kept[s.count - 1, KIND] != _FIRED  # type: ignore[no-any-return]
+    return state.count > 0 and state.kept[state.count - 1, KIND] != _FIRED  # type: ignore[no-any-return]
 
 
 @part
-def _correct(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _correct(state: Any, params: Any, event: Any, out: Any) -> None:
     """An entry was wrong. One that happened before it took effect stands in its place."""
     at = event.at
     happened = at - event.age
-    j = find(s.kept, s.count, event.wrong, event.wrong_time)
-    if event.right == event.wrong and happened <= s.kept[j, AT]:
-        s.kept[j, TIME] = happened
-        s.kept[j, _PUT_IN] = event.detail
+    j = find(state.kept, state.count, event.wrong, event.wrong_time)
+    if event.right == event.wrong and happened <= state.kept[j, AT]:
+        state.kept[j, TIME] = happened
+        state.kept[j, _PUT_IN] = event.detail
     else:
-        s.count = remove(s.kept, s.count, j)
+        state.count = remove(state.kept, state.count, j)
         if event.right == event.wrong:
-            _keep(s, p, event.right, happened, at, event.detail, 0)
-    f = np.empty(5, np.int64)
+            _keep(state, params, event.right, happened, at, event.detail, 0)
+    totals = np.empty(5, np.int64)
     for k in range(5):
-        f[k] = s.floor[k]
-    for j in range(s.count):
-        _advance(f, p, s.kept, j)
-    s.put_in = f[_IN_SINCE]
-    s.stored = f[_STORED]
-    s.readied = f[_READIED]
-    s.not_before = at
-    if s.due_onset != NEVER and s.put_in:
-        n = emit(out, n, g, DUE, CLEARED, s.due_onset, at, LOW, (float(at - s.base),))
-        s.due_onset = NEVER
-    if s.use_onset != NEVER and not f[_USED]:
-        n = emit(out, n, g, USE, CLEARED, s.use_onset, at, MEDIUM, (float(s.idle),))
-        s.use_onset = NEVER
-    if f[_USED]:
-        s.idle = f[_IDLE_BEFORE]
-        if s.use_onset == NEVER:
-            s.use_onset = at
-            n = emit(out, n, g, USE, RAISED, at, at, MEDIUM, (float(s.idle),))
-    return n
+        totals[k] = state.floor[k]
+    for j in range(state.count):
+        _advance(totals, params, state.kept, j)
+    state.put_in = totals[_IN_SINCE]
+    state.stored = totals[_STORED]
+    state.readied = totals[_READIED]
+    state.not_before = at
+    if state.due_onset != NEVER and state.put_in:
+        emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(at - state.base),))
+        state.due_onset = NEVER
+    if state.use_onset != NEVER and not totals[_USED]:
+        emit(out, USE, CLEARED, state.use_onset, at, MEDIUM, (float(state.idle),))
+        state.use_onset = NEVER
+    if totals[_USED]:
+        state.idle = totals[_IDLE_BEFORE]
+        if state.use_onset == NEVER:
+            state.use_onset = emit(out, USE, RAISED, at, at, MEDIUM, (float(state.idle),))
 
 
 @part
-def _take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _take(state: Any, params: Any, event: Any, out: Any) -> None:
     """An event takes effect."""
     at = event.at
     kind = event.kind
     if kind == CORRECTED and (event.wrong == STORED or event.wrong == CHECKED):
-        if find(s.kept, s.count, event.wrong, event.wrong_time) >= 0:
-            return _correct(s, p, event, out, n, g)
+        if find(state.kept, state.count, event.wrong, event.wrong_time) >= 0:
+            _correct(state, params, event, out)
+            return
         # What it replaces cannot be taken back any more, but it happened itself.
-        s.not_found += event.wrong == STORED  # of a check `walk_round` says so
+        state.not_found += event.wrong == STORED  # of a check `walk_round` says so
         kind = event.right
     if kind in (STORED, CHECKED):
-        _keep(s, p, kind, at - event.age, at, event.detail if kind == STORED else 0, 0)
+        _keep(state, params, kind, at - event.age, at, event.detail if kind == STORED else 0, 0)
     if kind == STORED and event.detail == 1:
-        if s.due_onset != NEVER:
-            n = emit(out, n, g, DUE, CLEARED, s.due_onset, at, LOW, (float(at - s.base),))
-            s.due_onset = NEVER
-        s.put_in = 1
-        s.stored = 1
+        state.due_onset = emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(at - state.base),))
+        state.put_in = 1
+        state.stored = 1
     elif kind in (STORED, CHECKED):
-        if s.use_onset != NEVER:
-            n = emit(out, n, g, USE, CLEARED, s.use_onset, at, MEDIUM, (float(s.idle),))
-            s.use_onset = NEVER
-        s.readied = at
+        state.use_onset = emit(out, USE, CLEARED, state.use_onset, at, MEDIUM, (float(state.idle),))
+        state.readied = at
         if kind == STORED:
-            s.stored = 0
-    return n
+            state.stored = 0
 
 
 @part
-def _fire(s: Any, p: Any, x: int, out: Any, n: int, g: int) -> int:
+def _fire(state: Any, params: Any, now: int, out: Any) -> None:
     """The hammer fires at this instant."""
-    idle = x - s.base
-    if s.due_onset != NEVER:
-        n = emit(out, n, g, DUE, CLEARED, s.due_onset, x, LOW, (float(idle),))
-        s.due_onset = NEVER
-    unprepared = s.stored or (idle >= p.idle and s.readied < s.base)
-    if unprepared or _awaits_firing(s):
-        _keep(s, p, _FIRED, x, x, 0, idle)
-    if unprepared and s.use_onset == NEVER:
-        s.use_onset = x
-        s.idle = idle
-        n = emit(out, n, g, USE, RAISED, x, x, MEDIUM, (float(idle),))
-    s.base = x
-    s.put_in = 0
-    s.stored = 0
-    return n
+    idle = now - state.base
+    state.due_onset = emit(out, DUE, CLEARED, state.due_onset, now, LOW, (float(idle),))
+    unprepared = state.stored or (idle >= params.idle and state.readied < state.base)
+    if unprepared or _awaits_firing(state):
+        _keep(state, params, _FIRED, now, now, 0, idle)
+    if unprepared and state.use_onset == NEVER:
+        state.use_onset = now
+        state.idle = idle
+        emit(out, USE, RAISED, now, now, MEDIUM, (float(idle),))
+    state.base = now
+    state.put_in = 0
+    state.stored = 0
 
 
 @kernel
@@ -227,62 +218,63 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = span.first_event
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = span.first_event
         i = span.first
-        x = span.since
-        f = nth(fire_until, span.first + g)
+        now = span.since
+        fires_until = unchecked(firing_ends, span.first + group)
         while True:
-            while e < span.last_event and events[e].at <= x:
-                n = _take(s, p, events[e], out, n, g)
-                e += 1
-            if i < span.last and nth(time_ns, i) <= x:
-                if s.base == NEVER:
-                    s.base = x
-                f = nth(fire_until, i + 1 + g)
+            while event_index < span.last_event and events[event_index].at <= now:
+                _take(state, params, events[event_index], out)
+                event_index += 1
+            if i < span.last and unchecked(time_ns, i) <= now:
+                if state.base == NEVER:
+                    state.base = now
+                fires_until = unchecked(firing_ends, i + 1 + group)
                 i += 1
             # An event may come after the watermark, where nothing more is known.
-            if f > x and x <= span.upto:
-                n = _fire(s, p, x, out, n, g)
-            event_at = events[e].at if e < span.last_event else span.upto + 1
-            if s.base != NEVER and not s.stored and not _awaits_firing(s):
+            if fires_until > now and now <= span.upto:
+                _fire(state, params, now, out)
+            event_at = events[event_index].at if event_index < span.last_event else span.upto + 1
+            if state.base != NEVER and not state.stored and not _awaits_firing(state):
                 # Fired not long ago, and nothing else can happen: the short way.
-                quiet = min(event_at, s.base + p.idle)
+                quiet = min(event_at, state.base + params.idle)
                 first = i
-                base = s.base
-                while i < span.last and nth(time_ns, i) < quiet:
-                    t = nth(time_ns, i)
-                    if f > x:
-                        base = min(f, t)
-                    x = t
+                base = state.base
+                while i < span.last and unchecked(time_ns, i) < quiet:
+                    row_time = unchecked(time_ns, i)
+                    if fires_until > now:
+                        base = min(fires_until, row_time)
+                    now = row_time
                     i += 1
-                    f = nth(fire_until, i + g)
-                if base != s.base:
-                    s.put_in = 0
-                    s.base = base
-                if i > first and f > x:
-                    n = _fire(s, p, x, out, n, g)
-            hi = min(event_at, nth(time_ns, i)) if i < span.last else event_at
-            n = _rest(s, p, x, min(hi, span.upto), f, out, n, g)
-            if i == span.last and e == span.last_event:
+                    fires_until = unchecked(firing_ends, i + group)
+                if base != state.base:
+                    state.put_in = 0
+                    state.base = base
+                if i > first and fires_until > now:
+                    _fire(state, params, now, out)
+            until = min(event_at, unchecked(time_ns, i)) if i < span.last else event_at
+            _rest(state, params, now, min(until, span.upto), fires_until, out)
+            if i == span.last and event_index == span.last_event:
                 break
-            x = hi
+            now = until
         if report:
-            if s.due_onset != NEVER:
-                n = emit(out, n, g, DUE, STANDING, s.due_onset, span.upto, LOW, (float(span.upto - s.base),))
-            if s.use_onset != NEVER:
-                n = emit(out, n, g, USE, STANDING, s.use_onset, span.upto, MEDIUM, (float(s.idle),))
-    return n
+            if state.due_onset != NEVER:
+                emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, (float(span.upto - state.base),))
+            if state.use_onset != NEVER:
+                emit(out, USE, STANDING, state.use_onset, span.upto, MEDIUM, (float(state.idle),))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

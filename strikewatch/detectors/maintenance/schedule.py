@@ -4,7 +4,9 @@ import math
 from typing import Any, Final, NamedTuple
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.kernels import NEVER
+from strikewatch.detectors.kernels import (
+    NEVER,
+)
 from strikewatch.detectors.maintenance import service_intervals
 from strikewatch.detectors.maintenance.due_items import ITEMS
 from strikewatch.detectors.maintenance.forecast import DAY, DAYS, LEAST, days_left

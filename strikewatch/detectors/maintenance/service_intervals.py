@@ -21,7 +21,19 @@ from strikewatch.core import instant
 from strikewatch.core.finding import Fault
 from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
-from strikewatch.detectors.kernels import LOW, MEDIUM, NEVER, STANDING, emit, kernel, nothing_yet, nth, sample
+from strikewatch.detectors.kernels import (
+    GROUP,
+    LOW,
+    MEDIUM,
+    NEVER,
+    STANDING,
+    emit,
+    kernel,
+    new_output,
+    sample,
+    unchecked,
+    written,
+)
 from strikewatch.detectors.maintenance.due_items import (
     FIRST,
     ITEMS,
@@ -80,87 +92,96 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,  # noqa: ARG001 - every kernel is called alike
-    state: Any,
-    params: Any,
+    firing_ends: Any,  # noqa: ARG001 - every kernel is called alike
+    states: Any,
+    all_params: Any,
     engine_rpm: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = span.first_event
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = span.first_event
         i = span.first
-        while i < span.last or e < span.last_event:
-            if e < span.last_event and (i == span.last or events[e].at < nth(time_ns, i)):
-                n = take(s, p, events[e], span.upto, out, n, g)
-                e += 1
+        while i < span.last or event_index < span.last_event:
+            if event_index < span.last_event and (
+                i == span.last or events[event_index].at < unchecked(time_ns, i)
+            ):
+                take(state, params, events[event_index], span.upto, out)
+                event_index += 1
                 continue
             # Rows among which nothing can happen but that hours add up: the short way.
-            quiet = quiet_until(s, p)
-            if e < span.last_event:
-                quiet = min(quiet, events[e].at)
-            has_engine_rpm = s.has_engine_rpm
-            rpm_until = s.rpm_until
-            x = s.done if has_engine_rpm else s.last_row
-            room = room_left(s, p)
+            quiet = quiet_until(state, params)
+            if event_index < span.last_event:
+                quiet = min(quiet, events[event_index].at)
+            has_engine_rpm = state.has_engine_rpm
+            rpm_until = state.rpm_until
+            counted_to = state.done if has_engine_rpm else state.last_row
+            room = room_left(state, params)
             worked = 0
             first = i
-            while i < span.last and nth(time_ns, i) < quiet:
-                t = nth(time_ns, i)
-                ran = max(0, min(rpm_until, t) - x) if has_engine_rpm else t - x if t - x <= p.steady else 0
-                v = sample(engine_rpm, i)
-                if worked + ran >= room or (v == v and not has_engine_rpm):
+            while i < span.last and unchecked(time_ns, i) < quiet:
+                now = unchecked(time_ns, i)
+                ran = (
+                    max(0, min(rpm_until, now) - counted_to)
+                    if has_engine_rpm
+                    else now - counted_to
+                    if now - counted_to <= params.steady
+                    else 0
+                )
+                value = sample(engine_rpm, i)
+                if worked + ran >= room or (value == value and not has_engine_rpm):
                     break
-                if v == v:
-                    rpm_until = carrier.turns_until(v, t, p.working_rpm)
+                if value == value:
+                    rpm_until = carrier.turns_until(value, now, params.working_rpm)
                 worked += ran
-                x = t
+                counted_to = now
                 i += 1
             if i > first:
                 for k in range(2):
-                    s.clock[k] += worked
-                s.meter += worked
-                s.total += worked
-                s.today += worked
-                s.done = s.last_row = x
-                s.rpm_until = rpm_until
+                    state.clock[k] += worked
+                state.meter += worked
+                state.total += worked
+                state.today += worked
+                state.done = state.last_row = counted_to
+                state.rpm_until = rpm_until
                 continue
-            t = nth(time_ns, i)
-            begin(s, t)
-            if s.first_row == NEVER:
-                s.first_row = t
+            now = unchecked(time_ns, i)
+            begin(state, now)
+            if state.first_row == NEVER:
+                state.first_row = now
             for k in range(2):
-                if s.since[k] == NEVER:
-                    s.since[k] = t
-            works = carrier.works_until(has_engine_rpm, rpm_until, s.last_row, t, p.steady, NEVER)
-            n = settle(s, p, t, works, out, n, g)
-            row_comes(s, works != NEVER)
-            v = sample(engine_rpm, i)
-            if v == v:
-                s.has_engine_rpm = 1
-                s.rpm_until = carrier.turns_until(v, t, p.working_rpm)
-            s.last_row = t
+                if state.since[k] == NEVER:
+                    state.since[k] = now
+            works = carrier.works_until(has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER)
+            settle(state, params, now, works, out)
+            row_comes(state, works != NEVER)
+            value = sample(engine_rpm, i)
+            if value == value:
+                state.has_engine_rpm = 1
+                state.rpm_until = carrier.turns_until(value, now, params.working_rpm)
+            state.last_row = now
             i += 1
-        if s.done != NEVER and s.done <= span.upto:
-            if s.has_engine_rpm:
-                n = settle(s, p, span.upto, s.rpm_until, out, n, g)
-            elif report or span.upto - s.last_row > p.steady:
-                n = settle(s, p, span.upto, NEVER, out, n, g)
+        if state.done != NEVER and state.done <= span.upto:
+            if state.has_engine_rpm:
+                settle(state, params, span.upto, state.rpm_until, out)
+            elif report or span.upto - state.last_row > params.steady:
+                settle(state, params, span.upto, NEVER, out)
         if report:
             for k in range(2):
-                if s.stage[k] > 0:
-                    priority = MEDIUM if s.stage[k] == 3 else LOW
-                    evidence = outlook(s, p, k, s.stage[k] + 1, span.upto, s.clock[k])
-                    fault = 3 * k + s.stage[k] - 1
-                    n = emit(out, n, g, fault, STANDING, s.onset[k], span.upto, priority, evidence)
-            if s.meter_onset != NEVER:
-                evidence_of_meter = (float(s.meter_stood), float(s.meter_told))
-                n = emit(out, n, g, METER, STANDING, s.meter_onset, span.upto, LOW, evidence_of_meter)
-    return n
+                if state.stage[k] > 0:
+                    priority = MEDIUM if state.stage[k] == 3 else LOW
+                    evidence = outlook(state, params, k, state.stage[k] + 1, span.upto, state.clock[k])
+                    fault = 3 * k + state.stage[k] - 1
+                    emit(out, fault, STANDING, state.onset[k], span.upto, priority, evidence)
+            if state.meter_onset != NEVER:
+                evidence_of_meter = (float(state.meter_stood), float(state.meter_told))
+                emit(out, METER, STANDING, state.meter_onset, span.upto, LOW, evidence_of_meter)
+    return written(out)
 
 
 def _params(own: Settings) -> tuple[Any, ...]:

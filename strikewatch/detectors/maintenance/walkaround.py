@@ -21,6 +21,7 @@ from strikewatch.detectors.kernels import (
     CHECKED,
     CLEARED,
     CORRECTED,
+    GROUP,
     LOW,
     NEVER,
     RAISED,
@@ -28,9 +29,10 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     kernel,
-    nothing_yet,
-    nth,
+    new_output,
     part,
+    unchecked,
+    written,
 )
 from strikewatch.detectors.maintenance.corrections import AT, COLUMNS, KEPT, KIND, TIME, find, remove
 
@@ -69,88 +71,79 @@ PARAMS: Final = np.dtype([("rest", "<i8"), ("ahead", "<i8")])
 
 
 @part
-def _clear(s: Any, at: int, out: Any, n: int, g: int) -> int:
-    if s.onset != NEVER:
-        n = emit(out, n, g, 0, CLEARED, s.onset, at, LOW, (float(s.onset - s.began),))
-        s.onset = NEVER
-    return n
+def _clear(state: Any, at: int, out: Any) -> None:
+    state.onset = emit(out, 0, CLEARED, state.onset, at, LOW, (float(state.onset - state.began),))
 
 
 @part
-def _begin(s: Any, p: Any, at: int, out: Any, n: int, g: int) -> int:
+def _begin(state: Any, params: Any, at: int, out: Any) -> None:
     """A shift begins."""
-    if s.began != at:
-        n = _clear(s, at, out, n, g)
-        s.began = at
-        s.wanted = 1 if s.checked < at - p.ahead else 0
-    return n
+    if state.began != at:
+        _clear(state, at, out)
+        state.began = at
+        state.wanted = 1 if state.checked < at - params.ahead else 0
 
 
 @part
-def _fire(s: Any, at: int, out: Any, n: int, g: int) -> int:
+def _fire(state: Any, at: int, out: Any) -> None:
     """The hammer fires at this instant, the first such since the shift began."""
-    s.wanted = 0
-    if s.has_check:
-        s.onset = at
-        n = emit(out, n, g, 0, RAISED, at, at, LOW, (float(at - s.began),))
-    return n
+    state.wanted = 0
+    if state.has_check:
+        state.onset = emit(out, 0, RAISED, at, at, LOW, (float(at - state.began),))
 
 
 @part
-def _check(s: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _check(state: Any, event: Any, out: Any) -> None:
     """Somebody looked it over."""
-    if s.count == KEPT:
-        s.floor = max(s.floor, s.kept[0, AT])
-        s.count = remove(s.kept, s.count, 0)
-    j = s.count
-    s.count = j + 1
-    s.kept[j, KIND] = CHECKED
-    s.kept[j, TIME] = event.at - event.age
-    s.kept[j, AT] = event.at
-    n = _clear(s, event.at, out, n, g)
-    s.has_check = 1
-    s.wanted = 0
-    s.checked = event.at
-    return n
+    if state.count == KEPT:
+        state.floor = max(state.floor, state.kept[0, AT])
+        state.count = remove(state.kept, state.count, 0)
+    j = state.count
+    state.count = j + 1
+    state.kept[j, KIND] = CHECKED
+    state.kept[j, TIME] = event.at - event.age
+    state.kept[j, AT] = event.at
+    _clear(state, event.at, out)
+    state.has_check = 1
+    state.wanted = 0
+    state.checked = event.at
 
 
 @part
-def _correct(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _correct(state: Any, params: Any, event: Any, out: Any) -> None:
     """A check was entered wrongly. One that was made before that took effect stands in its place."""
-    j = find(s.kept, s.count, CHECKED, event.wrong_time)
+    j = find(state.kept, state.count, CHECKED, event.wrong_time)
     if j < 0:
-        s.not_found += 1
-    elif event.right == CHECKED and event.at - event.age <= s.kept[j, AT]:
-        s.kept[j, TIME] = event.at - event.age
-        return n
+        state.not_found += 1
+    elif event.right == CHECKED and event.at - event.age <= state.kept[j, AT]:
+        state.kept[j, TIME] = event.at - event.age
+        return
     else:
-        s.count = remove(s.kept, s.count, j)
-        s.checked = s.floor
-        for j in range(s.count):
-            s.checked = max(s.checked, s.kept[j, AT])
-        if s.began != NEVER and s.onset == NEVER and s.checked < s.began - p.ahead:
-            s.wanted = 1
+        state.count = remove(state.kept, state.count, j)
+        state.checked = state.floor
+        for j in range(state.count):
+            state.checked = max(state.checked, state.kept[j, AT])
+        if state.began != NEVER and state.onset == NEVER and state.checked < state.began - params.ahead:
+            state.wanted = 1
     if event.right == CHECKED:
-        n = _check(s, event, out, n, g)
-    return n
+        _check(state, event, out)
 
 
 @part
-def _take(s: Any, p: Any, event: Any, out: Any, n: int, g: int) -> int:
+def _take(state: Any, params: Any, event: Any, out: Any) -> None:
     """An event takes effect."""
     if event.kind == CHECKED:
-        n = _check(s, event, out, n, g)
+        _check(state, event, out)
     elif event.kind == CORRECTED and event.wrong == CHECKED:
-        n = _correct(s, p, event, out, n, g)
+        _correct(state, params, event, out)
     elif event.kind == SIGNED:
         if event.lapses > event.at:
-            rested = s.last_row != NEVER and event.at - s.last_row >= p.rest
-            if rested or not s.known or event.value != s.who:
-                n = _begin(s, p, event.at, out, n, g)
-            s.who = event.value
-            s.known = 1
-        s.lapses = event.lapses
-    return n
+            rested = state.last_row != NEVER and event.at - state.last_row >= params.rest
+            if rested or not state.known or event.value != state.who:
+                _begin(state, params, event.at, out)
+            state.who = event.value
+            state.known = 1
+        state.lapses = event.lapses
 
 
 @kernel
@@ -158,48 +151,53 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    fire_until: Any,
-    state: Any,
-    params: Any,
+    firing_ends: Any,
+    states: Any,
+    all_params: Any,
     events: Any,
-    out: Any,
+    findings: Any,
 ) -> int:
-    n = nothing_yet()
-    for g in range(len(spans)):
-        span = spans[g]
-        s = state[g]
-        p = params[span.slot]
-        e = span.first_event
+    out = new_output(findings)
+    for group in range(len(spans)):
+        out.cursor[GROUP] = group
+        span = spans[group]
+        state = states[group]
+        params = all_params[span.slot]
+        event_index = span.first_event
         i = span.first
-        x = span.since
-        f = nth(fire_until, span.first + g)
+        now = span.since
+        fires_until = unchecked(firing_ends, span.first + group)
         while True:
-            while e < span.last_event and events[e].at <= x:
-                n = _take(s, p, events[e], out, n, g)
-                e += 1
-            if i < span.last and nth(time_ns, i) <= x:
-                if x - s.last_row >= p.rest and x >= s.lapses:
-                    n = _begin(s, p, x, out, n, g)
-                s.last_row = x
-                f = nth(fire_until, i + 1 + g)
+            while event_index < span.last_event and events[event_index].at <= now:
+                _take(state, params, events[event_index], out)
+                event_index += 1
+            if i < span.last and unchecked(time_ns, i) <= now:
+                if now - state.last_row >= params.rest and now >= state.lapses:
+                    _begin(state, params, now, out)
+                state.last_row = now
+                fires_until = unchecked(firing_ends, i + 1 + group)
                 i += 1
-            if s.wanted and f > x and x <= span.upto:
-                n = _fire(s, x, out, n, g)
-            event_at = events[e].at if e < span.last_event else span.upto + 1
-            if not s.wanted:
+            if state.wanted and fires_until > now and now <= span.upto:
+                _fire(state, now, out)
+            event_at = events[event_index].at if event_index < span.last_event else span.upto + 1
+            if not state.wanted:
                 # Until an event or a break, nothing can happen: the short way.
                 first = i
-                while i < span.last and nth(time_ns, i) < event_at and nth(time_ns, i) - s.last_row < p.rest:
-                    s.last_row = nth(time_ns, i)
+                while (
+                    i < span.last
+                    and unchecked(time_ns, i) < event_at
+                    and unchecked(time_ns, i) - state.last_row < params.rest
+                ):
+                    state.last_row = unchecked(time_ns, i)
                     i += 1
                 if i > first:
-                    f = nth(fire_until, i + g)
-            if i == span.last and e == span.last_event:
+                    fires_until = unchecked(firing_ends, i + group)
+            if i == span.last and event_index == span.last_event:
                 break
-            x = min(nth(time_ns, i), event_at) if i < span.last else event_at
-        if report and s.onset != NEVER:
-            n = emit(out, n, g, 0, STANDING, s.onset, span.upto, LOW, (float(s.onset - s.began),))
-    return n
+            now = min(unchecked(time_ns, i), event_at) if i < span.last else event_at
+        if report:
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(state.onset - state.began),))
+    return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
