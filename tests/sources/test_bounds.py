@@ -209,7 +209,7 @@ def test_events_for_a_hammer_without_samples_are_refused_beyond_a_bound_and_welc
         Sender(messages),
         wall=lambda: RECEIVED,
         monotonic=lambda: SECOND,
-        told=lambda: None,
+        alerts_changed=lambda: None,
         wait=lambda _s: True,
     )
     while worker.turn(0.0):
