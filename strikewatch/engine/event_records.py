@@ -22,7 +22,7 @@ from strikewatch.detectors.kernels import (
     SIGNED,
     STORED,
 )
-from strikewatch.engine import operator_on_duty
+from strikewatch.engine.attribution import SIGN_ON_EXPIRES_AFTER
 
 
 def event_records(events: Iterable[Event]) -> Any:
@@ -71,7 +71,7 @@ def _greasing(event: Event) -> dict[str, int]:
 def _sign_on(event: Event) -> dict[str, int]:
     operator = hashlib.blake2b(event.fields["operator"].encode(), digest_size=8).digest()
     return {
-        "lapses": event.effective + operator_on_duty.SIGN_ON_EXPIRES_AFTER,
+        "lapses": event.effective + SIGN_ON_EXPIRES_AFTER,
         "value": int.from_bytes(operator, "little", signed=True),
     }
 

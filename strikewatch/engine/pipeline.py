@@ -19,8 +19,8 @@ from strikewatch.detectors import firing as reading
 from strikewatch.detectors.base import NO_BITS, DetectorSettings
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, NOTED, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.engine import fitted_tool, grouping, operator_on_duty
-from strikewatch.engine.attribution import Attribution
+from strikewatch.engine import grouping
+from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
 from strikewatch.engine.event_records import event_records
 from strikewatch.engine.state import PARTS, RAW, STATE, fresh, saved_parts
 from strikewatch.engine.step_result import StepResult
@@ -221,9 +221,7 @@ class Pipeline:
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
         """Look up operators and tools of the hammers with events, or with more than one of either in their state."""
-        several = np.flatnonzero(
-            (state[operator_on_duty.NAME]["n"] > 1) | (state[fitted_tool.NAME]["n"] > 1)
-        ).tolist()
+        several = np.flatnonzero((state[OPERATORS.name]["n"] > 1) | (state[TOOLS.name]["n"] > 1)).tolist()
         found = {g: Attribution(state[g]) for g in several}
         for g, portion in enumerate(batch.portions):
             if portion.events:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, LargeBinary, Table, or_, select
 
 from strikewatch.core import instant
-from strikewatch.engine import operator_on_duty
+from strikewatch.engine.attribution import OPERATORS
 from strikewatch.engine.state import part_of
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
@@ -74,7 +74,7 @@ def _states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
     states = tables.hammer_state
     for site, hammer, layout, state in connection.execute(select(states)):
         if without(name, layout, bytes(state)) != bytes(state):
-            roster = part_of(layout, bytes(state), operator_on_duty.NAME)
+            roster = part_of(layout, bytes(state), OPERATORS.name)
             signed = [] if roster is None else roster["name"][: roster["n"]].tolist()
             since = [] if roster is None else roster["at"][: roster["n"]].tolist()
             on = [instant.text(at) for at, one in zip(since, signed, strict=True) if one == name.encode()]
