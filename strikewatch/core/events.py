@@ -1,7 +1,7 @@
 """Events: what people do to a hammer. Each kind of event is declared once, in `KINDS`.
 
 The decoder's validation, the fields that manual entries require, and the list of kinds that reset a timer derive from
-the declarations. What a kind does to the detectors is encoded in `engine.event_records`.
+the declarations. What a kind does to the detectors is encoded in `engine.inputs`.
 """
 
 from collections import deque

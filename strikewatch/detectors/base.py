@@ -93,7 +93,7 @@ class Detector:
 
     `pending(state, params, upto)` gives the instants at or before the watermark that may later turn out to be the onset
     of a finding, `under_way` those that may be the start of something noted. Later instants are left out by the caller,
-    and onsets in the last 0.6 s (`operator_on_duty.BURST_WINDOW`) need not be given.
+    and onsets in the last 0.6 s (`engine.attribution.BURST_WINDOW`) need not be given.
 
     run(report, spans, time_ns, fire_until, state, params, *reads, out) -> number of findings written to `out`.
     With `report` set, faults that stand at the watermark are written too, with their evidence up to there.

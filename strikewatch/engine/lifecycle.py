@@ -13,7 +13,7 @@ used: no alert needs a reset beyond its acknowledgement.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES, Priority
@@ -29,15 +29,7 @@ State = Literal[
     "suppressed_by_design",
     "out_of_service",
 ]
-STATES: Final[tuple[State, ...]] = (
-    "normal",
-    "unacknowledged",
-    "acknowledged",
-    "returned_unacknowledged",
-    "shelved",
-    "suppressed_by_design",
-    "out_of_service",
-)
+STATES: Final[tuple[State, ...]] = get_args(State)
 """normal: ended, and needs no action."""
 
 SUPPRESSED: Final[frozenset[State]] = frozenset({"shelved", "suppressed_by_design", "out_of_service"})
@@ -59,20 +51,7 @@ EventKind = Literal[
     "in_service",
     "service_resumed",
 ]
-EVENT_KINDS: Final[tuple[EventKind, ...]] = (
-    "raised",
-    "escalated",
-    "cleared",
-    "acknowledge",
-    "shelve",
-    "unshelve",
-    "shelf_ended",
-    "suppress",
-    "unsuppress",
-    "out_of_service",
-    "in_service",
-    "service_resumed",
-)
+EVENT_KINDS: Final[tuple[EventKind, ...]] = get_args(EventKind)
 """The first three come from the detectors; `shelf_ended` and `service_resumed` from time passing."""
 
 
@@ -158,7 +137,7 @@ def _escalated(handling: Handling, event: LifecycleEvent) -> State:
 
 
 def _cleared(handling: Handling, _event: LifecycleEvent) -> State:
-    """A suppressed alert needs no acknowledgement: whoever suppressed it knew of it."""
+    """A suppressed alert needs no acknowledgement, because the person who suppressed it knew of it."""
     if handling.state in ("unacknowledged", "returned_unacknowledged"):
         return "returned_unacknowledged"
     return "normal"

@@ -11,30 +11,23 @@ import numpy as np
 
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Rows
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
-from strikewatch.detectors import coverage, pose
-from strikewatch.detectors import firing as reading
-from strikewatch.detectors.base import NO_BITS, DetectorSettings
-from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, MEASURED, NEVER, SPAN, compiled
+from strikewatch.detectors import coverage, firing, pose
+from strikewatch.detectors.base import DetectorSettings
+from strikewatch.detectors.kernels import FINDING, NEVER, compiled
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.engine import fitted_tool, grouping, operator_on_duty
-from strikewatch.engine.attribution import Attribution
-from strikewatch.engine.event_records import event_records
+from strikewatch.engine import grouping
+from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
+from strikewatch.engine.inputs import columns, spans_and_events
 from strikewatch.engine.state import PARTS, RAW, STATE, fresh, saved_parts
 from strikewatch.engine.step_result import StepResult
 
 HammerSettings = Mapping[str, DetectorSettings]
 """The settings of one hammer: by detector name, `firing` for the firing signal, and `pose` for the carrier's arm."""
 
+_WITH_SENSOR_FAULTS: Final = tuple(detector.name for detector in DETECTORS if "bad" in detector.reads)
 _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
-_NO_INPUT: Final[Mapping[str, Any]] = {
-    **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
-    "events": np.empty(0, EVENT),
-    "bad": NO_BITS,
-    "good": NO_BITS,
-}
 
 
 class Pipeline:
@@ -44,7 +37,7 @@ class Pipeline:
     """
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        reading.compile_firing()
+        firing.compile_firing()
         coverage.compile_coverage()
         pose.compile_pose()
         for detector in DETECTORS:
@@ -56,7 +49,7 @@ class Pipeline:
         self._raw = np.zeros(0, RAW)
         self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
-            "firing": np.zeros(0, reading.PARAMS),
+            "firing": np.zeros(0, firing.PARAMS),
             pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
@@ -89,7 +82,7 @@ class Pipeline:
     def firing_ns(self, key: Key) -> int:
         """Return the total firing time of a hammer, ns."""
         slot = self._slots.get(key)
-        return 0 if slot is None else reading.fired_ns(self._state[slot]["reading"])
+        return 0 if slot is None else firing.fired_ns(self._state[slot]["reading"])
 
     def horizon(self, key: Key) -> int:
         """Return how long after its last row a hammer may still have a finding without another row or event, ns.
@@ -164,13 +157,13 @@ class Pipeline:
         slots = np.array([self._slot(key) for key in keys], np.int64)
         state = self._raw[slots].view(STATE)
         rows = Rows.join([portion.rows for portion in portions]) if portions else NO_ROWS
-        spans, events = self._spans(batch, slots, state)
-        inputs = self._inputs(rows, state, events)
+        spans, events = spans_and_events(batch, slots, state)
+        inputs = columns(rows, events, any(state[name]["impossible"].any() for name in _WITH_SENSOR_FAULTS))
         intervals = len(rows) + len(portions)
         if len(self._fire_until) < intervals:
             self._fire_until = np.empty(intervals, np.int64)
         fire_until = self._fire_until[:intervals]
-        reading.firing(
+        firing.firing(
             spans,
             rows.time_ns,
             state["reading"],
@@ -221,9 +214,7 @@ class Pipeline:
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
         """Look up operators and tools of the hammers with events, or with more than one of either in their state."""
-        several = np.flatnonzero(
-            (state[operator_on_duty.NAME]["n"] > 1) | (state[fitted_tool.NAME]["n"] > 1)
-        ).tolist()
+        several = np.flatnonzero((state[OPERATORS.name]["n"] > 1) | (state[TOOLS.name]["n"] > 1)).tolist()
         found = {g: Attribution(state[g]) for g in several}
         for g, portion in enumerate(batch.portions):
             if portion.events:
@@ -280,54 +271,13 @@ class Pipeline:
     def _set_params(self, key: Key, settings: HammerSettings) -> None:
         slot = self._slots[key]
         self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
-        firing = settings["firing"]
-        assert isinstance(firing, reading.Settings)
-        self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
+        signal = settings["firing"]
+        assert isinstance(signal, firing.Settings)
+        self._params["firing"][slot] = (signal.on_bar, signal.off_bar)
         self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
         self._any_arm |= bool(self._params[pose.NAME][slot]["arm"])
         for detector in DETECTORS:
             self._params[detector.name][slot] = detector.params(settings[detector.name])
-
-    @staticmethod
-    def _spans(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
-        """Return each hammer's range of rows, watermarks and range of events (SPAN), and the event records (EVENT)."""
-        spans = np.zeros(len(slots), SPAN)
-        encoded = [_NO_INPUT["events"]]
-        n = 0
-        first = 0
-        for g, portion in enumerate(batch.portions):
-            before = int(state[g]["reading"]["upto"])
-            if before == NEVER:
-                before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.watermark
-            last = first + len(portion.rows)
-            first_event = n
-            if portion.events:
-                encoded.append(event_records(portion.events))
-                n += len(encoded[-1])
-            spans[g] = (slots[g], before, portion.watermark, first, last, first_event, n)
-            first = last
-        return spans, np.concatenate(encoded) if n else encoded[0]
-
-    @staticmethod
-    def _inputs(rows: Rows, state: Any, events: Any) -> dict[str, Any]:
-        """Return the columns without impossible values, and bit masks [n] of the channels that were bad and good."""
-        inputs: dict[str, Any] = {**_NO_INPUT, "events": events}
-        impossible: dict[str, Any] = {}
-        for name, column in rows.columns.items():
-            bad = reading.impossible(column, CHANNELS[name])
-            if bad is not None:
-                impossible[name] = bad
-                column = np.where(bad, np.nan, column)
-            inputs[name] = column
-        if impossible or state["sensor_fault"]["impossible"].any():
-            inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
-            inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
-            for bit, name in enumerate(CHANNELS):
-                if name in rows.columns:
-                    if name in impossible:
-                        inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
-                    inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
-        return inputs
 
 
 def _not_found(state: Any) -> Any:

@@ -9,13 +9,13 @@ import numpy as np
 from strikewatch.detectors import coverage, firing, pose
 from strikewatch.detectors.base import Older
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.engine import as_of, fitted_tool, grouping, operator_on_duty
+from strikewatch.engine import grouping
+from strikewatch.engine.attribution import OPERATORS, TOOLS, widen
 
 PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     ("reading", 1, firing.STATE, firing.FRESH),
     *((d.name, d.version, d.state, d.fresh) for d in DETECTORS),
-    (operator_on_duty.NAME, operator_on_duty.VERSION, operator_on_duty.STATE, {}),
-    (fitted_tool.NAME, fitted_tool.VERSION, fitted_tool.STATE, {}),
+    *((part.name, part.version, part.dtype, {}) for part in (OPERATORS, TOOLS)),
     (grouping.NAME, grouping.VERSION, grouping.STATE, {}),
     (coverage.NAME, coverage.VERSION, coverage.STATE, coverage.FRESH),
     (pose.NAME, pose.VERSION, pose.STATE, pose.FRESH),
@@ -80,12 +80,9 @@ OLDER: Final[Mapping[str, _Reader]] = {
         for version, older in d.older.items()
     },
     **{
-        part: (older, partial(as_of.widen, dtype=STATE[name]))
-        for name, layouts in (
-            (operator_on_duty.NAME, operator_on_duty.OLDER),
-            (fitted_tool.NAME, fitted_tool.OLDER),
-        )
-        for part, older in layouts.items()
+        layout: (older, partial(widen, dtype=part.dtype))
+        for part in (OPERATORS, TOOLS)
+        for layout, older in part.older.items()
     },
 }
 """Earlier layouts of parts that can still be read, by part/version:size."""

@@ -16,8 +16,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.step_result import StepResult
-from strikewatch.sources.hold import Hold
-from strikewatch.sources.on_change import bounds_of
+from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.ordering import CLOCK_JUMP_NS, Counts, Reorderer
 from strikewatch.sources.recordings.merge import Merge, OverlapGroup
 from strikewatch.sources.recordings.table import FEED_CHANNELS

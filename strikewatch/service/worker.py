@@ -35,9 +35,8 @@ from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.decode.events import FIELDS
 from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
-from strikewatch.sources.hold import Hold
+from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.mqtt import Message
-from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
 from strikewatch.storage.actions.manual_events import ManualEvents

@@ -9,7 +9,7 @@ from strikewatch.detectors.pose import Settings as Pose
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.review.wear.limits import Settings as Wear
-from strikewatch.sources.on_change import Settings as OnChange
+from strikewatch.sources.hold import Settings as OnChange
 
 
 class _Signals(BaseModel):

@@ -14,14 +14,17 @@ for their ordinary hold time to end at the limit; where the hold ends earlier, t
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final, cast
+from typing import Any, Final, Self, cast
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field, model_validator
 
 from strikewatch.core.batch import Floats, Ints, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS, hold_column
-from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.instant import SECOND, Instant, seconds
+from strikewatch.detectors.base import DetectorSettings
+from strikewatch.engine.pipeline import HammerSettings
 
 NO_VALUE: Final = math.inf
 """In rows before this stage: the feed reports that there is no value. NaN means not sampled."""
@@ -45,6 +48,38 @@ LAYOUT: Final = f"hold/1:{_STATE.itemsize}"
 
 Bounds = Mapping[str, Instant]
 """Channel → how long a value is held, ns, where the feed does not send its own limit."""
+
+
+class Settings(DetectorSettings):
+    """Channels that the feed sends on change only."""
+
+    hold_s: dict[str, float] = Field(
+        default_factory=dict,
+        description="Channel = how long a value is held at most, s; other channels keep their usual hold time",
+    )
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        for channel, hold_s in self.hold_s.items():
+            if error := bound_error(channel, hold_s):
+                raise ValueError(f"hold_s: {error}")
+        return self
+
+
+def bound_error(channel: str, hold_s: float) -> str | None:
+    """Return why a channel cannot be held for this long; None if it can."""
+    if channel not in CHANNELS:
+        return f"{channel[:80]!r} is not a channel; the channels are {', '.join(CHANNELS)}"
+    ordinary_s = CHANNELS[channel].hold_ns // SECOND
+    if not ordinary_s <= hold_s <= MAX_HOLD_S:
+        return f"{channel} is valid for {ordinary_s} s in any case; give {ordinary_s} to {MAX_HOLD_S:.0f} s"
+    return None
+
+
+def bounds_of(settings: HammerSettings) -> Bounds:
+    """Return channel → how long a value is held, ns, from a hammer's settings."""
+    own = settings.get("on_change")
+    return {name: seconds(hold_s) for name, hold_s in own.hold_s.items()} if isinstance(own, Settings) else {}
 
 
 class Hold:

@@ -6,7 +6,8 @@ from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors import sensor_fault
 from strikewatch.detectors.kernels import CHANNEL_BITS, FINDING, SPAN
-from strikewatch.engine import fitted_tool, grouping, operator_on_duty
+from strikewatch.engine import grouping
+from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
@@ -23,21 +24,21 @@ def older() -> tuple[str, bytes]:
     pipeline.commit(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
     record[0] = pipeline.state_of(KEY)
     layouts = {
-        operator_on_duty.NAME: operator_on_duty.OLDER["crew/1:1160"],
-        fitted_tool.NAME: fitted_tool.OLDER["tool/1:328"],
+        OPERATORS.name: OPERATORS.older["crew/1:1160"],
+        TOOLS.name: TOOLS.older["tool/1:328"],
     }
-    people = np.zeros(1, layouts[operator_on_duty.NAME])
+    people = np.zeros(1, layouts[OPERATORS.name])
     people["n"] = 2
     people["at"][0, :2] = NOON - 20 * SECOND, NOON - 10 * SECOND
     people["name"][0, :2] = b"op-11", b"op-12"
-    tools = np.zeros(1, layouts[fitted_tool.NAME])
+    tools = np.zeros(1, layouts[TOOLS.name])
     tools["n"] = 1
     tools["at"][0, 0] = NOON - 5 * SECOND
     tools["name"][0, 0] = b"chisel"
     parts = {name: record[name].tobytes() for name in STATE.names or ()}
-    parts[operator_on_duty.NAME], parts[fitted_tool.NAME] = people.tobytes(), tools.tobytes()
-    layout = LAYOUT.replace(f"crew/2:{operator_on_duty.STATE.itemsize}", "crew/1:1160")
-    return layout.replace(f"tool/2:{fitted_tool.STATE.itemsize}", "tool/1:328"), b"".join(parts.values())
+    parts[OPERATORS.name], parts[TOOLS.name] = people.tobytes(), tools.tobytes()
+    layout = LAYOUT.replace(f"crew/2:{OPERATORS.dtype.itemsize}", "crew/1:1160")
+    return layout.replace(f"tool/2:{TOOLS.dtype.itemsize}", "tool/1:328"), b"".join(parts.values())
 
 
 def test_it_is_taken_up_whole() -> None:
@@ -45,32 +46,36 @@ def test_it_is_taken_up_whole() -> None:
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     assert pipeline.restore(KEY, layout, state) == []
     record = pipeline.state_of(KEY)
-    assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON - 15 * SECOND) == "op-11"
-    assert operator_on_duty.on_duty(record[operator_on_duty.NAME], NOON) == "op-12"
-    assert fitted_tool.tool_at(record[fitted_tool.NAME], NOON) == "chisel"
+    assert on_duty(record[OPERATORS.name], NOON - 15 * SECOND) == "op-11"
+    assert on_duty(record[OPERATORS.name], NOON) == "op-12"
+    assert tool_at(record[TOOLS.name], NOON) == "chisel"
 
 
 def test_an_id_is_erased_in_it_and_nothing_else() -> None:
     layout, state = older()
-    erased = part_of(layout, erase_from_state("op-11", layout, state), operator_on_duty.NAME)
-    assert operator_on_duty.on_duty(erased, NOON - 15 * SECOND) == "forgotten"
-    assert operator_on_duty.on_duty(erased, NOON) == "op-12"
+    erased = part_of(layout, erase_from_state("op-11", layout, state), OPERATORS.name)
+    assert on_duty(erased, NOON - 15 * SECOND) == "forgotten"
+    assert on_duty(erased, NOON) == "op-12"
 
 
 def test_states_saved_under_the_part_names_of_earlier_releases_are_read() -> None:
     """Modules may be renamed; the names of their parts in saved states may not."""
-    saved = {"crew": operator_on_duty, "tool": fitted_tool, "position": grouping}
-    records = {name: np.zeros(1, module.STATE) for name, module in saved.items()}
+    saved = {
+        "crew": (OPERATORS.version, OPERATORS.dtype),
+        "tool": (TOOLS.version, TOOLS.dtype),
+        "position": (grouping.VERSION, grouping.STATE),
+    }
+    records = {name: np.zeros(1, dtype) for name, (_, dtype) in saved.items()}
     records["crew"]["n"], records["crew"]["at"][0, 0], records["crew"]["name"][0, 0] = 1, NOON, b"op-11"
     records["tool"]["n"], records["tool"]["at"][0, 0], records["tool"]["name"][0, 0] = 1, NOON, b"chisel"
     records["position"]["causes"] = 5
-    layout = " ".join(f"{name}/{module.VERSION}:{module.STATE.itemsize}" for name, module in saved.items())
+    layout = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, (version, dtype) in saved.items())
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     unreadable = pipeline.restore(KEY, layout, b"".join(record.tobytes() for record in records.values()))
     assert not saved.keys() & set(unreadable)
     state = pipeline.state_of(KEY)
-    assert operator_on_duty.on_duty(state[operator_on_duty.NAME], NOON) == "op-11"
-    assert fitted_tool.tool_at(state[fitted_tool.NAME], NOON) == "chisel"
+    assert on_duty(state[OPERATORS.name], NOON) == "op-11"
+    assert tool_at(state[TOOLS.name], NOON) == "chisel"
     assert state[grouping.NAME]["causes"] == 5
 
 

@@ -1,4 +1,4 @@
-"""Alerts coming and going at an invented site, people at their desk, time passing: over a real database."""
+"""An invented site over a real database: alerts that are raised and cleared, operators of the page, passing time."""
 
 import json
 from collections.abc import Mapping
@@ -82,13 +82,13 @@ class Scene:
         return Change(step, SITE, alert.hammer, alert.id, record, alert.onset, alert.cleared, **flags)
 
     def sent(self) -> list[tuple[str, dict[str, Any]]]:
-        """(step, body) of every message queued, in order."""
+        """Return (step, body) of every message queued, in order."""
         with self.store.read() as connection:
             rows = connection.execute(text("select step, body from outbox order by seq"))
             return [(step, json.loads(body)) for step, body in rows]
 
-    def said(self) -> list[str]:
-        """The same in short: `raised 0`, `digest 3 4`, by the numbers of the alerts."""
+    def sent_in_short(self) -> list[str]:
+        """Return the same in short: `raised 0`, `digest 3 4`, by the numbers of the alerts."""
         number = {alert.id: n for n, alert in enumerate(self.raised)}
         lines = []
         for step, body in self.sent():
@@ -97,7 +97,7 @@ class Scene:
         return lines
 
     def rows(self) -> list[Mapping[str, Any]]:
-        """The handling of each alert, in the order of their numbers."""
+        """Return the handling of each alert, in the order of their numbers."""
         with self.store.read() as connection:
             found = connection.execute(text("select * from handling")).mappings()
             by_id = {row["id"]: row for row in found}

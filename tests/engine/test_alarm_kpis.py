@@ -1,4 +1,4 @@
-"""Alarm performance figures: days counted by hand, and published yardsticks (ISA-18.2 / IEC 62682, EEMUA 191)."""
+"""Alarm KPIs: days counted by hand, and published targets (ISA-18.2 / IEC 62682, EEMUA 191)."""
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -43,7 +43,7 @@ def test_a_day_counted_by_hand() -> None:
     assert found.spread == {"low": 14 / 16, "medium": 1 / 16, "high": 1 / 16}
 
 
-def test_stale_is_what_stood_for_over_a_day_whenever_it_began() -> None:
+def test_stale_is_active_for_over_a_day_whenever_it_began() -> None:
     old = at(-3 * 86_400, "grease_overdue", lasted_s=None)
     exactly, over = at(0, "a", lasted_s=86_400), at(0, "b", lasted_s=86_401)
     gone = at(-5 * 86_400, "c", lasted_s=2 * 86_400)
@@ -52,7 +52,7 @@ def test_stale_is_what_stood_for_over_a_day_whenever_it_began() -> None:
     assert found.alerts == 2
 
 
-def test_the_yardsticks_are_those_published() -> None:
+def test_the_targets_are_those_published() -> None:
     assert (ACCEPTABLE_PER_DAY, MAX_PER_DAY) == (150, 300)
     assert PRIORITY_TARGETS == {"low": 0.80, "medium": 0.15, "high": 0.05}
 

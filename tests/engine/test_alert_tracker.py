@@ -1,4 +1,4 @@
-"""The tracker: each alert told once, and what a silence suggested never outlives the rows that say otherwise."""
+"""The tracker: each alert is reported once, and rows always override a look-ahead."""
 
 from typing import Any
 
@@ -107,7 +107,7 @@ def test_every_step_in_every_state(state: str, step: FindingStep, ahead: bool, e
         ("both ahead", ("cleared", True, 0)),
     ],
 )
-def test_rows_that_do_not_bear_a_silence_out_take_it_back(state: str, expected: Any) -> None:
+def test_rows_that_refute_a_look_ahead_withdraw_it(state: str, expected: Any) -> None:
     """Not before they have come as far as was looked; then once."""
     tracker = prepared(state)
     seen_upto = {"raised ahead": 20, "cleared ahead": 22, "both ahead": 22}.get(state, 1) * SECOND
@@ -124,7 +124,7 @@ def test_rows_that_do_not_bear_a_silence_out_take_it_back(state: str, expected: 
     assert all(one.cleared is None for one in tracker.open_alerts())
 
 
-def test_an_escalation_that_only_silence_suggested_is_not_in_the_record_in_the_end() -> None:
+def test_an_escalation_that_rows_refute_is_not_in_the_final_record() -> None:
     tracker = prepared("raised")
     assert take(tracker, finding("escalated", 30, "high"), 31)[0].record["priority"] == "high"
     assert take(tracker, finding("escalated", 30, "high"), 32) == []
@@ -132,13 +132,13 @@ def test_an_escalation_that_only_silence_suggested_is_not_in_the_record_in_the_e
     assert (change.record["priority"], change.deliver) == ("medium", True)
 
 
-def test_found_later_than_the_limit_after_its_onset_is_historic() -> None:
+def test_an_alert_found_later_than_the_limit_is_historic() -> None:
     for late, expected in ((120 * SECOND, False), (120 * SECOND + 1, True)):
         (change,) = AlertTracker(120 * SECOND).apply([finding("raised")], duty, ONSET + late)
         assert change.record["historic"] is expected
 
 
-def test_of_a_recording_nothing_is_historic() -> None:
+def test_in_a_recording_nothing_is_historic() -> None:
     (alert,) = AlertTracker(0).apply_recorded([finding("raised")], duty)
     assert (alert.historic, alert.operator) == (False, "op-14")
 

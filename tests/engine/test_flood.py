@@ -1,4 +1,4 @@
-"""When storms begin and end: against a twin that counts second by second, and at the exact instants."""
+"""When floods and chattering begin and end: against a twin that counts second by second, and at the exact instants."""
 
 from collections.abc import Sequence
 
@@ -18,7 +18,7 @@ def counted(onsets_s: Sequence[int], at_s: int, window_s: int) -> int:
     return sum(at_s - window_s < one <= at_s for one in onsets_s)
 
 
-def fates(onsets_s: Sequence[int]) -> list[str]:
+def assignments(onsets_s: Sequence[int]) -> list[str]:
     """What becomes of low alerts of one fault of one hammer, by the definition and second by second.
 
     Chattering: 3 or more in a minute; it is over once a minute has none. Flood: more than 10 of what is told at the
@@ -47,7 +47,7 @@ def fates(onsets_s: Sequence[int]) -> list[str]:
     return result
 
 
-def judged(onsets_s: Sequence[int]) -> list[str]:
+def twin_assignments(onsets_s: Sequence[int]) -> list[str]:
     stream: list[int] = []
     site: list[int] = []
     spans: dict[str, Episode] = {}
@@ -80,25 +80,25 @@ gaps = st.lists(
 
 
 @given(gaps)
-def test_fates_are_those_of_the_twin(between: list[int]) -> None:
+def test_assignments_equal_those_of_the_twin(between: list[int]) -> None:
     onsets, at = [], 1000
     for gap in between:
         at += gap
         onsets.append(at)
-    assert judged(onsets) == fates(onsets)
+    assert twin_assignments(onsets) == assignments(onsets)
 
 
 def test_the_twin_sees_floods_and_chattering() -> None:
     """Else agreeing with it would prove nothing."""
     gusts = [1000, 1020, 1040, 1060, 1119, 1120, 1180, 1241]
-    assert fates(gusts) == ["alone"] * 2 + ["chattering"] * 5 + ["alone"]
+    assert assignments(gusts) == ["alone"] * 2 + ["chattering"] * 5 + ["alone"]
     steady = [1000 + 50 * k for k in range(14)]
-    assert fates(steady) == ["alone"] * 10 + ["flood"] * 4
-    assert fates([*steady, steady[-1] + 600])[-1] == "alone"
+    assert assignments(steady) == ["alone"] * 10 + ["flood"] * 4
+    assert assignments([*steady, steady[-1] + 600])[-1] == "alone"
 
 
 @given(st.lists(st.integers(0, 4000), min_size=1, max_size=40), st.integers(1, 6))
-def test_a_storm_is_end_of_episode_the_first_instant_with_too_few(onsets_s: list[int], over: int) -> None:
+def test_an_episode_ends_at_the_first_instant_with_too_few(onsets_s: list[int], over: int) -> None:
     """By trying every second after the last onset before; the count falls at whole seconds only."""
     onsets_s.sort()
     since = onsets_s[-1]
@@ -118,7 +118,7 @@ def test_ten_minutes_are_half_open(eleventh_s: int, verdict: str | None) -> None
     assert (found and found[0]) == verdict
 
 
-def test_what_is_high_goes_alone_in_any_storm() -> None:
+def test_high_priority_is_always_sent_alone() -> None:
     everything = Episode(0, 10**15)
     busy = [k * SECOND for k in range(100)]
     for priority, expected in (("high", None), ("medium", "flood")):
@@ -128,7 +128,7 @@ def test_what_is_high_goes_alone_in_any_storm() -> None:
         assert (found and found[0]) == expected
 
 
-def test_a_digest_is_due_when_the_storm_is_over_and_settled_or_has_waited_enough() -> None:
+def test_a_digest_is_due_after_the_episode_or_after_the_longest_wait() -> None:
     now = 10**9 * SECOND
     assert digest_due(RULES, Episode(now - MINUTE, now + MINUTE), now, now) == now + MINUTE + 10 * SECOND
     assert digest_due(RULES, Episode(now - 60 * MINUTE, now - 40 * MINUTE), now, now) == now + 10 * SECOND

@@ -89,13 +89,13 @@ def standing(state: State) -> Handling:
     return Handling(state, "medium", shelf() if state == "shelved" else None)
 
 
-def test_the_table_is_whole() -> None:
+def test_the_table_is_complete() -> None:
     assert set(EVENTS) == set(EVENT_KINDS)
     assert CELLS.keys() == set(itertools.product(STATES, EVENT_KINDS))
 
 
 @pytest.mark.parametrize(("state", "kind"), CELLS)
-def test_every_state_meets_every_event(state: State, kind: EventKind) -> None:
+def test_every_event_in_every_state(state: State, kind: EventKind) -> None:
     cell, before, it = CELLS[state, kind], standing(state), event(kind)
     if cell == "!":
         with pytest.raises(Refused, match=r"; (unshelve|return|to change that|acknowledge)"):
@@ -114,13 +114,13 @@ def test_every_state_meets_every_event(state: State, kind: EventKind) -> None:
 
 
 @pytest.mark.parametrize(("state", "kind"), [one for one, cell in CELLS.items() if cell != "!"])
-def test_the_same_again_changes_nothing_and_is_no_error(state: State, kind: EventKind) -> None:
+def test_repeating_an_event_changes_nothing_and_is_no_error(state: State, kind: EventKind) -> None:
     once, _ = step(standing(state), event(kind))
     if CELLS[once.state, kind] != "!":
         assert step(once, event(kind)) == (once, None)
 
 
-def test_a_shelf_covers_what_was_known_when_it_was_made() -> None:
+def test_shelving_covers_the_priority_at_the_time_of_shelving() -> None:
     """A shelf for medium lets high through; one for high holds it."""
     for upto, expected in (("medium", "unacknowledged"), ("high", "shelved")):
         after, entry = step(Handling("shelved", "medium", shelf(upto=upto)), event("escalated"))  # type: ignore[arg-type]
@@ -128,7 +128,7 @@ def test_a_shelf_covers_what_was_known_when_it_was_made() -> None:
         assert entry is not None
 
 
-def test_a_shelf_may_be_moved_and_must_end_later_than_now() -> None:
+def test_shelving_may_be_extended_and_must_end_in_the_future() -> None:
     before = standing("shelved")
     moved, entry = step(before, event("shelve", shelf=shelf(NOW + 3 * HOUR, reason="not before two")))
     assert moved.shelf == shelf(NOW + 3 * HOUR, reason="not before two")
@@ -140,7 +140,7 @@ def test_a_shelf_may_be_moved_and_must_end_later_than_now() -> None:
 
 
 @given(st.lists(st.tuples(st.sampled_from(EVENT_KINDS), st.sampled_from(PRIORITIES)), max_size=30))
-def test_whatever_happens_the_history_tells_the_state(events: Sequence[tuple[EventKind, Priority]]) -> None:
+def test_the_history_always_gives_the_state(events: Sequence[tuple[EventKind, Priority]]) -> None:
     """Each line begins where the one before ended, the last is the state, and a shelf goes with being shelved only."""
     now, states = Handling(), ["normal"]
     for kind, priority in events:

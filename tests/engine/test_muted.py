@@ -1,4 +1,4 @@
-"""What is muted is listed until it is ended, ended alerts cannot be shelved, and what is not sent is counted."""
+"""Suppressions are listed until they end, ended alerts cannot be shelved, and alerts not sent are counted."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -27,7 +27,7 @@ def make(tmp_path: Path) -> Iterator[Make]:
         scene.close()
 
 
-def test_what_has_ended_cannot_be_shelved_and_mutes_nothing_to_come(make: Make) -> None:
+def test_an_ended_alert_cannot_be_shelved_and_suppresses_no_later_one(make: Make) -> None:
     """Also where it ended after the person looked: what counts is how it stands when the shelf is made."""
     scene = make()
     waiting, seen = scene.raise_(), scene.raise_(fault="hot_oil")
@@ -41,10 +41,10 @@ def test_what_has_ended_cannot_be_shelved_and_mutes_nothing_to_come(make: Make) 
         assert scene.desk.muted(()) == []
     again = scene.raise_()
     assert scene.state(again) == "unacknowledged"
-    assert scene.said()[-1] == "raised 2"
+    assert scene.sent_in_short()[-1] == "raised 2"
 
 
-def test_what_is_muted_is_listed_with_who_why_and_until_when_until_it_is_ended(make: Make) -> None:
+def test_suppressions_are_listed_with_who_why_and_until_when(make: Make) -> None:
     scene = make(suppressed=("cold_oil",))
     shelved, until = scene.raise_(), scene.now + HOUR_NS
     scene.raise_(fault="cold_oil")

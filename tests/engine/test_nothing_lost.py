@@ -23,7 +23,7 @@ ALARMS: dict[str, Any] = {
     "flood_above": 5,
     "flood_below": 3,
 }
-"""Small figures, so that storms come and go within a few alerts."""
+"""Small figures, so that floods begin and end within a few alerts."""
 
 which = st.integers(0, 40)
 hammer = st.sampled_from(HAMMERS)
@@ -170,7 +170,7 @@ def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozens
     assert outcomes[0] == outcomes[1]
 
 
-def test_the_stories_reach_every_rule() -> None:
+def test_the_generated_sequences_reach_every_rule() -> None:
     """Else the properties would prove little: one story that meets storms, shelves, stays and delays."""
     with tempfile.TemporaryDirectory() as folder:
         scene = Scene(Path(folder), **ALARMS)

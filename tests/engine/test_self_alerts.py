@@ -1,4 +1,4 @@
-"""The processor's alert about its disk: one a site, once, and over only when there has been room for a while."""
+"""The processor's alert about a full disk: one per site, cleared only after its off-delay."""
 
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.self_alerts import CLEAR_DELAY_NS, DiskFullAlert
@@ -7,7 +7,7 @@ START = 1_772_608_500_000_000_000
 SITES = ["bench", "trench"]
 
 
-def test_each_site_is_told_once_however_often_it_is_said() -> None:
+def test_each_site_gets_one_alert_however_often_it_is_reported() -> None:
     alert = DiskFullAlert()
     assert alert.update(False, SITES, START, 0) == []
     raised = alert.update(True, SITES, START, 0)
@@ -21,7 +21,7 @@ def test_each_site_is_told_once_however_often_it_is_said() -> None:
     assert (late.site, late.onset) == ("pad", START + 2 * SECOND)
 
 
-def test_it_is_over_after_a_calm_that_nothing_broke_though_the_wall_clock_went_back() -> None:
+def test_it_clears_after_the_off_delay_even_if_the_wall_clock_was_set_back() -> None:
     alert = DiskFullAlert()
     (raised,) = alert.update(True, ["bench"], START, 0)
     assert alert.update(False, ["bench"], START, SECOND) == []
@@ -33,7 +33,7 @@ def test_it_is_over_after_a_calm_that_nothing_broke_though_the_wall_clock_went_b
     assert alert.update(False, ["bench"], START, 1000 * SECOND) == []
 
 
-def test_what_an_earlier_run_raised_is_the_same_alert() -> None:
+def test_an_alert_of_an_earlier_run_is_continued() -> None:
     (raised,) = DiskFullAlert().update(True, ["bench"], START, 0)
     later = DiskFullAlert()
     later.restore("bench", START)

@@ -68,7 +68,7 @@ def test_events_of_the_contract(kind: str, fields: dict[str, Any]) -> None:
     assert read({"time_ms": instant.parse(TIME) // 1_000_000, "event": kind, **fields}) == got
 
 
-def test_a_last_will_without_a_time_is_of_its_arrival() -> None:
+def test_a_last_will_without_a_time_gets_that_of_its_arrival() -> None:
     """It is written when a gateway connects; every other event must bear its time."""
     got = read({"event": "connection", "state": "lost"})
     assert got.event.time == RECEIVED
@@ -97,7 +97,7 @@ def test_a_correction_names_the_wrong_event_by_its_kind_and_instant() -> None:
         ({"event": "grease", "time": "2099-01-01T00:00:00Z"}, "corrects.time"),
     ],
 )
-def test_a_correction_that_names_nothing_is_refused(corrects: Any, place: str) -> None:
+def test_a_correction_without_a_valid_reference_is_refused(corrects: Any, place: str) -> None:
     with pytest.raises(Rejected, match=re.escape(place)):
         read({"time": TIME, "event": "withdrawal", **({"corrects": corrects} if corrects else {})})
 
@@ -129,7 +129,7 @@ def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:
         {"event": "sign_on", "operator": "op-14\n"},
     ],
 )
-def test_words_outside_the_contract_are_rejected(fields: dict[str, Any]) -> None:
+def test_values_outside_the_contract_are_rejected(fields: dict[str, Any]) -> None:
     with pytest.raises(Rejected, match=r"bad_value|missing"):
         read({"time": TIME, **fields})
 

@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.channels import CHANNELS
+from strikewatch.core.instant import SECOND
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.ordering import Reorderer
 from strikewatch.sources.reasons import REASONS
 from tests.sources import malformed
 
@@ -175,7 +177,7 @@ def test_times_of_rfc_3339(text: str, seconds: float | None) -> None:
 @given(
     st.text(alphabet="0123456789-:.TZ+ ٥_", max_size=40) | st.datetimes().map(lambda t: t.isoformat() + "Z")
 )
-def test_the_quick_way_to_read_a_time_agrees_with_the_slow_one(text: str) -> None:
+def test_the_fast_time_parser_agrees_with_the_slow_one(text: str) -> None:
     """Whatever stands in `time`: the same instant as `instant.parse`, or refused by both."""
     try:
         expected = instant.parse(text)
@@ -227,3 +229,44 @@ def test_seeded_malformed_payloads_never_crash() -> None:
     assert "(unclear)" not in reasons
     assert len(reasons) > 15
     assert reasons[""] < 12_000
+
+
+START = RECEIVED - 3600 * SECOND
+
+
+def instants(n: int) -> list[dict[str, Any]]:
+    return [{"time": instant.text(START + k * SECOND), "oil_c": float(k)} for k in range(n)]
+
+
+def blocks(n: int) -> list[dict[str, Any]]:
+    starts = [START + 3 * k * SECOND for k in range(n)]
+    return [
+        {"time": instant.text(at), "step_s": 1.0, "oil_c": [3.0 * k, 3.0 * k + 1, 3.0 * k + 2]}
+        for k, at in enumerate(starts)
+    ]
+
+
+def senml(n: int) -> list[dict[str, Any]]:
+    return [{"n": "oil", "u": "Cel", "v": float(k), "t": START // SECOND + k} for k in range(n)]
+
+
+@pytest.mark.parametrize(("make", "rows"), [(instants, 9), (blocks, 27), (senml, 9)])
+@given(order=st.permutations(range(9)))
+def test_no_record_of_a_message_is_late(make: Any, rows: int, order: list[int]) -> None:
+    records = make(9)
+    got = read([records[k] for k in order])
+    assert got.rejected == ()
+    found = got.rows
+    assert found.time_ns.tolist() == [START + k * SECOND for k in range(rows)]
+    assert found.columns["oil_c"].tolist() == list(range(rows))
+    reorderer = Reorderer("in_order")
+    assert len(reorderer.add_rows(("fennick-hollow", "HB-01"), found)) == rows
+
+
+def test_records_of_one_instant_keep_their_order() -> None:
+    """So that the first value of a channel counts, as it does between messages."""
+    times = [2, 1, 2, 1, 1]
+    records = [{"time": instant.text(START + k * SECOND), "oil_c": float(i)} for i, k in enumerate(times)]
+    found = read(records).rows
+    assert found.columns["oil_c"].tolist() == [1.0, 3.0, 4.0, 0.0, 2.0]
+    assert np.all(np.diff(found.time_ns) >= 0)

@@ -1,4 +1,4 @@
-"""Whose turn it is among messages that wait, and in which order they are acknowledged."""
+"""The order in which waiting messages are taken, and in which they are acknowledged."""
 
 from random import Random
 
@@ -35,7 +35,7 @@ def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"
     ),
     st.randoms(use_true_random=False),
 )
-def test_nothing_is_lost_or_overtakes_its_own_and_all_is_acknowledged_as_it_came(
+def test_nothing_is_lost_and_order_is_kept_within_a_hammer_and_for_acknowledgements(
     script: list[tuple[str, str, int] | int], dice: Random
 ) -> None:
     """Messages come and are taken in any interleaving, and are done with in any order."""
@@ -68,7 +68,7 @@ def test_nothing_is_lost_or_overtakes_its_own_and_all_is_acknowledged_as_it_came
 
 
 @given(st.integers(1, 5000), st.integers(3, 300))
-def test_hours_of_one_hammer_hold_up_no_other(hours: int, limit: int) -> None:
+def test_a_backlog_of_one_hammer_delays_no_other(hours: int, limit: int) -> None:
     """What others have just sent is in the very next step, whatever waits; the rest of the step is filled."""
     fair = queue()
     for number in range(hours):
@@ -81,7 +81,7 @@ def test_hours_of_one_hammer_hold_up_no_other(hours: int, limit: int) -> None:
     assert fair.done(one for one in taken if one.mid >= hours) == [], "the older ones are not done with"
 
 
-def test_with_more_hammers_than_fit_into_a_step_each_has_its_turn() -> None:
+def test_with_more_hammers_than_fit_into_a_step_each_gets_its_turn() -> None:
     fair = queue()
     for number in range(100):
         fair.put(message(number, f"HB-{number % 10}"))
@@ -105,7 +105,7 @@ def test_large_messages_weigh_more() -> None:
     st.integers(0, 30),
     st.integers(1, 100),
 )
-def test_long_lines_go_on_waiting_where_only_short_ones_are_asked_for(
+def test_long_queues_wait_where_only_short_ones_are_taken(
     came: list[tuple[str, int]], longest: int, limit: int
 ) -> None:
     """And what waited comes whole and in order afterwards."""

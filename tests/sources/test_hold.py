@@ -1,11 +1,13 @@
-"""Channels that are sent on change only: held to the instant, whatever the cut, and by the slow twin the same."""
+"""Channels sent on change only: filled exactly, independent of cuts, and equal to the slow twin."""
 
+import json
 import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,14 +15,19 @@ from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS, hold_column
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.errors import Rejected
+from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.hold import LAYOUT, NO_VALUE, Hold
+from tests.sources import malformed
 
+TIME = "2026-03-04T07:15:00Z"
+ACTIVE_S = hold_column("active")
 HB: Key = ("fennick-hollow", "HB-01")
 START = 1_780_000_000 * SECOND
 BOUNDS = {"active": 600 * SECOND, "oil_c": 90 * SECOND, "pressure_bar": 2 * SECOND}
 
 Row = tuple[Instant, dict[str, float]]
-Told = tuple[list[Row], list[Instant]]
+Feed = tuple[list[Row], list[Instant]]
 
 
 def rows_of(found: Sequence[Row]) -> Rows:
@@ -47,9 +54,9 @@ def filled(hold: Hold, rows: Sequence[Row], upto: Instant, ends: Sequence[Instan
     return table(hold.portion(portion).rows)
 
 
-def twin(told: Told, upto: Instant) -> list[Row]:
+def twin(feed: Feed, upto: Instant) -> list[Row]:
     """By the definition, an instant at a time: what is held is looked up anew for each."""
-    rows, ends = told
+    rows, ends = feed
     at_row = dict(rows)
     said: dict[str, list[tuple[Instant, float, Instant]]] = {}  # channel → when, value, until when
     for at in sorted({*at_row, *ends}):
@@ -102,7 +109,7 @@ def twin(told: Told, upto: Instant) -> list[Row]:
 
 
 @st.composite
-def feeds(draw: st.DrawFn) -> Told:
+def feeds(draw: st.DrawFn) -> Feed:
     steps = draw(
         st.lists(
             st.sampled_from(
@@ -127,22 +134,22 @@ def feeds(draw: st.DrawFn) -> Told:
     return rows, sorted(ends)
 
 
-@given(told=feeds(), more=st.integers(0, 700 * SECOND))
-def test_the_stage_is_its_definition(told: Told, more: int) -> None:
-    rows, ends = told
+@given(feed=feeds(), more=st.integers(0, 700 * SECOND))
+def test_filled_rows_equal_those_of_the_slow_twin(feed: Feed, more: int) -> None:
+    rows, ends = feed
     upto = rows[-1][0] + more
-    assert filled(Hold(lambda _: BOUNDS), rows, upto, ends) == twin(told, upto)
+    assert filled(Hold(lambda _: BOUNDS), rows, upto, ends) == twin(feed, upto)
 
 
 @given(
-    told=feeds(),
+    feed=feeds(),
     at=st.sets(st.integers(1, 13)),
     ticks=st.lists(st.floats(0, 1), max_size=4),
     more=st.integers(0, 700 * SECOND),
 )
-def test_no_cut_changes_anything(told: Told, at: set[int], ticks: list[float], more: int) -> None:
+def test_cuts_change_nothing(feed: Feed, at: set[int], ticks: list[float], more: int) -> None:
     """Cut anywhere, with ticks in between, carried through bytes at each cut; what a look ahead shows is what comes."""
-    rows, ends = told
+    rows, ends = feed
     upto = rows[-1][0] + more
     whole = filled(Hold(lambda _: BOUNDS), rows, upto, ends)
     hold, out, done = Hold(lambda _: BOUNDS), [], START - 1
@@ -162,14 +169,14 @@ def test_no_cut_changes_anything(told: Told, at: set[int], ticks: list[float], m
     assert out == whole
 
 
-def test_firing_ends_at_the_very_instant() -> None:
+def test_firing_ends_at_the_exact_instant() -> None:
     """By a null, a lost connection, or the bound: not two seconds of hold time after it."""
-    for told, ends, end in (
+    for feed, ends, end in (
         ([(START, {"active": 1.0}), (START + 7 * SECOND + 5, {"active": NO_VALUE})], [], 7 * SECOND + 5),
         ([(START, {"active": 1.0}), (START + 99 * SECOND, {"oil_c": 60.0})], [START + 5], 5),
         ([(START, {"active": 1.0, hold_column("active"): 30.5})], [], 30 * SECOND + SECOND // 2),
     ):
-        found = filled(Hold(lambda _: {"active": 600 * SECOND}), told, START + 99 * SECOND, ends)
+        found = filled(Hold(lambda _: {"active": 600 * SECOND}), feed, START + 99 * SECOND, ends)
         [first, *_] = [at for at, values in found if values.get("active") == 0.0]
         assert first == START + end
         assert all(values["active"] == 1.0 for at, values in found if at < first)
@@ -191,3 +198,72 @@ def test_a_connection_that_is_restored_ends_nothing() -> None:
     rows = hold.portion(Portion(HB, rows_of([(START, {"active": 1.0})]), START + 2 * SECOND, (event,))).rows
     assert rows.columns["active"].tolist() == [1.0, 1.0, 1.0]
     assert hold.remaining(HB) == 600 * SECOND
+
+
+def read(value: Any, held: tuple[Key, ...] = ()) -> Samples:
+    payload = value if isinstance(value, bytes) else json.dumps(value).encode()
+    decoded = decode(malformed.SAMPLES, payload, malformed.RECEIVED, "strikewatch", held=held)
+    assert isinstance(decoded, Samples)
+    return decoded
+
+
+def cells(rows: Rows) -> dict[str, list[float | None]]:
+    return {
+        name: [None if np.isnan(v) else float(v) for v in column] for name, column in rows.columns.items()
+    }
+
+
+def test_hold_times_are_columns_beside_their_values() -> None:
+    got = read({"time": TIME, "active": True, "oil_f": 140, "hold_s": {"active": 600, "oil_f": 90.5}})
+    assert cells(got.rows) == {
+        "active": [1.0],
+        "oil_c": [60.0],
+        ACTIVE_S: [600.0],
+        hold_column("oil_c"): [90.5],
+    }
+    assert got.unknown == ()
+    block = {"time": TIME, "step_s": 1.0, "active": [True, None], "oil_c": 60, "hold_s": {"active": 9}}
+    assert cells(read(block).rows) == {
+        "active": [1.0, NO_VALUE],
+        "oil_c": [60.0, None],
+        ACTIVE_S: [9.0, 9.0],
+    }
+    plain = {"time": "2026-03-04T07:15:02Z", "active": None}
+    assert cells(read([block, plain]).rows)[ACTIVE_S] == [9.0, 9.0, None]
+
+
+def test_a_null_ends_a_hold_where_values_are_held_and_means_not_sampled_elsewhere() -> None:
+    sent = {"time": TIME, "active": None, "pressure_bar": 150}
+    assert cells(read(sent).rows) == {"active": [None], "pressure_bar": [150.0]}
+    assert cells(read(sent, (HB,)).rows) == {"active": [NO_VALUE], "pressure_bar": [150.0]}
+    assert cells(read([sent, {"time": TIME, "oil_c": 60}], (HB,)).rows) == {
+        "active": [NO_VALUE, None],
+        "pressure_bar": [150.0, None],
+        "oil_c": [None, 60.0],
+    }
+
+
+@pytest.mark.parametrize(
+    ("bounds", "where"),
+    [
+        ({"activ": 600}, "hold_s.activ:"),
+        ({"active": 1}, "hold_s.active: active is valid for 2 s in any case"),
+        ({"oil_c": 90_000}, "hold_s.oil_c:"),
+        ({"active": "600"}, "hold_s.active:"),
+        ({"active": True}, "hold_s.active:"),
+        (600, "hold_s:"),
+    ],
+)
+def test_impossible_hold_times_are_refused_with_their_place(bounds: Any, where: str) -> None:
+    with pytest.raises(Rejected) as refused:
+        read({"time": TIME, "active": True, "hold_s": bounds})
+    assert refused.value.detail.startswith(where)
+
+
+def test_a_hold_time_given_twice_is_refused() -> None:
+    twice = b'{"time":"2026-03-04T07:15:00Z","active":true,"hold_s":{"active":600,"active":900}}'
+    with pytest.raises(Rejected, match="active: occurs twice"):
+        read(twice)
+    got = read(b"[" + twice + b',{"time":"2026-03-04T07:15:01Z","active":true}]')
+    assert len(got.rows) == 1
+    assert len(got.rejected) == 1

@@ -107,7 +107,7 @@ def test_messages_are_stamped_by_the_injected_clock(tmp_path: Path) -> None:
 
 
 @both_versions
-def test_the_session_outlives_us(tmp_path: Path, version: Version) -> None:
+def test_the_session_outlives_the_subscriber(tmp_path: Path, version: Version) -> None:
     """What is published while we are away comes on our return, unmarked, in order; a clean stop keeps the session."""
     with Broker(tmp_path) as broker:
         with subscribed(settings_for(broker, version)) as subscriber:
@@ -119,9 +119,7 @@ def test_the_session_outlives_us(tmp_path: Path, version: Version) -> None:
 
 
 @both_versions
-def test_what_was_not_acknowledged_comes_again_and_what_was_does_not(
-    tmp_path: Path, version: Version
-) -> None:
+def test_only_unacknowledged_messages_are_redelivered(tmp_path: Path, version: Version) -> None:
     """Death with 100 messages taken and the first 60 acknowledged: the other 40 come again, marked."""
     with Broker(tmp_path) as broker:
         with subscribed(settings_for(broker, version)) as subscriber:
@@ -205,7 +203,7 @@ def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
 
 
 @both_versions
-def test_a_second_instance_is_reported_and_ends_the_fight(tmp_path: Path, version: Version) -> None:
+def test_a_second_instance_is_reported_and_stops_the_subscriber(tmp_path: Path, version: Version) -> None:
     """Two with one client id: at least one gives up with a BrokerError that says so; nobody fights for ever."""
     with Broker(tmp_path) as broker:
         settings = settings_for(broker, version, takeover_limit=3, reconnect_min_s=0.3, reconnect_max_s=0.6)

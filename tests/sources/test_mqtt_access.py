@@ -41,7 +41,7 @@ def test_user_and_password(tmp_path: Path, version: str) -> None:
             assert subscriber.status().reason == "connected"
 
 
-def test_attempts_that_fail_come_ever_less_often() -> None:
+def test_failed_attempts_back_off() -> None:
     settings = Settings(reconnect_min_s=1, reconnect_max_s=60)
     assert [settings.reconnect_delay_s(n) for n in (0, 1, 2, 3, 6, 7, 8, 10**6)] == [
         1,
@@ -56,7 +56,9 @@ def test_attempts_that_fail_come_ever_less_often() -> None:
 
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
-def test_a_wrong_password_is_said_and_put_right_without_a_restart(tmp_path: Path, version: str) -> None:
+def test_a_wrong_password_is_reported_and_can_be_corrected_without_a_restart(
+    tmp_path: Path, version: str
+) -> None:
     password_file = tmp_path / "password"
     password_file.write_text("wrong")
     with Broker(tmp_path, users={"processor": "right"}) as broker:
@@ -67,7 +69,7 @@ def test_a_wrong_password_is_said_and_put_right_without_a_restart(tmp_path: Path
             until(lambda: subscriber.status().connected)
 
 
-def test_a_missing_password_file_is_said(tmp_path: Path) -> None:
+def test_a_missing_password_file_is_reported(tmp_path: Path) -> None:
     with (
         Broker(tmp_path) as broker,
         refused(
@@ -242,6 +244,6 @@ def test_a_broker_that_does_not_answer_is_given_up_on() -> None:
         ({"qos": 0}, "qos"),
     ],
 )
-def test_settings_that_cannot_be(wrong: dict[str, object], place: str) -> None:
+def test_contradictory_settings_are_refused(wrong: dict[str, object], place: str) -> None:
     with pytest.raises(ValidationError, match=place):
         Settings.model_validate(wrong)

@@ -1,4 +1,4 @@
-"""Reorderer: whatever comes in whatever order, rows leave in event time, each instant once, and none is lost unsaid."""
+"""Reorderer: rows in any order are released in event time, each instant once, and every other row is counted."""
 
 from collections.abc import Sequence
 from itertools import pairwise
@@ -88,7 +88,7 @@ def test_strictly_increasing_and_every_row_accounted_for(
 
 
 @st.composite
-def jostled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
+def shuffled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
     """An even feed with rows missing here and there, and its arrival, each row delayed by less than the window."""
     holes = draw(st.lists(st.tuples(st.integers(3, 12), st.integers(2, 100)), max_size=4))
     grid = [0, 1, 2, 3]
@@ -103,7 +103,7 @@ def jostled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
 
 
 @pytest.mark.parametrize("policy", POLICIES)
-@given(feed=jostled(), at=cuts)
+@given(feed=shuffled(), at=cuts)
 def test_reordering_within_the_window_is_undone(
     policy: Policy, feed: tuple[list[Instant], list[Instant]], at: set[int]
 ) -> None:
@@ -133,7 +133,7 @@ def test_a_row_far_ahead_does_not_make_its_followers_late(
     assert (counts.used, counts.wrong_clock, counts.late) == (n, 1, 0)
 
 
-def test_a_row_far_ahead_is_still_in_doubt_after_a_restart() -> None:
+def test_a_row_far_ahead_is_still_suspect_after_a_restart() -> None:
     good = [START + k * STEP for k in range(9)]
     before, after = Reorderer("gap", REORDER), Reorderer("gap", REORDER)
     out = [*before.add_rows(HB, rows([*good[:5], good[6], good[6] + 3600 * SECOND])).time_ns]
@@ -142,7 +142,7 @@ def test_a_row_far_ahead_is_still_in_doubt_after_a_restart() -> None:
     assert after.counts()[HB].wrong_clock == 1
 
 
-def test_rows_far_ahead_that_go_on_are_a_long_pause() -> None:
+def test_rows_far_ahead_that_continue_are_a_long_pause() -> None:
     for policy in POLICIES:
         reorderer = Reorderer(policy, REORDER)
         times = [START + k * STEP for k in range(10)]
@@ -150,7 +150,7 @@ def test_rows_far_ahead_that_go_on_are_a_long_pause() -> None:
         assert passed(reorderer, [[at] for at in times]) == times
 
 
-def test_behind_no_hole_nothing_waits() -> None:
+def test_without_a_gap_nothing_waits() -> None:
     """Live, a row in order passes in the step that brought it; one behind a hole when the hole fills."""
     reorderer = Reorderer("gap", REORDER)
     warm = [START + k * STEP for k in range(40)]
@@ -165,7 +165,7 @@ def test_behind_no_hole_nothing_waits() -> None:
     assert reorderer.waiting_hammers == []
 
 
-def test_behind_a_hole_that_never_fills_a_row_waits_no_longer_than_the_window() -> None:
+def test_after_a_gap_a_row_waits_at_most_the_allowed_lateness() -> None:
     reorderer = Reorderer("gap", REORDER)
     reorderer.add_rows(HB, rows([START + k * STEP for k in range(40)]))
     reorderer.flush(HB)
@@ -173,7 +173,7 @@ def test_behind_a_hole_that_never_fills_a_row_waits_no_longer_than_the_window() 
     assert [len(reorderer.add_rows(HB, rows([at]))) for at in behind] == [0] * 20 + [21]
 
 
-def test_what_is_delivered_again_is_a_duplicate_and_what_comes_first_too_late_is_late() -> None:
+def test_redelivered_rows_are_duplicates_and_other_old_rows_are_late() -> None:
     times = [START + k * STEP for k in range(3000)]
     for again, expected in ((False, (1, 3)), (True, (4, 0))):
         reorderer = Reorderer("in_order")

@@ -49,7 +49,7 @@ def test_the_most_similar_key(key: str, meant: str | None) -> None:
     assert (f"did you mean `{meant}`?" in unknown_key_message(key, meant)) == (meant is not None)
 
 
-def test_every_channel_and_what_is_accepted_in_its_place_can_be_meant() -> None:
+def test_every_channel_and_alias_can_be_suggested() -> None:
     assert set(KEYS) >= CHANNELS.keys() | ALIASES.keys()
     assert all(similar_key(name) == name for name in KEYS)
 

@@ -93,7 +93,7 @@ def test_one_reading_is_one_row_whatever_the_order_and_the_cut(
 
 @pytest.mark.parametrize("policy", POLICIES)
 @given(feed=split_feed(), at=cuts, again=st.booleans(), together=st.booleans())
-def test_what_is_delivered_again_is_a_duplicate_row_by_row(
+def test_redelivered_rows_are_duplicates_row_by_row(
     policy: Policy,
     feed: tuple[list[Reading], list[Reading]],
     at: set[int],
@@ -143,7 +143,7 @@ def test_a_split_feed_in_order_waits_for_the_last_tag_of_each_scan_and_no_longer
     assert reorderer.counts()[HB].used == 60
 
 
-def test_a_channel_after_its_instant_was_passed_on_follows_it_by_a_nanosecond_or_is_late() -> None:
+def test_a_channel_after_its_instant_was_released_follows_a_nanosecond_later_or_is_late() -> None:
     """A feed of whole rows that has passed on an instant cannot take it back."""
     reorderer = Reorderer("gap", REORDER)
     whole = [(START + k * STEP, {"active": 1.0}) for k in range(40)]
@@ -161,7 +161,7 @@ def test_a_channel_after_its_instant_was_passed_on_follows_it_by_a_nanosecond_or
     assert (counts.used, counts.late, counts.duplicate) == (42, 1, 2)
 
 
-def test_once_its_rows_are_whole_a_feed_waits_no_longer() -> None:
+def test_a_feed_with_complete_rows_no_longer_waits() -> None:
     """A tag that has gone must not hold up the rest for ever."""
     reorderer = Reorderer("gap", REORDER)
     through(reorderer, [[one] for one in three_tags(30)])

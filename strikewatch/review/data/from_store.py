@@ -15,7 +15,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
-from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.state import part_of
 from strikewatch.review.data.attribution import Attribution, BoutTotals
@@ -191,10 +191,7 @@ def _in_progress(
     """Return each hammer's stretch of work in progress, from its saved state."""
     found: list[AttributedStretch] = []
     for at, hammer, layout, state in connection.execute(_states(site)):
-        parts = [
-            part_of(layout, bytes(state), name)
-            for name in ("exposure", operator_on_duty.NAME, fitted_tool.NAME)
-        ]
+        parts = [part_of(layout, bytes(state), name) for name in ("exposure", OPERATORS.name, TOOLS.name)]
         if any(part is None for part in parts):
             continue
         own, who, what = parts
@@ -203,11 +200,7 @@ def _in_progress(
             stretch = Stretch(
                 (at, hammer), start, int(own["end"]), float(own["operating"]), float(own["firing"])
             )
-            found.append(
-                AttributedStretch(
-                    stretch, operator_on_duty.on_duty(who, start), fitted_tool.tool_at(what, start)
-                )
-            )
+            found.append(AttributedStretch(stretch, on_duty(who, start), tool_at(what, start)))
     return found
 
 

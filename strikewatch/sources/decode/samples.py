@@ -17,8 +17,7 @@ from strikewatch.core.channels import ALIASES, CHANNELS, hold_column
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import strict_json, times
-from strikewatch.sources.hold import NO_VALUE
-from strikewatch.sources.on_change import bound_error
+from strikewatch.sources.hold import NO_VALUE, bound_error
 
 _NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
 _BOOLEAN: Final = schema.bool_schema(strict=True)

@@ -1,10 +1,9 @@
 """Recorded shifts: a folder, one file, or a frame → pieces of rows by hammer, and events.
 
-table.py     one table in memory → rows; bad ones counted       parquet.py      row group by row group
-csv.py       text → a table                                      events.py       `events.jsonl`
-times.py     the column `time` → instants                        cells.py        text → numbers
-read_options.py  column names, zone, hammer and site of tables in another layout
-clocks.py    finds rows with a wrong clock                       merge.py        many shifts in time order
+table.py   one table in memory → rows; bad ones counted      parquet.py       row group by row group
+csv.py     text → a table                                     events.py        `events.jsonl`
+columns.py cells → numbers, times → instants                  read_options.py  tables in another layout
+clocks.py  finds rows with a wrong clock                      merge.py         many shifts in time order
 """
 
 from collections.abc import Iterator

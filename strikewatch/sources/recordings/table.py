@@ -17,10 +17,16 @@ from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError
-from strikewatch.sources.recordings import cells
-from strikewatch.sources.recordings.cells import Bools
+from strikewatch.sources.recordings.columns import (
+    Bools,
+    cell_remedy,
+    floats,
+    is_text,
+    plain,
+    times,
+    why_unusable,
+)
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
-from strikewatch.sources.recordings.times import times, why_unusable
 from strikewatch.sources.same_instant import merge_sorted
 
 FEED_CHANNELS: Final = ("active", "engine_rpm", "tool_x_m", "tool_y_m")
@@ -124,7 +130,7 @@ class Shift:
         self.cells[name] += int(wrong.sum())
         if name not in self.examples:
             k = int(wrong.argmax())
-            remedy = cells.remedy(CHANNELS[ALIASES.get(name, (name,))[0]].boolean)
+            remedy = cell_remedy(CHANNELS[ALIASES.get(name, (name,))[0]].boolean)
             value = column[k].as_py()
             self.examples[name] = (
                 f"{self.place}: row {first_row + k}: `{name}` is {value!r}, which cannot be read; {remedy}"
@@ -165,7 +171,7 @@ class Shift:
         self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
 
         def why(k: int) -> str:
-            value = table["time"][k].as_py() if cells.is_text(cells.plain(table["time"]).type) else None
+            value = table["time"][k].as_py() if is_text(plain(table["time"]).type) else None
             shown = table["time"][k].cast(pa.string()).as_py() if value is None else value
             return f"`time` {shown!r} {why_unusable(shown if value is None else value, zone)}"
 
@@ -176,7 +182,7 @@ class Shift:
             channel, convert = ALIASES.get(name, (name, None))
             if channel not in CHANNELS:
                 continue
-            values, wrong = cells.floats(
+            values, wrong = floats(
                 table[name],
                 name,
                 boolean=CHANNELS[channel].boolean,
@@ -184,11 +190,11 @@ class Shift:
                 decimal_comma=self.decimal_comma,
                 place=self.place,
             )
-            is_text = cells.is_text(cells.plain(table[name]).type)
-            if convert or is_text:
+            text = is_text(plain(table[name]).type)
+            if convert or text:
                 with np.errstate(over="ignore"):
                     values, wrong = _finite(convert(values) if convert else values, wrong)
-            if is_text or wrong is not None:
+            if text or wrong is not None:
                 self.note_cells(name, values, wrong, table[name], first_row)
             columns[channel] = values
         rows = Rows(when.time_ns, columns)

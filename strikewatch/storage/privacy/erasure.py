@@ -17,7 +17,7 @@ from sqlalchemy import Column, Connection, LargeBinary, Table, delete, select, u
 from sqlalchemy.exc import IntegrityError
 
 from strikewatch.core.events import Event
-from strikewatch.engine import operator_on_duty
+from strikewatch.engine.attribution import OPERATORS
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
@@ -147,14 +147,11 @@ def erase_from_state(name: str, layout: str, state: bytes) -> bytes:
 
     Sign-ons of a layout that is no longer readable are zeroed if they hold the id: loading begins them anew anyway.
     """
-    read = {
-        f"{operator_on_duty.NAME}/{operator_on_duty.VERSION}:{operator_on_duty.STATE.itemsize}": operator_on_duty.STATE,
-        **operator_on_duty.OLDER,
-    }
+    read = OPERATORS.layouts
     at = 0
     for part in layout.split():
         size = int(part.rpartition(":")[2])
-        if part.startswith(f"{operator_on_duty.NAME}/"):
+        if part.startswith(f"{OPERATORS.name}/"):
             if part not in read:
                 return (
                     state[:at] + bytes(size) + state[at + size :]

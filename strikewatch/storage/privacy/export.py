@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, LargeBinary, Table, or_, select
 
 from strikewatch.core import instant
-from strikewatch.engine import operator_on_duty
+from strikewatch.engine.attribution import OPERATORS
 from strikewatch.engine.state import part_of
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
@@ -76,7 +76,7 @@ def _states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
     states = tables.hammer_state
     for site, hammer, layout, state in connection.execute(select(states)):
         if erase_from_state(name, layout, bytes(state)) != bytes(state):
-            duty = part_of(layout, bytes(state), operator_on_duty.NAME)
+            duty = part_of(layout, bytes(state), OPERATORS.name)
             names = [] if duty is None else duty["name"][: duty["n"]].tolist()
             times = [] if duty is None else duty["at"][: duty["n"]].tolist()
             signed_on = [

@@ -9,7 +9,7 @@ from strikewatch.detectors import hot_oil, same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.oil_heating import GRID, NEEDED, line
-from strikewatch.engine import fitted_tool, operator_on_duty
+from strikewatch.engine import attribution
 from strikewatch.engine.pipeline import HammerSettings
 
 _HOLD: Final = CHANNELS["oil_c"].hold_ns
@@ -74,7 +74,7 @@ def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,
-        operator=operator_on_duty.on_duty(record[operator_on_duty.NAME], upto),
-        tool=fitted_tool.tool_at(record[fitted_tool.NAME], upto),
+        operator=attribution.on_duty(record[attribution.OPERATORS.name], upto),
+        tool=attribution.tool_at(record[attribution.TOOLS.name], upto),
         limits=limits,
     )

@@ -1,4 +1,4 @@
-"""What is told and what is not, case by case, over the real database."""
+"""Which notifications are sent, and when: case by case, over a real database."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -25,43 +25,43 @@ def make(tmp_path: Path) -> Iterator[Make]:
         scene.close()
 
 
-def test_an_alert_alone_is_told_as_it_comes(make: Make) -> None:
+def test_a_single_alert_is_sent_at_once(make: Make) -> None:
     scene = make()
     alert = scene.raise_()
     scene.escalate(alert)
     scene.clear(alert)
-    assert scene.said() == ["raised 0", "escalated 0", "cleared 0"]
+    assert scene.sent_in_short() == ["raised 0", "escalated 0", "cleared 0"]
     assert scene.state(alert) == "returned_unacknowledged"
 
 
-def test_a_delay_keeps_back_what_is_soon_over(make: Make) -> None:
-    """Over before its delay: never told. Standing on: told when it has passed. What turns high does not wait."""
+def test_an_on_delay_holds_back_an_alert_that_clears_sooner(make: Make) -> None:
+    """Cleared within its delay: never sent. Still active: sent after it. An escalation to high does not wait."""
     scene = make(delay_s={"same_spot": 30.0})
     short, long, grave = scene.raise_(), scene.raise_("HB-02"), scene.raise_("HB-03")
     scene.wait(10)
     scene.clear(short)
     scene.escalate(grave)
-    assert scene.said() == ["raised 2"]
+    assert scene.sent_in_short() == ["raised 2"]
     scene.wait(19.9)
-    assert scene.said() == ["raised 2"]
+    assert scene.sent_in_short() == ["raised 2"]
     scene.wait(0.1)
     scene.clear(long)
-    assert scene.said() == ["raised 2", "raised 1", "cleared 1"]
+    assert scene.sent_in_short() == ["raised 2", "raised 1", "cleared 1"]
     assert [row["told"] for row in scene.rows()] == ["", "alone", "alone"]
 
 
-def test_a_delay_goes_by_how_long_it_stood_not_by_when_it_came(make: Make) -> None:
-    """Both sides of the limit, out of a backlog in which raising and clearing come at once."""
+def test_an_on_delay_counts_active_time_not_the_time_of_arrival(make: Make) -> None:
+    """Both sides of the limit, in a backlog in which raise and clear arrive together."""
     scene = make(delay_s={"same_spot": 30.0})
     below, at = scene.raise_(ago_s=4000), scene.raise_("HB-02", ago_s=4000)
     scene.clear(below, 29.999)
     scene.clear(at, 30.0)
     scene.wait(MINUTE)
-    assert scene.said() == ["raised 1", "cleared 1"]
+    assert scene.sent_in_short() == ["raised 1", "cleared 1"]
 
 
-def test_a_clock_set_back_keeps_nothing_waiting_for_what_it_was_ahead(make: Make) -> None:
-    """What waits for a time further off than anything ever waits is told at once: a delay as well as a digest."""
+def test_after_the_clock_was_set_back_nothing_waits_longer_than_its_delay(make: Make) -> None:
+    """What waits for a time further off than anything ever waits is sent at once: a delayed alert and a digest."""
     scene = make(delay_s={"hot_oil": 30.0})
     for _ in range(4):
         scene.clear(scene.raise_())
@@ -70,20 +70,20 @@ def test_a_clock_set_back_keeps_nothing_waiting_for_what_it_was_ahead(make: Make
     told = len(scene.sent())
     scene.now -= HOUR_NS
     scene.wait(0)
-    assert scene.said()[told:] == ["raised 4", "digest 2 3"]
+    assert scene.sent_in_short()[told:] == ["raised 4", "digest 2 3"]
 
 
-def test_chattering_is_told_twice_and_then_once_with_a_count(make: Make) -> None:
+def test_chattering_is_sent_twice_and_then_as_one_digest_with_a_count(make: Make) -> None:
     scene = make()
     for _ in range(7):
         scene.clear(scene.raise_())
         scene.wait(15)
     other = scene.raise_(fault="hot_oil")
-    assert scene.said() == ["raised 0", "cleared 0", "raised 1", "cleared 1", "raised 7"]
+    assert scene.sent_in_short() == ["raised 0", "cleared 0", "raised 1", "cleared 1", "raised 7"]
     scene.wait(54.9)
     assert len(scene.sent()) == 5
-    scene.wait(0.1)  # a minute after the last, and 10 s for stragglers
-    assert scene.said()[5:] == ["digest 2 3 4 5 6"]
+    scene.wait(0.1)  # a minute after the last, and 10 s for late alerts
+    assert scene.sent_in_short()[5:] == ["digest 2 3 4 5 6"]
     body = scene.sent()[-1][1]
     assert (body["kind"], body["hammer"], body["fault"], body["count"]) == (
         "chattering",
@@ -93,12 +93,12 @@ def test_chattering_is_told_twice_and_then_once_with_a_count(make: Make) -> None
     )
     assert body["summary"].startswith("Chattering: 5 alerts of same_spot at HB-01 from ")
     scene.clear(other)
-    assert scene.said()[6:] == ["cleared 7"]
+    assert scene.sent_in_short()[6:] == ["cleared 7"]
     scene.wait(3600)
     assert len(scene.sent()) == 7
 
 
-def test_a_flood_is_one_digest_and_what_is_high_goes_alone(make: Make) -> None:
+def test_a_flood_is_one_digest_and_high_priority_is_sent_alone(make: Make) -> None:
     scene = make()
     hammers = ["HB-01", "HB-02", "HB-03"]
     for n in range(14):
@@ -106,9 +106,9 @@ def test_a_flood_is_one_digest_and_what_is_high_goes_alone(make: Make) -> None:
         scene.clear(alert) if n != 13 else None
         scene.wait(20)
     high = scene.raise_("HB-02", "blank_firing", "high")
-    assert scene.said()[-3:] == ["raised 9", "cleared 9", "raised 14"]
+    assert scene.sent_in_short()[-3:] == ["raised 9", "cleared 9", "raised 14"]
     scene.wait(20 * MINUTE)
-    assert scene.said()[21:] == ["digest 10 11 12 13"]
+    assert scene.sent_in_short()[21:] == ["digest 10 11 12 13"]
     digest = scene.sent()[-1][1]
     assert (digest["kind"], digest["site"], digest["hammer"], digest["count"]) == (
         "flood",
@@ -117,31 +117,31 @@ def test_a_flood_is_one_digest_and_what_is_high_goes_alone(make: Make) -> None:
         4,
     )
     assert digest["alerts"][-1]["cleared"] is None
-    # what it told as standing is told as over the same way, since no raised went before
+    # its clear is sent in a digest too, because no raised was sent on its own
     scene.clear(scene.raised[13])
     scene.clear(high)
     scene.wait(10)
-    assert scene.said()[22:] == ["cleared 14", "digest 13"]
+    assert scene.sent_in_short()[22:] == ["cleared 14", "digest 13"]
     assert scene.sent()[-1][1]["number"] == 2
     assert scene.sent()[-1][1]["id"] == digest["id"]
 
 
-def test_what_a_digest_holds_and_turns_high_comes_out_of_it(make: Make) -> None:
+def test_an_alert_held_for_a_digest_is_sent_at_once_when_it_escalates(make: Make) -> None:
     scene = make()
     for n in range(12):
         scene.raise_(fault=f"fault_{n}")
     scene.escalate(scene.raised[10])
-    assert scene.said()[10:] == ["raised 10"]
+    assert scene.sent_in_short()[10:] == ["raised 10"]
     assert scene.sent()[-1][1]["priority"] == "high"
     scene.wait(20 * MINUTE)
     scene.clear(scene.raised[10])
-    assert scene.said()[11:] == ["digest 11", "cleared 10"]
-    scene.escalate(scene.raised[11])  # told by the digest, and now grave
+    assert scene.sent_in_short()[11:] == ["digest 11", "cleared 10"]
+    scene.escalate(scene.raised[11])  # sent in the digest, and now high
     scene.clear(scene.raised[11])
-    assert scene.said()[13:] == ["raised 11", "cleared 11"]
+    assert scene.sent_in_short()[13:] == ["raised 11", "cleared 11"]
 
 
-def test_a_long_flood_is_told_every_ten_minutes(make: Make) -> None:
+def test_a_long_flood_is_reported_every_ten_minutes(make: Make) -> None:
     scene = make()
     for n in range(150):
         scene.clear(scene.raise_(fault=f"fault_{n}"))
@@ -155,8 +155,8 @@ def test_a_long_flood_is_told_every_ten_minutes(make: Make) -> None:
     assert (last["number"], last["count"], last["until"] is not None) == (5, 150 - 10 - 4 * 30, True)
 
 
-def test_hours_of_backlog_in_one_burst_are_no_flood_of_the_present(make: Make) -> None:
-    """40 alerts, one in 10 min for hours, come at once; meanwhile a live one is told at once, and each of them too."""
+def test_a_backlog_of_hours_is_no_flood_now(make: Make) -> None:
+    """40 alerts, one in 10 min for hours, arrive together; each of them and a live one are sent at once."""
     scene = make()
     for n in range(40):
         scene.clear(scene.raise_(ago_s=30_000 - n * 600), after_s=20)
@@ -165,23 +165,23 @@ def test_hours_of_backlog_in_one_burst_are_no_flood_of_the_present(make: Make) -
     assert {step for step, _ in scene.sent()} == {"raised", "cleared"}
 
 
-def test_a_flood_of_long_ago_holds_nothing_of_today(make: Make) -> None:
-    """15 within minutes, hours ago: their digest comes when stragglers have had their time, today's alert at once."""
+def test_a_flood_in_a_backlog_holds_no_current_alert(make: Make) -> None:
+    """15 within minutes, hours ago: their digest waits for late alerts; the current alert is sent at once."""
     scene = make()
     for n in range(15):
         scene.clear(scene.raise_(fault=f"fault_{n}", ago_s=30_000 - n * 20), after_s=5)
     scene.raise_("HB-02")
-    assert scene.said()[20:] == ["raised 15"]
+    assert scene.sent_in_short()[20:] == ["raised 15"]
     scene.wait(9)
     late = scene.raise_("HB-03", "late", ago_s=30_000 - 210)
     scene.clear(late, 5)
     scene.wait(9)
     assert len(scene.sent()) == 21
     scene.wait(1)
-    assert scene.said()[21:] == ["digest 10 16 11 12 13 14"]
+    assert scene.sent_in_short()[21:] == ["digest 10 16 11 12 13 14"]
 
 
-def test_what_is_withdrawn_while_held_is_never_told(make: Make) -> None:
+def test_an_alert_withdrawn_while_held_is_never_sent(make: Make) -> None:
     scene = make(delay_s={"late": 60.0})
     for n in range(12):
         scene.raise_(fault=f"fault_{n}")
@@ -190,10 +190,10 @@ def test_what_is_withdrawn_while_held_is_never_told(make: Make) -> None:
     scene.clear(scene.raised[11], withdrawn=True)
     scene.clear(scene.raised[0], withdrawn=True)
     scene.wait(20 * MINUTE)
-    assert scene.said()[10:] == ["cleared 0", "digest 10"]
+    assert scene.sent_in_short()[10:] == ["cleared 0", "digest 10"]
 
 
-def test_a_shelf_holds_what_stands_and_what_comes_until_its_end(make: Make) -> None:
+def test_shelving_covers_active_and_new_alerts_until_it_ends(make: Make) -> None:
     scene = make()
     alert, end = scene.raise_(), scene.now + HOUR_NS
     scene.desk.shelve(alert.id[:6], until=end, by="manager", reason="trial of a tool", now=scene.now)
@@ -202,7 +202,7 @@ def test_a_shelf_holds_what_stands_and_what_comes_until_its_end(make: Make) -> N
     scene.wait(1800)
     later = scene.raise_()
     scene.clear(later)
-    assert scene.said() == ["raised 0", "cleared 0", "raised 2"]
+    assert scene.sent_in_short() == ["raised 0", "cleared 0", "raised 2"]
     assert [scene.state(one) for one in (alert, again, third, later)] == [
         "normal",
         "shelved",
@@ -212,31 +212,31 @@ def test_a_shelf_holds_what_stands_and_what_comes_until_its_end(make: Make) -> N
     scene.wait((end - scene.now) / SECOND - 0.1)
     assert len(scene.sent()) == 3
     scene.wait(0.1)
-    assert scene.said()[3:] == ["raised 1"]
+    assert scene.sent_in_short()[3:] == ["raised 1"]
     assert scene.state(again) == "unacknowledged"
     scene.clear(scene.raise_())
-    assert scene.said()[4:] == ["raised 4", "cleared 4"]
+    assert scene.sent_in_short()[4:] == ["raised 4", "cleared 4"]
     assert [line["event"] for line in scene.desk.history(again.id)] == ["raised", "shelve", "shelf_ended"]
 
 
-def test_a_shelf_made_for_medium_lets_high_through(make: Make) -> None:
+def test_shelving_at_medium_priority_does_not_cover_high(make: Make) -> None:
     scene = make()
     known = scene.raise_()
     scene.desk.shelve(known.id, until=scene.now + HOUR_NS, by="manager", reason="soft ground", now=scene.now)
     new = scene.raise_()
     scene.escalate(known)
     scene.escalate(new)
-    assert scene.said() == ["raised 0", "escalated 0", "raised 1"]
+    assert scene.sent_in_short() == ["raised 0", "escalated 0", "raised 1"]
     scene.desk.shelve(new.id, until=scene.now + HOUR_NS, by="manager", reason="seen it", now=scene.now)
     scene.wait(1)
     high = scene.raise_(priority="high")
     assert len(scene.sent()) == 3
     scene.desk.unshelve(high.id, by="manager", now=scene.now)
     scene.wait(1)
-    assert scene.said()[3:] == ["raised 2"]
+    assert scene.sent_in_short()[3:] == ["raised 2"]
 
 
-def test_a_shelf_that_hid_an_escalation_tells_it_at_its_end(make: Make) -> None:
+def test_an_escalation_during_shelving_is_sent_when_it_ends(make: Make) -> None:
     scene = make()
     high = scene.raise_(priority="high")
     scene.wait(7200)
@@ -246,17 +246,17 @@ def test_a_shelf_that_hid_an_escalation_tells_it_at_its_end(make: Make) -> None:
     scene.escalate(alert)
     scene.clear(high)
     scene.wait(3600)
-    assert scene.said()[1:] == ["raised 1", "cleared 0", "escalated 1"]
+    assert scene.sent_in_short()[1:] == ["raised 1", "cleared 0", "escalated 1"]
 
 
-def test_a_hammer_in_the_workshop_tells_nothing_until_it_is_back(make: Make) -> None:
+def test_a_hammer_out_of_service_sends_nothing_until_it_is_back(make: Make) -> None:
     scene = make()
     before = scene.raise_()
     scene.desk.out_of_service("HB-01", by="fitter", reason="new seals", now=scene.now)
     during, other = scene.raise_(fault="cold_oil"), scene.raise_("HB-02")
     for n in range(30):
         scene.clear(scene.raise_(fault=f"trial_{n}"))
-    assert scene.said() == ["raised 0", "raised 2"]
+    assert scene.sent_in_short() == ["raised 0", "raised 2"]
     assert [scene.state(one) for one in (before, during, other)] == ["out_of_service"] * 2 + [
         "unacknowledged"
     ]
@@ -264,10 +264,10 @@ def test_a_hammer_in_the_workshop_tells_nothing_until_it_is_back(make: Make) -> 
     scene.desk.in_service("HB-01", by="fitter", now=scene.now)
     scene.clear(before)
     scene.wait(1)
-    assert scene.said()[2:] == ["cleared 0", "raised 1"]
+    assert scene.sent_in_short()[2:] == ["cleared 0", "raised 1"]
 
 
-def test_a_stay_may_end_by_itself_and_a_shelf_outlasts_it(make: Make) -> None:
+def test_out_of_service_may_expire_before_shelving_ends(make: Make) -> None:
     scene = make()
     alert = scene.raise_()
     scene.desk.shelve(alert.id, until=scene.now + 3 * HOUR_NS, by="manager", reason="known", now=scene.now)
@@ -275,38 +275,38 @@ def test_a_stay_may_end_by_itself_and_a_shelf_outlasts_it(make: Make) -> None:
     fresh = scene.raise_(fault="hot_oil")
     scene.wait(3600)
     assert (scene.state(alert), scene.state(fresh)) == ("shelved", "unacknowledged")
-    assert scene.said() == ["raised 0", "raised 1"]
+    assert scene.sent_in_short() == ["raised 0", "raised 1"]
     scene.wait(7200)
     assert scene.state(alert) == "unacknowledged"
-    assert len(scene.sent()) == 2  # it had been told before, and has not grown
+    assert len(scene.sent()) == 2  # it had been sent before, and has not escalated
 
 
-def test_suppressed_by_design_is_stored_and_never_told_until_the_settings_change(make: Make) -> None:
+def test_suppressed_by_design_is_stored_and_never_sent_until_the_settings_change(make: Make) -> None:
     scene = make(suppressed=("cold_oil",))
     alert = scene.raise_(fault="cold_oil")
     scene.wait(3600)
-    assert (scene.said(), scene.state(alert)) == ([], "suppressed_by_design")
+    assert (scene.sent_in_short(), scene.state(alert)) == ([], "suppressed_by_design")
     scene.alarms = scene.alarms.model_copy(update={"suppressed": ()})
     scene.restart()
     scene.wait(1)
-    assert (scene.said(), scene.state(alert)) == (["raised 0"], "unacknowledged")
+    assert (scene.sent_in_short(), scene.state(alert)) == (["raised 0"], "unacknowledged")
 
 
-def test_a_clearing_taken_back_stands_again(make: Make) -> None:
-    """The ledger corrects its record when late rows refute what silence had suggested; that is no news."""
+def test_an_alert_whose_clear_is_withdrawn_is_active_again(make: Make) -> None:
+    """The tracker corrects its record when late rows refute a look-ahead; that is not sent."""
     scene = make()
     alert = scene.raise_()
     scene.clear(alert, provisional=2)
     assert scene.state(alert) == "returned_unacknowledged"
     alert.cleared = None
     scene.commit(scene.change("raised", alert, deliver=False))
-    assert (scene.state(alert), scene.said()) == ("unacknowledged", ["raised 0", "cleared 0"])
+    assert (scene.state(alert), scene.sent_in_short()) == ("unacknowledged", ["raised 0", "cleared 0"])
     scene.now += SECOND
     scene.clear(alert)
-    assert scene.said() == ["raised 0", "cleared 0", "cleared 0"]
+    assert scene.sent_in_short() == ["raised 0", "cleared 0", "cleared 0"]
 
 
-def test_what_is_put_aside_while_a_digest_holds_it_is_in_none(make: Make) -> None:
+def test_an_alert_suppressed_while_held_for_a_digest_is_left_out(make: Make) -> None:
     scene = make()
     for n in range(13):
         scene.raise_("HB-02" if n == 11 else "HB-01", f"fault_{n}")
@@ -314,7 +314,7 @@ def test_what_is_put_aside_while_a_digest_holds_it_is_in_none(make: Make) -> Non
     scene.desk.shelve(held.id, until=scene.now + HOUR_NS, by="manager", reason="known", now=scene.now)
     scene.desk.out_of_service("HB-02", by="fitter", reason="seals", now=scene.now)
     scene.wait(30 * MINUTE)
-    assert scene.said()[10:] == ["digest 12"]
+    assert scene.sent_in_short()[10:] == ["digest 12"]
     scene.wait(30 * MINUTE)
-    scene.wait(10)  # its onset lies in that flood, so it is told as one of it
-    assert scene.said()[11:] == ["digest 10"]
+    scene.wait(10)  # its onset lies in that flood, so its digest carries it
+    assert scene.sent_in_short()[11:] == ["digest 10"]

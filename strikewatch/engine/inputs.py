@@ -1,4 +1,4 @@
-"""Event records: the events that detectors use, as numpy records of `kernels.EVENT`."""
+"""What the detectors read: the columns of a batch, the part of each hammer in them, and its events as records."""
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -7,9 +7,14 @@ from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.core.batch import Batch, Rows
+from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import METER_REASONS, TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import SECOND
+from strikewatch.detectors import firing
+from strikewatch.detectors.base import NO_BITS
 from strikewatch.detectors.kernels import (
+    CHANNEL_BITS,
     CHECKED,
     CORRECTED,
     EVENT,
@@ -17,12 +22,67 @@ from strikewatch.detectors.kernels import (
     GREASING,
     INSPECTED,
     METERED,
+    NEVER,
     NOTHING,
     SERVICED,
     SIGNED,
+    SPAN,
     STORED,
 )
-from strikewatch.engine import operator_on_duty
+from strikewatch.engine.attribution import SIGN_ON_EXPIRES_AFTER
+
+_NO_INPUT: Final[Mapping[str, Any]] = {
+    **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
+    "events": np.empty(0, EVENT),
+    "bad": NO_BITS,
+    "good": NO_BITS,
+}
+
+
+def spans_and_events(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
+    """Return each hammer's range of rows, watermarks and range of events (SPAN), and the event records (EVENT).
+
+    `slots` [n] and `state` [n]: of the portions of the batch.
+    """
+    spans = np.zeros(len(slots), SPAN)
+    encoded = [_NO_INPUT["events"]]
+    first_row = first_event = 0
+    for g, portion in enumerate(batch.portions):
+        before = int(state[g]["reading"]["upto"])
+        if before == NEVER:
+            before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.watermark
+        end_row, end_event = first_row + len(portion.rows), first_event
+        if portion.events:
+            encoded.append(event_records(portion.events))
+            end_event += len(encoded[-1])
+        spans[g] = (slots[g], before, portion.watermark, first_row, end_row, first_event, end_event)
+        first_row, first_event = end_row, end_event
+    return spans, np.concatenate(encoded) if first_event else _NO_INPUT["events"]
+
+
+def columns(rows: Rows, events: Any, any_sensor_fault: bool) -> dict[str, Any]:
+    """Return the columns that detectors read by name, without impossible values.
+
+    `bad` and `good`: bit masks [n] of the channels with an impossible and with a possible value, empty where no value
+    is impossible and no hammer of the batch has a channel with a sensor fault (`any_sensor_fault`).
+    """
+    inputs: dict[str, Any] = {**_NO_INPUT, "events": events}
+    impossible: dict[str, Any] = {}
+    for name, column in rows.columns.items():
+        bad = firing.impossible(column, CHANNELS[name])
+        if bad is not None:
+            impossible[name] = bad
+            column = np.where(bad, np.nan, column)
+        inputs[name] = column
+    if impossible or any_sensor_fault:
+        inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
+        inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
+        for bit, name in enumerate(CHANNELS):
+            if name in rows.columns:
+                if name in impossible:
+                    inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+                inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+    return inputs
 
 
 def event_records(events: Iterable[Event]) -> Any:
@@ -71,7 +131,7 @@ def _greasing(event: Event) -> dict[str, int]:
 def _sign_on(event: Event) -> dict[str, int]:
     operator = hashlib.blake2b(event.fields["operator"].encode(), digest_size=8).digest()
     return {
-        "lapses": event.effective + operator_on_duty.SIGN_ON_EXPIRES_AFTER,
+        "lapses": event.effective + SIGN_ON_EXPIRES_AFTER,
         "value": int.from_bytes(operator, "little", signed=True),
     }
 
