@@ -46,7 +46,7 @@ def fleet(
     firing_share: float = 0.35,
     seed: int = 1,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return EXPOSURE and FAULTS of some weeks of five days of eight hours. `times`: factor of all rates by operator."""
+    """Return EXPOSURE and FAULTS of weeks of five days of eight hours. `times`: factor of all rates by operator."""
     random = np.random.default_rng(seed)
     exposure: list[dict[str, Any]] = []
     faults: list[dict[str, Any]] = []

@@ -9,7 +9,8 @@ from rich.text import Text
 
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
-from strikewatch.review.report.usage import NAMES, less_certain, not_known
+from strikewatch.review.report.usage import less_certain, not_known
+from strikewatch.review.usage import MEASURES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +50,7 @@ def _side_by_side(table: "pd.DataFrame", hammers: Sequence[str]) -> Table:
         shown.add_column(Text(hammer), justify="right", no_wrap=True)
     for measure, own in table.groupby("measure", sort=False):
         cells = {row["hammer"]: _cell(row) for row in _rows(own)}
-        shown.add_row(NAMES[str(measure)], *(cells.get(hammer, "") for hammer in hammers))
+        shown.add_row(MEASURES[str(measure)].title, *(cells.get(hammer, "") for hammer in hammers))
     return shown
 
 

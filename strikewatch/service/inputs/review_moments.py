@@ -1,4 +1,4 @@
-"""A review's moments with their pictures, each beside the command that replays exactly it."""
+"""Build a review's highlights: each with its chart and the command that replays it."""
 
 import shlex
 from collections.abc import Callable, Iterator
@@ -27,26 +27,28 @@ from strikewatch.settings.tree import Settings
 if TYPE_CHECKING:
     import pandas as pd
 
-_STRIP: Final = 12 * 3600 * SECOND
-"""A longer clean stretch has no picture: its days have gaps."""
+_LONGEST_EXCERPT: Final = 3600 * SECOND
+"""A longer time around a fault is drawn as the timeline of a shift."""
+_LONGEST_TIMELINE: Final = 12 * 3600 * SECOND
+"""A longer clean stretch has no chart: its days have gaps."""
 
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """What is replayed: the recordings, and where all of a site's are, if replaying those finds what was found."""
+    """What to replay: the recordings, and the folder of all of a site's, if replaying them finds the same alerts."""
 
     recorded: SampleSource
     root: Callable[[str], Path | None]
     config: Path | None
     recordings: Recordings | None = None
-    """As they were read, where recorded shifts are under review."""
+    """The recorded shifts under review, as they were read; None for a database."""
     settings_at: Callable[[Key, Instant], HammerSettings] | None = None
-    """The settings of a hammer then, where they differ from those of today."""
+    """The settings of a hammer at an instant, if they differ from the current ones."""
 
 
 @dataclass
 class Moments:
-    """Pictures and commands for one review."""
+    """Build the highlights of one review."""
 
     settings: Settings
     where: Where
@@ -59,9 +61,9 @@ class Moments:
         exposure: "pd.DataFrame",
         faults: "pd.DataFrame",
         most: int,
-        told: Callable[[int, int], None] | None = None,
+        progress: Callable[[int, int], None] | None = None,
     ) -> dict[str, SiteMoments]:
-        """What samples show of each site's operators, from EXPOSURE and FAULTS; `told` is told how many are done."""
+        """Return each site's highlights from EXPOSURE and FAULTS; `progress` gets the number done and the total."""
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
         found: dict[str, SiteMoments] = {}
         for site in map(str, exposure["site"].unique()):
@@ -69,8 +71,8 @@ class Moments:
             shown: dict[str, list[ShownMoment]] = {}
             for one in own:
                 shown.setdefault(one.operator, []).append(self._shown(one, faults))
-                if told:
-                    told(sum(map(len, shown.values())), len(own))
+                if progress:
+                    progress(sum(map(len, shown.values())), len(own))
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
             pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
@@ -83,17 +85,15 @@ class Moments:
         name = "; ".join(map(self.coaching.name, one.causes))
         ident = f"m-{one.site}-{one.id}"
         svg: str | None = None
-        if one.fault == "grease_overdue":
-            begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+        begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+        if end - begin > _LONGEST_EXCERPT:
             mark = Mark(one.onset, "medium", name)
             hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
             svg = draw_timeline(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
-            blank = list(
-                _spells(faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared))
-            )
+            suspected = list(_suspected_intervals(faults, key, begin, end))
             drawn = excerpt.fault_excerpt(
-                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
+                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, suspected, one.causes
             )
             svg = draw_excerpt(ident, drawn, zone) if drawn else None
         at = local_time(one.onset, zone)
@@ -101,7 +101,7 @@ class Moments:
 
     def _clean(self, one: CleanStretch) -> str | None:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        if one.end - one.begin > _STRIP:
+        if one.end - one.begin > _LONGEST_TIMELINE:
             return None
         hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
         ident = f"clean-{one.site}-{one.operator}"
@@ -112,7 +112,7 @@ class Moments:
         return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
     def _command(self, one: Highlight) -> tuple[str, ...]:
-        """The shortest replay that finds the alert again: of its recording alone, else of all of them."""
+        """Return the shortest replay that finds the alert: of its recording alone, or else of all of them."""
         key = one.site, one.hammer
         path = self.where.recorded.place(key, one.onset)
         if path is None or one.id not in self._ids(path, key):
@@ -127,12 +127,12 @@ class Moments:
             *config,
             *(self.where.recordings.arguments() if self.where.recordings else ()),
             f"--hammer {shlex.quote(one.hammer)}",
-            f"--from {_told(begin)}",
-            f"--to {_told(end)}",
+            f"--from {_to_second(begin)}",
+            f"--to {_to_second(end)}",
         )
 
     def _ids(self, path: Path, key: Key) -> frozenset[str]:
-        """The alerts of a hammer that replaying a recording finds; each is replayed once."""
+        """Return the ids of a hammer's alerts that a replay of a recording finds; each is replayed once."""
         if (path, key) not in self._found:
             try:
                 how = self.where.recordings or Recordings((), self.settings, self.where.config)
@@ -145,18 +145,18 @@ class Moments:
         return self._found[path, key]
 
 
-def _spells(
-    faults: "pd.DataFrame", key: Key, fault: str, begin: Instant, end: Instant
+def _suspected_intervals(
+    faults: "pd.DataFrame", key: Key, begin: Instant, end: Instant
 ) -> Iterator[tuple[Instant, Instant]]:
-    """When a hammer was at fault, of what reaches into [begin, end)."""
+    """Yield onset and clearing of a hammer's suspected faults that overlap [begin, end)."""
     import pandas as pd
 
     first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
     own = faults[(faults["onset"] < last) & (faults["cleared"] > first)]
-    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & (own["fault"] == fault)]
+    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & own["fault"].isin(excerpt.SUSPECTED)]
     for onset, cleared in zip(own["onset"], own["cleared"], strict=True):
         yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
 
 
-def _told(at: Instant) -> str:
+def _to_second(at: Instant) -> str:
     return instant.text(at)[:19] + "Z"
