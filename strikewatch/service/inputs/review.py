@@ -101,7 +101,7 @@ def opened(options: Namespace, settings: Settings, now: Instant, notes: Console)
 def _of_shifts(
     options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
 ) -> Source:
-    """The shifts at the paths; the period is all of them where it is not told."""
+    """Open the shifts at the paths; without a given period, it is that of all of them."""
     recordings = Recordings.asked(options, settings)
     shifts, result = recordings.replayed(notes)
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)

@@ -57,7 +57,7 @@ def of_recordings(recordings: Recordings, notes: Console) -> Condition:
 
 
 def limits(settings_of: Callable[[Key], HammerSettings]) -> Callable[[Key], Limits]:
-    """What is known of a hammer's limits, as its handbook has them."""
+    """Return a hammer's wear limits, from its operator's manual."""
 
     def of(key: Key) -> Limits:
         own = settings_of(key)["wear"]
