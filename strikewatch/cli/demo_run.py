@@ -1,4 +1,4 @@
-"""The demo: the whole way on one machine, from a real broker to a webhook that checks its signatures."""
+"""Run the demo: everything on one machine, from a real broker to a webhook receiver that checks signatures."""
 
 import base64
 import secrets
@@ -30,14 +30,14 @@ from strikewatch.storage.engines.shared import Beside
 GRACE_S: Final = 30.0
 """In the demo's time: half a second of real time."""
 PAGE_PORT: Final = 8470
-"""If it is free."""
-LOOK_S: Final = 0.1
+"""Used if it is free."""
+CHECK_S: Final = 0.1
 READY_S: Final = 30.0
 DRAIN_S: Final = 0.7
 
 
 def demonstrate(seconds: float | None) -> int:
-    """Run the demo for so many seconds, or until Ctrl-C; print what happens, and a summary at the end."""
+    """Run the demo for some seconds, or until Ctrl-C; print alerts as they arrive, and a summary at the end."""
     screen = Screen(Console(highlight=False, soft_wrap=True))
     warm(screen.say)
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(32)).decode()
@@ -69,7 +69,9 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
                 "host": broker.host,
                 "port": broker.port,
                 "client_id": "strikewatch-demo",
-                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that the other speaks
+                "version": "5"
+                if broker.name == "mosquitto"
+                else "3.1.1",  # all that iotcore supports
             },
             "intake": {"grace_s": GRACE_S},
             "hammers": PROFILES,
@@ -90,34 +92,34 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
 
 
 def _token(settings: Settings, now: instant.Instant) -> str:
-    """To act at the page."""
+    """Return a token that permits actions on the page."""
     with Beside(settings.store.where) as place, place.write() as connection:
         return tokens.add(connection, "demo", "review", now)
 
 
 @contextmanager
 def _processing(live: Live) -> Iterator[Live]:
-    """The processor in a thread of its own, stopped at the end; what killed it is raised here."""
-    died: list[BaseException] = []
+    """Run the processor in a thread and stop it at the end; raise the error that ended it, if any."""
+    errors: list[BaseException] = []
 
     def run() -> None:
         try:
             live.run()
         except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
-            died.append(error)
+            errors.append(error)
             live.ready.set()
 
     thread = threading.Thread(target=run, name="processor")
     thread.start()
     try:
         if not live.ready.wait(READY_S):
-            raise StrikewatchError("the processor does not get through to the demo's broker")
+            raise StrikewatchError("the processor cannot connect to the demo's broker")
         yield live
     finally:
         live.stop()
         thread.join()
-        if died:
-            raise died[0]
+        if errors:
+            raise errors[0]
 
 
 def _watch(live: Live, gateways: Gateways, seconds: float | None) -> None:
@@ -125,4 +127,4 @@ def _watch(live: Live, gateways: Gateways, seconds: float | None) -> None:
     while (until is None or time.monotonic() < until) and not live.stopped:
         if gateways.failure is not None:
             raise StrikewatchError(f"the gateways stopped: {gateways.failure}")
-        time.sleep(LOOK_S)
+        time.sleep(CHECK_S)
