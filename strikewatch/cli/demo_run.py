@@ -69,9 +69,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
                 "host": broker.host,
                 "port": broker.port,
                 "client_id": "strikewatch-demo",
-                "version": "5"
-                if broker.name == "mosquitto"
-                else "3.1.1",  # all that iotcore supports
+                "version": "5" if broker.name == "mosquitto" else "3.1.1",  # all that iotcore supports
             },
             "intake": {"grace_s": GRACE_S},
             "hammers": PROFILES,

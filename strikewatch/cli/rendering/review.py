@@ -44,7 +44,7 @@ def _site(console: Console, site: Site) -> None:
         line = card.line
         rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
-    for words in (*site.quiet, *site.uncertain, *filter(None, [site.overall])):
+    for words in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
         console.print(Text(words))
     console.print()
     console.print(_people(site.people))
@@ -77,7 +77,7 @@ def _usage(console: Console, usage: UsagePart) -> None:
     for one in usage.hammers:
         hammer = one.hammer
         for line in one.lines:
-            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.every)
+            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.site_rate)
             hammer = ""
     console.print(table)
     for words in usage.gaps:
@@ -90,17 +90,17 @@ def _condition(console: Console, found: WearAndTools) -> None:
     for one in found.inspected:
         console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
         for each in one.readings:
-            outlook = each.picture.caption if each.picture else each.outlook
-            console.print(Padding(Text(f"{each.said} {outlook}"), (0, 0, 0, 2)))
+            trend = each.picture.caption if each.picture else each.trend
+            console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
     for fitting in found.fitted:
         if fitting.note:
             console.print(Text(f"{fitting.hammer}: {fitting.note}"))
-    if found.lasts:
+    if found.survival:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
-        for lasts in found.lasts:
+        for lasts in found.survival:
             table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
         console.print(table)
-        console.print(Text(found.lasting, "dim"))
+        console.print(Text(found.survival_note, "dim"))
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:

@@ -19,8 +19,8 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.samples import SampleSource
 from strikewatch.review.highlights import CleanStretch, Highlight
-from strikewatch.review.report.compose import SiteMoments
-from strikewatch.review.report.content import ShownMoment
+from strikewatch.review.report.compose import SiteHighlights
+from strikewatch.review.report.content import ShownHighlight
 from strikewatch.service.recordings import Recordings
 from strikewatch.settings.tree import Settings
 
@@ -62,13 +62,13 @@ class Moments:
         faults: "pd.DataFrame",
         most: int,
         progress: Callable[[int, int], None] | None = None,
-    ) -> dict[str, SiteMoments]:
+    ) -> dict[str, SiteHighlights]:
         """Return each site's highlights from EXPOSURE and FAULTS; `progress` gets the number done and the total."""
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
-        found: dict[str, SiteMoments] = {}
+        found: dict[str, SiteHighlights] = {}
         for site in map(str, exposure["site"].unique()):
             own = [one for one in chosen if one.site == site]
-            shown: dict[str, list[ShownMoment]] = {}
+            shown: dict[str, list[ShownHighlight]] = {}
             for one in own:
                 shown.setdefault(one.operator, []).append(self._shown(one, faults))
                 if progress:
@@ -76,10 +76,10 @@ class Moments:
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
             pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
-            found[site] = SiteMoments(shown, pictures)
+            found[site] = SiteHighlights(shown, pictures)
         return found
 
-    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownMoment:
+    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownHighlight:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         own = self._settings(key, one.onset)
         name = "; ".join(map(self.coaching.name, one.causes))
@@ -97,7 +97,9 @@ class Moments:
             )
             svg = draw_excerpt(ident, drawn, zone) if drawn else None
         at = local_time(one.onset, zone)
-        return ShownMoment(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
+        return ShownHighlight(
+            one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ()
+        )
 
     def _clean(self, one: CleanStretch) -> str | None:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
