@@ -103,13 +103,13 @@ def _token(settings: Settings, now: instant.Instant) -> str:
 @contextmanager
 def _running(live: Processor) -> Iterator[Processor]:
     """Run the processor in a thread and stop it at the end; raise here what killed it."""
-    died: list[BaseException] = []
+    errors: list[BaseException] = []
 
     def run() -> None:
         try:
             live.run()
         except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
-            died.append(error)
+            errors.append(error)
             live.ready.set()
 
     thread = threading.Thread(target=run, name="processor")
@@ -121,8 +121,8 @@ def _running(live: Processor) -> Iterator[Processor]:
     finally:
         live.stop()
         thread.join()
-        if died:
-            raise died[0]
+        if errors:
+            raise errors[0]
 
 
 def _watch(live: Processor, gateways: Gateways, seconds: float | None) -> None:
@@ -152,7 +152,9 @@ class Screen:
 
     def page(self, port: int, token: str) -> None:
         self._console.print(f"The site manager's page: [bold]http://127.0.0.1:{port}/[/bold]")
-        self.say(f"Viewing needs no sign-in; to act, sign in with {token}\n")
+        self.say(
+            f"Anyone on this machine can view it; to acknowledge alerts and log entries, sign in with {token}\n"
+        )
 
     def alert(self, step: str, record: dict[str, Any]) -> None:
         """Print a delivery that the receiver has verified."""
@@ -170,7 +172,7 @@ class Screen:
         line = Text(f"{at[11:19]}  {record['hammer']}  {who:<10}  {record['fault']:<16}  ")
         line.append(what.get(step) or f"Ended. {record['summary']}", style="dim" if step == "cleared" else "")
         if record["historic"]:
-            line.append(" (historic: reported late)")
+            line.append(" (historic: found late)")
         line.stylize("dim" if step == "cleared" else STYLES[record["priority"]])
         self._console.print(line)
 

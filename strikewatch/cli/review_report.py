@@ -17,7 +17,7 @@ from strikewatch.errors import InputError
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
-from strikewatch.review.report.compose import SiteMoments, Tables
+from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import COLUMNS, find_browser, print_pdf, write_plain_pdf
 from strikewatch.review.report.html import render_html
@@ -39,7 +39,7 @@ class Review:
     """All that a review comes to."""
 
     tables: Tables
-    seen: Mapping[str, SiteMoments]
+    seen: Mapping[str, SiteHighlights]
     report: Report
 
 
@@ -92,7 +92,7 @@ def _seen(
     source: ReviewData,
     made: Tables,
     notes: Console,
-) -> dict[str, SiteMoments]:
+) -> dict[str, SiteHighlights]:
     """Moments, where they go into a file that was asked for; what they need takes longest."""
     wanted = options.html or options.pdf or options.csv or options.json
     exposure, faults = made.exposure, made.faults
@@ -104,7 +104,7 @@ def _seen(
         notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG
     ) as told:
         seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
-    return {site: seen.get(site, SiteMoments({}, {})) for site in made.exposure["site"].unique()}
+    return {site: seen.get(site, SiteHighlights({}, {})) for site in made.exposure["site"].unique()}
 
 
 def _report(
@@ -113,7 +113,7 @@ def _report(
     texts: Coaching,
     source: ReviewData,
     made: Tables,
-    seen: Mapping[str, SiteMoments],
+    seen: Mapping[str, SiteHighlights],
 ) -> Report:
     names = sorted(made.exposure["site"].unique())
     zones = {name: settings.sites.zone_of(name) for name in names}
@@ -167,15 +167,15 @@ def _plain_pdf(report: Report, target: Path) -> None:
 
 
 def narrowed(
-    made: Tables, seen: Mapping[str, SiteMoments], operator: str | None
+    made: Tables, seen: Mapping[str, SiteHighlights], operator: str | None
 ) -> "dict[str, pd.DataFrame]":
     """Return every table by name; of one operator, only the rows that are theirs."""
     import pandas as pd
 
     rows = [
         {
-            **{name: getattr(one.moment, name) for name in MOMENTS if name not in ("onset", "command")},
-            "onset": pd.Timestamp(one.moment.onset, tz="UTC"),
+            **{name: getattr(one.highlight, name) for name in MOMENTS if name not in ("onset", "command")},
+            "onset": pd.Timestamp(one.highlight.onset, tz="UTC"),
             "command": " ".join(one.command),
         }
         for own in seen.values()

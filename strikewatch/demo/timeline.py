@@ -1,7 +1,7 @@
 """The ground truth of one hammer: labels, and a sequence of pieces with constant conditions that give exact signals.
 
 Within a piece the pressure level and the oil follow an exponential approach and blows come at one rate, so
-signals are evaluated, not stepped: the same instant gives the same value whatever grid it is asked on.
+signals are evaluated, not stepped: the value at an instant does not depend on the grid.
 """
 
 import json

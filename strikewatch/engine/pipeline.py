@@ -15,7 +15,7 @@ from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, firing, pose
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import FINDING, NEVER, compiled
+from strikewatch.detectors.kernels import FINDING, MEASURED, NEVER, compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution

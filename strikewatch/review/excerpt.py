@@ -44,13 +44,15 @@ RUN_UP: Final = 30 * SECOND
 """Time before the start of a chart that is also run through the detectors, so that a spot begun there is known."""
 MIN_SILENCE: Final = 60 * SECOND
 """Time without a row from which a timeline shows silence."""
-DEFAULT_SPAN: Final = (40, 100)
+DEFAULT_SPAN_S: Final = (40, 100)
 """Seconds shown before the onset of a fault, and at most after it, unless it builds up slowly."""
+SUSPECTED: Final = tuple(name for name, fault in FAULTS.items() if fault.exposure == "judged")
+"""Faults that are suspected from the pressure, and hatched in charts of other faults."""
 
 
 def span(fault: str, onset: Instant, cleared: Instant | None) -> tuple[Instant, Instant]:
     """Return the time span that a fault's chart shows."""
-    before_s, most_s = FAULTS[fault].picture_s or DEFAULT_SPAN
+    before_s, most_s = FAULTS[fault].picture_s or DEFAULT_SPAN_S
     over = onset + most_s * SECOND if cleared is None else cleared + 8 * SECOND
     return onset - before_s * SECOND, min(max(over, onset + 20 * SECOND), onset + most_s * SECOND)
 
@@ -75,7 +77,7 @@ def fault_excerpt(
     if not len(rows):
         return None
     fired, instants, spot_s = _run_detectors(rows, key, settings, begin, end)
-    spot, oil = settings["same_spot"], settings["hot_oil"]
+    spot, oil = settings[same_spot.DETECTOR.name], settings[hot_oil.DETECTOR.name]
     assert isinstance(spot, same_spot.Settings)
     assert isinstance(oil, hot_oil.Settings)
     shown = rows[rows.time_ns >= begin]
@@ -109,7 +111,7 @@ def timeline(
     rows = recorded.rows(key, begin, end)
     if not len(rows):
         return None
-    oil = settings["hot_oil"]
+    oil = settings[hot_oil.DETECTOR.name]
     assert isinstance(oil, hot_oil.Settings)
     row_times = np.concatenate([[begin], rows.time_ns, [end]])
     gaps = np.flatnonzero(np.diff(row_times) > MIN_SILENCE)
@@ -134,7 +136,7 @@ def _run_detectors(
         outcome = pipeline.step(Batch([portion]), report=i == STEPS - 1)
         pipeline.commit(outcome)
         fired += [(bout.start, bout.end) for bout, _, _ in outcome.bouts()]
-        spot = outcome.state[0]["same_spot"]
+        spot = outcome.state[0][same_spot.DETECTOR.name]
         if spot["open"]:
             spot_s[i] = spot["fired"] / SECOND
         first = last

@@ -21,7 +21,7 @@ MAX_PAUSE_H: Final = 2.0
 _NEVER: Final = np.iinfo(np.int64).min
 """NaT as a number."""
 MIN_SCORE: Final = 0.8
-"""Suspected blank firing with a lower score is shown only if there is no other."""
+"""A suspected fault whose evidence has a lower `score` is shown only if there is no other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,9 @@ def choose_highlights(faults: "pd.DataFrame", most: int, feeds: Feeds = NO_LIMIT
     found: list[Highlight] = []
     for (_, _, fault), own in begun.groupby(["site", "operator", "fault"], sort=True):
         chosen = _chosen(str(fault), own, most)
-        found += sorted((_moment(own.loc[at], why) for at, why in chosen.items()), key=lambda one: one.onset)
+        found += sorted(
+            (_highlight(own.loc[at], why) for at, why in chosen.items()), key=lambda one: one.onset
+        )
     return found
 
 
@@ -79,9 +81,8 @@ def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
     """Return the labels of the chosen rows, each with the reason, in order of choice."""
     certain = own[own["caveat"] == ""]
     own = certain if len(certain) else own
-    if fault == "blank_firing":
-        sure = own[[one.get("score", 0.0) >= MIN_SCORE for one in own["evidence"]]]
-        own = sure if len(sure) else own
+    likely = own[[one.get("score", 1.0) >= MIN_SCORE for one in own["evidence"]]]
+    own = likely if len(likely) else own
     if len(own) == 1:
         return {own.index[0]: "the only one"} if most else {}
     measures = FAULTS[fault].highlights
@@ -107,7 +108,7 @@ def _values(own: "pd.DataFrame", name: str) -> "pd.Series[float]":
     return own["evidence"].map(lambda evidence: evidence.get(name, np.nan)).astype(float)
 
 
-def _moment(row: "pd.Series[Any]", why: str) -> Highlight:
+def _highlight(row: "pd.Series[Any]", why: str) -> Highlight:
     return Highlight(
         id=row["id"],
         fault=row["fault"],
@@ -140,11 +141,13 @@ def longest_clean_stretches(exposure: "pd.DataFrame", faults: "pd.DataFrame") ->
     """
     best: dict[str, CleanStretch] = {}
     by = ["site", "hammer", "operator"]
-    spells = {key: (_instants(own["onset"]), _instants(own["cleared"])) for key, own in faults.groupby(by)}
+    fault_times = {
+        key: (_instants(own["onset"]), _instants(own["cleared"])) for key, own in faults.groupby(by)
+    }
     nothing = np.empty(0, np.int64), np.empty(0, np.int64)
     for key, own in exposure[exposure["operator"] != UNASSIGNED].groupby(by, sort=True):
         site, hammer, operator = map(str, key)
-        for begin, end, firing_s in _stretches(own.sort_values("start"), *spells.get(key, nothing)):
+        for begin, end, firing_s in _stretches(own.sort_values("start"), *fault_times.get(key, nothing)):
             if firing_s > (best[operator].firing_s if operator in best else 0.0):
                 best[operator] = CleanStretch(site, hammer, operator, begin, end, firing_s)
     return best

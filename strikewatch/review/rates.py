@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import numpy.typing as npt
 
 from strikewatch.review.data.counts import (
     Dispersions,
@@ -27,21 +26,19 @@ from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, UNASSIGNED
 from strikewatch.review.statistics import (
     certainty,
     chart_limits,
-    multiple_testing,
     poisson,
     shrinkage,
     verdicts,
 )
 from strikewatch.review.statistics.changes import add_changes
 from strikewatch.review.statistics.dispersion import UNKNOWN
-from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
+from strikewatch.review.statistics.verdicts import LEVEL, Bools, RateComparison, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from strikewatch.review.data.counts import Frames
 
-Bools = npt.NDArray[np.bool_]
 DEFAULT: Final = Settings()
 
 
@@ -190,18 +187,14 @@ def _compare(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings:
         RateComparison(int(n), h, int(m), max(g, 0.0), d, over)
         for n, h, m, g, d, over in zip(*columns, strict=True)
     ]
-    ratios = [case.ratio() for case in cases]
-    comparable = np.array([case.comparable(settings) for case in cases], bool)
-    corrected, comparisons = multiple_testing.correct_family(
-        [case.possible() for case in cases], comparable, [r.p for r in ratios]
-    )
+    ratios, comparable, corrected, comparisons = verdicts.compare_all(cases, settings)
     p = np.where(comparable, [ratio.p for ratio in ratios], np.nan)
-    said = [
+    judged = [
         verdicts.judge(case, ratio, p_corrected, comparisons, settings, outliers_excluded=not usual.all())
         for case, ratio, p_corrected in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
     table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]
     table.loc[own.index, "p"] = p
     table.loc[own.index, "corrected"] = corrected
-    table.loc[own.index, "standing"] = [standing for standing, _ in said]
-    table.loc[own.index, "verdict"] = [verdict for _, verdict in said]
+    table.loc[own.index, "standing"] = [standing for standing, _ in judged]
+    table.loc[own.index, "verdict"] = [verdict for _, verdict in judged]

@@ -7,7 +7,7 @@ duration. So adjacent periods add up. Misuse counts with the whole run that reac
 the instant when it was missed.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,6 +20,7 @@ from strikewatch.detectors import same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.registry import FAULTS
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.review.data.feeds import Reasons
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,52 +45,105 @@ FEED_UNKNOWN: Final = "the channels of its feed are not on record"
 BLOWS_NOT_COUNTED: Final = "pressure is sampled too slowly to count blows"
 NOT_JUDGED: Final = "none of its firing could be judged"
 
-Reasons = Mapping[Key, Sequence[tuple[str, str]]]
-"""Hammer → (fault, reason) pairs."""
+
+def _nothing(_settings: HammerSettings) -> float:
+    return 0.0
+
+
+def _spot_limit_s(settings: HammerSettings) -> float:
+    spot = settings[same_spot.DETECTOR.name]
+    assert isinstance(spot, same_spot.Settings)
+    return spot.limit_s
+
+
+def _grease_limit_h(settings: HammerSettings) -> float:
+    greasing = settings[manual_greasing.DETECTOR.name]
+    assert isinstance(greasing, manual_greasing.Settings)
+    return greasing.overdue_s / 3600.0
 
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One measure of usage. It is not known if `fault` cannot be found in a hammer's feed."""
+    """One measure of usage; `label`: its name in reports. Not known if the feed cannot show `fault`.
+
+    A measure of work adds up a `column` of EXPOSURE; `unknown`: why it has no amount where nothing was counted. A
+    measure of alerts adds up a value in their `evidence`, less what is `allowed` by a hammer's settings; if `grouped`,
+    also of alerts in which the fault is one of several causes. Other measures count alerts. `over`: the column of
+    EXPOSURE that the rate of work, or the distribution of an alert over its duration, is based on.
+    """
 
     name: str
     unit: str
+    label: str
     fault: str = ""
+    column: str = ""
     evidence: str = ""
     over: str = "firing_s"
+    unknown: str = ""
+    allowed: Callable[[HammerSettings], float] = _nothing
+    grouped: bool = False
+
+    @property
+    def title(self) -> str:
+        """The label with the unit."""
+        return self.label if self.unit == "1" else f"{self.label}, {self.unit}"
 
 
-def _spell(fault: Fault) -> Measure:
-    return Measure(f"{fault.name}_s", "s", fault.name, fault.duration, f"{fault.duration_over}_s")
-
-
-_WORK_MEASURES: Final[Mapping[str, tuple[Measure, str, float]]] = {
-    measure.name: (measure, column, per)
-    for measure, column, per in (
-        (Measure("operating_h", "h"), "operating_s", 3600.0),
-        (Measure("firing_h", "h", "same_spot"), "firing_s", 3600.0),
-        (Measure("bouts", "1", "same_spot"), "bouts", 1.0),
-        (Measure("blows", "1"), "blows", 1.0),
-        (Measure("judged_h", "h", "blank_firing"), "judged_s", 3600.0),
-        (Measure("blank_s", "s", "blank_firing"), "blank_s", 1.0),
-        (Measure("blank_blows", "1"), "blank_blows", 1.0),
-    )
+_MISUSE_LABELS: Final[Mapping[str, str]] = {
+    "low_engine_speed": "Engine turned down",
+    "end_of_stroke": "Firing at a cylinder's end",
+    "over_side": "Firing over the side",
+    "off_square": "Firing off square",
+    "feed_force": "Feed force outside its band",
+    "submerged": "Firing under water",
 }
+"""Labels of faults whose name in words would not do."""
+
+
+def _seconds_of(fault: Fault) -> Measure:
+    """Return the measure of the seconds at fault, which the fault's `duration` gives."""
+    label = _MISUSE_LABELS.get(fault.name, fault.name.replace("_", " ").capitalize())
+    over = f"{fault.duration_over}_s"
+    return Measure(f"{fault.name}_s", "s", label, fault.name, "", fault.duration, over, grouped=True)
+
+
+_WORK_MEASURES: Final = (
+    Measure("operating_h", "h", "Operating", column="operating_s"),
+    Measure("firing_h", "h", "Firing", "same_spot", "firing_s"),
+    Measure("bouts", "1", "Bouts of firing", "same_spot", "bouts"),
+    Measure("blows", "1", "Blows", column="blows", unknown=BLOWS_NOT_COUNTED),
+    Measure("judged_h", "h", "Judged for blank firing", "blank_firing", "judged_s"),
+    Measure(
+        *("blank_s", "s", "Suspected blank firing", "blank_firing", "blank_s"),
+        over="judged_s",
+        unknown=NOT_JUDGED,
+    ),
+    Measure("blank_blows", "1", "Blows suspected blank", column="blank_blows", unknown=BLOWS_NOT_COUNTED),
+)
 _ALERT_MEASURES: Final = (
-    Measure("hot_firing_s", "s", "hot_oil", "firing_hot_s"),
-    Measure("spot_beyond_s", "s", "same_spot", "firing_s"),
-    Measure("grease_overdue_h", "h", "grease_overdue", "since_grease_h", "operating_s"),
-    *(_spell(fault) for fault in FAULTS.values() if fault.of_operator and fault.duration),
+    Measure("hot_firing_s", "s", "Firing with hot oil", "hot_oil", evidence="firing_hot_s"),
+    Measure(
+        *("spot_beyond_s", "s", "Firing in one spot beyond the limit", "same_spot"),
+        evidence="firing_s",
+        allowed=_spot_limit_s,
+    ),
+    Measure(
+        *("grease_overdue_h", "h", "Operating with grease overdue", "grease_overdue"),
+        evidence="since_grease_h",
+        over="operating_s",
+        allowed=_grease_limit_h,
+    ),
+    *(_seconds_of(fault) for fault in FAULTS.values() if fault.of_operator and fault.duration),
 )
 _COUNT_MEASURES: Final = (
-    Measure("checks_missed", "1", "check_missed"),
-    Measure("inspections_missed", "1", "inspection_overdue"),
-    Measure("services_missed", "1", "service_overdue"),
+    Measure("checks_missed", "1", "Walkaround inspections missed", "check_missed"),
+    Measure("inspections_missed", "1", "Inspections missed", "inspection_overdue"),
+    Measure("services_missed", "1", "Full services missed", "service_overdue"),
 )
 TIMED: Final = frozenset(measure.fault for measure in _ALERT_MEASURES)
 """Faults whose alerts count with their seconds."""
-MEASURES: Final = (*(one for one, _, _ in _WORK_MEASURES.values()), *_ALERT_MEASURES, *_COUNT_MEASURES)
-"""All measures, in the order of the table."""
+MEASURES: Final = {one.name: one for one in (*_WORK_MEASURES, *_ALERT_MEASURES, *_COUNT_MEASURES)}
+"""All measures by name, in the order of the table."""
 
 
 def hammer_usage(
@@ -110,13 +164,13 @@ def hammer_usage(
     import pandas as pd
 
     rows: list[tuple[Any, ...]] = []
-    once = faults[faults["count"] == 1]
+    begun = faults[faults["count"] == 1]
     worked = {_key(key): own for key, own in exposure.groupby(["site", "hammer"], sort=True)}
-    found = {_key(key): own for key, own in once.groupby(["site", "hammer"], sort=True)}
+    found = {_key(key): own for key, own in begun.groupby(["site", "hammer"], sort=True)}
     for key in sorted({*worked, *found}):
-        account = _HammerUsage(worked.get(key, exposure[:0]), found.get(key, faults[:0]), begin, end)
+        usage = _HammerUsage(worked.get(key, exposure[:0]), found.get(key, faults[:0]), begin, end)
         inferred = dict((uncertain or {}).get(key, ()))
-        rows += account.rows(key, settings_of(key), dict(silent[key]) if key in silent else None, inferred)
+        rows += usage.rows(key, settings_of(key), dict(silent[key]) if key in silent else None, inferred)
     return pd.DataFrame(rows, columns=list(USAGE)).astype({"amount": float, "per_firing_h": float})
 
 
@@ -131,8 +185,8 @@ class _HammerUsage:
         self._start, self._end = (_since(begin, self._exposure[name]) for name in ("start", "end"))
         self._onset, cleared = (_since(begin, faults[name]) for name in ("onset", "cleared"))
         known = self._end.max(initial=-np.inf)
-        stands = faults["cleared"].isna().to_numpy(bool)
-        self._cleared = np.where(stands, np.maximum(self._onset, known), cleared)
+        active = faults["cleared"].isna().to_numpy(bool)
+        self._cleared = np.where(active, np.maximum(self._onset, known), cleared)
 
     def rows(
         self,
@@ -143,53 +197,51 @@ class _HammerUsage:
     ) -> Iterator[tuple[Any, ...]]:
         if not self._in_period():
             return
-        amounts = dict(self._amounts(settings))
-        firing_h, _ = amounts["firing_h"]
-        for measure in MEASURES:
-            amount, over_h = amounts[measure.name]
+        for measure, amount, over_h in self._amounts(settings):
             why = ""
             if measure.fault and not amount > 0 and silent is None:
                 why = FEED_UNKNOWN
             elif silent and measure.fault in silent and not amount > 0:
                 why = silent[measure.fault]
-            elif measure.name == "blank_s" and firing_h > 0 and not over_h:
-                why = NOT_JUDGED
             elif amount != amount:
-                why = BLOWS_NOT_COUNTED
-            amount = np.nan if why else amount
-            per = amount / over_h if over_h > 0 else np.nan
-            inferred = uncertain.get(measure.fault, "") if measure in _ALERT_MEASURES and not why else ""
-            yield (*key, measure.name, measure.unit, amount, over_h, per, why, inferred)
+                why = measure.unknown
+            known = np.nan if why else amount
+            per = known / over_h if over_h > 0 else np.nan
+            inferred = uncertain.get(measure.fault, "") if measure.evidence and not why else ""
+            yield (*key, measure.name, measure.unit, known, over_h, per, why, inferred)
 
     def _in_period(self) -> bool:
         """Return whether there was work or an alert in the period."""
         spans = ((self._start, self._end), (self._onset, self._cleared))
         return any(((a < self._length) & (b >= 0.0)).any() for a, b in spans)
 
-    def _amounts(self, settings: HammerSettings) -> Iterator[tuple[str, tuple[float, float]]]:
-        """Yield each measure's name, amount, and the firing hours that its rate is based on."""
+    def _amounts(self, settings: HammerSettings) -> Iterator[tuple[Measure, float, float]]:
+        """Yield each measure, its amount (NaN: not counted), and the firing hours that its rate is based on."""
         within = self._time_share(self._start, self._end)
-        firing_h = within * self._exposure["firing_s"].to_numpy(float) / 3600.0
-        for measure, column, per in _WORK_MEASURES.values():
-            values = self._exposure[column].to_numpy(float)
+        fired_h = within * self._exposure["firing_s"].to_numpy(float) / 3600.0
+        firing_h = float(fired_h.sum())
+        for measure in _WORK_MEASURES:
+            values = self._exposure[measure.column].to_numpy(float)
             counted = (within > 0) & ~np.isnan(values)
-            unknown = column in ("blows", "blank_blows") and not counted.any()
-            over_h = firing_h[counted].sum()
-            if column == "blank_s":
-                over_h = (within * self._exposure["judged_s"].to_numpy(float)).sum() / 3600.0
-            amount = np.nan if unknown else float((within * values)[counted].sum() / per)
-            yield measure.name, (amount, float(over_h))
+            if measure.over == "firing_s":
+                over_h = float(fired_h[counted].sum())
+                unknown = bool(measure.unknown) and not counted.any()
+            else:
+                over_h = float((within * self._exposure[measure.over].to_numpy(float)).sum() / 3600.0)
+                unknown = firing_h > 0 and not over_h
+            amount = float((within * values)[counted].sum() / (3600.0 if measure.unit == "h" else 1.0))
+            yield measure, np.nan if unknown else amount, over_h
         evidence, fault = list(self._faults["evidence"]), self._faults["fault"].to_numpy(object)
         for measure in _ALERT_MEASURES:
             value = np.array([each.get(measure.evidence, np.nan) for each in evidence], float)
-            # Simultaneous faults are one alert under the first cause's name, with the seconds of each cause.
-            own = ~np.isnan(value) & ((fault == measure.fault) | (measure.name == f"{measure.fault}_s"))
-            beyond = np.maximum(value[own] - _limit(measure, settings), 0.0)
+            # Grouped faults are one alert under the first cause's name, with the seconds of each cause.
+            own = ~np.isnan(value) & ((fault == measure.fault) | measure.grouped)
+            beyond = np.maximum(value[own] - measure.allowed(settings), 0.0)
             shares = self._work_share(self._onset[own], self._cleared[own], measure.over)
-            yield measure.name, (float((beyond * shares).sum()), float(firing_h.sum()))
+            yield measure, float((beyond * shares).sum()), firing_h
         began = (self._onset >= 0.0) & (self._onset < self._length)
         for measure in _COUNT_MEASURES:
-            yield measure.name, (float((began & (fault == measure.fault)).sum()), float(firing_h.sum()))
+            yield measure, float((began & (fault == measure.fault)).sum()), firing_h
 
     def _work_share(self, onset: Floats, cleared: Floats, over: str) -> Floats:
         """Return the share of each [onset, cleared) that lies in the period, 0..1: by work, or else by time."""
@@ -210,19 +262,6 @@ class _HammerUsage:
         share = ((start >= 0.0) & (start < self._length)).astype(float)
         np.divide(within, end - start, out=share, where=end > start)
         return share
-
-
-def _limit(measure: Measure, settings: HammerSettings) -> float:
-    """Return the part of the evidence that is not a fault yet."""
-    if measure.name == "spot_beyond_s":
-        spot = settings["same_spot"]
-        assert isinstance(spot, same_spot.Settings)
-        return spot.limit_s
-    if measure.name == "grease_overdue_h":
-        greasing = settings["grease"]
-        assert isinstance(greasing, manual_greasing.Settings)
-        return greasing.overdue_s / 3600.0
-    return 0.0
 
 
 def _key(key: Any) -> Key:

@@ -10,7 +10,6 @@ import pytest
 
 import strikewatch
 from strikewatch.cli.main import main
-from strikewatch.review.report.usage import NAMES
 from strikewatch.review.usage import MEASURES, USAGE
 
 SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
@@ -63,5 +62,8 @@ def test_what_cannot_be_told_is_refused_with_the_remedy(
     assert why in capsys.readouterr().err
 
 
-def test_every_measure_has_a_name() -> None:
-    assert list(NAMES) == [measure.name for measure in MEASURES]
+def test_titles_are_unique_and_end_in_the_unit() -> None:
+    titles = [measure.title for measure in MEASURES.values()]
+    assert len(titles) == len(set(titles))
+    units = {title.rpartition(", ")[2] if ", " in title else "1" for title in titles}
+    assert units == {measure.unit for measure in MEASURES.values()} == {"h", "s", "1"}

@@ -1,14 +1,16 @@
-"""A fault added by the recipe, in a process of its own: run as a module, it looks for it everywhere.
+"""Add an operator fault by the recipe in DEVELOPERS.md, and check that it appears everywhere: run as a module.
 
 The detector and its line in the registry are all that is added.
 """
 
+import json
 import math
 import sys
+import tempfile
 from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from pydantic import Field
@@ -17,6 +19,9 @@ from strikewatch import detectors
 from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import DetectorSettings, seconds, whole
 from strikewatch.detectors.limit_rule import spells
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Settings(DetectorSettings):
@@ -42,7 +47,7 @@ DETECTOR: Final = spells(
 
 
 def register() -> None:
-    """Run the registry with one more line, before anything has imported it."""
+    """Execute the registry with one more line, before anything imports it."""
     name = "strikewatch.detectors.registry"
     assert name not in sys.modules
     spec = find_spec(name)
@@ -62,7 +67,7 @@ def register() -> None:
 
 
 def check() -> None:
-    """Look for the fault in the settings, alerts, filters, review, page and coaching."""
+    """Check that the fault appears in settings, alerts, filters, review, page, coaching and reference."""
     import pandas as pd
 
     import strikewatch
@@ -80,6 +85,7 @@ def check() -> None:
     from strikewatch.web.pages import views, week
     from strikewatch.web.pages.formatting import View
     from strikewatch.web.pages.translations import languages
+    from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
     own = settings.of_hammer(("fennick-hollow", "HB-01"))
@@ -129,6 +135,30 @@ def check() -> None:
     assert dict(coverage.silent(own, {"active", "pressure_bar"}))["overspeed"] == "no engine_rpm in the feed"
     assert View.fault(_View(languages()["en"]), "overspeed") == "Overspeed"  # type: ignore[arg-type]
     assert read().name("overspeed") == "Overspeed"
+    assert "| `limit_rpm` | 1/min | `2000.0` |" in settings_text().partition("## faults.overspeed")[2]
+    with tempfile.TemporaryDirectory() as folder:
+        check_report(Path(folder), samples)
+
+
+def check_report(folder: Path, samples: "pd.DataFrame") -> None:
+    """Check the review's report of a recorded shift: rates, the highlight with its channel, and usage."""
+    from strikewatch.cli.main import main
+
+    sign_on = {"time": "2026-03-04T07:00:00Z", "hammer": "HB-01", "event": "sign_on", "operator": "op-14"}
+    shift, config, page = folder / "fennick-hollow", folder / "settings.toml", folder / "review.html"
+    shift.mkdir()
+    samples.to_parquet(shift / "samples.parquet")
+    (shift / "events.jsonl").write_text(json.dumps(sign_on) + "\n", encoding="utf-8")
+    config.write_text("[faults.overspeed]\nlimit_rpm = 1900.0\n", encoding="utf-8")
+    assert main(["review", str(shift), "--config", str(config), "--html", str(page)]) == 0
+    report = page.read_text(encoding="utf-8")
+    for part in (
+        "Overspeed at 07:00:13",
+        "Fired 8.0 s with the engine at up to 1950 rpm.",
+        "engine rpm: 1,800 to 1,950; limits 1,900.",
+        '<th scope="row">Overspeed, s</th>',
+    ):
+        assert part in report, part
 
 
 class _View:

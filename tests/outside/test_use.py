@@ -25,7 +25,7 @@ def test_hours_seconds_and_their_ratio_as_pint_has_them(firing_s: float, hot_s: 
 
 
 def test_units_are_those_that_the_names_say() -> None:
-    for measure in MEASURES:
+    for measure in MEASURES.values():
         ending = {"h": "_h", "s": "_s"}.get(measure.unit, "")
         assert measure.name.endswith(ending)
         assert UNITS.Unit(measure.unit if ending else "dimensionless").is_compatible_with("s") == bool(ending)

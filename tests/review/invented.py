@@ -14,8 +14,8 @@ from strikewatch.review.charts.excerpt import Excerpt, draw_excerpt
 from strikewatch.review.coaching import read
 from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED
 from strikewatch.review.report import compose
-from strikewatch.review.report.compose import SiteMoments, Tables
-from strikewatch.review.report.content import Report, ShownMoment
+from strikewatch.review.report.compose import SiteHighlights, Tables
+from strikewatch.review.report.content import Report, ShownHighlight
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.review.wear.limits import Settings as Limits
@@ -172,7 +172,7 @@ def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.Data
 
 def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
     """Return the report of these tables; highlights have charts without data."""
-    shown: dict[str, list[ShownMoment]] = {}
+    shown: dict[str, list[ShownHighlight]] = {}
     for one in highlights.choose_highlights(made.faults, most):
         empty = Excerpt(one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None)
         svg = draw_excerpt(f"m-{one.id}", empty, UTC)
@@ -182,7 +182,7 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
             "--from 2026-07-06T06:00:00Z",
         )
         shown.setdefault(one.operator, []).append(
-            ShownMoment(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
+            ShownHighlight(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
         )
     clean = {
         who: (one, None)
@@ -194,7 +194,7 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
         end=1,
         coaching=COACHING,
         sites=compose.sites(
-            made, {SITE: SiteMoments(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)
+            made, {SITE: SiteHighlights(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)
         ),
         faults=list(RATES),
         source="From an invented database.",

@@ -134,7 +134,7 @@ def test_little_work_is_too_little_to_judge_for_any_count() -> None:
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
     assert found["verdict"].startswith(
-        "Too little to judge: only 1.0 expected in 30 min of firing at the common rate; it takes about 1 more "
+        "Not enough data: only 1.0 expected in 30 min of firing at the common rate; it takes about 1 more "
         "firing hour"
     )
     assert np.isnan(found["p"])
@@ -302,5 +302,5 @@ def test_no_firing_is_reported() -> None:
     exposure, faults = frames(*USUAL)
     idle = exposure.iloc[[0]].assign(operator="op-15", firing_s=0.0, judged_s=0.0)
     table = rates.operators(pd.concat([exposure, idle], ignore_index=True), faults)
-    assert row(table, "same_spot", operator="op-15")["verdict"] == "Too little to judge: no firing."
+    assert row(table, "same_spot", operator="op-15")["verdict"] == "Not enough data: no firing."
     assert row(table, "blank_firing", operator="op-15")["verdict"].endswith("no firing that could be judged.")

@@ -151,7 +151,7 @@ def test_what_a_feed_cannot_show_is_not_known_and_never_0() -> None:
     assert found["HB-01", "prying_s"] == 0.0
     of_faults = [
         measure.name
-        for measure in MEASURES
+        for measure in MEASURES.values()
         if measure.fault and measure.name not in ("firing_h", "bouts", "judged_h")
     ]
     assert {why["HB-02", name] for name in of_faults} == {FEED_UNKNOWN}
@@ -216,7 +216,9 @@ def fleets(draw: st.DrawFn) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]
     return exposure, faults
 
 
-EVIDENCE = [(m.fault, m.evidence) for m in MEASURES if m.evidence] + [("check_missed", "into_shift_s")]
+EVIDENCE = [(m.fault, m.evidence) for m in MEASURES.values() if m.evidence] + [
+    ("check_missed", "into_shift_s")
+]
 
 
 @settings(deadline=None, max_examples=12)

@@ -96,12 +96,12 @@ def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
 
 
 def _side_by_side(table: "pd.DataFrame", hammers: Sequence[str]) -> Table:
-    from strikewatch.review.report.usage import NAMES
+    from strikewatch.review.usage import MEASURES
 
     shown = plain_table("", *hammers, right=hammers, wrap=("",))
     for measure, own in table.groupby("measure", sort=False):
         cells = {row["hammer"]: _cell(row) for row in own.to_dict("records")}
-        shown.add_row(NAMES[str(measure)], *(cells.get(hammer, "") for hammer in hammers))
+        shown.add_row(MEASURES[str(measure)].title, *(cells.get(hammer, "") for hammer in hammers))
     return shown
 
 

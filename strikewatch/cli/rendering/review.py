@@ -1,4 +1,4 @@
-"""A review at a glance, in the terminal: each site's rates, and each operator's, narrow enough for 80 columns."""
+"""Print a review's summary in the terminal: rates of each site and operator, for 80 columns."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -11,12 +11,12 @@ from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
 
-RIGHT = ("count", "per hour", "95 % limits", "in all", "per firing hour", "all hammers")
+RIGHT = ("count", "per hour", "95 % limits", "total", "per firing hour", "all hammers")
 SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
 
 
 def show(console: Console, report: Report, written: Sequence[str]) -> None:
-    """Print it; `written` names the files made."""
+    """Print a summary of the report; `written`: the files that were written."""
     console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
     for words in report.notes:
         console.print(Text(words, "yellow"))
@@ -26,7 +26,7 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
         _site(console, site)
     if report.sites:
         console.print()
-        console.print(Text("▲ above, ▼ below the others; ● within chance; □ too little to judge.", "dim"))
+        console.print(Text("▲ above, ▼ below the others; ● within chance; □ not enough data.", "dim"))
         for words in _signs(report):
             console.print(Text(words, "dim"))
         console.print(Text(CAUTION, "dim"))
@@ -44,7 +44,7 @@ def _site(console: Console, site: Site) -> None:
         line = card.line
         rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
-    for words in (*site.quiet, *site.uncertain, *filter(None, [site.overall])):
+    for words in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
         console.print(Text(words))
     console.print()
     console.print(_people(site.people))
@@ -53,13 +53,13 @@ def _site(console: Console, site: Site) -> None:
         console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
         console.print(_lines((line.name, line) for line in site.unassigned))
     if site.usage:
-        _account(console, site.usage)
+        _usage(console, site.usage)
     if site.condition:
         _condition(console, site.condition)
 
 
 def _signs(report: Report) -> Iterator[str]:
-    """What the marks beside counts and limits mean, of those that there are."""
+    """Yield the meaning of each mark next to counts and limits that is used."""
     lines = [line for site in report.sites for person in site.people for line in person.lines]
     lines += [
         line for site in report.sites for line in (*site.unassigned, *(card.line for card in site.cards))
@@ -67,40 +67,40 @@ def _signs(report: Report) -> Iterator[str]:
     if any(line.limits == "widened" for line in lines):
         yield "≈: approximate limits, widened because counts vary more between days than by chance; others are exact."
     if any(line.less_certain for line in lines):
-        yield "(n?): so many of them are less certain, inferred from a feed that shows less."
+        yield "(n?): n of the count are less certain, inferred because the feed shows less."
 
 
-def _account(console: Console, told: UsagePart) -> None:
+def _usage(console: Console, usage: UsagePart) -> None:
     console.print()
-    console.print(Text("What the hammers went through", "bold"))
-    table = _table("hammer", "", "in all", "per firing hour", "all hammers")
-    for one in told.hammers:
+    console.print(Text("Hammer usage", "bold"))
+    table = _table("hammer", "", "total", "per firing hour", "all hammers")
+    for one in usage.hammers:
         hammer = one.hammer
         for line in one.lines:
-            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.every)
+            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.site_rate)
             hammer = ""
     console.print(table)
-    for words in told.gaps:
+    for words in usage.gaps:
         console.print(Text(words, "dim"))
 
 
-def _condition(console: Console, told: WearAndTools) -> None:
+def _condition(console: Console, found: WearAndTools) -> None:
     console.print()
     console.print(Text("Wear and tools", "bold"))
-    for one in told.inspected:
+    for one in found.inspected:
         console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
         for each in one.readings:
-            outlook = each.picture.caption if each.picture else each.outlook
-            console.print(Padding(Text(f"{each.said} {outlook}"), (0, 0, 0, 2)))
-    for fitting in told.fitted:
+            trend = each.picture.caption if each.picture else each.trend
+            console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
+    for fitting in found.fitted:
         if fitting.note:
             console.print(Text(f"{fitting.hammer}: {fitting.note}"))
-    if told.lasts:
+    if found.survival:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
-        for lasts in told.lasts:
+        for lasts in found.survival:
             table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
         console.print(table)
-        console.print(Text(told.lasting, "dim"))
+        console.print(Text(found.survival_note, "dim"))
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:

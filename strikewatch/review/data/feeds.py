@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 Reasons = Mapping[Key, Sequence[tuple[str, str]]]
 """Hammer → (fault, reason) pairs."""
+POSITION_KNOWN: Final = "pose_known"
+"""Evidence of a fault in one place: whether the place was known. It overrides the limits of the feed."""
 POSITION_UNKNOWN: Final = "the tool's position is not known, so the spot is inferred from pauses"
 
 
@@ -54,9 +56,8 @@ class Feeds:
     def uncertainty(self, key: Key, fault: str, evidence: Mapping[str, Any]) -> str:
         """Return why a fault that was found is less certain than others; empty if it is not."""
         known = self.uncertain.get(key, {}).get(fault, "")
-        if fault == "same_spot" and "pose_known" in evidence:
-            # The evidence of the spot itself overrides the limits of the feed.
-            return "" if evidence["pose_known"] else known or POSITION_UNKNOWN
+        if POSITION_KNOWN in evidence:
+            return "" if evidence[POSITION_KNOWN] else known or POSITION_UNKNOWN
         return known
 
     def uncertainties(self, faults: "pd.DataFrame") -> list[str]:

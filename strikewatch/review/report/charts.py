@@ -8,7 +8,7 @@ import numpy as np
 from strikewatch.review.charts.drawing import Standing
 from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
 from strikewatch.review.charts.series import ControlChart, draw_control_chart
-from strikewatch.review.report.content import Picture
+from strikewatch.review.report.content import Figure
 from strikewatch.review.statistics.chart_limits import prediction_limits
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ _LEAST: Final = 0.25
 
 def comparison_charts(
     ident: str, name: str, per: str, rows: Sequence[Mapping[str, Any]], only: str | None
-) -> list[Picture]:
+) -> list[Figure]:
     """Draw a fault over operators, from rows of OPERATORS with hours: a funnel plot and the estimated rates.
 
     With `only`, the other operators are points without a name.
@@ -45,7 +45,7 @@ def comparison_charts(
         exposure=f"{per.capitalize()} hours",
     )
     pictures = [
-        Picture(
+        Figure(
             draw_funnel(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
             "Each point is an operator; inside the curves, chance alone may explain the rate.",
         )
@@ -67,11 +67,11 @@ def comparison_charts(
     drawn = draw_intervals(f"{ident}-intervals", ranges, f"{name}: estimated rates")
     return [
         *pictures,
-        Picture(drawn, "Estimated rate with its 95 % interval; hollow diamond: rate as counted."),
+        Figure(drawn, "Estimated rate with its 95 % interval; hollow diamond: rate as counted."),
     ]
 
 
-def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
+def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Figure:
     """Draw a fault of an operator by week, from rows of WEEKS; weeks without work stay empty."""
     import pandas as pd
 
@@ -86,4 +86,4 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Picture:
         float(weeks["centre"].iloc[0]),
         own["signal"].eq(True).to_numpy(bool),
     )
-    return Picture(draw_control_chart(ident, shown, f"{name}, week by week"), name)
+    return Figure(draw_control_chart(ident, shown, f"{name}, week by week"), name)

@@ -13,10 +13,10 @@ from strikewatch.review.report import charts, wording
 from strikewatch.review.report.content import (
     Card,
     Comparison,
+    Figure,
     OperatorPart,
-    Picture,
     RateLine,
-    ShownMoment,
+    ShownHighlight,
     Site,
 )
 from strikewatch.review.report.usage import usage_part
@@ -50,16 +50,16 @@ class Tables:
 
 
 @dataclass(frozen=True, slots=True)
-class SiteMoments:
+class SiteHighlights:
     """A site's highlights by operator, and each operator's longest clean stretch with its chart."""
 
-    shown: Mapping[str, Sequence[ShownMoment]]
+    shown: Mapping[str, Sequence[ShownHighlight]]
     clean: Mapping[str, tuple[CleanStretch, str | None]]
 
 
 def sites(
     tables: Tables,
-    seen: Mapping[str, SiteMoments],
+    highlights: Mapping[str, SiteHighlights],
     coaching: Coaching,
     zones: Mapping[str, ZoneInfo],
     only: str | None,
@@ -70,7 +70,7 @@ def sites(
     names = sorted(map(str, tables.exposure["site"].unique()))
     return [
         replace(
-            _SiteBuilder(tables, name, number, seen[name], coaching, zones[name], only, feeds).site(),
+            _SiteBuilder(tables, name, number, highlights[name], coaching, zones[name], only, feeds).site(),
             condition=None if only else condition_part(condition.of(name), f"site-{number}"),
         )
         for number, name in enumerate(names, 1)
@@ -85,28 +85,28 @@ class _SiteBuilder:
         tables: Tables,
         name: str,
         number: int,
-        seen: SiteMoments,
+        highlights: SiteHighlights,
         coaching: Coaching,
         zone: ZoneInfo,
         only: str | None,
         feeds: Feeds,
     ) -> None:
         self._name, self._anchor = name, f"site-{number}"
-        self._seen, self._coaching, self._zone, self._only = seen, coaching, zone, only
+        self._highlights, self._coaching, self._zone, self._only = highlights, coaching, zone, only
         self._feeds = feeds
         every = {field: getattr(tables, field) for field in Tables.__slots__}
         own = {field: table[table["site"] == name] for field, table in every.items()}
         self._exposure, self._faults = own["exposure"], own["faults"]
         self._operators, self._weeks = own["operators"], own["weeks"]
         self._totals, self._hammers, self._use = own["sites"], own["hammers"], own["use"]
-        self._seen_faults = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
+        self._occurred = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
         people = sorted({str(one) for one in exposure["operator"]} - {UNASSIGNED}, key=_natural)
         shown = [one for one in people if self._only in (None, one)]
-        nobodys = self._operators[self._operators["operator"] == UNASSIGNED]
-        lines = [self._line(row, UNASSIGNED) for row in _rows(nobodys) if row["count"]]
+        unassigned_rows = self._operators[self._operators["operator"] == UNASSIGNED]
+        lines = [self._line(row, UNASSIGNED) for row in _rows(unassigned_rows) if row["count"]]
         none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
         hammers = sorted(map(str, exposure["hammer"].unique()))
         return Site(
@@ -115,16 +115,14 @@ class _SiteBuilder:
             for_one=self._only is not None,
             worked=f"{wording.plural(len(people), 'operator')}. {wording.worked(exposure)}",
             cards=self._cards(),
-            quiet=list(
+            not_occurred=list(
                 wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
             ),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
             people=[self._person(one, number) for number, one in enumerate(shown, 1)],
             usage=None if self._only else usage_part(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
-            overall=wording.overall_verdict(
-                self._operators[self._operators["fault"].isin(self._seen_faults)]
-            ),
+            overall=wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)]),
             uncertain=list(wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
             unassigned=() if self._only else lines,
             unassigned_worked=wording.worked(exposure[unassigned]),
@@ -169,8 +167,8 @@ class _SiteBuilder:
         above = sorted(own[own["standing"] == "above"]["operator"], key=_natural)
         spread = "" if self._only else wording.fault_spread(own, above)
         by_hammer = wording.by_hammer(self._on_hammers(row), above, names=not self._only)
-        said = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
-        return Card(line, said, note.instead[0] if note else "")
+        text = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
+        return Card(line, text, note.instead[0] if note else "")
 
     def _on_hammers(self, row: Mapping[str, Any]) -> SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
@@ -180,8 +178,8 @@ class _SiteBuilder:
     def _inferred(self, line: RateLine) -> str:
         """Say how many of a fault are less certain."""
         own = self._faults[(self._faults["fault"] == line.fault) & (self._faults["count"] == 1)]
-        unsure = sum(map(bool, self._feeds.uncertainties(own)))
-        return f"{unsure} of {line.count} are less certain: see below." if unsure else ""
+        inferred = sum(map(bool, self._feeds.uncertainties(own)))
+        return f"{inferred} of {line.count} are less certain: see below." if inferred else ""
 
     def _comparison(self, fault: str) -> Comparison:
         own = self._operators[
@@ -204,35 +202,36 @@ class _SiteBuilder:
         lines = [self._line(row, operator) for row in rows]
         faults = [line.fault for line in lines]
         exposure = self._exposure[self._exposure["operator"] == operator]
+        shown = self._highlights.shown.get(operator, ())
         return OperatorPart(
             operator=operator,
             anchor=anchor,
             worked=wording.worked(exposure),
             lines=lines,
             coach=[line.name for line in lines if line.standing == "above"],
-            summary=wording.summary(lines, float(exposure["firing_s"].sum()), self._seen_faults),
+            summary=wording.summary(lines, float(exposure["firing_s"].sum()), self._occurred),
             weeks=self._by_week(operator, anchor, lines),
-            shown=sorted(self._seen.shown.get(operator, ()), key=lambda one: faults.index(one.moment.fault)),
-            good=self._good(operator, rows),
-            clean=self._clean(operator),
+            highlights=sorted(shown, key=lambda one: faults.index(one.highlight.fault)),
+            went_well=self._went_well(operator, rows),
+            clean_stretch=self._clean_stretch(operator),
         )
 
-    def _good(self, operator: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
-        stretch = self._seen.clean.get(operator)
-        said = [wording.clean_stretch(stretch[0], self._zone)] if stretch else []
+    def _went_well(self, operator: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
+        stretch = self._highlights.clean.get(operator)
+        sentences = [wording.clean_stretch(stretch[0], self._zone)] if stretch else []
         for row in rows:
             name = self._coaching.name(str(row["fault"]))
             if row["standing"] == "below":
-                said.append(f"{name}: {row['verdict'][:1].lower()}{row['verdict'][1:]}")
+                sentences.append(f"{name}: {row['verdict'][:1].lower()}{row['verdict'][1:]}")
             if row["changed"] == "fewer":
-                said.append(f"{name}: {row['change_words'][:1].lower()}{row['change_words'][1:]}")
-        return [one if one.endswith(".") else f"{one}." for one in said]
+                sentences.append(f"{name}: {row['change_words'][:1].lower()}{row['change_words'][1:]}")
+        return [one if one.endswith(".") else f"{one}." for one in sentences]
 
-    def _clean(self, operator: str) -> Picture | None:
-        _, svg = self._seen.clean.get(operator, (None, None))
-        return Picture(svg, "") if svg else None
+    def _clean_stretch(self, operator: str) -> Figure | None:
+        _, svg = self._highlights.clean.get(operator, (None, None))
+        return Figure(svg, "") if svg else None
 
-    def _by_week(self, operator: str, anchor: str, lines: Sequence[RateLine]) -> list[Picture]:
+    def _by_week(self, operator: str, anchor: str, lines: Sequence[RateLine]) -> list[Figure]:
         own = self._weeks[self._weeks["operator"] == operator]
         by_fault = [(line, own[own["fault"] == line.fault]) for line in lines]
         return [

@@ -40,15 +40,15 @@ class RateLine:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One fault to work on: its rate, who it concerns, and the first advice."""
+    """One fault to work on: its rate, whom it concerns, and the first advice."""
 
     line: RateLine
     spread: str
-    first: str
+    advice: str
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class Figure:
     """An SVG with its caption."""
 
     svg: str
@@ -56,10 +56,10 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True)
-class ShownMoment:
+class ShownHighlight:
     """A highlight with its chart (None if no samples are kept), its time, and the command that replays it, in parts."""
 
-    moment: Highlight
+    highlight: Highlight
     name: str
     when: str
     svg: str | None
@@ -74,7 +74,7 @@ class Comparison:
     name: str
     per: str
     lines: Sequence[RateLine]
-    pictures: Sequence[Picture] = ()
+    pictures: Sequence[Figure] = ()
     why_none: str = ""
 
 
@@ -88,19 +88,19 @@ class OperatorPart:
     lines: Sequence[RateLine]
     coach: Sequence[str]
     summary: str
-    weeks: Sequence[Picture] = ()
-    shown: Sequence[ShownMoment] = ()
-    good: Sequence[str] = ()
-    clean: Picture | None = None
+    weeks: Sequence[Figure] = ()
+    highlights: Sequence[ShownHighlight] = ()
+    went_well: Sequence[str] = ()
+    clean_stretch: Figure | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class WearReading:
     """One measured length: the latest reading, its trend in words if there is no chart, and the chart."""
 
-    said: str
-    outlook: str
-    picture: Picture | None
+    latest: str
+    trend: str
+    picture: Figure | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,13 +153,13 @@ class ToolSurvival:
 
 @dataclass(frozen=True, slots=True)
 class WearAndTools:
-    """Wear and tools at a site. `practice`: the source of the advice. `lasting`: how lives are counted."""
+    """Wear and tools at a site. `practice`: the source of the advice. `survival_note`: how lives are counted."""
 
     inspected: Sequence[InspectedHammer]
     fitted: Sequence[FittedToolRow]
     lives: Sequence[ToolLife]
-    lasts: Sequence[ToolSurvival]
-    lasting: str
+    survival: Sequence[ToolSurvival]
+    survival_note: str
     practice: str
 
 
@@ -170,7 +170,7 @@ class UsageLine:
     name: str
     amount: str
     rate: str
-    every: str
+    site_rate: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +194,9 @@ class UsagePart:
 class Site:
     """A site's part. `for_one`: it is for a talk with one operator, and nobody else is named.
 
-    `overall`: the result of the comparison if no operator stands out; else empty. `unassigned`: faults with nobody
-    signed on, which are shown but not compared. `uncertain`: sentences on faults that are only inferred. `condition`:
-    None if no wear or tools are recorded.
+    `not_occurred`: sentences on faults that did not occur. `overall`: the result of the comparison if no operator
+    stands out; else empty. `unassigned`: faults with nobody signed on, which are shown but not compared. `uncertain`:
+    sentences on faults that are only inferred. `condition`: None if no wear or tools are recorded.
     """
 
     name: str
@@ -204,7 +204,7 @@ class Site:
     for_one: bool
     worked: str
     cards: Sequence[Card]
-    quiet: Sequence[str]
+    not_occurred: Sequence[str]
     comparisons: Sequence[Comparison]
     people: Sequence[OperatorPart]
     hammers: Sequence[RateLine]

@@ -1,37 +1,15 @@
 """Build the report's section on usage: the amounts of each hammer, next to the rates of the whole site."""
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report.content import HammerUsage, UsageLine, UsagePart
 from strikewatch.review.report.wording import join_names
+from strikewatch.review.usage import MEASURES
 
 if TYPE_CHECKING:
     import pandas as pd
-
-NAMES: Final[Mapping[str, str]] = {
-    "operating_h": "Operating, h",
-    "firing_h": "Firing, h",
-    "bouts": "Bouts of firing",
-    "blows": "Blows",
-    "judged_h": "Judged for blank firing, h",
-    "blank_s": "Suspected blank firing, s",
-    "blank_blows": "Blows suspected blank",
-    "hot_firing_s": "Firing with hot oil, s",
-    "spot_beyond_s": "Firing in one spot beyond the limit, s",
-    "grease_overdue_h": "Operating with grease overdue, h",
-    "low_engine_speed_s": "Engine turned down, s",
-    "end_of_stroke_s": "Firing at a cylinder's end, s",
-    "over_side_s": "Firing over the side, s",
-    "off_square_s": "Firing off square, s",
-    "feed_force_s": "Feed force outside its band, s",
-    "prying_s": "Prying, s",
-    "submerged_s": "Firing under water, s",
-    "checks_missed": "Walkaround inspections missed",
-    "inspections_missed": "Inspections missed",
-    "services_missed": "Full services missed",
-}
 
 
 def not_known(table: "pd.DataFrame") -> Iterator[str]:
@@ -58,9 +36,9 @@ def _sentences(table: "pd.DataFrame", column: str, head: str) -> Iterator[str]:
 
 
 def plain(measure: str) -> str:
-    """Return a measure's name without the unit, for use within a sentence."""
-    name = NAMES[measure].rpartition(",")[0] or NAMES[measure]
-    return name[:1].lower() + name[1:]
+    """Return a measure's label for use within a sentence."""
+    label = MEASURES[measure].label
+    return label[:1].lower() + label[1:]
 
 
 def usage_part(table: "pd.DataFrame") -> UsagePart | None:
@@ -86,7 +64,9 @@ def _hammer_usage(hammer: str, own: "pd.DataFrame", site_rates: dict[str, str]) 
 def _line(row: dict[str, Any], site_rate: str) -> UsageLine:
     is_hours = row["measure"] == "firing_h"
     rate = "" if is_hours else _rate(row["amount"], row["over_h"])
-    return UsageLine(NAMES[row["measure"]], format_number(row["amount"]), rate, "" if is_hours else site_rate)
+    return UsageLine(
+        MEASURES[row["measure"]].title, format_number(row["amount"]), rate, "" if is_hours else site_rate
+    )
 
 
 def _rate(amount: float, over_h: float) -> str:

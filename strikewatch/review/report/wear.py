@@ -6,9 +6,9 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.series import draw_readings
 from strikewatch.review.report.content import (
+    Figure,
     FittedToolRow,
     InspectedHammer,
-    Picture,
     ToolLife,
     ToolSurvival,
     WearAndTools,
@@ -177,10 +177,10 @@ def condition_part(found: Condition, anchor: str) -> WearAndTools | None:
             )
             for one in found.tools
         ],
-        lasts=[
+        survival=[
             ToolSurvival(one.name, one.by, one.tools, one.ended, *median_life(one)) for one in found.groups
         ],
-        lasting=SURVIVAL_NOTE,
+        survival_note=SURVIVAL_NOTE,
         practice=PRACTICE,
     )
 
@@ -203,5 +203,5 @@ def _reading(one: MeasuredLength, ident: str, hammer: str) -> WearReading:
         points = [(each.hours, each.value_mm) for each in one.readings]
         title = f"{hammer}: {one.measure.words}"
         svg = draw_readings(ident, points, one.hours, one.trend, one.limit_mm, one.meeting, title)
-        drawn = Picture(svg, " ".join(describe_trend(one)))
+        drawn = Figure(svg, " ".join(describe_trend(one)))
     return WearReading(describe_reading(one), "" if drawn else " ".join(describe_trend(one)), drawn)

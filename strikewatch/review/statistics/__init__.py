@@ -7,15 +7,15 @@ review is right, on fleets with known rates. Exact limits of few counts hold mor
 Three decisions:
 
 - Whether an operator is tested goes by the faults to be expected in their hours at the common rate, never by their
-  own count: given the total, the split by hours is what is tested. Who is not tested still counts in the correction
-  for multiple comparisons.
-- An operator found above the others is left aside when the others are compared.
-- Clusters are sought between the days of each operator, and what is found is always allowed for.
+  own count: given the total, the split by hours is what is tested. Operators who are not tested still count in
+  the correction for multiple comparisons.
+- An operator found above the others is excluded when the others are compared.
+- Clusters are estimated between the days of each operator, and limits are always widened by the estimate.
 
 Power: three times the rate over 10 firing hours is found in at least 80 % of reviews from about 1 fault an hour on
 (of 5 operators, or with bad days, from 2). At 0.5 an hour it is some 45 %; with the site's rate known for certain it
-could be no more than 55 % (5 expected, 15 seen, 80 comparisons).
+could be at most 55 % (5 expected, 15 seen, 80 comparisons).
 
 Known weakness: one dispersion per site and fault suits bursts. Bad days widen the limits most for the operator with
-most faults a day; at 5 an hour with such days 8 % of reviews single somebody out.
+most faults a day; at 5 an hour with such days 8 % of reviews single out an operator.
 """

@@ -34,21 +34,21 @@ def mark_less_certain(
     n = np.array([counted.get((row["site"], row["operator"], row["fault"]), 0) for row in rows], int)
     table["less_certain"] = n
     worked = {key: set(own) for key, own in exposure.groupby(["site", "operator"], observed=True)["hammer"]}
-    for at, row, some in zip(table.index, rows, n.tolist(), strict=True):
+    for at, row, inferred in zip(table.index, rows, n.tolist(), strict=True):
         if row["standing"] == "little" and not row["hours"] > 0:
-            whys = {
+            reasons = {
                 feeds.silent.get((row["site"], one), {}).get(row["fault"])
                 for one in worked.get((row["site"], row["operator"]), ())
             }
-            if whys and None not in whys:
-                table.loc[at, "verdict"] = f"{NOT_MONITORED}: {'; '.join(sorted(filter(None, whys)))}."
-        if row["standing"] != "above" or 2 * some <= row["count"]:
+            if reasons and None not in reasons:
+                table.loc[at, "verdict"] = f"{NOT_MONITORED}: {'; '.join(sorted(filter(None, reasons)))}."
+        if row["standing"] != "above" or 2 * inferred <= row["count"]:
             continue
         case = _compare_on_same_kind(row, exposure, faults, feeds)
         if not _clearly_above(case, settings):
             table.loc[at, "standing"] = "little"
             table.loc[at, "verdict"] = (
-                f"Too little to judge: {some} of {row['count']} are less certain, because the hammer's feed only lets "
+                f"Not enough data: {inferred} of {row['count']} are less certain, because the hammer's feed only lets "
                 "them be inferred; there is no clear difference from others on such hammers."
             )
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from strikewatch.review.data.schemas import CHANGE, UNASSIGNED
-from strikewatch.review.statistics import multiple_testing, verdicts
+from strikewatch.review.statistics import verdicts
 from strikewatch.review.statistics.verdicts import RateComparison, Settings
 
 if TYPE_CHECKING:
@@ -37,11 +37,11 @@ def add_changes(
     if "operator" in by:
         compared &= (table["operator"] != UNASSIGNED).to_numpy()
     for _, own in table[compared].groupby("site"):
-        _compare(table, own, settings)
+        _add_comparisons(table, own, settings)
     return table
 
 
-def _compare(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+def _add_comparisons(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
     cases = [
         RateComparison(int(count), hours, int(before), before_hours, dispersion, over)
         for count, hours, before, before_hours, dispersion, over in zip(
@@ -49,12 +49,8 @@ def _compare(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> 
             strict=True,
         )
     ]
-    ratios = [case.ratio() for case in cases]
-    comparable = np.array([case.comparable(settings) for case in cases], bool)
-    corrected, _ = multiple_testing.correct_family(
-        [case.possible() for case in cases], comparable, [r.p for r in ratios]
-    )
-    said = [
+    ratios, _, corrected, _ = verdicts.compare_all(cases, settings)
+    described = [
         verdicts.describe_change(case, ratio, p, settings)
         for case, ratio, p in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
@@ -64,5 +60,5 @@ def _compare(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> 
     table.loc[at, "change_upper"] = [one.upper for one in ratios]
     table.loc[at, "change_p"] = [one.p for one in ratios]
     table.loc[at, "change_corrected"] = corrected
-    table.loc[at, "changed"] = [kind for kind, _ in said]
-    table.loc[at, "change_words"] = [words for _, words in said]
+    table.loc[at, "changed"] = [kind for kind, _ in described]
+    table.loc[at, "change_words"] = [words for _, words in described]

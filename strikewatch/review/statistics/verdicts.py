@@ -1,16 +1,21 @@
-"""Verdicts on an operator and a fault: above the site, below it, within chance, or too little data to judge."""
+"""Verdicts on an operator and a fault: above the site, below it, within chance, or not enough data to judge."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+import numpy as np
+import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
+from strikewatch.core.batch import Floats
 from strikewatch.core.finding import Exposure as Hours
-from strikewatch.review.statistics import poisson
+from strikewatch.review.statistics import multiple_testing, poisson
 from strikewatch.review.statistics.dispersion import Dispersion
 from strikewatch.review.statistics.poisson import RateRatio
 
+Bools = npt.NDArray[np.bool_]
 Standing = Literal["above", "below", "within", "little"]
 Changed = Literal["more", "fewer", "same", "little"]
 
@@ -112,6 +117,17 @@ class RateComparison:
         return more.comparable(settings) and not more.likely_missed()
 
 
+def compare_all(
+    cases: Sequence[RateComparison], settings: Settings
+) -> tuple[list[RateRatio], Bools, Floats, int]:
+    """Return the ratio of each case [n], whether it is comparable, p corrected for all of them, and their number."""
+    ratios = [case.ratio() for case in cases]
+    comparable = np.array([case.comparable(settings) for case in cases], bool)
+    possible = [case.possible() for case in cases]
+    corrected, comparisons = multiple_testing.correct_family(possible, comparable, [one.p for one in ratios])
+    return ratios, comparable, corrected, comparisons
+
+
 def judge(
     case: RateComparison,
     ratio: RateRatio,
@@ -126,9 +142,9 @@ def judge(
     others.
     """
     if case.hours <= 0:
-        return "little", f"Too little to judge: no {WORKED[case.over]}."
+        return "little", f"Not enough data: no {WORKED[case.over]}."
     if case.other_hours <= 0:
-        return "little", "Too little to judge: there is no other operator at the site to compare with."
+        return "little", "Not enough data: there is no other operator at the site to compare with."
     if not case.count + case.other_count:
         return "within", (
             "As the site: none, like all operators who do not stand out."
@@ -136,7 +152,7 @@ def judge(
             else "As the site: no operator had any."
         )
     if not case.comparable(settings):
-        return "little", f"Too little to judge: {_why_not_comparable(case, settings)}."
+        return "little", f"Not enough data: {_why_not_comparable(case, settings)}."
     times = _ratio_in_words(ratio.ratio, "the others' rate", "the others")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
@@ -153,7 +169,7 @@ def judge(
         unseen = (
             f"in {_amount_of_work(case)} even {DETECTABLE_RATIO:.0f} times the others' rate may be missed"
         )
-        return "little", f"Too little to judge: {unseen}{_hours_needed(case, settings)}."
+        return "little", f"Not enough data: {unseen}{_hours_needed(case, settings)}."
     return "within", f"As the site: {times}; chance alone may explain that."
 
 
@@ -166,7 +182,7 @@ def describe_change(
     if not case.comparable(settings):
         return (
             "little",
-            f"Too little to judge a change: {_why_not_comparable(case, settings, 'in the previous period')}.",
+            f"Not enough data to judge a change: {_why_not_comparable(case, settings, 'in the previous period')}.",
         )
     times = _ratio_in_words(ratio.ratio, "the previous rate", "the previous period")
     if corrected < 1.0 - LEVEL:
@@ -178,7 +194,7 @@ def describe_change(
         kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
         return kind, f"{kind.capitalize()} than before: {times} (corrected p {_p_text(corrected)})."
     if case.likely_missed():
-        return "little", f"Too little to judge a change: {times} may be chance."
+        return "little", f"Not enough data to judge a change: {times} may be chance."
     return "same", f"As before: {times}; chance alone may explain that."
 
 

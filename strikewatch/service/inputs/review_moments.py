@@ -19,16 +19,18 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.samples import SampleSource
 from strikewatch.review.highlights import CleanStretch, Highlight
-from strikewatch.review.report.compose import SiteMoments
-from strikewatch.review.report.content import ShownMoment
+from strikewatch.review.report.compose import SiteHighlights
+from strikewatch.review.report.content import ShownHighlight
 from strikewatch.service.recordings import Recordings
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_STRIP: Final = 12 * 3600 * SECOND
-"""A longer clean stretch has no picture: its days have gaps."""
+_LONGEST_EXCERPT: Final = 3600 * SECOND
+"""A longer time around a fault is drawn as the timeline of a shift."""
+_LONGEST_TIMELINE: Final = 12 * 3600 * SECOND
+"""A longer clean stretch has no chart: its days have gaps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +62,13 @@ class Moments:
         faults: "pd.DataFrame",
         most: int,
         progress: Callable[[int, int], None] | None = None,
-    ) -> dict[str, SiteMoments]:
-        """Return the moments and clean stretches of each site's operators, from EXPOSURE and FAULTS."""
+    ) -> dict[str, SiteHighlights]:
+        """Return each site's highlights from EXPOSURE and FAULTS; `progress` gets the number done and the total."""
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
-        found: dict[str, SiteMoments] = {}
+        found: dict[str, SiteHighlights] = {}
         for site in map(str, exposure["site"].unique()):
             own = [one for one in chosen if one.site == site]
-            shown: dict[str, list[ShownMoment]] = {}
+            shown: dict[str, list[ShownHighlight]] = {}
             for one in own:
                 shown.setdefault(one.operator, []).append(self._shown(one, faults))
                 if progress:
@@ -74,36 +76,34 @@ class Moments:
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
             pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
-            found[site] = SiteMoments(shown, pictures)
+            found[site] = SiteHighlights(shown, pictures)
         return found
 
-    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownMoment:
+    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownHighlight:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         own = self._settings(key, one.onset)
         name = "; ".join(map(self.coaching.name, one.causes))
         ident = f"m-{one.site}-{one.id}"
         svg: str | None = None
-        if one.fault == "grease_overdue":
-            begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+        begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+        if end - begin > _LONGEST_EXCERPT:
             mark = Mark(one.onset, "medium", name)
             hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
             svg = draw_timeline(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
-            blank = list(
-                _fault_intervals(
-                    faults, key, "blank_firing", *excerpt.span(one.fault, one.onset, one.cleared)
-                )
-            )
+            suspected = list(_suspected_intervals(faults, key, begin, end))
             drawn = excerpt.fault_excerpt(
-                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, blank, one.causes
+                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, suspected, one.causes
             )
             svg = draw_excerpt(ident, drawn, zone) if drawn else None
         at = local_time(one.onset, zone)
-        return ShownMoment(one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ())
+        return ShownHighlight(
+            one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ()
+        )
 
     def _clean(self, one: CleanStretch) -> str | None:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        if one.end - one.begin > _STRIP:
+        if one.end - one.begin > _LONGEST_TIMELINE:
             return None
         hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
         ident = f"clean-{one.site}-{one.operator}"
@@ -147,15 +147,15 @@ class Moments:
         return self._found[path, key]
 
 
-def _fault_intervals(
-    faults: "pd.DataFrame", key: Key, fault: str, begin: Instant, end: Instant
+def _suspected_intervals(
+    faults: "pd.DataFrame", key: Key, begin: Instant, end: Instant
 ) -> Iterator[tuple[Instant, Instant]]:
-    """Yield (onset, cleared) of a hammer's alerts of one fault that overlap [begin, end)."""
+    """Yield onset and clearing of a hammer's suspected faults that overlap [begin, end)."""
     import pandas as pd
 
     first, last = (pd.Timestamp(at, tz="UTC") for at in (begin, end))
     own = faults[(faults["onset"] < last) & (faults["cleared"] > first)]
-    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & (own["fault"] == fault)]
+    own = own[(own["site"] == key[0]) & (own["hammer"] == key[1]) & own["fault"].isin(excerpt.SUSPECTED)]
     for onset, cleared in zip(own["onset"], own["cleared"], strict=True):
         yield int(onset.as_unit("ns").value), int(cleared.as_unit("ns").value)
 
