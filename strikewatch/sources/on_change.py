@@ -1,14 +1,16 @@
 """Settings of channels that a feed sends on change only."""
 
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from pydantic import Field, model_validator
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, seconds
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.sources.hold import MAX_HOLD_S, Bounds
+
+if TYPE_CHECKING:
+    from strikewatch.engine.pipeline import HammerSettings  # importing it imports every detector
 
 
 def bound_error(channel: str, hold_s: float) -> str | None:
@@ -37,7 +39,7 @@ class Settings(DetectorSettings):
         return self
 
 
-def bounds_of(settings: HammerSettings) -> Bounds:
+def bounds_of(settings: "HammerSettings") -> Bounds:
     """Return channel → how long a value is held, ns, from a hammer's settings."""
     own = settings.get("on_change")
     return {name: seconds(hold_s) for name, hold_s in own.hold_s.items()} if isinstance(own, Settings) else {}
