@@ -270,11 +270,11 @@ def usage(
     >>> bool((usage["amount"].dropna() >= 0).all())
     True
     """
-    from strikewatch.service.inputs.usage import of_replay
+    from strikewatch.service.inputs.hammers import usage_of_replay
 
     loaded = _loaded(settings)
     result = _replay(samples, events, settings, options)
-    return of_replay(result, loaded, 0, result.end + 1)
+    return usage_of_replay(result, loaded, 0, result.end + 1)
 
 
 def use(

@@ -145,7 +145,7 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
     Raises Refused where they are not times, or not in order.
     """
     from strikewatch.errors import Refused
-    from strikewatch.service.time_parsing import parse_time
+    from strikewatch.service.time_window import parse_time
 
     begin, end = options.begin or getattr(options, "since", None) or default, options.end
     first, last = (None if given is None else parse_time(given, now, back=True) for given in (begin, end))

@@ -24,7 +24,7 @@ from strikewatch.review.report.pdf import find_browser, print_pdf
 from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
 from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
-from strikewatch.service.progress import progress_bar
+from strikewatch.service.recordings import progress_bar
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:

@@ -152,7 +152,7 @@ def test_names_are_not_taken_for_markup(tmp_path: Path, capsys: pytest.CaptureFi
 def test_a_bar_is_for_terminals_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(recordings, "LONG", 1)
+    monkeypatch.setattr(recordings, "PROGRESS_FROM_ROWS", 1)
     assert main(["replay", str(PAD), "--json"]) == 0
     assert " rows" not in capsys.readouterr().err
     monkeypatch.setenv("FORCE_COLOR", "1")

@@ -14,7 +14,15 @@ from strikewatch.cli.main import main, root
 from tests.cli.command import ROOT
 
 HEAVY = ("alembic", "numba", "numpy", "pandas", "pyarrow", "pydantic", "scipy", "sqlalchemy")
-HEAVIEST = (*(set(HEAVY) - {"numpy", "pydantic"}), "asyncio", "fastapi", "jinja2", "paho", "starlette", "uvicorn")
+HEAVIEST = (
+    *(set(HEAVY) - {"numpy", "pydantic"}),
+    "asyncio",
+    "fastapi",
+    "jinja2",
+    "paho",
+    "starlette",
+    "uvicorn",
+)
 """What a command that only reads settings does not load."""
 WITH_DATABASE = tuple(set(HEAVIEST) - {"sqlalchemy", "asyncio"})
 
