@@ -16,7 +16,6 @@ Function = Callable[..., int]
 Decorator = Callable[[Function], Function]
 
 WHEN: Final = "2026-11-25T06:00:00Z, or 2h, 3d ago"
-FILE: Final = click.Path(path_type=Path, dir_okay=False)
 PATH: Final = click.Path(path_type=Path)
 SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 
