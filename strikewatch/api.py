@@ -3,10 +3,8 @@
 The examples run from the folder of the source, where `replay_data` holds recorded shifts of an invented site.
 """
 
-import json
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack
@@ -18,16 +16,12 @@ if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
     from strikewatch.sources.recordings import Shift
     from strikewatch.sources.recordings.read_options import ReadOptions
-    from strikewatch.sources.recordings.table import TableShift
 
     Samples = pd.DataFrame | Path | str
     """A frame of samples, or the path of one recorded shift or of a folder of them."""
 
     GivenSettings = Settings | Mapping[str, Any] | Path | str | None
     """Loaded settings, a mapping like the tables of a settings file, the path of such a file, or None."""
-
-_UNNAMED: Final = "unnamed"
-"""The site of a frame that has no column `site`."""
 
 _TIMES_DTYPE: Final = "datetime64[us, UTC]"
 """Alert records carry microseconds."""
@@ -89,14 +83,12 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
     >>> cold = shift.samples[shift.samples["oil_c"] < 20.0]
     >>> alerts = strikewatch.replay(cold, shift.events)
     """
-    import pandas as pd
-
-    from strikewatch.core.instant import exact_text
     from strikewatch.errors import InputError
     from strikewatch.service.loss import DEFAULT_ALLOWED_PERCENT, check, losses
     from strikewatch.service.recordings import settings_in_folder
     from strikewatch.service.replay import ReplayResult
     from strikewatch.sources.recordings import open_shifts
+    from strikewatch.sources.recordings.frames import events_frame, samples_frame
     from strikewatch.sources.recordings.merge import Merge
 
     shifts = open_shifts(Path(path), _read_options(options))
@@ -104,15 +96,7 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
         places = ", ".join(shift.place for shift in shifts)
         raise InputError(f"{path}: holds {len(shifts)} recorded shifts; load one of them: {places}")
     (shift,) = shifts
-    samples = _samples_frame(shift)
-    records = [
-        {"time": event.time, "site": event.site, "hammer": event.hammer, "event": event.kind, **event.fields}
-        | ({"applied": exact_text(event.applied)} if event.applied >= 0 else {})
-        for event in shift.events
-    ]
-    names = list(dict.fromkeys(chain(["time", "site", "hammer", "event"], *records)))
-    events = pd.DataFrame(records, columns=names)
-    events["time"] = pd.to_datetime(events["time"].astype("int64"), unit="ns", utc=True)
+    samples, events = samples_frame(shift), events_frame(shift)
     check(losses(Merge(shifts)), options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
     read = ReplayResult(bad=+shift.bad, cells=shift.cells, assumed=shift.assumed, examples=shift.examples)
     read.ignored = shift.ignored
@@ -270,11 +254,11 @@ def usage(
     >>> bool((usage["amount"].dropna() >= 0).all())
     True
     """
-    from strikewatch.service.inputs.usage import of_replay
+    from strikewatch.service.inputs.hammers import usage_of_replay
 
     loaded = _loaded(settings)
     result = _replay(samples, events, settings, options)
-    return of_replay(result, loaded, 0, result.end + 1)
+    return usage_of_replay(result, loaded, 0, result.end + 1)
 
 
 def use(
@@ -306,6 +290,7 @@ def _replay(
     from strikewatch.service.replay import replay_shifts
     from strikewatch.settings.tree import load
     from strikewatch.sources.recordings import open_shifts
+    from strikewatch.sources.recordings.frames import shift_of_frames
 
     loaded = _loaded(settings)
     read_options = _read_options(options)
@@ -322,7 +307,7 @@ def _replay(
             found = {k: file for k, shift in enumerate(shifts) if (file := settings_in_folder(shift))}
             own = {k: load(file).of_hammer for k, file in found.items()}
     else:
-        shifts = [_frame_shift(samples, events, read_options)]
+        shifts = [shift_of_frames(samples, events, read_options)]
     result = replay_shifts(shifts, loaded.of_hammer, seconds(loaded.intake.reorder_s), own=own)
     check(result.lost, options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
     _warn(chain(result.notes(), result.partly_notes()), stacklevel=4)
@@ -352,102 +337,3 @@ def _set_types(frame: "pd.DataFrame", times: Sequence[str], categories: Sequence
     for name in categories:
         values = frame[name].astype(object)
         frame[name] = pd.Categorical(values, sorted(values.dropna().unique()))
-
-
-def _samples_frame(shift: "Shift") -> "pd.DataFrame":
-    """The rows of a shift, a hammer at a time."""
-    import numpy as np
-    import pandas as pd
-
-    from strikewatch.core.channels import CHANNELS
-
-    pieces = list(shift.pieces())
-    names = list(dict.fromkeys(name for _, rows in pieces for name in rows.columns))
-    keys = list(dict.fromkeys(key for key, _ in pieces))
-    codes = np.repeat([keys.index(key) for key, _ in pieces], [len(rows) for _, rows in pieces])
-
-    def joined(arrays: list[Any], dtype: str) -> Any:
-        return np.concatenate(arrays) if arrays else np.empty(0, dtype)
-
-    columns: dict[str, Any] = {
-        "time": pd.to_datetime(joined([rows.time_ns for _, rows in pieces], "int64"), unit="ns", utc=True)
-    }
-    for k, name in enumerate(("site", "hammer")):
-        columns[name] = pd.Categorical(np.array([key[k] for key in keys], dtype=object)[codes.astype(int)])
-    for name in names:
-        values = joined([rows.columns.get(name, np.full(len(rows), np.nan)) for _, rows in pieces], "float64")
-        known = ~np.isnan(values)
-        columns[name] = (
-            pd.array(np.where(known, values, 0.0).astype(bool), dtype="boolean")
-            if CHANNELS[name].boolean
-            else values
-        )
-        if CHANNELS[name].boolean:
-            columns[name][~known] = pd.NA
-    return pd.DataFrame(columns)
-
-
-def _frame_shift(
-    samples: "pd.DataFrame", events: "pd.DataFrame | None", options: "ReadOptions"
-) -> "TableShift":
-    import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
-
-    from strikewatch.errors import InputError
-    from strikewatch.sources.recordings.events import parse_events
-    from strikewatch.sources.recordings.table import TableShift
-
-    time = options.columns.get("time", "time")
-    if time not in samples.columns and samples.index.name == time:
-        samples = samples.reset_index()
-    try:
-        table = pa.Table.from_pandas(samples, preserve_index=False)
-    except (pa.ArrowException, ValueError, TypeError) as error:
-        why = " ".join(map(str, error.args))
-        raise InputError(f"samples: {why}; give each column values of one kind, and once") from None
-    shift = TableShift(table, "samples", _UNNAMED, options=options)
-    if events is not None:
-        rows = events.to_dict("records")
-        lines = [_event_line(row, options.zone is None) for row in rows]
-        if options.zone is None:
-            shift.assumed["utc"] += sum(_is_naive(row.get("time")) for row in rows)
-        sites = {hammer: site for site, hammer in shift.feeds()}
-        only = next(iter(sites.values()), _UNNAMED)
-        shift.events, shift.bad["event"] = parse_events(
-            lines,
-            "events",
-            lambda hammer: sites.get(hammer, only),
-            shift.examples,
-            options.zone,
-        )
-    return shift
-
-
-def _is_naive(value: Any) -> bool:
-    """Whether a value is a timestamp without an offset; NaT is not."""
-    return isinstance(value, datetime) and value == value and value.tzinfo is None
-
-
-def _event_line(row: Mapping[Any, Any], naive_is_utc: bool) -> bytes:
-    """One row of an events frame as an event object in JSON, empty fields left out."""
-    import pandas as pd
-
-    fields: dict[str, Any] = {}
-    for name, value in row.items():
-        if isinstance(value, Mapping):
-            fields[str(name)] = dict(value)
-        elif pd.api.types.is_list_like(value):
-            fields[str(name)] = [_number(item) for item in value]
-        elif pd.isna(value):
-            continue
-        elif isinstance(value, datetime):
-            offset = "+00:00" if naive_is_utc and _is_naive(value) else ""
-            fields[str(name)] = value.isoformat() + offset
-        else:
-            fields[str(name)] = _number(value)
-    return json.dumps(fields, default=str).encode()
-
-
-def _number(value: Any) -> Any:
-    """A numpy number as a Python number, whole where it is: an empty field turns a column of ints into floats."""
-    value = value.item() if hasattr(value, "item") else value
-    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -1,25 +1,25 @@
-"""The exception tree. Each branch says who must act.
+"""The exceptions. Each names who must act, and its message says what to do.
 
 StrikewatchError
-├── SettingsError     whoever wrote the settings: all mistakes at once, each with its path
-├── InputError        whoever hands over a recorded shift: the file, the row or column, the remedy
-├── Rejected          whoever sends a payload (a gateway): counted and kept, never fatal
-├── StoreError        whoever runs the machine: disk, permissions, a locked or foreign database
-│   ├── StoreBlocked  … that refuses for now, full, locked or read-only: nothing is lost, it is tried again
-│   └── StoreLost     … of one that is gone for this process, which ends; started again it goes on
-├── BrokerError       whoever runs the broker or another instance: refused, taken over
-├── Refused           whoever asked something of an alert or a hammer: why it cannot be done, and the remedy
-│   └── Unknown       … of one that is not there
-└── DeliveryError     whoever runs the receiving endpoint: recorded with the attempt, retried
+├── SettingsError     who writes the settings: all mistakes at once, each with its path
+├── InputError        who provides a recorded shift: the file, the row or column, the remedy
+├── Rejected          who sends a payload (a gateway): counted and kept, never fatal
+├── StoreError        who runs the machine: disk, permissions, a locked or foreign database
+│   ├── StoreBlocked  the database refuses for now: nothing is lost, it is tried again
+│   └── StoreLost     the database cannot be used again by this process, which ends; a restart continues
+├── BrokerError       who runs the broker or another instance: refused, taken over
+├── Refused           who requested something about an alert or a hammer: why it cannot be done, and the remedy
+│   └── Unknown       no alert or hammer has that name
+└── DeliveryError     who runs the receiving endpoint: recorded with the attempt, retried
 """
 
 
 class StrikewatchError(Exception):
-    """The root of everything this package raises on purpose."""
+    """The base class of all exceptions that this package raises."""
 
 
 class SettingsError(StrikewatchError):
-    """One or more settings are wrong. `problems` holds every one as (path, what is wrong and the remedy)."""
+    """Settings are wrong. `problems` has all of them: (path, what is wrong and the remedy)."""
 
     def __init__(self, problems: list[tuple[str, str]]) -> None:
         self.problems = problems
@@ -30,7 +30,7 @@ class InputError(StrikewatchError):
     """A recorded shift cannot be used. The message names the place and the remedy."""
 
 
-class Rejected(StrikewatchError):  # noqa: N818 - what the field calls it
+class Rejected(StrikewatchError):  # noqa: N818 - the term of the field
     """A payload or a row breaks the contract. `reason` is a short stable word to count by, `detail` the place.
 
     `count`: how many objects it stands for.
@@ -47,24 +47,24 @@ class StoreError(StrikewatchError):
     """The database cannot be read or written."""
 
 
-class StoreBlocked(StoreError):  # noqa: N818 - says what happened, as Rejected does
-    """The disk is full or cannot be written, or another program holds the database: it can be tried again."""
+class StoreBlocked(StoreError):  # noqa: N818 - like Rejected
+    """The disk is full or read-only, or another program locks the database: the operation can be retried."""
 
 
 class StoreLost(StoreError):  # noqa: N818 - likewise
-    """The database is not the one that was opened any more, or its session has ended: trying again is of no use."""
+    """The database is no longer the one that was opened, or its session has ended: retrying cannot help."""
 
 
 class BrokerError(StrikewatchError):
-    """The MQTT broker refuses us for good, or another instance took over our session."""
+    """The MQTT broker refuses this client permanently, or another instance took over its session."""
 
 
-class Refused(StrikewatchError):  # noqa: N818 - it is an answer, not a fault
-    """What was asked of an alert or a hammer cannot be done as things stand. Says why, and the remedy."""
+class Refused(StrikewatchError):  # noqa: N818 - an answer, not a failure
+    """A request about an alert or a hammer cannot be done now. The message says why, and the remedy."""
 
 
 class Unknown(Refused):
-    """No alert or hammer goes by that name, or more than one does."""
+    """No alert or hammer has that name, or more than one has it."""
 
 
 class DeliveryError(StrikewatchError):

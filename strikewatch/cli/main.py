@@ -23,6 +23,8 @@ EXIT_CODES = (
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code (see EXIT_CODES)."""
     words = sys.argv[1:] if arguments is None else list(arguments)
+    if words[:1] == ["help"]:
+        words = [*words[1:], "--help"]
     if instruction := os.environ.get(COMPLETE):
         from click.shell_completion import shell_complete
 
@@ -31,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = _run(words)
         sys.stdout.flush()
     except BrokenPipeError:
-        # Nobody reads our output any more: that is no failure of ours, and Python's own flush at exit must not fail.
+        # The reader has closed the pipe, which is not a failure. Python flushes again at exit, into the null device.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     return code
@@ -68,7 +70,7 @@ def _print_usage_error(error: click.ClickException) -> None:
 
 
 class _Root(Group):
-    """The command itself: its commands are imported when they are used."""
+    """The root command; the other commands are imported when they are used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         del ctx

@@ -1,4 +1,4 @@
-"""What commands share: their class, and the options that several take."""
+"""The classes of commands, and options that several commands have."""
 
 from argparse import Namespace
 from collections.abc import Callable, Iterable, Sequence
@@ -16,20 +16,19 @@ Function = Callable[..., int]
 Decorator = Callable[[Function], Function]
 
 WHEN: Final = "2026-11-25T06:00:00Z, or 2h, 3d ago"
-FILE: Final = click.Path(path_type=Path, dir_okay=False)
 PATH: Final = click.Path(path_type=Path)
 SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 
 
 def write_examples(formatter: click.HelpFormatter, examples: Iterable[str]) -> None:
-    """Write the section of examples, each on a line of its own that can be copied."""
+    """Write the section of examples, one a line, ready to copy."""
     with formatter.section("Examples"):
         for example in examples:
             formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
 
 
-class _Helped(click.Command):
-    """A command with examples in its help, and --quiet and --verbose."""
+class _WithExamples(click.Command):
+    """Adds examples to the help, and the options --quiet and --verbose."""
 
     def __init__(self, *args: Any, examples: Sequence[str] = (), **kwargs: Any) -> None:
         kwargs["context_settings"] = SETTINGS | kwargs.get("context_settings", {})
@@ -38,7 +37,7 @@ class _Helped(click.Command):
         self.params += [
             click.Option(["-q", "--quiet"], is_flag=True, help="Print errors only on standard error."),
             click.Option(
-                ["-v", "--verbose"], is_flag=True, help="Say more, such as which settings are used."
+                ["-v", "--verbose"], is_flag=True, help="Print details, such as which settings are used."
             ),
         ]
 
@@ -48,11 +47,11 @@ class _Helped(click.Command):
         super().format_epilog(ctx, formatter)
 
 
-class Command(_Helped):
+class Command(_WithExamples):
     """A command that does something."""
 
 
-class Group(_Helped, click.Group):
+class Group(_WithExamples, click.Group):
     """A command with commands of its own."""
 
     command_class = Command
@@ -124,7 +123,7 @@ def only(*names: str) -> Decorator:
 
 
 def period(begin: str, end: str, *, since: bool = False) -> Decorator:
-    """Add --from and --to; `begin` and `end` say what holds without them. `since`: also the earlier name of --from."""
+    """Add --from and --to; `begin` and `end` describe their defaults. `since`: also the former name of --from."""
 
     def add(command: Function) -> Function:
         if since:
@@ -140,12 +139,12 @@ def period(begin: str, end: str, *, since: bool = False) -> Decorator:
 
 
 def instants(options: Namespace, now: int, default: str | None) -> tuple[int | None, int | None]:
-    """Return --from and --to in ns, counted back from `now`; `default` stands for a missing --from, None for no bound.
+    """Return --from and --to in ns; durations reach back from `now`, and `default` replaces a missing --from.
 
-    Raises Refused where they are not times, or not in order.
+    None: without a bound. Raises Refused if they are not times, or not in order.
     """
     from strikewatch.errors import Refused
-    from strikewatch.service.time_parsing import parse_time
+    from strikewatch.service.time_window import parse_time
 
     begin, end = options.begin or getattr(options, "since", None) or default, options.end
     first, last = (None if given is None else parse_time(given, now, back=True) for given in (begin, end))
@@ -156,9 +155,7 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
 
 def by(command: Function) -> Function:
     """Add --by, which is required."""
-    return click.option("--by", metavar="NAME", required=True, help="Who does it; kept in the history.")(
-        command
-    )
+    return click.option("--by", metavar="NAME", required=True, help="Your name, for the history.")(command)
 
 
 def reason(*, required: bool) -> Decorator:
@@ -168,7 +165,7 @@ def reason(*, required: bool) -> Decorator:
         metavar="TEXT",
         default=None if required else "",
         required=required,
-        help="Why; kept in the history.",
+        help="The reason, for the history.",
     )
 
 

@@ -1,6 +1,12 @@
-"""A review, made from the database or recorded shifts: its tables, its report, and the files of both."""
+"""Make a review from the database or recorded shifts: its tables, its report, and the files of both.
+
+Run as a module, it makes one review for the page, in a process of its own.
+"""
 
 import io
+import json
+import os
+import sys
 import tempfile
 import time
 from argparse import Namespace
@@ -13,7 +19,7 @@ from zoneinfo import ZoneInfo
 from rich.console import Console
 
 from strikewatch.cli.rendering import review as review_tables
-from strikewatch.errors import InputError
+from strikewatch.errors import InputError, StrikewatchError
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
@@ -23,20 +29,24 @@ from strikewatch.review.report.files import COLUMNS, find_browser, print_pdf, wr
 from strikewatch.review.report.html import render_html
 from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
-from strikewatch.service.progress import progress_bar
+from strikewatch.service.recordings import progress_bar
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-LONG: Final = 30
-"""Moments from which on a bar is shown."""
-MOMENTS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
+PROGRESS_FROM: Final = 30
+"""A progress bar is shown from this number of moments on."""
+PAGE_NICE: Final = 5
+"""Niceness of the process that makes a review for the page."""
+PAGE_MOMENTS: Final = 3
+"""Moments for each fault and operator in a review for the page."""
+MOMENT_COLUMNS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
 
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """All that a review comes to."""
+    """The results of a review."""
 
     tables: Tables
     seen: Mapping[str, SiteHighlights]
@@ -44,7 +54,7 @@ class Review:
 
 
 def review(options: Namespace, settings: Settings, notes: Console) -> Review:
-    """What was asked for, before any of it is written. Raises StrikewatchError with the remedy."""
+    """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy."""
     texts = coaching.read(options.coaching)
     with open_review_data(options, settings, time.time_ns(), notes) as source:
         made = _tables(source, settings, options.site)
@@ -53,7 +63,7 @@ def review(options: Namespace, settings: Settings, notes: Console) -> Review:
 
 
 def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
-    """What `rates` makes of the period, of one site or all. Weeks are each site's own."""
+    """Compute the tables of the period, for one site or all; weeks are in each site's time zone."""
     import pandas as pd
 
     def of_site(frame: "pd.DataFrame") -> "pd.DataFrame":
@@ -93,17 +103,16 @@ def _seen(
     made: Tables,
     notes: Console,
 ) -> dict[str, SiteHighlights]:
-    """Moments, where they go into a file that was asked for; what they need takes longest."""
+    """Make the moments, if an output that shows them is requested: they take longest."""
     wanted = options.html or options.pdf or options.csv or options.json
     exposure, faults = made.exposure, made.faults
     if options.operator:
         exposure = exposure[exposure["operator"] == options.operator]
         faults = faults[faults["operator"] == options.operator]
     most = options.moments if wanted else 0
-    with progress_bar(
-        notes, min(len(faults), most * 4 * exposure["operator"].nunique()), "moments", LONG
-    ) as told:
-        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, told)
+    total = min(len(faults), most * 4 * exposure["operator"].nunique())
+    with progress_bar(notes, total, "moments", PROGRESS_FROM) as progress:
+        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, progress)
     return {site: seen.get(site, SiteHighlights({}, {})) for site in made.exposure["site"].unique()}
 
 
@@ -121,9 +130,11 @@ def _report(
     nothing = ""
     if not names:
         place = f"at {options.site} " if options.site else ""
-        nothing = f"No work {place}is on record in this time: no carrier was heard working."
+        nothing = f"No work {place}is recorded in this time: no carrier was seen working."
     elif options.operator and options.operator not in people:
-        nothing = f"{options.operator} was not signed on in this time; there were: {', '.join(people)}."
+        nothing = (
+            f"{options.operator} was not signed on in this time; operators who were: {', '.join(people)}."
+        )
     return Report(
         period=wording.period(source.begin, source.end, next(iter(zones.values()), ZoneInfo("UTC"))),
         begin=source.begin,
@@ -140,7 +151,7 @@ def _report(
 
 
 def write(options: Namespace, report: Report) -> list[str]:
-    """Write the files asked for and return their names. Raises InputError."""
+    """Write the requested files and return their names. Raises InputError."""
     if not options.html and not options.pdf:
         return []
     page = render_html(report)
@@ -149,7 +160,7 @@ def write(options: Namespace, report: Report) -> list[str]:
         try:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
-            raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
+            raise InputError(f"{target}: cannot be written ({error.strerror}); name another file") from None
         browser = find_browser()
         if options.pdf and browser is not None:
             print_pdf(browser, target, options.pdf)
@@ -159,7 +170,7 @@ def write(options: Namespace, report: Report) -> list[str]:
 
 
 def _plain_pdf(report: Report, target: Path) -> None:
-    """What the terminal shows, as a PDF."""
+    """Write what the terminal shows as a PDF."""
     screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
     with screen.capture() as shown:
         review_tables.show(screen, report, [])
@@ -169,12 +180,16 @@ def _plain_pdf(report: Report, target: Path) -> None:
 def narrowed(
     made: Tables, seen: Mapping[str, SiteHighlights], operator: str | None
 ) -> "dict[str, pd.DataFrame]":
-    """Return every table by name; of one operator, only the rows that are theirs."""
+    """Return all tables by name; for one operator, only the operator's rows."""
     import pandas as pd
 
     rows = [
         {
-            **{name: getattr(one.highlight, name) for name in MOMENTS if name not in ("onset", "command")},
+            **{
+                name: getattr(one.highlight, name)
+                for name in MOMENT_COLUMNS
+                if name not in ("onset", "command")
+            },
             "onset": pd.Timestamp(one.highlight.onset, tz="UTC"),
             "command": " ".join(one.command),
         }
@@ -183,7 +198,7 @@ def narrowed(
         for one in shown
     ]
     every = {name: getattr(made, name) for name in Tables.__slots__}
-    every["moments"] = pd.DataFrame(rows, columns=list(MOMENTS))
+    every["moments"] = pd.DataFrame(rows, columns=list(MOMENT_COLUMNS))
     if operator is None:
         return every
     return {
@@ -191,3 +206,39 @@ def narrowed(
         for name, table in every.items()
         if "operator" in table
     }
+
+
+def main() -> int:
+    """Make one review for the page: read the request as JSON from standard input, write the report as HTML.
+
+    Returns 2, with the reason on standard error, if it cannot be made.
+    """
+    os.nice(PAGE_NICE)
+    request = json.load(sys.stdin)
+    options = Namespace(
+        paths=[],
+        begin=request["begin"],
+        end=request["end"],
+        operator=None,
+        site=request["site"],
+        html=True,
+        pdf=None,
+        csv=None,
+        json=False,
+        moments=PAGE_MOMENTS,
+        coaching=None,
+        config=None,
+    )
+    settings = Settings.model_validate(request["settings"])
+    try:
+        made = review(options, settings, Console(stderr=True, quiet=True))
+    except StrikewatchError as error:
+        print(error, file=sys.stderr)
+        return 2
+    sys.stdout.reconfigure(encoding="utf-8")  # type: ignore[union-attr]  # it is a pipe
+    sys.stdout.write(render_html(made.report))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

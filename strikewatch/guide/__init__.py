@@ -1,4 +1,4 @@
-"""The guides, in Markdown: printed by a command and shown by the page. One file a topic."""
+"""The user guides in Markdown, one file for each topic, shown by `strikewatch guide` and by the page."""
 
 from pathlib import Path
 from typing import Final
@@ -7,7 +7,7 @@ _FOLDER: Final = Path(__file__).parent
 
 
 def topics() -> dict[str, str]:
-    """Topic → its title, which is the first line of its file."""
+    """Return the title of each topic: the first line of its file."""
     return {
         path.stem: path.read_text(encoding="utf-8").partition("\n")[0].removeprefix("# ")
         for path in sorted(_FOLDER.glob("*.md"))
@@ -15,5 +15,5 @@ def topics() -> dict[str, str]:
 
 
 def text(topic: str) -> str | None:
-    """A guide as Markdown; None where there is none on that topic."""
+    """Return a guide as Markdown; None if there is none on that topic."""
     return (_FOLDER / f"{topic}.md").read_text(encoding="utf-8") if topic in topics() else None

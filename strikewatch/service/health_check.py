@@ -61,7 +61,10 @@ def _broker(mqtt: Mqtt) -> Iterator[CheckResult]:
         line = open_socket(mqtt.host, mqtt.port, mqtt.connect_timeout_s, tls_context(mqtt))
     except socket.gaierror as error:
         yield CheckResult(
-            "broker", "trouble", f"{mqtt.host} is not known: {error.strerror}", "see mqtt.host and DNS"
+            "broker",
+            "trouble",
+            f"{mqtt.host} cannot be resolved: {error.strerror}",
+            "check mqtt.host and DNS",
         )
     except ssl.SSLCertVerificationError as error:
         remedy = "see mqtt.tls.ca_file, and that the certificate names the host"
@@ -70,7 +73,7 @@ def _broker(mqtt: Mqtt) -> Iterator[CheckResult]:
         yield CheckResult("broker", "trouble", f"{where} refuses", "start the broker, or see mqtt.port")
     except (ssl.SSLError, ConnectionError) as error:
         what = f"no TLS with {where}: {error.strerror or error}"
-        yield CheckResult("broker", "trouble", what, "see whether that port speaks TLS")
+        yield CheckResult("broker", "trouble", what, "check that the port uses TLS")
     except OSError as error:
         yield CheckResult(
             "broker", "trouble", f"{where}: {error}", "see network, firewall and the files of mqtt.tls"
@@ -126,7 +129,7 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
         client.connect(mqtt.host, mqtt.port)
     except OSError as error:
         return CheckResult("sign-in", "trouble", str(error), "see mqtt.password_file and the network")
-    silent = "see the broker's log" + ("" if mqtt.tls else ", and whether that port wants TLS")
+    silent = "see the broker's log" + ("" if mqtt.tls else ", and whether the port requires TLS")
     client.loop_start()
     answered.wait(mqtt.connect_timeout_s)
     client.disconnect()
@@ -150,11 +153,11 @@ def _database(settings: Settings) -> Iterator[CheckResult]:
     if said != "ok":
         yield CheckResult("database", "trouble", str(said), "stop the processor, restore the newest backup")
     else:
-        yield CheckResult("database", "ok", f"{name} is whole, of this release, and can be written")
+        yield CheckResult("database", "ok", f"{name} is intact, of this release, and writable")
     log = where.with_name(f"{where.name}-wal") if isinstance(where, Path) else None
     if log is not None and log.exists() and log.stat().st_size > LOG_MIB * MIB:
         size = f"{log.name} has {log.stat().st_size // MIB} MiB"
-        yield CheckResult("database log", "attention", size, "end what reads the database for long")
+        yield CheckResult("database log", "attention", size, "stop what reads the database for long")
 
 
 def _feeds(settings: Settings) -> Iterator[CheckResult]:
@@ -175,16 +178,18 @@ def _feeds(settings: Settings) -> Iterator[CheckResult]:
         yield CheckResult("rejected data", "attention", seen, one.remedy)
     if len(problems) > PROBLEMS:
         rest = f"{len(problems) - PROBLEMS:,} more problems of senders"
-        yield CheckResult("rejected data", "attention", rest, "list all: strikewatch rejects --since 2d")
+        yield CheckResult("rejected data", "attention", rest, "list all: strikewatch rejects --from 2d")
 
 
 def _disk(folder: Path) -> Iterator[CheckResult]:
     if not folder.exists():
-        yield CheckResult("disk", "attention", f"{folder} is not there yet", "the processor makes it")
+        yield CheckResult("disk", "attention", f"{folder} does not exist yet", "the processor creates it")
         return
     free = shutil.disk_usage(folder).free // MIB
-    word: Status = "ok" if free >= ROOM_MIB else "attention"
-    yield CheckResult("disk", word, f"{free:,} MiB free", "" if word == "ok" else "make room, or keep less")
+    status: Status = "ok" if free >= ROOM_MIB else "attention"
+    yield CheckResult(
+        "disk", status, f"{free:,} MiB free", "" if status == "ok" else "make room, or keep less"
+    )
     try:
         with tempfile.NamedTemporaryFile(dir=folder) as made:
             apart_s = abs(time.time() - Path(made.name).stat().st_mtime)

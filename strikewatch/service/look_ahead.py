@@ -1,36 +1,55 @@
-"""Decide when to look ahead for a silent hammer: while its detectors may still find something without another row."""
+"""Let time pass for silent hammers, as long as something may still be found without another row."""
 
-from collections.abc import Iterable
 from typing import Final
 
-from strikewatch.core.batch import Key, Portion
+from strikewatch.core.batch import Batch, Key, Portion
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.step_result import StepResult
+from strikewatch.service.intake import Intake
 
 _AT_ONCE: Final = -(1 << 62)
 
 
 class LookAhead:
-    """The last look-ahead of each silent hammer.
+    """Runs silent hammers ahead to the present and discards their state, so that late rows still count.
 
-    Within its detectors' horizon after the last row, a hammer is looked at every time; after that only when an event
-    has come, and at the next instant that depends on the calendar alone. So parked hammers cost nothing.
+    A hammer is looked at every time during its detectors' horizon after the last row; after that only when an event
+    has come, and at the next instant that depends on the calendar alone. So a site of parked hammers costs nothing.
+    `grace_ns`: silence after which time passes for a hammer.
     """
 
-    def __init__(self, pipeline: Pipeline) -> None:
+    def __init__(self, pipeline: Pipeline, intake: Intake, grace_ns: Instant) -> None:
         self._pipeline = pipeline
-        self._next: dict[Key, tuple[Instant, tuple[Event, ...], Instant]] = {}
+        self._intake = intake
+        self._grace_ns = grace_ns
+        self._settled: dict[
+            Key, tuple[Instant, tuple[Event, ...], Instant]
+        ] = {}  # row, events, next deadline
 
-    def needed(self, portion: Portion, last_row: Instant) -> bool:
-        """Return whether a look-ahead to the portion's watermark may find something new."""
-        row, events, due = self._next.get(portion.key, (_AT_ONCE, (), _AT_ONCE))
-        return row != last_row or events != portion.events or portion.watermark >= due
+    def run(self, now: Instant) -> tuple[StepResult, dict[Key, Instant]] | None:
+        """Look ahead at the monotonic time `now`; return the result and how far by hammer, None if there is no need."""
+        portions: list[Portion] = []
+        for key, heard in self._intake.last_heard.items():
+            silent = now - heard
+            until = self._intake.reorderer.newest(key) + silent - self._grace_ns
+            if silent >= self._grace_ns and until > self._pipeline.watermark(key) > 0:
+                portion = self._intake.reorderer.look_ahead(key, until)
+                if self._needed(portion):
+                    portions.append(self._intake.fill_held(portion))
+        if not portions:
+            return None
+        result = self._pipeline.step(Batch(portions), report=True)
+        for portion in portions:
+            newest = self._intake.newest_row(portion.key)
+            settled = portion.watermark >= newest + self._pipeline.horizon(portion.key)
+            due = self._pipeline.next_deadline(result, portion.key) if settled else _AT_ONCE
+            self._settled[portion.key] = newest, portion.events, due
+        return result, {portion.key: portion.watermark for portion in portions}
 
-    def record(self, portions: Iterable[Portion], last_row: Iterable[Instant], outcome: StepResult) -> None:
-        """Record a look-ahead: its portions, the last row of each hammer, and the outcome."""
-        for portion, row in zip(portions, last_row, strict=True):
-            settled = portion.watermark >= row + self._pipeline.horizon(portion.key)
-            due = self._pipeline.next_deadline(outcome, portion.key) if settled else _AT_ONCE
-            self._next[portion.key] = row, portion.events, due
+    def _needed(self, portion: Portion) -> bool:
+        """Return whether looking up to the portion's watermark may find something that earlier looks have not."""
+        row, events, due = self._settled.get(portion.key, (_AT_ONCE, (), _AT_ONCE))
+        newest = self._intake.newest_row(portion.key)
+        return row != newest or events != portion.events or portion.watermark >= due

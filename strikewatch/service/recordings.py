@@ -2,18 +2,20 @@
 
 from argparse import Namespace
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from rich.console import Console
+from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress as Bar
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import seconds
 from strikewatch.errors import InputError
 from strikewatch.service import loss
 from strikewatch.service.precompile import precompile
-from strikewatch.service.progress import progress_bar
 from strikewatch.service.replay import Progress, ReplayResult, replay_shifts
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.recordings import ReadOptions, Shift, open_shifts
@@ -123,3 +125,19 @@ def settings_in_folder(shift: Shift) -> Path | None:
         return None
     path = Path(shift.place).parent / SETTINGS_FILE
     return path if path.is_file() else None
+
+
+@contextmanager
+def progress_bar(console: Console, total: int, what: str, long: int) -> Iterator[Progress | None]:
+    """Yield a function to report progress to; None if `total` is less than `long`, or there is no terminal."""
+    if total < long or not console.is_terminal:
+        yield None
+        return
+    columns = (
+        TextColumn("{task.completed:,} of {task.total:,} {task.description}"),
+        BarColumn(),
+        TimeRemainingColumn(),
+    )
+    with Bar(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done, _total: bar.update(task, completed=done)

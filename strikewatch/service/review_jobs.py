@@ -1,6 +1,6 @@
 """Reviews for the page, made by a separate process with low priority, so that nothing else waits for them.
 
-The process is `strikewatch.cli.review_process`: it reads the request as JSON and writes the report as HTML.
+The process is `strikewatch.cli.review_report`: it reads the request as JSON and writes the report as HTML.
 """
 
 import json
@@ -30,7 +30,7 @@ FRESH_S: Final = 600.0
 RETRY_S: Final = 60.0
 """Wait after a failed renewal, in real time."""
 MAX_DURATION_S: Final = 900.0
-COMMAND: Final = (sys.executable, "-m", "strikewatch.cli.review_process")
+COMMAND: Final = (sys.executable, "-m", "strikewatch.cli.review_report")
 
 _Request = tuple[str, Instant]
 

@@ -14,19 +14,18 @@ from typing import Any, Final
 
 import structlog
 
-from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError, StrikewatchError
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
-from strikewatch.service.instrumented_source import InstrumentedSource
 from strikewatch.service.precompile import precompile
-from strikewatch.service.systemd import SystemdNotifier
+from strikewatch.service.status import InstrumentedSource, StatusLog, SystemdNotifier
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
-from strikewatch.sources.mqtt import CONNECTING, Status, Subscriber
+from strikewatch.sources.mqtt import Subscriber
 from strikewatch.web.live.worker_stats import Pulse
 
 _log: Final = structlog.get_logger("live")
@@ -35,8 +34,6 @@ STEP_TIMEOUT_S: Final = 0.2
 ALIVE_EVERY_S: Final = 1.0
 FRESH_S: Final = 10.0
 """The processor counts as healthy for this long after its last step."""
-REPORT_EVERY_NS: Final = 60 * SECOND
-"""How often a persistent problem is logged again."""
 SWITCH_S: Final = 0.0005
 """Python's thread switch interval. With the default of 5 ms a POST takes a tenth of a second during a backlog, since
 the dispatcher waits for its turn after each read and write."""
@@ -159,7 +156,7 @@ class Processor:
         _log.info("stopped", messages=worker.messages, rejected=dict(worker.rejected))
 
     def _run_worker(self, worker: Worker, subscriber: Subscriber) -> None:
-        watch = _StatusLog(self._monotonic)
+        watch = StatusLog(self._monotonic)
         while not self._stopping.is_set():
             try:
                 worker.turn(STEP_TIMEOUT_S)
@@ -204,52 +201,3 @@ class Processor:
     def _fail(self, error: BaseException) -> None:
         self._failure = error
         self._stopping.set()
-
-
-class _StatusLog:
-    """Logs the state of the broker and the senders: at each change, and again while a problem persists."""
-
-    def __init__(self, monotonic: Callable[[], Instant]) -> None:
-        self._monotonic = monotonic
-        self._last = CONNECTING
-        self._connected = False
-        self._takeovers = 0
-        self._refused: set[str] = set()
-        self._said = self._heard = monotonic()
-        self._rejected = self._messages = 0
-
-    def look(self, status: Status, worker: Worker) -> None:
-        now = self._monotonic()
-        if worker.messages > self._messages:
-            self._messages, self._heard = worker.messages, now
-        if status.connected != self._connected or (not status.connected and status.reason != self._last):
-            self._connected, self._last = status.connected, status.reason
-            if status.connected:
-                _log.info("broker_connected", resumed=status.resumed)
-                self._heard = now
-            elif not status.takeovers:
-                _log.warning("broker_lost", problem=status.reason)
-        if status.takeovers > self._takeovers:  # though the session may be back by now
-            _log.error("broker_taken_over", problem=status.reason, takeovers=status.takeovers)
-        self._takeovers = status.takeovers
-        for name, grant in status.grants.items():
-            if not grant.startswith("Granted") and name not in self._refused:
-                self._refused.add(name)
-                _log.error(
-                    "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
-                )
-        if now - self._said < REPORT_EVERY_NS:
-            return
-        self._said = now
-        if not status.connected:
-            _log.error("broker_away", problem=status.reason, remedy="strikewatch check looks for the cause")
-        rejected = sum(worker.rejected.values())
-        if rejected > self._rejected:
-            _log.warning(
-                "payloads_rejected", since_last=rejected - self._rejected, in_all=dict(worker.rejected)
-            )
-            self._rejected = rejected
-        if status.connected and now - self._heard >= REPORT_EVERY_NS:
-            _log.warning(
-                "nothing_heard", remedy="see whether gateways publish, and the prefix and access list"
-            )

@@ -20,13 +20,13 @@ from strikewatch.storage.commit.step import Reject
 class Step:
     """The data of one step: decoded rows and events, what the detectors found, and rejects.
 
-    `received`: wall time. `again`: hammers with redelivered messages.
+    `received`: wall time. `redelivered`: hammers with redelivered messages.
     """
 
     def __init__(self, received: Instant) -> None:
         self.received = received
         self.rows: dict[Key, list[Rows]] = {}
-        self.again: set[Key] = set()
+        self.redelivered: set[Key] = set()
         self.events: list[Event] = []
         self.portions: list[Portion] = []
         self.changes: list[Change] = []

@@ -1,14 +1,36 @@
-"""The part of a recording to show: one hammer and a time window.
+"""Parse instants, durations and time windows as people type them."""
 
-A replay still runs the whole recording, since earlier data matters: learned baselines, hours since greasing.
-"""
-
+import re
 from dataclasses import dataclass
+from typing import Final
 
 from strikewatch.core import instant
-from strikewatch.core.instant import Instant
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
-from strikewatch.service.time_parsing import parse_time
+
+_UNITS: Final = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
+_SPAN: Final = re.compile(r"(?:\d+(?:\.\d+)?(?:s|min|h|d))+", re.ASCII)
+_PART: Final = re.compile(r"(\d+(?:\.\d+)?)(s|min|h|d)", re.ASCII)
+
+
+def parse_time(given: str, now: Instant, *, back: bool = False) -> Instant:
+    """Parse an RFC 3339 instant, or a duration (45min, 2h, 1h30min, 3d) from now, or before now with `back`.
+
+    Raises Refused for anything else.
+    """
+    if _SPAN.fullmatch(given):
+        span = sum(round(float(n) * _UNITS[unit] * SECOND) for n, unit in _PART.findall(given))
+        at = now - span if back else now + span
+        if instant.EARLIEST <= at < instant.LATEST:
+            return at
+    else:
+        try:
+            return instant.parse(given)
+        except ValueError:
+            pass
+    raise Refused(
+        f"{given!r} is not a time: write 45min, 2h or 3d, or an instant such as 2026-11-25T16:00:00Z"
+    )
 
 
 @dataclass(frozen=True, slots=True)

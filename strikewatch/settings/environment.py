@@ -1,8 +1,8 @@
-"""Environment variables as settings: which a tree of settings has, and which of those that are set are mistakes."""
+"""Settings from environment variables: which exist, their values, and mistakes in those that are set."""
 
 import json
 import os
-from collections.abc import Set
+from collections.abc import Mapping, Set
 from difflib import get_close_matches
 from functools import cache
 from types import UnionType
@@ -12,13 +12,13 @@ from pydantic import BaseModel
 
 PREFIX: Final = "STRIKEWATCH_"
 _NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "SEEDS")}
-"""Which file to read, and how long the tests are."""
+"""Variables of the command line and of the tests."""
 _HAMMERS: Final = f"{PREFIX}HAMMERS"
 
 
 @cache
 def variables(model: type[BaseModel], prefix: str = PREFIX) -> dict[str, bool]:
-    """Every variable that a tree of settings has; true where its value is JSON: a table or a list."""
+    """Return the variables of a settings model; true if the value is JSON: a table or a list."""
     names: dict[str, bool] = {}
     for field_name, field in model.model_fields.items():
         name, kind = f"{prefix}{field_name.upper()}", field.annotation
@@ -30,7 +30,7 @@ def variables(model: type[BaseModel], prefix: str = PREFIX) -> dict[str, bool]:
 
 
 def usable(model: type[BaseModel]) -> dict[str, str]:
-    """The variables that are set, known and readable, by their names in small letters."""
+    """Return the variables that are set, known and readable, by lower-case name."""
     known = variables(model)
     return {
         name.lower(): value
@@ -39,8 +39,33 @@ def usable(model: type[BaseModel]) -> dict[str, str]:
     }
 
 
+def environment_tables(model: type[BaseModel]) -> dict[str, Any]:
+    """Return the settings that the environment gives, as the nested tables of a settings file."""
+    known = variables(model)
+    tables: dict[str, Any] = {}
+    # A variable for a whole table comes before those for its settings, which override it.
+    for name, value in sorted(usable(model).items(), key=lambda item: item[0].count("__")):
+        given: Any = json.loads(value) if known[name.upper()] else value
+        for step in reversed(name.removeprefix(PREFIX.lower()).split("__")):
+            given = {step: given}
+        tables = overlay(tables, given)
+    return tables
+
+
+def overlay(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `below` with the values of `above` in place of its own, table by table."""
+    merged = dict(below)
+    for name, value in above.items():
+        own = merged.get(name)
+        if isinstance(own, Mapping) and isinstance(value, Mapping):
+            merged[name] = overlay(own, value)
+        else:
+            merged[name] = value
+    return merged
+
+
 def mistakes(model: type[BaseModel], named: Set[str]) -> list[tuple[str, str]]:
-    """(variable, what is wrong and the remedy); `named` are those that the settings name to hold secrets."""
+    """Return (variable, problem and remedy) of each mistake; `named`: variables that hold secrets."""
     known = variables(model)
     found: list[tuple[str, str]] = []
     for name in sorted(os.environ):
@@ -51,20 +76,20 @@ def mistakes(model: type[BaseModel], named: Set[str]) -> list[tuple[str, str]]:
             remedy = f"use a file, or {_HAMMERS} with all tables as JSON"
             found.append((name, f"cannot name a hammer, since variables lose capitals; {remedy}"))
         elif upper not in known:
-            found.append((name, f"is no setting; {meant(upper, known)}"))
+            found.append((name, f"is not a setting; {suggestion(upper, known)}"))
         elif known[upper] and (wrong := _json_mistake(os.environ[name])):
             found.append((name, f"is a table or list and takes JSON, but {wrong}"))
     return found
 
 
-def meant(name: str, known: Set[str] | dict[str, bool]) -> str:
-    """What whoever wrote an unknown name should do."""
+def suggestion(name: str, known: Set[str] | dict[str, bool]) -> str:
+    """Return what to do about an unknown name."""
     near = get_close_matches(name, known, 1)
     return f"did you mean {near[0]}?" if near else "remove it, or see config/strikewatch.toml for the names"
 
 
 def _model(kind: Any) -> type[BaseModel] | None:
-    """The table that a setting is, or may be."""
+    """Return the model of a setting that is, or may be, a table."""
     kinds = get_args(kind) if get_origin(kind) in (Union, UnionType) else (kind,)
     return next((one for one in kinds if isinstance(one, type) and issubclass(one, BaseModel)), None)
 

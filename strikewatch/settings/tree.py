@@ -1,7 +1,7 @@
-"""One tree of settings, each branch defined in the room it belongs to.
+"""The tree of settings; each branch is defined in the package that uses it.
 
-Read from a TOML file; environment variables `STRIKEWATCH_…` (nested with `__`) override it. Every mistake is reported
-at once, with the file and its path there, or the variable; what is unknown is a mistake too, in either.
+Read from a TOML file and overridden by environment variables `STRIKEWATCH_…` (nested with `__`). All mistakes are
+reported at once, each with its place: the variable, or the file and the path in it. Unknown names are mistakes too.
 """
 
 import json
@@ -14,19 +14,21 @@ from reprlib import repr as short
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
-from pydantic_settings import (
-    BaseSettings,
-    EnvSettingsSource,
-    PydanticBaseSettingsSource,
-    SettingsConfigDict,
-)
 
 from strikewatch.core.batch import Key
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import SettingsError
 from strikewatch.review.statistics.verdicts import Settings as Judgement
-from strikewatch.settings.environment import PREFIX, meant, mistakes, usable, variables
+from strikewatch.settings.environment import (
+    PREFIX,
+    environment_tables,
+    mistakes,
+    overlay,
+    suggestion,
+    usable,
+    variables,
+)
 from strikewatch.settings.faults import Faults
 from strikewatch.sinks.filter import Filter as WebhookFilter
 from strikewatch.sinks.filter import Sites
@@ -42,8 +44,8 @@ from strikewatch.web.settings import Settings as Http
 
 _CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 Loc = tuple[str | int, ...]
-OURS: Final = "Value error, "
-"""What pydantic puts before the messages of our own checks."""
+VALUE_ERROR: Final = "Value error, "
+"""Pydantic's prefix to the messages of our own checks."""
 
 
 class Intake(BaseModel):
@@ -85,16 +87,10 @@ class Review(BaseModel):
     judgement: Judgement = Field(default_factory=Judgement)
 
 
-class Settings(BaseSettings):
+class Settings(BaseModel):
     """All settings of the processor."""
 
-    model_config = SettingsConfigDict(
-        env_prefix=PREFIX,
-        env_nested_delimiter="__",
-        extra="forbid",
-        frozen=True,
-        nested_model_default_partial_update=True,
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
     mqtt: Mqtt = Field(default_factory=Mqtt)
     intake: Intake = Field(default_factory=Intake)
@@ -123,43 +119,29 @@ class Settings(BaseSettings):
 
     @field_validator("webhooks")
     @classmethod
-    def _named_apart(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
+    def _unique_names(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
         names = [MQTT_ALERTS, *(one.name for one in webhooks)]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
         return webhooks
 
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        del dotenv_settings, file_secret_settings
-        if isinstance(env_settings, EnvSettingsSource):
-            env_settings.env_vars = usable(settings_cls)
-        return env_settings, init_settings
-
     def of_hammer(self, key: Key) -> HammerSettings:
-        """The detectors' settings for one hammer: those of all, with what its own table changes."""
+        """Return the detectors' settings for one hammer: the common ones, changed by the hammer's own table."""
         own = self.hammers.get(key[1])
         return _overlaid(self.faults, own).by_detector() if own else self.faults.by_detector()
 
 
 def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Settings:
-    """Settings from a file, from the mapping `given` if there is no file, and from the environment.
+    """Load settings from a file, or from the mapping `given`, and from the environment.
 
-    Raises SettingsError with every problem found.
+    Raises SettingsError with every problem.
     """
     source = _Source(path)
     tables = source.read(path) if path is not None else dict(given or {})
-    source.take_hammers(tables)
+    source.add_hammers_file(tables)
     settings, faults = None, Faults()
     try:
-        settings = Settings(**tables)
+        settings = Settings.model_validate(overlay(tables, environment_tables(Settings)))
         faults = settings.faults
     except ValidationError as error:
         source.add(error)
@@ -173,9 +155,9 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
 
 
 def with_faults(settings: Settings, changes: Mapping[str, Any]) -> Settings:
-    """The same but for what counts as a fault: dotted names such as `faults.same_spot.limit_s`, and their values.
+    """Return settings with some fault settings changed, by dotted names such as `faults.same_spot.limit_s`.
 
-    Hammers keep what their own tables say. Raises SettingsError with every mistake.
+    Hammers keep the settings of their own tables. Raises SettingsError with every mistake.
     """
     tables: dict[str, Any] = settings.faults.model_dump()
     problems: list[tuple[str, str]] = []
@@ -183,23 +165,23 @@ def with_faults(settings: Settings, changes: Mapping[str, Any]) -> Settings:
         loc = tuple(name.split("."))
         if len(loc) != 3 or loc[0] != "faults" or loc[1] not in tables:
             where = f"faults.DETECTOR.SETTING; detectors: {', '.join(tables)}"
-            problems.append((name, f"cannot be supposed: name it as {where}"))
+            problems.append((name, f"cannot be changed: name it as {where}"))
         else:
             tables[loc[1]] = {**tables[loc[1]], loc[2]: value}
     try:
-        supposed = Faults.model_validate(tables, strict=True)
+        changed = Faults.model_validate(tables, strict=True)
     except ValidationError as error:
         for one in error.errors():
             at = ("faults", *one["loc"])
             problems.append((_dotted(at), _message(one, at)))
     if problems:
         raise SettingsError(problems)
-    return settings.model_copy(update={"faults": supposed})
+    return settings.model_copy(update={"faults": changed})
 
 
 @dataclass
 class _Source:
-    """Where the tables came from, and what is wrong with them, each once."""
+    """The origin of the tables, and their problems by place."""
 
     path: Path | None
     hammers_file: Path | None = None
@@ -215,19 +197,19 @@ class _Source:
             self.problems[str(path)] = f"is not TOML in UTF-8: {error}"
         return {}
 
-    def take_hammers(self, tables: dict[str, Any]) -> None:
-        """Read the file of hammers and add its tables. Named in a file, it is beside that."""
-        named, beside = os.environ.get(f"{PREFIX}HAMMERS_FILE"), Path()
+    def add_hammers_file(self, tables: dict[str, Any]) -> None:
+        """Read the file of hammers and add its tables. A path in a settings file is relative to that file."""
+        named, folder = os.environ.get(f"{PREFIX}HAMMERS_FILE"), Path()
         if named is None:
-            named, beside = tables.get("hammers_file"), self.path.parent if self.path else Path()
+            named, folder = tables.get("hammers_file"), self.path.parent if self.path else Path()
         own = tables.get("hammers", {})
         if not isinstance(named, str | Path) or not isinstance(own, dict):
             return
-        self.hammers_file = beside / named
+        self.hammers_file = folder / named
         others = self.read(self.hammers_file)
         self.hammers = others.keys() - own.keys()
         for twice in sorted(others.keys() & own.keys()):
-            self.problems[self.place(("hammers", twice))] = f"is in {self.hammers_file} too; keep one"
+            self.problems[self.place(("hammers", twice))] = f"is also in {self.hammers_file}; keep one"
         tables |= {"hammers_file": str(self.hammers_file), "hammers": others | own}
 
     def add(self, error: ValidationError, within: Loc = ()) -> None:
@@ -236,7 +218,7 @@ class _Source:
             self.problems.setdefault(self.place(loc), _message(one, loc))
 
     def add_wrong_types(self, tables: Mapping[str, Any]) -> None:
-        """In a file a number is no text and a truth no number; only the environment has to be read leniently."""
+        """Report values of a wrong type in a file, such as a number as text; only the environment is read leniently."""
         for name in tables.keys() & Settings.model_fields.keys():
             kind: TypeAdapter[Any] = TypeAdapter(Settings.model_fields[name].annotation or Any)
             try:
@@ -248,7 +230,7 @@ class _Source:
                         self.problems.setdefault(place, _message(one, ()))
 
     def check_hammers(self, tables: Mapping[str, Any], faults: Faults, whole: bool) -> None:
-        """Each hammer's own tables over those of all; what only their union can tell, where that is `whole`."""
+        """Check each hammer's own tables over the common ones; conditions on several values only if `whole`."""
         hammers = tables.get("hammers")
         for hammer, own in hammers.items() if isinstance(hammers, dict) else ():
             if not isinstance(own, dict):
@@ -262,7 +244,7 @@ class _Source:
                         self.problems.setdefault(self.place(loc), _message(one, loc))
 
     def place(self, loc: Loc) -> str:
-        """The variable that set it, or the file and the path there."""
+        """Return where a setting was given: the variable, or the file and the path in it."""
         for end in range(len(loc), 0, -1):
             name = PREFIX + "__".join(map(str, loc[:end])).upper()
             if name.lower() in usable(Settings):
@@ -283,7 +265,7 @@ def _overlaid(faults: Faults, own: Mapping[str, Any]) -> Faults:
 
 
 def _secrets(tables: Mapping[str, Any]) -> set[str]:
-    """The variables that webhooks and the heartbeat name to hold their secrets."""
+    """Return the variables that hold secrets, as webhooks and the heartbeat name them."""
     hooks = tables.get("webhooks")
     try:
         hooks = [*(hooks or ()), *json.loads(os.environ.get(f"{PREFIX}WEBHOOKS", "[]"))]
@@ -296,15 +278,15 @@ def _secrets(tables: Mapping[str, Any]) -> set[str]:
 
 def _message(error: Any, loc: Loc) -> str:
     if error["type"] == "extra_forbidden":
-        return f"is unknown; {meant(str(loc[-1]), _names(loc))}"
+        return f"is unknown; {suggestion(str(loc[-1]), _names(loc))}"
     if error["type"] == "value_error":
-        return str(error["msg"]).removeprefix(OURS)
+        return str(error["msg"]).removeprefix(VALUE_ERROR)
     what = "must be a table" if error["type"] in ("model_type", "dict_type") else error["msg"]
     return f"{what} (got {short(error['input'])})"
 
 
 def _names(loc: Loc) -> set[str]:
-    """The names that could have stood where an unknown one does."""
+    """Return the valid names at the place of an unknown one."""
     if loc[0] == "webhooks":
         return set((WebhookFilter if "filter" in loc else Webhook).model_fields)
     table = ("faults", *loc[2:-1]) if loc[0] == "hammers" else loc[:-1]

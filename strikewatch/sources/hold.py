@@ -14,7 +14,7 @@ for their ordinary hold time to end at the limit; where the hold ends earlier, t
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final, Self, cast
+from typing import TYPE_CHECKING, Any, Final, Self, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,9 @@ from strikewatch.core.batch import Floats, Ints, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS, hold_column
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.engine.pipeline import HammerSettings
+
+if TYPE_CHECKING:
+    from strikewatch.engine.pipeline import HammerSettings  # importing it imports every detector
 
 NO_VALUE: Final = math.inf
 """In rows before this stage: the feed reports that there is no value. NaN means not sampled."""
@@ -76,7 +78,7 @@ def bound_error(channel: str, hold_s: float) -> str | None:
     return None
 
 
-def bounds_of(settings: HammerSettings) -> Bounds:
+def bounds_of(settings: "HammerSettings") -> Bounds:
     """Return channel → how long a value is held, ns, from a hammer's settings."""
     own = settings.get("on_change")
     return {name: seconds(hold_s) for name, hold_s in own.hold_s.items()} if isinstance(own, Settings) else {}

@@ -1,17 +1,27 @@
-"""`strikewatch check` tells each trouble from the others, over real brokers and files."""
+"""`strikewatch check` names each trouble, over real brokers, certificates, disks and databases."""
 
 import json
+import sqlite3
+import tempfile
+import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import URL
 
 from strikewatch.cli.main import main
+from strikewatch.service import health_check
 from strikewatch.storage.commit.store import Store
-from tests.broker import Broker, free_port
+from strikewatch.storage.schema import tables
+from tests.broker import Broker, Tls, free_port, granting
+from tests.certificates import Authority, Issued
+from tests.disk import SmallDisk
+from tests.storage.test_trouble import another_user
 
 
-def look(
+def run_check(
     folder: Path, capsys: pytest.CaptureFixture[str], port: int, more: str = ""
 ) -> tuple[int, dict[str, Any]]:
     (folder / "s.toml").write_text(
@@ -28,17 +38,197 @@ def test_all_well_then_each_trouble_by_name(tmp_path: Path, capsys: pytest.Captu
     (tmp_path / "pw").chmod(0o600)
     signed = f'username = "p"\npassword_file = "{tmp_path / "pw"}"\n'
     with Broker(tmp_path, users={"p": "right"}) as broker:
-        code, found = look(tmp_path, capsys, broker.port, signed)
+        code, found = run_check(tmp_path, capsys, broker.port, signed)
         assert code == 0
         assert {one["word"] for one in found.values()} <= {"ok", "attention"}
         assert found["sign-in"]["word"] == found["secret"]["word"] == found["database"]["word"] == "ok"
         (tmp_path / "pw").write_text("wrong\n")
         (tmp_path / "pw").chmod(0o644)
-        code, found = look(tmp_path, capsys, broker.port, signed)
+        code, found = run_check(tmp_path, capsys, broker.port, signed)
         assert (code, found["sign-in"]["word"], found["secret"]["word"]) == (1, "trouble", "attention")
         assert "wrong" not in json.dumps(found)
-    code, found = look(tmp_path, capsys, free_port())
+    code, found = run_check(tmp_path, capsys, free_port())
     assert code == 1
     assert found["broker"]["seen"].endswith("refuses")
     (tmp_path / "w.db").write_bytes(b"no database" * 1000)
-    assert look(tmp_path, capsys, free_port())[1]["database"]["word"] == "trouble"
+    assert run_check(tmp_path, capsys, free_port())[1]["database"]["word"] == "trouble"
+
+
+def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, Any]) -> dict[str, Any]:
+    """What is found, by what was looked at. No broker is there and no database, if nothing else is said."""
+    given: dict[str, Any] = {
+        "mqtt": {"port": free_port()},
+        "store": {"path": str(folder / "w.db")},
+    } | tables_
+    lines = [
+        line
+        for name, table in given.items()
+        for line in (f"[{name}]", *(f"{key} = {json.dumps(value)}" for key, value in table.items()))
+    ]
+    (folder / "s.toml").write_text("\n".join(lines))
+    capsys.readouterr()
+    main(["check", "--json", "--config", str(folder / "s.toml")])
+    return {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
+
+
+def said(found: dict[str, Any], what: str) -> tuple[str, str]:
+    return found[what]["word"], found[what]["seen"]
+
+
+def test_a_host_that_nobody_knows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Source: RFC 2606: the names under .invalid lead nowhere."""
+    found = look(tmp_path, capsys, mqtt={"host": "broker.invalid"})
+    word, seen = said(found, "broker")
+    assert (word, seen.partition(":")[0]) == ("trouble", "broker.invalid is not known")
+    assert "DNS" in found["broker"]["remedy"]
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        ("wrong authority", "self-signed certificate"),
+        ("expired", "expired"),
+        ("other name", "IP address mismatch"),
+        ("good", ""),
+    ],
+)
+def test_tls(tmp_path: Path, capsys: pytest.CaptureFixture[str], case: str, words: str) -> None:
+    ca, stranger = Authority(tmp_path), Authority(tmp_path, "a stranger")
+    hosts = ["broker.example"] if case == "other name" else ["127.0.0.1"]
+    server: Issued = ca.issue("broker", hosts, good_days=-0.1 if case == "expired" else 30)
+    with Broker(tmp_path, tls=Tls(ca.ca_file, server.cert_file, server.key_file)) as broker:
+        trusted = stranger if case == "wrong authority" else ca
+        found = look(
+            tmp_path,
+            capsys,
+            mqtt={"host": broker.host, "port": broker.port},
+            **{"mqtt.tls": {"ca_file": str(trusted.ca_file)}},
+        )
+    word, seen = said(found, "broker")
+    if case == "good":
+        assert word == "ok"
+        assert "TLSv1" in seen
+        assert found["sign-in"]["word"] == "ok"
+    else:
+        assert (word, seen.partition(": ")[0]) == ("trouble", "certificate refused")
+        assert words in seen
+        assert "sign-in" not in found
+
+
+def test_tls_where_none_is_spoken_and_none_where_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ca = Authority(tmp_path)
+    server = ca.issue("broker", ["127.0.0.1"])
+    tls = {"mqtt.tls": {"ca_file": str(ca.ca_file)}}
+    with Broker(tmp_path / "open") as broker:
+        word, seen = said(look(tmp_path, capsys, mqtt={"port": broker.port}, **tls), "broker")
+        assert word == "trouble"
+        assert "no TLS with" in seen
+    sealed = Tls(ca.ca_file, server.cert_file, server.key_file)
+    with Broker(tmp_path / "sealed", tls=sealed) as broker:
+        found = look(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 1.0})
+        assert said(found, "broker")[0] == "ok"
+        assert said(found, "sign-in")[0] == "trouble"
+        assert "whether that port wants TLS" in found["sign-in"]["remedy"]
+
+
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+def test_topics_that_are_denied(tmp_path: Path, capsys: pytest.CaptureFixture[str], version: str) -> None:
+    with Broker(tmp_path, extra=granting(tmp_path, "strikewatch/+/+/events")) as broker:
+        found = look(tmp_path, capsys, mqtt={"port": broker.port, "version": version})
+    assert said(found, "sign-in") == ("trouble", "denied: strikewatch/+/+/samples")
+
+
+def test_a_broker_that_never_answers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Broker(tmp_path) as broker:
+        broker.freeze()
+        found = look(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 0.5})
+        broker.thaw()
+    assert said(found, "sign-in") == ("trouble", "no answer in time")
+
+
+def test_a_disk_with_little_room(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with SmallDisk(tmp_path / "disk", mib=24) as disk:
+        path = disk.folder / "w.db"
+        Store(path).close()
+        found = look(tmp_path, capsys, store={"path": str(path)})
+        assert said(found, "disk")[0] == "attention"
+        assert said(found, "database")[0] == "ok"
+        disk.fill()
+        found = look(tmp_path, capsys, store={"path": str(path)})
+        assert said(found, "disk") == ("attention", "0 MiB free")
+
+
+def test_what_this_user_may_not_do(capsys: pytest.CaptureFixture[str]) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        Store(folder / "w.db").close()
+        (folder / "secret").write_text("whsec_x")
+        (folder / "secret").chmod(0o000)
+        (folder / "w.db").chmod(0o444)
+        (folder / "s.toml").touch()
+        (folder / "s.toml").chmod(0o666)
+        folder.chmod(0o555)
+        with another_user():
+            found = look(folder, capsys, mqtt={"username": "p", "password_file": str(folder / "secret")})
+        folder.chmod(0o755)
+    assert said(found, "database")[0] == "trouble"
+    assert found["folder"]["remedy"] == f"let this user write to {folder}"
+    assert found["secret"]["remedy"] == "let this user read it"
+
+
+def test_a_clock_that_is_off(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The clock alone is made up: the file system's is this machine's own."""
+    real = time.time
+
+    class Off:
+        @staticmethod
+        def time() -> float:
+            return real() + 90
+
+    monkeypatch.setattr(health_check, "time", Off)
+    word, seen = said(look(tmp_path, capsys), "clock")
+    assert word == "attention"
+    assert seen.endswith(" s apart from the file system's")
+
+
+@pytest.mark.parametrize(
+    ("revision", "words"),
+    [
+        ("9999", f"knows them up to {tables.REVISION}: use the newer program"),
+        ("0003", "start the processor of this release once"),
+    ],
+)
+def test_a_database_of_another_release(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], revision: str, words: str
+) -> None:
+    Store(tmp_path / "w.db").close()
+    with closing(sqlite3.connect(tmp_path / "w.db")) as database:
+        database.execute("update strikewatch_revision set version_num = ?", (revision,))
+        database.commit()
+    word, seen = said(look(tmp_path, capsys), "database")
+    assert word == "trouble"
+    assert words in seen
+
+
+def test_no_database_yet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    word, seen = said(look(tmp_path, capsys), "database")
+    assert word == "trouble"
+    assert "start it first" in seen
+
+
+def test_a_server_that_is_away_and_one_that_is_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], where: Path | URL
+) -> None:
+    if isinstance(where, Path):
+        url = f"postgresql://strikewatch@127.0.0.1:{free_port()}/watch"
+    else:
+        url = where.render_as_string(hide_password=False)
+        Store(where).close()
+    found = look(tmp_path, capsys, store={"url": url})
+    word, seen = said(found, "database")
+    assert word == ("trouble" if isinstance(where, Path) else "ok")
+    assert isinstance(where, URL) or "refused" in seen

@@ -76,5 +76,5 @@ def test_where_no_processor_runs_it_is_told_as_it_was_known_last(
     monkeypatch.setattr("time.time_ns", lambda: NOW + 100 * 24 * HOUR)
     assert main(["due", "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "Last known to the processor: HB-01 2026-03-10 12:00 UTC." in out
+    assert "Last processed: HB-01 2026-03-10 12:00 UTC." in out
     assert " -" not in out.partition("inspection")[2].partition("service")[0]

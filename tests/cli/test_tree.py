@@ -66,7 +66,6 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
         (["settings"], HEAVIEST),
         (["alerts"], WITH_DATABASE),
         (["token", "list"], WITH_DATABASE),
-        (["due"], WITH_DATABASE),
         (["rejects"], WITH_DATABASE),
         (["baseline"], WITH_DATABASE),
         (["deliveries", "list"], WITH_DATABASE),
@@ -156,6 +155,14 @@ def test_a_mistyped_word_is_answered_with_a_suggestion(
     assert err.startswith("strikewatch: ")
     assert said in err
     assert "\nTry: strikewatch" in err
+
+
+@pytest.mark.parametrize("words", [["replay"], ["alerts", "shelve"], []])
+def test_help_is_a_command_too(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["help", *words]) == 0
+    shown = capsys.readouterr().out
+    assert main([*words, "--help"]) == 0
+    assert capsys.readouterr().out == shown
 
 
 @pytest.mark.parametrize("words", [[], ["deliveries"]])

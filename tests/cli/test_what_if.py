@@ -70,7 +70,7 @@ def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str
             ["--set", "faults.same_spot.limits=12"],
             "faults.same_spot.limits: is unknown; did you mean limit_s?",
         ),
-        (["--set", "mqtt.port=1"], "mqtt.port: cannot be supposed"),
+        (["--set", "mqtt.port=1"], "mqtt.port: cannot be changed"),
         (["--set", "faults.same_spot.limit_s"], "write NAME=VALUE"),
         (["--set", "faults.same_spot.limit_s=-1"], "greater than 0"),
         (["--sweep", "faults.same_spot.limit_s=9:1:1"], "neither FIRST:LAST:STEP nor a list"),

@@ -4,7 +4,7 @@ from collections import defaultdict
 
 import pytest
 
-from strikewatch.service.inputs.usage import of_replay
+from strikewatch.service.inputs.hammers import usage_of_replay
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
@@ -21,7 +21,7 @@ def test_the_account_is_that_of_the_labels(name: str) -> None:
     own = SHIFTS / name / SETTINGS
     settings = load(own if own.exists() else None)
     result = replay_shifts(open_shifts(SHIFTS / name), settings.of_hammer)
-    table = of_replay(result, settings, 0, result.end + 1)
+    table = usage_of_replay(result, settings, 0, result.end + 1)
     truth: dict[tuple[str, str], list[float]] = defaultdict(list)
     for fault, (_, limit_s) in SECONDS.items():
         for label, _ in labels(name, fault):

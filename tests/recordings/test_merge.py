@@ -30,6 +30,12 @@ class Parts(Shift):
         self._read = read
         self.total = sum(map(len, parts))
 
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        return (piece for number in range(self.parts) for piece in self.part(number))
+
+    def feeds(self) -> dict[Key, set[str]]:
+        return {}
+
     def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
         if self._read is not None:
             self._read.append(self._parts[number][0][1])

@@ -14,7 +14,7 @@ from sqlalchemy import URL, make_url
 from strikewatch.core import instant
 from strikewatch.review.data.from_replay import from_replay
 from strikewatch.review.data.from_store import from_store
-from strikewatch.service.inputs import usage
+from strikewatch.service.inputs import hammers
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
@@ -101,8 +101,8 @@ def _same_review(processor: Processor, url: URL | None) -> None:
     settings = load()
     with SharedDatabase(where) as place:
         for begin, end in ((0, half), (half, instant.LATEST), (0, instant.LATEST)):
-            live = usage.of_store(place, settings, begin, end, instant.LATEST)
-            pd.testing.assert_frame_equal(live, usage.of_replay(result, settings, begin, end))
+            live = hammers.usage_of_store(place, settings, begin, end, instant.LATEST)
+            pd.testing.assert_frame_equal(live, hammers.usage_of_replay(result, settings, begin, end))
 
 
 def _half(exposure: pd.DataFrame) -> int:

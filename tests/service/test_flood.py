@@ -1,8 +1,64 @@
-"""Malformed payloads cost nothing else: no crash, each counted and kept within bounds, every message acknowledged."""
+"""Malformed payloads cost nothing else: no crash, each counted and kept within bounds, every message acknowledged.
 
+At length: `python -m tests.service.test_flood --count 1000000`.
+"""
+
+import argparse
+import sqlite3
+import tempfile
+from collections import Counter
+from collections.abc import Iterable
+from contextlib import closing
+from itertools import islice
 from pathlib import Path
 
-from tests.service.flood import KEPT, run
+from strikewatch.service.worker import Worker
+from strikewatch.settings.tree import Settings
+from strikewatch.sources.mqtt import Message
+from strikewatch.storage.commit.store import Store
+from tests.sources.malformed import RECEIVED, payloads
+
+KEPT = 1000
+
+
+class Flood:
+    """A source of so many malformed payloads; what was acknowledged is counted."""
+
+    def __init__(self, count: int, seed: int) -> None:
+        self._coming = islice(payloads(seed), count)
+        self.acknowledged = 0
+
+    def take(self, limit: int, timeout_s: float) -> list[Message]:
+        del timeout_s
+        return [
+            Message(topic, payload, RECEIVED, 0, 1, 1, False)
+            for topic, payload in islice(self._coming, limit)
+        ]
+
+    def acknowledge(self, messages: Iterable[Message]) -> None:
+        self.acknowledged += len(list(messages))
+
+
+def run(folder: Path, count: int, seed: int = 1) -> tuple[Flood, Worker, Counter[str], int]:
+    """All of it; the tally of rejects in the database, and how many rejects it kept."""
+    flood = Flood(count, seed)
+    store = Store(folder / "flood.db", rejects_kept=KEPT)
+    worker = Worker(
+        Settings(),
+        store,
+        flood,
+        wall=lambda: RECEIVED,
+        monotonic=lambda: 0,
+        alerts_changed=lambda: None,
+        wait=lambda _s: True,
+    )
+    while worker.turn(0.0):
+        pass
+    store.close()
+    with closing(sqlite3.connect(folder / "flood.db")) as database:
+        tally = Counter(dict(database.execute("select reason, n from reject_counts").fetchall()))
+        ((kept,),) = database.execute("select count(*) from rejects").fetchall()
+    return flood, worker, tally, kept
 
 
 def test_malformed_payloads_are_counted_kept_and_acknowledged(tmp_path: Path) -> None:
@@ -13,3 +69,14 @@ def test_malformed_payloads_are_counted_kept_and_acknowledged(tmp_path: Path) ->
     assert len(worker.rejected) > 12
     assert sum(worker.rejected.values()) > 10_000
     assert kept == KEPT
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=1_000_000)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        source, _, counted, held = run(Path(name), options.count)
+    for reason, n in counted.most_common():
+        print(f"{n:>10,}  {reason}")
+    print(f"{source.acknowledged:>10,}  messages acknowledged, {held:,} rejects kept, no crash")

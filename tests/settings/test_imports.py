@@ -9,7 +9,10 @@ import pytest
 
 from strikewatch.detectors.kernels import Kernel, compiled, kernel, part
 
-HEAVY: Final = ("numba", "llvmlite", "pandas", "scipy", "sqlalchemy", "alembic", "pyarrow")
+HEAVY: Final = (
+    *("numba", "llvmlite", "pandas", "scipy", "pyarrow"),
+    *("sqlalchemy", "alembic", "asyncio", "paho", "starlette", "uvicorn", "fastapi"),
+)
 
 
 @pytest.mark.parametrize(

@@ -114,7 +114,7 @@ def test_all_mistakes_at_once_each_with_its_place(tmp_path: Path, monkeypatch: p
         f"{hammers}: HB-02.same_spots": "is unknown; did you mean same_spot?",
         f"{hammers}: HB-03.grease.nipples": "Input should be a valid integer (got '1')",
         "STRIKEWATCH_MQTT__INFLIGHT_LIMIT": found["STRIKEWATCH_MQTT__INFLIGHT_LIMIT"],
-        "STRIKEWATCH_MQTT__PROT": "is no setting; did you mean STRIKEWATCH_MQTT__PORT?",
+        "STRIKEWATCH_MQTT__PROT": "is not a setting; did you mean STRIKEWATCH_MQTT__PORT?",
         "STRIKEWATCH_STORE": found["STRIKEWATCH_STORE"],
     }
     assert "valid integer" in found["STRIKEWATCH_MQTT__INFLIGHT_LIMIT"]
@@ -133,7 +133,7 @@ def test_a_hammer_in_both_files_is_a_mistake(tmp_path: Path) -> None:
     (tmp_path / "h.toml").write_text("[HB-01.grease]\nnipples = 1\n[HB-02.grease]\nnipples = 1\n")
     file = tmp_path / "s.toml"
     file.write_text('hammers_file = "h.toml"\n[hammers.HB-01.grease]\nnipples = 2\n')
-    assert problems(file) == {f"{file}: hammers.HB-01": f"is in {tmp_path / 'h.toml'} too; keep one"}
+    assert problems(file) == {f"{file}: hammers.HB-01": f"is also in {tmp_path / 'h.toml'}; keep one"}
 
 
 @pytest.mark.parametrize(
@@ -193,6 +193,10 @@ def test_the_environment_overrides_the_file(tmp_path: Path, monkeypatch: pytest.
     settings = load(file)
     assert (settings.mqtt.host, settings.mqtt.port, settings.faults.same_spot.limit_s) == ("b", 1, 12.5)
     assert settings.mqtt.tls == TlsSettings(ca_file=Path("ca.pem"))
+    monkeypatch.setenv("STRIKEWATCH_MQTT", '{"host": "c", "client_id": "table"}')
+    mqtt = load(file).mqtt
+    # A variable of one setting overrides that of its table, which overrides the file.
+    assert (mqtt.host, mqtt.client_id, mqtt.port) == ("b", "table", 1)
 
 
 def test_a_secret_may_stand_in_a_variable_that_the_file_names(

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from strikewatch.service.systemd import SystemdNotifier
+from strikewatch.service.status import SystemdNotifier
 
 
 def test_pings_come_with_turns_and_stop_with_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -96,7 +96,7 @@ def shelve(options: Namespace) -> int:
     What its hammer raises of the same fault is muted too, up to the priority that the alert has.
     """
     from strikewatch.cli.rendering.common import named
-    from strikewatch.service.time_parsing import parse_time
+    from strikewatch.service.time_window import parse_time
 
     if (options.span is None) == (options.until is None):
         raise click.UsageError("give either --for TIME or --until WHEN")

@@ -49,7 +49,7 @@ def out_of_service(options: Namespace) -> int:
     """Take HAMMER out of service: its alerts are recorded, not sent."""
     from strikewatch.cli.rendering.common import named
     from strikewatch.core import instant
-    from strikewatch.service.time_parsing import parse_time
+    from strikewatch.service.time_window import parse_time
 
     now = time.time_ns()
     until = None if options.until is None else parse_time(options.until, now)

@@ -3,13 +3,38 @@
 import sys
 import time
 from argparse import Namespace
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.rendering.common import (
+    SENTENCES,
+    heading,
+    less_certain,
+    not_monitored,
+    plain_table,
+    second,
+)
 from strikewatch.cli.settings_file import settings
+from strikewatch.core.instant import SECOND
+from strikewatch.disclaimer import CAUTION
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
+    from strikewatch.core.bout import AttributedBout
+    from strikewatch.service.replay import ReplayResult
+
+Records = Sequence[dict[str, Any]]
 
 
 @click.command(
@@ -33,7 +58,6 @@ def command(options: Namespace) -> int:
     PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts. Notes go to standard error. The exit
     code is 0 whether or not there are alerts.
     """
-    from strikewatch.cli.rendering.replay import show, show_bouts
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.service.time_window import TimeWindow
 
@@ -49,7 +73,169 @@ def command(options: Namespace) -> int:
         output.print_json(records)
         sys.stdout.flush()
     elif options.bouts:
-        show_bouts(output.tables(), records)
+        _show_bouts(output.tables(), records)
     else:
-        show(output.tables(), options.paths[0], result)
+        _show_alerts(output.tables(), options.paths[0], result)
     return 0
+
+
+def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
+    """Print the alerts of each hammer in onset order, then the counts."""
+    records = result.records
+    console.print(
+        Text.assemble(
+            (str(path), "bold"), f": {result.counts.used:,} rows, {_counted(len(records), 'alert')}"
+        )
+    )
+    sites = {site for site, _ in result.firing_h}
+    bouts = result.bouts()
+    for key, firing_h in sorted(result.firing_h.items()):
+        own = [record for record in records if (record["site"], record["hammer"]) == key]
+        console.print()
+        console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
+        console.print(Text(_judged_share(one for one in bouts if one.bout.key == key), "dim"))
+        if own:
+            console.print(_alerts_table(own, sentences=console.width >= SENTENCES))
+    if records:
+        console.print()
+        console.print(_cross_table("fault", ("low", "medium", "high"), _pairs(records, "fault", "priority")))
+        console.print()
+        console.print(_operator_counts(records))
+    if bouts:
+        console.print()
+        console.print(_operators_table(bouts))
+    for line in (*not_monitored(result.silent), *less_certain(result.uncertain)):
+        console.print()
+        console.print(line, style="dim", highlight=False)
+    console.print()
+    console.print(CAUTION, style="dim")
+
+
+def _heading(key: "Key", firing_h: float, n: int, *, with_site: bool) -> Text:
+    name = "/".join(key) if with_site else key[1]
+    return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_counted(n, 'alert')}")
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n:,} {what}" if n == 1 else f"{n:,} {what}s"
+
+
+def _alerts_table(records: Records, *, sentences: bool) -> Table:
+    site = records[0]["site"]
+    table = plain_table(heading("onset", site), "for", "fault", "priority", "operator", right=("for",))
+    if sentences:
+        table.add_column("what happened", overflow="fold")
+    for record in records:
+        row = [
+            f"{second(record['onset'], site)}{record['onset'][19:21]}",
+            _duration(record),
+            record["fault"],
+            record["priority"],
+            record["operator"] or "unassigned",
+        ]
+        table.add_row(*map(Text, [*row, record["summary"]] if sentences else row))
+    return table
+
+
+def _duration(record: dict[str, Any]) -> str:
+    if record["cleared"] is None:
+        return "active"
+    duration = datetime.fromisoformat(record["cleared"]) - datetime.fromisoformat(record["onset"])
+    tenths = round(duration.total_seconds() * 10)
+    if tenths < 600:
+        return f"{tenths / 10:.1f} s"
+    minutes, s = divmod(round(tenths / 10), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {s:02d} s"
+
+
+def _pairs(records: Records, row: str, column: str) -> list[tuple[str, str]]:
+    return [(record[row] or "unassigned", record[column]) for record in records]
+
+
+def _operator_counts(records: Records) -> Table:
+    """Return a table of operators by faults, transposed if there are too many faults for the width."""
+    faults = sorted({record["fault"] for record in records})
+    operators = sorted({record["operator"] or "unassigned" for record in records})
+    if len("  ".join(faults)) <= 60:
+        return _cross_table("operator", faults, _pairs(records, "operator", "fault"))
+    return _cross_table("fault", operators, _pairs(records, "fault", "operator"))
+
+
+def _cross_table(what: str, names: Sequence[str], pairs: Iterable[tuple[str, str]]) -> Table:
+    """Return a cross table: a row for each first of a pair, a column for each of `names`, and the sum."""
+    counted = Counter(pairs)
+    table = plain_table(what, *names, "all", right=(*names, "all"))
+    for first in sorted({one for one, _ in counted}):
+        row = [counted[first, name] for name in names]
+        table.add_row(Text(first), *(str(n or "·") for n in row), str(sum(row)))
+    return table
+
+
+def _judged_share(bouts: "Iterable[AttributedBout]") -> str:
+    """Describe the share of firing time judged for blank blows, and why the rest was not."""
+    from strikewatch.core.bout import REASONS
+
+    firing_ns = judged_ns = 0.0
+    reasons: Counter[str] = Counter()
+    for bout, _, _ in bouts:
+        firing_ns += bout.end - bout.start
+        judged_ns += bout.judged_ns
+        reason = REASONS[int(bout.not_judged)]
+        if reason:
+            reasons[reason] += 1
+    if not firing_ns:
+        return "no firing"
+    why = ", ".join(f"{n} {reason}" for reason, n in reasons.most_common())
+    share = f"{100.0 * judged_ns / firing_ns:.0f} % of it judged for blank blows"
+    return f"{share}; bouts not judged: {why}" if why else share
+
+
+def _operators_table(bouts: "Sequence[AttributedBout]") -> Table:
+    """Return a table by operator and tool: bouts, firing, share judged, seconds and blows suspected blank."""
+    rows: dict[tuple[str, str], list[AttributedBout]] = defaultdict(list)
+    for worked in bouts:
+        rows[worked.operator or "unassigned", worked.tool or "·"].append(worked)
+    numbers = "bouts", "firing", "judged", "blank", "blows", "blank blows"
+    table = plain_table("operator", "tool", *numbers, right=numbers)
+    for (operator, tool), own in sorted(rows.items()):
+        firing_s = sum(one.bout.end - one.bout.start for one in own) / SECOND
+        judged_s = sum(one.bout.judged_ns for one in own) / SECOND
+        cells = (
+            operator,
+            tool,
+            str(len(own)),
+            f"{firing_s / 60.0:.1f} min",
+            f"{100.0 * judged_s / firing_s:.0f} %" if firing_s else "·",
+            f"{sum(one.bout.blank_ns for one in own) / SECOND:.1f} s",
+            _sum(one.bout.blows for one in own),
+            _sum(one.bout.blank_blows for one in own),
+        )
+        table.add_row(*map(Text, cells))
+    return table
+
+
+def _sum(counts: Iterable[float]) -> str:
+    """Return the sum of the known counts; a dot if no blows were counted."""
+    known = [count for count in counts if count == count]
+    return f"{sum(known):,.0f}" if known else "·"
+
+
+def _show_bouts(console: Console, records: Sequence[dict[str, Any]]) -> None:
+    """Print each bout in a line: seconds, and the loaded level in bar."""
+    numbers = "firing", "blank", "blows", "bar"
+    table = plain_table(heading("start"), "hammer", "operator", *numbers, "not judged", right=numbers)
+    for one in records:
+        level = one["level_bar"]
+        cells = (
+            second(one["start"]),
+            one["hammer"],
+            one["operator"] or "unassigned",
+            f"{one['firing_s']:.1f}",
+            f"{one['blank_s']:.1f}" if one["blank_s"] else "·",
+            "·" if one["blows"] is None else str(one["blows"]),
+            "·" if level is None else f"{level:.0f}",
+            one["not_judged"] or "",
+        )
+        table.add_row(*map(Text, cells))
+    console.print(table)

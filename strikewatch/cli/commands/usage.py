@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
     """
     from strikewatch.core import instant
     from strikewatch.review.report.files import to_json
-    from strikewatch.service.inputs.usage import usage_from_options
+    from strikewatch.service.inputs.hammers import usage_from_options
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")

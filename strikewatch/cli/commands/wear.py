@@ -41,7 +41,7 @@ def command(options: Namespace) -> int:
     """
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.wear.condition import wear_record
-    from strikewatch.service.inputs.wear import condition_from_options
+    from strikewatch.service.inputs.hammers import condition_from_options
 
     found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
     if options.json:
@@ -67,7 +67,7 @@ def tools(options: Namespace) -> int:
     """
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.wear.condition import fitted_record, group_record, tool_record
-    from strikewatch.service.inputs.wear import condition_from_options
+    from strikewatch.service.inputs.hammers import condition_from_options
 
     found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
     if options.json:

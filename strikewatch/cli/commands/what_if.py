@@ -84,8 +84,7 @@ def _compare(options: Namespace, tree: "Settings") -> int:
 
 def _sweep(options: Namespace, tree: "Settings") -> int:
     from strikewatch.service import what_if
-    from strikewatch.service.progress import progress_bar
-    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.service.recordings import Recordings, print_notes, progress_bar
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")

@@ -10,7 +10,6 @@ from rich.console import Console
 
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.errors import Refused
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.from_replay import from_replay
 from strikewatch.review.data.from_store import from_store, read_feeds
@@ -19,18 +18,22 @@ from strikewatch.review.data.schemas import ALWAYS, MISUSE
 from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
-from strikewatch.service.inputs import usage
+from strikewatch.service.inputs.hammers import (
+    DEFAULT_PERIOD,
+    check_order,
+    condition_of_store,
+    limits,
+    usage_of_store,
+)
 from strikewatch.service.inputs.review_moments import ReplaySource
-from strikewatch.service.inputs.wear import limits, of_store
 from strikewatch.service.recordings import Recordings
-from strikewatch.service.time_parsing import parse_time
+from strikewatch.service.time_window import parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import SharedDatabase
 
 if TYPE_CHECKING:
     import pandas as pd
 
-BEFORE: Final = "7d"
 WEEKS: Final = 26 * 7 * 86_400 * SECOND
 """How far back rates are charted by week."""
 
@@ -84,8 +87,8 @@ def open_review_data(
         yield _of_shifts(options, settings, begin, end, notes)
         return
     end = now if end is None else end
-    begin = parse_time(BEFORE, end, back=True) if begin is None else begin
-    _check_order(begin, end)
+    begin = parse_time(DEFAULT_PERIOD, end, back=True) if begin is None else begin
+    check_order(begin, end)
     with SharedDatabase(settings.store.where) as place:
         length = max(WEEKS, 2 * (end - begin))
         exposure, faults = from_store(place, max(0, end - length), end, options.site)
@@ -98,8 +101,8 @@ def open_review_data(
             end,
             where,
             f"From the database {place.name}.",
-            usage.of_store(place, settings, begin, end, now, options.site),
-            condition=of_store(place, settings, end, options.site),
+            usage_of_store(place, settings, begin, end, now, options.site),
+            condition=condition_of_store(place, settings, end, options.site),
             feeds=read_feeds(place, settings.of_hammer, options.site),
         )
 
@@ -115,7 +118,7 @@ def _of_shifts(
     if begin is None:
         begin = first if end is None else min(first, end - 1)
     end = max(result.end, begin) + 1 if end is None else end
-    _check_order(begin, end)
+    check_order(begin, end)
     places = [str(path) for path in options.paths]
     whole = options.paths[0] if len(places) == 1 else None
     where = ReplaySource(
@@ -145,8 +148,3 @@ def _operator_faults(faults: "pd.DataFrame") -> "pd.DataFrame":
 
 def _ns(at: "pd.Timestamp") -> Instant:
     return int(at.as_unit("ns").value)
-
-
-def _check_order(begin: Instant, end: Instant) -> None:
-    if end <= begin:
-        raise Refused("--from must be before --to")

@@ -16,7 +16,7 @@ from strikewatch.errors import InputError
 from strikewatch.sources.recordings.columns import NS_PER_UNIT
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
-from strikewatch.sources.recordings.table import FEED_CHANNELS, Shift, named, present
+from strikewatch.sources.recordings.table import FEED_CHANNELS, RowReader, Shift, named, present
 
 _RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 
@@ -134,8 +134,8 @@ class ParquetShift(Shift):
         known = {column: name for name, column in self._written.items()}
         return table.rename_columns([known[name] for name in table.column_names])
 
-    def _uncounted(self) -> "_Uncounted":
-        return _Uncounted(self.place, self.options)
+    def _uncounted(self) -> "_UncountedReader":
+        return _UncountedReader(self.place, self.options)
 
     def _statistics(self, group: int, name: str) -> Any:
         return self._file.metadata.row_group(group).column(self._index[name]).statistics
@@ -184,7 +184,7 @@ class ParquetShift(Shift):
         return self._site
 
 
-class _Uncounted(Shift):
+class _UncountedReader(RowReader):
     """Reads rows without counting the bad ones, which are counted elsewhere."""
 
     def __init__(self, place: str, options: ReadOptions) -> None:

@@ -4,6 +4,7 @@ A column of a wrong type is an error. A row without an instant or a hammer is co
 counts as not sampled, and is counted too.
 """
 
+from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
@@ -42,13 +43,10 @@ ROW_REASONS: Final = {
 }
 
 
-class Shift:
-    """An open recorded shift. `place` names it in messages; `total` is its number of rows."""
+class RowReader:
+    """Reads tables into rows, and counts what cannot be used. `place` names the table in messages."""
 
     place: str
-    total: int
-    parts: int = 1
-    """Number of parts that can be read separately."""
 
     as_text = False
     """Channels are text, as in CSV; otherwise only boolean channels may be text."""
@@ -56,16 +54,9 @@ class Shift:
     decimal_comma = False
     """Numbers in text may have a decimal comma."""
 
-    recorded_in_order = False
-    """Our own recording: rows are already checked and in time order."""
-
-    in_folder = False
-    """The samples are in a folder with the other files of the shift: events, settings."""
-
     options: ReadOptions = AS_IN_CONTRACT
 
     def __init__(self) -> None:
-        self.events: list[Event] = []
         self.bad: Counter[str] = Counter()
         """Rows without an instant, a hammer or the right number of fields, and invalid lines of events ("event")."""
         self.cells: Counter[str] = Counter()
@@ -77,42 +68,6 @@ class Shift:
         self.ignored: set[str] = set()
         self.assumed: Counter[str] = Counter()
         """Times without an offset: read as "utc" or as "local"; "twice": in the hour that occurs twice."""
-
-    def pieces(self) -> Iterator[tuple[Key, Rows]]:
-        """Yield the rows in the order of the table, one hammer at a time, at most PIECE_ROWS each."""
-        raise NotImplementedError
-
-    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
-        """Yield the rows of one part, like `pieces`."""
-        del number
-        return self.pieces()
-
-    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
-        """Yield the instants of the same rows, in the same order."""
-        return ((key, rows.time_ns) for key, rows in self.part(number))
-
-    def feeds(self) -> dict[Key, set[str]]:
-        """Return which of FEED_CHANNELS each hammer's feed has."""
-        raise NotImplementedError
-
-    def span(self) -> tuple[Instant, Instant]:
-        """Return the first and the last instant."""
-        ends = [(int(rows.time_ns.min()), int(rows.time_ns.max())) for _, rows in self.pieces() if len(rows)]
-        return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
-
-    def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        """Return a hammer's rows in [begin, end), in time order, rows of one instant merged."""
-        found = (rows for one, rows in self.near(key, begin, end) if one == key)
-        parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
-        if not any(map(len, parts)):
-            return NO_ROWS
-        rows = Rows.join(parts)
-        return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
-
-    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
-        """Yield pieces with all of a hammer's rows in [begin, end), and possibly others."""
-        del key, begin, end
-        return self.pieces()
 
     def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
         """Count bad rows; keep the first of each reason as an example."""
@@ -225,6 +180,60 @@ class Shift:
             part = order[bounds[code] : bounds[code + 1]]
             if len(part):
                 yield from _cut(one_key, rows[part])
+
+
+class Shift(RowReader, ABC):
+    """An open recorded shift; `total` is its number of rows. A kind of shift defines `pieces` and `feeds`."""
+
+    total: int
+    parts: int = 1
+    """Number of parts that can be read separately."""
+
+    recorded_in_order = False
+    """Our own recording: rows are already checked and in time order."""
+
+    in_folder = False
+    """The samples are in a folder with the other files of the shift: events, settings."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.events: list[Event] = []
+
+    @abstractmethod
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        """Yield the rows in the order of the table, one hammer at a time, at most PIECE_ROWS each."""
+
+    def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        """Yield the rows of one part, like `pieces`."""
+        del number
+        return self.pieces()
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        """Yield the instants of the same rows, in the same order."""
+        return ((key, rows.time_ns) for key, rows in self.part(number))
+
+    @abstractmethod
+    def feeds(self) -> dict[Key, set[str]]:
+        """Return which of FEED_CHANNELS each hammer's feed has."""
+
+    def span(self) -> tuple[Instant, Instant]:
+        """Return the first and the last instant."""
+        ends = [(int(rows.time_ns.min()), int(rows.time_ns.max())) for _, rows in self.pieces() if len(rows)]
+        return min((first for first, _ in ends), default=0), max((last for _, last in ends), default=0)
+
+    def between(self, key: Key, begin: Instant, end: Instant) -> Rows:
+        """Return a hammer's rows in [begin, end), in time order, rows of one instant merged."""
+        found = (rows for one, rows in self.near(key, begin, end) if one == key)
+        parts = [rows[(rows.time_ns >= begin) & (rows.time_ns < end)] for rows in found]
+        if not any(map(len, parts)):
+            return NO_ROWS
+        rows = Rows.join(parts)
+        return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        """Yield pieces with all of a hammer's rows in [begin, end), and possibly others."""
+        del key, begin, end
+        return self.pieces()
 
 
 class TableShift(Shift):

@@ -6,7 +6,7 @@ from typing import Any
 
 from structlog.testing import capture_logs
 
-from strikewatch.service.run import REPORT_EVERY_NS, _StatusLog
+from strikewatch.service.status import REPORT_EVERY_NS, StatusLog
 from strikewatch.sources.mqtt import CONNECTING, Status
 
 WORKER: Any = SimpleNamespace(messages=0, rejected=Counter())
@@ -18,7 +18,7 @@ def away(reason: str, **more: Any) -> Status:
 
 def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_again() -> None:
     now = [0]
-    watch = _StatusLog(lambda: now[0])
+    watch = StatusLog(lambda: now[0])
     with capture_logs() as said:
         watch.look(away(CONNECTING), WORKER)
         assert said == []
@@ -33,7 +33,7 @@ def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_ag
 
 
 def test_a_takeover_is_said_though_the_session_is_back_by_then() -> None:
-    watch = _StatusLog(lambda: 0)
+    watch = StatusLog(lambda: 0)
     with capture_logs() as said:
         watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)
         watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)

@@ -1,7 +1,0 @@
-"""`python -m strikewatch.cli`."""
-
-import sys
-
-from strikewatch.cli.main import main
-
-sys.exit(main())

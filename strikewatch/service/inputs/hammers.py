@@ -1,0 +1,128 @@
+"""Load the usage of hammers, and the condition of hammers and tools, from the database or recorded shifts."""
+
+from argparse import Namespace
+from collections.abc import Callable
+from itertools import chain
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Console
+
+from strikewatch.core.batch import Key
+from strikewatch.core.events import drop_corrected
+from strikewatch.core.instant import Instant
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.errors import Refused
+from strikewatch.review.data.from_replay import from_replay
+from strikewatch.review.data.from_store import exposure_from_store, overlapping, read_events, read_feeds
+from strikewatch.review.usage import hammer_usage
+from strikewatch.review.wear.condition import KINDS, Condition, condition
+from strikewatch.review.wear.limits import Settings as Limits
+from strikewatch.service.recordings import Recordings, print_notes
+from strikewatch.service.replay import ReplayResult
+from strikewatch.service.time_window import parse_time
+from strikewatch.settings.tree import Settings
+from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DEFAULT_PERIOD: Final = "7d"
+
+UsageOfPeriod = tuple["pd.DataFrame", Instant, Instant]
+"""A table of USE, and the begin and end of its period."""
+
+
+def usage_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> UsageOfPeriod:
+    """Load what the options ask for. Raises InputError, Refused, SettingsError or StoreError."""
+    begin, end = (
+        None if at is None else parse_time(at, now, back=True) for at in (options.begin, options.end)
+    )
+    if not options.paths:
+        end = now if end is None else end
+        begin = parse_time(DEFAULT_PERIOD, end, back=True) if begin is None else begin
+        check_order(begin, end)
+        with SharedDatabase(settings.store.where) as place:
+            return usage_of_store(place, settings, begin, end, now, options.site), begin, end
+    recordings = Recordings.asked(options, settings)
+    shifts, result = recordings.open_and_replay(notes)
+    print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
+    begin = result.begin if begin is None else begin
+    end = result.end + 1 if end is None else end
+    check_order(begin, end)
+    return usage_of_replay(result, settings, begin, end), begin, end
+
+
+def usage_of_store(
+    place: DatabaseAccess,
+    settings: Settings,
+    begin: Instant,
+    end: Instant,
+    now: Instant,
+    site: str | None = None,
+) -> "pd.DataFrame":
+    """Return the usage in a period from a database."""
+    exposure, faults, silent = overlapping(place, begin, now, settings.of_hammer, site)
+    uncertain = read_feeds(place, settings.of_hammer, site).uncertain
+    reasons = {key: list(own.items()) for key, own in uncertain.items()}
+    return hammer_usage(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
+
+
+def usage_of_replay(result: ReplayResult, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
+    """Return the usage in a period from the result of a replay."""
+    exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
+    return hammer_usage(
+        exposure, faults, begin, end, result.settings_of(settings.of_hammer), result.silent, result.uncertain
+    )
+
+
+def check_order(begin: Instant, end: Instant) -> None:
+    """Raise Refused unless a period begins before it ends."""
+    if end <= begin:
+        raise Refused("--from must be before --to")
+
+
+def condition_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
+    """Load what the options ask for. Raises InputError, Refused or StoreError."""
+    if options.paths:
+        found = condition_of_shifts(Recordings.asked(options, settings), notes)
+    else:
+        with SharedDatabase(settings.store.where) as place:
+            found = condition_of_store(place, settings, now, options.site)
+    part = found.of(options.site, options.hammer)
+    if options.hammer and found and not part.worn and not part.tools and not part.fitted:
+        raise Refused(f"{options.hammer} has no entries; hammers with entries: {', '.join(found.hammers())}")
+    return part
+
+
+def condition_of_store(
+    place: DatabaseAccess, settings: Settings, end: Instant, site: str | None = None
+) -> Condition:
+    """Return the condition from a database, up to an instant."""
+    events = read_events(place, KINDS, end, site)
+    if not events:
+        return Condition()
+    return condition(exposure_from_store(place, 0, end, site), events, limits(settings.of_hammer))
+
+
+def condition_of_shifts(recordings: Recordings, notes: Console) -> Condition:
+    """Return the condition from recorded shifts, which are replayed for their operating hours."""
+    every = drop_corrected(event for shift in recordings.open() for event in shift.events)
+    if not any(event.kind in KINDS for event in every):
+        return Condition()
+    shifts, result = recordings.open_and_replay(notes)
+    print_notes(notes, chain(recordings.notes(shifts), result.notes()))
+    every = drop_corrected(event for shift in shifts for event in shift.events)
+    events = [event for event in every if event.kind in KINDS]
+    exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
+    return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))
+
+
+def limits(settings_of: Callable[[Key], HammerSettings]) -> Callable[[Key], Limits]:
+    """Return a function for a hammer's wear limits, from its operator's manual."""
+
+    def of(key: Key) -> Limits:
+        own = settings_of(key)["wear"]
+        assert isinstance(own, Limits)
+        return own
+
+    return of

@@ -1,0 +1,118 @@
+"""What the running processor reports of itself: to systemd, to the log, and as measurements of its steps."""
+
+import contextlib
+import os
+import socket
+import time
+from collections.abc import Callable, Iterable
+from typing import Final
+
+import structlog
+
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.service.worker import Source, Worker
+from strikewatch.sources.mqtt import CONNECTING, Message, Status
+from strikewatch.web.live.worker_stats import Pulse
+
+_log: Final = structlog.get_logger("live")
+
+PING_EVERY_S: Final = 1.0
+REPORT_EVERY_NS: Final = 60 * SECOND
+"""How often a persistent problem is logged again."""
+
+
+class SystemdNotifier:
+    """Call `alive` from the worker's thread, so that pings stop if it hangs. Sends nothing without NOTIFY_SOCKET."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._pinged = -PING_EVERY_S
+        self._started = False
+
+    def alive(self) -> None:
+        if not self._started:
+            self._started = True
+            notify("READY=1")
+        if self._clock() - self._pinged >= PING_EVERY_S:
+            self._pinged = self._clock()
+            notify("WATCHDOG=1")
+
+    def stopping(self) -> None:
+        notify("STOPPING=1")
+
+
+def notify(what: str) -> None:
+    """Send a line to systemd; ignore errors."""
+    name = os.environ.get("NOTIFY_SOCKET")
+    if not name:
+        return
+    address = "\0" + name[1:] if name.startswith("@") else name
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+        line.setblocking(False)
+        line.sendto(what.encode(), address)
+
+
+class InstrumentedSource:
+    def __init__(self, source: Source, pulse: Pulse, wall: Callable[[], Instant]) -> None:
+        self._source = source
+        self._pulse = pulse
+        self._wall = wall
+
+    def take(self, limit: int, timeout_s: float) -> list[Message]:
+        messages = self._source.take(limit, timeout_s)
+        if messages:
+            self._pulse.begin((self._wall() - min(one.received_ns for one in messages)) / SECOND)
+        return messages
+
+    def acknowledge(self, messages: Iterable[Message]) -> None:
+        self._source.acknowledge(messages)
+        self._pulse.end()
+
+
+class StatusLog:
+    """Logs the state of the broker and the senders: at each change, and again while a problem persists."""
+
+    def __init__(self, monotonic: Callable[[], Instant]) -> None:
+        self._monotonic = monotonic
+        self._last = CONNECTING
+        self._connected = False
+        self._takeovers = 0
+        self._refused: set[str] = set()
+        self._said = self._heard = monotonic()
+        self._rejected = self._messages = 0
+
+    def look(self, status: Status, worker: Worker) -> None:
+        now = self._monotonic()
+        if worker.messages > self._messages:
+            self._messages, self._heard = worker.messages, now
+        if status.connected != self._connected or (not status.connected and status.reason != self._last):
+            self._connected, self._last = status.connected, status.reason
+            if status.connected:
+                _log.info("broker_connected", resumed=status.resumed)
+                self._heard = now
+            elif not status.takeovers:
+                _log.warning("broker_lost", problem=status.reason)
+        if status.takeovers > self._takeovers:  # though the session may be back by now
+            _log.error("broker_taken_over", problem=status.reason, takeovers=status.takeovers)
+        self._takeovers = status.takeovers
+        for name, grant in status.grants.items():
+            if not grant.startswith("Granted") and name not in self._refused:
+                self._refused.add(name)
+                _log.error(
+                    "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
+                )
+        if now - self._said < REPORT_EVERY_NS:
+            return
+        self._said = now
+        if not status.connected:
+            _log.error("broker_away", problem=status.reason, remedy="strikewatch check looks for the cause")
+        rejected = sum(worker.rejected.values())
+        if rejected > self._rejected:
+            _log.warning(
+                "payloads_rejected", since_last=rejected - self._rejected, in_all=dict(worker.rejected)
+            )
+            self._rejected = rejected
+        if status.connected and now - self._heard >= REPORT_EVERY_NS:
+            _log.warning(
+                "nothing_heard", remedy="see whether gateways publish, and the prefix and access list"
+            )
