@@ -44,7 +44,7 @@ from strikewatch.sources.on_change import bounds_of
 from strikewatch.sources.ordering import LAYOUT as ARRIVAL_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
 from strikewatch.sources.remedies import meaning
-from strikewatch.storage.actions.manual_events import ManualEvents
+from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store

@@ -27,8 +27,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources import remedies
 from strikewatch.storage.commit.statements import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
-from strikewatch.storage.schema.feed_tables import feed_problems
-from strikewatch.storage.schema.tables import rejects
+from strikewatch.storage.schema.tables import feed_problems, rejects
 
 MAX_PROBLEMS: Final = 1000
 """How many problems are kept, of all senders together."""

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, insert, select
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.actions.tokens import Holder, digest
-from strikewatch.storage.schema.access_tables import sessions, tokens
+from strikewatch.storage.schema.tables import sessions, tokens
 
 DURATION_NS: Final = 14 * 86_400 * 1_000_000_000
 """How long a session lasts: two weeks, so that a phone in a cab need not sign in every morning."""

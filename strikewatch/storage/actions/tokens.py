@@ -13,7 +13,7 @@ from sqlalchemy import Connection, func, insert, select, update
 
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Refused, Unknown
-from strikewatch.storage.schema.access_tables import tokens
+from strikewatch.storage.schema.tables import tokens
 
 Role = Literal["view", "act", "review"]
 ROLES: Final[tuple[Role, ...]] = ("view", "act", "review")

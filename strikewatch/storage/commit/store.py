@@ -22,7 +22,7 @@ from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements
 from strikewatch.storage.commit.step import Reject, Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
-from strikewatch.storage.outbox import attempts
+from strikewatch.storage.outbox import messages
 from strikewatch.storage.outbox.notifications import Notifications, any_due
 from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint, to_json
 from strikewatch.storage.schema import bout_tables, tables
@@ -179,7 +179,7 @@ class Store:
             deferred = list(self._deferred)
             with self._writer.begin():
                 statements.DELIVERY_OUTCOME.run(self._writer, deferred)
-                attempts.write(self._writer, [one["attempt"] for one in deferred])
+                messages.write_attempts(self._writer, [outcome["attempt"] for outcome in deferred])
                 yield self._writer
             self._database.check()
             self.disk_warning = self._database.restore_reserve()

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, select
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit import statements
-from strikewatch.storage.outbox.digests import STEP
+from strikewatch.storage.outbox.floods import DIGEST
 from strikewatch.storage.outbox.notifications import Outgoing
 from strikewatch.storage.schema.tables import outbox
 
@@ -71,7 +71,7 @@ class OutboxWriter:
                 now = None if endpoint in known else self._now
                 records = [record for record in digest.records if self._route(endpoint, record, now)]
                 if records:
-                    self._add(endpoint, digest.site, digest.id, STEP, to_json(digest.body(records)))
+                    self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(records)))
         statements.MESSAGE.run(self._connection, self._messages)
 
     def _load_recipients(self, outgoing: Outgoing) -> None:
