@@ -10,7 +10,7 @@ from strikewatch.engine import fitted_tool, grouping, operator_on_duty
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
-from strikewatch.storage.privacy.erasure import erase_from_state
+from strikewatch.storage.privacy import erase_from_state
 
 KEY = ("fennick-hollow", "HB-01")
 NOON = 1_772_622_000 * SECOND

@@ -79,7 +79,9 @@ def test_a_database_locked_by_another_program_is_waited_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        sqlite, "_PRAGMAS", tuple(p.replace("timeout=10000", "timeout=50") for p in sqlite._PRAGMAS)
+        sqlite,
+        "PROCESSOR_PRAGMAS",
+        tuple(pragma.replace("timeout=10000", "timeout=50") for pragma in sqlite.PROCESSOR_PRAGMAS),
     )
     store = Store(tmp_path / "watch.db")
     with closing(sqlite3.connect(tmp_path / "watch.db", isolation_level=None)) as intruder:

@@ -23,14 +23,14 @@ def command(options: Namespace) -> int:
 
     Stop the processor first. It cannot be undone.
     """
+    from strikewatch.storage import privacy
     from strikewatch.storage.commit.store import Store
-    from strikewatch.storage.privacy import erasure
 
     tree, name = settings(options.config), options.operator
     store = Store(tree.store.where)
     try:
         with output.working("Searching"):
-            changed = erasure.erase(store, tree.recording.folder, name, apply=options.yes)
+            changed = privacy.erase(store, tree.recording.folder, name, apply=options.yes)
     finally:
         store.close()
     if options.json:
@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
     if not changed:
         print(f"{name} is nowhere in {store.name} and the recordings.")
     elif options.yes:
-        print(f"{name} is now '{erasure.ERASED_ID}' there; all counts are unchanged.")
+        print(f"{name} is now '{privacy.ERASED_ID}' there; all counts are unchanged.")
     else:
         print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
     log = tree.log.file

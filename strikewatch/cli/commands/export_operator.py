@@ -22,7 +22,7 @@ def command(options: Namespace) -> int:
     import json
 
     from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.privacy.export import export_operator
+    from strikewatch.storage.privacy import export_operator
 
     tree, name = settings(options.config), options.operator
     counts: Counter[str] = Counter()

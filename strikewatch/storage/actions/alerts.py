@@ -16,7 +16,7 @@ from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, Lifec
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow, Stay
-from strikewatch.storage.commit.statements import upsert
+from strikewatch.storage.commit.prepared import upsert
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import Mute, list_mutes
 from strikewatch.storage.queries.alerts import (

@@ -18,7 +18,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.store import Store, corrected_entry_number, event_row
+from strikewatch.storage.commit.statements import corrected_entry_number, event_row
+from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import events
 

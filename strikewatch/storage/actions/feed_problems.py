@@ -25,7 +25,7 @@ from sqlalchemy import (
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources import remedies
-from strikewatch.storage.commit.statements import InsertInto, PreparedWrite
+from strikewatch.storage.commit.prepared import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
 from strikewatch.storage.schema.tables import feed_problems, rejects
 

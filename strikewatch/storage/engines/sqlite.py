@@ -7,6 +7,7 @@ A backup can be made while the database is in use; the copy is complete and chec
 """
 
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
@@ -26,14 +27,16 @@ FIRST_FIXED_VERSION: Final = (3, 51, 3)
 """The first SQLite version without the rare WAL-reset corruption. A single process that makes all checkpoints avoids
 it."""
 
-_PRAGMAS: Final = (
+_DURABLE: Final = ("PRAGMA synchronous=FULL", "PRAGMA busy_timeout=10000")
+PROCESSOR_PRAGMAS: Final = (
     "PRAGMA journal_mode=WAL",
-    "PRAGMA synchronous=FULL",
-    "PRAGMA busy_timeout=10000",
+    *_DURABLE,
     "PRAGMA secure_delete=OFF",  # some distributions switch it on: zeroing the spool doubles its cost
     "PRAGMA wal_autocheckpoint=8000",  # 32 MB: a checkpoint costs milliseconds, so make few
     "PRAGMA journal_size_limit=67108864",
 )
+SHARED_PRAGMAS: Final = (*_DURABLE, "PRAGMA wal_autocheckpoint=0")
+"""For processes other than the processor, which alone makes checkpoints."""
 _REFUSALS: Final[dict[int, Refusal]] = {
     sqlite3.SQLITE_FULL: "full",
     sqlite3.SQLITE_BUSY: "locked",
@@ -45,21 +48,14 @@ READER: Final = "strikewatch_reader"
 """Execution option of connections that only read; each statement is its own transaction."""
 
 
-def open_engine(path: Path) -> Engine:
+def open_engine(path: Path, pragmas: Sequence[str]) -> Engine:
     """Return an engine for the database at `path`; its connections may be used by any thread."""
-    if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
-        _log.warning(
-            "sqlite_version",
-            version=sqlite3.sqlite_version,
-            remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "
-            "let no other program write to this file",
-        )
     engine = create_engine(URL.create("sqlite", database=str(path)), pool_reset_on_return=None)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
         connection.isolation_level = None  # the driver must not begin transactions by itself
-        for pragma in _PRAGMAS:
+        for pragma in pragmas:
             connection.execute(pragma)
 
     @event.listens_for(engine, "begin")
@@ -84,9 +80,16 @@ class SqliteFile:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"cannot create the folder of {path}: {error}") from error
+        if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
+            _log.warning(
+                "sqlite_version",
+                version=sqlite3.sqlite_version,
+                remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "
+                "let no other program write to this file",
+            )
         self._lock = WriterLock(path)
         self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
-        self.engine = open_engine(path)
+        self.engine = open_engine(path, PROCESSOR_PRAGMAS)
         self.readers = self.engine.execution_options(**{READER: True})
         self._files: dict[Path, tuple[int, int]] = {}
 

@@ -32,7 +32,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
 from strikewatch.storage.actions.rows import HandlingRow
-from strikewatch.storage.commit.statements import PreparedQuery
+from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.schema.alarm_tables import COUNTED, HELD, STORM_DUE, handling, storms
 from strikewatch.storage.schema.tables import alerts
 

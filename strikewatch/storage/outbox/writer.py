@@ -13,6 +13,7 @@ from sqlalchemy import Connection, select
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit import statements
+from strikewatch.storage.commit.prepared import PreparedListQuery
 from strikewatch.storage.outbox.floods import DIGEST
 from strikewatch.storage.outbox.notifications import Outgoing
 from strikewatch.storage.schema.tables import outbox
@@ -20,7 +21,7 @@ from strikewatch.storage.schema.tables import outbox
 Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
 """(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
 
-_RECIPIENTS: Final = statements.PreparedListQuery(
+_RECIPIENTS: Final = PreparedListQuery(
     lambda ids: (
         select(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
         .where(outbox.c.alert_id.in_(ids))
