@@ -13,9 +13,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.errors import StoreBlocked
 from strikewatch.sinks.log import log_changes
-from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.messages import Message
+from strikewatch.storage.outbox.messages import Message, queued_messages
 
 SendUrgent = Callable[[Sequence[tuple[str, Message]]], None]
 """Called with (endpoint, message) to be sent before they are stored."""

@@ -32,7 +32,7 @@ from strikewatch.service.step import Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mqtt import Message
-from strikewatch.storage.actions.manual_events import ManualEvents
+from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.commit.store import Store
 

@@ -24,9 +24,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.alarm_tables import handling, history, storms
 from strikewatch.storage.schema.bout_tables import bouts, exposure
-from strikewatch.storage.schema.delivery_tables import attempts
-from strikewatch.storage.schema.feed_tables import feed_problems
-from strikewatch.storage.schema.tables import alerts, events, outbox, rejects
+from strikewatch.storage.schema.tables import alerts, attempts, events, feed_problems, outbox, rejects
 from strikewatch.storage.settings import Settings
 
 _log = structlog.get_logger(__name__)

@@ -20,7 +20,7 @@ from typing import Final
 from starlette.requests import Request
 
 from strikewatch.core.instant import Instant
-from strikewatch.storage.actions import sessions, tokens
+from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Holder, Role
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.api.problems import Problem
@@ -65,7 +65,7 @@ class Gate:
             if bearer:
                 holder = tokens.holder_of(connection, token.strip())
             elif cookie:
-                holder = sessions.holder_of(connection, cookie, self._wall())
+                holder = tokens.session_holder(connection, cookie, self._wall())
             free = holder is None and not scheme and self._local(who)
             if free and (self._settings.look_freely or not tokens.any_exist(connection)):
                 return self._unnamed(request, role)
@@ -96,12 +96,12 @@ class Gate:
             self._fail(token.strip(), client(request, self._proxies))
             return None
         with self._place.write() as connection:
-            return sessions.begin(connection, holder, self._wall())
+            return tokens.begin_session(connection, holder, self._wall())
 
     def sign_out(self, request: Request) -> None:
         """End the session that the request comes under."""
         with self._place.write() as connection:
-            sessions.end(connection, request.cookies.get(COOKIE, ""))
+            tokens.end_session(connection, request.cookies.get(COOKIE, ""))
 
     def _local(self, who: Client) -> bool:
         """Whether only somebody at this machine can have asked."""

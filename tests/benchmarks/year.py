@@ -26,7 +26,7 @@ from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.recorder.parquet import SAMPLES, write_shift
-from strikewatch.storage.schema.bout_tables import bouts, exposure, row, stretch_row
+from strikewatch.storage.schema.bout_tables import bout_row, bouts, exposure, stretch_row
 from strikewatch.storage.schema.tables import alerts
 from tests.benchmarks import data
 from tests.benchmarks.replay import read
@@ -112,7 +112,7 @@ def reviewed(*arguments: str) -> tuple[float, float]:
 
 def fill(where: Path, found: ReplayResult, days: int) -> None:
     """A database with what was found in the first day on every day, by the operators of each."""
-    fired = [row(worked) for worked in found.bouts()]
+    fired = [bout_row(worked) for worked in found.bouts()]
     worked = [stretch_row(spent) for spent in found.stretches()]
     told = [
         {

@@ -11,7 +11,7 @@ from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT, STATE, part_of
 from strikewatch.settings.faults import Faults
-from strikewatch.storage.privacy.erasure import erase_from_state
+from strikewatch.storage.privacy import erase_from_state
 
 KEY = ("fennick-hollow", "HB-01")
 NOON = 1_772_622_000 * SECOND

@@ -7,8 +7,7 @@ from typing import Any
 import pytest
 
 from strikewatch.errors import Refused
-from strikewatch.storage.queries.active import ended_groups
-from strikewatch.storage.queries.muted import count_sent
+from strikewatch.storage.queries.active import count_sent, ended_groups
 from tests.engine.scene import HOUR_NS, MINUTE, SITE, START, Scene
 
 Make = Callable[..., Scene]

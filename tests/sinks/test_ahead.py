@@ -12,10 +12,9 @@ from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
 from strikewatch.sinks.delivery_loop import DeliveryLoop
 from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.settings import Schedule
-from strikewatch.storage.commit.dry_run import queued_messages
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.messages import Message, Outbox
+from strikewatch.storage.outbox.messages import Message, Outbox, queued_messages
 from tests.sinks.yard import START, Clock, change
 
 ENDPOINTS = {"yard": "http://yard.test/", "office": "http://office.test/"}

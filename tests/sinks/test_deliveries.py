@@ -10,7 +10,7 @@ import pytest
 from strikewatch.cli import main
 from strikewatch.errors import Unknown
 from strikewatch.storage.engines.shared import SharedDatabase
-from strikewatch.storage.outbox import attempts, deliveries
+from strikewatch.storage.outbox import deliveries, messages
 from strikewatch.storage.outbox.messages import Outbox
 from tests.receiver import Answer, Receiver
 from tests.sinks.yard import KEY, SECRET, START, Clock, yard_with
@@ -121,7 +121,7 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
 
 
 def test_attempts_are_kept_up_to_a_bound(path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(attempts, "_DELETE_OLD", attempts.delete_beyond(5))
+    monkeypatch.setattr(messages, "_DELETE_OLD_ATTEMPTS", messages.delete_attempts_beyond(5))
     with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
         yard.tell(*((n, "raised") for n in range(12)))
         yard.until(lambda: Outbox(yard.store, "end0").counts() == {"sent": 12})

@@ -10,9 +10,15 @@ from strikewatch.engine.lifecycle import ACTIVE, OPEN
 from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.queries.active import change_signature, counts, ended_groups
+from strikewatch.storage.queries.active import (
+    SentCounts,
+    change_signature,
+    count_sent,
+    counts,
+    ended_groups,
+    list_mutes,
+)
 from strikewatch.storage.queries.alerts import Filter, count, search
-from strikewatch.storage.queries.muted import SentCounts, count_sent, list_mutes
 
 SITE = "fennick-hollow"
 NOW = 1_772_608_500 * SECOND

@@ -174,7 +174,7 @@ def test_a_database_of_before_brings_the_rejects_that_it_kept(tmp_path: Path) ->
 def test_an_operator_named_in_a_key_or_a_value_can_be_erased(
     where: Path | URL, tmp_path: Path, name: str
 ) -> None:
-    from strikewatch.storage.privacy.erasure import erase
+    from strikewatch.storage.privacy import erase
 
     store = Store(where)
     feed = [FeedCount(KEY, "unknown_key", 2, name, f"unknown key `{name}`")]

@@ -19,7 +19,7 @@ from strikewatch.engine.state import LAYOUT
 from strikewatch.settings.faults import Faults
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.privacy.erasure import PERSONAL_COLUMNS, erase
+from strikewatch.storage.privacy import PERSONAL_COLUMNS, erase
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.schema import tables
 from strikewatch.storage.settings import RecorderSettings

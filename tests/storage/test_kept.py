@@ -7,8 +7,7 @@ import pytest
 from sqlalchemy import URL
 
 from strikewatch.cli.main import main
-from strikewatch.storage.privacy.erasure import erase
-from strikewatch.storage.privacy.export import export_operator
+from strikewatch.storage.privacy import erase, export_operator
 from tests.storage.test_forgetting import filled
 
 

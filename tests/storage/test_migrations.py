@@ -15,7 +15,7 @@ from sqlalchemy import URL, Connection, text
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.database import open_database
-from strikewatch.storage.engines.sqlite import open_engine
+from strikewatch.storage.engines.sqlite import PROCESSOR_PRAGMAS, open_engine
 from strikewatch.storage.outbox.messages import Outbox
 from strikewatch.storage.schema import tables, version
 
@@ -113,7 +113,7 @@ def test_migrated_from_nothing_or_from_the_first_release_it_is_what_a_new_one_is
     """To the letter of every table and index, `WITHOUT ROWID` and what partial indexes hold included."""
     first_release(tmp_path / "old.db")
     Store(tmp_path / "old.db").close()
-    with open_engine(tmp_path / "all.db").begin() as connection:
+    with open_engine(tmp_path / "all.db", PROCESSOR_PRAGMAS).begin() as connection:
         version.upgrade(connection, "")
     Store(tmp_path / "new.db").close()
     assert made(tmp_path / "old.db") == made(tmp_path / "new.db")

@@ -15,7 +15,8 @@ from strikewatch.core.batch import Rows
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines import disk_reserve, sqlite
+from strikewatch.storage.engines import disk as disk_engine
+from strikewatch.storage.engines import sqlite
 from tests.disk import SmallDisk, frozen
 from tests.storage.test_store import KEY, NOW, change
 
@@ -55,7 +56,7 @@ def committed(path: Path) -> tuple[int, int]:
 def test_on_a_full_disk_the_reserve_is_used_then_commits_are_refused_and_taken_once_there_is_room(
     disk: SmallDisk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(disk_reserve, "CHECK_EVERY_S", 0.0)
+    monkeypatch.setattr(disk_engine, "CHECK_EVERY_S", 0.0)
     store = Store(disk.folder / "watch.db", reserve_mib=4)
     disk.fill(leave_mib=2)
     first = until_refused(store, 0)
@@ -78,7 +79,9 @@ def test_a_database_locked_by_another_program_is_waited_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        sqlite, "_PRAGMAS", tuple(p.replace("timeout=10000", "timeout=50") for p in sqlite._PRAGMAS)
+        sqlite,
+        "PROCESSOR_PRAGMAS",
+        tuple(pragma.replace("timeout=10000", "timeout=50") for pragma in sqlite.PROCESSOR_PRAGMAS),
     )
     store = Store(tmp_path / "watch.db")
     with closing(sqlite3.connect(tmp_path / "watch.db", isolation_level=None)) as intruder:

@@ -8,7 +8,7 @@ import pytest
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.storage.actions.manual_events import ManualEvents
+from strikewatch.storage.actions.entries import ManualEvents
 from tests.web.site import HAMMER, NOW, SITE, site
 
 EVENTS = f"/api/v1/hammers/{HAMMER}/events"

@@ -17,8 +17,8 @@ from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
     from strikewatch.storage.actions.alerts import ActionResult, AlertActions
+    from strikewatch.storage.queries.active import Mute
     from strikewatch.storage.queries.alerts import ListedAlert
-    from strikewatch.storage.queries.muted import Mute
 
 ENDED: Final = 200
 """Ended alerts listed where no limit is given, those of the highest priority first."""

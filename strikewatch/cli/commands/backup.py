@@ -16,7 +16,7 @@ from strikewatch.cli.settings_file import settings
 def command(options: Namespace) -> int:
     """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
     from strikewatch.errors import InputError
-    from strikewatch.storage.engines.backup import backup
+    from strikewatch.storage.engines.sqlite import backup
 
     store, target = settings(options.config).store, options.target
     if store.url is not None:

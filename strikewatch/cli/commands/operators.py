@@ -22,7 +22,7 @@ def export(options: Namespace) -> int:
     The processor may be running. Counts go to standard error.
     """
     from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.privacy.export import export_operator
+    from strikewatch.storage.privacy import export_operator
 
     tree, name = settings(options.config), options.operator
     counts: Counter[str] = Counter()
@@ -52,14 +52,14 @@ def erase(options: Namespace) -> int:
 
     Stop the processor first. It cannot be undone.
     """
+    from strikewatch.storage import privacy
     from strikewatch.storage.commit.store import Store
-    from strikewatch.storage.privacy import erasure
 
     tree, name = settings(options.config), options.operator
     store = Store(tree.store.where)
     try:
         with output.working("Searching"):
-            changed = erasure.erase(store, tree.recording.folder, name, apply=options.yes)
+            changed = privacy.erase(store, tree.recording.folder, name, apply=options.yes)
     finally:
         store.close()
     if options.json:
@@ -72,7 +72,7 @@ def erase(options: Namespace) -> int:
     if not changed:
         print(f"No entry names {name} in {store.name} and the recordings.")
     elif options.yes:
-        print(f"{name} is now '{erasure.ERASED_ID}' there; all counts are unchanged.")
+        print(f"{name} is now '{privacy.ERASED_ID}' there; all counts are unchanged.")
     else:
         print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
     log = tree.log.file

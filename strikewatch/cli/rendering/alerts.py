@@ -10,8 +10,8 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.cli.rendering.common import heading, minute, named, second
+from strikewatch.storage.queries.active import Mute
 from strikewatch.storage.queries.alerts import ListedAlert
-from strikewatch.storage.queries.muted import Mute
 
 SHORT: Final = 6
 """Digits of an id that are shown: enough to name one of thousands."""

@@ -6,8 +6,8 @@ from rich.console import Console
 from rich.table import Table
 
 from strikewatch.cli.rendering.common import heading, local, second
-from strikewatch.storage.outbox.attempts import Attempt
 from strikewatch.storage.outbox.deliveries import Delivery
+from strikewatch.storage.outbox.messages import Attempt
 
 
 def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str]) -> None:

@@ -16,8 +16,9 @@ from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, Lifec
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow, Stay
-from strikewatch.storage.commit.statements import upsert
+from strikewatch.storage.commit.prepared import upsert
 from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.active import Mute, list_mutes
 from strikewatch.storage.queries.alerts import (
     Filter,
     ListedAlert,
@@ -29,7 +30,6 @@ from strikewatch.storage.queries.alerts import (
     look_up,
     search,
 )
-from strikewatch.storage.queries.muted import Mute, list_mutes
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves, workshop
 
 MAX_TEXT: Final = 1000

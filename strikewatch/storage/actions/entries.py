@@ -18,7 +18,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.store import corrected_entry_number, event_row
+from strikewatch.storage.commit.statements import corrected_entry_number, event_row
+from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import events
 
@@ -170,3 +171,24 @@ def list_entries(
         Entry(seq, Event(*key, kind, at, json.loads(fields), -1 if applied is None else applied), *more)
         for seq, kind, at, fields, applied, *more in rows
     ]
+
+
+class ManualEvents:
+    """The events logged since the last fetch, or since this object was created."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        with store.read() as connection:
+            self._last_seq = connection.scalar(select(func.max(events.c.seq))) or 0
+
+    def fetch_new(self) -> list[Event]:
+        """Return the new events, oldest first. Raises StoreError."""
+        c = events.c
+        query = select(c.seq, c.site, c.hammer, c.kind, c.time_ns, c.fields).where(
+            c.seq > self._last_seq, c.who.is_not(None), c.applied_ns.is_(None)
+        )
+        with self._store.read() as connection:
+            rows = connection.execute(query.order_by(c.seq)).all()
+        if rows:
+            self._last_seq = rows[-1].seq
+        return [Event(row.site, row.hammer, row.kind, row.time_ns, json.loads(row.fields)) for row in rows]

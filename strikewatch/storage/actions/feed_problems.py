@@ -25,10 +25,9 @@ from sqlalchemy import (
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources.reasons import explain
-from strikewatch.storage.commit.statements import InsertInto, PreparedWrite
+from strikewatch.storage.commit.prepared import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
-from strikewatch.storage.schema.feed_tables import feed_problems
-from strikewatch.storage.schema.tables import rejects
+from strikewatch.storage.schema.tables import feed_problems, rejects
 
 MAX_PROBLEMS: Final = 1000
 """How many problems are kept, of all senders together."""

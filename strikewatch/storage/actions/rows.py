@@ -18,7 +18,7 @@ from strikewatch.engine.lifecycle import (
     Shelf,
     step,
 )
-from strikewatch.storage.commit.statements import PreparedListQuery, PreparedQuery, insert_new, upsert
+from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_new, upsert
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
 
 AlertKey = tuple[str, str]

@@ -1,6 +1,7 @@
-"""Bearer tokens: 256 random bits each, stored as a digest only.
+"""Bearer tokens, and sessions of the page: 256 random bits each, stored as a digest only.
 
-Plain SHA-256 suffices: unlike a password, 256 random bits cannot be guessed from their digest.
+Plain SHA-256 suffices: unlike a password, 256 random bits cannot be guessed from their digest. A session belongs to one
+token; it ends at sign-out, when it expires, or when its token is revoked.
 """
 
 import hashlib
@@ -9,11 +10,11 @@ import secrets
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Refused, Unknown
-from strikewatch.storage.schema.access_tables import tokens
+from strikewatch.storage.schema.tables import sessions, tokens
 
 Role = Literal["view", "act", "review"]
 ROLES: Final[tuple[Role, ...]] = ("view", "act", "review")
@@ -83,3 +84,33 @@ def holder_of(connection: Connection, token: str) -> Holder | None:
 def digest(token: str) -> str:
     """Return the digest that is stored of a token or cookie."""
     return hashlib.sha256(token.encode(errors="replace")).hexdigest()
+
+
+SESSION_NS: Final = 14 * 86_400 * 1_000_000_000
+"""How long a session lasts: two weeks, so that a phone in a cab need not sign in every morning."""
+
+
+def begin_session(connection: Connection, holder: Holder, now: Instant) -> str:
+    """Begin a session and delete expired ones; return its cookie, which is stored nowhere."""
+    connection.execute(delete(sessions).where(sessions.c.ends_ns <= now))
+    cookie = secrets.token_urlsafe(32)
+    row = {"digest": digest(cookie), "who": holder.name, "ends_ns": now + SESSION_NS}
+    connection.execute(insert(sessions).values(row))
+    return cookie
+
+
+def session_holder(connection: Connection, cookie: str, now: Instant) -> Holder | None:
+    """Return who is signed in with a cookie; None if nobody is."""
+    c = tokens.c
+    query = (
+        select(c.who, c.role, c.made_ns, c.revoked_ns)
+        .join_from(sessions, tokens, sessions.c.who == c.who)
+        .where(sessions.c.digest == digest(cookie), sessions.c.ends_ns > now, c.revoked_ns.is_(None))
+    )
+    row = connection.execute(query).first()
+    return None if row is None else Holder(*row)
+
+
+def end_session(connection: Connection, cookie: str) -> None:
+    """End a session (sign out)."""
+    connection.execute(delete(sessions).where(sessions.c.digest == digest(cookie)))

@@ -20,18 +20,17 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements
-from strikewatch.storage.commit.step import Reject, Saved, SavedAlert, StepRecord
+from strikewatch.storage.commit.statements import alert_row, corrected_entry_number, event_row, reject_row
+from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
-from strikewatch.storage.outbox import attempts
+from strikewatch.storage.outbox import messages
 from strikewatch.storage.outbox.notifications import Notifications, any_due
-from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint, to_json
-from strikewatch.storage.schema import bout_tables, tables
+from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
+from strikewatch.storage.schema import tables
+from strikewatch.storage.schema.bout_tables import bout_row, stretch_row
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
-
-PAYLOAD_KEPT: Final = 4096
-"""How many bytes of a rejected payload are kept."""
 
 
 class Store:
@@ -151,13 +150,15 @@ class Store:
                 row = {"received_ns": step.received, "size": len(blob), "rows": blob}
                 statements.SPOOL.run(connection, [row])
             statements.STATE.run(connection, states)
-            for one in step.events:
-                # one at a time: an event may correct the one before it
-                row = event_row(one, step.received, corrects=corrected_entry_number(connection, one))
-                statements.EVENT.run(connection, [row])
-            statements.EVENT_APPLIED.run(connection, [event_row(one, step.received) for one in step.applied])
-            statements.BOUT.run(connection, [bout_tables.row(one) for one in step.bouts])
-            statements.STRETCH.run(connection, [bout_tables.stretch_row(one) for one in step.stretches])
+            for event in step.events:
+                # separately: an event may correct the one before it
+                corrects = corrected_entry_number(connection, event)
+                statements.EVENT.run(connection, [event_row(event, step.received, corrects=corrects)])
+            statements.EVENT_APPLIED.run(
+                connection, [event_row(event, step.received) for event in step.applied]
+            )
+            statements.BOUT.run(connection, [bout_row(bout) for bout in step.bouts])
+            statements.STRETCH.run(connection, [stretch_row(stretch) for stretch in step.stretches])
             self.store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
 
@@ -165,7 +166,7 @@ class Store:
         """Store changes of alerts and queue their messages, within a transaction of `write`."""
         if not changes:
             return
-        statements.ALERT.run(connection, [_alert_row(change, now) for change in changes])
+        statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
         outgoing = Notifications(connection, self._alarms, now).add_changes(changes)
         self._outbox_writer(connection, now).write(outgoing)
 
@@ -179,7 +180,7 @@ class Store:
             deferred = list(self._deferred)
             with self._writer.begin():
                 statements.DELIVERY_OUTCOME.run(self._writer, deferred)
-                attempts.write(self._writer, [one["attempt"] for one in deferred])
+                messages.write_attempts(self._writer, [outcome["attempt"] for outcome in deferred])
                 yield self._writer
             self._database.check()
             self.disk_warning = self._database.restore_reserve()
@@ -259,7 +260,7 @@ class Store:
             counts[reject.reason] = counts.get(reject.reason, 0) + reject.rows
         statements.REJECT_COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
         feed_problems.record(connection, step.rejects, step.feed, step.received)
-        kept = [_reject_row(one, step.received) for one in step.rejects[-self._rejects_kept :]]
+        kept = [reject_row(reject, step.received) for reject in step.rejects[-self._rejects_kept :]]
         if kept:
             statements.REJECT.run(connection, kept)
             connection.execute(statements.DROP_OLD_REJECTS, {"kept": self._rejects_kept})
@@ -270,68 +271,3 @@ _NEWEST: Final = (
     select(func.max(tables.segments.c.written_ns)),
 )
 """Wall time of the newest step in the spool, and of the newest one in a recording."""
-
-
-def _alert_row(change: Change, now: Instant) -> dict[str, Any]:
-    record = change.record
-    return {
-        "site": change.site,
-        "id": change.alert_id,
-        "hammer": change.hammer,
-        "fault": record["fault"],
-        "operator": record["operator"],
-        "priority": record["priority"],
-        "onset_ns": change.onset,
-        "cleared_ns": change.cleared,
-        "historic": record["historic"],
-        "ahead": change.provisional,
-        "record": to_json(record),
-        "first_seen_ns": now,
-        "updated_ns": now,
-    }
-
-
-def corrected_entry_number(connection: Connection, event: Event) -> int | None:
-    """Return the number of the entry that an event corrects: the oldest uncorrected one of that kind and time."""
-    wrong = event.corrects
-    if wrong is None:
-        return None
-    e, later = tables.events.c, tables.events.alias()
-    number: int | None = connection.scalar(
-        select(func.min(e.seq))
-        .where(e.site == event.site, e.hammer == event.hammer, e.kind == wrong[0], e.time_ns == wrong[1])
-        .where(~select(later.c.seq).where(later.c.corrects == e.seq).exists())
-    )
-    return number
-
-
-def event_row(
-    event: Event, received: Instant, who: str | None = None, corrects: int | None = None
-) -> dict[str, Any]:
-    """Return the columns of an event's row."""
-    return {
-        "site": event.site,
-        "hammer": event.hammer,
-        "kind": event.kind,
-        "time_ns": event.time,
-        "fields": json.dumps(event.fields, ensure_ascii=False, sort_keys=True, separators=(",", ":")),
-        "applied_ns": event.applied if event.applied >= 0 else None,
-        "received_ns": received,
-        "who": who,
-        "corrects": corrects,
-    }
-
-
-def _reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
-    return {
-        "topic": _storable_text(reject.topic),
-        "payload": reject.payload[:PAYLOAD_KEPT],
-        "reason": reject.reason,
-        "detail": _storable_text(reject.detail),
-        "received_ns": received,
-    }
-
-
-def _storable_text(words: str) -> str:
-    """Replace lone surrogates, which no database stores, and U+0000, which PostgreSQL does not."""
-    return words.replace("\0", "\ufffd").encode(errors="replace").decode()

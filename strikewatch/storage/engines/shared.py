@@ -4,25 +4,18 @@ SQLite allows one writer at a time; a second one waits for up to 10 s. The proce
 write here is one short transaction. Only the processor makes checkpoints (see `sqlite.FIRST_FIXED_VERSION`).
 """
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Any, Protocol
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
-from strikewatch.storage.engines.sqlite import READER
+from strikewatch.storage.engines.sqlite import READER, SHARED_PRAGMAS, open_engine
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import read_version
-
-_PRAGMAS: Final = (
-    "PRAGMA busy_timeout=10000",
-    "PRAGMA synchronous=FULL",
-    "PRAGMA wal_autocheckpoint=0",
-)
 
 
 class DatabaseAccess(Protocol):
@@ -48,7 +41,7 @@ class SharedDatabase:
                 f"there is no database {where}: give the processor's settings with --config, or start it first"
             )
         with self._translate_errors():
-            self._engine = _sqlite(where) if isinstance(where, Path) else _server(where)
+            self._engine = open_engine(where, SHARED_PRAGMAS) if isinstance(where, Path) else _server(where)
             with self.read() as connection:
                 version = read_version(connection, self.name)
         if version != tables.SCHEMA_VERSION:
@@ -85,23 +78,6 @@ class SharedDatabase:
             raise StoreError(
                 f"database {self.name}: {cause}. Check that this user may read and write it, and its folder"
             ) from error
-
-
-def _sqlite(path: Path) -> Engine:
-    engine = create_engine(URL.create("sqlite", database=str(path)), pool_reset_on_return=None)
-
-    @event.listens_for(engine, "connect")
-    def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
-        connection.isolation_level = None  # the driver must not begin transactions by itself
-        for pragma in _PRAGMAS:
-            connection.execute(pragma)
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        if not connection.get_execution_options().get(READER):
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
-
-    return engine
 
 
 def _server(url: URL) -> Engine:

@@ -2,9 +2,13 @@
 
 WAL with synchronous FULL, and BEGIN IMMEDIATE for every writing transaction: one that begins as a reader and then
 writes fails at once, whatever the busy timeout is.
+
+A backup can be made while the database is in use; the copy is complete and checked, or does not appear.
 """
 
 import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,9 +16,9 @@ import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 
 from strikewatch.errors import StoreError, StoreLost
-from strikewatch.storage.engines.backup import backup
+from strikewatch.storage.engines import disk
 from strikewatch.storage.engines.database import Refusal
-from strikewatch.storage.engines.disk_reserve import Reserve
+from strikewatch.storage.engines.disk import Reserve
 from strikewatch.storage.schema import tables
 
 _log = structlog.get_logger(__name__)
@@ -23,14 +27,16 @@ FIRST_FIXED_VERSION: Final = (3, 51, 3)
 """The first SQLite version without the rare WAL-reset corruption. A single process that makes all checkpoints avoids
 it."""
 
-_PRAGMAS: Final = (
+_DURABLE: Final = ("PRAGMA synchronous=FULL", "PRAGMA busy_timeout=10000")
+PROCESSOR_PRAGMAS: Final = (
     "PRAGMA journal_mode=WAL",
-    "PRAGMA synchronous=FULL",
-    "PRAGMA busy_timeout=10000",
+    *_DURABLE,
     "PRAGMA secure_delete=OFF",  # some distributions switch it on: zeroing the spool doubles its cost
     "PRAGMA wal_autocheckpoint=8000",  # 32 MB: a checkpoint costs milliseconds, so make few
     "PRAGMA journal_size_limit=67108864",
 )
+SHARED_PRAGMAS: Final = (*_DURABLE, "PRAGMA wal_autocheckpoint=0")
+"""For processes other than the processor, which alone makes checkpoints."""
 _REFUSALS: Final[dict[int, Refusal]] = {
     sqlite3.SQLITE_FULL: "full",
     sqlite3.SQLITE_BUSY: "locked",
@@ -42,21 +48,14 @@ READER: Final = "strikewatch_reader"
 """Execution option of connections that only read; each statement is its own transaction."""
 
 
-def open_engine(path: Path) -> Engine:
+def open_engine(path: Path, pragmas: Sequence[str]) -> Engine:
     """Return an engine for the database at `path`; its connections may be used by any thread."""
-    if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
-        _log.warning(
-            "sqlite_version",
-            version=sqlite3.sqlite_version,
-            remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "
-            "let no other program write to this file",
-        )
     engine = create_engine(URL.create("sqlite", database=str(path)), pool_reset_on_return=None)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
         connection.isolation_level = None  # the driver must not begin transactions by itself
-        for pragma in _PRAGMAS:
+        for pragma in pragmas:
             connection.execute(pragma)
 
     @event.listens_for(engine, "begin")
@@ -81,9 +80,16 @@ class SqliteFile:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"cannot create the folder of {path}: {error}") from error
+        if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
+            _log.warning(
+                "sqlite_version",
+                version=sqlite3.sqlite_version,
+                remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "
+                "let no other program write to this file",
+            )
         self._lock = WriterLock(path)
         self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
-        self.engine = open_engine(path)
+        self.engine = open_engine(path, PROCESSOR_PRAGMAS)
         self.readers = self.engine.execution_options(**{READER: True})
         self._files: dict[Path, tuple[int, int]] = {}
 
@@ -175,3 +181,46 @@ def _unwritable(path: Path, error: sqlite3.Error) -> StoreError:
 def _identity(path: Path) -> tuple[int, int]:
     found = path.stat()
     return found.st_dev, found.st_ino
+
+
+PAGES: Final = 4096
+"""How many pages are copied at a time (16 MiB)."""
+
+
+def backup(path: Path, target: Path) -> int:
+    """Copy the SQLite database at `path` to `target` by SQLite's online backup; return the copy's size in bytes.
+
+    The copy holds one committed state even while others write. It is synced and checked before it gets its name, and
+    replaces an older file of that name. Raises StoreError with the remedy.
+    """
+    part = target.with_name(f".{target.name}.part")
+    try:
+        if not path.is_file():
+            raise StoreError(f"there is no database {path}: see the setting store.path")
+        if target.exists() and target.samefile(path):
+            raise StoreError(f"{target} is the database itself: name another file")
+        part.unlink(missing_ok=True)
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as source:
+            _copy(source, part)
+        disk.sync(part)
+        part.replace(target)
+        disk.sync(target.parent)
+        return target.stat().st_size
+    except (OSError, sqlite3.Error) as error:
+        part.unlink(missing_ok=True)
+        raise StoreError(
+            f"cannot copy {path} to {target}: {error}. Check that its disk has room and that it may be written"
+        ) from error
+
+
+def _copy(source: sqlite3.Connection, part: Path) -> None:
+    with closing(sqlite3.connect(part, isolation_level=None)) as copy:
+        source.execute(
+            "BEGIN"
+        )  # one state for the whole copy: otherwise a busy writer makes it start over again and again
+        source.execute("SELECT count(*) FROM sqlite_master").fetchall()
+        source.backup(copy, pages=PAGES)
+        copy.execute("PRAGMA journal_mode=DELETE")  # a single file without a log
+        (found,) = copy.execute("PRAGMA integrity_check").fetchone()
+        if found != "ok":
+            raise StoreError(f"the database is damaged, and so is its copy {part}: {found}")

@@ -14,11 +14,8 @@ from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Unknown
-from strikewatch.storage.outbox import attempts
-from strikewatch.storage.outbox.attempts import Attempt
-from strikewatch.storage.outbox.messages import TEST, dead_letter_all
-from strikewatch.storage.schema.delivery_tables import nudges
-from strikewatch.storage.schema.tables import endpoints, outbox
+from strikewatch.storage.outbox.messages import TEST, Attempt, attempts_of, dead_letter_all
+from strikewatch.storage.schema.tables import endpoints, nudges, outbox
 
 STATES: Final = ("waiting", "sent", "parked")
 
@@ -106,7 +103,7 @@ def look_up(connection: Connection, number: int) -> tuple[Delivery, list[Attempt
     row = connection.execute(_DELIVERY.where(outbox.c.seq == number)).one_or_none()
     if row is None:
         raise Unknown(f"there is no delivery {number}; `strikewatch deliveries list` shows them")
-    return _delivery(row), attempts.attempts_of(connection, number)
+    return _delivery(row), attempts_of(connection, number)
 
 
 def switched_off(connection: Connection) -> dict[str, str]:

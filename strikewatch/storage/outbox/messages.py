@@ -1,16 +1,18 @@
-"""The outbox as the dispatcher sees it: the waiting messages of an endpoint, and their outcomes."""
+"""The outbox as the dispatcher sees it: an endpoint's waiting messages, the delivery attempts, and their outcomes."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-from sqlalchemy import Connection, bindparam, exists, func, select, update
+from sqlalchemy import Connection, Delete, bindparam, delete, exists, func, insert, select, update
 
+from strikewatch.core import instant
+from strikewatch.core.alert import Change
 from strikewatch.core.instant import Instant
-from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.attempts import Attempt
-from strikewatch.storage.schema.delivery_tables import nudges
-from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, outbox
+from strikewatch.storage.schema.tables import WAITING, alerts, attempts, endpoints, nudges, outbox
+
+if TYPE_CHECKING:
+    from strikewatch.storage.commit.store import Store
 
 PAGE_SIZE: Final = 200
 TEST: Final = "test"
@@ -61,7 +63,7 @@ class Outcome:
 class Outbox:
     """The outbox of one endpoint."""
 
-    def __init__(self, store: Store, endpoint: str) -> None:
+    def __init__(self, store: "Store", endpoint: str) -> None:
         self._store = store
         self._endpoint = endpoint
 
@@ -195,3 +197,84 @@ _WAITING: Final = (
     .limit(PAGE_SIZE)
 )
 _EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
+
+
+MAX_ATTEMPTS_KEPT: Final = 10_000
+"""How many attempts are kept."""
+
+
+def delete_attempts_beyond(kept: int) -> Delete:
+    """Return the statement that deletes all but the newest `kept` attempts."""
+    return delete(attempts).where(attempts.c.seq <= select(func.max(attempts.c.seq)).scalar_subquery() - kept)
+
+
+_DELETE_OLD_ATTEMPTS: Final = delete_attempts_beyond(MAX_ATTEMPTS_KEPT)
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt to deliver the message `outbox_seq` at the wall time `at_ns`; `trace` has one line per step."""
+
+    outbox_seq: int
+    at_ns: Instant
+    took_us: int
+    outcome: str
+    trace: str
+
+    def json(self) -> dict[str, Any]:
+        """Return the JSON object that the API and commands give out."""
+        return {
+            "at": instant.text(self.at_ns),
+            "took_ms": self.took_us / 1000,
+            "outcome": self.outcome,
+            "steps": self.trace.splitlines(),
+        }
+
+
+def write_attempts(connection: Connection, made: Iterable[Attempt | None]) -> None:
+    """Store attempts and delete the oldest beyond `MAX_ATTEMPTS_KEPT`; skip None."""
+    rows = [_attempt_row(attempt) for attempt in made if attempt is not None]
+    if rows:
+        connection.execute(insert(attempts), rows)
+        connection.execute(_DELETE_OLD_ATTEMPTS)
+
+
+def attempts_of(connection: Connection, seq: int) -> list[Attempt]:
+    """Return the attempts to deliver a message, oldest first."""
+    c = attempts.c
+    query = (
+        select(c.outbox_seq, c.at_ns, c.took_us, c.outcome, c.story)
+        .where(c.outbox_seq == seq)
+        .order_by(c.seq)
+    )
+    return [Attempt(*row) for row in connection.execute(query)]
+
+
+def _attempt_row(attempt: Attempt) -> dict[str, Any]:
+    row = asdict(attempt)
+    row["story"] = row.pop("trace")  # the column keeps its first name
+    return row
+
+
+class _RollbackError(Exception):
+    """End the transaction without a commit."""
+
+
+def queued_messages(store: "Store", changes: Sequence[Change], now: Instant) -> list[tuple[str, Message]]:
+    """Return (endpoint, message) for every message that a step at `now` with these changes would queue.
+
+    The step runs in a transaction that is rolled back, so this works on a full disk. The message names are those that
+    the committed step will use. Raises StoreError.
+    """
+    messages: list[tuple[str, Message]] = []
+    try:
+        with store.write() as connection:
+            last_seq = connection.scalar(select(func.max(outbox.c.seq))) or 0
+            store.store_changes(connection, changes, now)
+            query = (
+                MESSAGE.add_columns(outbox.c.endpoint).where(outbox.c.seq > last_seq).order_by(outbox.c.seq)
+            )
+            messages += [(endpoint, Message(*row)) for *row, endpoint in connection.execute(query)]
+            raise _RollbackError
+    except _RollbackError:
+        return messages

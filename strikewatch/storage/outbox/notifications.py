@@ -17,8 +17,7 @@ from strikewatch.engine.flood import Rules, Settings
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow
-from strikewatch.storage.outbox.digests import Digest, is_due, take_due_digests
-from strikewatch.storage.outbox.floods import Floods
+from strikewatch.storage.outbox.floods import Digest, Floods, is_due, take_due_digests
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
 

@@ -13,14 +13,15 @@ from sqlalchemy import Connection, select
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit import statements
-from strikewatch.storage.outbox.digests import STEP
+from strikewatch.storage.commit.prepared import PreparedListQuery
+from strikewatch.storage.outbox.floods import DIGEST
 from strikewatch.storage.outbox.notifications import Outgoing
 from strikewatch.storage.schema.tables import outbox
 
 Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
 """(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
 
-_RECIPIENTS: Final = statements.PreparedListQuery(
+_RECIPIENTS: Final = PreparedListQuery(
     lambda ids: (
         select(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
         .where(outbox.c.alert_id.in_(ids))
@@ -71,7 +72,7 @@ class OutboxWriter:
                 now = None if endpoint in known else self._now
                 records = [record for record in digest.records if self._route(endpoint, record, now)]
                 if records:
-                    self._add(endpoint, digest.site, digest.id, STEP, to_json(digest.body(records)))
+                    self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(records)))
         statements.MESSAGE.run(self._connection, self._messages)
 
     def _load_recipients(self, outgoing: Outgoing) -> None:

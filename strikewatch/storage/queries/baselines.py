@@ -10,7 +10,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
 from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.store import event_row
+from strikewatch.storage.commit.statements import event_row
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import hammer_state

@@ -52,7 +52,7 @@ _COUNTS: Final = ("blows", "blank_blows")
 _MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_bar")
 
 
-def row(worked: AttributedBout) -> dict[str, Any]:
+def bout_row(worked: AttributedBout) -> dict[str, Any]:
     """Return the columns of a bout's row."""
     bout = worked.bout
     site, hammer = bout.key

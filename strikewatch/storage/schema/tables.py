@@ -1,6 +1,6 @@
-"""The main tables.
+"""The tables of samples, alerts, events, deliveries, feeds and access.
 
-Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`, otherwise wall time.
+Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`, otherwise the wall clock.
 """
 
 from typing import Final
@@ -156,3 +156,66 @@ reject_counts: Final = Table(
     Column("reason", Text, primary_key=True),
     Column("n", BigInteger, nullable=False),
 )
+
+
+tokens: Final = Table(
+    "tokens",
+    metadata,
+    Column("who", Text, primary_key=True),
+    Column("role", Text, nullable=False),  # view, act or review
+    Column("digest", Text, nullable=False),  # SHA-256, in hex
+    Column("made_ns", BigInteger, nullable=False),
+    Column("revoked_ns", BigInteger),
+)
+
+sessions: Final = Table(
+    "sessions",
+    metadata,
+    Column("digest", Text, primary_key=True),  # of the cookie, SHA-256, in hex
+    Column("who", Text, nullable=False),  # of tokens
+    Column("ends_ns", BigInteger, nullable=False),
+)
+
+
+attempts: Final = Table(
+    "attempts",
+    metadata,
+    numbered(),
+    Column("outbox_seq", BigInteger, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("took_us", BigInteger, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("story", Text, nullable=False),
+    sqlite_autoincrement=True,
+)
+"""The newest delivery attempts."""
+Index("attempts_by_message", attempts.c.outbox_seq)
+
+nudges: Final = Table(
+    "nudges",
+    metadata,
+    Column("endpoint", Text, primary_key=True),
+    Column("n", Integer, nullable=False),
+)
+"""By endpoint, how often its waiting messages were changed from outside; its delivery loop reloads when this rises."""
+
+
+feed_problems: Final = Table(
+    "feed_problems",
+    metadata,
+    Column("sender", Text, primary_key=True),  # site/hammer, or a topic that names none; "": all others
+    Column("reason", Text, primary_key=True),
+    Column("key", Text, primary_key=True),  # the unknown key; "" for other reasons
+    Column("site", Text, nullable=False),
+    Column("hammer", Text, nullable=False),
+    Column("n", BigInteger, nullable=False),
+    Column("day", Integer, nullable=False),  # days since 1970, UTC, of the last one
+    Column("day_n", BigInteger, nullable=False),  # on that day
+    Column("before_n", BigInteger, nullable=False),  # on the day before
+    Column("first_ns", BigInteger, nullable=False),
+    Column("last_ns", BigInteger, nullable=False),
+    Column("detail", Text, nullable=False),  # of the first
+    Column("payload", LargeBinary, nullable=False),  # the beginning of the first
+    sqlite_with_rowid=False,
+)
+Index("feed_problems_by_last", feed_problems.c.last_ns)

@@ -19,11 +19,8 @@ from sqlalchemy import (
 )
 
 from strikewatch.errors import StoreError
-from strikewatch.storage.schema import access_tables as _access_tables  # noqa: F401 - likewise
 from strikewatch.storage.schema import alarm_tables as _alarm_tables  # noqa: F401 - imported to register their tables
 from strikewatch.storage.schema import bout_tables as _bout_tables  # noqa: F401 - likewise
-from strikewatch.storage.schema import delivery_tables as _delivery_tables  # noqa: F401 - likewise
-from strikewatch.storage.schema import feed_tables as _feed_tables  # noqa: F401 - likewise
 from strikewatch.storage.schema import tables
 
 VERSION_TABLE: Final = "strikewatch_revision"

@@ -13,8 +13,7 @@ from sqlalchemy import func, select
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.storage.queries.active import counts
-from strikewatch.storage.queries.muted import KINDS, list_mutes
+from strikewatch.storage.queries.active import KINDS, counts, list_mutes
 from strikewatch.storage.schema.tables import outbox, reject_counts
 from strikewatch.web.api.health import Health
 

@@ -10,9 +10,8 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.storage.queries.active import counts, ended_groups
+from strikewatch.storage.queries.active import count_sent, counts, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, search
-from strikewatch.storage.queries.muted import count_sent, list_mutes
 from strikewatch.web.api import schemas
 from strikewatch.web.api.alert_routes import BASE, Operation, done, moment
 

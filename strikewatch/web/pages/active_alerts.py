@@ -11,9 +11,8 @@ from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.storage.queries.active import change_signature, ended_groups
+from strikewatch.storage.queries.active import Mute, change_signature, count_sent, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, ListedAlert, search
-from strikewatch.storage.queries.muted import Mute, count_sent, list_mutes
 from strikewatch.web.pages.formatting import View
 from strikewatch.web.pages.timelines import Drawing
 from strikewatch.web.pages.translations import Words

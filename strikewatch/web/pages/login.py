@@ -6,7 +6,7 @@ from urllib.parse import parse_qs
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from strikewatch.storage.actions.sessions import DURATION_NS
+from strikewatch.storage.actions.tokens import SESSION_NS
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.authentication import COOKIE, Gate, seal
 from strikewatch.web.pages.rendering import SAFE, Press
@@ -40,7 +40,7 @@ class Door:
         if cookie is None:
             return self.show(request, 401, "sign_in.wrong", to)
         answer = RedirectResponse(to, 303, SAFE)
-        lasts_s = DURATION_NS // 1_000_000_000
+        lasts_s = SESSION_NS // 1_000_000_000
         answer.set_cookie(COOKIE, cookie, max_age=lasts_s, httponly=True, samesite="strict", secure=self._tls)
         return answer
 

@@ -1,28 +1,32 @@
-"""Erase an operator: replace the id everywhere; the records stay and count under `forgotten`.
+"""Export and erasure of an operator's data.
 
-All erased operators share this id, so none can be identified, and their faults do not become unassigned ones. Every
-place that can hold an id is listed in `PERSONAL_COLUMNS`; a test checks that each text column of every table is either
-listed or known to hold no id.
+Erasure replaces the id everywhere; the records stay and count under `forgotten`. All erased operators share this id, so
+none can be identified, and their faults do not become unassigned ones. Every place that can hold an id is listed in
+`PERSONAL_COLUMNS`; a test checks that each text column of every table is either listed or known to hold no id. The
+export uses the same list, so that it shows exactly what an erasure changes.
 """
 
 import json
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import Column, Connection, LargeBinary, Table, delete, select, update
+from sqlalchemy import Column, Connection, LargeBinary, Table, delete, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
+from strikewatch.core import instant
 from strikewatch.core.events import Event
 from strikewatch.engine.attribution import OPERATORS
+from strikewatch.engine.state import part_of
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
-from strikewatch.storage.recorder.parquet import EVENTS
+from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.recorder.parquet import EVENTS, event_object
 from strikewatch.storage.schema import tables
 
 ERASED_ID: Final = "forgotten"
@@ -55,16 +59,16 @@ def erase(store: Store, recordings: Path, name: str, *, apply: bool) -> Counter[
     must not be running (the writer's lock ensures that), since it holds ids in memory. Raises StoreError.
     """
     changed: Counter[str] = Counter()
-    clean = id_replacer(name)
+    replace_id = id_replacer(name)
     for path in sorted(recordings.glob(f"*/*/{EVENTS}")):
-        changed["recordings"] += _recording(path, clean, apply)
+        changed["recordings"] += _erase_recording(path, replace_id, apply)
     with store.write() as connection:
         for table in tables.metadata.sorted_tables:
             for column in table.columns:
                 if column.name in PERSONAL_COLUMNS:
-                    changed[table.name] += _column(connection, table, column, name, clean, apply)
-        changed["states"] = _states(connection, name, apply)
-        changed["spool"] = _spool(connection, clean, apply)
+                    changed[table.name] += _erase_column(connection, table, column, name, replace_id, apply)
+        changed["states"] = _erase_states(connection, name, apply)
+        changed["spool"] = _erase_spool(connection, replace_id, apply)
     changed = +changed
     if apply and changed:
         store.compact()
@@ -85,7 +89,7 @@ def id_replacer(name: str) -> Replace:
             return [walk(v, key) for v in value]
         return word.sub(ERASED_ID, value) if isinstance(value, str) and key not in _NEVER_PERSONAL else value
 
-    def clean(text: str) -> str:
+    def replace_id(text: str) -> str:
         if not word.search(text):
             return text
         try:
@@ -97,11 +101,11 @@ def id_replacer(name: str) -> Replace:
         cleaned = walk(found)
         return text if cleaned == found else json.dumps(cleaned, ensure_ascii=False, separators=(",", ":"))
 
-    return clean
+    return replace_id
 
 
-def _column(
-    connection: Connection, table: Table, column: Column[Any], name: str, clean: Replace, apply: bool
+def _erase_column(
+    connection: Connection, table: Table, column: Column[Any], name: str, replace_id: Replace, apply: bool
 ) -> int:
     binary = isinstance(column.type, LargeBinary)
     keys = list(table.primary_key.columns)
@@ -111,7 +115,7 @@ def _column(
     changed = 0
     for *row, value in connection.execute(wanted).all():
         before = bytes(value).decode("utf-8", "surrogateescape") if binary else value
-        after = clean(before)
+        after = replace_id(before)
         if after == before:
             continue
         changed += 1
@@ -127,7 +131,7 @@ def _column(
     return changed
 
 
-def _states(connection: Connection, name: str, apply: bool) -> int:
+def _erase_states(connection: Connection, name: str, apply: bool) -> int:
     """Erase the id from the saved state of hammers, which holds their last sign-ons."""
     states = tables.hammer_state
     changed = 0
@@ -168,14 +172,14 @@ def erase_from_state(name: str, layout: str, state: bytes) -> bytes:
     return state
 
 
-def _spool(connection: Connection, clean: Replace, apply: bool) -> int:
+def _erase_spool(connection: Connection, replace_id: Replace, apply: bool) -> int:
     """Erase the id from the events in the spool."""
     changed = 0
     arrived = tables.arrived
     for (seq,) in connection.execute(select(arrived.c.seq)).all():
         blob = bytes(connection.execute(select(arrived.c.rows).where(arrived.c.seq == seq)).scalar_one())
         rows, events = spool.decode(blob)
-        cleaned = [_event(event, clean) for event in events]
+        cleaned = [_erase_event(event, replace_id) for event in events]
         if cleaned == events:
             continue
         changed += 1
@@ -186,16 +190,16 @@ def _spool(connection: Connection, clean: Replace, apply: bool) -> int:
     return changed
 
 
-def _event(event: Event, clean: Replace) -> Event:
-    fields = json.loads(clean(json.dumps(event.fields, ensure_ascii=False)))
+def _erase_event(event: Event, replace_id: Replace) -> Event:
+    fields = json.loads(replace_id(json.dumps(event.fields, ensure_ascii=False)))
     return Event(event.site, event.hammer, event.kind, event.time, fields, event.applied)
 
 
-def _recording(path: Path, clean: Replace, apply: bool) -> int:
+def _erase_recording(path: Path, replace_id: Replace, apply: bool) -> int:
     """Erase the id from the events of one recorded shift and replace the file; samples hold no ids."""
     try:
         before = path.read_text(encoding="utf-8").splitlines()
-        after = [clean(line) for line in before]
+        after = [replace_id(line) for line in before]
         changed = sum(old != new for old, new in zip(before, after, strict=True))
         if apply and changed:
             part = path.with_name(f".{path.name}.part")
@@ -208,3 +212,81 @@ def _recording(path: Path, clean: Replace, apply: bool) -> int:
             f"cannot erase in {path}: {error}; later places are unchanged: run the command again"
         ) from error
     return changed
+
+
+ExportedItem = tuple[str, dict[str, Any]]
+"""(place, entry)."""
+_TIME: Final = "_ns"
+
+
+def export_operator(database: DatabaseAccess, recordings: Path, name: str) -> Iterator[ExportedItem]:
+    """Yield every row, event and state that names an operator, with its place. Raises StoreError.
+
+    Instants are in RFC 3339, under names without `_ns`. The processor may be running.
+    """
+    replace_id = id_replacer(name)
+    with database.read() as connection:
+        for table in tables.metadata.sorted_tables:
+            yield from ((table.name, row) for row in _export_rows(connection, table, name, replace_id))
+        yield from (("states", one) for one in _export_states(connection, name))
+        yield from (("spool", one) for one in _export_spool(connection, replace_id))
+    for path in sorted(recordings.glob(f"*/*/{EVENTS}")):
+        try:
+            lines = path.read_text(encoding="utf-8").splitlines()
+        except OSError as error:
+            raise StoreError(f"cannot read {path}: {error}") from error
+        for line in lines:
+            if replace_id(line) != line:
+                yield "recordings", {"file": str(path.relative_to(recordings)), "line": line}
+
+
+def _export_rows(
+    connection: Connection, table: Table, name: str, replace_id: Replace
+) -> Iterator[dict[str, Any]]:
+    named = [column for column in table.columns if column.name in PERSONAL_COLUMNS]
+    if not named:
+        return
+    query = select(table)
+    if not any(isinstance(column.type, LargeBinary) for column in named):
+        query = query.where(or_(*(column.contains(name, autoescape=True) for column in named)))
+    for row in connection.execute(query).mappings():
+        shown = {key: _as_text(value) for key, value in row.items()}
+        if any(
+            shown[one.name] is not None and replace_id(shown[one.name]) != shown[one.name] for one in named
+        ):
+            yield {
+                key.removesuffix(_TIME): _time_text(key, value)
+                for key, value in shown.items()
+                if value is not None
+            }
+
+
+def _as_text(value: Any) -> Any:
+    return bytes(value).decode("utf-8", "surrogateescape") if isinstance(value, bytes | memoryview) else value
+
+
+def _time_text(key: str, value: Any) -> Any:
+    if not key.endswith(_TIME) or key in ("judged_ns", "blank_ns", "operating_ns", "firing_ns"):
+        return value
+    return instant.text(value)
+
+
+def _export_states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
+    states = tables.hammer_state
+    for site, hammer, layout, state in connection.execute(select(states)):
+        if erase_from_state(name, layout, bytes(state)) != bytes(state):
+            duty = part_of(layout, bytes(state), OPERATORS.name)
+            names = [] if duty is None else duty["name"][: duty["n"]].tolist()
+            times = [] if duty is None else duty["at"][: duty["n"]].tolist()
+            signed_on = [
+                instant.text(at) for at, one in zip(times, names, strict=True) if one == name.encode()
+            ]
+            yield {"site": site, "hammer": hammer, "signed_on": signed_on}
+
+
+def _export_spool(connection: Connection, replace_id: Replace) -> Iterator[dict[str, Any]]:
+    """Yield events in the spool that name the operator."""
+    for (blob,) in connection.execute(select(tables.arrived.c.rows)):
+        for event in spool.decode(bytes(blob))[1]:
+            if any(isinstance(value, str) and replace_id(value) != value for value in event.fields.values()):
+                yield {"site": event.site, **event_object(event)}

@@ -1,1 +1,0 @@
-"""Export and erasure of an operator's data."""
