@@ -15,7 +15,7 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, pose
-from strikewatch.detectors import firing as reading
+from strikewatch.detectors import firing as firing_signal
 from strikewatch.detectors.base import NO_BITS, DetectorSettings
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, MEASURED, NEVER, SPAN, compiled
 from strikewatch.detectors.registry import DETECTORS
@@ -44,7 +44,7 @@ class Pipeline:
     """
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        reading.compile_firing()
+        firing_signal.compile_firing()
         coverage.compile_coverage()
         pose.compile_pose()
         for detector in DETECTORS:
@@ -56,7 +56,7 @@ class Pipeline:
         self._raw = np.zeros(0, RAW)
         self._state = self._raw.view(STATE)
         self._params: dict[str, Any] = {
-            "firing": np.zeros(0, reading.PARAMS),
+            "firing": np.zeros(0, firing_signal.PARAMS),
             pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
@@ -79,17 +79,17 @@ class Pipeline:
     def unmonitored_faults(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) for each fault that this hammer's feed or profile cannot show."""
         record = self._state[self._slot(key)]
-        return list(coverage.silent(self._settings[key], coverage.heard(record)))
+        return list(coverage.unmonitored_faults(self._settings[key], coverage.channels_of(record)))
 
     def inferred_faults(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) for each fault that this hammer's feed or profile shows only indirectly."""
         record = self._state[self._slot(key)]
-        return list(coverage.uncertain(self._settings[key], coverage.heard(record)))
+        return list(coverage.inferred_faults(self._settings[key], coverage.channels_of(record)))
 
     def firing_ns(self, key: Key) -> int:
         """Return the total firing time of a hammer, ns."""
         slot = self._slots.get(key)
-        return 0 if slot is None else reading.fired_ns(self._state[slot]["reading"])
+        return 0 if slot is None else firing_signal.fired_ns(self._state[slot]["reading"])
 
     def horizon(self, key: Key) -> int:
         """Return how long after its last row a hammer may still have a finding without another row or event, ns.
@@ -170,7 +170,7 @@ class Pipeline:
         if len(self._fire_until) < intervals:
             self._fire_until = np.empty(intervals, np.int64)
         fire_until = self._fire_until[:intervals]
-        reading.firing(
+        firing_signal.derive_firing(
             spans,
             rows.time_ns,
             state["reading"],
@@ -179,7 +179,7 @@ class Pipeline:
             inputs["pressure_bar"],
             fire_until,
         )
-        coverage.note(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
+        coverage.update(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
         if self._any_arm and not pose.READS.isdisjoint(rows.columns):
             pose.derive(spans, rows.time_ns, state[pose.NAME], self._params[pose.NAME], inputs)
         attributions = self._attributions(batch, state)
@@ -202,7 +202,7 @@ class Pipeline:
                 self._found,
             )
             found = self._found[:n]
-            if detector.notes:
+            if detector.measures:
                 measured = found["step"] == MEASURED
                 measurements[detector.name] = found[measured]
                 found = found[~measured]
@@ -281,7 +281,7 @@ class Pipeline:
         slot = self._slots[key]
         self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
         firing = settings["firing"]
-        assert isinstance(firing, reading.Settings)
+        assert isinstance(firing, firing_signal.Settings)
         self._params["firing"][slot] = (firing.on_bar, firing.off_bar)
         self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
         self._any_arm |= bool(self._params[pose.NAME][slot]["arm"])
@@ -314,7 +314,7 @@ class Pipeline:
         inputs: dict[str, Any] = {**_NO_INPUT, "events": events}
         impossible: dict[str, Any] = {}
         for name, column in rows.columns.items():
-            bad = reading.impossible(column, CHANNELS[name])
+            bad = firing_signal.impossible(column, CHANNELS[name])
             if bad is not None:
                 impossible[name] = bad
                 column = np.where(bad, np.nan, column)
