@@ -1,7 +1,7 @@
-"""Where compiled detectors are kept between starts.
+"""Where compiled detectors are cached between starts: in one folder per version of their source.
 
-By the source they came from: numba looks at an edited file alone, while a kernel also holds the functions that it took
-from other files, so that an old one could go on living.
+numba's own check covers only the file of a kernel. A kernel also contains functions from other files, so an outdated
+one could stay in use.
 """
 
 import hashlib
@@ -15,9 +15,9 @@ VARIABLE: Final = "NUMBA_CACHE_DIR"
 
 
 def prepare() -> str | None:
-    """Choose the folder for this very source, and name it in the environment for child processes.
+    """Choose the folder for this version of the source, and set it in the environment for child processes.
 
-    A folder set by hand is its parent. Returns None where no folder can be written to.
+    A folder set by the user is its parent. Returns None if no folder can be written to.
     """
     digest = hashlib.blake2b(f"{version('numba')} {version('numpy')}".encode(), digest_size=8)
     for room in ("core", "detectors"):
@@ -40,6 +40,6 @@ def prepare() -> str | None:
 
 
 def ready() -> bool:
-    """Whether a start finds its detectors compiled; the very first one has to wait for them."""
+    """Tell whether the detectors are compiled already; the first start has to wait for them."""
     folder = prepare()
     return folder is not None and any(Path(folder).rglob("manual_greasing.run*.nbi"))

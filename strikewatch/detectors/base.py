@@ -23,19 +23,19 @@ from strikewatch.detectors.kernels import (
 
 NO_BITS: Final = np.empty(0, CHANNEL_BITS)
 FIRING: Final = ("active", "pressure_bar")
-"""Channels that tell whether the hammer fires."""
+"""Channels that show whether the hammer fires."""
 FIRES_ON: Final = max(CHANNELS[name].hold_ns for name in FIRING) + 1
-"""After its last row a hammer is known to fire for less than this, ns."""
+"""A hammer is known to fire for less than this after its last row, ns."""
 FOREVER: Final = -NEVER
 
 
 class DetectorSettings(BaseModel):
-    """Settings of one detector: closed and frozen; they are its whole configuration."""
+    """Settings of one detector: frozen, without unknown keys. They are its whole configuration."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     rising: ClassVar[tuple[str, ...]] = ()
-    """Settings of which none may be below the one before."""
+    """Names of settings none of which may be below the one before."""
 
     @model_validator(mode="after")
     def _rise(self) -> Self:
@@ -45,7 +45,7 @@ class DetectorSettings(BaseModel):
         return self
 
     def silenced(self) -> str | None:
-        """Why nothing can be found with these settings, in words; None where it can."""
+        """Return in words why nothing can be found with these settings; None where it can."""
         return None
 
 
@@ -70,33 +70,40 @@ def hundredth(value: float) -> float:
 
 
 class Older(NamedTuple):
-    """An earlier layout of a detector's state, and the fields that its record gives to the present one."""
+    """An earlier layout of a detector's state.
+
+    `carry_over`: from a record of it to the fields of the current layout; the others start fresh.
+    """
 
     layout: np.dtype[Any]
     carry_over: Callable[[Any], Mapping[str, Any]]
 
 
+def fields_of(record: Any) -> dict[str, Any]:
+    """Return the fields of a record by name, to carry them over to a later layout."""
+    return {name: record[name] for name in record.dtype.names}
+
+
 @dataclass(frozen=True, slots=True)
 class Detector:
-    """One detector, whole.
+    """One detector.
 
-    `state` is the dtype of one hammer's record and `version` its layout's; `fresh` gives the fields that do not start
-    at zero; `older` has the layouts of earlier versions that can still be read. `params` turns the settings into one
-    record of `params_dtype`, in integer nanoseconds. `reads` names the inputs handed to `run` after the common ones:
-    channels, or `events`, `bad`, `good`.
-
-    `notes`: whether it also writes down what it measured of each bout. `needs`: groups of channels; without one of each
-    group in the feed the detector is silent.
-
-    `horizon(settings)`: for how long after a hammer's last row a finding may become known without another row or event,
-    ns. Where the calendar alone brings one later, `due(state, params)` gives the next such instant.
-
-    `pending(state, params, upto)` gives the instants at or before the watermark that may later turn out to be the onset
-    of a finding, `under_way` those that may be the start of something noted. Later instants are left out by the caller,
-    and onsets in the last 0.6 s (`engine.attribution.BURST_WINDOW`) need not be given.
-
-    run(report, spans, time_ns, fire_until, state, params, *reads, out) -> number of findings written to `out`.
-    With `report` set, faults that stand at the watermark are written too, with their evidence up to there.
+    Attributes:
+        state: dtype of one hammer's record; `version` is the version of its layout, `fresh` has the fields that do not
+            start at zero, and `older` the layouts of earlier versions that can still be read.
+        params: converts the settings to one record of `params_dtype`, times in integer nanoseconds.
+        run: the kernel, `run(report, spans, time_ns, firing_ends, states, all_params, *reads, findings)`. It writes to
+            `findings` and returns their number. With `report`, also the faults active at the watermark, with their
+            evidence up to there.
+        reads: the inputs that the kernel takes: channels, or `events`, `bad`, `good`.
+        measures: whether it also measures each bout or stretch of work (MEASURED).
+        needs: groups of channels; without one of each group in the feed it can find nothing.
+        horizon: from the settings, how long after a hammer's last row a finding may become known without another row
+            or event, ns.
+        due: the next instant at which the calendar alone brings a finding; FOREVER if there is none.
+        pending: the instants up to the watermark that may later turn out to be the onset of a finding. Later instants
+            are left out by the caller; onsets in the last 0.6 s (`engine.attribution.BURST_WINDOW`) need not be given.
+        under_way: likewise those that may be the start of a measurement.
     """
 
     name: str
@@ -110,7 +117,7 @@ class Detector:
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
     older: Mapping[int, Older] = field(default_factory=dict)
-    notes: bool = False
+    measures: bool = False
     needs: tuple[tuple[str, ...], ...] = ()
     horizon: Callable[[Any], int] = lambda _settings: FIRES_ON
     due: Callable[[Any, Any], Instant] = lambda _state, _params: FOREVER
@@ -118,7 +125,7 @@ class Detector:
     under_way: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
 
     def compile(self) -> None:
-        """Have the kernel compiled, or taken from an earlier start."""
+        """Compile the kernel, or load it from the cache."""
         nothing: dict[str, Any] = {"events": np.empty(0, EVENT), "bad": NO_BITS, "good": NO_BITS}
         compile_kernel(
             self.run,

@@ -1,7 +1,8 @@
 """cold_oil: 10 s of firing while the oil is below its lowest working temperature.
 
-The limit belongs to the hammer's handbook; 20 degC is a placeholder of common practice, no published source. Firing
-time counts while the oil is known to be cold; the first value at or above the limit ends the spell.
+The limit is in the hammer's operator's manual; 20 degC is a placeholder (common practice, no published source). Onset:
+the instant at which the firing time with oil known to be cold reaches `firing_s`. Cleared: at the first value at or
+above the limit.
 """
 
 from typing import Any, Final
@@ -15,11 +16,11 @@ from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, seconds, tenth
 from strikewatch.detectors.kernels import (
     CLEARED,
-    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     first_below,
     kernel,
@@ -33,7 +34,7 @@ from strikewatch.detectors.kernels import (
 class Settings(DetectorSettings):
     """Firing with cold oil."""
 
-    cold_limit_c: float = Field(20.0, description="Oil below this is cold, degC; from the hammer's handbook")
+    cold_limit_c: float = Field(20.0, description="Oil below this is cold, degC; from the hammer's manual")
     firing_s: float = Field(10.0, gt=0, description="Firing time with cold oil that is a fault, s")
 
 
@@ -64,8 +65,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         i = span.first - 1
@@ -81,10 +81,9 @@ def run(
                 if value == value:
                     state.oil_until = start + _HOLD
                     if value >= params.limit:
-                        if state.onset != NEVER:
-                            emit(out, 0, CLEARED, state.onset, start, LOW, (float(state.fired), state.lowest))
+                        evidence = (float(state.fired), state.lowest)
+                        state.onset = emit(out, 0, CLEARED, state.onset, start, LOW, evidence)
                         state.cold = 0
-                        state.onset = NEVER
                     elif not state.cold:
                         state.cold = 1
                         state.fired = 0
@@ -94,15 +93,14 @@ def run(
             i += 1
             if state.cold:
                 end = unchecked(time_ns, i) if i < span.last else span.upto
-                fires_until = min(unchecked(firing_ends, i + group), state.oil_until, end)
-                if fires_until > start:
+                counts_until = min(unchecked(firing_ends, i + group), state.oil_until, end)
+                if counts_until > start:
                     before = state.fired
-                    state.fired = before + (fires_until - start)
+                    state.fired = before + (counts_until - start)
                     if state.onset == NEVER and state.fired >= params.firing:
                         onset = start + params.firing - before
-                        state.onset = emit(
-                            out, 0, RAISED, onset, onset, LOW, (float(params.firing), state.lowest)
-                        )
+                        evidence = (float(params.firing), state.lowest)
+                        state.onset = emit(out, 0, RAISED, onset, onset, LOW, evidence)
         if report:
             emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(state.fired), state.lowest))
     return written(out)

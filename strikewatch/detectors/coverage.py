@@ -1,4 +1,4 @@
-"""What a hammer's feed and profile do not let be seen, or let be inferred only, and why."""
+"""Which faults a hammer's feed or profile cannot show, or shows only indirectly, and why."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
@@ -23,76 +23,84 @@ from strikewatch.detectors.registry import DETECTORS
 NAME: Final = "feed"
 VERSION: Final = 1
 STATE: Final = np.dtype([("at", "<i8", (len(CHANNELS),))])
-"""When each channel was sampled last, in the order of CHANNELS."""
+"""`at`: when each channel was last sampled, in the order of CHANNELS."""
 FRESH: Final = {"at": NEVER}
 
 _NAMES: Final = tuple(CHANNELS)
-_GONE: Final = 3600 * SECOND
-"""A channel that has been missing for so long while others came is no longer in the feed."""
+_ABSENT_AFTER: Final = 3600 * SECOND
+"""A channel that is missing for longer than this while others come is no longer in the feed, ns."""
 
 
 @kernel
-def _newest(spans: Any, time_ns: Any, column: Any, last_sampled: Any) -> None:
+def _last_sampled(spans: Any, time_ns: Any, column: Any, at: Any) -> None:
     for group in range(len(spans)):
         span = spans[group]
         i = span.last - 1
         while i >= span.first and unchecked(column, i) != unchecked(column, i):
             i -= 1
         if i >= span.first:
-            last_sampled[group] = unchecked(time_ns, i)
+            at[group] = unchecked(time_ns, i)
 
 
 def compile_coverage() -> None:
-    """Have the kernel compiled, or taken from an earlier start."""
+    """Compile the kernel, or load it from the cache."""
     at = np.empty(2, STATE)["at"][:, 0]
-    compile_kernel(_newest, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at)
+    compile_kernel(
+        _last_sampled, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at
+    )
 
 
-def note(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> None:
-    """Take in which channels these rows have; `state` [groups] of STATE."""
+def update(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> None:
+    """Update which channels the feeds have; `state` [groups] of STATE."""
     for name, column in columns.items():
-        _newest(spans, time_ns, column, state["at"][:, _NAMES.index(name)])
+        _last_sampled(spans, time_ns, column, state["at"][:, _NAMES.index(name)])
 
 
-def heard(record: Any) -> set[str]:
-    """The channels of a hammer's feed, and `check` where checks are entered, by its whole record."""
+def channels_of(record: Any) -> set[str]:
+    """Return the channels of a hammer's feed by its whole record, and `check` if inspections are entered for it."""
     at = record[NAME]["at"]
-    names = {name for k, name in enumerate(CHANNELS) if at[k] > max(NEVER, int(at.max()) - _GONE)}
+    names = {name for k, name in enumerate(CHANNELS) if at[k] > max(NEVER, int(at.max()) - _ABSENT_AFTER)}
     return names | ({"check"} if record["walk_round"]["has_check"] else set())
 
 
-def silent(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> Iterator[tuple[str, str]]:
-    """(fault, why) of each that cannot be found in a feed with these channels and under these settings."""
+def unmonitored_faults(
+    settings: Mapping[str, DetectorSettings], channels: Collection[str]
+) -> Iterator[tuple[str, str]]:
+    """Yield (fault, reason) for each fault that cannot be found with these channels and settings."""
     for detector in DETECTORS:
-        why = _why(detector, settings[detector.name], heard)
+        why = _why_not_monitored(detector, settings[detector.name], channels)
         if why is not None:
             yield from ((fault.name, why) for fault in detector.faults)
 
 
-def _why(detector: Detector, settings: DetectorSettings, heard: Collection[str]) -> str | None:
+def _why_not_monitored(
+    detector: Detector, settings: DetectorSettings, channels: Collection[str]
+) -> str | None:
     for group in detector.needs:
-        if not any(name in heard for name in group):
+        if not any(name in channels for name in group):
             return f"no {' or '.join(group)} in the feed"
     return settings.silenced()
 
 
-def uncertain(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> Iterator[tuple[str, str]]:
-    """(fault, why) of each that can be found in a feed with these channels, but is inferred and so less certain."""
+def inferred_faults(
+    settings: Mapping[str, DetectorSettings], channels: Collection[str]
+) -> Iterator[tuple[str, str]]:
+    """Yield (fault, reason) for each fault that is only inferred with these channels, and so less certain."""
     found = {
-        "same_spot": _not_placed(settings[pose.NAME], heard),
-        "grease_overdue": _not_timed(settings, heard),
+        "same_spot": _position_missing(settings[pose.NAME], channels),
+        "grease_overdue": _hours_inferred(settings, channels),
     }
-    missing = {fault for fault, _ in silent(settings, heard)}
+    missing = {fault for fault, _ in unmonitored_faults(settings, channels)}
     yield from ((fault, why) for fault, why in found.items() if why and fault not in missing)
 
 
-def _not_placed(arm: DetectorSettings, heard: Collection[str]) -> str:
-    """Why spots are told apart by pauses only; empty where the tool's position is known."""
+def _position_missing(arm: DetectorSettings, channels: Collection[str]) -> str:
+    """Return why spots are distinguished by pauses only; empty if the tool's position is known."""
     assert isinstance(arm, pose.Settings)
-    if all(name in heard for name in pose.TIP):
+    if all(name in channels for name in pose.TIP):
         return ""
-    angles = [name for name in pose.ANGLES if name in heard]
-    missing = [name for name in pose.ANGLES if name not in heard]
+    angles = [name for name in pose.ANGLES if name in channels]
+    missing = [name for name in pose.ANGLES if name not in channels]
     if angles and missing:
         why = f"the feed has {_listed(angles)}, but no {' or '.join(missing)}"
     elif angles and arm.boom_m is None:
@@ -104,11 +112,11 @@ def _not_placed(arm: DetectorSettings, heard: Collection[str]) -> str:
     return f"spots are told apart by pauses only: {why}"
 
 
-def _not_timed(settings: Mapping[str, DetectorSettings], heard: Collection[str]) -> str:
-    """Why operating hours are inferred; empty where they are measured."""
+def _hours_inferred(settings: Mapping[str, DetectorSettings], channels: Collection[str]) -> str:
+    """Return why operating hours are inferred; empty if they are measured."""
     greasing = settings["grease"]
     assert isinstance(greasing, manual_greasing.Settings)
-    if "engine_rpm" in heard or greasing.clock == "firing":
+    if "engine_rpm" in channels or greasing.clock == "firing":
         return ""
     return "operating hours are counted while rows arrive: no engine_rpm in the feed"
 

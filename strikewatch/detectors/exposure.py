@@ -1,14 +1,12 @@
-"""exposure: no fault, but what faults are counted against: how long the carrier worked and the hammer fired.
+"""exposure: not a fault, but what faults are counted against: how long the carrier worked and the hammer fired.
 
-Time is told in stretches of at most a clock hour, each with one operator and one tool: cut at every sign-on and
-sign-off, where a sign-on lapses, and at every tool change. A stretch begins and ends with work; where nothing works
-there is none.
+Time is measured in stretches of at most a clock hour, each with one operator and one tool. They are cut at every
+sign-on and sign-off, where a sign-on lapses, and at every tool change. A stretch begins and ends with work; where
+nothing works there is none.
 
-The carrier works while its engine is known to turn above `working_rpm`; on a feed without engine speed, from row to
-row while they are at most `steady_s` apart. Whether a silence counts is known only when the next row comes, so what
-lies after the last row waits here until then, and events in it likewise. Of more than
-`WAITING` changes between two such rows only the last ones cut; the stretch before them belongs to who was on when it
-began.
+When the carrier works is defined in `carrier`. On a feed without engine speed the time after the last row counts only
+once the next row has come, so events in it wait until then. If there are more than `WAITING` of them, only the last
+ones cut; the stretch before them belongs to the operator at its beginning.
 """
 
 from collections.abc import Iterator
@@ -22,11 +20,11 @@ from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     FITTED,
-    GROUP,
     LOW,
     MEASURED,
     NEVER,
     SIGNED,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -46,22 +44,22 @@ class Settings(DetectorSettings):
 
 HOUR: Final = 3600 * SECOND
 WAITING: Final = 8
-"""Changes that the time between two rows may hold; of more the oldest do not cut."""
+"""Events that can wait between two rows; of more the oldest do not cut."""
 
 STATE: Final = np.dtype(
     [
-        ("begin", "<i8"),  # the stretch under way: its first instant of work
-        ("end", "<i8"),  # and its last so far
-        ("operating", "<i8"),  # ns in it
-        ("firing", "<i8"),
-        ("done", "<i8"),  # settled up to here
+        ("begin", "<i8"),  # the stretch under way: its first instant of work; NEVER if there is none
+        ("end", "<i8"),  # its last instant of work so far
+        ("operating", "<i8"),  # ns of work in it
+        ("firing", "<i8"),  # ns of firing in it
+        ("done", "<i8"),  # all time is counted up to here
         ("last_row", "<i8"),
-        ("rpm_until", "<i8"),
+        ("rpm_until", "<i8"),  # how long the engine is known to turn fast enough
         ("has_engine_rpm", "<i8"),
-        ("lapses", "<i8"),  # when the sign-on in force lapses
-        ("waiting", "<i8"),
+        ("lapses", "<i8"),  # when the current sign-on lapses
+        ("waiting", "<i8"),  # number of waiting events
         ("at", "<i8", (WAITING,)),
-        ("then_lapses", "<i8", (WAITING,)),  # after that event; NEVER: it leaves that as it is
+        ("then_lapses", "<i8", (WAITING,)),  # `lapses` after that event; NEVER: unchanged
     ]
 )
 PARAMS: Final = np.dtype([("working_rpm", "<f8"), ("steady", "<i8")])
@@ -69,7 +67,7 @@ PARAMS: Final = np.dtype([("working_rpm", "<f8"), ("steady", "<i8")])
 
 @part
 def _close(state: Any, out: Any) -> None:
-    """The stretch under way is over."""
+    """End the stretch under way."""
     if state.begin != NEVER:
         emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
         state.begin = NEVER
@@ -79,9 +77,22 @@ def _close(state: Any, out: Any) -> None:
 
 
 @part
-def _take_event(state: Any, out: Any) -> None:
-    """The oldest waiting event takes effect."""
-    _close(state, out)
+def _changes(event: Any) -> bool:
+    """Tell whether an event changes operator or tool."""
+    return event.kind == SIGNED or event.kind == FITTED  # type: ignore[no-any-return]
+
+
+@part
+def _next_change(events: Any, k: int, last: int) -> int:
+    """Return the first event from number k on that changes operator or tool; `last` if none does."""
+    while k < last and not _changes(events[k]):
+        k += 1
+    return k
+
+
+@part
+def _apply_oldest(state: Any) -> None:
+    """Apply the oldest waiting event to the sign-on, and remove it."""
     if state.then_lapses[0] != NEVER:
         state.lapses = state.then_lapses[0]
     for k in range(WAITING - 1):
@@ -93,53 +104,48 @@ def _take_event(state: Any, out: Any) -> None:
 
 
 @part
-def _next_change(events: Any, event_index: int, last: int) -> int:
-    """The first event from number e on that changes operator or tool; `last` where none does."""
-    while event_index < last and events[event_index].kind != SIGNED and events[event_index].kind != FITTED:
-        event_index += 1
-    return event_index
-
-
-@part
-def _wait(state: Any, event: Any) -> None:
-    """Let a change wait; of several at one instant, the last counts."""
+def _enqueue(state: Any, event: Any) -> None:
+    """Add an event to the waiting ones; of several at one instant the last counts."""
     lapses = event.lapses if event.kind == SIGNED else NEVER
     if state.waiting > 0 and state.at[state.waiting - 1] == event.at:
         if lapses != NEVER:
             state.then_lapses[state.waiting - 1] = lapses
         return
     if state.waiting == WAITING:
-        if state.then_lapses[0] != NEVER:
-            state.lapses = state.then_lapses[0]
-        for k in range(WAITING - 1):
-            state.at[k] = state.at[k + 1]
-            state.then_lapses[k] = state.then_lapses[k + 1]
-        state.waiting -= 1
+        _apply_oldest(state)
     state.at[state.waiting] = event.at
     state.then_lapses[state.waiting] = lapses
     state.waiting += 1
 
 
 @part
-def _reach(state: Any, now: int, out: Any) -> None:
-    """Time is settled up to now: what ends by then ends."""
+def _cut(state: Any, now: int, out: Any) -> None:
+    """End the stretch if an event, the lapse of the sign-on or the clock hour ends it by now."""
     while state.waiting > 0 and state.at[0] <= now:
-        _take_event(state, out)
+        _close(state, out)
+        _apply_oldest(state)
     if state.begin != NEVER and (state.begin // HOUR != now // HOUR or state.begin < state.lapses <= now):
         _close(state, out)
 
 
 @part
-def _settle(state: Any, start: int, end: int, works_until: int, fires_until: int, out: Any) -> None:
-    """Time runs from lo to hi; from lo on the carrier works, and the hammer fires, up to these instants."""
+def _next_cut(state: Any, now: int) -> int:
+    """Return the next instant after now at which a stretch is cut, if no further event comes."""
+    cut = now - now % HOUR + HOUR
+    if now < state.lapses < cut:
+        cut = state.lapses
+    if state.waiting > 0 and state.at[0] < cut:
+        cut = state.at[0]
+    return cut
+
+
+@part
+def _count(state: Any, start: int, end: int, works_until: int, fires_until: int, out: Any) -> None:
+    """Count the time from `start` to `end`, with the cuts in it."""
     work = min(end, max(works_until, fires_until))
     while start < work:
-        _reach(state, start, out)
-        stop = min(work, start - start % HOUR + HOUR)
-        if start < state.lapses < stop:
-            stop = state.lapses
-        if state.waiting > 0 and state.at[0] < stop:
-            stop = state.at[0]
+        _cut(state, start, out)
+        stop = min(work, _next_cut(state, start))
         if state.begin == NEVER:
             state.begin = start
         state.operating += max(0, min(works_until, stop) - start)
@@ -147,34 +153,38 @@ def _settle(state: Any, start: int, end: int, works_until: int, fires_until: int
         state.end = stop
         start = stop
     state.done = end
-    _reach(state, end, out)
+    _cut(state, end, out)
 
 
 @part
 def _advance(
     state: Any,
     events: Any,
-    event_index: int,
+    k: int,
     last: int,
-    together: int,
     end: int,
+    steady: int,
     works_until: int,
     fires_until: int,
     out: Any,
-) -> None:
-    """Time runs to hi, with the changes on the way; those up to `together` had to wait for it to be settled."""
-    while event_index < last and events[event_index].at <= min(together, end):
-        if events[event_index].kind == SIGNED or events[event_index].kind == FITTED:
-            _wait(state, events[event_index])
-        event_index += 1
-    if state.done < together < end:
-        _settle(state, state.done, together, works_until, fires_until, out)
-    while event_index < last and events[event_index].at <= end:
-        if events[event_index].kind == SIGNED or events[event_index].kind == FITTED:
-            _wait(state, events[event_index])
-            _settle(state, state.done, max(state.done, events[event_index].at), works_until, fires_until, out)
-        event_index += 1
-    _settle(state, state.done, end, works_until, fires_until, out)
+) -> int:
+    """Advance to `end` with the events from number k on; return the number of the next event.
+
+    On a feed without engine speed the events up to `steady` after the last row had to wait until it was known whether
+    the time before them counts.
+    """
+    known_from = NEVER if state.has_engine_rpm else state.last_row + steady
+    while k < last and events[k].at <= min(known_from, end):
+        _enqueue(state, events[k])
+        k = _next_change(events, k + 1, last)
+    if state.done < known_from < end:
+        _count(state, state.done, known_from, works_until, fires_until, out)
+    while k < last and events[k].at <= end:
+        _enqueue(state, events[k])
+        _count(state, state.done, max(state.done, events[k].at), works_until, fires_until, out)
+        k = _next_change(events, k + 1, last)
+    _count(state, state.done, end, works_until, fires_until, out)
+    return k
 
 
 @kernel
@@ -191,72 +201,55 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
-        event_index = _next_change(events, span.first_event, span.last_event)
+        k = _next_change(events, span.first_event, span.last_event)
         fires_until = unchecked(firing_ends, span.first + group)
-        # Up to where nothing can happen but that time is added up: the short way.
-        quiet = NEVER
+        # Up to here rows only add to the counts.
+        uneventful_until = NEVER
         operating = state.operating
         firing = state.firing
         done = state.done
-        last_row = state.last_row
         has_engine_rpm = state.has_engine_rpm
         rpm_until = state.rpm_until
+        last_row = state.last_row
         for i in range(span.first, span.last):
             now = unchecked(time_ns, i)
             if done != NEVER:
                 works_until = carrier.works_until(
                     has_engine_rpm, rpm_until, last_row, now, params.steady, done
                 )
-                together = NEVER if has_engine_rpm else last_row + params.steady
-                if now < quiet and works_until >= now:
+                if now < uneventful_until and works_until >= now:
                     operating += now - done
                     if fires_until > done:
                         firing += min(fires_until, now) - done
-                    done = now
                 else:
-                    if quiet != NEVER:
+                    if uneventful_until != NEVER:
                         state.end = done
                     state.operating = operating
                     state.firing = firing
                     state.done = done
-                    _advance(
-                        state,
-                        events,
-                        event_index,
-                        span.last_event,
-                        together,
-                        now,
-                        works_until,
-                        fires_until,
-                        out,
+                    state.has_engine_rpm = has_engine_rpm
+                    state.last_row = last_row
+                    k = _advance(
+                        state, events, k, span.last_event, now, params.steady, works_until, fires_until, out
                     )
-                    while event_index < span.last_event and events[event_index].at <= now:
-                        event_index = _next_change(events, event_index + 1, span.last_event)
                     operating = state.operating
                     firing = state.firing
-                    done = now
-                    quiet = NEVER
+                    uneventful_until = NEVER
                     if state.begin != NEVER and state.end == now:
-                        quiet = now - now % HOUR + HOUR
-                        if now < state.lapses < quiet:
-                            quiet = state.lapses
-                        if state.waiting > 0 and state.at[0] < quiet:
-                            quiet = state.at[0]
-                        if event_index < span.last_event and events[event_index].at < quiet:
-                            quiet = events[event_index].at
-            else:
-                done = now
+                        uneventful_until = _next_cut(state, now)
+                        if k < span.last_event:
+                            uneventful_until = min(uneventful_until, events[k].at)
+            done = now
             value = sample(engine_rpm, i)
             if value == value:
                 has_engine_rpm = 1
                 rpm_until = carrier.turns_until(value, now, params.working_rpm)
             last_row = now
             fires_until = unchecked(firing_ends, i + 1 + group)
-        if quiet != NEVER:
+        if uneventful_until != NEVER:
             state.end = done
         state.operating = operating
         state.firing = firing
@@ -264,25 +257,15 @@ def run(
         state.last_row = last_row
         state.has_engine_rpm = has_engine_rpm
         state.rpm_until = rpm_until
-        if done != NEVER and span.upto > done and (has_engine_rpm or span.upto - last_row > params.steady):
+        silent = has_engine_rpm or not carrier.rows_close(last_row, span.upto, params.steady)
+        if done != NEVER and span.upto > done and silent:
             works_until = rpm_until if has_engine_rpm else done
-            together = NEVER if has_engine_rpm else last_row + params.steady
-            _advance(
-                state,
-                events,
-                event_index,
-                span.last_event,
-                together,
-                span.upto,
-                works_until,
-                fires_until,
-                out,
+            k = _advance(
+                state, events, k, span.last_event, span.upto, params.steady, works_until, fires_until, out
             )
-            while event_index < span.last_event and events[event_index].at <= span.upto:
-                event_index = _next_change(events, event_index + 1, span.last_event)
-        while event_index < span.last_event:
-            _wait(state, events[event_index])
-            event_index = _next_change(events, event_index + 1, span.last_event)
+        while k < span.last_event:
+            _enqueue(state, events[k])
+            k = _next_change(events, k + 1, span.last_event)
         if report and state.begin != NEVER:
             emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
     return written(out)
@@ -293,7 +276,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
 
 
 def _under_way(record: Any, params: Any, upto: int) -> Iterator[int]:
-    """Where the stretch under way began, and where others may, once what lies after the last row is settled."""
+    """Yield where the stretch under way began, and where others may once the time after the last row is counted."""
     begin, done, lapses = int(record["begin"]), int(record["done"]), int(record["lapses"])
     if begin != NEVER:
         yield begin
@@ -324,7 +307,7 @@ DETECTOR: Final = Detector(
         "rpm_until": NEVER,
         "lapses": NEVER,
     },
-    notes=True,
+    measures=True,
     horizon=lambda _settings: 0,
     under_way=_under_way,
 )

@@ -1,7 +1,7 @@
-"""Reading the rows: what is physically possible, and when the hammer fires.
+"""When the hammer fires, and which values are physically possible.
 
-`active` holds 2 s; a feed that never had an `active` channel fires by its pressure, with hysteresis: each pressure
-sample then says on or off, and holds as pressure does.
+`active` is held for 2 s. A feed that never had an `active` channel fires by its pressure, with a deadband: each
+pressure sample then says on or off, and is held like any pressure.
 """
 
 from typing import Any, Final
@@ -34,12 +34,12 @@ class Settings(DetectorSettings):
 
 STATE: Final = np.dtype(
     [
-        ("upto", "<i8"),  # watermark: worked through up to here
-        ("until", "<i8"),  # what is known to fire does so until here
-        ("on", "<i8"),  # the last on/off that the feed, or the hysteresis, gave
+        ("upto", "<i8"),  # watermark
+        ("until", "<i8"),  # how long it is known to fire
+        ("on", "<i8"),  # last on/off of the feed, or by the deadband
         ("has_active", "<i8"),
-        ("fired", "<i8"),  # ns of firing in all bouts that are over
-        ("began", "<i8"),  # when the present one began
+        ("fired", "<i8"),  # ns of firing in all bouts that have ended
+        ("began", "<i8"),  # start of the bout under way; NEVER if there is none
     ]
 )
 FRESH: Final = {"upto": NEVER, "until": NEVER, "began": NEVER}
@@ -50,24 +50,26 @@ _HOLD_PRESSURE: Final = CHANNELS["pressure_bar"].hold_ns
 
 
 def compile_firing() -> None:
-    """Have `firing` compiled, or taken from an earlier start."""
+    """Compile `derive_firing`, or load it from the cache."""
     state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
     times, values = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
-    until = np.empty(0, np.int64)
-    compile_kernel(firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, until)
+    firing_ends = np.empty(0, np.int64)
+    compile_kernel(
+        derive_firing, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), values, values, firing_ends
+    )
 
 
 def fired_ns(record: Any) -> int:
-    """Firing time of a hammer in all, up to its watermark, ns."""
+    """Return the total firing time of a hammer up to its watermark, ns."""
     lasted = min(record["until"], record["upto"]) - record["began"] if record["began"] != NEVER else 0
     return int(record["fired"] + lasted)
 
 
 @kernel
-def firing(
+def derive_firing(
     spans: Any, time_ns: Any, states: Any, all_params: Any, active: Any, pressure_bar: Any, firing_ends: Any
 ) -> None:
-    """Fill `fire_until` [rows + groups] for every stretch (see `kernels`), and carry the watermark on."""
+    """Fill `firing_ends` [rows + groups] for every interval (see `kernels`), and advance the watermark."""
     for group in range(len(spans)):
         span = spans[group]
         state = states[group]
@@ -128,7 +130,7 @@ def _count_between(column: Any, low: float, high: float) -> int:
 
 
 def impossible(column: Floats, channel: Channel) -> Any:
-    """Which values lie outside the channel's physical range [n] bool, or None where all are possible.
+    """Return which values lie outside the channel's physical range [n] bool; None if all are possible.
 
     A boolean channel allows 0 and 1 only.
     """

@@ -1,7 +1,8 @@
-"""hot_oil: the hammer worked with its oil above 80 degC / 176 degF (common practice, no published source).
+"""hot_oil: the hammer fired with its oil above 80 degC / 176 degF (common practice, no published source).
 
-The oil becomes hot once it has been above the limit for `on_delay_s` without a break, and cool again at the first
-value at or below `cool_c`. Hot oil without firing is a cool-down, no fault; one fault at most a hot spell.
+The oil becomes hot once `oil_c` has been above `limit_c` for `on_delay_s` without a break, and cool again at the first
+value at or below `cool_c`. Onset: the first instant with firing while the oil is hot. Cleared: when it is cool again.
+Hot oil without firing is a cool-down and not a fault. There is at most one fault in each hot spell.
 """
 
 import math
@@ -17,12 +18,12 @@ from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundr
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
-    GROUP,
     HIGH,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     first_above,
     kernel,
@@ -41,8 +42,8 @@ WALTHER: Final[dict[OilGrade, tuple[float, float]]] = {
     "VG 68": (9.288586, 3.615938),
     "VG 100": (9.067002, 3.512093),
 }
-"""ISO 3448 grade → A, B of ASTM D341, log10 log10(v + 0.7) = A - B log10(T_K), through the grade's viscosity at 40 degC
-and the one at 100 degC that gives a viscosity index of 100 by ASTM D2270."""
+"""ISO 3448 grade → (A, B) of ASTM D341, log10 log10(v + 0.7) = A - B log10(T_K): through the grade's viscosity at 40
+degC and that at 100 degC for a viscosity index of 100 by ASTM D2270."""
 
 
 class Settings(DetectorSettings):
@@ -55,15 +56,15 @@ class Settings(DetectorSettings):
     cool_c: float = Field(78.0, description="At or below this it is cool again, degC")
     high_c: float = Field(85.0, description="A peak above this makes the alert high, degC")
     oil_grade: OilGrade = Field(
-        "VG 46", description="ISO 3448 grade of the hydraulic oil; see the carrier's handbook"
+        "VG 46", description="ISO 3448 grade of the hydraulic oil; see the carrier's manual"
     )
 
 
 STATE: Final = np.dtype(
     [
         ("oil", "<f8"),
-        ("oil_until", "<i8"),
-        ("above_since", "<i8"),
+        ("oil_until", "<i8"),  # how long that value is known
+        ("above_since", "<i8"),  # start of the on-delay; NEVER: it does not run
         ("hot", "<i8"),
         ("onset", "<i8"),
         ("high", "<i8"),
@@ -87,13 +88,38 @@ _HOLD: Final = CHANNELS["oil_c"].hold_ns
 
 @kernel
 def viscosity_mm2_s(oil_c: float, walther_a: float, walther_b: float) -> float:
-    """Kinematic viscosity, mm2/s, by ASTM D341's equation for v above 2 mm2/s."""
+    """Return the kinematic viscosity, mm2/s, by ASTM D341's equation for more than 2 mm2/s."""
     return 10.0 ** (10.0 ** (walther_a - walther_b * math.log10(oil_c + 273.15))) - 0.7  # type: ignore[no-any-return]
 
 
 @part
-def _evidence(state: Any, params: Any, fired: int) -> Any:
-    return (state.peak, float(fired), viscosity_mm2_s(state.peak, params.walther_a, params.walther_b))
+def _emit(state: Any, params: Any, step: int, at: int, fired: int, out: Any) -> None:
+    """Write a step of the fault with its evidence."""
+    evidence = (state.peak, float(fired), viscosity_mm2_s(state.peak, params.walther_a, params.walther_b))
+    emit(out, 0, step, state.onset, at, HIGH if state.high else MEDIUM, evidence)
+
+
+@part
+def _take_oil(state: Any, params: Any, value: float, now: int, out: Any) -> None:
+    """Take a sampled oil temperature."""
+    state.oil = value
+    state.oil_until = now + _HOLD
+    if state.hot and value <= params.cool:
+        if state.onset != NEVER:
+            _emit(state, params, CLEARED, now, state.fired, out)
+        state.hot = 0
+        state.onset = NEVER
+        state.high = 0
+    if state.hot:
+        if value > state.peak:
+            state.peak = value
+            if value > params.high and state.onset != NEVER and not state.high:
+                state.high = 1
+                _emit(state, params, ESCALATED, now, state.fired, out)
+    elif value <= params.limit:
+        state.above_since = NEVER
+    elif state.above_since == NEVER:
+        state.above_since = now
 
 
 @kernel
@@ -109,8 +135,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         i = span.first - 1
@@ -125,41 +150,7 @@ def run(
                 start = unchecked(time_ns, i)
                 value = sample(oil_c, i)
                 if value == value:
-                    state.oil = value
-                    state.oil_until = start + _HOLD
-                    if state.hot and value <= params.cool:
-                        if state.onset != NEVER:
-                            emit(
-                                out,
-                                0,
-                                CLEARED,
-                                state.onset,
-                                start,
-                                HIGH if state.high else MEDIUM,
-                                _evidence(state, params, state.fired),
-                            )
-                        state.hot = 0
-                        state.onset = NEVER
-                        state.high = 0
-                    if state.hot:
-                        if value > state.peak:
-                            state.peak = value
-                            if value > params.high and state.onset != NEVER and not state.high:
-                                state.high = 1
-                                emit(
-                                    out,
-                                    0,
-                                    ESCALATED,
-                                    state.onset,
-                                    start,
-                                    HIGH,
-                                    _evidence(state, params, state.fired),
-                                )
-                    elif value > params.limit:
-                        if state.above_since == NEVER:
-                            state.above_since = start
-                    else:
-                        state.above_since = NEVER
+                    _take_oil(state, params, value, start, out)
             i += 1
             if not state.hot and state.above_since == NEVER:
                 continue
@@ -168,7 +159,7 @@ def run(
             hot_from = start
             if not state.hot:
                 due = state.above_since + params.on_delay
-                # At the instant of a row the row decides; at a watermark no row is left to.
+                # A row at `due` decides about that instant; at the watermark itself there is none.
                 if due < state.oil_until and (due < end or (last and due == end)):
                     state.hot = 1
                     state.above_since = NEVER
@@ -182,26 +173,10 @@ def run(
                 if state.onset == NEVER:
                     state.onset = hot_from
                     state.high = 1 if state.peak > params.high else 0
-                    emit(
-                        out,
-                        0,
-                        RAISED,
-                        state.onset,
-                        state.onset,
-                        HIGH if state.high else MEDIUM,
-                        _evidence(state, params, 0),
-                    )
+                    _emit(state, params, RAISED, hot_from, 0, out)
                 state.fired += max(0, min(fires_until, end) - hot_from)
-        if report:
-            emit(
-                out,
-                0,
-                STANDING,
-                state.onset,
-                span.upto,
-                HIGH if state.high else MEDIUM,
-                _evidence(state, params, state.fired),
-            )
+        if report and state.onset != NEVER:
+            _emit(state, params, STANDING, span.upto, state.fired, out)
     return written(out)
 
 

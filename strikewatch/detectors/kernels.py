@@ -201,14 +201,20 @@ def kernel(function: _Function) -> _Function:
 
 def _emit_sizes(function: _Function) -> Any:
     """Declare for these numbers of evidence. Without it numba compiles it for each combination of constants."""
-    sizes = (1, 2, 3, 4, 6, 12, EVIDENCE)
-    return _declare(function, sizes, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+    return _declare(function, (1, 2, 3, 4), no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 @part
 def new_output(findings: Any) -> Any:
     """Begin to write into an array of FINDING."""
     return Output(findings, np.zeros(2, np.int64))
+
+
+@part
+def begin_group(out: Any, spans: Any, group: int) -> Any:
+    """Begin to write for a group; return its record of SPAN."""
+    out.cursor[GROUP] = group
+    return spans[group]
 
 
 @_emit_sizes
@@ -239,6 +245,17 @@ def emit(out: Any, fault: int, step: int, onset: int, at: int, priority: int, ev
     for k in range(len(evidence), EVIDENCE):
         finding.evidence[k] = 0.0
     return NEVER if step == CLEARED else onset
+
+
+@part
+def emit_array(out: Any, fault: int, step: int, onset: int, at: int, priority: int, evidence: Any) -> int:
+    """Write one step of a fault like `emit`, with the evidence in an array."""
+    active = emit(out, fault, step, onset, at, priority, (0.0,))
+    if onset != NEVER:
+        finding = out.findings[out.cursor[WRITTEN] - 1]
+        for k in range(len(evidence)):
+            finding.evidence[k] = evidence[k]
+    return active  # type: ignore[no-any-return]
 
 
 @part

@@ -1,10 +1,12 @@
-"""What the misuse detectors share: firing, or standing, in a condition, gathered into spells.
+"""The rule for a value beyond a limit, while the hammer fires or at any time; the faults are in `limits`.
 
-The condition is a measure of one channel, or of any of three, below `low` or above `high`. An instant counts where it
-is known to hold and, if `firing` is asked for, the hammer fires. A spell begins at the first instant that counts and
-ends once none has counted for `pause`; its end is then the end of the last that did. So a value that flickers about
-its limit makes one spell, in which only what lies beyond counts. The fault's onset is the instant at which as much as
-`limit` has counted; with a limit of nothing, the spell's first.
+The measure of one channel, or of any of three, must be below `low` or above `high`. An instant counts where this is
+known and, for a rule that asks for firing, where the hammer fires. A spell begins at the first instant that counts. It
+ends once none has counted for `pause_s`, at the end of the last that did. So a value that flickers about its limit
+makes one spell, in which only the time beyond the limit counts.
+
+Onset: the instant at which the counted time reaches `limit_s`; with 0 s, the first of the spell. Cleared: the spell's
+end.
 """
 
 import math
@@ -19,11 +21,11 @@ from strikewatch.core.finding import Fault, Highlight, Trace
 from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSettings
 from strikewatch.detectors.kernels import (
     CLEARED,
-    GROUP,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -33,38 +35,38 @@ from strikewatch.detectors.kernels import (
     written,
 )
 
-AS_IS: Final = 0
-SIZE: Final = 1
-"""Without its sign."""
-OFF_LINE: Final = 2
-"""An angle from a line, which has two ends: 0 to 90 degrees."""
+SIGNED: Final = 0
+ABSOLUTE: Final = 1
+FROM_LINE: Final = 2
+"""How a value is measured: as it is, without its sign, or as an angle from a line, which has two ends (0 to 90
+degrees)."""
 
 LOWEST: Final = 0
 HIGHEST: Final = 1
-WHICH: Final = 2
-"""Which channels were beyond, one bit each."""
+CHANNELS_BEYOND: Final = 2
+"""The second number of the evidence: the lowest or the highest measure, or the channels beyond as one bit each."""
 
 STATE: Final = np.dtype(
     [
-        ("open", "<i8"),
-        ("counted", "<i8"),  # ns in the spell
-        ("last", "<i8"),  # up to where it counted last
+        ("open", "<i8"),  # a spell has begun and not ended
+        ("counted", "<i8"),  # ns counted in the spell
+        ("last", "<i8"),  # end of the last interval that counted
         ("onset", "<i8"),
         ("lowest", "<f8"),  # of the measures that counted
         ("highest", "<f8"),
-        ("which", "<i8"),
-        ("beyond", "<f8", (3,)),  # the measure of each channel that stands beyond,
-        ("until", "<i8", (3,)),  # and until when it is known to
+        ("channels", "<i8"),  # channels that were beyond, one bit each
+        ("measure", "<f8", (3,)),  # by channel, the measure that is beyond
+        ("until", "<i8", (3,)),  # by channel, how long it is known to be beyond; NEVER: it is not
     ]
 )
 PARAMS: Final = np.dtype(
     [
         ("low", "<f8"),
         ("high", "<f8"),
-        ("measure", "<i8"),  # AS_IS, SIZE or OFF_LINE
-        ("tells", "<i8"),  # LOWEST, HIGHEST or WHICH: the second number of the evidence
+        ("measure", "<i8"),  # SIGNED, ABSOLUTE or FROM_LINE
+        ("reports", "<i8"),  # LOWEST, HIGHEST or CHANNELS_BEYOND
         ("hold", "<i8"),
-        ("firing", "<i8"),
+        ("only_firing", "<i8"),
         ("limit", "<i8"),
         ("pause", "<i8"),
     ]
@@ -72,11 +74,11 @@ PARAMS: Final = np.dtype(
 
 
 @part
-def _measured(value: float, params: Any) -> float:
-    if params.measure == SIZE:
+def _measure(value: float, params: Any) -> float:
+    if params.measure == ABSOLUTE:
         return abs(value)
-    if params.measure == OFF_LINE:
-        # Of an angle from -360 to 360, as the channel has: folded at each end of the line, without rounding.
+    if params.measure == FROM_LINE:
+        # The channel's range is -360 to 360 degrees: folded at each end of the line, without rounding.
         value = abs(value)
         value = 360.0 - value if value > 180.0 else value
         return 180.0 - value if value > 90.0 else value
@@ -84,65 +86,65 @@ def _measured(value: float, params: Any) -> float:
 
 
 @part
-def _stands(state: Any) -> int:
-    """Until when the condition is known to hold in at least one channel."""
+def _is_beyond(value: float, params: Any) -> bool:
+    measure = _measure(value, params)
+    return measure < params.low or measure > params.high  # type: ignore[no-any-return]
+
+
+@part
+def _beyond_until(state: Any) -> int:
+    """Return how long at least one channel is known to be beyond."""
     return max(state.until[0], state.until[1], state.until[2])  # type: ignore[no-any-return]
 
 
 @part
-def _look(state: Any, params: Any, k: int, value: float, start: int) -> None:
-    """Take in a value of channel k."""
+def _take_sample(state: Any, params: Any, k: int, value: float, now: int) -> None:
+    """Take the value of channel k, if it was sampled."""
     if value == value:
-        measured = _measured(value, params)
-        if measured < params.low or measured > params.high:
-            state.beyond[k] = measured
-            state.until[k] = start + params.hold
+        if _is_beyond(value, params):
+            state.measure[k] = _measure(value, params)
+            state.until[k] = now + params.hold
         else:
             state.until[k] = NEVER
 
 
 @part
-def _next_beyond(one: Any, two: Any, three: Any, params: Any, i: int, last: int) -> int:
-    """The first row from i on with a value beyond; `last` where there is none."""
-    while i < last:
-        measured = _measured(sample(one, i), params)
-        if measured < params.low or measured > params.high:
+def _next_beyond(first: Any, second: Any, third: Any, params: Any, i: int, last: int) -> int:
+    """Return the first row from i on with a value beyond; `last` if there is none."""
+    several = second.size > 0 or third.size > 0
+    if first.size == 0 and not several:
+        return last
+    while i < last and not _is_beyond(sample(first, i), params):
+        if several and (_is_beyond(sample(second, i), params) or _is_beyond(sample(third, i), params)):
             return i
-        if two.size > 0 or three.size > 0:
-            measured = _measured(sample(two, i), params)
-            if measured < params.low or measured > params.high:
-                return i
-            measured = _measured(sample(three, i), params)
-            if measured < params.low or measured > params.high:
-                return i
         i += 1
-    return last
+    return i
 
 
 @part
 def _evidence(state: Any, params: Any, counted: int) -> Any:
-    if params.tells == HIGHEST:
+    if params.reports == HIGHEST:
         return float(counted), state.highest, state.lowest
-    if params.tells == WHICH:
-        return float(counted), float(state.which), state.lowest
+    if params.reports == CHANNELS_BEYOND:
+        return float(counted), float(state.channels), state.lowest
     return float(counted), state.lowest, state.highest
 
 
 @part
 def _count(state: Any, params: Any, start: int, stop: int, out: Any) -> None:
-    """From a up to `stop` it counts."""
+    """Count the time from `start` to `stop`."""
     if not state.open:
         state.open = 1
         state.counted = 0
         state.onset = NEVER
         state.lowest = math.inf
         state.highest = -math.inf
-        state.which = 0
+        state.channels = 0
     for k in range(3):
         if state.until[k] > start:
-            state.lowest = min(state.lowest, state.beyond[k])
-            state.highest = max(state.highest, state.beyond[k])
-            state.which |= 1 << k
+            state.lowest = min(state.lowest, state.measure[k])
+            state.highest = max(state.highest, state.measure[k])
+            state.channels |= 1 << k
     before = state.counted
     state.counted = before + (stop - start)
     state.last = stop
@@ -159,131 +161,109 @@ def run(
     firing_ends: Any,
     states: Any,
     all_params: Any,
-    one: Any,
-    two: Any,
-    three: Any,
+    first: Any,
+    second: Any,
+    third: Any,
     findings: Any,
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
-        sampled = one.size > 0 or two.size > 0 or three.size > 0
+        sampled = first.size > 0 or second.size > 0 or third.size > 0
         start = span.since
-        stands = _stands(state)
+        beyond_until = _beyond_until(state)
         i = span.first - 1
         while i < span.last:
-            if not state.open and stands <= start:
-                i = (
-                    _next_beyond(one, two, three, params, max(i, span.first), span.last)
-                    if sampled
-                    else span.last
-                )
+            if not state.open and beyond_until <= start:
+                i = _next_beyond(first, second, third, params, max(i, span.first), span.last)
                 if i == span.last:
                     break
             if i >= span.first:
                 start = unchecked(time_ns, i)
                 if sampled:
-                    _look(state, params, 0, sample(one, i), start)
-                    _look(state, params, 1, sample(two, i), start)
-                    _look(state, params, 2, sample(three, i), start)
-                    stands = _stands(state)
+                    _take_sample(state, params, 0, sample(first, i), start)
+                    _take_sample(state, params, 1, sample(second, i), start)
+                    _take_sample(state, params, 2, sample(third, i), start)
+                    beyond_until = _beyond_until(state)
             i += 1
             end = unchecked(time_ns, i) if i < span.last else span.upto
-            stop = min(stands, unchecked(firing_ends, i + group)) if params.firing else stands
-            if stop > start:
-                _count(state, params, start, min(stop, end), out)
-            # A row at b may have it count on; at the watermark itself there is none to come.
-            over = state.last < end or (i == span.last and stop <= end)
+            counts_until = beyond_until
+            if params.only_firing:
+                counts_until = min(beyond_until, unchecked(firing_ends, i + group))
+            if counts_until > start:
+                _count(state, params, start, min(counts_until, end), out)
+            # The row at `end` may go on counting; after the watermark itself no row is left to.
+            over = state.last < end or (i == span.last and counts_until <= end)
             if state.open and over and end - state.last >= params.pause:
-                if state.onset != NEVER:
-                    emit(
-                        out,
-                        0,
-                        CLEARED,
-                        state.onset,
-                        state.last,
-                        MEDIUM,
-                        _evidence(state, params, state.counted),
-                    )
+                evidence = _evidence(state, params, state.counted)
+                emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, evidence)
                 state.open = 0
         for k in range(3):
             if state.until[k] <= span.upto:
-                # Whichever way led here, the same bytes.
+                # The same bytes however the stream was cut.
                 state.until[k] = NEVER
-                state.beyond[k] = 0.0
-        if report and state.open and state.onset != NEVER:
-            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, _evidence(state, params, state.counted))
+                state.measure[k] = 0.0
+        if report and state.open:
+            evidence = _evidence(state, params, state.counted)
+            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, evidence)
     return written(out)
 
 
-def _reviewed(
+_TRANSFORMS: Final[Mapping[int, Callable[[Any], Any]]] = {
+    SIGNED: lambda values: values,
+    ABSOLUTE: np.abs,
+    FROM_LINE: lambda angle_deg: np.abs((angle_deg + 90.0) % 180.0 - 90.0),
+}
+"""`_measure` for an array."""
+
+
+def limit_rule(
     fault: Fault,
+    settings: type[DetectorSettings],
     channels: tuple[str, ...],
-    limits: Callable[[Any], tuple[float, float]],
-    measure: int,
-    firing: bool,
-    title: str,
-) -> Fault:
-    """Complete a fault by what the review needs: its duration, and its channels against their limits."""
+    *,
+    measure: int = SIGNED,
+    reports: int = HIGHEST,
+    only_firing: bool = True,
+    title: str = "",
+) -> Detector:
+    """Make the detector of a value beyond a limit.
+
+    Args:
+        fault: its evidence is the time counted, then what `reports` says, and for LOWEST also the highest.
+        settings: have `limit_s`, `pause_s` and a method `limits`, which returns (low, high).
+        channels: up to three, with one hold time.
+        only_firing: whether time counts only while the hammer fires.
+        title: of the channels in the review's pictures; by default their names.
+    """
+    (hold,) = {CHANNELS[name].hold_ns for name in channels}
     duration = next(iter(fault.evidence))
-    longest = "the longest: {value:.1f} s of firing" if firing else "the longest: {value:.0f} s"
-    return fault._replace(
+    longest = "the longest: {value:.1f} s of firing" if only_firing else "the longest: {value:.0f} s"
+
+    def params(own: Any) -> tuple[Any, ...]:
+        limit, pause = instant.seconds(own.limit_s), instant.seconds(own.pause_s)
+        return (*own.limits(), measure, reports, hold, only_firing, limit, pause)
+
+    def horizon(own: Any) -> int:
+        return (min(hold, FIRES_ON) if only_firing else hold) + instant.seconds(own.pause_s) + 1
+
+    complete = fault._replace(
         duration=duration,
-        duration_over="firing" if firing else "operating",
+        duration_over="firing" if only_firing else "operating",
         highlights=(*fault.highlights, Highlight(duration, longest)),
         trace=Trace(
             title or ", ".join(name.replace("_", " ") for name in channels),
             channels,
-            lambda own: tuple(limit for limit in limits(own) if math.isfinite(limit)),
+            lambda own: tuple(limit for limit in own.limits() if math.isfinite(limit)),
             _TRANSFORMS[measure],
         ),
     )
-
-
-def _off_line(angle_deg: Any) -> Any:
-    return np.abs((angle_deg + 90.0) % 180.0 - 90.0)
-
-
-_TRANSFORMS: Final[Mapping[int, Callable[[Any], Any]]] = {
-    AS_IS: lambda values: values,
-    SIZE: np.abs,
-    OFF_LINE: _off_line,
-}
-"""As `_measured`, of an array."""
-
-
-def spells(
-    fault: Fault,
-    settings: type[DetectorSettings],
-    channels: tuple[str, ...],
-    limits: Callable[[Any], tuple[float, float]],
-    *,
-    measure: int = AS_IS,
-    tells: int = HIGHEST,
-    firing: bool = True,
-    title: str = "",
-) -> Detector:
-    """A detector of spells beyond `limits` (low, high) of up to three channels with one hold time.
-
-    Its settings have `limit_s` and `pause_s`. The fault's evidence: ns counted, then what `tells` says, and for LOWEST
-    the highest. `title`: of the channels' trace in the review's pictures; left out: their names.
-    """
-    (hold,) = {CHANNELS[name].hold_ns for name in channels}
-
-    def params(own: Any) -> tuple[Any, ...]:
-        limit, pause = instant.seconds(own.limit_s), instant.seconds(own.pause_s)
-        return (*limits(own), measure, tells, hold, firing, limit, pause)
-
-    def horizon(own: Any) -> int:
-        return (min(hold, FIRES_ON) if firing else hold) + instant.seconds(own.pause_s) + 1
-
     return Detector(
         name=fault.name,
         version=1,
-        faults=(_reviewed(fault, channels, limits, measure, firing, title),),
+        faults=(complete,),
         settings=settings,
         state=STATE,
         params_dtype=PARAMS,
@@ -291,6 +271,6 @@ def spells(
         run=run,
         reads=(*channels, "nothing", "nothing")[:3],
         fresh={"last": NEVER, "onset": NEVER, "until": NEVER},
-        needs=(*((FIRING,) if firing else ()), channels),
+        needs=(*((FIRING,) if only_firing else ()), channels),
         horizon=horizon,
     )

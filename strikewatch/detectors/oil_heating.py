@@ -1,13 +1,13 @@
-"""oil_heating: at this rate the oil will be too hot within minutes. An early warning, not a fault of anyone.
+"""oil_heating: at this rate the oil will be too hot within minutes. An early warning, not a fault of the operator.
 
-A line is fitted by least squares to the oil temperature of the last 5 min, taken as means of 10 s on a fixed grid of
-event time (so that memory is constant and no cut of the stream matters). While the hammer fires, the warning is given
-at the end of a grid interval if the line reaches the limit within `ahead_s` and the whole 95 % prediction band rises
-up to there: the lower edge too, though it falls away from the line as it is drawn out.
+A line is fitted by least squares to the oil temperature of the last 5 min, taken as means over 10 s on a fixed grid of
+event time, so that memory is constant and the result does not depend on how the stream is cut. The warning is raised
+at the end of a grid interval with firing if the line reaches the limit within `ahead_s` and the whole 95 % prediction
+band rises up to there. It clears when that needs half as long again, or the band no longer rises.
 
-Prediction band of a simple linear regression: y(x) ± t(n-2, 0.975) s sqrt(1 + 1/n + (x - mean)² / Sxx); see
-NIST/SEMATECH e-Handbook of Statistical Methods, 4.5.1.2. Its lower edge is
-steepest where it begins, so it rises all along if it rises at the far end.
+Prediction band of a simple linear regression: y(x) ± t(n-2, 0.975) s sqrt(1 + 1/n + (x - mean)² / Sxx)
+(NIST/SEMATECH e-Handbook of Statistical Methods, 4.5.1.2). Its lower edge is steepest where it begins, so the whole
+edge rises if it rises at the far end.
 """
 
 import math
@@ -22,11 +22,11 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundredth, tenth
 from strikewatch.detectors.kernels import (
     CLEARED,
-    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     first_row_at,
     kernel,
@@ -48,7 +48,7 @@ class Settings(DetectorSettings):
 GRID: Final = 10 * SECOND
 BINS: Final = 30
 NEEDED: Final = 15
-"""Means of 10 s that a line needs: half the window."""
+"""Means that a line needs: half the window."""
 
 T_975: Final = np.fromstring(
     """12.7062 4.3027 3.1824 2.7764 2.5706 2.4469 2.3646 2.3060 2.2622 2.2281 2.2010 2.1788 2.1604 2.1448
@@ -62,10 +62,10 @@ STATE: Final = np.dtype(
         ("bin_end", "<i8"),  # the current grid interval ends here
         ("sum", "<f8"),
         ("n", "<i8"),
-        ("fired", "<i8"),  # it fired in this interval
+        ("fired", "<i8"),  # whether it fired in this interval
         ("onset", "<i8"),
-        ("mean", "<f8", (BINS,)),  # the last intervals, oldest first; NaN where nothing was sampled
-        ("filled", "<i8"),  # how many are not NaN
+        ("mean", "<f8", (BINS,)),  # means of the last intervals, oldest first; NaN where not sampled
+        ("filled", "<i8"),  # number of means that are not NaN
     ]
 )
 PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
@@ -73,14 +73,14 @@ PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
 
 @kernel
 def line(mean: Any) -> Any:
-    """Fit the line to BINS means, one a grid interval, NaN where missing.
+    """Fit a line to BINS means, one per grid interval, NaN where missing; at least three must be present.
 
-    Returns the line's value now (at the end of the last interval), its slope per interval, and what the prediction
-    band needs: t s, Sxx, 1 + 1/n, and how far now lies from the mean of x. At least three means must be there.
+    Returns the line's value at the end of the last interval, its slope per interval, and what the prediction band
+    needs: t s, Sxx, 1 + 1/n, and the distance from the end of the last interval to the mean of x.
     """
     count = 0
     sx = sy = sxx = sxy = syy = 0.0
-    # From the middle of the window and of what is usual in it, so that the sums of squares keep their digits.
+    # x and y are centred, so that the sums of squares keep their digits.
     level = mean[BINS - 1] if mean[BINS - 1] == mean[BINS - 1] else 60.0
     for k in range(BINS):
         y = mean[k] - level
@@ -103,8 +103,13 @@ def line(mean: Any) -> Any:
 
 
 @part
+def _evidence(now_c: float, slope: float, reach_ns: float) -> Any:
+    return now_c, slope * 60 * SECOND / GRID, reach_ns / (60.0 * SECOND)
+
+
+@part
 def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
-    """The grid interval is over: take its mean in, and judge."""
+    """End a grid interval: add its mean, and raise or clear the warning."""
     at = state.bin_end
     if state.mean[0] == state.mean[0]:
         state.filled -= 1
@@ -123,15 +128,13 @@ def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
             reach = (params.limit - now) / slope * GRID
             distance = offset + params.ahead / GRID
             rising = slope > spread * distance / (sxx * math.sqrt(one + distance * distance / sxx))
-            # Once given, it stands until the line needs half as long again.
             allowed = params.ahead if state.onset == NEVER else params.ahead * 1.5
             warn = rising and reach <= allowed
-    evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
-    if warn and state.onset == NEVER:
+    evidence = _evidence(now, slope, reach)
+    if not warn:
+        state.onset = emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
+    elif state.onset == NEVER:
         state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
-    elif not warn and state.onset != NEVER:
-        emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
-        state.onset = NEVER
 
 
 @kernel
@@ -147,8 +150,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         total = state.sum
@@ -161,11 +163,11 @@ def run(
         fired = state.fired or fires_until > start
         while True:
             bin_end = state.bin_end
-            begin = i
+            first = i
             i = first_row_at(time_ns, i, span.last, bin_end)
-            fired = fired or next_firing_row(time_ns, firing_ends, group, begin, i) < i
+            fired = fired or next_firing_row(time_ns, firing_ends, group, first, i) < i
             if oil_c.size > 0:
-                for k in range(begin, i):
+                for k in range(first, i):
                     value = unchecked(oil_c, k)
                     if value == value:
                         total += value
@@ -189,8 +191,7 @@ def run(
         if report and state.onset != NEVER:
             now, slope, _spread, _sxx, _one, _offset = line(state.mean)
             reach = (params.limit - now) / slope * GRID if slope > 0.0 else math.nan
-            evidence = (now, slope * 60 * SECOND / GRID, reach / (60.0 * SECOND))
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, evidence)
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, _evidence(now, slope, reach))
     return written(out)
 
 
@@ -216,6 +217,6 @@ DETECTOR: Final = Detector(
     reads=("oil_c",),
     fresh={"bin_end": NEVER, "onset": NEVER, "mean": np.nan},
     needs=(FIRING, ("oil_c",)),
-    # The interval of the last row, and those without a value until too few means are left for a line.
+    # The interval of the last row, and empty ones until too few means are left for a line.
     horizon=lambda _settings: (BINS - NEEDED + 2) * GRID,
 )

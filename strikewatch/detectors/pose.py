@@ -1,14 +1,16 @@
-"""Where the tool tip is, from the angles and lengths of the arm, for feeds that tell no tool position.
+"""The position of the tool tip from the angles and lengths of the arm, for feeds without a tool position.
 
-The arm is a chain of three links in one upright plane: the boom from its foot to the stick's pin, the stick to the
+The arm is a chain of three links in one vertical plane: the boom from its foot to the stick's pin, the stick to the
 tool's pin, the tool to its tip. The upper structure turns that plane about the swing axis (forward kinematics of the
 planar 3R arm, K. M. Lynch and F. C. Park, Modern Robotics, 2017, chapter 4). With the links' inclinations p1, p2, p3:
 
     reach = foot + L1 cos p1 + L2 cos p2 + L3 cos p3        x = reach cos(swing)        y = reach sin(swing)
 
-x ahead of the carrier at swing 0 and y to its left, from the swing axis. The height is left out: no rule asks for it.
+x is ahead of the carrier at swing 0 and y to its left, both from the swing axis. The height is not computed, because
+no rule uses it.
 
-At a row that samples one of the four angles while all are known, the position is derived: a sample like any other.
+The position is derived at each row that samples one of the four angles while all are known, and is then a sample like
+any other.
 """
 
 import math
@@ -34,7 +36,7 @@ LENGTHS: Final = ("boom_m", "stick_m", "tool_m", "boom_foot_m")
 
 
 class Settings(DetectorSettings):
-    """The carrier's arm, for feeds that tell its angles in place of the tool's position."""
+    """The carrier's arm, for feeds with its angles instead of the tool's position."""
 
     boom_m: float | None = Field(
         None, gt=0, description="Length of the boom from its foot to the stick's pin, m; all four, or none"
@@ -63,8 +65,8 @@ STATE: Final = np.dtype(
     [
         ("has_tool_x_m", "<i8"),
         ("has_tool_y_m", "<i8"),
-        ("deg", "<f8", (4,)),  # the angles known last, in the order of ANGLES
-        ("until", "<i8", (4,)),  # up to where each is known
+        ("deg", "<f8", (4,)),  # last known angles, in the order of ANGLES
+        ("until", "<i8", (4,)),  # how long each is known
     ]
 )
 FRESH: Final = {"until": NEVER}
@@ -72,14 +74,14 @@ PARAMS: Final = np.dtype([("arm", "<i8"), ("level", "<i8"), ("length", "<f8", (3
 ANGLES: Final = ("boom_deg", "stick_deg", "bucket_deg", "swing_deg")
 TIP: Final = ("tool_x_m", "tool_y_m")
 READS: Final = frozenset((*ANGLES, *TIP))
-"""A batch without any of these channels is none of ours."""
+"""A batch without any of these channels needs no derived position."""
 
 _HOLD: Final = CHANNELS["boom_deg"].hold_ns
 _RADIANS: Final = math.pi / 180.0
 
 
 def params(settings: DetectorSettings) -> tuple[Any, ...]:
-    """One record of PARAMS."""
+    """Return the fields of one record of PARAMS."""
     assert isinstance(settings, Settings)
     length = settings.boom_m, settings.stick_m, settings.tool_m
     foot = settings.boom_foot_m
@@ -89,7 +91,7 @@ def params(settings: DetectorSettings) -> tuple[Any, ...]:
 
 
 def compile_pose() -> None:
-    """Have the kernel compiled, or taken from an earlier start."""
+    """Compile the kernel, or load it from the cache."""
     state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
     times, angle = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
     tip = np.empty(0)
@@ -99,9 +101,12 @@ def compile_pose() -> None:
 
 
 def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, Any]) -> None:
-    """Complete the inputs' tool positions for hammers whose arm is known and whose feed never had one.
+    """Add tool positions to the inputs, for hammers whose arm is configured and whose feed never had a position.
 
-    `state` [groups] of STATE, `params` of PARAMS by slot; columns are replaced, never written to.
+    Args:
+        state: [groups] of STATE.
+        params: PARAMS by slot.
+        inputs: columns by channel; they are replaced, never written to.
     """
     tip = [inputs[name].copy() if inputs[name].size else np.full(len(time_ns), np.nan) for name in TIP]
     _derive(spans, time_ns, state, params, *(inputs[name] for name in ANGLES), *tip)
@@ -109,8 +114,8 @@ def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, 
 
 
 @part
-def _know(state: Any, k: int, value: float, now: int) -> bool:
-    """Take in angle number k, if it is sampled; whether it is."""
+def _take_angle(state: Any, k: int, value: float, now: int) -> bool:
+    """Take angle number k, if it was sampled; return whether it was."""
     if value != value:
         return False
     state.deg[k] = value
@@ -120,7 +125,7 @@ def _know(state: Any, k: int, value: float, now: int) -> bool:
 
 @part
 def _reach(params: Any, deg: Any) -> float:
-    """From the swing axis to the tip, m."""
+    """Return the horizontal distance from the swing axis to the tip, m."""
     reach = params.foot
     inclined = 0.0
     for k in range(3):
@@ -156,10 +161,10 @@ def _derive(
             if state.has_tool_x_m or state.has_tool_y_m:
                 break
             now = unchecked(time_ns, i)
-            sampled = _know(state, 0, sample(boom_deg, i), now)
-            sampled |= _know(state, 1, sample(stick_deg, i), now)
-            sampled |= _know(state, 2, sample(bucket_deg, i), now)
-            sampled |= _know(state, 3, sample(swing_deg, i), now)
+            sampled = _take_angle(state, 0, sample(boom_deg, i), now)
+            sampled |= _take_angle(state, 1, sample(stick_deg, i), now)
+            sampled |= _take_angle(state, 2, sample(bucket_deg, i), now)
+            sampled |= _take_angle(state, 3, sample(swing_deg, i), now)
             if sampled and min(state.until[0], state.until[1], state.until[2], state.until[3]) > now:
                 reach = _reach(params, state.deg)
                 swing = state.deg[3] * _RADIANS

@@ -1,7 +1,6 @@
-"""What counts as a fault: one file each, over a shared reading of what is known at each instant.
+"""The registry of detectors. A new detector is one file and one line here, in the order of saved state.
 
-`DETECTORS` is the registry: a new detector is one new file and one line here. Settings, review, filters and page take
-what they need to know of a fault from it.
+Settings, review, filters and page take everything that they need to know about a fault from here.
 """
 
 from collections.abc import Mapping
@@ -11,19 +10,13 @@ from strikewatch.core.channels import BASIC
 from strikewatch.core.finding import Fault
 from strikewatch.detectors import (
     cold_oil,
-    end_of_stroke,
     exposure,
-    feed_force,
     hot_oil,
-    low_engine_speed,
-    off_square,
+    limits,
     oil_heating,
-    over_side,
-    prying,
     same_spot,
     sensor_fault,
     signal_lost,
-    submerged,
 )
 from strikewatch.detectors.base import Detector
 from strikewatch.detectors.blank_firing import blank_firing
@@ -38,13 +31,7 @@ DETECTORS: Final[tuple[Detector, ...]] = (
     blank_firing.DETECTOR,
     manual_greasing.DETECTOR,
     automatic_greasing.DETECTOR,
-    low_engine_speed.DETECTOR,
-    end_of_stroke.DETECTOR,
-    over_side.DETECTOR,
-    off_square.DETECTOR,
-    feed_force.DETECTOR,
-    prying.DETECTOR,
-    submerged.DETECTOR,
+    *limits.DETECTORS,
     service_intervals.DETECTOR,
     walkaround.DETECTOR,
     long_storage.DETECTOR,

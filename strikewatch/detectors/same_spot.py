@@ -1,8 +1,11 @@
 """same_spot: continuous firing in one spot (15 s, common practice, no published source).
 
-A spot begins at the first firing instant after the previous one ended. It ends after `reposition_s` without firing
-(at the last firing instant), or at an instant of firing at which the tool tip is known to be more than
-`spot_radius_m`, horizontally, from where the spot began.
+A spot begins at the first firing instant after the previous one ended. It ends (a) when there has been no firing for
+`reposition_s`, at the last firing instant; or (b) at an instant of firing at which the tool tip is known to be more
+than `spot_radius_m`, horizontally, from where the spot began: a new spot begins there.
+
+Onset: the instant at which the firing time in the spot reaches `limit_s`. Cleared: the end of the spot. Priority: high
+from twice the limit.
 """
 
 import math
@@ -18,12 +21,12 @@ from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSetti
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
-    GROUP,
     HIGH,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -50,19 +53,19 @@ class Settings(DetectorSettings):
 
 STATE: Final = np.dtype(
     [
-        ("open", "<i8"),
+        ("open", "<i8"),  # a spot has begun and not ended
         ("fired", "<i8"),  # ns of firing in the spot
-        ("last_fire", "<i8"),  # up to where it fired last
+        ("last_fire", "<i8"),  # end of the last firing
         ("onset", "<i8"),
         ("high", "<i8"),
-        ("placed", "<i8"),  # where the spot began is known: ref_x, ref_y
-        ("ref_x", "<f8"),
+        ("placed", "<i8"),  # whether the position at the spot's beginning is known
+        ("ref_x", "<f8"),  # that position, m
         ("ref_y", "<f8"),
-        ("x", "<f8"),
+        ("x", "<f8"),  # last known position, m
         ("y", "<f8"),
-        ("x_until", "<i8"),
+        ("x_until", "<i8"),  # how long it is known
         ("y_until", "<i8"),
-        ("unseen", "<i8"),  # the pose has changed since it was looked at, or the spot has no place yet
+        ("unchecked", "<i8"),  # the position was not yet compared with the spot's beginning
         ("oil", "<f8"),
         ("oil_until", "<i8"),
         ("oil_max", "<f8"),
@@ -77,33 +80,29 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _evidence(state: Any, fired: int, oil_max: float, pressure_sum: float, pressure_n: int) -> Any:
+def _emit(
+    state: Any, step: int, at: int, fired: int, oil_max: float, pressure_sum: float, pressure_n: int, out: Any
+) -> None:
+    """Write a step of the fault with its evidence."""
     pressure = pressure_sum / pressure_n if pressure_n else math.nan
-    return (float(fired), float(state.placed), pressure, oil_max)
+    evidence = (float(fired), float(state.placed), pressure, oil_max)
+    emit(out, 0, step, state.onset, at, HIGH if state.high else MEDIUM, evidence)
 
 
 @part
 def _begin(state: Any, at: int) -> Any:
-    """A spot begins; returns its firing time, highest oil temperature, sum and number of pressures so far."""
+    """Begin a spot; return its firing time, highest oil temperature, sum and number of pressures so far."""
     state.open = 1
     state.onset = NEVER
     state.high = 0
     state.placed = 0
-    state.unseen = 1
+    state.unchecked = 1
     return 0, state.oil if state.oil_until > at else math.nan, 0.0, 0
 
 
 @part
-def _end(state: Any, at: int, evidence: Any, out: Any) -> None:
-    state.open = 0
-    state.unseen = 0
-    if state.onset != NEVER:
-        emit(out, 0, CLEARED, state.onset, at, HIGH if state.high else MEDIUM, evidence)
-
-
-@part
-def _look_at_oil(state: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
-    """Know the oil's temperature as of row i, the newest of those from `first` on."""
+def _catch_up_oil(state: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
+    """Take the newest oil temperature of rows first..i."""
     k = newest_row(oil_c, first, i)
     if k >= first:
         state.oil = oil_c[k]
@@ -111,8 +110,8 @@ def _look_at_oil(state: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> No
 
 
 @part
-def _look_at_pose(state: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
-    """Likewise where the tool tip is."""
+def _catch_up_position(state: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
+    """Take the newest position of the tool tip of rows first..i."""
     k = newest_row(tool_x_m, first, i)
     if k >= first:
         state.x = tool_x_m[k]
@@ -139,17 +138,12 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
-        posed = tool_x_m.size > 0 or tool_y_m.size > 0
-        fired, oil_max, pressure_sum, pressure_n = (
-            state.fired,
-            state.oil_max,
-            state.pressure_sum,
-            state.pressure_n,
-        )
+        has_position = tool_x_m.size > 0 or tool_y_m.size > 0
+        fired, oil_max = state.fired, state.oil_max
+        pressure_sum, pressure_n = state.pressure_sum, state.pressure_n
         start = span.since
         i = span.first - 1
         while i < span.last:
@@ -157,43 +151,40 @@ def run(
                 i = next_firing_row(time_ns, firing_ends, group, i, span.last)
                 if i == span.last:
                     break
-            row = i >= span.first
-            if row:
+            is_row = i >= span.first
+            if is_row:
                 start = unchecked(time_ns, i)
-            fires_until = unchecked(firing_ends, i + 1 + group)
-            if row and posed:
+            if is_row and has_position:
                 x = sample(tool_x_m, i)
                 y = sample(tool_y_m, i)
                 if x == x:
                     state.x = x
                     state.x_until = start + _HOLD_POSE
-                    state.unseen = 1
+                    state.unchecked = 1
                 if y == y:
                     state.y = y
                     state.y_until = start + _HOLD_POSE
-                    state.unseen = 1
+                    state.unchecked = 1
             end = unchecked(time_ns, i + 1) if i + 1 < span.last else span.upto
+            fires_until = unchecked(firing_ends, i + 1 + group)
             if fires_until > start:
-                fires_until = min(fires_until, end)
                 if not state.open:
-                    _look_at_oil(state, time_ns, oil_c, span.first, i)
-                    _look_at_pose(state, time_ns, tool_x_m, tool_y_m, span.first, i)
+                    _catch_up_oil(state, time_ns, oil_c, span.first, i)
+                    _catch_up_position(state, time_ns, tool_x_m, tool_y_m, span.first, i)
                     fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-                if state.unseen and state.x_until > start and state.y_until > start:
-                    state.unseen = 0
-                    if (
-                        state.placed
-                        and math.hypot(state.x - state.ref_x, state.y - state.ref_y) > params.radius
-                    ):
-                        evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
-                        _end(state, start, evidence, out)
-                        _look_at_oil(state, time_ns, oil_c, span.first, i)
+                if state.unchecked and state.x_until > start and state.y_until > start:
+                    state.unchecked = 0
+                    moved_m = math.hypot(state.x - state.ref_x, state.y - state.ref_y)
+                    if state.placed and moved_m > params.radius:
+                        if state.onset != NEVER:
+                            _emit(state, CLEARED, start, fired, oil_max, pressure_sum, pressure_n, out)
+                        _catch_up_oil(state, time_ns, oil_c, span.first, i)
                         fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
                     if not state.placed:
                         state.placed = 1
                         state.ref_x = state.x
                         state.ref_y = state.y
-                if row:
+                if is_row:
                     value = sample(pressure_bar, i)
                     if value == value:
                         pressure_sum += value
@@ -202,34 +193,29 @@ def run(
                     if value == value and not value <= oil_max:
                         oil_max = value
                 before = fired
-                fired += fires_until - start
-                state.last_fire = fires_until
+                state.last_fire = min(fires_until, end)
+                fired += state.last_fire - start
                 if fired >= params.limit:
                     if state.onset == NEVER:
-                        state.onset = start + params.limit - before
-                        evidence = _evidence(state, params.limit, oil_max, pressure_sum, pressure_n)
-                        emit(out, 0, RAISED, state.onset, state.onset, MEDIUM, evidence)
-                    if not state.high and fired >= 2 * params.limit:
+                        state.onset = at = start + params.limit - before
+                        _emit(state, RAISED, at, params.limit, oil_max, pressure_sum, pressure_n, out)
+                    high = 2 * params.limit
+                    if not state.high and fired >= high:
                         state.high = 1
-                        at = start + 2 * params.limit - before
-                        evidence = _evidence(state, 2 * params.limit, oil_max, pressure_sum, pressure_n)
-                        emit(out, 0, ESCALATED, state.onset, at, HIGH, evidence)
+                        at = start + high - before
+                        _emit(state, ESCALATED, at, high, oil_max, pressure_sum, pressure_n, out)
             i += 1
             if state.open and end - state.last_fire >= params.reposition:
-                evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
-                _end(state, state.last_fire, evidence, out)
-        state.fired, state.oil_max, state.pressure_sum, state.pressure_n = (
-            fired,
-            oil_max,
-            pressure_sum,
-            pressure_n,
-        )
-        _look_at_oil(state, time_ns, oil_c, span.first, span.last - 1)
-        _look_at_pose(state, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
+                if state.onset != NEVER:
+                    _emit(state, CLEARED, state.last_fire, fired, oil_max, pressure_sum, pressure_n, out)
+                state.open = 0
+                state.unchecked = 0
+        state.fired, state.oil_max = fired, oil_max
+        state.pressure_sum, state.pressure_n = pressure_sum, pressure_n
+        _catch_up_oil(state, time_ns, oil_c, span.first, span.last - 1)
+        _catch_up_position(state, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
         if report and state.open and state.onset != NEVER:
-            priority = HIGH if state.high else MEDIUM
-            evidence = _evidence(state, fired, oil_max, pressure_sum, pressure_n)
-            emit(out, 0, STANDING, state.onset, span.upto, priority, evidence)
+            _emit(state, STANDING, span.upto, fired, oil_max, pressure_sum, pressure_n, out)
     return written(out)
 
 

@@ -1,8 +1,8 @@
-"""sensor_fault: a channel out of its physical range, giving a not-available code, or frozen.
+"""sensor_fault: a channel out of its physical range, sending a not-available code, or frozen.
 
-Not-available and error codes of the usual buses fall outside the ranges of `core.channels`. Frozen: the same value
-at every sample through 10 min of firing (pressure and oil only: they have no business standing still at work). One
-alert a hammer at a time; it clears when every channel is sound again.
+Not-available and error codes of the usual buses lie outside the ranges of `core.channels`. Frozen: the same value at
+every sample through `frozen_s` of firing; only pressure and oil temperature are watched, which always move at work. A
+hammer has at most one alert; it clears when every channel is sound again.
 """
 
 import math
@@ -14,15 +14,15 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
-from strikewatch.detectors.base import Detector, DetectorSettings, Older
+from strikewatch.detectors.base import Detector, DetectorSettings, Older, fields_of
 from strikewatch.detectors.kernels import (
     CHANNEL_BITS,
     CLEARED,
-    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     first_row_at,
     kernel,
@@ -35,7 +35,7 @@ from strikewatch.detectors.kernels import (
 
 
 class Settings(DetectorSettings):
-    """A sensor that cannot be believed."""
+    """Implausible readings."""
 
     frozen_s: float = Field(
         600.0, gt=0, description="No change at all in this much firing is a frozen sensor, s"
@@ -47,7 +47,7 @@ def _layout(bits: str) -> np.dtype[Any]:
         [
             ("impossible", bits),  # one bit a channel, in the order of CHANNELS
             ("frozen", bits),
-            ("seen_impossible", bits),  # all bits since the onset
+            ("seen_impossible", bits),  # all bits set since the onset
             ("seen_frozen", bits),
             ("onset", "<i8"),
             ("pressure", "<f8"),
@@ -73,29 +73,27 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _note(state: Any, at: int, out: Any) -> None:
-    """Bring onset and clearing in line with what is wrong at this instant."""
-    if state.impossible or state.frozen:
-        new = state.onset == NEVER
-        if new:
-            state.onset = at
-            state.seen_impossible = 0
-            state.seen_frozen = 0
-        state.seen_impossible |= state.impossible
-        state.seen_frozen |= state.frozen
-        if new:
-            emit(out, 0, RAISED, at, at, LOW, (float(state.seen_impossible), float(state.seen_frozen)))
-    else:
-        state.onset = emit(
-            out, 0, CLEARED, state.onset, at, LOW, (float(state.seen_impossible), float(state.seen_frozen))
-        )
+def _update(state: Any, at: int, out: Any) -> None:
+    """Raise or clear the fault by the channels that are wrong at this instant."""
+    if not (state.impossible or state.frozen):
+        evidence = (float(state.seen_impossible), float(state.seen_frozen))
+        state.onset = emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
+        return
+    if state.onset == NEVER:
+        state.seen_impossible = state.impossible
+        state.seen_frozen = state.frozen
+        evidence = (float(state.impossible), float(state.frozen))
+        state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
+    state.seen_impossible |= state.impossible
+    state.seen_frozen |= state.frozen
 
 
 @part
 def _newest_change(column: Any, first: int, last: int) -> int:
-    """The newest row of first..last-1 whose value differs from the one before it among these; `first` if none does.
+    """Return the newest row of first..last-1 whose value differs from the one before among these; `first` if none
+    does.
 
-    Where the channel is not there, nothing is missed by going to the end.
+    Without the channel: last - 1, for there is nothing to miss.
     """
     if column.size == 0:
         return last - 1
@@ -129,8 +127,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         sound = bad.size == 0 and state.impossible == 0
@@ -143,13 +140,15 @@ def run(
         oil_same = state.oil_same
         start = span.since
         i = span.first - 1
-        seen = span.first
+        looked_to = span.first
         while i < span.last:
-            if i >= seen and sound and not troubled:
-                # Within this time nothing can freeze, so that of each channel only the newest change counts.
-                beyond = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
-                seen = first_row_at(time_ns, seen, span.last, beyond)
-                newest_at = min(_newest_change(pressure_bar, i, seen), _newest_change(oil_c, i, seen))
+            if i >= looked_to and sound and not troubled:
+                # Nothing can freeze before `soonest`: until then only the newest change of each channel counts.
+                soonest = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
+                looked_to = first_row_at(time_ns, looked_to, span.last, soonest)
+                newest_at = min(
+                    _newest_change(pressure_bar, i, looked_to), _newest_change(oil_c, i, looked_to)
+                )
                 if newest_at > i:
                     i = newest_at
                     pressure = oil = math.nan
@@ -175,7 +174,7 @@ def run(
                     state.impossible = (state.impossible | bad[i]) & ~good[i]
                     troubled = troubled or state.impossible != 0
                 if troubled:
-                    _note(state, start, out)
+                    _update(state, start, out)
                     troubled = state.onset != NEVER
             i += 1
             fires_until = unchecked(firing_ends, i + group)
@@ -195,13 +194,13 @@ def run(
                 oil_at = start + params.frozen - oil_was
                 if oil_froze and not (pressure_froze and pressure_at < oil_at):
                     state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _note(state, oil_at, out)
+                    _update(state, oil_at, out)
                 if pressure_froze:
                     state.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
-                    _note(state, pressure_at, out)
+                    _update(state, pressure_at, out)
                 if oil_froze:
                     state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _note(state, oil_at, out)
+                    _update(state, oil_at, out)
         state.pressure = pressure
         state.pressure_until = pressure_until
         state.pressure_same = pressure_same
@@ -209,15 +208,8 @@ def run(
         state.oil_until = oil_until
         state.oil_same = oil_same
         if report:
-            emit(
-                out,
-                0,
-                STANDING,
-                state.onset,
-                span.upto,
-                LOW,
-                (float(state.seen_impossible), float(state.seen_frozen)),
-            )
+            evidence = (float(state.seen_impossible), float(state.seen_frozen))
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, evidence)
     return written(out)
 
 
@@ -232,7 +224,7 @@ def _channels(bits: float) -> str:
 DETECTOR: Final = Detector(
     name="sensor_fault",
     version=2,
-    older={1: Older(FIRST, lambda record: {name: record[name] for name in FIRST.names or ()})},
+    older={1: Older(FIRST, fields_of)},
     faults=(
         Fault(
             "sensor_fault",

@@ -1,7 +1,8 @@
 """signal_lost: no row for 30 s while the carrier was working.
 
-The carrier works at a row if its engine speed is known to be above idle's threshold there; a feed without engine
-speed is taken to work while its rows come at most `steady_s` apart.
+The carrier works at its last row if its engine is known to turn above `working_rpm` there; on a feed without engine
+speed, if the row before was at most `steady_s` earlier. Onset: `silence_s` after the last row. Cleared: at the next
+row.
 """
 
 from typing import Any, Final
@@ -15,11 +16,11 @@ from strikewatch.detectors import carrier
 from strikewatch.detectors.base import Detector, DetectorSettings, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
-    GROUP,
     LOW,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -31,7 +32,7 @@ from strikewatch.detectors.kernels import (
 
 
 class Settings(DetectorSettings):
-    """Nothing heard of a hammer at work."""
+    """No data from a hammer at work."""
 
     silence_s: float = Field(30.0, gt=0, description="No row for this long is a lost signal, s")
     working_rpm: float = carrier.WORKING_RPM
@@ -41,8 +42,8 @@ class Settings(DetectorSettings):
 STATE: Final = np.dtype(
     [
         ("last_row", "<i8"),
-        ("steady", "<i8"),  # the row before was close enough
-        ("rpm_until", "<i8"),  # known to turn above the threshold until here
+        ("steady", "<i8"),  # whether the last two rows were close enough
+        ("rpm_until", "<i8"),  # how long the engine is known to turn fast enough
         ("has_engine_rpm", "<i8"),
         ("onset", "<i8"),
     ]
@@ -52,7 +53,7 @@ PARAMS: Final = np.dtype([("silence", "<i8"), ("working_rpm", "<f8"), ("steady",
 
 @part
 def _take(state: Any, params: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
-    """Know what is known at row i, the newest of those from `first` on."""
+    """Take row i, the newest of first..i; of the engine speeds only the newest counts."""
     before = unchecked(time_ns, i - 1) if i > first else state.last_row
     state.last_row = unchecked(time_ns, i)
     state.steady = 1 if carrier.rows_close(before, state.last_row, params.steady) else 0
@@ -63,13 +64,12 @@ def _take(state: Any, params: Any, time_ns: Any, engine_rpm: Any, first: int, i:
 
 
 @part
-def _judge(state: Any, params: Any, now: int, out: Any) -> None:
-    """No row came after the last one until now."""
-    if now - state.last_row >= params.silence and state.onset == NEVER:
-        working = state.rpm_until > state.last_row if state.has_engine_rpm else state.steady == 1
-        if working:
-            onset = state.last_row + params.silence
-            state.onset = emit(out, 0, RAISED, onset, onset, LOW, (float(params.silence),))
+def _raise_if_silent(state: Any, params: Any, now: int, out: Any) -> None:
+    """Raise the fault if no row came from the last one until now for too long."""
+    working = state.rpm_until > state.last_row if state.has_engine_rpm else state.steady == 1
+    if working and now - state.last_row >= params.silence and state.onset == NEVER:
+        onset = state.last_row + params.silence
+        state.onset = emit(out, 0, RAISED, onset, onset, LOW, (float(params.silence),))
 
 
 @kernel
@@ -85,8 +85,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         before = state.last_row
@@ -96,13 +95,13 @@ def run(
             if now - before >= params.silence or lost:
                 if i > span.first:
                     _take(state, params, time_ns, engine_rpm, span.first, i - 1)
-                _judge(state, params, now, out)
+                _raise_if_silent(state, params, now, out)
                 state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
                 lost = False
             before = now
         if span.last > span.first:
             _take(state, params, time_ns, engine_rpm, span.first, span.last - 1)
-        _judge(state, params, span.upto, out)
+        _raise_if_silent(state, params, span.upto, out)
         if report:
             emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(span.upto - state.last_row),))
     return written(out)

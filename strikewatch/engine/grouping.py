@@ -13,9 +13,9 @@ import numpy as np
 
 from strikewatch.core.finding import Fault, Finding, FindingStep
 from strikewatch.core.instant import Instant
-from strikewatch.detectors import end_of_stroke, off_square, over_side
+from strikewatch.detectors.limits import END_OF_STROKE, OFF_SQUARE, OVER_SIDE
 
-CAUSES: Final = (end_of_stroke.DETECTOR, over_side.DETECTOR, off_square.DETECTOR)
+CAUSES: Final = (END_OF_STROKE, OVER_SIDE, OFF_SQUARE)
 """The detectors that are grouped; causes raised at one instant are taken in this order."""
 _FAULTS: Final = tuple(detector.faults[0] for detector in CAUSES)
 _NAMES: Final = tuple(fault.name for fault in _FAULTS)

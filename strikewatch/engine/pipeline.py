@@ -72,12 +72,12 @@ class Pipeline:
     def unmonitored_faults(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) for each fault that this hammer's feed or profile cannot show."""
         record = self._state[self._slot(key)]
-        return list(coverage.silent(self._settings[key], coverage.heard(record)))
+        return list(coverage.unmonitored_faults(self._settings[key], coverage.channels_of(record)))
 
     def inferred_faults(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) for each fault that this hammer's feed or profile shows only indirectly."""
         record = self._state[self._slot(key)]
-        return list(coverage.uncertain(self._settings[key], coverage.heard(record)))
+        return list(coverage.inferred_faults(self._settings[key], coverage.channels_of(record)))
 
     def firing_ns(self, key: Key) -> int:
         """Return the total firing time of a hammer, ns."""
@@ -163,7 +163,7 @@ class Pipeline:
         if len(self._fire_until) < intervals:
             self._fire_until = np.empty(intervals, np.int64)
         fire_until = self._fire_until[:intervals]
-        firing.firing(
+        firing.derive_firing(
             spans,
             rows.time_ns,
             state["reading"],
@@ -172,7 +172,7 @@ class Pipeline:
             inputs["pressure_bar"],
             fire_until,
         )
-        coverage.note(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
+        coverage.update(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
         if self._any_arm and not pose.READS.isdisjoint(rows.columns):
             pose.derive(spans, rows.time_ns, state[pose.NAME], self._params[pose.NAME], inputs)
         attributions = self._attributions(batch, state)
@@ -195,7 +195,7 @@ class Pipeline:
                 self._found,
             )
             found = self._found[:n]
-            if detector.notes:
+            if detector.measures:
                 measured = found["step"] == MEASURED
                 measurements[detector.name] = found[measured]
                 found = found[~measured]

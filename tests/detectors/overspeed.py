@@ -18,7 +18,7 @@ from pydantic import Field
 from strikewatch import detectors
 from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import DetectorSettings, seconds, whole
-from strikewatch.detectors.limit_rule import spells
+from strikewatch.detectors.limit_rule import limit_rule
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +31,11 @@ class Settings(DetectorSettings):
     limit_s: float = Field(1.0, ge=0, description="Firing there that is a fault, s")
     pause_s: float = Field(2.0, ge=0, description="Without it for this long it is over, s")
 
+    def limits(self) -> tuple[float, float]:
+        return -math.inf, self.limit_rpm
 
-DETECTOR: Final = spells(
+
+DETECTOR: Final = limit_rule(
     Fault(
         "overspeed",
         "Fired {firing_fast_s:.1f} s with the engine at up to {highest_rpm} rpm.",
@@ -42,7 +45,6 @@ DETECTOR: Final = spells(
     ),
     Settings,
     ("engine_rpm",),
-    lambda own: (-math.inf, own.limit_rpm),
 )
 
 
@@ -132,7 +134,10 @@ def check() -> None:
     assert Filter(faults=("overspeed",)).faults == ("overspeed",)
     assert "overspeed" in views.FAULTS
     assert "overspeed" in week.OF_OPERATOR
-    assert dict(coverage.silent(own, {"active", "pressure_bar"}))["overspeed"] == "no engine_rpm in the feed"
+    assert (
+        dict(coverage.unmonitored_faults(own, {"active", "pressure_bar"}))["overspeed"]
+        == "no engine_rpm in the feed"
+    )
     assert View.fault(_View(languages()["en"]), "overspeed") == "Overspeed"  # type: ignore[arg-type]
     assert read().name("overspeed") == "Overspeed"
     assert "| `limit_rpm` | 1/min | `2000.0` |" in settings_text().partition("## faults.overspeed")[2]

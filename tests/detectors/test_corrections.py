@@ -39,7 +39,7 @@ def clocks(record: Any) -> dict[str, Any]:
         "grease": (int(grease["clock"]), bool(grease["due_onset"] != NEVER)),
         "overdue": bool(grease["overdue_onset"] != NEVER),
         "short": bool(grease["short_onset"] != NEVER),
-        "items": [upkeep[name].tolist() for name in ("clock", "since", "seen_to", "stage")],
+        "items": [upkeep[name].tolist() for name in ("clock", "since", "completed", "stage")],
         "meter": (int(upkeep["meter"]), int(upkeep["meter_known"])),
         "meter_fault": bool(upkeep["meter_onset"] != NEVER),
         "checked": int(record["walk_round"]["checked"]),

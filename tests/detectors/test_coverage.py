@@ -11,7 +11,7 @@ ANGLES = {"boom_deg", "stick_deg", "bucket_deg", "swing_deg"}
 
 def inferred(channels: set[str], **tables: dict[str, object]) -> dict[str, str]:
     settings = Faults.model_validate(tables).by_detector()
-    return dict(coverage.uncertain(settings, {"active", "engine_rpm", *channels}))
+    return dict(coverage.inferred_faults(settings, {"active", "engine_rpm", *channels}))
 
 
 def test_angles_without_the_lengths_of_the_arm_are_said() -> None:
@@ -40,7 +40,7 @@ def test_with_the_tools_position_nothing_is_inferred() -> None:
 def test_operating_hours_without_engine_speed_are_inferred() -> None:
     def of(**tables: dict[str, object]) -> dict[str, str]:
         settings = Faults.model_validate(tables).by_detector()
-        return dict(coverage.uncertain(settings, {"active", "tool_x_m", "tool_y_m"}))
+        return dict(coverage.inferred_faults(settings, {"active", "tool_x_m", "tool_y_m"}))
 
     assert of()["grease_overdue"].endswith("no engine_rpm in the feed")
     assert of(grease={"clock": "firing"}) == {}
@@ -49,5 +49,5 @@ def test_operating_hours_without_engine_speed_are_inferred() -> None:
 
 def test_what_cannot_be_found_at_all_is_not_called_less_certain() -> None:
     settings = Faults().by_detector()
-    assert "same_spot" in dict(coverage.silent(settings, {"oil_c"}))
-    assert "same_spot" not in dict(coverage.uncertain(settings, {"oil_c"}))
+    assert "same_spot" in dict(coverage.unmonitored_faults(settings, {"oil_c"}))
+    assert "same_spot" not in dict(coverage.inferred_faults(settings, {"oil_c"}))

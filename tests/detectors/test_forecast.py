@@ -18,7 +18,6 @@ from strikewatch.core.batch import NO_ROWS, Batch, Portion, Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.maintenance import service_intervals
 from strikewatch.detectors.maintenance.forecast import DAYS, LEAST, STUDENT, days_left
-from strikewatch.detectors.maintenance.schedule import coming
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.faults import Faults
 
@@ -103,7 +102,7 @@ def test_due_soon_tells_days_and_the_page_the_same() -> None:
     assert evidence["earliest_days_left"] == evidence["latest_days_left"] == pytest.approx(0.8)
     assert "45.0 operating hours" in sentence
     pipeline.commit(pipeline.step(Batch([Portion(key, NO_ROWS, int(times[-1]))])))
-    inspection, service = coming(
+    inspection, service = service_intervals.due_items(
         pipeline.state_of(key)["upkeep"], service_intervals.Settings(), int(times[-1])
     )
     assert inspection.hours_left == pytest.approx(5.0, abs=0.01)

@@ -44,7 +44,7 @@ def test_a_slow_feed_scores_by_how_little_it_shows() -> None:
 def test_what_no_next_bout_bears_out_scores_less() -> None:
     """Engine speed not known, low until the release: borne out it is worth more than not."""
     x = {"PLACE": END, "SPEED_KNOWN": np.nan, "FALL": 0.22}
-    assert worth(evidence(**x, RESOLVED=scores.OPEN)) < worth(evidence(**x, RESOLVED=scores.BORNE_OUT))
+    assert worth(evidence(**x, RESOLVED=scores.OPEN)) < worth(evidence(**x, RESOLVED=scores.CONFIRMED))
 
 
 @pytest.mark.parametrize("name", ["10Hz_mean", "1Hz_mean", "1Hz", "5Hz"])

@@ -1,13 +1,17 @@
-"""Suspected blank firing: windows, baseline, change detection and score.
+"""Suspected blank firing.
 
-`blank_firing` goes through the rows. Windows of a bout are compared with the loaded level that the hammer has shown,
-cumulative sums find steps of the level inside the bout, and the score says what share of such suspicions is real.
+The rows of a bout become windows (`windows`), each the mean pressure over a short time. The windows of a bout form
+segments of one level: cumulative sums find the steps between them (`cusum`, `segments`). A level is compared with the
+baseline of the hammer (`baseline`), with regard to how its pressure rises at the start of a bout (`ramp_up`). Low
+segments form a run (`runs`). The score of a run is the share of runs with such evidence that are real (`score`). A run
+that only the next bout can confirm is deferred (`waiting`). When a bout is over, it is measured and learned from
+(`bout`). In fast feeds blows are counted too (`blow_counter`).
 
-Where the definition in `guide/faults.md` is silent:
+Where the definition in `guide/faults.md` says nothing:
 
-- A run that begins with its bout has its onset at the bout's start, though the transient is no evidence.
-- A row stands for the time since the row before.
-- A bout that is low all through is raised when it is over.
+- A run that begins with its bout has its onset at the bout's start, though the ramp-up is no evidence.
+- A row represents the time since the row before.
+- A bout that is low from beginning to end is raised when it is over.
 
 `tests/physics` has three simulated breakers with labels. Tune on seeds below 1200 of `lumped` and `conductance`;
 `waveform` is held out. `python -m tests.physics --model M` prints accuracy and calibration by kind of feed. After a

@@ -1,19 +1,18 @@
 """blank_firing: the piston strikes while the tool is not loaded. Suspected, never measured.
 
-Supply pressure inside a bout (one run of firing) is taken in short windows, each the time since the row before,
-and compared with the level that this hammer has when loaded: the level of this bout as far as it was loaded, else
-the one learned from earlier bouts (`loaded`). Steps of the level inside a bout are found by cumulative sums
-(`steps`). A low level that the bout began with and left by a step is blank (fired before the tool was set), and
-one that it fell to as well (slipped off, fell through). A level that is low all through a bout may be the pump's
-or the rock's: it is judged when the bout is over, and where the next bouts have it too (the very next, if engine
-speed is not known) it is taken for a changed pump, and learned.
+The mean supply pressure in short windows of a bout is compared with the level that this hammer has when loaded: the
+level of this bout, as far as it was loaded, otherwise the baseline from earlier bouts. A low level that the bout
+began with and left by a step is blank (fired before the tool was set), as is one that it fell to (slipped off, fell
+through). A level that is low all through a bout may be the pump's or the rock's: it is judged when the bout is over;
+if the next bouts have it too (without engine speed, the very next one), the pump has changed and the baseline is
+replaced.
 
-Where engine speed is not known, a level that stays low until the release may be a throttle's: such a suspicion waits
-for the next bout (`waiting`).
+Where engine speed is unknown, a level that stays low until the release may be a throttle's: such a suspicion waits
+for the next bout. The start-up transient and the decay after release are no evidence. In fast feeds blow rate and
+pulse are evidence too.
 
-The start-up transient is no evidence, nor is the decay after release; how the pressure comes up is learned
-(`startup`). In fast feeds blow rate and pulse speak as well (`blows`). What a suspicion is worth: `score`, by the kind
-of feed as the stream shows it.
+Onset: the start of the first window of an unbroken run of suspicious windows of at least `blank_min_s`. Cleared: when
+the run or the bout ends. Priority: high from `high_s`.
 """
 
 from collections.abc import Iterator
@@ -24,22 +23,24 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault, Highlight
-from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth
-from strikewatch.detectors.blank_firing import accumulator, baseline, score
+from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth, whole
+from strikewatch.detectors.blank_firing import baseline, score
+from strikewatch.detectors.blank_firing.bout import begin_bout, emit_bout, end_bout, rejection_reason
 from strikewatch.detectors.blank_firing.runs import resolve
 from strikewatch.detectors.blank_firing.score import OPEN
 from strikewatch.detectors.blank_firing.segments import new_speed
 from strikewatch.detectors.blank_firing.state import FRESH, LEAVING, MIRROR, PARAMS, STATE
-from strikewatch.detectors.blank_firing.waiting import WITHIN, note_bout, numbers
-from strikewatch.detectors.blank_firing.windows import along, begin, note, release, row_of, why_not
+from strikewatch.detectors.blank_firing.waiting import WITHIN
+from strikewatch.detectors.blank_firing.windows import skip_ordinary, take_pressure
 from strikewatch.detectors.kernels import (
-    GROUP,
     HIGH,
+    MEASURED,
     MEDIUM,
     NEVER,
     SERVICED,
     STANDING,
-    emit,
+    begin_group,
+    emit_array,
     kernel,
     new_output,
     next_firing_row,
@@ -62,7 +63,7 @@ class Settings(DetectorSettings):
     high_s: float = Field(5.0, gt=0, description="Lasting this long, the alert is high, s")
     transient_s: float = Field(0.4, ge=0, description="Start of a bout that is no evidence, s")
     level_when_blank: Direction = Field(
-        "falls", description="Where the level goes when struck blank; by design"
+        "falls", description="Direction of the level when firing blank; by the hammer's design"
     )
     least_change: float = Field(
         0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
@@ -77,16 +78,16 @@ class Settings(DetectorSettings):
         15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
     )
     wide_pulse: float = Field(
-        1.5, gt=1, description="Pulses so many times as wide as at first: accumulator_suspect"
+        1.5, gt=1, description="Pulses this many times as wide as at first: accumulator_suspect"
     )
     relearn_s: float = Field(
-        10.0, gt=0, description="A bout that is low for so long from its start has a changed pump, s"
+        10.0, gt=0, description="A bout that is low for this long from its start has a changed pump, s"
     )
 
 
 RPM_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
 OTHER_SPEED: Final = 0.03
-"""Engine speeds this far apart, as a share, are two different working points."""
+"""Engine speeds that differ by more than this share are two working points."""
 
 
 @kernel
@@ -104,8 +105,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         event_index = span.first_event
@@ -116,11 +116,11 @@ def run(
                 i = next_firing_row(time_ns, firing_ends, group, i, span.last)
                 if i == span.last:
                     break
-            row = i >= span.first
-            if row:
+            is_row = i >= span.first
+            if is_row:
                 start = unchecked(time_ns, i)
                 if state.bout != NEVER and pressure_bar.size:
-                    j = along(
+                    j = skip_ordinary(
                         state, params, time_ns, firing_ends, pressure_bar, engine_rpm, group, i, span.last
                     )
                     if j > i:
@@ -141,10 +141,10 @@ def run(
                     if state.waiting.on and (state.serviced or start >= state.waiting.until):
                         resolve(state, params, OPEN, out)
                     if state.serviced:
-                        accumulator.forget(state, start, out)
+                        baseline.relearn(state, start, out)
                         state.serviced = 0
-                    begin(state, params, start)
-                if row:
+                    begin_bout(state, params, start)
+                if is_row:
                     if state.rpm > 0.0 and start > state.rpm_until:
                         state.rpm = 0.0
                         state.factor = 1.0
@@ -155,29 +155,27 @@ def run(
                             if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
                                 new_speed(state)
                             state.rpm = rpm
-                            state.factor = baseline.factor(state.loaded, rpm)
-                if row and not began:
+                            state.factor = baseline.factor(state.baseline, rpm)
+                if is_row and not began:
                     value = sample(pressure_bar, i - 1)
                     if value == value:
-                        row_of(state, params, value, start, out)
+                        take_pressure(state, params, value, start, out)
                 state.fire_end = min(fires_until, end)
             if fires_until < end or not firing:
-                release(state, params, out)
+                end_bout(state, params, out)
         while event_index < span.last_event:
             state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
             event_index += 1
         if state.waiting.on and state.bout == NEVER and span.upto >= state.waiting.until:
             resolve(state, params, OPEN, out)
         if report:
-            if state.onset != NEVER:
-                priority = HIGH if state.high else MEDIUM
-                emit(out, 0, STANDING, state.onset, span.upto, priority, numbers(state.sure))
+            priority = HIGH if state.high else MEDIUM
+            emit_array(out, 0, STANDING, state.onset, span.upto, priority, state.valid)
             if state.waiting.on:
-                note_bout(
-                    state.waiting, state.waiting.note[1], state.waiting.note[0], state.waiting.note[8], out
-                )
+                deferred = state.waiting
+                emit_array(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, deferred.bout_numbers)
             if state.bout != NEVER:
-                note(state, params, 0.0, state.loaded.level, why_not(state, params), out)
+                emit_bout(state, params, 0.0, state.baseline.level, rejection_reason(state, params), out)
     return written(out)
 
 
@@ -205,15 +203,15 @@ def _under_way(record: Any, _params: Any, _upto: int) -> Iterator[int]:
 
 
 def _pending(record: Any, _params: Any, _upto: int) -> Iterator[int]:
-    """Where a run in the bout under way began, or may turn out to have begun; see `blanking.fell`."""
-    bout, steps = int(record["bout"]), record["steps"]
+    """Yield where a run in the bout under way began, or may turn out to have begun; see `segments.step_down`."""
+    bout, steps = int(record["bout"]), record["cusum"]
     if record["waiting"]["on"]:
         yield int(record["waiting"]["onset"])
     if bout == NEVER:
         return
     yield bout
-    yield int(record["calm"])
-    falling = record["seen"] and steps["fall"] > 0.0
+    yield int(record["calm_until"])
+    falling = record["windows"] and steps["fall"] > 0.0
     for at in (int(record["window"]), int(steps["fall_at"]) if falling else bout):
         yield at
         yield max(bout, at - LEAVING)
@@ -221,22 +219,18 @@ def _pending(record: Any, _params: Any, _upto: int) -> Iterator[int]:
         yield int(record["run"])
 
 
-def _whole(value: float) -> int:
-    return round(value)
-
-
 def _where(value: float) -> str:
     return ("start of the bout", "middle of the bout", "end of the bout", "whole bout")[int(value)]
 
 
 def _features(value: float) -> str:
-    """What spoke for it: words, comma between."""
-    spoke = int(value)
+    """Return the features that support the suspicion, separated by commas."""
+    bits = int(value)
     names = ("level", "blow rate", "pulse", "pulses stopped")
-    return ", ".join(name for bit, name in enumerate(names) if spoke >> bit & 1)
+    return ", ".join(name for bit, name in enumerate(names) if bits >> bit & 1)
 
 
-def _borne_out(value: float) -> str:
+def _confirmed(value: float) -> str:
     return "by the next bout" if value > 0.0 else "not yet"
 
 
@@ -245,16 +239,18 @@ def _yes(_value: float) -> bool:
 
 
 def learned(record: Any, settings: Any) -> dict[str, Any]:
-    """What a hammer has shown, from its record: how well it is known (`not yet`, `learning`, `well`), the level in bar
-    at the reference engine speed, its spread from bout to bout, how far it fell when struck blank (None until a step
-    inside a bout has shown it), the power by which pressure goes with engine speed, blow rate and pulse in fast feeds.
+    """Return what a hammer has shown, from its record.
+
+    How well it is known (`not yet`, `learning`, `well`); the level in bar at the reference engine speed and its
+    spread from bout to bout; how far it fell when firing blank (None until a step inside a bout has shown it); the
+    exponent of engine speed; blow rate and pulse in fast feeds.
     """
-    q = record["loaded"]
-    learned_s = q["learned"] / 1e9
-    level = float(q["level"])
+    shown = record["baseline"]
+    learned_s = shown["learned"] / 1e9
+    level = float(shown["level"])
     mirrored = settings.level_when_blank == "rises" and level > 0.0
-    fast = q["pulse_bouts"] > 0
-    fitted = (baseline.DOUBT * baseline.BY_FLOW + q["product"]) / (baseline.DOUBT + q["square"])
+    fast = shown["pulse_bouts"] > 0
+    fitted = (baseline.DOUBT * baseline.BY_FLOW + shown["product"]) / (baseline.DOUBT + shown["square"])
     known = (
         "not yet"
         if learned_s < settings.learn_s
@@ -265,15 +261,15 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
     return {
         "known": known,
         "learned_s": tenth(learned_s),
-        "bouts": int(q["bouts"]),
+        "bouts": int(shown["bouts"]),
         "level_bar": tenth(MIRROR / level if mirrored else level) if level > 0.0 else None,
-        "spread_percent": tenth(125.0 * float(q["spread"])),
-        "fall_percent": tenth(100.0 * float(q["fall"])) if q["falls"] else None,
-        "reference_rpm": tenth(float(q["rpm"])) if q["rpm"] > 0.0 else None,
+        "spread_percent": tenth(125.0 * float(shown["spread"])),
+        "fall_percent": tenth(100.0 * float(shown["fall"])) if shown["falls"] else None,
+        "reference_rpm": tenth(float(shown["rpm"])) if shown["rpm"] > 0.0 else None,
         "speed_power": hundredth(min(2.5, max(0.5, float(fitted)))),
-        "blows_per_min": tenth(60.0 * float(q["rate_hz"])) if fast else None,
-        "pulse_spread_bar": tenth(float(q["pulse_bar"])) if fast else None,
-        "first_pulse_spread_bar": tenth(float(q["pulse_first"])) if fast else None,
+        "blows_per_min": tenth(60.0 * float(shown["rate_hz"])) if fast else None,
+        "pulse_spread_bar": tenth(float(shown["pulse_bar"])) if fast else None,
+        "first_pulse_spread_bar": tenth(float(shown["pulse_first"])) if fast else None,
     }
 
 
@@ -286,7 +282,7 @@ DETECTOR: Final = Detector(
             "Suspected blank firing for {blank_s:.1f} s, {place}: level {change_percent:+.0f} % from loaded.",
             {
                 "blank_s": seconds,
-                "blank_blows": _whole,
+                "blank_blows": whole,
                 "level_bar": tenth,
                 "loaded_level_bar": tenth,
                 "change_percent": tenth,
@@ -297,13 +293,13 @@ DETECTOR: Final = Detector(
                 "place": _where,
                 "still_learning": _yes,
                 "features": _features,
-                "samples": _whole,
+                "samples": whole,
                 "sample_step_s": seconds,
                 "spread_percent": tenth,
-                "earlier_falls": _whole,
+                "earlier_falls": whole,
                 "engine_speed_known": _yes,
                 "usual_fall_percent": tenth,
-                "borne_out": _borne_out,
+                "borne_out": _confirmed,
             },
             of_operator=True,
             exposure="judged",
@@ -327,7 +323,7 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("pressure_bar", "engine_rpm", "events"),
     fresh=FRESH,
-    notes=True,
+    measures=True,
     needs=(("pressure_bar",),),
     horizon=lambda _settings: FIRES_ON + WITHIN,
     pending=_pending,

@@ -1,9 +1,9 @@
-"""Blows in a fast pressure feed: when each falls, how many a second, and how wide the pulse is.
+"""Blows in a fast pressure feed: when each falls, their rate, and how wide the pulse is.
 
-A blow is a rising passage through a band midway between the crests and troughs of late; at most one in a dead
-time, for a small rebound would else count twice. From passage to passage is one period whatever the shape of the
-pulse, so that no fraction or multiple of the rate can be taken for it, as by the highest peak of an
-autocorrelation. Where the periods do not agree with each other nothing is periodic, and there is no rate.
+A blow is a rising passage through a band midway between recent crests and troughs, at most one within a dead time, so
+that a small rebound does not count. The time from passage to passage is one period whatever the shape of the pulse, so
+no fraction or multiple of the rate can be mistaken for it, unlike the highest peak of an autocorrelation. Where the
+periods do not agree nothing is periodic, and there is no rate.
 """
 
 import math
@@ -18,46 +18,46 @@ from strikewatch.detectors.kernels import (
 FASTEST: Final = 0.02
 """Dead time, s: no breaker strikes 50 times a second (300 to 1500 blows/min, 5 to 25 Hz; common practice)."""
 SLOWEST: Final = 0.4
-"""A silence this long, s, ends a train of blows."""
+"""A silence this long ends a train of blows, s."""
 PER_BLOW: Final = 8.0
-"""Samples that a blow needs for its rate to be told."""
+"""Samples per blow that a rate needs."""
 TRAIN: Final = 6
 """Periods that must agree."""
 AGREE: Final = 0.12
-"""They agree when their mean absolute deviation is below this share of the period."""
+"""They agree if their mean absolute deviation is below this share of the period."""
 FILLING: Final = 0.25
-"""No blow falls so soon after the start, s: the line has to fill."""
+"""No blow falls earlier after the start than this, s: the line has to fill."""
 STRAY: Final = 0.3
-"""A period so far from the others, as a share of it, is a blow found too early or too late: it is not averaged."""
+"""A period that differs by more, as a share of it, is from a blow found too early or too late: it is not averaged."""
 BAND: Final = 0.15
-"""Half of the band about the middle between crests and troughs, as a share of their distance: a rebound a third as high
-as the blow does not reach it."""
+"""Half the width of the band, as a share of the distance from trough to crest: a rebound a third as high as the blow
+does not reach it."""
 
 STATE: Final = np.dtype(
     [
-        ("last", "<i8"),  # the row before
+        ("last", "<i8"),  # the previous row
         ("smooth", "<f8"),  # pressure, smoothed over a small part of a period
-        ("crest", "<f8"),  # of late
+        ("crest", "<f8"),  # recent
         ("trough", "<f8"),
         ("rows", "<i8"),
-        ("gains_for", "<i8"),  # gap, ns, for which the next two hold; 0 = none: the period is another
+        ("gains_for", "<i8"),  # gap between rows, ns, for which the next two are valid; 0: for none
         ("smoothing", "<f8"),
         ("fading", "<f8"),
-        ("above", "<i8"),
-        ("blow", "<f8"),  # the last blow, s since the row that `origin` names
+        ("above", "<i8"),  # whether the pressure is above the band
+        ("blow", "<f8"),  # time of the last blow, s since `origin`
         ("origin", "<i8"),
-        ("sure", "<f8"),  # where the first train began that agreed, and the blows counted before it
-        ("before", "<i8"),
+        ("sure", "<f8"),  # start of the first train that agreed, s since `origin`; 0: none
+        ("before", "<i8"),  # blows counted before it
         ("period", "<f8"),  # s
         ("scatter", "<f8"),  # mean absolute deviation of periods, s
-        ("train", "<i8"),  # periods that the present train has
+        ("train", "<i8"),  # periods of the current train
         ("count", "<i8"),  # blows in this bout
-        ("top", "<f8"),  # of the present pulse
+        ("top", "<f8"),  # of the current pulse
         ("bottom", "<f8"),
-        ("gap", "<f8"),  # from row to row, running mean, s
-        ("new", "<i8"),  # periods since the last tally, how long they were together, and their pulses
-        ("new_s", "<f8"),
-        ("new_bar", "<f8"),
+        ("gap", "<f8"),  # running mean from row to row, s
+        ("new", "<i8"),  # periods since the last tally
+        ("new_s", "<f8"),  # their total duration
+        ("new_bar", "<f8"),  # sum of their pulses
     ]
 )
 TALLY: Final = np.dtype(
@@ -72,7 +72,7 @@ TALLY: Final = np.dtype(
 
 @part
 def restart(state: Any, now: int) -> None:
-    """A bout begins."""
+    """Begin a bout."""
     state.last = now
     state.origin = now
     state.rows = 0
@@ -93,13 +93,13 @@ def restart(state: Any, now: int) -> None:
 
 @part
 def periodic(state: Any) -> bool:
-    """Whether the blows form a train whose rate may be told."""
+    """Tell whether the blows form a train with a rate."""
     return state.train >= TRAIN and state.scatter < AGREE * state.period  # type: ignore[no-any-return]
 
 
 @part
 def take(state: Any, pressure_bar: float, at: int) -> bool:
-    """Take one sample; whether a blow fell in it."""
+    """Take one sample; return whether a blow fell in it."""
     value = pressure_bar
     gap_ns = at - state.last
     gap = gap_ns * 1e-9
@@ -144,7 +144,7 @@ def take(state: Any, pressure_bar: float, at: int) -> bool:
     if state.blow < 0.0 or since > SLOWEST:
         state.train = 0
     elif state.train == 0 or since > 1.5 * state.period:
-        # The first period, or one after missed blows: begin to agree anew.
+        # The first period, or one after missed blows: a new train.
         state.period = since
         state.scatter = 0.3 * since
         state.train = 1
@@ -170,16 +170,16 @@ def take(state: Any, pressure_bar: float, at: int) -> bool:
 
 
 @part
-def told(state: Any) -> bool:
-    """Whether a rate may be told: something is periodic, and each blow has enough samples."""
+def rate_known(state: Any) -> bool:
+    """Tell whether a rate is known: something is periodic, and each blow has enough samples."""
     return periodic(state) and state.period >= 0.9 * PER_BLOW * state.gap
 
 
 @part
 def tally(totals: Any, state: Any) -> None:
-    """A window is over: add the blows that fell in it to a tally."""
+    """Add the blows of a window that has ended to a tally."""
     totals.windows += 1
-    if told(state):
+    if rate_known(state):
         totals.periods += state.new
         totals.lasted += state.new_s
         totals.wide += state.new_bar
@@ -190,6 +190,7 @@ def tally(totals: Any, state: Any) -> None:
 
 @part
 def clear(totals: Any) -> None:
+    """Empty a tally."""
     totals.windows = 0
     totals.periods = 0
     totals.lasted = 0.0
@@ -198,7 +199,7 @@ def clear(totals: Any) -> None:
 
 @part
 def mean_rate(totals: Any) -> float:
-    """Blows a second over a tally, NaN where it has too few."""
+    """Return the blows per second of a tally; NaN if it has too few."""
     if totals.periods < TRAIN - 2:
         return math.nan
     return totals.periods / totals.lasted  # type: ignore[no-any-return]
@@ -206,7 +207,7 @@ def mean_rate(totals: Any) -> float:
 
 @part
 def mean_spread(totals: Any) -> float:
-    """Pulse over a tally, peak to peak, bar; NaN where it has too few."""
+    """Return the mean pulse of a tally, peak to peak, bar; NaN if it has too few."""
     if totals.periods < TRAIN - 2:
         return math.nan
     return totals.wide / totals.periods  # type: ignore[no-any-return]
@@ -214,7 +215,7 @@ def mean_spread(totals: Any) -> float:
 
 @part
 def struck(state: Any, rate_hz: float) -> int:
-    """Blows of the bout: those counted since the pulses stood out, and before that one period after another."""
+    """Return the blows of the bout: those counted since the pulses were clear, and before that one per period."""
     if not rate_hz > 0.0 or state.sure == 0.0:
         return state.count  # type: ignore[no-any-return]
     return state.count - state.before + max(0, round((state.sure - FILLING) * rate_hz))  # type: ignore[no-any-return]

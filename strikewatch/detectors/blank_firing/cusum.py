@@ -1,12 +1,11 @@
-"""Steps in a level: where a series of windows leaves its level for another, and when exactly it did.
+"""Steps of a level: where a series of windows leaves its level for another, and when exactly.
 
-A segment is a stretch of windows about one level, which is followed slowly (an exponentially weighted mean, as
-rock and oil move it). Two one-sided cumulative sums watch for a fall and for a rise; each window adds its
-deviation in units of the usual noise less an allowance, and no more than `CAP`, so that no single wild sample
-decides. When a sum reaches `ENOUGH`, the level has changed, and it changed where that sum last left zero.
+A segment is a series of windows about one level. The level is followed slowly by an exponentially weighted mean, since
+rock and oil move it. Two one-sided cumulative sums watch for a fall and for a rise. Each window adds its deviation in
+units of the usual noise, less an allowance, and at most `CAP`, so that no single wild sample decides. When a sum
+reaches `ENOUGH` the level has changed, at the instant where that sum last left zero.
 
-Cumulative sum and weighted mean are those of the NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 and
-6.3.2.4.
+Cumulative sum and weighted mean are those of the NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 and 6.3.2.4.
 """
 
 from typing import Any, Final
@@ -18,28 +17,31 @@ from strikewatch.detectors.kernels import (
 )
 
 ENOUGH: Final = 2.5
+"""A sum that reaches this is a step."""
 CAP: Final = 1.0
 """A window of the shortest length adds at most this; a long one at most twice."""
 FOLLOW: Final = 0.05
+"""Gain of the level."""
 FOLLOW_NOISE: Final = 0.02
+"""Gain of the noise."""
 SETTLED: Final = 20.0
-"""Windows after which a segment's level moves by `FOLLOW`; before, it is their mean."""
+"""Up to this many windows a segment's level is their mean; later it moves by `FOLLOW`."""
 SURE: Final = 0.02
-"""No noise is taken to be less than this share of the level."""
+"""The noise is taken as at least this share of the level."""
 
 FALL: Final = 1
 RISE: Final = 2
 
 STATE: Final = np.dtype(
     [
-        ("level", "<f8"),  # of the present segment; 0 before its first window
+        ("level", "<f8"),  # of the current segment; 0 before its first window
         ("since", "<i8"),  # start of the segment
-        ("sum", "<f8"),
-        ("n", "<f8"),
+        ("sum", "<f8"),  # of the levels of its windows
+        ("n", "<f8"),  # number of its windows
         ("noise", "<f8"),  # mean absolute deviation of windows from their segment, bar
-        ("fall", "<f8"),  # the sums, where they left zero, and the windows since
-        ("fall_at", "<i8"),
-        ("fall_sum", "<f8"),
+        ("fall", "<f8"),  # cumulative sum for a fall
+        ("fall_at", "<i8"),  # where it left zero
+        ("fall_sum", "<f8"),  # windows since then: sum and number
         ("fall_n", "<f8"),
         ("rise", "<f8"),
         ("rise_at", "<i8"),
@@ -51,24 +53,25 @@ STATE: Final = np.dtype(
 
 @part
 def cusum(total: float, deviation: float, allowance: float, cap: float) -> float:
-    """The one-sided cumulative sum after one more deviation; `cap` = inf is the textbook's."""
+    """Return the one-sided cumulative sum after one more deviation; `cap` = inf is the textbook's."""
     return max(0.0, total + min(cap, deviation - allowance))
 
 
 @part
 def ewma(mean: float, value: float, gain: float) -> float:
-    """The exponentially weighted mean after one more value."""
+    """Return the exponentially weighted mean after one more value."""
     return mean + gain * (value - mean)
 
 
 @part
 def noise_share(state: Any) -> float:
-    """The usual deviation of a window from its segment, share of the level."""
+    """Return the usual deviation of a window from its segment, share of the level."""
     return max(SURE, state.noise / state.level) if state.level > 0.0 else SURE
 
 
 @part
 def open_segment(state: Any, level: float, since: int, total: float, windows: float) -> None:
+    """Begin a segment."""
     state.level = level
     state.since = since
     state.sum = total
@@ -79,13 +82,13 @@ def open_segment(state: Any, level: float, since: int, total: float, windows: fl
 
 @part
 def gain(windows: float) -> float:
-    """How far the n-th window of a segment moves its level: a mean at first, then a weighted one."""
+    """Return the gain of the level at the n-th window of a segment."""
     return FOLLOW if windows >= SETTLED else 1.0 / windows
 
 
 @part
 def stay(state: Any, value: float, least: float) -> bool:
-    """Take one more window of level x if it is an ordinary one: no sum is under way, and none would begin."""
+    """Take one more window if it is ordinary: no sum is under way, and none would begin. Return whether it is."""
     off = abs(value - state.level)
     if state.fall != 0.0 or state.rise != 0.0 or off >= least * state.level:
         return False
@@ -98,10 +101,14 @@ def stay(state: Any, value: float, least: float) -> bool:
 
 @part
 def follow(state: Any, value: float, start: int, weight: float, least: float) -> int:
-    """Take any window of level x that began at `start`. Returns 0, FALL or RISE.
+    """Take any window that began at `start`; return 0, FALL or RISE.
 
-    `weight`: length of the window in shortest lengths, at most 2. `least`: the change that counts, share of the level.
-    On a step, `fall_at`/`rise_at` is its instant, and the windows since then are in `fall_sum` and `fall_n`.
+    Args:
+        weight: length of the window in shortest lengths, at most 2.
+        least: the change that counts, share of the level.
+
+    At a step, `fall_at` or `rise_at` is its instant; the windows since then are in `fall_sum` and `fall_n`, or
+    likewise.
     """
     below = state.level - value
     scale = 0.5 * least * state.level

@@ -1,7 +1,7 @@
-"""How a hammer's pressure comes up at the start of a bout: learned, so that a line that fills is no suspicion.
+"""How a hammer's pressure rises at the start of a bout, learned so that a line that fills is no suspicion.
 
-For each fifth of a second after the start, the share of the steady level that the loaded hammer has by then. It is
-learned from bouts that were loaded from their start and long enough to show a steady level.
+For each 0.2 s after the start: the share of the steady level that the loaded hammer has by then. It is learned from
+bouts that were loaded from their start and long enough to show a steady level.
 """
 
 from typing import Any, Final
@@ -13,25 +13,27 @@ from strikewatch.detectors.kernels import (
 )
 
 BIN: Final = 200_000_000
+"""Length of a bin, ns."""
 BINS: Final = 24
 STEADY: Final = 12
-"""From this bin on the level counts as steady; it is followed to the last bin all the same."""
+"""From this bin on the level counts as steady; shares are learned up to the last bin all the same."""
 ENOUGH: Final = 10
+"""Bouts from which the ramp-up counts as known."""
 STEP: Final = 0.01
-"""A bout moves a share by this at most: bouts that begin blank are fewer than the others, and do not count."""
+"""A bout moves a share by at most this: the few bouts that begin blank do not count."""
 UNSEEN: Final = 0.1
-"""The spread of shares until bouts have shown it."""
+"""Spread of shares until bouts have shown it."""
 VARIES: Final = 0.06
-"""Where bouts differ by more, how the pressure comes up says nothing of the load."""
+"""Where bouts differ by more, the ramp-up says nothing about the load."""
 
 STATE: Final = np.dtype(
     [
         ("share", "<f8", (BINS,)),
         ("spread", "<f8", (BINS,)),  # mean absolute deviation of bouts from that share
         ("bouts", "<i8", (BINS,)),
-        ("sum", "<f8", (BINS,)),  # of the present bout
+        ("sum", "<f8", (BINS,)),  # of the windows of the current bout
         ("n", "<i8", (BINS,)),
-        ("steady", "<f8"),  # windows of the present bout from `STEADY` on
+        ("steady", "<f8"),  # sum of the windows of the current bout from `STEADY` on
         ("steady_n", "<i8"),
     ]
 )
@@ -39,7 +41,7 @@ STATE: Final = np.dtype(
 
 @part
 def begin(state: Any) -> None:
-    """A bout begins."""
+    """Begin a bout."""
     for k in range(BINS):
         state.sum[k] = 0.0
         state.n[k] = 0
@@ -49,15 +51,15 @@ def begin(state: Any) -> None:
 
 @part
 def share_at(state: Any, k: int) -> float:
-    """The share of the steady level that the hammer has in the k-th fifth of a second; 1 where it is not known."""
+    """Return the share of the steady level in bin k; 1 if unknown."""
     return state.share[k] if k < BINS and state.bouts[k] > 1 else 1.0
 
 
 @part
 def spread_at(state: Any, k: int, lasted: int) -> float:
-    """How much more bouts differ in that share than later on, for a window of this length.
+    """Return how much more bouts differ in the share of bin k than later on, for a window of this length.
 
-    With a slow line and few samples it goes by when the first of them falls. Short windows have no such doubt.
+    With a slow line and few samples it depends on when the first of them falls. Short windows have no such doubt.
     """
     if k >= BINS or lasted <= BIN:
         return 0.0
@@ -69,7 +71,7 @@ def spread_at(state: Any, k: int, lasted: int) -> float:
 
 @part
 def take(state: Any, start: int, end: int, raw: float, loaded: bool) -> None:
-    """A window from `start` to `end`, ns since the bout began, as it is."""
+    """Take a window from `start` to `end`, ns since the bout began."""
     k = (start + end) // (2 * BIN)
     if loaded and k >= STEADY:
         state.steady += raw
@@ -86,13 +88,13 @@ def take(state: Any, start: int, end: int, raw: float, loaded: bool) -> None:
 
 @part
 def known(state: Any) -> bool:
-    """Whether enough bouts have shown how the pressure comes up."""
+    """Tell whether enough bouts have shown the ramp-up."""
     return state.bouts[STEADY] >= ENOUGH  # type: ignore[no-any-return]
 
 
 @part
 def learn(state: Any) -> None:
-    """The bout is over: take how it came up, if its loaded level is known."""
+    """Learn from a bout that is over, if it had a steady loaded level."""
     if state.steady_n == 0:
         return
     steady = state.steady / state.steady_n
@@ -107,12 +109,13 @@ def learn(state: Any) -> None:
         else:
             off = min(abs(share - state.share[k]), 2.0 * UNSEEN)
             state.spread[k] += max(0.05, 1.0 / state.bouts[k]) * (off - state.spread[k])
-            # A mean while young, then the median: it moves by a small step to the side on which the bout lies.
+            # First a mean, then a median: it moves by a small step towards the share of the bout.
             step = max(STEP, 0.5 / state.bouts[k])
             state.share[k] += max(-step, min(step, share - state.share[k]))
 
 
 @part
-def forget(state: Any) -> None:
+def reset(state: Any) -> None:
+    """Forget everything learned."""
     for k in range(BINS):
         state.bouts[k] = 0

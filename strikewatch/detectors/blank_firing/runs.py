@@ -1,174 +1,191 @@
-"""A run of suspicious windows: weighed while it grows, raised, ended, or left to the next bout (`waiting`)."""
+"""Runs of suspicious windows: scored while they grow, raised, ended, or deferred to the next bout (`waiting`)."""
 
 from typing import Any, Final
 
+from strikewatch.core.bout import REASONS
 from strikewatch.detectors.blank_firing import baseline, ramp_up, waiting
-from strikewatch.detectors.blank_firing.evidence import against, evidence, run_level
-from strikewatch.detectors.blank_firing.score import PLACE, REFUTED, RESOLVED, SCORE, score
-from strikewatch.detectors.blank_firing.state import MIDDLE, START, WHOLE, known, least_apart
+from strikewatch.detectors.blank_firing.score import (
+    PLACE,
+    REFUTED,
+    RESOLVED,
+    SCORE,
+    evidence,
+    reference_level,
+    run_level,
+    score,
+)
+from strikewatch.detectors.blank_firing.state import MIDDLE, START, WHOLE, known, least_start_change
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
     EVIDENCE,
     HIGH,
+    MEASURED,
     MEDIUM,
     NEVER,
     RAISED,
-    emit,
+    emit_array,
     part,
 )
 
-GOES_ON: Final = 0
+CONTINUES: Final = 0
 ROSE: Final = 1
 RELEASED: Final = 2
-"""How a run stands: it goes on; the level rose again inside the bout; the bout is over."""
-PUMP_CHANGED: Final = 5.0
-"""Index in `core.bout.REASONS`."""
+"""Why a run is considered: it continues; the level rose again inside the bout; the bout is over."""
+PUMP_CHANGED: Final = float(REASONS.index("pump changed"))
+BOUT_JUDGED: Final = 0
+BOUT_BLANK: Final = 1
+BOUT_REASON: Final = 8
+"""Places in the numbers of a bout."""
 
 
 @part
-def place(state: Any) -> int:
-    """Where in its bout a run that goes on lies."""
+def place_of(state: Any) -> int:
+    """Return where in its bout a run that continues lies."""
     return START if state.run == state.bout else MIDDLE
 
 
 @part
-def throttled(state: Any) -> bool:
-    """Whether a throttle may have let the level of the run down, as far as is known: the next bout tells."""
-    return state.rpm == 0.0 and run_level(state) > against(state) * (1.0 - waiting.THROTTLE)
+def may_be_throttle(state: Any) -> bool:
+    """Tell whether, as far as is known, a throttle may have lowered the level of the run."""
+    return state.rpm == 0.0 and run_level(state) > reference_level(state) * (1.0 - waiting.THROTTLE)
 
 
 @part
-def waits(state: Any, how: int) -> bool:
-    """Whether the pump may have changed: low until now or until the release, and the engine speed not known, or low all
-    through the bout and the same level already in bouts before."""
-    if how == ROSE:
+def must_wait(state: Any, cause: int) -> bool:
+    """Tell whether the pump may have changed, so that the run cannot be raised yet.
+
+    It may have if the level is low until now or until the release and the engine speed is unknown, or if it is low all
+    through the bout and previous bouts had the same level.
+    """
+    if cause == ROSE:
         return False
     if state.run == state.bout and not state.stepped:
-        before = state.loaded.asides if abs(state.recent / state.loaded.aside - 1.0) < baseline.SAME else 0
-        state.held = before >= (1 if state.rpm == 0.0 else 3)
-        if state.held or how == GOES_ON:
+        same_level = abs(state.recent / state.baseline.other_level - 1.0) < baseline.SAME
+        before = state.baseline.other_bouts if same_level else 0
+        state.pump_changed = before >= (1 if state.rpm == 0.0 else 3)
+        if state.pump_changed or cause == CONTINUES:
             return True
-    return throttled(state)
+    return may_be_throttle(state)
 
 
 @part
-def weigh(state: Any, params: Any, where: int) -> bool:
-    """Bring the evidence of the run up to date; whether it is worth a suspicion."""
+def update_evidence(state: Any, params: Any, place: int) -> bool:
+    """Update the evidence of the run; return whether its score reaches the floor."""
     if state.run_end - state.run < params.blank_min or not known(state, params):
         return False
     if state.onset == NEVER:
-        apart = state.run == state.bout and not (state.stepped and ramp_up.known(state.startup))
-        if run_level(state) >= against(state) * (1.0 - (least_apart(state) if apart else state.least)):
+        least = state.least_change
+        if state.run == state.bout and not (state.stepped and ramp_up.known(state.ramp_up)):
+            least = least_start_change(state)
+        if run_level(state) >= reference_level(state) * (1.0 - least):
             return False
-    evidence(state, params, where, state.now)
-    if state.now[SCORE] < params.least_score:
+    evidence(state, params, place, state.evidence)
+    if state.evidence[SCORE] < params.least_score:
         return False
-    state.sure_end = state.run_end
+    state.valid_end = state.run_end
     for k in range(EVIDENCE):
-        state.sure[k] = state.now[k]
+        state.valid[k] = state.evidence[k]
     return True
 
 
 @part
-def consider(state: Any, params: Any, how: int, out: Any) -> None:
-    """The run has become longer or is over: raise it, or make it high, when that is due."""
-    enough = weigh(state, params, place(state))
+def raise_if_due(state: Any, params: Any, cause: int, out: Any) -> None:
+    """Raise the run, or escalate it, if that is due now that it has become longer or is over."""
+    enough = update_evidence(state, params, place_of(state))
     if (
         state.onset == NEVER
         and enough
-        and (how != GOES_ON or state.now[SCORE] >= params.at_once)
-        and not waits(state, how)
+        and (cause != CONTINUES or state.evidence[SCORE] >= params.at_once)
+        and not must_wait(state, cause)
     ):
-        raise_it(state, out)
-    if state.onset != NEVER and not state.high and state.sure_end - state.run >= params.high:
+        raise_run(state, out)
+    if state.onset != NEVER and not state.high and state.valid_end - state.run >= params.high:
         state.high = 1
-        emit(out, 0, ESCALATED, state.onset, state.run + params.high, HIGH, waiting.numbers(state.sure))
+        emit_array(out, 0, ESCALATED, state.onset, state.run + params.high, HIGH, state.valid)
 
 
 @part
-def raise_it(state: Any, out: Any) -> None:
-    """Raise the run for what it was worth when it last was enough."""
+def raise_run(state: Any, out: Any) -> None:
+    """Raise the run with the evidence with which its score last reached the floor."""
     onset = state.run
-    state.onset = emit(out, 0, RAISED, onset, onset, MEDIUM, waiting.numbers(state.sure))
+    state.onset = emit_array(out, 0, RAISED, onset, onset, MEDIUM, state.valid)
 
 
 @part
-def end_run(state: Any, params: Any, where: int, out: Any) -> None:
-    """The run is over."""
+def end_run(state: Any, params: Any, place: int, out: Any) -> None:
+    """End the run."""
     if state.onset != NEVER:
         priority = HIGH if state.high else MEDIUM
-        if not weigh(state, params, where):
-            state.run_end = state.sure_end
-            state.sure[PLACE] = where
-        emit(out, 0, CLEARED, state.onset, state.run_end, priority, waiting.numbers(state.sure))
+        if not update_evidence(state, params, place):
+            state.run_end = state.valid_end
+            state.valid[PLACE] = place
+        emit_array(out, 0, CLEARED, state.onset, state.run_end, priority, state.valid)
         state.blank += state.run_end - state.run
         if state.stepped:
-            # At its deepest: by then the line has emptied.
-            baseline.learn_fall(state.loaded, 1.0 - state.deepest / against(state))
+            # At its lowest, where the line has emptied.
+            baseline.learn_fall(state.baseline, 1.0 - state.deepest / reference_level(state))
     drop_run(state)
 
 
 @part
 def drop_run(state: Any) -> None:
-    """There is no run."""
+    """Discard the run."""
     state.onset = NEVER
     state.high = 0
-    state.held = 0
+    state.pump_changed = 0
     state.stepped = 0
-    state.sure_end = NEVER
+    state.valid_end = NEVER
     state.run = NEVER
     state.run_sum = 0.0
     state.run_n = 0.0
 
 
 @part
-def resolve(state: Any, params: Any, how: float, out: Any) -> None:
-    """What became of the suspicion that waits: `how` is BORNE_OUT, OPEN or REFUTED."""
+def resolve(state: Any, params: Any, outcome: float, out: Any) -> None:
+    """Decide the deferred suspicion: `outcome` is CONFIRMED, OPEN or REFUTED."""
     deferred = state.waiting
     deferred.on = 0
     evidence = deferred.evidence
-    evidence[RESOLVED] = how
+    evidence[RESOLVED] = outcome
     evidence[SCORE] = score(evidence, params.weights)
-    judged = deferred.note[0]
-    blank = deferred.note[1]
-    why = deferred.note[8]
-    if how == REFUTED:
+    numbers = deferred.bout_numbers
+    if outcome == REFUTED:
         if deferred.whole:
-            judged = 0.0
-            why = PUMP_CHANGED
+            numbers[BOUT_JUDGED] = 0.0
+            numbers[BOUT_REASON] = PUMP_CHANGED
     elif evidence[SCORE] >= params.least_score:
-        waiting.raise_it(deferred, out)
-        blank += deferred.end - deferred.onset
+        waiting.emit_deferred(deferred, out)
+        numbers[BOUT_BLANK] += deferred.end - deferred.onset
         if deferred.stepped:
-            baseline.learn_fall(state.loaded, 1.0 - deferred.deepest / deferred.against)
-    waiting.note_bout(deferred, blank, judged, why, out)
+            baseline.learn_fall(state.baseline, 1.0 - deferred.deepest / deferred.reference)
+    emit_array(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, numbers)
 
 
 @part
-def wait(state: Any, params: Any, where: int) -> None:
-    """Leave the run to the next bout: `note` comes later."""
+def defer(state: Any, params: Any, place: int) -> None:
+    """Defer the run to the next bout; `end_bout` adds the measurements of its bout."""
     deferred = state.waiting
     deferred.on = 1
     deferred.until = state.fire_end + waiting.WITHIN
     deferred.onset = state.run
     deferred.end = state.run_end
     deferred.high_at = state.run + params.high if state.run_end - state.run >= params.high else NEVER
-    deferred.whole = where == WHOLE
+    deferred.whole = place == WHOLE
     deferred.level = run_level(state)
-    deferred.against = against(state)
+    deferred.reference = reference_level(state)
     deferred.deepest = state.deepest
     deferred.stepped = state.stepped
-    evidence(state, params, where, deferred.evidence)
+    evidence(state, params, place, deferred.evidence)
     deferred.bout = state.bout
     deferred.fire_end = state.fire_end
 
 
 @part
-def throttle_again(state: Any) -> bool:
-    """Whether this bout was as low all through as the run that waits: the pump had changed before both."""
+def repeats_deferred(state: Any) -> bool:
+    """Tell whether this bout was as low all through as the deferred run: the pump had changed before both."""
     deferred = state.waiting
     if not deferred.on or state.run != state.bout or state.stepped:
         return False
     level = run_level(state)
-    return 0.75 * deferred.level < level < 0.5 * (deferred.level + deferred.against)  # type: ignore[no-any-return]
+    return 0.75 * deferred.level < level < 0.5 * (deferred.level + deferred.reference)  # type: ignore[no-any-return]

@@ -1,8 +1,8 @@
 """grease_feed: automatic greasing that cannot be relied on (limits are common practice, no published source).
 
-Three causes, one alert a hammer at a time: the reservoir is low; the pump gives no flow through `no_flow_s` of firing;
-the pressure in the line lies outside its band for `line_s` while the pump gives flow. Each goes on until the opposite
-is known. What is not known begins none and ends none.
+There are three causes, and at most one alert per hammer: the reservoir is low; the pump gives no flow through
+`no_flow_s` of firing; the pressure in the grease line is outside its band for `line_s` while the pump gives flow. Each
+cause lasts until the opposite is known. An unknown value neither begins nor ends a cause.
 """
 
 import math
@@ -17,11 +17,11 @@ from strikewatch.core.finding import Fault
 from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds
 from strikewatch.detectors.kernels import (
     CLEARED,
-    GROUP,
     MEDIUM,
     NEVER,
     RAISED,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -40,14 +40,14 @@ class Settings(DetectorSettings):
 
     low_level: float = Field(0.1, ge=0, le=1, description="The reservoir is low below this, share of it")
     refilled_level: float = Field(
-        0.15, ge=0, le=1, description="From this up it is filled again, share of it"
+        0.15, ge=0, le=1, description="At or above this it is filled again, share of it"
     )
     no_flow_s: float = Field(600.0, gt=0, description="Firing without flow from the pump that is a fault, s")
     line_low_bar: float | None = Field(
-        None, description="Pressure in the grease line that is too low, bar: below it; left out: not judged"
+        None, description="Pressure in the grease line below this is too low, bar; left out: not judged"
     )
     line_high_bar: float | None = Field(
-        None, description="... too high: above it; from the profile; left out: not judged"
+        None, description="Pressure in the grease line above this is too high, bar; left out: not judged"
     )
     line_s: float = Field(10.0, gt=0, description="Outside without a break for this long is a fault, s")
 
@@ -62,18 +62,21 @@ class Settings(DetectorSettings):
 STATE: Final = np.dtype(
     [
         ("level", "<f8"),
-        ("level_until", "<i8"),
-        ("flows", "<i8"),
+        ("level_until", "<i8"),  # how long it is known
+        ("flows", "<i8"),  # whether the pump gives flow
         ("flow_until", "<i8"),
-        ("outside", "<i8"),  # the line's pressure lies outside its band
+        ("outside", "<i8"),  # whether the line's pressure is outside its band
         ("line_until", "<i8"),
-        ("dry", "<i8"),  # ns of firing known to be without flow, since it was last known to flow
-        ("run", "<i8"),  # since when flow has been known, and the line's pressure known to be outside
-        ("causes", "<i8"),  # RESERVOIR, FLOW and LINE, one bit each: that stand,
-        ("seen", "<i8"),  # and that have stood since the onset
+        ("dry", "<i8"),  # ns of firing known to be without flow, since flow was last known
+        (
+            "outside_since",
+            "<i8",
+        ),  # since when flow is known and the line's pressure outside; NEVER: it is not
+        ("causes", "<i8"),  # active causes: RESERVOIR, FLOW and LINE, one bit each
+        ("seen", "<i8"),  # all causes since the onset
         ("onset", "<i8"),
-        ("lowest", "<f8"),  # since the onset
-        ("driest", "<i8"),  # likewise
+        ("lowest", "<f8"),  # lowest level since the onset
+        ("driest", "<i8"),  # largest `dry` since the onset
     ]
 )
 PARAMS: Final = np.dtype(
@@ -101,18 +104,17 @@ def _evidence(state: Any) -> Any:
 
 
 @part
-def _note(state: Any, at: int, out: Any) -> None:
-    """Bring onset and clearing in line with the causes that stand at this instant."""
-    if state.causes:
-        state.seen |= state.causes
-        if state.onset == NEVER:
-            state.onset = at
-            state.seen = state.causes
-            state.lowest = state.level if state.level_until >= at else math.nan
-            state.driest = state.dry
-            emit(out, 0, RAISED, at, at, MEDIUM, _evidence(state))
-    else:
+def _update(state: Any, at: int, out: Any) -> None:
+    """Raise or clear the fault by the causes that are active at this instant."""
+    if not state.causes:
         state.onset = emit(out, 0, CLEARED, state.onset, at, MEDIUM, _evidence(state))
+        return
+    if state.onset == NEVER:
+        state.seen = state.causes
+        state.lowest = state.level if state.level_until >= at else math.nan
+        state.driest = state.dry
+        state.onset = emit(out, 0, RAISED, at, at, MEDIUM, _evidence(state))
+    state.seen |= state.causes
 
 
 @part
@@ -121,15 +123,15 @@ def _outside(bar: float, params: Any) -> bool:
 
 
 @part
-def _quiet(state: Any, start: int) -> bool:
-    """Whether nothing stands, and nothing is on its way: the short way."""
+def _is_uneventful(state: Any, start: int) -> bool:
+    """Tell whether no cause is active and none is building up, so that ordinary rows change nothing."""
     dry = not state.flows and state.flow_until > start
     return not (state.causes or dry or (state.outside and state.line_until > start))
 
 
 @part
-def _next_wrong(level: Any, flow: Any, bar: Any, params: Any, i: int, last: int) -> int:
-    """The first row from i on that may begin something; `last` where there is none."""
+def _next_suspicious(level: Any, flow: Any, bar: Any, params: Any, i: int, last: int) -> int:
+    """Return the first row from i on that may begin a cause; `last` if there is none."""
     if level.size == 0 and flow.size == 0 and bar.size == 0:
         return last
     while i < last and not (
@@ -140,8 +142,10 @@ def _next_wrong(level: Any, flow: Any, bar: Any, params: Any, i: int, last: int)
 
 
 @part
-def _take(state: Any, params: Any, time_ns: Any, level: Any, flow: Any, bar: Any, first: int, i: int) -> None:
-    """Know what is known at row i, the newest of those from `first` on, and which causes end or begin with it."""
+def _take_rows(
+    state: Any, params: Any, time_ns: Any, level: Any, flow: Any, bar: Any, first: int, i: int
+) -> None:
+    """Take the newest values of rows first..i, and begin or end the causes that depend on them alone."""
     k = newest_row(level, first, i)
     if k >= first:
         state.level = unchecked(level, k)
@@ -166,21 +170,21 @@ def _take(state: Any, params: Any, time_ns: Any, level: Any, flow: Any, bar: Any
 
 
 @part
-def _judge_line(state: Any, start: int) -> None:
-    """What the row at a says of the line, all its values being known."""
+def _check_line(state: Any, start: int) -> None:
+    """Update how long the line's pressure has been outside, once all values of the row at `start` are untaken."""
     if state.flows and min(state.flow_until, state.line_until) > start:
         if not state.outside:
-            state.run = NEVER
+            state.outside_since = NEVER
             state.causes &= ~LINE
-        elif state.run == NEVER:
-            state.run = start
+        elif state.outside_since == NEVER:
+            state.outside_since = start
     else:
-        state.run = NEVER
+        state.outside_since = NEVER
 
 
 @part
-def _pass(state: Any, params: Any, start: int, end: int, fires_until: int, last: bool, out: Any) -> None:
-    """Time goes from a to b; the hammer fires up to f."""
+def _advance(state: Any, params: Any, start: int, end: int, fires_until: int, last: bool, out: Any) -> None:
+    """Advance from `start` to `end`."""
     stop = min(fires_until, state.flow_until, end)
     if not state.flows and stop > start:
         before = state.dry
@@ -188,17 +192,17 @@ def _pass(state: Any, params: Any, start: int, end: int, fires_until: int, last:
         if before < params.no_flow <= dry:
             state.causes |= FLOW
             state.dry = params.no_flow
-            _note(state, start + (params.no_flow - before), out)
+            _update(state, start + (params.no_flow - before), out)
         state.dry = dry
         state.driest = max(state.driest, dry)
-    if state.run != NEVER:
+    if state.outside_since != NEVER:
         stop = min(state.flow_until, state.line_until)
-        if not state.causes & LINE and state.run + params.line <= min(stop, end):
+        if not state.causes & LINE and state.outside_since + params.line <= min(stop, end):
             state.causes |= LINE
-            _note(state, state.run + params.line, out)
-        # A row at b may say that it goes on; at the watermark itself there is none to come.
+            _update(state, state.outside_since + params.line, out)
+        # The row at `end` may prolong it; after the watermark itself no row is left to.
         if stop < end or (last and stop == end):
-            state.run = NEVER
+            state.outside_since = NEVER
 
 
 @kernel
@@ -216,30 +220,29 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         start = span.since
-        taken = span.first
+        untaken = span.first
         i = span.first - 1
         while i < span.last:
-            if _quiet(state, start):
-                i = _next_wrong(level, flow, bar, params, max(i, span.first), span.last)
+            if _is_uneventful(state, start):
+                i = _next_suspicious(level, flow, bar, params, max(i, span.first), span.last)
                 if i == span.last:
                     break
             if i >= span.first:
                 start = unchecked(time_ns, i)
-                _take(state, params, time_ns, level, flow, bar, taken, i - 1)
-                _take(state, params, time_ns, level, flow, bar, i, i)
-                taken = i + 1
-                _judge_line(state, start)
-                _note(state, start, out)
+                _take_rows(state, params, time_ns, level, flow, bar, untaken, i - 1)
+                _take_rows(state, params, time_ns, level, flow, bar, i, i)
+                untaken = i + 1
+                _check_line(state, start)
+                _update(state, start, out)
             i += 1
             last = i == span.last
             end = span.upto if last else unchecked(time_ns, i)
-            _pass(state, params, start, end, unchecked(firing_ends, i + group), last, out)
-        _take(state, params, time_ns, level, flow, bar, taken, span.last - 1)
+            _advance(state, params, start, end, unchecked(firing_ends, i + group), last, out)
+        _take_rows(state, params, time_ns, level, flow, bar, untaken, span.last - 1)
         if report:
             emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, _evidence(state))
     return written(out)
@@ -278,7 +281,13 @@ DETECTOR: Final = Detector(
     params=_params,
     run=run,
     reads=("grease_level", "grease_flow", "grease_bar"),
-    fresh={"level_until": NEVER, "flow_until": NEVER, "line_until": NEVER, "run": NEVER, "onset": NEVER},
+    fresh={
+        "level_until": NEVER,
+        "flow_until": NEVER,
+        "line_until": NEVER,
+        "outside_since": NEVER,
+        "onset": NEVER,
+    },
     needs=(("grease_level", "grease_flow"),),
     horizon=lambda _settings: max(FIRES_ON, min(_HOLD_FLOW, _HOLD_LINE)),
 )

@@ -1,11 +1,12 @@
-"""grease_due, grease_overdue, grease_short: manual greasing every 2 operating hours (common practice, no published
-source), 10 to 15 strokes to each of two nipples, 15 to 20 to a single one (likewise).
+"""grease_due, grease_overdue, grease_short: manual greasing every 2 operating hours, with 10 to 15 strokes to each of
+two nipples or 15 to 20 to a single one (common practice, no published source).
 
-The operating clock runs while the engine is known to turn above `working_rpm`; on a feed without engine speed, from
-row to row while they are at most `steady_s` apart; or, by choice, while the hammer fires. Whether a silence counts is
-known only when the next row comes, so greasings in it wait: at most `steady_s`, after which it does not count.
+The operating clock runs while the carrier works (see `carrier`) or, by choice, while the hammer fires. Onset: the
+instant at which the clock reaches `due_s` or `overdue_s`. Cleared by the grease event, which resets the clock.
+Priority of `grease_overdue`: high from `high_s`. On a feed without engine speed a greasing in a silence waits for the
+next row, at most `steady_s`: after that the silence does not count.
 
-A hammer that is greased automatically has no such interval, and its clock only tells: `grease_feed` watches over it.
+A hammer that is greased automatically has no interval, so its clock raises nothing; see `grease_feed`.
 """
 
 from collections.abc import Iterator
@@ -16,27 +17,26 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.finding import Fault, Highlight
 from strikewatch.detectors import carrier
-from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, Older, hours
+from strikewatch.detectors.base import FIRES_ON, FOREVER, Detector, DetectorSettings, Older, hours
 from strikewatch.detectors.greasing.operating_clock import (
     DUE,
     FIRST,
-    FOREVER,
     OVERDUE,
     PARAMS,
     STATE,
-    account,
+    advance,
+    enqueue,
     from_first,
-    next_event,
-    queue,
-    quiet_until,
+    next_event_at,
+    next_limit,
 )
 from strikewatch.detectors.kernels import (
-    GROUP,
     HIGH,
     LOW,
     MEDIUM,
     NEVER,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -66,7 +66,10 @@ class Settings(DetectorSettings):
     working_rpm: float = carrier.WORKING_RPM
     steady_s: float = carrier.STEADY_S
     nipples: int | None = Field(
-        None, ge=1, le=8, description="Grease nipples of the hammer; left out: as many as strokes are told of"
+        None,
+        ge=1,
+        le=8,
+        description="Grease nipples of the hammer; left out: as many as strokes are given for",
     )
     strokes_each: int = Field(10, ge=0, description="Strokes that each of two or more nipples needs at least")
     strokes_single: int = Field(15, ge=0, description="Strokes that a single nipple needs at least")
@@ -89,34 +92,29 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
-        event_index = queue(state, events, span.first_event, span.last_event)
+        event_index = enqueue(state, events, span.first_event, span.last_event)
         start = span.since
         clock = state.clock
-        quiet = quiet_until(state, params)
-        event_at = next_event(state)
+        limit = next_limit(state, params)
+        event_at = next_event_at(state)
         has_engine_rpm = state.has_engine_rpm
         rpm_until = state.rpm_until
         last_row = state.last_row
         i = span.first - 1
         while i < span.last:
-            if (
-                i >= span.first
-                and last_row != NEVER
-                and not (params.by_firing or has_engine_rpm or engine_rpm.size)
-            ):
-                # Rows close together: the clock runs through all of them, to where it would reach something.
-                short_of = min(last_row + (quiet - clock), event_at)
+            by_rows = not (params.by_firing or has_engine_rpm)
+            if by_rows and i >= span.first and last_row != NEVER and not engine_rpm.size:
+                # Rows close together: the clock runs through all of them, short of the next limit or event.
+                short_of = min(last_row + (limit - clock), event_at)
                 through = last_row
-                while (
-                    i < span.last
-                    and unchecked(time_ns, i) - through <= params.steady
-                    and unchecked(time_ns, i) < short_of
-                ):
-                    through = unchecked(time_ns, i)
+                while i < span.last:
+                    now = unchecked(time_ns, i)
+                    if now >= short_of or not carrier.rows_close(through, now, params.steady):
+                        break
+                    through = now
                     i += 1
                 clock += through - last_row
                 start = last_row = through
@@ -130,19 +128,19 @@ def run(
             end = unchecked(time_ns, after) if after < span.last else span.upto
             if i >= span.first:
                 start = unchecked(time_ns, i)
-                if not (params.by_firing or has_engine_rpm):
+                if by_rows:
                     counts = carrier.rows_close(last_row, start, params.steady)
                     ran = start - last_row if counts else 0
-                    if clock + ran < quiet and start < event_at:
+                    if clock + ran < limit and start < event_at:
                         clock += ran
                     else:
                         state.clock = clock
                         state.done = max(state.done, last_row)
-                        account(state, params, start, start if counts else NEVER, out)
-                        event_index = queue(state, events, event_index, span.last_event)
+                        advance(state, params, start, start if counts else NEVER, out)
+                        event_index = enqueue(state, events, event_index, span.last_event)
                         clock = state.clock
-                        quiet = quiet_until(state, params)
-                        event_at = next_event(state)
+                        limit = next_limit(state, params)
+                        event_at = next_event_at(state)
                 value = sample(engine_rpm, i)
                 if value == value:
                     has_engine_rpm = 1
@@ -154,41 +152,40 @@ def run(
             elif has_engine_rpm:
                 runs_until = rpm_until
             i = after
-            if not (params.by_firing or has_engine_rpm) and end - last_row <= params.steady:
+            if not (params.by_firing or has_engine_rpm) and carrier.rows_close(last_row, end, params.steady):
                 continue
             ran = max(0, min(runs_until, end) - start)
-            if clock + ran < quiet and end < event_at:
+            if clock + ran < limit and end < event_at:
                 clock += ran
             else:
                 state.clock = clock
                 state.done = max(state.done, start)
-                account(state, params, end, runs_until, out)
-                event_index = queue(state, events, event_index, span.last_event)
+                advance(state, params, end, runs_until, out)
+                event_index = enqueue(state, events, event_index, span.last_event)
                 clock = state.clock
-                quiet = quiet_until(state, params)
-                event_at = next_event(state)
+                limit = next_limit(state, params)
+                event_at = next_event_at(state)
         state.clock = clock
         while event_index < span.last_event:
-            account(state, params, state.at[0], NEVER, out)
-            event_index = queue(state, events, event_index, span.last_event)
+            advance(state, params, state.at[0], NEVER, out)
+            event_index = enqueue(state, events, event_index, span.last_event)
         state.has_engine_rpm = has_engine_rpm
         state.rpm_until = rpm_until
         if span.last > span.first:
             last_row = unchecked(time_ns, span.last - 1)
         state.last_row = last_row
-        if params.by_firing or has_engine_rpm or span.upto - last_row > params.steady:
+        silent = not carrier.rows_close(last_row, span.upto, params.steady)
+        if params.by_firing or has_engine_rpm or silent:
             state.done = max(state.done, span.upto)
         elif span.last > span.first:
             state.done = max(state.done, last_row)
         if report:
             if state.waiting:
-                account(state, params, state.at[state.waiting - 1], NEVER, out)
-            clock = (float(state.clock),)
-            if state.due_onset != NEVER:
-                emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, clock)
-            if state.overdue_onset != NEVER:
-                priority = HIGH if state.high else MEDIUM
-                emit(out, OVERDUE, STANDING, state.overdue_onset, span.upto, priority, clock)
+                advance(state, params, state.at[state.waiting - 1], NEVER, out)
+            evidence = (float(state.clock),)
+            emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, evidence)
+            priority = HIGH if state.high else MEDIUM
+            emit(out, OVERDUE, STANDING, state.overdue_onset, span.upto, priority, evidence)
     return written(out)
 
 
@@ -207,7 +204,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
 
 
 def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
-    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    """Yield when limits are reached after the last row of a feed without engine speed, if the time there counts."""
     done, clock = int(record["done"]), int(record["clock"])
     if params["by_firing"] or record["has_engine_rpm"] or done == NEVER:
         return
@@ -262,7 +259,7 @@ DETECTOR: Final = Detector(
         "overdue_onset": NEVER,
         "short_onset": NEVER,
     },
-    # What an engine last heard of runs up to, and what waits until a silence is too long to count.
+    # How long the engine is known to turn after its last speed, and how long a silence may still count.
     horizon=lambda settings: max(FIRES_ON, carrier.HOLD, instant.seconds(settings.steady_s) + 1),
     pending=_pending,
 )

@@ -1,16 +1,17 @@
-"""The operating clock of a hammer, and the greasings that set it to zero; what `grease` is made of.
+"""The operating clock of a hammer and the greasings that reset it: the parts of `grease`.
 
-Whether a silence counts is known only when the next row comes, so a greasing within it waits here until then.
+Whether a silence counts is known only when the next row comes, so a greasing within it waits until then.
 
-The clock is the operating time in all (`clock` + `base`) since the latest mark of any greasing on record: its mark is
-the operating time at which it took effect, less what may have been worked since it happened. A correction takes a
-greasing out of that history, or changes it where it stands, and the clock follows from what is left.
+The clock is the total operating time (`clock` + `base`) since the latest mark of any greasing in the history. The
+mark of a greasing is the total at which it took effect, less what may have been worked between the greasing and its
+entry. A correction removes a greasing from the history or changes it, and the clock follows from what is left.
 """
 
 from typing import Any, Final
 
 import numpy as np
 
+from strikewatch.detectors.base import FOREVER, fields_of
 from strikewatch.detectors.kernels import (
     CLEARED,
     CORRECTED,
@@ -25,13 +26,22 @@ from strikewatch.detectors.kernels import (
     part,
 )
 from strikewatch.detectors.maintenance import corrections
-from strikewatch.detectors.maintenance.corrections import AT, KEPT, KIND, TIME, find, remove
+from strikewatch.detectors.maintenance.corrections import (
+    AT,
+    KEPT,
+    KIND,
+    TIME,
+    append,
+    find,
+    remove,
+    replace_or_remove,
+)
 
 WAITING: Final = 8
-"""Greasings that one silence of a few seconds may hold; with a ninth the first is taken at once."""
+"""Greasings that can wait within one silence; with one more the first takes effect at once."""
 
-TOTAL: Final = corrections.COLUMNS  # operating time in all when it took effect, ns
-MARK: Final = TOTAL + 1  # the operating time from which the clock counts with it
+TOTAL: Final = corrections.COLUMNS  # total operating time when it took effect, ns
+MARK: Final = TOTAL + 1  # total operating time at which it sets the clock to zero, ns
 NIPPLES: Final = TOTAL + 2
 STROKES: Final = TOTAL + 3
 MANUAL: Final = TOTAL + 4
@@ -39,7 +49,7 @@ MANUAL: Final = TOTAL + 4
 FIRST: Final = np.dtype(
     [
         ("clock", "<i8"),  # operating ns since greasing
-        ("done", "<i8"),  # the clock is right up to here
+        ("done", "<i8"),  # the clock counts all time up to here
         ("last_row", "<i8"),
         ("rpm_until", "<i8"),
         ("has_engine_rpm", "<i8"),
@@ -49,7 +59,7 @@ FIRST: Final = np.dtype(
         ("short_onset", "<i8"),
         ("short_strokes", "<i8"),
         ("short_nipples", "<i8"),
-        ("waiting", "<i8"),
+        ("waiting", "<i8"),  # number of waiting greasings; their fields:
         ("at", "<i8", (WAITING,)),
         ("age", "<i8", (WAITING,)),
         ("nipples", "<i8", (WAITING,)),
@@ -57,18 +67,18 @@ FIRST: Final = np.dtype(
         ("manual", "<i8", (WAITING,)),
     ]
 )
-"""Version 1 of the state, which had no history."""
+"""Version 1 of the state, without a history."""
 STATE: Final = np.dtype(
     [
         *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("corrects", "<i8", (WAITING,)),  # whether it corrects another,
-        ("wrong_time", "<i8", (WAITING,)),  # and when that was said to have happened
+        ("corrects", "<i8", (WAITING,)),  # whether it corrects another greasing
+        ("wrong_time", "<i8", (WAITING,)),  # time of the corrected greasing, as entered
         ("replaces", "<i8", (WAITING,)),  # whether it is a greasing itself
-        ("base", "<i8"),  # operating ns in all at which the clock was zero
-        ("floor", "<i8"),  # the latest mark of greasings no longer kept
+        ("base", "<i8"),  # total operating ns at which the clock was zero
+        ("floor", "<i8"),  # latest mark of greasings no longer kept
         ("count", "<i8"),
         ("kept", "<i8", (KEPT, MANUAL + 1)),  # greasings in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of what is not kept
+        ("not_found", "<i8"),  # corrections of entries no longer kept
     ]
 )
 PARAMS: Final = np.dtype(
@@ -85,33 +95,27 @@ PARAMS: Final = np.dtype(
     ]
 )
 
-_NO_NAME: Final = -3
+_NO_ENTRY: Final = -3
+"""Kind of a kept greasing that no correction can refer to."""
 DUE: Final = 0
 OVERDUE: Final = 1
 SHORT: Final = 2
-FOREVER: Final = -NEVER
 
 
 @part
-def run_clock(state: Any, params: Any, start: int, end: int, out: Any) -> None:
-    """The clock runs from lo to hi; whatever it reaches on the way is found at its exact instant."""
+def _run(state: Any, params: Any, start: int, end: int, out: Any) -> None:
+    """Run the clock from `start` to `end`, and raise each limit that it reaches at its exact instant."""
     before = state.clock
     state.clock = before + (end - start)
     if state.due_onset == NEVER and state.clock >= params.due:
-        onset = start + max(0, params.due - before)
-        state.due_onset = emit(out, DUE, RAISED, onset, onset, LOW, (float(max(params.due, before)),))
+        at = start + max(0, params.due - before)
+        state.due_onset = emit(out, DUE, RAISED, at, at, LOW, (float(max(params.due, before)),))
     if state.overdue_onset == NEVER and state.clock >= params.overdue:
-        state.overdue_onset = start + max(0, params.overdue - before)
+        at = start + max(0, params.overdue - before)
         state.high = 1 if before >= params.high else 0
-        emit(
-            out,
-            OVERDUE,
-            RAISED,
-            state.overdue_onset,
-            state.overdue_onset,
-            HIGH if state.high else MEDIUM,
-            (float(max(params.overdue, before)),),
-        )
+        priority = HIGH if state.high else MEDIUM
+        evidence = (float(max(params.overdue, before)),)
+        state.overdue_onset = emit(out, OVERDUE, RAISED, at, at, priority, evidence)
     if state.overdue_onset != NEVER and not state.high and state.clock >= params.high:
         state.high = 1
         at = start + max(0, params.high - before)
@@ -119,45 +123,42 @@ def run_clock(state: Any, params: Any, start: int, end: int, out: Any) -> None:
 
 
 @part
-def _grease(state: Any, params: Any, k: int, out: Any) -> None:
-    """Apply the waiting greasing number k, the clock being right up to its instant."""
-    at = state.at[k]
-    clock = float(state.clock)
-    if state.due_onset != NEVER:
-        emit(out, DUE, CLEARED, state.due_onset, at, LOW, (clock,))
-    if state.overdue_onset != NEVER:
-        emit(out, OVERDUE, CLEARED, state.overdue_onset, at, HIGH if state.high else MEDIUM, (clock,))
-    state.due_onset = NEVER
-    state.overdue_onset = NEVER
+def _clear_overdue(state: Any, at: int, clock: int, out: Any) -> None:
+    priority = HIGH if state.high else MEDIUM
+    state.overdue_onset = emit(out, OVERDUE, CLEARED, state.overdue_onset, at, priority, (float(clock),))
     state.high = 0
-    # Told of only later: the carrier may have worked all the while since.
+
+
+@part
+def _grease(state: Any, params: Any, k: int, out: Any) -> None:
+    """Apply waiting greasing k; the clock is complete up to its instant."""
+    at = state.at[k]
+    state.due_onset = emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(state.clock),))
+    _clear_overdue(state, at, state.clock, out)
+    # If it was entered only later, the carrier may have worked all the time since.
     total = state.clock + state.base
     _keep(state, k, total, total - state.age[k])
     state.clock = min(state.clock, state.age[k])
     state.base = total - state.clock
-    run_clock(state, params, at, at, out)
-    evidence = (float(state.short_strokes), float(state.short_nipples))
-    state.short_onset = emit(out, SHORT, CLEARED, state.short_onset, at, LOW, evidence)
-    _judge_strokes(state, params, at, out)
+    _run(state, params, at, at, out)
+    _clear_short(state, at, out)
+    _check_strokes(state, params, at, out)
 
 
 @part
 def _keep(state: Any, k: int, total: int, mark: int) -> None:
-    """Put the waiting greasing number k on record; of more than can be kept the oldest counts for good."""
+    """Add waiting greasing k to the history; if that is full, its oldest entry becomes final."""
     if state.count == KEPT:
         state.floor = max(state.floor, state.kept[0, MARK])
-        state.count = remove(state.kept, state.count, 0)
-    j = state.count
-    state.count = j + 1
-    state.kept[j, KIND] = GREASING
-    state.kept[j, AT] = state.at[k]
+        remove(state, 0)
+    j = append(state, GREASING, 0, state.at[k])
     state.kept[j, TOTAL] = total
     _write(state, j, k, mark)
 
 
 @part
 def _write(state: Any, j: int, k: int, mark: int) -> None:
-    """What kept greasing j says is from now on what the waiting one k says."""
+    """Write waiting greasing k to row j of the history."""
     state.kept[j, TIME] = state.at[k] - state.age[k]
     state.kept[j, MARK] = mark
     state.kept[j, NIPPLES] = state.nipples[k]
@@ -166,36 +167,39 @@ def _write(state: Any, j: int, k: int, mark: int) -> None:
 
 
 @part
-def _judge_strokes(state: Any, params: Any, at: int, out: Any) -> None:
-    """Whether the newest greasing had strokes enough."""
+def _clear_short(state: Any, at: int, out: Any) -> None:
+    evidence = (float(state.short_strokes), float(state.short_nipples))
+    state.short_onset = emit(out, SHORT, CLEARED, state.short_onset, at, LOW, evidence)
+
+
+@part
+def _check_strokes(state: Any, params: Any, at: int, out: Any) -> None:
+    """Raise or clear `grease_short` by the strokes of the newest greasing."""
     j = state.count - 1
     strokes, needed = 0, 0
     short = False
     if j >= 0 and state.kept[j, MANUAL] and state.kept[j, NIPPLES] > 0:
-        told = state.kept[j, NIPPLES]
-        needed = params.nipples if params.nipples > 0 else told
-        strokes = state.kept[j, STROKES] if told >= needed else 0
+        given = state.kept[j, NIPPLES]
+        needed = params.nipples if params.nipples > 0 else given
+        strokes = state.kept[j, STROKES] if given >= needed else 0
         short = strokes < (params.strokes_single if needed == 1 else params.strokes_each)
-    if state.short_onset != NEVER and not short:
-        evidence = (float(state.short_strokes), float(state.short_nipples))
-        emit(out, SHORT, CLEARED, state.short_onset, at, LOW, evidence)
-        state.short_onset = NEVER
-    if short:
-        state.short_strokes = strokes
-        state.short_nipples = needed
-        if state.short_onset == NEVER:
-            state.short_onset = emit(out, SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
+    if not short:
+        _clear_short(state, at, out)
+        return
+    state.short_strokes = strokes
+    state.short_nipples = needed
+    if state.short_onset == NEVER:
+        state.short_onset = emit(out, SHORT, RAISED, at, at, LOW, (float(strokes), float(needed)))
 
 
 @part
 def _correct(state: Any, params: Any, k: int, out: Any) -> None:
-    """Apply the waiting correction number k, the clock being right up to its instant.
+    """Apply waiting correction k; the clock is complete up to its instant.
 
-    A greasing that happened before the wrong one took effect stands in its place; one that happened later is taken
-    like any that is told of late, but for what the wrong one shows to have been worked before it.
+    A replacement that is taken as a late entry still counts the work that the wrong one proves to have come before it.
     """
     at = state.at[k]
-    j = find(state.kept, state.count, GREASING, state.wrong_time[k])
+    j = find(state, GREASING, state.wrong_time[k])
     if j < 0:
         state.not_found += 1
         if state.replaces[k]:
@@ -205,32 +209,26 @@ def _correct(state: Any, params: Any, k: int, out: Any) -> None:
     total = before + state.base
     worked = state.kept[j, TOTAL]
     happened = at - state.age[k]
-    if state.replaces[k] and happened <= state.kept[j, AT]:
+    if replace_or_remove(state, j, state.replaces[k] != 0, happened):
         _write(state, j, k, worked - (state.kept[j, AT] - happened))
-    else:
-        state.count = remove(state.kept, state.count, j)
-        if state.replaces[k]:
-            _keep(state, k, total, max(total - state.age[k], worked))
+    elif state.replaces[k]:
+        _keep(state, k, total, max(total - state.age[k], worked))
     base = state.floor
     for j in range(state.count):
         base = max(base, state.kept[j, MARK])
     state.base = base
     state.clock = total - base
-    if state.due_onset != NEVER and state.clock < params.due:
-        emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(before),))
-        state.due_onset = NEVER
-    if state.overdue_onset != NEVER and state.clock < params.overdue:
-        priority = HIGH if state.high else MEDIUM
-        emit(out, OVERDUE, CLEARED, state.overdue_onset, at, priority, (float(before),))
-        state.overdue_onset = NEVER
-        state.high = 0
-    run_clock(state, params, at, at, out)
-    _judge_strokes(state, params, at, out)
+    if state.clock < params.due:
+        state.due_onset = emit(out, DUE, CLEARED, state.due_onset, at, LOW, (float(before),))
+    if state.clock < params.overdue:
+        _clear_overdue(state, at, before, out)
+    _run(state, params, at, at, out)
+    _check_strokes(state, params, at, out)
 
 
 @part
-def queue(state: Any, events: Any, event_index: int, last: int) -> int:
-    """Let greasings from event number e on wait, as many as there is room for; the number of the next event."""
+def enqueue(state: Any, events: Any, event_index: int, last: int) -> int:
+    """Add greasings from `event_index` on to the waiting ones, as many as fit; return the next event's index."""
     while event_index < last and state.waiting < WAITING:
         event = events[event_index]
         corrects = event.kind == CORRECTED and event.wrong == GREASING
@@ -251,27 +249,27 @@ def queue(state: Any, events: Any, event_index: int, last: int) -> int:
 
 @part
 def _move(state: Any, source: int, target: int) -> None:
-    """Move a waiting greasing up; beyond the last there are blank ones, so that equal states are equal bytes."""
-    there = source < state.waiting
-    state.at[target] = state.at[source] if there else 0
-    state.age[target] = state.age[source] if there else 0
-    state.nipples[target] = state.nipples[source] if there else 0
-    state.strokes[target] = state.strokes[source] if there else 0
-    state.manual[target] = state.manual[source] if there else 0
-    state.corrects[target] = state.corrects[source] if there else 0
-    state.wrong_time[target] = state.wrong_time[source] if there else 0
-    state.replaces[target] = state.replaces[source] if there else 0
+    """Move a waiting greasing; beyond the last all is zero, so that equal states are equal bytes."""
+    exists = source < state.waiting
+    state.at[target] = state.at[source] if exists else 0
+    state.age[target] = state.age[source] if exists else 0
+    state.nipples[target] = state.nipples[source] if exists else 0
+    state.strokes[target] = state.strokes[source] if exists else 0
+    state.manual[target] = state.manual[source] if exists else 0
+    state.corrects[target] = state.corrects[source] if exists else 0
+    state.wrong_time[target] = state.wrong_time[source] if exists else 0
+    state.replaces[target] = state.replaces[source] if exists else 0
 
 
 @part
-def account(state: Any, params: Any, end: int, runs_until: int, out: Any) -> None:
-    """Bring the clock from `done` to hi, running up to `runs_until`, with the greasings on the way."""
+def advance(state: Any, params: Any, end: int, runs_until: int, out: Any) -> None:
+    """Advance the clock from `done` to `end`, running up to `runs_until`, with the greasings on the way."""
     start = state.done if state.done != NEVER else end
     k = 0
     while k < state.waiting and state.at[k] <= end:
         stop = min(max(state.at[k], start), runs_until)
         if stop > start:
-            run_clock(state, params, start, stop, out)
+            _run(state, params, start, stop, out)
         start = max(start, state.at[k])
         if state.corrects[k]:
             _correct(state, params, k, out)
@@ -284,19 +282,19 @@ def account(state: Any, params: Any, end: int, runs_until: int, out: Any) -> Non
         state.waiting -= k
     stop = min(end, runs_until)
     if stop > start:
-        run_clock(state, params, start, stop, out)
+        _run(state, params, start, stop, out)
     state.done = max(state.done, end)
 
 
 @part
-def next_event(state: Any) -> int:
-    """When the oldest waiting greasing takes effect."""
+def next_event_at(state: Any) -> int:
+    """Return when the oldest waiting greasing takes effect; FOREVER if none waits."""
     return state.at[0] if state.waiting > 0 else FOREVER
 
 
 @part
-def quiet_until(state: Any, params: Any) -> int:
-    """Up to what reading of the clock nothing can happen but that it runs on, if no event does: the short way."""
+def next_limit(state: Any, params: Any) -> int:
+    """Return the clock reading at which the next fault is raised or escalated."""
     if state.due_onset == NEVER:
         return min(params.due, params.overdue)  # type: ignore[no-any-return]
     if state.overdue_onset == NEVER:
@@ -305,11 +303,11 @@ def quiet_until(state: Any, params: Any) -> int:
 
 
 def from_first(old: Any) -> dict[str, Any]:
-    """The state that follows from one of version 1: nothing that was greased before can be corrected."""
-    fields = {name: old[name] for name in FIRST.names or ()}
+    """Convert a record of version 1. Earlier greasings can no longer be corrected."""
+    fields = fields_of(old)
     if old["short_onset"] == NEVER:
         return fields
-    # The last greasing had too few strokes: it is kept for that, without a name to correct it by.
+    # The last greasing had too few strokes: it is kept to say so, but no correction can refer to it.
     kept = np.zeros((KEPT, MANUAL + 1), np.int64)
-    kept[0, [KIND, NIPPLES, STROKES, MANUAL]] = _NO_NAME, old["short_nipples"], old["short_strokes"], 1
+    kept[0, [KIND, NIPPLES, STROKES, MANUAL]] = _NO_ENTRY, old["short_nipples"], old["short_strokes"], 1
     return {**fields, "kept": kept, "count": 1}

@@ -1,18 +1,17 @@
-"""A short history of what people entered, kept in a detector's state, so that an entry can be corrected later.
+"""A short history of the entries that people made, kept in a detector's state so that an entry can be corrected later.
 
-A history is an int64 table [KEPT, columns], oldest entry first, with a count beside it; unused rows are zero, so that
-equal histories are equal bytes. Its first columns are those below; a detector adds its own after them. What an entry
-did to a clock is computed from the table, so removing or changing a row gives the clock that it would be without.
+The state has an int64 table `kept` [KEPT, columns], oldest entry first, and the number of entries in `count`. Unused
+rows are zero, so that equal histories are equal bytes. The first columns are those below; a detector adds its own
+after them. What the entries did to a timer is computed from the table, so removing or changing a row gives the timer
+as it would be without that entry.
 """
 
 from typing import Any, Final
 
-from strikewatch.detectors.kernels import (
-    part,
-)
+from strikewatch.detectors.kernels import part
 
 KEPT: Final = 16
-"""Entries of a detector that can still be corrected. Older ones count for good."""
+"""Entries of a detector that can still be corrected. Older ones are final."""
 
 KIND: Final = 0
 TIME: Final = 1  # when it happened, as entered
@@ -22,24 +21,47 @@ COLUMNS: Final = 3
 
 
 @part
-def find(table: Any, count: int, kind: int, time: int) -> int:
-    """The number of the oldest entry of a kind at a time; -1 where there is none.
+def find(state: Any, kind: int, time: int) -> int:
+    """Return the row of the oldest entry of a kind at a time; -1 if there is none.
 
-    What is entered anew after a withdrawal may take effect before it: it is the newer one.
+    The oldest, because an entry made again after a withdrawal may take effect before it.
     """
-    for j in range(count):
-        if table[j, KIND] == kind and table[j, TIME] == time:
+    for j in range(state.count):
+        if state.kept[j, KIND] == kind and state.kept[j, TIME] == time:
             return j
     return -1
 
 
 @part
-def remove(table: Any, count: int, j: int) -> int:
-    """Take row j out; the new count."""
-    columns = table.shape[1]
-    for row in range(j, count - 1):
-        for column in range(columns):
-            table[row, column] = table[row + 1, column]
-    for column in range(columns):
-        table[count - 1, column] = 0
-    return count - 1
+def append(state: Any, kind: int, time: int, at: int) -> int:
+    """Append an entry to a history that has room; return its row."""
+    j = state.count
+    state.count = j + 1
+    state.kept[j, KIND] = kind
+    state.kept[j, TIME] = time
+    state.kept[j, AT] = at
+    return j  # type: ignore[no-any-return]
+
+
+@part
+def remove(state: Any, j: int) -> None:
+    """Remove row j."""
+    state.count -= 1
+    for column in range(state.kept.shape[1]):
+        for row in range(j, state.count):
+            state.kept[row, column] = state.kept[row + 1, column]
+        state.kept[state.count, column] = 0
+
+
+@part
+def replace_or_remove(state: Any, j: int, replaces: bool, happened: int) -> bool:
+    """Correct row j: give it another time, or remove it; return whether it stays.
+
+    It stays if the correction replaces it by an entry that happened before it took effect. A replacement that happened
+    later is to be taken like any late entry.
+    """
+    if replaces and happened <= state.kept[j, AT]:
+        state.kept[j, TIME] = happened
+        return True
+    remove(state, j)
+    return False

@@ -1,16 +1,16 @@
-"""Items that fall due by operating hours or by days, and the hour meter; what `upkeep` is made of.
+"""Items due by operating hours or by days, and the hour meter: the parts of `upkeep`.
 
-On a feed without engine speed the time since the last row is not settled until the next has come, or too long a
-silence has passed. What an event does to a clock in it is done at once, and the clock runs on from there.
+On a feed without engine speed the time since the last row counts only once the next row has come, or too long a
+silence has passed. An event in between takes effect at once, and the timers run on from there.
 
-`history` says how clocks follow from the entries on record, for when one of these turns out to have been wrong.
+`history` defines how the timers follow from all entries, for when one of them turns out to be wrong.
 """
 
 from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.core.events import METER_REASONS
+from strikewatch.detectors.base import FOREVER, fields_of
 from strikewatch.detectors.kernels import (
     CLEARED,
     CORRECTED,
@@ -21,76 +21,78 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     SERVICED,
+    STANDING,
     emit,
     kernel,
     part,
 )
-from strikewatch.detectors.maintenance.corrections import AT, KEPT, TIME, find, remove
+from strikewatch.detectors.maintenance.corrections import AT, KEPT, find, replace_or_remove
 from strikewatch.detectors.maintenance.forecast import DAY, DAYS, days_left
 from strikewatch.detectors.maintenance.history import (
     AGE,
     BEFORE,
     COLUMNS,
     DETAIL,
+    DONE,
     DROP,
-    FAULT,
-    KNOWN,
+    EXPECTED,
     METER_BASE,
     METER_DROP,
+    METER_KNOWN,
+    METER_WRONG,
+    READING,
     ROW,
-    SEEN,
     SINCE,
-    STOOD,
-    SUMS,
-    TOLD,
     TOTAL,
+    TOTALS,
     VALUE,
     ZERO,
-    keep,
-    settle_drops,
-    sums,
+    accepted_reading,
+    adjusts_timers,
+    record,
+    totals_of,
 )
 
 ITEMS: Final = ("inspection", "service")
 STAGES: Final = ("soon", "due", "overdue")
 METER: Final = len(ITEMS) * len(STAGES)
-"""Faults are numbered by item and stage; after them comes the meter's."""
+"""Index of the meter's fault; before it come those of each item and stage."""
 
 FIRST: Final = np.dtype(
     [
-        ("clock", "<i8", (2,)),  # operating ns since it was seen to, of each item
-        ("since", "<i8", (2,)),  # when that was, or the hammer was first seen
-        ("seen_to", "<i8", (2,)),  # whether it ever was
-        ("start", "<i8", (2,)),  # an event within an interval: the clock runs from there
-        ("stage", "<i8", (2,)),  # 0: none, 1: soon, 2: due, 3: overdue
+        ("clock", "<i8", (2,)),  # by item, operating ns since it was last done
+        ("since", "<i8", (2,)),  # by item, when it was last done, or the hammer first seen
+        ("completed", "<i8", (2,)),  # by item, whether it was ever done
+        ("start", "<i8", (2,)),  # by item, an event within an interval: its clock runs from there
+        ("stage", "<i8", (2,)),  # by item, 0: none, 1: soon, 2: due, 3: overdue
         ("onset", "<i8", (2,)),
         ("meter", "<i8"),
-        ("meter_known", "<i8"),  # a figure of it was ever taken
-        ("meter_start", "<i8"),
+        ("meter_known", "<i8"),  # whether it was ever read
+        ("meter_start", "<i8"),  # a reading within an interval: the meter runs from there
         ("meter_onset", "<i8"),
-        ("meter_stood", "<i8"),  # when a reading below it was told
-        ("meter_told", "<i8"),
-        ("done", "<i8"),  # settled up to here
+        ("meter_expected", "<i8"),  # its value at a reading that was too low
+        ("meter_reading", "<i8"),  # that reading
+        ("done", "<i8"),  # all time is counted up to here
         ("last_row", "<i8"),
-        ("rpm_until", "<i8"),
+        ("rpm_until", "<i8"),  # how long the engine is known to turn fast enough
         ("has_engine_rpm", "<i8"),
         ("first_day", "<i8"),  # days since 1970, UTC
         ("day", "<i8"),
         ("today", "<i8"),  # operating ns
-        ("days", "<i8", (DAYS,)),  # of the whole days past, in a ring that begins with the first
+        ("days", "<i8", (DAYS,)),  # operating ns of past whole days, a ring that begins with the first
     ]
 )
-"""Version 1 of the state, which had no history."""
+"""Version 1 of the state, without a history."""
 STATE: Final = np.dtype(
     [
         *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("total", "<i8"),  # operating ns in all
+        ("total", "<i8"),  # total operating ns
         ("first_row", "<i8"),
-        ("not_before", "<i8"),  # a correction: what follows from it is found from here on
-        ("floor", "<i8", (SUMS,)),  # what the entries no longer kept amount to
+        ("not_before", "<i8"),  # time of the last correction: its consequences are found from here on
+        ("floor", "<i8", (TOTALS,)),  # what the entries no longer kept amount to
         ("count", "<i8"),
         ("kept", "<i8", (KEPT, COLUMNS)),  # entries in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of what is not kept
+        ("not_found", "<i8"),  # corrections of entries no longer kept
     ]
 )
 PARAMS: Final = np.dtype(
@@ -101,18 +103,16 @@ PARAMS: Final = np.dtype(
         ("steady", "<i8"),
     ]
 )
-_FOREVER: Final = -NEVER
-_REPLACED: Final = METER_REASONS.index("replaced")
-_MOVED: Final = METER_REASONS.index("moved")
-_READING: Final = METER_REASONS.index("reading")
 
 
 @kernel
-def outlook(
+def item_evidence(
     state: Any, params: Any, k: int, stage: int, at: int, clock: int
 ) -> tuple[float, float, float, float]:
-    """(operating ns since, ns since, earliest and latest in days) of item k: until `stage`, 1 to 3, at the use of the
-    days past and by the calendar; NaN where neither tells."""
+    """Return the evidence of item k: operating ns and ns since it was last done, and days until `stage` (1 to 3).
+
+    The days are the earliest and latest forecast from the use of past days, and by the calendar; NaN if unknown.
+    """
     earliest, latest = np.nan, np.nan
     since = float(at - state.since[k]) if state.since[k] != NEVER else np.nan
     days_known = min(DAYS, state.day - state.first_day - 1)
@@ -120,39 +120,40 @@ def outlook(
         earliest, latest = days_left(state.days, days_known, float(params.hours[k, stage - 1] - clock))
         if state.since[k] != NEVER:
             calendar = max(0.0, float(state.since[k] + params.days[k, stage - 1] - at) / DAY)
-            # The calendar needs no forecast: it is the latest at any use.
+            # The calendar needs no forecast: it is the latest whatever the use.
             latest = calendar if not latest < calendar else latest
             earliest = calendar if earliest > calendar else earliest
-    # No end in sight is not known either.
     earliest = earliest if earliest < np.inf else np.nan
     latest = latest if latest < np.inf else np.nan
     return float(clock), since, earliest, latest
 
 
 @part
-def _turn(state: Any, params: Any, k: int, stage: int, at: int, clock: int, out: Any) -> None:
-    """From here on item k is at this stage; the one before is over."""
-    before = state.stage[k]
-    if before > 0:
-        priority = MEDIUM if before == 3 else LOW
-        evidence = outlook(state, params, k, before + 1, at, clock)
-        emit(out, 3 * k + before - 1, CLEARED, state.onset[k], at, priority, evidence)
-    state.stage[k] = stage
-    state.onset[k] = at if stage > 0 else NEVER
+def _emit_item(state: Any, params: Any, k: int, step: int, at: int, clock: int, out: Any) -> None:
+    """Write a step of the fault of item k at its stage."""
+    stage = state.stage[k]
     if stage > 0:
-        priority = MEDIUM if stage == 3 else LOW
-        evidence = outlook(state, params, k, stage + 1, at, clock)
-        emit(out, 3 * k + stage - 1, RAISED, at, at, priority, evidence)
+        evidence = item_evidence(state, params, k, stage + 1, at, clock)
+        emit(out, 3 * k + stage - 1, step, state.onset[k], at, MEDIUM if stage == 3 else LOW, evidence)
 
 
 @part
-def _reaches(state: Any, params: Any, k: int, stage: int, start: int, work: int) -> int:
-    """When item k reaches a stage, at lo or later, if the carrier works from lo up to `work`."""
-    at = _FOREVER
+def _set_stage(state: Any, params: Any, k: int, stage: int, at: int, clock: int, out: Any) -> None:
+    """Clear the fault of item k at its stage, and raise that of another stage."""
+    _emit_item(state, params, k, CLEARED, at, clock, out)
+    state.stage[k] = stage
+    state.onset[k] = at if stage > 0 else NEVER
+    _emit_item(state, params, k, RAISED, at, clock, out)
+
+
+@part
+def _reached_at(state: Any, params: Any, k: int, stage: int, start: int, works_until: int) -> int:
+    """Return when item k reaches a stage, from `start` on, if the carrier works until `works_until`."""
+    at = FOREVER
     missing = params.hours[k, stage - 1] - state.clock[k]
     if missing <= 0:
         at = start
-    elif start + missing <= work:
+    elif start + missing <= works_until:
         at = start + missing
     if state.since[k] != NEVER:
         at = min(at, max(start, state.since[k] + params.days[k, stage - 1]))
@@ -160,38 +161,42 @@ def _reaches(state: Any, params: Any, k: int, stage: int, start: int, work: int)
 
 
 @part
-def _settle_item(state: Any, params: Any, k: int, start: int, end: int, works_until: int, out: Any) -> None:
-    """Time runs for item k from lo to hi, the carrier working up to `works`."""
+def _advance_item(state: Any, params: Any, k: int, start: int, end: int, works_until: int, out: Any) -> None:
+    """Advance item k from `start` to `end`."""
     start = max(start, state.start[k])
     if start > end:
         return
-    work = max(start, min(end, works_until))
+    works_until = max(start, min(end, works_until))
     while state.stage[k] < 3:
         stage = state.stage[k] + 1
-        at = max(state.not_before, _reaches(state, params, k, stage, start, work))
+        at = max(state.not_before, _reached_at(state, params, k, stage, start, works_until))
         if at > end:
             break
-        while stage < 3 and max(state.not_before, _reaches(state, params, k, stage + 1, start, work)) == at:
+        while (
+            stage < 3
+            and max(state.not_before, _reached_at(state, params, k, stage + 1, start, works_until)) == at
+        ):
             stage += 1
-        _turn(state, params, k, stage, at, state.clock[k] + max(0, min(at, work) - start), out)
-    state.clock[k] += work - start
+        clock = state.clock[k] + max(0, min(at, works_until) - start)
+        _set_stage(state, params, k, stage, at, clock, out)
+    state.clock[k] += works_until - start
 
 
 @part
-def settle(state: Any, params: Any, end: int, works_until: int, out: Any) -> None:
-    """Time runs to hi, the carrier working up to `works`."""
+def advance(state: Any, params: Any, end: int, works_until: int, out: Any) -> None:
+    """Advance all items and the meter to `end`, the carrier working until `works_until`; count the hours by day."""
     while True:
         start = state.done
-        edge = (state.day + 1) * DAY
-        stop = min(end, edge)
+        midnight = (state.day + 1) * DAY
+        stop = min(end, midnight)
         for k in range(2):
-            _settle_item(state, params, k, start, stop, works_until, out)
+            _advance_item(state, params, k, start, stop, works_until, out)
         state.meter += max(0, min(stop, works_until) - max(start, state.meter_start))
-        ran = max(0, min(stop, works_until) - start)
-        state.total += ran
-        state.today += ran
+        worked = max(0, min(stop, works_until) - start)
+        state.total += worked
+        state.today += worked
         state.done = stop
-        if stop < edge:
+        if stop < midnight:
             return
         if state.day > state.first_day:
             state.days[(state.day - state.first_day - 1) % DAYS] = state.today
@@ -201,7 +206,7 @@ def settle(state: Any, params: Any, end: int, works_until: int, out: Any) -> Non
 
 @part
 def begin(state: Any, at: int) -> None:
-    """The first that is heard of the hammer."""
+    """Begin to count, unless that was done before."""
     if state.done == NEVER:
         state.done = at
         state.day = at // DAY
@@ -209,197 +214,189 @@ def begin(state: Any, at: int) -> None:
 
 
 @part
-def _see_to(state: Any, params: Any, k: int, event: Any, upto: int, out: Any) -> None:
-    """Item k was seen to."""
+def _complete(state: Any, params: Any, k: int, event: Any, out: Any) -> None:
+    """Take the event that completes item k."""
     at = event.at
-    _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
     happened = at - event.age
-    _turn(state, params, k, 0, at, state.clock[k], out)
-    # Told of only later: the carrier may have worked all the while since.
+    _set_stage(state, params, k, 0, at, state.clock[k], out)
+    # If it was entered only later, the carrier may have worked all the time since.
     state.clock[k] = min(state.clock[k], event.age)
-    state.since[k] = max(state.since[k], happened) if state.seen_to[k] else happened
-    state.seen_to[k] = 1
+    state.since[k] = max(state.since[k], happened) if state.completed[k] else happened
+    state.completed[k] = 1
     state.start[k] = at
-    _settle_item(state, params, k, at, at, NEVER, out)
+    _advance_item(state, params, k, at, at, NEVER, out)
+
+
+@part
+def _raise_meter(state: Any, at: int, expected: int, reading: int, out: Any) -> None:
+    if state.meter_onset == NEVER:
+        state.meter_expected = expected
+        state.meter_reading = reading
+        evidence = (float(expected), float(reading))
+        state.meter_onset = emit(out, METER, RAISED, at, at, LOW, evidence)
+
+
+@part
+def _clear_meter(state: Any, at: int, out: Any) -> None:
+    evidence = (float(state.meter_expected), float(state.meter_reading))
+    state.meter_onset = emit(out, METER, CLEARED, state.meter_onset, at, LOW, evidence)
 
 
 @part
 def _read_meter(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
-    """Somebody read the carrier's hour meter."""
-    at, told, stood = event.at, event.value, state.meter
-    if event.detail == _READING and told < stood <= told + event.age:
-        # Told of only later: what is missing may have been worked since it was read.
-        told = stood
-    if event.detail == _READING and told < stood:
-        if state.meter_onset == NEVER:
-            state.meter_onset = at
-            state.meter_stood = stood
-            state.meter_told = told
-            emit(out, METER, RAISED, at, at, LOW, (float(stood), float(told)))
+    """Take a reading of the carrier's hour meter."""
+    at, expected = event.at, state.meter
+    reading = accepted_reading(event.value, expected, event.age, event.detail)
+    if reading == NEVER:
+        _raise_meter(state, at, expected, event.value, out)
         return
-    evidence = (float(state.meter_stood), float(state.meter_told))
-    state.meter_onset = emit(out, METER, CLEARED, state.meter_onset, at, LOW, evidence)
-    known = state.meter_known
+    _clear_meter(state, at, out)
+    adjusts = adjusts_timers(state.meter_known, event.detail)
     state.meter_known = 1
-    state.meter = told
+    state.meter = reading
     state.meter_start = at
-    # The first figure says nothing of when the hammer was last seen to.
-    if known and event.detail != _MOVED and event.detail != _REPLACED:
+    if adjusts:
         for k in range(2):
-            _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
-            state.clock[k] = max(0, state.clock[k] + told - stood)
+            _advance_item(state, params, k, state.done, min(at, upto), NEVER, out)
+            state.clock[k] = max(0, state.clock[k] + reading - expected)
             state.start[k] = at
-            _turn_to_clock(state, params, k, at, out)
+            _update_stage(state, params, k, at, out)
 
 
 @part
-def _turn_to_clock(state: Any, params: Any, k: int, at: int, out: Any) -> None:
-    """Bring the stage of item k in line with its clock, which has just been set."""
+def _update_stage(state: Any, params: Any, k: int, at: int, out: Any) -> None:
+    """Set the stage of item k by its clock, which was just set."""
     stage = 0
-    while stage < 3 and _reaches(state, params, k, stage + 1, at, at) <= at:
+    while stage < 3 and _reached_at(state, params, k, stage + 1, at, at) <= at:
         stage += 1
     if stage != state.stage[k]:
-        _turn(state, params, k, stage, at, state.clock[k], out)
+        _set_stage(state, params, k, stage, at, state.clock[k], out)
 
 
 @part
-def _correct(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
-    """An entry was wrong. One that happened before the wrong one took effect stands in its place; one that happened
-    later is taken like any that is told of late, but for what the wrong one shows to have been worked before it."""
-    j = find(state.kept, state.count, event.wrong, event.wrong_time)
+def _correct(state: Any, params: Any, j: int, event: Any, upto: int, out: Any) -> None:
+    """Take the correction of entry j.
+
+    A replacement that is taken as a late entry still counts the work that the wrong one proves to have come before it.
+    """
     at = event.at
     happened = at - event.age
     for k in range(2):
-        _settle_item(state, params, k, state.done, min(at, upto), NEVER, out)
-    if event.right == event.wrong and happened <= state.kept[j, AT]:
-        state.kept[j, TIME] = happened
+        _advance_item(state, params, k, state.done, min(at, upto), NEVER, out)
+    worked = state.kept[j, TOTAL]
+    if replace_or_remove(state, j, event.right == event.wrong, happened):
         state.kept[j, AGE] = state.kept[j, AT] - happened
         state.kept[j, VALUE] = event.value
         state.kept[j, DETAIL] = event.detail
-    else:
-        worked = state.kept[j, TOTAL]
-        state.count = remove(state.kept, state.count, j)
-        if event.right == event.wrong:
-            _note(state, event, event.right)
-            last = state.count - 1
-            state.kept[last, AGE] = min(event.age, state.kept[last, TOTAL] - worked)
-    totals = sums(state)
+    elif event.right == event.wrong:
+        record(state, event, event.right)
+        last = state.count - 1
+        state.kept[last, AGE] = min(event.age, state.kept[last, TOTAL] - worked)
+    totals = totals_of(state)
     for k in range(2):
-        state.since[k] = totals[SINCE + k] if totals[SEEN + k] else state.first_row
-        state.seen_to[k] = totals[SEEN + k]
+        state.since[k] = totals[SINCE + k] if totals[DONE + k] else state.first_row
+        state.completed[k] = totals[DONE + k]
         state.clock[k] = state.total - totals[ZERO + k]
         state.start[k] = state.last_row + totals[DROP + k] if totals[DROP + k] > 0 else NEVER
     state.meter = state.total - totals[METER_BASE]
-    state.meter_known = totals[KNOWN]
+    state.meter_known = totals[METER_KNOWN]
     state.meter_start = state.last_row + totals[METER_DROP] if totals[METER_DROP] > 0 else NEVER
     state.not_before = at
-    if state.meter_onset != NEVER and not totals[FAULT]:
-        evidence = (float(state.meter_stood), float(state.meter_told))
-        emit(out, METER, CLEARED, state.meter_onset, at, LOW, evidence)
-        state.meter_onset = NEVER
-    if totals[FAULT]:
-        state.meter_stood = totals[STOOD]
-        state.meter_told = totals[TOLD]
-        if state.meter_onset == NEVER:
-            state.meter_onset = at
-            evidence = (float(state.meter_stood), float(state.meter_told))
-            emit(out, METER, RAISED, at, at, LOW, evidence)
+    if totals[METER_WRONG]:
+        _raise_meter(state, at, totals[EXPECTED], totals[READING], out)
+        state.meter_expected = totals[EXPECTED]
+        state.meter_reading = totals[READING]
+    else:
+        _clear_meter(state, at, out)
     for k in range(2):
-        _turn_to_clock(state, params, k, at, out)
+        _update_stage(state, params, k, at, out)
 
 
 @part
-def _note(state: Any, event: Any, kind: int) -> None:
-    """Put an entry on record, everything being settled up to it."""
-    part_of_interval = 0
-    if not state.has_engine_rpm and state.last_row != NEVER:
-        part_of_interval = max(0, event.at - state.last_row)
-    keep(state, event, kind, part_of_interval)
-
-
-@part
-def row_comes(state: Any, counts: int) -> None:
-    """The next row has come: the interval since the last is settled, and counts or not."""
-    if not counts:
-        settle_drops(state)
-
-
-@part
-def take(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
-    """An event takes effect; where it comes after the watermark, nothing is known of the time between."""
+def take_event(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
+    """Take an event; nothing is known of the time from the watermark to one after it."""
     corrects = event.kind == CORRECTED and (
         event.wrong == INSPECTED or event.wrong == METERED or event.wrong == SERVICED
     )
     kind = event.kind
+    j = -1
     if corrects:
-        found = find(state.kept, state.count, event.wrong, event.wrong_time) >= 0
-        if not found:
-            # What it replaces cannot be taken back any more, but it happened itself.
+        j = find(state, event.wrong, event.wrong_time)
+        if j < 0:
+            # The wrong entry can no longer be withdrawn, but what replaces it happened all the same.
             state.not_found += 1
-            corrects = False
             kind = event.right
-    served = kind == SERVICED and event.detail == 1
-    if corrects or kind in (INSPECTED, METERED) or served:
-        begin(state, event.at)
-        if state.has_engine_rpm:
-            settle(state, params, max(min(event.at, upto), state.done), state.rpm_until, out)
-        if corrects:
-            _correct(state, params, event, upto, out)
-            return
-        _note(state, event, kind)
-        if kind == METERED:
-            _read_meter(state, params, event, upto, out)
-            return
-        _see_to(state, params, 1 if served else 0, event, upto, out)
+    serviced = kind == SERVICED and event.detail == 1
+    if j < 0 and kind != INSPECTED and kind != METERED and not serviced:
         return
+    begin(state, event.at)
+    if state.has_engine_rpm:
+        advance(state, params, max(min(event.at, upto), state.done), state.rpm_until, out)
+    if j >= 0:
+        _correct(state, params, j, event, upto, out)
+        return
+    record(state, event, kind)
+    if kind == METERED:
+        _read_meter(state, params, event, upto, out)
+        return
+    k = 1 if serviced else 0
+    _advance_item(state, params, k, state.done, min(event.at, upto), NEVER, out)
+    _complete(state, params, k, event, out)
 
 
 @part
-def quiet_until(state: Any, params: Any) -> int:
-    """Up to when nothing can happen but that hours add up, if no event does; NEVER where that cannot be told."""
-    if (
-        state.last_row == NEVER
-        or state.start[0] > state.done
-        or state.start[1] > state.done
-        or state.meter_start > state.done
-    ):
+def report_active(state: Any, params: Any, upto: int, out: Any) -> None:
+    """Write the faults active at the watermark."""
+    for k in range(2):
+        _emit_item(state, params, k, STANDING, upto, state.clock[k], out)
+    evidence = (float(state.meter_expected), float(state.meter_reading))
+    emit(out, METER, STANDING, state.meter_onset, upto, LOW, evidence)
+
+
+@part
+def uneventful_until(state: Any, params: Any) -> int:
+    """Return until when time only adds to the hours, if no event comes and no stage is reached by hours.
+
+    NEVER where that is unknown: an event lies in the interval under way.
+    """
+    if max(state.start[0], state.start[1], state.meter_start) > state.done or state.last_row == NEVER:
         return NEVER
     if state.count > 0 and state.kept[state.count - 1, BEFORE] == state.last_row:
-        return NEVER  # whether the interval that an entry lies in counts
-    quiet = (state.day + 1) * DAY
+        return NEVER
+    until = (state.day + 1) * DAY
     for k in range(2):
         if state.stage[k] < 3:
-            quiet = min(quiet, state.since[k] + params.days[k, state.stage[k]])
-    return quiet  # type: ignore[no-any-return]
+            until = min(until, state.since[k] + params.days[k, state.stage[k]])
+    return until  # type: ignore[no-any-return]
 
 
 @part
-def room_left(state: Any, params: Any) -> int:
-    """How much can be worked before an item reaches its next stage."""
-    room = _FOREVER
+def work_left(state: Any, params: Any) -> int:
+    """Return how much can be worked before an item reaches its next stage, ns."""
+    left = FOREVER
     for k in range(2):
         if state.stage[k] < 3:
-            room = min(room, params.hours[k, state.stage[k]] - state.clock[k])
-    return room
+            left = min(left, params.hours[k, state.stage[k]] - state.clock[k])
+    return left
 
 
 def from_first(old: Any) -> dict[str, Any]:
-    """The state that follows from one of version 1: nothing that was entered before can be corrected."""
-    floor = np.zeros(SUMS, np.int64)
-    seen_to = old["seen_to"].astype(bool)
+    """Convert a record of version 1. Earlier entries can no longer be corrected."""
+    floor = np.zeros(TOTALS, np.int64)
+    completed = old["completed"].astype(bool)
     floor[ZERO : ZERO + 2] = -old["clock"]
     floor[SINCE : SINCE + 2] = old["since"]
-    floor[SEEN : SEEN + 2] = seen_to
+    floor[DONE : DONE + 2] = completed
     floor[METER_BASE] = -old["meter"]
-    floor[KNOWN] = old["meter_known"]
-    floor[FAULT] = old["meter_onset"] != NEVER
-    floor[STOOD] = old["meter_stood"]
-    floor[TOLD] = old["meter_told"]
+    floor[METER_KNOWN] = old["meter_known"]
+    floor[METER_WRONG] = old["meter_onset"] != NEVER
+    floor[EXPECTED] = old["meter_expected"]
+    floor[READING] = old["meter_reading"]
     floor[ROW] = NEVER
     if not old["has_engine_rpm"] and old["last_row"] != NEVER:
-        # an event in the interval under way: what it drops is not settled yet
+        # An event in the interval under way: whether it drops a part of it is still open.
         floor[ROW] = old["last_row"]
         floor[DROP : DROP + 2] = np.maximum(0, old["start"] - old["last_row"])
         floor[METER_DROP] = max(0, int(old["meter_start"]) - int(old["last_row"]))
-    first_row = old["since"][~seen_to].max(initial=NEVER)
-    return {**{name: old[name] for name in FIRST.names or ()}, "floor": floor, "first_row": first_row}
+    first_row = old["since"][~completed].max(initial=NEVER)
+    return {**fields_of(old), "floor": floor, "first_row": first_row}

@@ -1,12 +1,12 @@
-"""In how many days so many hours of work will be done, from the days just past: an interval, not a date.
+"""In how many days a number of operating hours will be worked, from the use of past days: an interval, not a date.
 
-With n days of x hours each (mean m, standard deviation s, the days taken as independent), the work of T days to come is
-predicted with variance s^2 (T + T^2 / n), so that R hours are still open at T and done at T where
+With n days of x hours each (mean m, standard deviation s, days taken as independent), the work of the next T days is
+predicted with variance s^2 (T + T^2 / n). So R hours may be worked within T days where
 
     (R - m T)^2 = t^2 s^2 (T + T^2 / n),        t: Student's 97.5 % point with n - 1 degrees of freedom.
 
-Its two roots are the edges of a 95 % interval (an inverse prediction, as Fieller's for ratios); where the second is
-missing, no end can be told.
+The two roots are the limits of a 95 % interval (an inverse prediction, like Fieller's for ratios). Without a second
+root there is no upper limit.
 """
 
 import math
@@ -20,9 +20,9 @@ from strikewatch.detectors.kernels import (
 )
 
 DAYS: Final = 28
-"""Days looked back on: four whole weeks, so that each weekday counts alike."""
+"""Past days used: four whole weeks, so that each weekday counts alike."""
 LEAST: Final = 5
-"""Fewer days say nothing."""
+"""Fewest days for a forecast."""
 DAY: Final = 86_400 * SECOND
 
 STUDENT: Final = np.array(
@@ -37,9 +37,13 @@ STUDENT: Final = np.array(
 
 @kernel
 def days_left(work: Any, days: int, remaining: float) -> tuple[float, float]:
-    """(earliest, latest) in days, 95 %: `work` [at least n] of each day past, `remaining` in the same unit.
+    """Return (earliest, latest) in days, 95 %.
 
-    NaN where n days are too few; an infinite latest where no end can be told.
+    Args:
+        work: [at least `days`] work of each past day.
+        remaining: work to be done, in the same unit.
+
+    NaN if there are too few days; `latest` is infinite if it has no limit.
     """
     if days < LEAST:
         return math.nan, math.nan

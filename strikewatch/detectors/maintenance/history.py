@@ -1,8 +1,10 @@
-"""How the clocks of upkeep and the hour meter follow from the entries on record, one entry after the other.
+"""How the timers of `upkeep` and the hour meter follow from the entries in their history, one after the other.
 
-An entry is kept with the operating time in all when it took effect. On a feed without engine speed that is the time
-up to the row before it; the part of the interval from there to the entry is dropped from the clocks that it sets, if
-the interval turns out to count at all. `f` below holds what the entries up to one amount to: [SUMS] int64.
+An entry is kept with the total operating time at which it took effect. On a feed without engine speed that is the
+total at the row before it. The part of the interval from that row to the entry is dropped from the timers that the
+entry sets, if the interval turns out to count at all.
+
+`totals` [TOTALS] int64 holds what a number of entries amount to; its places are named below.
 """
 
 from typing import Any, Final
@@ -18,28 +20,28 @@ from strikewatch.detectors.kernels import (
     part,
 )
 from strikewatch.detectors.maintenance import corrections
-from strikewatch.detectors.maintenance.corrections import AT, KEPT, KIND, TIME, remove
+from strikewatch.detectors.maintenance.corrections import KEPT, KIND, TIME, append, remove
 
-TOTAL: Final = corrections.COLUMNS  # operating ns in all when it took effect
-BEFORE: Final = TOTAL + 1  # the row before it; NEVER where nothing is unsettled
-PART: Final = TOTAL + 2  # the part of the interval from there to the entry, ns
-AGE: Final = TOTAL + 3  # at most so much was worked since it happened, ns
+TOTAL: Final = corrections.COLUMNS  # total operating ns when it took effect
+BEFORE: Final = TOTAL + 1  # the row before it; NEVER if no interval is open
+DROPPED: Final = TOTAL + 2  # the part of the interval from that row to the entry, ns
+AGE: Final = TOTAL + 3  # at most this much was worked since it happened, ns
 VALUE: Final = TOTAL + 4
 DETAIL: Final = TOTAL + 5
 COLUMNS: Final = TOTAL + 6
 
-ZERO: Final = 0  # operating ns in all at which each item's clock was zero
-DROP: Final = 2  # what is dropped from it of the interval that began with ROW
-SINCE: Final = 4
-SEEN: Final = 6  # whether it was ever seen to
+ZERO: Final = 0  # by item, total operating ns at which its clock was zero
+DROP: Final = 2  # by item, what is dropped of the interval that began with ROW
+SINCE: Final = 4  # by item, when it was last done
+DONE: Final = 6  # by item, whether it was ever done
 METER_BASE: Final = 8
 METER_DROP: Final = 9
-KNOWN: Final = 10  # whether a figure of the meter was ever taken
-FAULT: Final = 11  # a reading below the meter, and no better one since:
-STOOD: Final = 12
-TOLD: Final = 13
+METER_KNOWN: Final = 10  # whether the meter was ever read
+METER_WRONG: Final = 11  # whether a reading was too low, and none accepted since
+EXPECTED: Final = 12  # what the meter should have shown at that reading
+READING: Final = 13  # that reading
 ROW: Final = 14
-SUMS: Final = 15
+TOTALS: Final = 15
 
 _REPLACED: Final = METER_REASONS.index("replaced")
 _MOVED: Final = METER_REASONS.index("moved")
@@ -47,40 +49,59 @@ _READING: Final = METER_REASONS.index("reading")
 
 
 @part
-def keep(state: Any, event: Any, kind: int, part_of_interval: int) -> None:
-    """Put an entry on record; of more than can be kept the oldest counts for good."""
+def accepted_reading(reading: int, expected: int, age: int, reason: int) -> int:
+    """Return the hour meter's new value, ns; NEVER if the reading is below the expected one for no reason.
+
+    `age`: how long before its entry it was read: what is missing may have been worked since.
+    """
+    if reason == _READING and reading < expected:
+        return expected if expected <= reading + age else NEVER
+    return reading
+
+
+@part
+def adjusts_timers(known: int, reason: int) -> bool:
+    """Tell whether work that a reading reveals also counts for the timers.
+
+    The first reading ever may be of years before; that of another meter says nothing about the hammer.
+    """
+    return known != 0 and reason != _MOVED and reason != _REPLACED
+
+
+@part
+def record(state: Any, event: Any, kind: int) -> None:
+    """Add an entry to the history, with all time counted up to it; if that is full, its oldest entry becomes final."""
     if state.count == KEPT:
-        advance(state.floor, state.kept, 0)
-        state.count = remove(state.kept, state.count, 0)
-    j = state.count
-    state.count = j + 1
-    state.kept[j, KIND] = kind
-    state.kept[j, TIME] = event.at - event.age
-    state.kept[j, AT] = event.at
+        _apply(state.floor, state.kept, 0)
+        remove(state, 0)
+    dropped = 0
+    if not state.has_engine_rpm and state.last_row != NEVER:
+        dropped = max(0, event.at - state.last_row)
+    j = append(state, kind, event.at - event.age, event.at)
     state.kept[j, TOTAL] = state.total
-    state.kept[j, BEFORE] = state.last_row if part_of_interval > 0 else NEVER
-    state.kept[j, PART] = part_of_interval
+    state.kept[j, BEFORE] = state.last_row if dropped > 0 else NEVER
+    state.kept[j, DROPPED] = dropped
     state.kept[j, AGE] = event.age
     state.kept[j, VALUE] = event.value
     state.kept[j, DETAIL] = event.detail
 
 
 @part
-def settle_drops(state: Any) -> None:
-    """The interval since the last row does not count: nothing is dropped of it."""
+def cancel_drops(state: Any) -> None:
+    """Drop nothing of the interval since the last row, because it does not count."""
     if state.floor[ROW] == state.last_row:
         for k in range(2):
             state.floor[DROP + k] = 0
         state.floor[METER_DROP] = 0
     j = state.count - 1
     while j >= 0 and state.kept[j, BEFORE] == state.last_row:
-        state.kept[j, PART] = 0
+        state.kept[j, DROPPED] = 0
         j -= 1
 
 
 @part
-def _leave_interval(totals: Any) -> None:
-    """What is dropped of an interval that is over is dropped for good."""
+def _end_interval(totals: Any) -> None:
+    """Make what is dropped of an interval final."""
     for k in range(2):
         totals[ZERO + k] += totals[DROP + k]
         totals[DROP + k] = 0
@@ -89,46 +110,45 @@ def _leave_interval(totals: Any) -> None:
 
 
 @part
-def advance(totals: Any, kept: Any, j: int) -> None:
-    """What entry j does: `due` says the same of an entry when it comes."""
+def _apply(totals: Any, kept: Any, j: int) -> None:
+    """Apply entry j. `due_items` does the same with an entry when it arrives."""
     if kept[j, BEFORE] == NEVER or kept[j, BEFORE] != totals[ROW]:
-        _leave_interval(totals)
+        _end_interval(totals)
         totals[ROW] = kept[j, BEFORE]
-    total, dropped = kept[j, TOTAL], kept[j, PART]
+    total, dropped = kept[j, TOTAL], kept[j, DROPPED]
     if kept[j, KIND] == INSPECTED or kept[j, KIND] == SERVICED:
         k = 1 if kept[j, KIND] == SERVICED else 0
         totals[ZERO + k] = max(totals[ZERO + k], total - kept[j, AGE])
         totals[DROP + k] = dropped
-        totals[SINCE + k] = max(totals[SINCE + k], kept[j, TIME]) if totals[SEEN + k] else kept[j, TIME]
-        totals[SEEN + k] = 1
+        totals[SINCE + k] = max(totals[SINCE + k], kept[j, TIME]) if totals[DONE + k] else kept[j, TIME]
+        totals[DONE + k] = 1
     elif kept[j, KIND] == METERED:
-        told, stood, reading = kept[j, VALUE], total - totals[METER_BASE], kept[j, DETAIL] == _READING
-        if reading and told < stood <= told + kept[j, AGE]:
-            told = stood
-        if reading and told < stood:
-            if not totals[FAULT]:
-                totals[FAULT] = 1
-                totals[STOOD] = stood
-                totals[TOLD] = told
+        expected = total - totals[METER_BASE]
+        reading = accepted_reading(kept[j, VALUE], expected, kept[j, AGE], kept[j, DETAIL])
+        if reading == NEVER:
+            if not totals[METER_WRONG]:
+                totals[METER_WRONG] = 1
+                totals[EXPECTED] = expected
+                totals[READING] = kept[j, VALUE]
             return
-        totals[FAULT] = 0
-        totals[METER_BASE] = total - told
+        totals[METER_WRONG] = 0
+        totals[METER_BASE] = total - reading
         totals[METER_DROP] = dropped
-        if totals[KNOWN] and kept[j, DETAIL] != _MOVED and kept[j, DETAIL] != _REPLACED:
+        if adjusts_timers(totals[METER_KNOWN], kept[j, DETAIL]):
             for k in range(2):
-                totals[ZERO + k] = min(total, totals[ZERO + k] - (told - stood))
+                totals[ZERO + k] = min(total, totals[ZERO + k] - (reading - expected))
                 totals[DROP + k] = dropped
-        totals[KNOWN] = 1
+        totals[METER_KNOWN] = 1
 
 
 @part
-def sums(state: Any) -> Any:
-    """What all entries on record amount to [SUMS]; nothing is left to be dropped but of the interval under way."""
-    totals = np.empty(SUMS, np.int64)
-    for k in range(SUMS):
+def totals_of(state: Any) -> Any:
+    """Return what the whole history amounts to [TOTALS]; drops are left only for the interval under way."""
+    totals = np.empty(TOTALS, np.int64)
+    for k in range(TOTALS):
         totals[k] = state.floor[k]
     for j in range(state.count):
-        advance(totals, state.kept, j)
+        _apply(totals, state.kept, j)
     if totals[ROW] == NEVER or totals[ROW] != state.last_row:
-        _leave_interval(totals)
+        _end_interval(totals)
     return totals

@@ -1,33 +1,30 @@
-"""inspection_*, service_*, hour_meter: what falls due by operating hours or by days, whichever comes first.
+"""inspection_*, service_*, hour_meter: what is due by operating hours or by days, whichever comes first.
 
-Tool and lower bushing: 50 operating hours or 7 days; full service of seals and membranes: 1,000 hours or 12 months
-(common practice, no published source; here 365 days). Each is soon, due and overdue in turn, one alert at a time, until
-the event that sees to it.
+Tool and lower bushing: 50 operating hours or 7 days; full service of seals and diaphragms: 1,000 hours or 12 months,
+here 365 days (common practice, no published source). Each is soon, due and overdue in turn, one alert at a time,
+until the event that completes it.
 
-The clocks run as that of `grease`: while the engine is known to turn above `working_rpm`; on a feed without engine
-speed from row to row while they are at most `steady_s` apart, once the later row has come. An event within such an
-interval sets its clock without the part before it. The hour meter follows them, and what people read off the
-carrier's: more than it stood at was worked unheard and is added to the clocks (but for the first figure ever, which may
-be of years before); less is not taken unless a reason is given.
+The timers run while the carrier works (see `carrier`). An event between two rows of a feed without engine speed
+resets its timer without the part of the interval before it. The hour meter runs with the timers and follows the
+readings of the carrier's meter. A higher reading is work that was not seen, and is added to the timers, except at the
+first reading ever, which may be of years before. A lower one is not accepted without a reason.
 """
 
+import math
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any, Final, Self
+from typing import Any, Final, NamedTuple, Self
 
 from pydantic import Field, model_validator
 
 from strikewatch.core import instant
 from strikewatch.core.finding import Fault
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
 from strikewatch.detectors.kernels import (
-    GROUP,
-    LOW,
-    MEDIUM,
     NEVER,
-    STANDING,
-    emit,
+    begin_group,
     kernel,
     new_output,
     sample,
@@ -37,30 +34,28 @@ from strikewatch.detectors.kernels import (
 from strikewatch.detectors.maintenance.due_items import (
     FIRST,
     ITEMS,
-    METER,
     PARAMS,
     STAGES,
     STATE,
+    advance,
     begin,
     from_first,
-    outlook,
-    quiet_until,
-    room_left,
-    row_comes,
-    settle,
-    take,
+    report_active,
+    take_event,
+    uneventful_until,
+    work_left,
 )
-from strikewatch.detectors.maintenance.forecast import DAY
-from strikewatch.detectors.maintenance.history import ROW, SUMS
+from strikewatch.detectors.maintenance.forecast import DAY, DAYS, LEAST, days_left
+from strikewatch.detectors.maintenance.history import ROW, TOTALS, cancel_drops
 
 
 class Settings(DetectorSettings):
-    """What falls due by hours and days."""
+    """What is due by operating hours and days."""
 
     inspection_soon_h: float = Field(
         45.0, ge=0, description="Operating hours from which inspection is due soon, h"
     )
-    inspection_due_h: float = Field(50.0, gt=0, description="... from which it is due, h; see the handbook")
+    inspection_due_h: float = Field(50.0, gt=0, description="... from which it is due, h; see the manual")
     inspection_overdue_h: float = Field(60.0, gt=0, description="... from which it is overdue, h")
     inspection_soon_days: float = Field(6.0, ge=0, description="Days from which inspection is due soon")
     inspection_due_days: float = Field(7.0, gt=0, description="... from which it is due")
@@ -68,7 +63,7 @@ class Settings(DetectorSettings):
     service_soon_h: float = Field(
         950.0, ge=0, description="Operating hours from which service is due soon, h"
     )
-    service_due_h: float = Field(1000.0, gt=0, description="... from which it is due, h; see the handbook")
+    service_due_h: float = Field(1000.0, gt=0, description="... from which it is due, h; see the manual")
     service_overdue_h: float = Field(1100.0, gt=0, description="... from which it is overdue, h")
     service_soon_days: float = Field(335.0, ge=0, description="Days from which service is due soon")
     service_due_days: float = Field(365.0, gt=0, description="... from which it is due")
@@ -77,7 +72,7 @@ class Settings(DetectorSettings):
     steady_s: float = carrier.STEADY_S
 
     @model_validator(mode="after")
-    def _in_turn(self) -> Self:
+    def _check_order(self) -> Self:
         for item in ITEMS:
             for unit in ("h", "days"):
                 names = [f"{item}_{stage}_{unit}" for stage in STAGES]
@@ -101,40 +96,33 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         event_index = span.first_event
         i = span.first
         while i < span.last or event_index < span.last_event:
-            if event_index < span.last_event and (
-                i == span.last or events[event_index].at < unchecked(time_ns, i)
-            ):
-                take(state, params, events[event_index], span.upto, out)
+            event_at = events[event_index].at if event_index < span.last_event else FOREVER
+            if i == span.last or event_at < unchecked(time_ns, i):
+                take_event(state, params, events[event_index], span.upto, out)
                 event_index += 1
                 continue
-            # Rows among which nothing can happen but that hours add up: the short way.
-            quiet = quiet_until(state, params)
-            if event_index < span.last_event:
-                quiet = min(quiet, events[event_index].at)
+            # Rows that only add to the hours are taken together.
+            until = min(uneventful_until(state, params), event_at)
             has_engine_rpm = state.has_engine_rpm
             rpm_until = state.rpm_until
             counted_to = state.done if has_engine_rpm else state.last_row
-            room = room_left(state, params)
+            left = work_left(state, params)
             worked = 0
             first = i
-            while i < span.last and unchecked(time_ns, i) < quiet:
+            while i < span.last and unchecked(time_ns, i) < until:
                 now = unchecked(time_ns, i)
-                ran = (
-                    max(0, min(rpm_until, now) - counted_to)
-                    if has_engine_rpm
-                    else now - counted_to
-                    if now - counted_to <= params.steady
-                    else 0
+                works_until = carrier.works_until(
+                    has_engine_rpm, rpm_until, counted_to, now, params.steady, NEVER
                 )
+                ran = max(0, min(works_until, now) - counted_to)
                 value = sample(engine_rpm, i)
-                if worked + ran >= room or (value == value and not has_engine_rpm):
+                if worked + ran >= left or (value == value and not has_engine_rpm):
                     break
                 if value == value:
                     rpm_until = carrier.turns_until(value, now, params.working_rpm)
@@ -157,9 +145,12 @@ def run(
             for k in range(2):
                 if state.since[k] == NEVER:
                     state.since[k] = now
-            works = carrier.works_until(has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER)
-            settle(state, params, now, works, out)
-            row_comes(state, works != NEVER)
+            works_until = carrier.works_until(
+                has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER
+            )
+            advance(state, params, now, works_until, out)
+            if works_until == NEVER:
+                cancel_drops(state)
             value = sample(engine_rpm, i)
             if value == value:
                 state.has_engine_rpm = 1
@@ -168,19 +159,11 @@ def run(
             i += 1
         if state.done != NEVER and state.done <= span.upto:
             if state.has_engine_rpm:
-                settle(state, params, span.upto, state.rpm_until, out)
-            elif report or span.upto - state.last_row > params.steady:
-                settle(state, params, span.upto, NEVER, out)
+                advance(state, params, span.upto, state.rpm_until, out)
+            elif report or not carrier.rows_close(state.last_row, span.upto, params.steady):
+                advance(state, params, span.upto, NEVER, out)
         if report:
-            for k in range(2):
-                if state.stage[k] > 0:
-                    priority = MEDIUM if state.stage[k] == 3 else LOW
-                    evidence = outlook(state, params, k, state.stage[k] + 1, span.upto, state.clock[k])
-                    fault = 3 * k + state.stage[k] - 1
-                    emit(out, fault, STANDING, state.onset[k], span.upto, priority, evidence)
-            if state.meter_onset != NEVER:
-                evidence_of_meter = (float(state.meter_stood), float(state.meter_told))
-                emit(out, METER, STANDING, state.meter_onset, span.upto, LOW, evidence_of_meter)
+            report_active(state, params, span.upto, out)
     return written(out)
 
 
@@ -197,7 +180,7 @@ def _params(own: Settings) -> tuple[Any, ...]:
 
 
 def _due(record: Any, params: Any) -> int:
-    """When an item next reaches a stage by the calendar."""
+    """Return when an item next reaches a stage by the calendar."""
     soonest = FOREVER
     for k in range(2):
         stage, since = int(record["stage"][k]), int(record["since"][k])
@@ -208,7 +191,7 @@ def _due(record: Any, params: Any) -> int:
 
 
 def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
-    """Where something falls due after the last row of a feed without engine speed, should the time there count."""
+    """Yield when stages are reached after the last row of a feed without engine speed, if the time there counts."""
     done = int(record["done"])
     if record["has_engine_rpm"] or done == NEVER:
         return
@@ -274,9 +257,57 @@ DETECTOR: Final = Detector(
         "rpm_until": NEVER,
         "first_row": NEVER,
         "not_before": NEVER,
-        "floor": [NEVER if k == ROW else 0 for k in range(SUMS)],
+        "floor": [NEVER if k == ROW else 0 for k in range(TOTALS)],
     },
     horizon=lambda settings: max(carrier.HOLD, instant.seconds(settings.steady_s) + 1),
     due=_due,
     pending=_pending,
 )
+
+
+class DueItem(NamedTuple):
+    """When one item is due. Times are negative when it is past due.
+
+    `hours_left` of operation and `days_left` of the calendar: whichever ends first counts. `earliest_days` and
+    `latest_days`: when that will be by the use of past days, a 95 % interval; None where there are too few of these.
+    `completed`: whether it was ever done.
+    """
+
+    item: str
+    stage: int
+    hours_left: float
+    days_left: float | None
+    earliest_days: float | None
+    latest_days: float | None
+    completed: bool
+
+
+def due_items(record: Any, settings: Settings, now: Instant) -> list[DueItem]:
+    """Return when inspection and service are due at an instant of event time, by a hammer's record of STATE."""
+    limit_ns, limit_days_ns, *_ = _params(settings)
+    days_known = min(DAYS, int(record["day"]) - int(record["first_day"]) - 1)
+    items = []
+    for k, item in enumerate(ITEMS):
+        left_ns = limit_ns[k][1] - int(record["clock"][k])
+        since = int(record["since"][k])
+        days_to = (since + limit_days_ns[k][1] - now) / DAY if since != NEVER else None
+        earliest = latest = None
+        if days_known >= LEAST and left_ns > 0:
+            interval = days_left(record["days"].astype(float), days_known, float(left_ns))
+            # The calendar needs no forecast: it is the latest whatever the use.
+            calendar = math.inf if days_to is None else max(0.0, days_to)
+            earliest, latest = (
+                days if math.isfinite(days) else None for days in (min(end, calendar) for end in interval)
+            )
+        items.append(
+            DueItem(
+                item,
+                int(record["stage"][k]),
+                left_ns / (3600 * SECOND),
+                days_to,
+                earliest,
+                latest,
+                bool(record["completed"][k]),
+            )
+        )
+    return items

@@ -1,11 +1,11 @@
-"""check_missed: the hammer fired in a shift before anybody had walked round the machine and looked.
+"""check_missed: the hammer fired in a shift before anybody had made the walkaround inspection.
 
-A shift begins when somebody else than before signs on, or anybody after `break_h` without a row, or, with nobody
-signed on, at the first row after such a break (common practice, no published source). Its check is the one entered in
-it, or at most `ahead_s` before. A hammer whose checks were never entered has none to miss: the detector is silent
-until the first.
+A shift begins when another operator than before signs on; when anybody signs on after `break_h` without a row; or,
+with nobody signed on, at the first row after such a break (common practice, no published source). Its inspection is
+one entered in it, or at most `ahead_s` before. Onset: the first firing in the shift without one. Cleared: by the
+inspection, or when the next shift begins. A hammer for which no inspection was ever entered has none to miss.
 
-Where the check of the present shift turns out to have been wrong, the shift wants one again from the correction on:
+If the inspection of the current shift turns out to have been wrong, the shift needs one again from the correction on:
 the next firing without one is a fault.
 """
 
@@ -16,17 +16,17 @@ from pydantic import Field
 
 from strikewatch.core import instant
 from strikewatch.core.finding import Fault
-from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, Older, seconds
+from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, Older, fields_of, seconds
 from strikewatch.detectors.kernels import (
     CHECKED,
     CLEARED,
     CORRECTED,
-    GROUP,
     LOW,
     NEVER,
     RAISED,
     SIGNED,
     STANDING,
+    begin_group,
     emit,
     kernel,
     new_output,
@@ -34,37 +34,47 @@ from strikewatch.detectors.kernels import (
     unchecked,
     written,
 )
-from strikewatch.detectors.maintenance.corrections import AT, COLUMNS, KEPT, KIND, TIME, find, remove
+from strikewatch.detectors.maintenance.corrections import (
+    AT,
+    COLUMNS,
+    KEPT,
+    append,
+    find,
+    remove,
+    replace_or_remove,
+)
 
 
 class Settings(DetectorSettings):
-    """The walk-round check of each shift."""
+    """The walkaround inspection of each shift."""
 
     break_h: float = Field(4.0, gt=0, description="No row for this long: the next shift, h")
-    ahead_s: float = Field(3600.0, ge=0, description="A check this long before the shift counts for it, s")
+    ahead_s: float = Field(
+        3600.0, ge=0, description="An inspection this long before the shift counts for it, s"
+    )
 
 
 FIRST: Final = np.dtype(
     [
-        ("has_check", "<i8"),
-        ("began", "<i8"),  # the shift
-        ("wanted", "<i8"),  # it has had no check, and no firing
+        ("has_check", "<i8"),  # whether an inspection was ever entered
+        ("began", "<i8"),  # start of the shift
+        ("wanted", "<i8"),  # whether the shift had no inspection and no firing yet
         ("onset", "<i8"),
-        ("checked", "<i8"),  # when last
-        ("who", "<i8"),  # signed on last
-        ("known", "<i8"),  # whether anybody ever did
-        ("lapses", "<i8"),
+        ("checked", "<i8"),  # time of the last inspection
+        ("operator", "<i8"),  # hash of the operator signed on last
+        ("known", "<i8"),  # whether anybody ever signed on
+        ("lapses", "<i8"),  # when the sign-on lapses
         ("last_row", "<i8"),
     ]
 )
-"""Version 1 of the state, which had no history."""
+"""Version 1 of the state, without a history."""
 STATE: Final = np.dtype(
     [
         *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("floor", "<i8"),  # the last check no longer kept
+        ("floor", "<i8"),  # time of the last inspection no longer kept
         ("count", "<i8"),
-        ("kept", "<i8", (KEPT, COLUMNS)),  # checks in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of what is not kept
+        ("kept", "<i8", (KEPT, COLUMNS)),  # inspections in the order in which they took effect
+        ("not_found", "<i8"),  # corrections of entries no longer kept
     ]
 )
 PARAMS: Final = np.dtype([("rest", "<i8"), ("ahead", "<i8")])
@@ -77,7 +87,7 @@ def _clear(state: Any, at: int, out: Any) -> None:
 
 @part
 def _begin(state: Any, params: Any, at: int, out: Any) -> None:
-    """A shift begins."""
+    """Begin a shift."""
     if state.began != at:
         _clear(state, at, out)
         state.began = at
@@ -86,7 +96,7 @@ def _begin(state: Any, params: Any, at: int, out: Any) -> None:
 
 @part
 def _fire(state: Any, at: int, out: Any) -> None:
-    """The hammer fires at this instant, the first such since the shift began."""
+    """Take the first firing of a shift without an inspection."""
     state.wanted = 0
     if state.has_check:
         state.onset = emit(out, 0, RAISED, at, at, LOW, (float(at - state.began),))
@@ -94,15 +104,11 @@ def _fire(state: Any, at: int, out: Any) -> None:
 
 @part
 def _check(state: Any, event: Any, out: Any) -> None:
-    """Somebody looked it over."""
+    """Take an inspection."""
     if state.count == KEPT:
         state.floor = max(state.floor, state.kept[0, AT])
-        state.count = remove(state.kept, state.count, 0)
-    j = state.count
-    state.count = j + 1
-    state.kept[j, KIND] = CHECKED
-    state.kept[j, TIME] = event.at - event.age
-    state.kept[j, AT] = event.at
+        remove(state, 0)
+    append(state, CHECKED, event.at - event.age, event.at)
     _clear(state, event.at, out)
     state.has_check = 1
     state.wanted = 0
@@ -111,27 +117,26 @@ def _check(state: Any, event: Any, out: Any) -> None:
 
 @part
 def _correct(state: Any, params: Any, event: Any, out: Any) -> None:
-    """A check was entered wrongly. One that was made before that took effect stands in its place."""
-    j = find(state.kept, state.count, CHECKED, event.wrong_time)
+    """Take the correction of an inspection."""
+    replaces = event.right == CHECKED
+    j = find(state, CHECKED, event.wrong_time)
     if j < 0:
         state.not_found += 1
-    elif event.right == CHECKED and event.at - event.age <= state.kept[j, AT]:
-        state.kept[j, TIME] = event.at - event.age
+    elif replace_or_remove(state, j, replaces, event.at - event.age):
         return
     else:
-        state.count = remove(state.kept, state.count, j)
         state.checked = state.floor
         for j in range(state.count):
             state.checked = max(state.checked, state.kept[j, AT])
         if state.began != NEVER and state.onset == NEVER and state.checked < state.began - params.ahead:
             state.wanted = 1
-    if event.right == CHECKED:
+    if replaces:
         _check(state, event, out)
 
 
 @part
-def _take(state: Any, params: Any, event: Any, out: Any) -> None:
-    """An event takes effect."""
+def _take_event(state: Any, params: Any, event: Any, out: Any) -> None:
+    """Take an event."""
     if event.kind == CHECKED:
         _check(state, event, out)
     elif event.kind == CORRECTED and event.wrong == CHECKED:
@@ -139,9 +144,9 @@ def _take(state: Any, params: Any, event: Any, out: Any) -> None:
     elif event.kind == SIGNED:
         if event.lapses > event.at:
             rested = state.last_row != NEVER and event.at - state.last_row >= params.rest
-            if rested or not state.known or event.value != state.who:
+            if rested or not state.known or event.value != state.operator:
                 _begin(state, params, event.at, out)
-            state.who = event.value
+            state.operator = event.value
             state.known = 1
         state.lapses = event.lapses
 
@@ -159,8 +164,7 @@ def run(
 ) -> int:
     out = new_output(findings)
     for group in range(len(spans)):
-        out.cursor[GROUP] = group
-        span = spans[group]
+        span = begin_group(out, spans, group)
         state = states[group]
         params = all_params[span.slot]
         event_index = span.first_event
@@ -169,7 +173,7 @@ def run(
         fires_until = unchecked(firing_ends, span.first + group)
         while True:
             while event_index < span.last_event and events[event_index].at <= now:
-                _take(state, params, events[event_index], out)
+                _take_event(state, params, events[event_index], out)
                 event_index += 1
             if i < span.last and unchecked(time_ns, i) <= now:
                 if now - state.last_row >= params.rest and now >= state.lapses:
@@ -181,7 +185,7 @@ def run(
                 _fire(state, now, out)
             event_at = events[event_index].at if event_index < span.last_event else span.upto + 1
             if not state.wanted:
-                # Until an event or a break, nothing can happen: the short way.
+                # Until an event or a break rows change nothing else.
                 first = i
                 while (
                     i < span.last
@@ -204,11 +208,6 @@ def _params(settings: Settings) -> tuple[Any, ...]:
     return instant.seconds(settings.break_h * 3600), instant.seconds(settings.ahead_s)
 
 
-def _from_first(old: Any) -> dict[str, Any]:
-    """The state that follows from one of version 1: no check before can be corrected."""
-    return {**{name: old[name] for name in FIRST.names or ()}, "floor": old["checked"]}
-
-
 DETECTOR: Final = Detector(
     name="walk_round",
     version=2,
@@ -221,7 +220,7 @@ DETECTOR: Final = Detector(
     ),
     settings=Settings,
     state=STATE,
-    older={1: Older(FIRST, _from_first)},
+    older={1: Older(FIRST, lambda old: {**fields_of(old), "floor": old["checked"]})},
     params_dtype=PARAMS,
     params=_params,
     run=run,

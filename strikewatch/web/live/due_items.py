@@ -5,7 +5,6 @@ from typing import Any, Final, Literal, NamedTuple
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.maintenance import long_storage, service_intervals
-from strikewatch.detectors.maintenance.schedule import coming
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.web.live.snapshot import Glance
 
@@ -44,9 +43,9 @@ def upcoming(record: Any, settings: HammerSettings, seen: Glance, now: Instant) 
     items = [_grease(seen)]
     own = settings["upkeep"]
     assert isinstance(own, service_intervals.Settings)
-    for one in coming(record["upkeep"], own, now):
+    for one in service_intervals.due_items(record["upkeep"], own, now):
         left = one.hours_left, one.days_left, one.earliest_days, one.latest_days
-        items.append(Item(one.item, LEVELS[one.stage], *left, one.seen_to))
+        items.append(Item(one.item, LEVELS[one.stage], *left, one.completed))
     walk = record["walk_round"]
     if walk["onset"] != NEVER:
         items.append(Item("check", "overdue"))

@@ -47,11 +47,11 @@ class Watched:
 
     def unwatched(self) -> dict[str, list[str]]:
         """Why → the faults that cannot be found for that reason."""
-        return _by_reason(coverage.silent(self.settings, coverage.heard(self._record)))
+        return _by_reason(coverage.unmonitored_faults(self.settings, coverage.channels_of(self._record)))
 
     def uncertain(self) -> dict[str, list[str]]:
         """Why → the faults that are inferred only, and so less certain, for that reason."""
-        return _by_reason(coverage.uncertain(self.settings, coverage.heard(self._record)))
+        return _by_reason(coverage.inferred_faults(self.settings, coverage.channels_of(self._record)))
 
     @property
     def _record(self) -> Any:
