@@ -28,7 +28,7 @@ from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Courier
 from strikewatch.sinks.heartbeat import Heartbeat
 from strikewatch.sources.mqtt import CONNECTING, Status, Subscriber
-from strikewatch.web.live.worker_stats import Pulse
+from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("live")
 
@@ -70,7 +70,7 @@ class Live:
         self._failure: BaseException | None = None
         self._touched_s = -ALIVE_EVERY_S
         self._fresh_s = -math.inf
-        self._pulse = Pulse()
+        self._stats = WorkerStats()
         self._supervisor = Supervisor()
         self.ready = threading.Event()
         """Set once connected for the first time."""
@@ -95,7 +95,7 @@ class Live:
             worker = Worker(
                 settings,
                 store,
-                Metered(subscriber, self._pulse, self._wall),
+                Metered(subscriber, self._stats, self._wall),
                 wall=self._wall,
                 monotonic=self._monotonic,
                 told=courier.wake,
@@ -109,36 +109,39 @@ class Live:
                     "trouble": store.trouble,
                 }
             )
-            board = None
+            server = None
             if settings.http.enabled:
-                from strikewatch.service.http import open_board, open_scene  # costs nothing where it is off
+                from strikewatch.service.http import (
+                    open_live_state,
+                    open_server,
+                )  # costs nothing where it is off
 
-                scene = open_scene(settings, worker)
-                worker.shown = scene.hand_over
-                board = open_board(
+                live_state = open_live_state(settings, worker)
+                worker.shown = live_state.hand_over
+                server = open_server(
                     settings,
                     store,
-                    self._pulse,
+                    self._stats,
                     subscriber.status,
                     lambda: worker.messages,
                     self._wall,
                     self._fail,
-                    scene,
+                    live_state,
                 )
             subscriber.start()
             courier.start()
             upkeep.start()
             if heart is not None:
                 heart.start()
-            if board is not None:
-                board.start()
+            if server is not None:
+                server.start()
             try:
                 self._work(worker, subscriber)
             finally:
                 self._stopping.set()
                 self._supervisor.stopping()
-                if board is not None:
-                    board.stop()
+                if server is not None:
+                    server.stop()
                 subscriber.stop()
                 courier.stop()
                 if heart is not None:
@@ -160,7 +163,7 @@ class Live:
             except BrokerError:
                 watch.look(subscriber.status(), worker)
                 raise
-            self._pulse.turn()
+            self._stats.record_turn()
             self._supervisor.turned()
             status = subscriber.status()
             if status.connected:
@@ -171,7 +174,7 @@ class Live:
 
     def _wait(self, timeout_s: float) -> bool:
         """The worker waits for a database that refuses: it is alive, and killing it would mend nothing."""
-        self._pulse.refuse()
+        self._stats.record_blocked()
         self._supervisor.turned()
         return self._stopping.wait(timeout_s)
 

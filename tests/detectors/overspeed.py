@@ -79,8 +79,8 @@ def check() -> None:
     from strikewatch.settings.tree import load
     from strikewatch.sinks.filter import Filter
     from strikewatch.web.pages import views, week
-    from strikewatch.web.pages.formatting import View
-    from strikewatch.web.pages.translations import languages
+    from strikewatch.web.pages.formatting import Formatting
+    from strikewatch.web.pages.translations import load_translations
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
     own = settings.of_hammer(("fennick-hollow", "HB-01"))
@@ -126,17 +126,10 @@ def check() -> None:
 
     assert Filter(faults=("overspeed",)).faults == ("overspeed",)
     assert "overspeed" in views.FAULTS
-    assert "overspeed" in week.OF_OPERATOR
+    assert "overspeed" in week.OPERATOR_FAULTS
     assert dict(coverage.silent(own, {"active", "pressure_bar"}))["overspeed"] == "no engine_rpm in the feed"
-    assert View.fault(_View(languages()["en"]), "overspeed") == "Overspeed"  # type: ignore[arg-type]
+    assert Formatting(load_translations()["en"]).fault_name("overspeed") == "Overspeed"
     assert read().name("overspeed") == "Overspeed"
-
-
-class _View:
-    """As much of a page's view as the name of a fault needs."""
-
-    def __init__(self, words: object) -> None:
-        self.words = words
 
 
 if __name__ == "__main__":

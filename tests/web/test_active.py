@@ -87,7 +87,7 @@ def test_what_is_acknowledged_or_muted_stays_in_sight_while_it_is_active(tmp_pat
         ):
             assert words in shown
         row = shown[shown.index(f'data-key="{SITE}/{HAMMER}"') :]
-        assert re.search(r'data-slot="muted">Out of service until somebody ends it</p>', row)
+        assert re.search(r'data-slot="muted">Out of service until ended by hand</p>', row)
         muted = at.ask("GET", f"{BASE}/muted", token=token).json["muted"]
         assert [(one["kind"], one["by"], one["reason"], one["active"]) for one in muted] == [
             ("out_of_service", "site office", "new seals", 2),
@@ -170,7 +170,7 @@ def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site,
 
         at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
         mark = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
-        expect(mark).to_have_text("Out of service until somebody ends it", timeout=WAIT_MS)
+        expect(mark).to_have_text("Out of service until ended by hand", timeout=WAIT_MS)
         page.click("text=Put back in service")
         expect(mark).to_be_hidden(timeout=WAIT_MS)
 

@@ -98,7 +98,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     row = first.locator('[data-key="fennick-hollow/HB-01"]')
     expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
     expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
-    expect(row.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    expect(row.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
     yard.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
     yard.over()
     expect(row.locator('[data-slot="operator"]')).to_have_text("op-14", timeout=WAIT_MS)
@@ -110,7 +110,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     yard.one_spot("HB-02", seconds=17)
     new = first.locator('[data-key="fennick-hollow/HB-02"]')
     expect(new.locator('[data-slot="oil"]')).to_contain_text("61 °C", timeout=WAIT_MS)
-    expect(new.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    expect(new.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
     assert first.evaluate("window.same")  # the page was not loaded anew: what is typed stays
     expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
     for page in (first, second):
@@ -118,7 +118,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     expect(first.locator("#open")).to_contain_text("HB-02 Firing in one spot")
     expect(first.locator("#open")).to_contain_text("Stop, reposition the tool")
     second.fill("#open input[name=comment]", "told op-14")
-    second.click("#open .deed button")
+    second.click("#open .action button")
     for page in (first, second):
         expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
     first.goto(yard.url("/alerts?hammer=HB-02"))
@@ -342,7 +342,7 @@ def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browse
     ):
         page.goto(yard.url(path))
         if path == "/":
-            expect(page.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+            expect(page.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
         if path == "/write":
             page.evaluate(OPEN_ALL)
         assert violations(page) == [], path

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from strikewatch.web.live.worker_stats import FRESH_S, Pulse
+from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
 from tests.web.site import site
 
 
@@ -14,31 +14,31 @@ def test_ready_until_the_broker_goes_or_the_database_refuses_and_then_says_why(t
         assert (got.status, got.json["reasons"]) == (503, ["the broker is not connected"])
         assert at.ask("GET", "/healthz").status == 200
         at.broker[0] = True
-        at.pulse.refuse()
+        at.stats.record_blocked()
         got = at.ask("GET", "/readyz")
         assert (got.status, got.json["reasons"]) == (503, ["the database refuses to be written"])
-        at.pulse.turn()
-        at.pulse.begin(31.0)
+        at.stats.record_turn()
+        at.stats.begin_step(31.0)
         assert at.ask("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
 
 
 def test_a_worker_that_stands_is_not_alive() -> None:
     now = [0.0]
-    pulse = Pulse(lambda: now[0])
-    assert not pulse.turning
-    pulse.turn()
+    stats = WorkerStats(lambda: now[0])
+    assert not stats.alive
+    stats.record_turn()
     now[0] = FRESH_S - 0.1
-    assert pulse.turning
+    assert stats.alive
     now[0] = FRESH_S
-    assert not pulse.turning
-    pulse.refuse()
-    assert pulse.turning
+    assert not stats.alive
+    stats.record_blocked()
+    assert stats.alive
 
 
 def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
     with site(tmp_path) as at:
-        at.pulse.begin(0.0)
-        at.pulse.end()
+        at.stats.begin_step(0.0)
+        at.stats.end_step()
         at.token("Ada", "view")
         text = at.ask("GET", "/metrics").text
     for line in (

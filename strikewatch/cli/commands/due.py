@@ -12,7 +12,7 @@ from strikewatch.cli.settings_file import settings
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
-    from strikewatch.web.live.due_items import Item
+    from strikewatch.web.live.snapshot import DueItem
 
 _OLD_S: Final = 3600
 """A running processor advances every hammer; one that is this far behind is not running."""
@@ -38,20 +38,19 @@ def command(options: Namespace) -> int:
     from strikewatch.engine.pipeline import Pipeline
     from strikewatch.storage.engines.shared import Beside
     from strikewatch.storage.queries import baselines
-    from strikewatch.web.live.due_items import upcoming
-    from strikewatch.web.live.snapshot import Limits, glance
+    from strikewatch.web.live.snapshot import Limits, due_items, take_snapshot
 
     tree, now = settings(options.config), time.time_ns()
     pipeline = Pipeline(tree.of_hammer)
     with Beside(tree.store.where) as place:
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             pipeline.restore(key, layout, state)
-    found: list[tuple[Key, Item]] = []
+    found: list[tuple[Key, DueItem]] = []
     old = []
     for key in pipeline.hammers:
         own, record = tree.of_hammer(key), pipeline.state_of(key)
-        seen = glance(record, Limits.of(own), (NEVER, float("nan")))
-        found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
+        seen = take_snapshot(record, Limits.of(own), (NEVER, float("nan")))
+        found += [(key, item) for item in due_items(record, own, seen, seen.upto)]
         if now - seen.upto > _OLD_S * SECOND:
             old.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda one: one[1].urgency)
@@ -76,7 +75,7 @@ def command(options: Namespace) -> int:
     return 0
 
 
-def _rounded(item: "Item") -> dict[str, object]:
+def _rounded(item: "DueItem") -> dict[str, object]:
     return {
         name: round(value, 2) if isinstance(value, float) else value for name, value in item._asdict().items()
     }

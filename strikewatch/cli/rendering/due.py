@@ -6,10 +6,10 @@ from rich.table import Table
 from rich.text import Text
 
 from strikewatch.core.batch import Key
-from strikewatch.web.live.due_items import Item
+from strikewatch.web.live.snapshot import DueItem
 
 
-def table_of(found: list[tuple[Key, Item]]) -> Table:
+def table_of(found: list[tuple[Key, DueItem]]) -> Table:
     """One row an item, in the order given."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name in ("site", "hammer", "what", "", "hours left", "days left", "at the present use"):
@@ -27,7 +27,7 @@ def table_of(found: list[tuple[Key, Item]]) -> Table:
     return table
 
 
-def _forecast(item: Item) -> str:
+def _forecast(item: DueItem) -> str:
     if item.earliest_days is None:
         return ""
     if item.latest_days is None:
