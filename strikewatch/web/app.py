@@ -26,14 +26,7 @@ ROUTERS: Final = (alerts.router, deliveries.router, rejects.router, events.route
 def create_app(
     context: ApiContext, routes: Sequence[BaseRoute], stream: EventStream, close: Callable[[], None]
 ) -> FastAPI:
-    """Create the application.
-
-    Args:
-        context: what operations work on.
-        routes: those of monitoring and pages.
-        stream: runs as long as the application.
-        close: called when the application stops.
-    """
+    """Create the application with the routes of monitoring and pages; `close` is called when it stops."""
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:

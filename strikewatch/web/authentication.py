@@ -43,14 +43,7 @@ _ADD_TOKEN: Final = "strikewatch token add NAME --role act"
 
 
 class Authenticator:
-    """Decides who sends a request and whether their role allows it.
-
-    Args:
-        settings: the settings of the HTTP interface.
-        place: the database with tokens and sessions.
-        wall: gives ns.
-        monotonic: gives seconds.
-    """
+    """Decides who sends a request and whether their role allows it. `wall` gives ns, `monotonic` s."""
 
     def __init__(
         self,
@@ -133,12 +126,7 @@ class Authenticator:
 
 
 class FailureLimiter:
-    """Limits failed sign-ins to `limit` a minute, by credential and by client. Thread-safe.
-
-    Args:
-        limit: failures allowed in a window of 60 s.
-        monotonic: gives seconds.
-    """
+    """Limits failed sign-ins to `limit` a minute, by credential and by client. Thread-safe. `monotonic` gives s."""
 
     def __init__(self, limit: int, monotonic: Callable[[], float]) -> None:
         self._limit = limit

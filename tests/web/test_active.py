@@ -1,4 +1,4 @@
-"""However many alerts there are: each active one is shown, the gravest first, under true counts; no mute is hidden."""
+"""Every active alert is shown, the gravest first, under true counts; no mute is hidden; self alerts too."""
 
 import json
 import re
@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
+from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.alert import Alert, Priority
 from strikewatch.core.instant import SECOND
+from strikewatch.engine.self_alerts import DiskFullAlert
+from strikewatch.storage.commit.step import StepRecord
 from tests.browser import browser, violations
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
@@ -190,3 +193,29 @@ def failing(page: Page) -> None:
         lambda route: route.fulfill(status=503, body=json.dumps({"error": "the database refuses"})),
         times=1,
     )
+
+
+def test_it_is_listed_shown_and_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with site(tmp_path, look_freely=True) as at:
+        alert = DiskFullAlert()
+        at.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
+        token = at.token("Ada", "act")
+        found = at.ask("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]
+        assert [(one["hammer"], one["priority"], one["state"]) for one in found] == [
+            ("", "high", "unacknowledged")
+        ]
+        own = found[0]["id"]
+        for sheet in ("/", "/alerts", "/week", f"/alerts/{SITE}/{own}"):
+            shown = at.ask("GET", sheet)
+            assert shown.status == 200, sheet
+            assert sheet == "/week" or "Disk full" in shown.text
+        assert "out-of-service" not in at.ask("GET", f"/alerts/{SITE}/{own}").text
+        assert at.ask("GET", f"/trace/{SITE}/{own}").json["time_s"] == []
+        done = at.ask("POST", f"/api/v1/alerts/{own}/acknowledge", {"comment": "on it"}, token)
+        assert (done.status, done.json["changed"]) == (200, 1)
+        assert at.ask("GET", "/api/v1/figures?end=2026-03-01T00:00:00Z", token=token).status == 200
+        (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
+        for command, words in ((["alerts"], "disk_full"), (["alarm-metrics"], SITE)):
+            capsys.readouterr()
+            assert main([*command, "--config", str(tmp_path / "s.toml")]) == 0
+            assert words in capsys.readouterr().out

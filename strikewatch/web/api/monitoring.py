@@ -3,9 +3,9 @@
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from prometheus_client import CollectorRegistry, Histogram, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -34,14 +34,7 @@ BUCKETS_S: Final = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 
 
 
 class Health:
-    """Whether the processor is alive and ready.
-
-    Args:
-        stats: the worker's progress.
-        status: gives the state of the broker's connection.
-        place: the database.
-        ready_lag_s: the longest that a message may have waited.
-    """
+    """Whether the processor is alive and ready. `ready_lag_s`: the longest that a message may have waited."""
 
     def __init__(
         self, stats: WorkerStats, status: Callable[[], Status], place: Place, ready_lag_s: float
@@ -148,39 +141,39 @@ class _Collector(Collector):
                 .group_by(outbox.c.endpoint, outbox.c.state)
                 .order_by(outbox.c.endpoint, outbox.c.state)
             ).all()
-        rejects = CounterMetricFamily(
+        unused = CounterMetricFamily(
             "strikewatch_unused",
             "Payloads and rows not used, including duplicates and late rows",
             labels=["reason"],
         )
         for reason, count in by_reason:
-            rejects.add_metric([reason], count)
-        yield rejects
-        opened = GaugeMetricFamily("strikewatch_open_alerts", "Alerts that are open", labels=["priority"])
-        for priority in PRIORITIES:
-            opened.add_metric([priority], sum(n for (_, own), n in by_state.items() if own == priority))
-        yield opened
-        active = GaugeMetricFamily(
-            "strikewatch_active_alerts", "Alerts that are active", labels=["priority", "state"]
-        )
-        for priority in PRIORITIES:
-            for state in sorted(ACTIVE):
-                active.add_metric([priority, state], by_state.get((state, priority), 0))
-        yield active
+            unused.add_metric([reason], count)
+        yield unused
+        opened: Counter[str] = Counter()
+        for (_, priority), count in by_state.items():
+            opened[priority] += count
+        active = {
+            (priority, state): by_state.get((state, priority), 0)
+            for priority in PRIORITIES
+            for state in sorted(ACTIVE)
+        }
         ended = sum(n for (state, _), n in by_state.items() if state == "returned_unacknowledged")
+        yield _gauge(
+            "open_alerts", "Alerts that are open", ["priority"], {(p,): opened[p] for p in PRIORITIES}
+        )
+        yield _gauge("active_alerts", "Alerts that are active", ["priority", "state"], active)
         yield GaugeMetricFamily("strikewatch_ended_alerts", "Ended and not acknowledged", ended)
-        muted = GaugeMetricFamily(
-            "strikewatch_muted", "Shelves, hammers out of service, suppressed faults", labels=["kind"]
-        )
-        for kind in KINDS:
-            muted.add_metric([kind], by_kind[kind])
-        yield muted
-        kept = GaugeMetricFamily(
-            "strikewatch_deliveries", "Deliveries on record", labels=["endpoint", "state"]
-        )
-        for endpoint, delivery_state, count in by_endpoint:
-            kept.add_metric([endpoint, delivery_state], count)
-        yield kept
+        muted = {(kind,): by_kind[kind] for kind in KINDS}
+        yield _gauge("muted", "Shelves, hammers out of service, suppressed faults", ["kind"], muted)
+        kept = {(endpoint, state): n for endpoint, state, n in by_endpoint}
+        yield _gauge("deliveries", "Deliveries on record", ["endpoint", "state"], kept)
+
+
+def _gauge(name: str, text: str, labels: list[str], values: Mapping[Any, float]) -> GaugeMetricFamily:
+    family = GaugeMetricFamily(f"strikewatch_{name}", text, labels=labels)
+    for label_values, value in values.items():
+        family.add_metric(label_values, value)
+    return family
 
 
 def monitoring_routes(

@@ -23,15 +23,9 @@ class ApiResponse(JSONResponse):
 
 
 class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
-    """A request that cannot be met.
+    """A request that cannot be met, with its HTTP status. `fields`: what is wrong, by field or parameter.
 
-    Args:
-        status: the HTTP status.
-        error: what is wrong.
-        remedy: what to do about it.
-        retry_s: when to try again, s.
-        fields: what is wrong, by field of the body or parameter.
-        confirm: the values are only unusual and are accepted once confirmed.
+    `confirm`: the values are only unusual and are accepted once confirmed.
     """
 
     def __init__(
@@ -116,6 +110,9 @@ async def not_routed(_request: Request, error: Exception) -> Response:
     problem = Problem(error.status_code, error.detail.lower(), "see /openapi.json for all operations")
     response = problem.response()
     response.headers.update(error.headers or {})
+    allow = response.headers.get("Allow", "")
+    if "GET" in allow and "HEAD" not in allow:
+        response.headers["Allow"] = f"HEAD, {allow}"
     return response
 
 

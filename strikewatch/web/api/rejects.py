@@ -7,8 +7,8 @@ from pydantic import Field
 
 from strikewatch.storage.actions import feed_problems
 from strikewatch.web.api.problems import ApiResponse
-from strikewatch.web.api.routing import Context, api_router, requires
-from strikewatch.web.api.schemas import Limit, Time, Word, parse_field
+from strikewatch.web.api.routing import Context, api_router
+from strikewatch.web.api.schemas import Limit, Time, Word
 
 router = api_router()
 LastSeen = Annotated[Time | None, Query(description="Only what was seen since then, RFC 3339 with an offset")]
@@ -16,7 +16,6 @@ Sender = Annotated[Word, Query(description="As the list of rejects names it: SIT
 
 
 @router.get("/rejects")
-@requires("view")
 def rejects(
     context: Context,
     site: Word | None = None,
@@ -25,16 +24,14 @@ def rejects(
     limit: Limit = 200,
 ) -> ApiResponse:
     """List rejected data by sender and reason with the first bad value and the remedy, the newest first."""
-    after = None if since is None else parse_field(since, "since")
     with context.place.read() as connection:
         found = feed_problems.search(
-            connection, context.wall(), site=site, hammer=hammer, since=after, limit=limit
+            connection, context.wall(), site=site, hammer=hammer, since=since, limit=limit
         )
     return ApiResponse({"rejects": [problem.json() for problem in found]})
 
 
 @router.get("/rejects/examples")
-@requires("view")
 def reject_examples(
     context: Context, sender: Sender, limit: Annotated[int, Field(ge=1, le=100)] = 10
 ) -> ApiResponse:

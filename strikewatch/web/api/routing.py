@@ -40,18 +40,7 @@ class ProblemBody(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """What operations work on.
-
-    Attributes:
-        settings: of the HTTP interface.
-        authenticator: decides who may do what.
-        place: the database.
-        alarms: the settings of alarms.
-        wall: gives ns.
-        max_ahead: how far in the future an entry's time may be, ns.
-        settings_of: gives the detector settings of a hammer.
-        meter: gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown.
-    """
+    """What operations and pages work on. `wall` gives ns."""
 
     settings: Settings
     authenticator: Authenticator
@@ -59,8 +48,10 @@ class ApiContext:
     alarms: AlarmSettings
     wall: Callable[[], Instant]
     max_ahead: Instant
+    """How far in the future an entry's time may be, ns."""
     settings_of: Callable[[Key], HammerSettings]
     meter: Callable[[Key], tuple[float, Instant] | None]
+    """Gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown."""
 
     @property
     def desk(self) -> Desk:
@@ -84,7 +75,7 @@ User = Annotated[str, Depends(_user)]
 
 
 def requires(role: Role) -> Callable[[_Operation], _Operation]:
-    """Mark an operation with the role that it needs."""
+    """Mark an operation with the role that it needs; one that only reads needs the role view without a mark."""
 
     def mark(operation: _Operation) -> _Operation:
         operation.required_role = role  # type: ignore[attr-defined]
@@ -94,10 +85,11 @@ def requires(role: Role) -> Callable[[_Operation], _Operation]:
 
 
 class ApiRoute(APIRoute):
-    """An operation marked by `requires`: the sender is authenticated before anything of the request is read."""
+    """An operation: the sender is authenticated before anything of the request is read."""
 
     def __init__(self, path: str, endpoint: Callable[..., Any], **options: Any) -> None:
-        self.role: Role = endpoint.required_role  # type: ignore[attr-defined]
+        reads = set(options["methods"]) == {"GET"}
+        self.role: Role = getattr(endpoint, "required_role", "view") if reads else endpoint.required_role  # type: ignore[attr-defined]
         options["summary"] = " ".join((endpoint.__doc__ or "").split())
         options["description"] = f"Needs the role {self.role}."
         super().__init__(path, endpoint, **options)
@@ -170,7 +162,7 @@ async def read_body(request: Request, limit_kib: int) -> bytes:
 
 
 def api_router() -> APIRouter:
-    """Return a router whose operations must be marked by `requires`."""
+    """Return a router; its operations that change something must be marked by `requires`."""
     failures = (401, 403, 404, 408, 409, 413, 415, 422, 429, 503)
     responses: dict[int | str, dict[str, Any]] = {
         200: {"description": "Done", "content": {"application/json": {"schema": {"type": "object"}}}},

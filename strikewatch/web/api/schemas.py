@@ -3,18 +3,34 @@
 from typing import Annotated
 
 from fastapi import Body, Path, Query
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
-from strikewatch.web.api.problems import Problem
+
+
+def parse_time(text: object) -> Instant:
+    """Parse RFC 3339 with an offset. Raises ValueError for anything else, or a time outside 1970 to 2100."""
+    if not isinstance(text, str):
+        raise ValueError("is not a time; write it like 2026-03-04T07:15:00Z")
+    at = instant.parse(text)
+    if not instant.EARLIEST <= at < instant.LATEST:
+        raise ValueError("not between 1970 and 2100")
+    return at
+
 
 Word = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00]*$")]
 AnyHammer = Annotated[str, Field(max_length=200, pattern=r"^[^\x00]*$")]
 """A hammer; empty for an alert of the processor itself."""
 Text = Annotated[str, Field(max_length=1000, pattern=r"^[^\x00]*$")]
 Reason = Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00]*$")]
-Time = Annotated[str, Field(max_length=40, json_schema_extra={"format": "date-time"})]
+TimeText = Annotated[str, Field(max_length=40, json_schema_extra={"format": "date-time"})]
+Time = Annotated[
+    Instant,
+    BeforeValidator(parse_time),
+    WithJsonSchema({"type": "string", "format": "date-time", "maxLength": 40}),
+]
+"""RFC 3339 with an offset; ns."""
 Number = Annotated[int, Field(ge=0, le=2**63 - 1)]
 Limit = Annotated[int, Field(ge=1, le=1000)]
 
@@ -39,19 +55,3 @@ class OptionalReason(Fields):
 
 NoBody = Annotated[NoFields, Body(default_factory=NoFields)]
 OptionalReasonBody = Annotated[OptionalReason, Body(default_factory=OptionalReason)]
-
-
-def parse_time(text: str) -> Instant:
-    """Parse RFC 3339 with an offset. Raises ValueError for anything else, or a time outside 1970 to 2100."""
-    at = instant.parse(text)
-    if not instant.EARLIEST <= at < instant.LATEST:
-        raise ValueError("not between 1970 and 2100")
-    return at
-
-
-def parse_field(text: str, name: str) -> Instant:
-    """Parse the time in a parameter or field. Raises Problem naming it."""
-    try:
-        return parse_time(text)
-    except ValueError as error:
-        raise Problem(422, f"{name}: {error}", "write it like 2026-03-04T07:15:00Z") from error

@@ -97,19 +97,16 @@ class RecentHours:
 
 @dataclass(slots=True)
 class LiveHammer:
-    """One hammer on the page.
-
-    Attributes:
-        heard: when it was last heard, wall clock, ns; None: not since the start.
-        state: its record of `engine.state.STATE` as bytes.
-    """
+    """One hammer on the page."""
 
     settings: HammerSettings
     limits: Limits
     hours: RecentHours
     snapshot: Snapshot
     heard: Instant | None
+    """When it was last heard, wall clock, ns; None: not since the start."""
     state: bytes
+    """Its record of `engine.state.STATE`."""
 
     def due_items(self, now: Instant) -> list[DueItem]:
         """List its maintenance tasks."""
@@ -141,12 +138,7 @@ def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
 
 
 class LiveState:
-    """The hammers on the page.
-
-    Args:
-        settings_of: gives a hammer's detector settings; called once for each.
-        hours: the time that timelines show, h.
-    """
+    """The hammers on the page, with timelines of `hours`. `settings_of` is called once for each hammer."""
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings], hours: float) -> None:
         self._settings_of = settings_of

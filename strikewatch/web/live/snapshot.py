@@ -48,10 +48,8 @@ class Limits:
 class Snapshot:
     """One hammer at `upto` (event time, ns). None where unknown.
 
-    Attributes:
-        spot_s: firing time in the present spot.
-        oil_slope_c_per_min: slope of the line fitted to the last 5 min.
-        oil_reaches_min: time until that line meets the limit; None unless it rises towards it.
+    `spot_s`: firing time in the present spot; `oil_slope_c_per_min`: of the line fitted to the last 5 min;
+    `oil_reaches_min`: time until that line meets the limit, None unless it rises towards it.
     """
 
     upto: Instant
@@ -91,12 +89,10 @@ def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) 
 
 
 class DueItem(NamedTuple):
-    """One maintenance task. None: unknown or not applicable; negative: overdue by that much.
+    """One maintenance task: grease, inspection, service, check or storage. None: unknown; negative: overdue.
 
-    Attributes:
-        what: grease, inspection, service, check or storage.
-        earliest_days, latest_days: range in which the hours run out at the present use, or the days if sooner.
-        recorded: whether the task is on record; if not, time counts from when the hammer was first heard.
+    `earliest_days`, `latest_days`: range in which the hours run out at the present use, or the days if sooner.
+    `recorded`: whether the task is on record; if not, time counts from when the hammer was first heard.
     """
 
     what: str

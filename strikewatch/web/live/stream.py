@@ -61,12 +61,8 @@ def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
 class EventStream:
     """The events for all readers.
 
-    Args:
-        live_state: the hammers.
-        draw: draws a hammer's timeline.
-        alerts_version: gives a text that changes with the open alerts.
-        fill: fills the live state with what is on record; called once, first.
-        wall: gives ns.
+    `alerts_version` gives a text that changes with the open alerts; `fill` fills the live state with what is on record
+    and is called once, first; `wall` gives ns.
     """
 
     def __init__(

@@ -19,7 +19,6 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def to_fahrenheit(value_c: float) -> float:
-    """Convert degC to degF."""
     return value_c * 9 / 5 + 32
 
 
@@ -31,21 +30,17 @@ class Formatting:
     units: Units = "metric"
 
     def temperature(self, value_c: float, digits: int = 1) -> str:
-        """Format a temperature."""
         if self.units == "us":
             return f"{to_fahrenheit(value_c):.0f} °F"
         return f"{value_c:.{digits}f} °C"
 
     def pressure(self, value_bar: float) -> str:
-        """Format a pressure."""
         return f"{value_bar * PSI_PER_BAR:,.0f} psi" if self.units == "us" else f"{value_bar:.0f} bar"
 
     def length(self, value_m: float) -> str:
-        """Format a length."""
         return f"{value_m * FEET_PER_METRE:.1f} ft" if self.units == "us" else f"{value_m:.2f} m"
 
     def days(self, value_days: float) -> str:
-        """Format a number of days."""
         return "1 day" if f"{value_days:.0f}" == "1" else f"{value_days:,.0f} days"
 
     def duration(self, value_s: float) -> str:

@@ -55,15 +55,7 @@ class Mark:
 
 
 class Timelines:
-    """Draws timelines with the faults in the database.
-
-    Args:
-        place: the database.
-        recordings: the folder of recordings.
-        live_state: the hammers.
-        sites: gives time zones.
-        formatting: of timelines that are drawn once for all readers.
-    """
+    """Draws timelines with the faults in the database. `formatting`: of those drawn once for all readers."""
 
     def __init__(
         self, place: Place, recordings: Path, live_state: LiveState, sites: Sites, formatting: Formatting
@@ -157,12 +149,7 @@ def draw(
     formatting: Formatting,
     subject: Mark | None = None,
 ) -> str:
-    """Draw a window of whole minutes as SVG.
-
-    Args:
-        name: of the hammer, for ids and the title.
-        subject: the mark for which the timeline is drawn.
-    """
+    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`."""
     begin, end = window
     width = (end - begin) // MINUTE
     label = name if subject is None else f"{name}-{subject.at}"

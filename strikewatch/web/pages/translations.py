@@ -18,21 +18,16 @@ _RENAMED_TABLES: Final = {
     "verdict": "wear",
     "write": "log",
 }
-_RENAMED_FAULT_TEXTS: Final = {"told": "description", "do": "advice"}
-_RENAMED_KEYS: Final = {
-    "log.drop": "log.discard",
-    "log.mend": "log.fix",
-    "log.stands": "log.expected",
-    "log.told_at_once": "log.advice_follows",
-    "now.rest": "now.ended",
-    "now.unwatched": "now.not_monitored",
-    "page.unnamed": "page.anonymous",
-    "review.making": "review.preparing",
-    "timeline.told": "timeline.description",
-    "week.figures": "week.kpis",
-    "week.yardstick": "week.benchmark",
+_RENAMED_TEXTS: Final = {
+    "fault": {"told": "description", "do": "advice"},
+    "log": {"drop": "discard", "mend": "fix", "stands": "expected", "told_at_once": "advice_follows"},
+    "now": {"rest": "ended", "unwatched": "not_monitored"},
+    "page": {"unnamed": "anonymous"},
+    "review": {"making": "preparing"},
+    "timeline": {"told": "description"},
+    "week": {"figures": "kpis", "yardstick": "benchmark"},
 }
-"""Earlier names of tables, of the texts of a fault, and of single texts, which translations may still use."""
+"""Earlier names of tables, and of texts by present table, that translations may still use."""
 
 
 class Translation:
@@ -84,12 +79,9 @@ def _read(path: Path) -> dict[str, str]:
 
 
 def _present_key(key: str) -> str:
-    table, _, rest = key.partition(".")
-    if table == "fault":
-        fault, _, text = rest.partition(".")
-        return f"fault.{fault}.{_RENAMED_FAULT_TEXTS.get(text, text)}"
-    key = f"{_RENAMED_TABLES.get(table, table)}.{rest}"
-    return _RENAMED_KEYS.get(key, key)
+    table, *path, text = key.split(".")
+    table = _RENAMED_TABLES.get(table, table)
+    return ".".join((table, *path, _RENAMED_TEXTS.get(table, {}).get(text, text)))
 
 
 def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:

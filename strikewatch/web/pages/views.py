@@ -5,7 +5,6 @@ operations of the HTTP interface, under the session's cookie and CSRF token.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -14,16 +13,12 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.core.batch import Key
 from strikewatch.core.events import TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import Instant
-from strikewatch.disclaimer import CAUTION
 from strikewatch.engine.flood import Rules
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.guide import topics as guide_topics
-from strikewatch.review.charts.drawing import local_time
 from strikewatch.review.data.event_queries import read_events
 from strikewatch.review.wear import limits as wear
 from strikewatch.review.wear import tool_advice
@@ -31,20 +26,25 @@ from strikewatch.review.wear.limits import Decision
 from strikewatch.sinks.filter import FAULTS, Sites
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import entries
-from strikewatch.storage.actions.tokens import Holder, Role
+from strikewatch.storage.actions.tokens import Role
 from strikewatch.storage.outbox import deliveries
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.api.routing import ApiContext
-from strikewatch.web.authentication import ANONYMOUS, SESSION_COOKIE, csrf_token
+from strikewatch.web.authentication import ANONYMOUS
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.live.stream import as_json
 from strikewatch.web.pages.alert_lists import ActiveAlerts, AlertSearch
-from strikewatch.web.pages.formatting import Formatting, clock
+from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.guide import render_guide
-from strikewatch.web.pages.templating import REPORT_POLICY, SAFE_HEADERS, Templates
+from strikewatch.web.pages.templating import (
+    REPORT_POLICY,
+    SAFE_HEADERS,
+    PageRequest,
+    Templates,
+    common_variables,
+)
 from strikewatch.web.pages.timelines import Timelines
 from strikewatch.web.pages.trace import trace
-from strikewatch.web.pages.translations import SOURCE
 from strikewatch.web.pages.week import Review, read_weeks, week_of, with_status
 
 SIGN_IN_PATH: Final = "/sign-in"
@@ -53,54 +53,16 @@ RECENT_ENTRIES: Final = 25
 MOST_FEED_PROBLEMS: Final = 200
 FEED_EXAMPLES: Final = 10
 MOST_DELIVERIES: Final = 50
-MOST_WEEKS_BACK: Final = 520
 REVIEW_RETRY_S: Final = 2
 """When to ask again for a review that is being made."""
 
-View = Callable[["PageRequest"], Response]
+View = Callable[[PageRequest], Response]
 GetReview = Callable[[str, Instant, Instant], Review | None]
 """Returns the trainer's review of a site in a time; None while the first one is being made."""
 
 
-@dataclass(frozen=True, slots=True)
-class PageRequest:
-    """A request for a page: sender, preferences, time."""
-
-    request: Request
-    holder: Holder
-    formatting: Formatting
-    now: Instant
-
-    @property
-    def query(self) -> Mapping[str, str]:
-        """The parameters of the query."""
-        return self.request.query_params
-
-    @property
-    def can_act(self) -> bool:
-        """Whether the sender may change something."""
-        return self.holder.may("act") and self.holder is not ANONYMOUS
-
-    @property
-    def weeks_back(self) -> int:
-        """How many weeks ago the week of the parameter `back` ended."""
-        back = self.query.get("back", "0")
-        return min(int(back), MOST_WEEKS_BACK) if back.isdecimal() and len(back) < 5 else 0
-
-
 class Pages:
-    """The pages.
-
-    Args:
-        context: the database, the settings of alarms, the clock.
-        templates: how pages become HTML.
-        live_state: the hammers.
-        timelines: draws timelines.
-        active: the lists of active alerts.
-        sites: gives time zones.
-        recordings: the folder of recordings.
-        get_review: gives the trainer's review.
-    """
+    """The pages. `recordings` is the folder of recordings."""
 
     def __init__(
         self,
@@ -153,19 +115,15 @@ class Pages:
 
     def now(self, page: PageRequest) -> Response:
         """Show what is wrong now, where, who, and what to do."""
-        hammers = dict(sorted(self._live_state.hammers.items()))
+        hammers = sorted(self._live_state.hammers.items())
+        not_monitored = [(key[1], hammer.not_monitored()) for key, hammer in hammers]
+        uncertain = [(key[1], hammer.uncertain()) for key, hammer in hammers]
         return self._page(
             page,
             "now.html",
-            readings=[as_json(key, hammer) for key, hammer in hammers.items()],
-            limits={
-                "not_monitored": _group_alike(
-                    page.formatting, {key: hammer.not_monitored() for key, hammer in hammers.items()}
-                ),
-                "uncertain": _group_alike(
-                    page.formatting, {key: hammer.uncertain() for key, hammer in hammers.items()}
-                ),
-            },
+            readings=[as_json(key, hammer) for key, hammer in hammers],
+            not_monitored=_group_alike(page.formatting, not_monitored),
+            uncertain=_group_alike(page.formatting, uncertain),
             **self._active.variables(page.formatting, page.now),
         )
 
@@ -177,7 +135,7 @@ class Pages:
             "_active.html",
             can_act=page.can_act,
             **self._active.variables(page.formatting, page.now, with_timelines),
-            **self._common(page),
+            **common_variables(page, self._sites),
         )
 
     def alerts(self, page: PageRequest) -> Response:
@@ -327,27 +285,13 @@ class Pages:
     def _page(self, page: PageRequest, template: str, status: int = 200, **values: Any) -> Response:
         with self._place.read() as connection:
             bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
-        values = {**self._common(page), **values, "can_act": page.can_act, "bad_feeds": bad_feeds}
-        return self._templates.render(page.formatting, template, status, **values)
-
-    def _common(self, page: PageRequest) -> dict[str, Any]:
-        """Return the variables of all pages."""
-        now, zone_of = page.now, self._sites.zone_of
-        translation = page.formatting.translation
-        cookie = page.request.cookies.get(SESSION_COOKIE, "")
-        return {
-            "now_ns": now,
-            "holder": page.holder,
-            "anonymous": page.holder is ANONYMOUS,
-            "csrf": csrf_token(cookie) if cookie else "",
-            "path": page.request.url.path,
-            "caution": CAUTION if translation.language == SOURCE else translation("page.caution"),
-            "clock": lambda text, site: clock(instant.parse(text), zone_of(site), now),
-            "clock_ns": lambda at, site: clock(at, zone_of(site), now),
-            "local": lambda at, site: local_time(at, zone_of(site)),
-            "zone_of": lambda site: zone_of(site).key,
-            "duration_s": lambda record: _duration_s(record, now),
+        values = {
+            **common_variables(page, self._sites),
+            **values,
+            "can_act": page.can_act,
+            "bad_feeds": bad_feeds,
         }
+        return self._templates.render(page.formatting, template, status, **values)
 
 
 def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> list[tuple[str, Decision]]:
@@ -375,20 +319,14 @@ def tool_note(events: Iterable[Event]) -> str | None:
 
 
 def _group_alike(
-    formatting: Formatting, by_hammer: Mapping[Key, Mapping[str, Sequence[str]]]
+    formatting: Formatting, by_hammer: Iterable[tuple[str, Mapping[str, Sequence[str]]]]
 ) -> dict[tuple[tuple[str, str], ...], list[str]]:
     """Return the names of hammers by what they have in common: reasons with their faults."""
     alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
-    for key, reasons in by_hammer.items():
+    for name, reasons in by_hammer:
         common = tuple(
             (reason, ", ".join(map(formatting.fault_name, faults))) for reason, faults in reasons.items()
         )
         if common:
-            alike.setdefault(common, []).append(key[1])
+            alike.setdefault(common, []).append(name)
     return alike
-
-
-def _duration_s(record: Mapping[str, Any], now: Instant) -> float:
-    """Return the time from onset to clearing, or to now."""
-    end = now if record["cleared"] is None else instant.parse(record["cleared"])
-    return max(0.0, (end - instant.parse(record["onset"])) / instant.SECOND)

@@ -99,10 +99,7 @@ def read_weeks(
 class Review:
     """A report as HTML with data up to `upto` (ns, wall clock).
 
-    Attributes:
-        whole: the period is over.
-        renewing: a newer report is being made.
-        failed: the last attempt to make a newer report failed.
+    `whole`: the period is over; `renewing`: a newer report is being made; `failed`: the last attempt failed.
     """
 
     html: str

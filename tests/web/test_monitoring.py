@@ -1,7 +1,11 @@
-"""Alive and ready are said as they are, and figures add up."""
+"""Liveness, readiness with reasons and metrics are true; systemd gets pings only while the worker turns."""
 
+import socket
 from pathlib import Path
 
+import pytest
+
+from strikewatch.service.systemd import Supervisor
 from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
 from tests.web.site import site
 
@@ -50,3 +54,33 @@ def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
         "strikewatch_broker_connected 1.0",
     ):
         assert line in text.splitlines()
+
+
+def test_pings_come_with_turns_and_stop_with_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [100.0]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+        line.bind(str(tmp_path / "notify"))
+        line.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+
+        def heard() -> list[bytes]:
+            found = []
+            while True:
+                try:
+                    found.append(line.recv(100))
+                except BlockingIOError:
+                    return found
+
+        supervisor = Supervisor(lambda: now[0])
+        assert heard() == []
+        supervisor.turned()
+        assert heard() == [b"READY=1", b"WATCHDOG=1"]
+        supervisor.turned()
+        assert heard() == []
+        now[0] += 1.0
+        supervisor.turned()
+        assert heard() == [b"WATCHDOG=1"]
+        now[0] += 60.0  # the worker stands
+        assert heard() == []
+        supervisor.stopping()
+        assert heard() == [b"STOPPING=1"]

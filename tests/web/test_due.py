@@ -1,12 +1,14 @@
-"""What comes due, and what is not watched, as the page says it."""
+"""The page shows what is due and what is not monitored; greasing is never due with automatic greasing."""
 
 import re
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
 from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.translations import load_translations
+from tests.browser import browser
 from tests.web.site import HAMMER, NOW, SITE, site
 
 DAY = 86_400 * 1_000_000_000
@@ -60,3 +62,21 @@ def test_hours_of_work_are_no_more_exact_than_a_plan() -> None:
 
 def _text(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+
+
+GREASED = "Greased automatically"
+
+
+def test_neither_page_tells_of_an_interval(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # With these it would be overdue from the first second on.
+    monkeypatch.setenv("STRIKEWATCH_FAULTS__GREASE__METHOD", "automatic")
+    for name in ("DUE_S", "OVERDUE_S", "HIGH_S"):
+        monkeypatch.setenv(f"STRIKEWATCH_FAULTS__GREASE__{name}", "1")
+    with site(tmp_path, look_freely=True) as at, browser() as chromium:
+        at.work(NOW + 60_000_000_000)
+        due = at.ask("GET", "/due").text
+        assert GREASED in due
+        assert "overdue by" not in due
+        page = chromium.new_page()
+        page.goto(f"http://127.0.0.1:{at.port}/")
+        expect(page.locator('[data-slot="grease"]')).to_have_text(GREASED)
