@@ -6,106 +6,91 @@ from functools import partial
 from pathlib import Path
 
 from strikewatch.core.instant import SECOND, Instant, seconds
-from strikewatch.engine.flood import Rules
 from strikewatch.errors import StoreError
 from strikewatch.service.review_jobs import ReviewJobs
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
-from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.commit.store import Store
-from strikewatch.web.api.alert_routes import Deeds
-from strikewatch.web.api.delivery_routes import Sending
-from strikewatch.web.api.event_routes import Entering
-from strikewatch.web.api.health import Health
-from strikewatch.web.api.metrics import Metrics, Sources
-from strikewatch.web.api.overview_routes import Overview
-from strikewatch.web.api.rejected_data_routes import RejectedData
-from strikewatch.web.app import Page, application
-from strikewatch.web.authentication import Gate
-from strikewatch.web.live.live_state import Scene
-from strikewatch.web.live.stream import Stream
-from strikewatch.web.live.worker_stats import Pulse
-from strikewatch.web.pages.active_alerts import ActiveAlerts
-from strikewatch.web.pages.formatting import View
-from strikewatch.web.pages.login import Door
-from strikewatch.web.pages.rendering import Press
-from strikewatch.web.pages.timelines import Drawing, past
-from strikewatch.web.pages.translations import SOURCE, languages
-from strikewatch.web.pages.views import Sheets
+from strikewatch.web.api.monitoring import Gauges, Health, Metrics, monitoring_routes
+from strikewatch.web.api.routing import ApiContext
+from strikewatch.web.app import create_app
+from strikewatch.web.authentication import Authenticator
+from strikewatch.web.live.live_state import LiveState
+from strikewatch.web.live.stream import EventStream
+from strikewatch.web.live.worker_stats import WorkerStats
+from strikewatch.web.pages.alert_lists import ActiveAlerts
+from strikewatch.web.pages.formatting import Formatting
+from strikewatch.web.pages.routes import page_routes
+from strikewatch.web.pages.templating import Templates
+from strikewatch.web.pages.timelines import Timelines, read_past
+from strikewatch.web.pages.translations import SOURCE, load_translations
+from strikewatch.web.pages.views import Pages
 from strikewatch.web.server import Server
 
 
 def open_http_server(
     settings: Settings,
     store: Store,
-    pulse: Pulse,
+    stats: WorkerStats,
     status: Callable[[], Status],
     messages: Callable[[], int],
     wall: Callable[[], Instant],
     failed: Callable[[BaseException], None],
-    scene: Scene,
+    live_state: LiveState,
 ) -> Server:
     """Return the server, bound to its port but not started. Raises SettingsError, StoreError."""
-    http = settings.http
-    health = Health(pulse, status, store, http.ready_lag_s)
-    sources = Sources(messages, lambda: _size(settings.store.where))
-    metrics = Metrics(health, store, sources, settings.alarms.suppressed)
-    operations = [
-        *Deeds(store, settings.alarms, wall).operations(),
-        *Overview(store, settings.alarms, wall).operations(),
-        *Sending(store, wall).operations(),
-        *RejectedData(store, wall).operations(),
-        *Entering(
-            store, seconds(settings.intake.max_ahead_s), settings.of_hammer, scene.meter, wall
-        ).operations(),
-    ]
-    gate = Gate(http, store, wall)
-    press = Press(languages(http.words_folder))
-    desk = AlertActions(store, seconds(settings.alarms.longest_shelf_h * 3600))
-    recordings = settings.recording.folder
-    rules = Rules.of(settings.alarms)
-    drawing = Drawing(store, recordings, scene, settings.sites, View(press.words[SOURCE]))
-    reviews = ReviewJobs(settings, wall)
-    active = ActiveAlerts(store, drawing, settings.alarms.suppressed)
-    sheets = Sheets(
-        press,
-        gate,
-        store,
-        desk,
-        scene,
-        drawing,
-        settings.sites,
-        recordings,
-        rules,
-        active,
-        reviews.look,
-        wall,
+    http, suppressed = settings.http, settings.alarms.suppressed
+    authenticator = Authenticator(http, store, wall)
+    context = ApiContext(
+        settings=http,
+        authenticator=authenticator,
+        place=store,
+        alarms=settings.alarms,
+        wall=wall,
+        max_ahead=seconds(settings.intake.max_ahead_s),
+        settings_of=settings.of_hammer,
+        meter=live_state.meter,
     )
-    warm = partial(_fill_timelines, settings, store, scene, wall)
-    stream = Stream(scene, drawing, active.version, warm, wall)
-    page = Page(press, Door(press, gate, http.tls_in_front), sheets, stream, reviews.close)
-    return Server(http, store, application(http, gate, operations, health, metrics, page), failed)
+    health = Health(stats, status, store, http.ready_lag_s)
+    gauges = Gauges(messages, lambda: _database_bytes(settings.store.where))
+    metrics = Metrics(health, store, gauges, suppressed)
+    templates = Templates(load_translations(http.words_folder))
+    recordings = settings.recording.folder
+    source = Formatting(templates.translations[SOURCE])
+    timelines = Timelines(store, recordings, live_state, settings.sites, source)
+    active = ActiveAlerts(store, timelines, suppressed)
+    reviews = ReviewJobs(settings, wall)
+    pages = Pages(context, templates, live_state, timelines, active, settings.sites, recordings, reviews.look)
+    fill = partial(_fill_timelines, settings, store, live_state, wall)
+    stream = EventStream(live_state, timelines.recent, active.version, fill, wall)
+    routes = [
+        *monitoring_routes(health, metrics, authenticator, http.timeout_s),
+        *page_routes(http, authenticator, templates, pages, stream),
+    ]
+    return Server(http, store, create_app(context, routes, stream, reviews.close), failed)
 
 
-def open_scene(settings: Settings, worker: Worker) -> Scene:
+def open_live_state(settings: Settings, worker: Worker) -> LiveState:
     """Return the live state for the page, initialised from the worker's restored state."""
-    scene = Scene(settings.of_hammer, settings.http.strip_h)
-    scene.begin(worker.present())
-    return scene
+    live_state = LiveState(settings.of_hammer, settings.http.strip_h)
+    live_state.restore(worker.present())
+    return live_state
 
 
-def _fill_timelines(settings: Settings, store: Store, scene: Scene, wall: Callable[[], Instant]) -> None:
+def _fill_timelines(
+    settings: Settings, store: Store, live_state: LiveState, wall: Callable[[], Instant]
+) -> None:
     """Fill the timelines from the database and recordings; leave them empty if the database refuses."""
     now = wall()
     begin = now - round(settings.http.strip_h * 3600 * SECOND)
     with suppress(StoreError):
-        scene.warm(lambda key: past(store, settings.recording.folder, key, begin, now))
+        live_state.fill(lambda key: read_past(store, settings.recording.folder, key, begin, now))
 
 
-def _size(where: object) -> int | None:
+def _database_bytes(where: object) -> int | None:
     """Return the size of the database file and its log in bytes; None for a server."""
     if not isinstance(where, Path):
         return None
     files = (where, where.with_name(f"{where.name}-wal"))
-    return sum(one.stat().st_size for one in files if one.exists())
+    return sum(file.stat().st_size for file in files if file.exists())

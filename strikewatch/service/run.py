@@ -26,7 +26,7 @@ from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
 from strikewatch.sources.mqtt import Subscriber
-from strikewatch.web.live.worker_stats import Pulse
+from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("live")
 
@@ -66,7 +66,7 @@ class Processor:
         self._failure: BaseException | None = None
         self._touched_s = -ALIVE_EVERY_S
         self._fresh_s = -math.inf
-        self._pulse = Pulse()
+        self._stats = WorkerStats()
         self._supervisor = SystemdNotifier()
         self.ready = threading.Event()
         """Set when the broker is connected for the first time."""
@@ -95,7 +95,7 @@ class Processor:
             worker = Worker(
                 settings,
                 store,
-                InstrumentedSource(subscriber, self._pulse, self._wall),
+                InstrumentedSource(subscriber, self._stats, self._wall),
                 wall=self._wall,
                 monotonic=self._monotonic,
                 alerts_changed=dispatcher.wake,
@@ -113,20 +113,20 @@ class Processor:
             if settings.http.enabled:
                 from strikewatch.service.http import (  # not imported if the interface is off
                     open_http_server,
-                    open_scene,
+                    open_live_state,
                 )
 
-                scene = open_scene(settings, worker)
-                worker.on_step = scene.hand_over
+                live_state = open_live_state(settings, worker)
+                worker.on_step = live_state.hand_over
                 http_server = open_http_server(
                     settings,
                     store,
-                    self._pulse,
+                    self._stats,
                     subscriber.status,
                     lambda: worker.messages,
                     self._wall,
                     self._fail,
-                    scene,
+                    live_state,
                 )
             subscriber.start()
             dispatcher.start()
@@ -163,7 +163,7 @@ class Processor:
             except BrokerError:
                 watch.look(subscriber.status(), worker)
                 raise
-            self._pulse.turn()
+            self._stats.record_turn()
             self._supervisor.alive()
             status = subscriber.status()
             if status.connected:
@@ -174,7 +174,7 @@ class Processor:
 
     def _wait(self, timeout_s: float) -> bool:
         """Wait while the database refuses; report the worker as alive, since a restart would not help."""
-        self._pulse.refuse()
+        self._stats.record_blocked()
         self._supervisor.alive()
         return self._stopping.wait(timeout_s)
 

@@ -12,7 +12,7 @@ import structlog
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.worker import Source, Worker
 from strikewatch.sources.mqtt import CONNECTING, Message, Status
-from strikewatch.web.live.worker_stats import Pulse
+from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("live")
 
@@ -53,20 +53,20 @@ def notify(what: str) -> None:
 
 
 class InstrumentedSource:
-    def __init__(self, source: Source, pulse: Pulse, wall: Callable[[], Instant]) -> None:
+    def __init__(self, source: Source, stats: WorkerStats, wall: Callable[[], Instant]) -> None:
         self._source = source
-        self._pulse = pulse
+        self._stats = stats
         self._wall = wall
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         messages = self._source.take(limit, timeout_s)
         if messages:
-            self._pulse.begin((self._wall() - min(one.received_ns for one in messages)) / SECOND)
+            self._stats.begin_step((self._wall() - min(one.received_ns for one in messages)) / SECOND)
         return messages
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
         self._source.acknowledge(messages)
-        self._pulse.end()
+        self._stats.end_step()
 
 
 class StatusLog:

@@ -1,19 +1,21 @@
-"""Who asks, and whether they may: bearer tokens, sessions of the page, roles, and patience with those who fail.
+"""Authentication: bearer tokens, sessions of the page, roles, and a limit on failed sign-ins.
 
-Without any token ever made the interface shows what there is to those on this machine, and does nothing for anybody:
-an action needs a name on record. From the first token on, revoked or not, everything needs one, unless the settings
-let this machine `look_freely`. A request that came through a proxy is never from this machine.
+Until the first token is made, this machine may view everything and change nothing: an action needs a name on record.
+From the first token on, even a revoked one, every request needs a token, unless the settings let this machine
+`look_freely`. A request that came through a proxy is never from this machine.
 
 A valid token or session always passes. Only failures are limited, so that nobody can lock out others who share an
-address or a proxy. Cookies that are not valid are not counted: a browser sends an old one by itself.
+address or a proxy. Invalid cookies are not counted: a browser sends an old one by itself.
 
-A browser sends the cookie of a session by itself, whoever has made it ask. So whatever changes something must come from
-our own page (`Sec-Fetch-Site`), and bear the session's seal, which only our own pages can read.
+A browser also sends the cookie of a session with requests that another site makes. So a request that changes something
+must come from our own page (`Sec-Fetch-Site`) and carry the session's CSRF token, which only our pages can read.
 """
 
 import hashlib
 import hmac
+import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable
 from typing import Final
 
@@ -24,99 +26,96 @@ from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Holder, Role
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.web.api.problems import Problem
-from strikewatch.web.client_address import Client, client, networks
-from strikewatch.web.rate_limit import Limiter
+from strikewatch.web.client_address import Client, find_client, networks
 from strikewatch.web.settings import Settings, is_loopback
 
-NOBODY: Final = Holder("", "view", 0, None)
-"""Who looks from this machine while there are no tokens."""
-COOKIE: Final = "strikewatch_session"
-SEAL: Final = "strikewatch-seal"
-"""The header that a change under a cookie needs."""
-DIGITS: Final = 16
-"""Of a digest, by which failures of one token are counted: 64 bits, and nothing to sign in with."""
-_ADD: Final = "strikewatch token add NAME --role act"
+ANONYMOUS: Final = Holder("", "view", 0, None)
+"""A person at this machine while no token exists."""
+SESSION_COOKIE: Final = "strikewatch_session"
+CSRF_HEADERS: Final = ("strikewatch-csrf-token", "strikewatch-seal")
+"""Headers that carry the CSRF token; pages opened before an upgrade send the second one."""
+WINDOW_S: Final = 60.0
+REMEMBERED: Final = 10_000
+"""Credentials, and clients, whose failures are remembered; the oldest are dropped first."""
+_DIGEST_LENGTH: Final = 16
+"""Hex digits of the digest under which a token's failures are counted: 64 bits, useless for signing in."""
+_ADD_TOKEN: Final = "strikewatch token add NAME --role act"
 
 
-class Gate:
-    """Lets requests in. `wall` tells ns, `clock` is monotonic seconds."""
+class Authenticator:
+    """Decides who sends a request and whether their role allows it. `wall` gives ns, `monotonic` s."""
 
     def __init__(
         self,
         settings: Settings,
         place: DatabaseAccess,
         wall: Callable[[], Instant],
-        clock: Callable[[], float] = time.monotonic,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings = settings
         self._place = place
         self._wall = wall
         self._proxies = networks(settings.trusted_proxies)
-        self._limiter = Limiter(settings.failures, clock)
+        self._limiter = FailureLimiter(settings.failures, monotonic)
 
-    def admit(self, request: Request, role: Role) -> Holder:
-        """Who asks. Raises Problem: 401 not known, 403 may not, 429 failed too often."""
-        who = client(request, self._proxies)
+    def authenticate(self, request: Request, role: Role) -> Holder:
+        """Return the sender. Raises Problem: 401 unknown, 403 not allowed, 429 too many failures."""
+        client = find_client(request, self._proxies)
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
-        bearer = scheme.lower() == "bearer"  # anything else is between the browser and a proxy
-        cookie = request.cookies.get(COOKIE, "")
+        bearer = scheme.lower() == "bearer"  # any other scheme concerns the browser and a proxy
+        cookie = request.cookies.get(SESSION_COOKIE, "")
         holder = None
         with self._place.read() as connection:
             if bearer:
                 holder = tokens.holder_of(connection, token.strip())
             elif cookie:
                 holder = tokens.session_holder(connection, cookie, self._wall())
-            free = holder is None and not scheme and self._local(who)
-            if free and (self._settings.look_freely or not tokens.any_exist(connection)):
-                return self._unnamed(request, role)
+            local = holder is None and not scheme and self._is_local(client)
+            if local and (self._settings.look_freely or not tokens.any_exist(connection)):
+                return _anonymous(request, role)
         if holder is not None and not bearer:
-            _from_our_page(request, cookie)
+            _check_csrf(request, cookie)
         if holder is None:
             if bearer:
-                self._fail(token.strip(), who)
+                self._record_failure(token.strip(), client)
             raise Problem(
-                401, "a valid token is needed", f"send it as Authorization: Bearer …; to make one: {_ADD}"
+                401,
+                "a valid token is needed",
+                f"send it as Authorization: Bearer …; to make one: {_ADD_TOKEN}",
             )
         if not holder.may(role):
             raise Problem(
-                403, f"this needs the role {role}, the token has {holder.role}", "use a token that may"
+                403,
+                f"this needs the role {role}, the token has {holder.role}",
+                "use a token with that role",
             )
         return holder
 
-    def admit_metrics(self, request: Request) -> None:
-        """Let anybody at this machine read the metrics, others with a token. Raises Problem as `admit` does."""
-        if not self._local(client(request, self._proxies)):
-            self.admit(request, "view")
+    def authenticate_metrics(self, request: Request) -> None:
+        """Let this machine read the metrics without a token. Raises Problem as `authenticate` does."""
+        if not self._is_local(find_client(request, self._proxies)):
+            self.authenticate(request, "view")
 
     def sign_in(self, request: Request, token: str) -> str | None:
-        """The cookie of a new session; None where the token is not valid. Raises Problem 429."""
+        """Return the cookie of a new session, None for an invalid token. Raises Problem 429."""
         with self._place.read() as connection:
             holder = tokens.holder_of(connection, token.strip())
         if holder is None:
-            self._fail(token.strip(), client(request, self._proxies))
+            self._record_failure(token.strip(), find_client(request, self._proxies))
             return None
         with self._place.write() as connection:
             return tokens.begin_session(connection, holder, self._wall())
 
     def sign_out(self, request: Request) -> None:
-        """End the session that the request comes under."""
+        """End the session of a request."""
         with self._place.write() as connection:
-            tokens.end_session(connection, request.cookies.get(COOKIE, ""))
+            tokens.end_session(connection, request.cookies.get(SESSION_COOKIE, ""))
 
-    def _local(self, who: Client) -> bool:
-        """Whether only somebody at this machine can have asked."""
-        return self._settings.loopback and who.local
+    def _is_local(self, client: Client) -> bool:
+        return self._settings.loopback and client.local
 
-    def _unnamed(self, request: Request, role: Role) -> Holder:
-        """A page elsewhere can have a browser here ask under a name of its own: only this machine's names count."""
-        if not is_loopback(request.url.hostname or ""):
-            raise Problem(403, "without tokens only this machine may look", f"make one: {_ADD}")
-        if role != "view":
-            raise Problem(403, "without a token nothing can be done, only looked at", f"make one: {_ADD}")
-        return NOBODY
-
-    def _fail(self, token: str, who: Client) -> None:
-        wait_s = self._limiter.fail(tokens.digest(token)[:DIGITS], who.name)
+    def _record_failure(self, token: str, client: Client) -> None:
+        wait_s = self._limiter.record_failure(tokens.digest(token)[:_DIGEST_LENGTH], client.name)
         if wait_s > 0:
             raise Problem(
                 429,
@@ -126,16 +125,61 @@ class Gate:
             )
 
 
-def seal(cookie: str) -> str:
-    """What a change under a session must bear beside its cookie."""
+class FailureLimiter:
+    """Limits failed sign-ins to `limit` a minute, by credential and by client. Thread-safe. `monotonic` gives s."""
+
+    def __init__(self, limit: int, monotonic: Callable[[], float]) -> None:
+        self._limit = limit
+        self._monotonic = monotonic
+        self._lock = threading.Lock()
+        self._by_credential: OrderedDict[str, tuple[float, int]] = OrderedDict()
+        self._by_client: OrderedDict[str, tuple[float, int]] = OrderedDict()
+
+    def record_failure(self, credential: str, client: str) -> float:
+        """Count one failure and return 0; over the limit return the seconds to wait.
+
+        A failure over the limit is not counted, so that waiting helps.
+        """
+        counters = ((self._by_credential, credential), (self._by_client, client))
+        with self._lock:
+            now = self._monotonic()
+            wait_s = max(self._wait_s(counts, name, now) for counts, name in counters)
+            if wait_s <= 0:
+                for counts, name in counters:
+                    self._count(counts, name, now)
+            return max(wait_s, 0.0)
+
+    def _wait_s(self, counts: OrderedDict[str, tuple[float, int]], name: str, now: float) -> float:
+        since, failures = counts.get(name, (now, 0))
+        return since + WINDOW_S - now if failures >= self._limit else 0.0
+
+    def _count(self, counts: OrderedDict[str, tuple[float, int]], name: str, now: float) -> None:
+        since, failures = counts.pop(name, (now, 0))
+        counts[name] = (since, failures + 1) if now < since + WINDOW_S else (now, 1)
+        if len(counts) > REMEMBERED:
+            counts.popitem(last=False)
+
+
+def csrf_token(cookie: str) -> str:
+    """Return the token that a change under a session must carry beside its cookie."""
+    # The label is part of saved state: pages kept for use offline carry the token across an upgrade.
     return hashlib.sha256(f"seal {cookie}".encode()).hexdigest()
 
 
-def _from_our_page(request: Request, cookie: str) -> None:
-    """Raises Problem 403 for a change that another site may have had the browser ask for."""
+def _anonymous(request: Request, role: Role) -> Holder:
+    """Allow viewing under this machine's own names: a hostile page can reach us under a name of its own."""
+    if not is_loopback(request.url.hostname or ""):
+        raise Problem(403, "without tokens only this machine may view this", f"to make a token: {_ADD_TOKEN}")
+    if role != "view":
+        raise Problem(403, "viewing is all that is allowed without a token", f"to make one: {_ADD_TOKEN}")
+    return ANONYMOUS
+
+
+def _check_csrf(request: Request, cookie: str) -> None:
+    """Raise Problem 403 for a change that another site may have caused."""
     if request.method in ("GET", "HEAD"):
         return
-    given = request.headers.get(SEAL, "")
-    same = request.headers.get("sec-fetch-site", "same-origin") == "same-origin"
-    if not (same and hmac.compare_digest(given.encode(), seal(cookie).encode())):
-        raise Problem(403, "this did not come from the page that was signed in", "open the page anew")
+    given = next((value for name in CSRF_HEADERS if (value := request.headers.get(name))), "")
+    same_origin = request.headers.get("sec-fetch-site", "same-origin") == "same-origin"
+    if not (same_origin and hmac.compare_digest(given.encode(), csrf_token(cookie).encode())):
+        raise Problem(403, "the request did not come from the page that was signed in", "reload the page")

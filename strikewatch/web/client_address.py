@@ -1,8 +1,8 @@
-"""Where a request comes from: the client's address, beyond the proxies that the settings trust.
+"""The client's address, found behind the proxies that the settings trust.
 
 `Forwarded` is RFC 7239. `X-Forwarded-For` has no standard: each proxy appends the address that it was reached from.
-Anybody can send either, so only what a trusted proxy has appended is believed: the rightmost address that is not a
-trusted proxy itself.
+A client can send either header itself, so only the part that trusted proxies appended counts: the rightmost address
+that is not a trusted proxy.
 """
 
 import re
@@ -25,21 +25,21 @@ FORWARDING: Final = (
     "x-forwarded-proto",
     "x-real-ip",
 )
-"""Headers that a proxy adds: a request that bears one was not made by somebody at this machine."""
+"""Headers that a proxy adds: a request with one of them was not made at this machine."""
 IPV6_BITS: Final = 64
-"""One customer holds a whole IPv6 network of this size (RFC 6177), so its addresses count as one client."""
+"""One customer gets a whole IPv6 network of this size (RFC 6177), so its addresses count as one client."""
 _PORT: Final = re.compile(r":[\w.-]+$", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class Client:
-    """Who asks. `name`: what failed sign-ins are counted under; `local`: whether it is certainly this machine."""
+    """The sender of a request. `name`: failed sign-ins are counted under it; `local`: certainly this machine."""
 
     name: str
     local: bool
 
 
-def client(request: "Request", proxies: Sequence[Network]) -> Client:
+def find_client(request: "Request", proxies: Sequence[Network]) -> Client:
     """Find the client of a request that came in directly or through `proxies`."""
     peer = _address(request.client.host if request.client else "")
     if peer is None:
@@ -49,51 +49,45 @@ def client(request: "Request", proxies: Sequence[Network]) -> Client:
     if not trusted:
         direct = not any(name in headers for name in FORWARDING)
         return Client(_name(peer), peer.is_loopback and direct)
-    appended = _hops(headers.getlist("x-forwarded-for"))
-    standard = _forwarded(headers.getlist("forwarded"))
-    found = {_beyond(peer, hops, proxies) for hops in (appended, standard) if hops}
-    # A proxy appends to one of the two and passes the other on as the client wrote it: where they differ,
-    # neither is believed.
-    return Client(found.pop() if len(found) == 1 else _name(peer), False)
+    by_header = (
+        [_node(node) for value in headers.getlist("x-forwarded-for") for node in value.split(",")],
+        [_node(_for(element)) for value in headers.getlist("forwarded") for element in _split(value, ",")],
+    )
+    names = {_rightmost_untrusted(peer, hops, proxies) for hops in by_header if hops}
+    # A proxy appends to one of the headers and passes the other on as the client wrote it: if they differ,
+    # neither counts.
+    return Client(names.pop() if len(names) == 1 else _name(peer), False)
 
 
 def networks(texts: Iterable[str]) -> tuple[Network, ...]:
-    """Read networks or single addresses. Raises ValueError naming the first that is neither."""
-    found = []
+    """Parse networks and single addresses. Raises ValueError naming the first text that is neither."""
+    parsed = []
     for text in texts:
         try:
-            found.append(ip_network(text))
+            parsed.append(ip_network(text))
         except ValueError as error:
             raise ValueError(f"{error}: write a network such as 10.1.0.0/16, or an address") from None
-    return tuple(found)
+    return tuple(parsed)
 
 
-def _beyond(peer: Address, hops: Sequence[Address | None], proxies: Sequence[Network]) -> str:
-    """The rightmost hop that is not a trusted proxy; where it is not an address, the proxy that named it."""
-    at = peer
+def _rightmost_untrusted(peer: Address, hops: Sequence[Address | None], proxies: Sequence[Network]) -> str:
+    """Return the rightmost hop that is not a trusted proxy; if it is not an address, the proxy that named it."""
+    current = peer
     for hop in reversed(hops):
-        if hop is None or not any(at in network for network in proxies):
+        if hop is None or not any(current in network for network in proxies):
             break
-        at = hop
-    return _name(at)
-
-
-def _hops(values: Iterable[str]) -> list[Address | None]:
-    return [_node(node) for value in values for node in value.split(",")]
-
-
-def _forwarded(values: Iterable[str]) -> list[Address | None]:
-    return [_node(_for(element)) for value in values for element in _split(value, ",")]
+        current = hop
+    return _name(current)
 
 
 def _for(element: str) -> str:
-    """The node that an element of `Forwarded` names; empty where it names none."""
+    """Return the node that an element of `Forwarded` names, "" if none."""
     pairs = (pair.strip().partition("=") for pair in _split(element, ";"))
     return next((value for name, _, value in pairs if name.lower() == "for"), "")
 
 
-def _split(text: str, mark: str) -> list[str]:
-    """The parts between marks that are not within quotes."""
+def _split(text: str, separator: str) -> list[str]:
+    """Split at separators outside quotes."""
     parts, begin, quoted, escaped = [], 0, False, False
     for i, character in enumerate(text):
         if escaped:
@@ -102,14 +96,14 @@ def _split(text: str, mark: str) -> list[str]:
             escaped = True
         elif character == '"':
             quoted = not quoted
-        elif character == mark and not quoted:
+        elif character == separator and not quoted:
             parts.append(text[begin:i])
             begin = i + 1
     return [*parts, text[begin:]]
 
 
 def _node(text: str) -> Address | None:
-    """An address as proxies write it: quoted, in brackets, with a port. None for anything else."""
+    """Parse an address as proxies write it: quoted, in brackets, with a port. None for anything else."""
     text = text.strip().strip('"')
     if text.startswith("["):
         return _address(_PORT.sub("", text).removeprefix("[").removesuffix("]"))
@@ -118,10 +112,10 @@ def _node(text: str) -> Address | None:
 
 def _address(text: str) -> Address | None:
     try:
-        found = ip_address(text)
+        address = ip_address(text)
     except ValueError:
         return None
-    return (found.ipv4_mapped or found) if isinstance(found, IPv6Address) else found
+    return (address.ipv4_mapped or address) if isinstance(address, IPv6Address) else address
 
 
 def _name(address: Address) -> str:

@@ -1,4 +1,4 @@
-"""The interface in a thread of its own, watched like the others."""
+"""The HTTP server in a supervised thread of its own."""
 
 import asyncio
 import contextlib
@@ -10,7 +10,7 @@ from typing import Final
 import h11
 import structlog
 import uvicorn
-from starlette.applications import Starlette
+from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from strikewatch.errors import SettingsError
@@ -20,44 +20,39 @@ from strikewatch.web.settings import Settings
 
 _log: Final = structlog.get_logger("http")
 
-CONNECTIONS: Final = 500
-JOIN_S: Final = 3.0
+MOST_CONNECTIONS: Final = 500
+STOP_TIMEOUT_S: Final = 3.0
 
 
 class Server:
-    """Bound when made, so that a port in use is known at once: raises SettingsError. `failed` as in the courier."""
+    """Binds its port when created, so that a port in use is found at once; calls `failed` if its thread dies.
+
+    Raises SettingsError for a port that is in use, and for an address that others can reach while no token is valid.
+    """
 
     def __init__(
-        self,
-        settings: Settings,
-        place: DatabaseAccess,
-        application: Starlette,
-        failed: Callable[[BaseException], None],
+        self, settings: Settings, place: DatabaseAccess, app: ASGIApp, failed: Callable[[BaseException], None]
     ) -> None:
         self._failed = failed
         with place.read() as connection:
-            good = any(one.revoked is None for one in tokens.holders(connection))
-        if not settings.loopback and not good:
-            raise SettingsError(
-                [
-                    (
-                        "http.host",
-                        f"{settings.host} is for others to reach, and no token was made: first strikewatch "
-                        "token add NAME, or listen on 127.0.0.1",
-                    )
-                ]
+            any_valid = any(holder.revoked is None for holder in tokens.holders(connection))
+        if not settings.loopback and not any_valid:
+            what = (
+                f"{settings.host} can be reached by others, and there is no valid token: first strikewatch "
+                "token add NAME, or listen on 127.0.0.1"
             )
-        self._socket = _bound(settings)
+            raise SettingsError([("http.host", what)])
+        self._socket = _bind(settings)
         self._server = uvicorn.Server(
             uvicorn.Config(
-                application,
-                http=_in_time(settings.timeout_s),
+                app,
+                http=_protocol(settings.timeout_s),
                 log_config=None,
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
                 lifespan="on",
-                limit_concurrency=CONNECTIONS,
+                limit_concurrency=MOST_CONNECTIONS,
                 timeout_keep_alive=5,
                 timeout_graceful_shutdown=2,
             )
@@ -65,14 +60,16 @@ class Server:
         self._thread = threading.Thread(target=self._run, name="http", daemon=True)
 
     def start(self) -> None:
+        """Start the thread."""
         self._thread.start()
-        _log.info("http_listening", host=self._socket.getsockname()[0], port=self._socket.getsockname()[1])
+        host, port = self._socket.getsockname()[:2]
+        _log.info("http_listening", host=host, port=port)
 
     def stop(self) -> None:
-        """Answer what is under way, for up to 2 s."""
+        """Stop; requests in progress get up to 2 s."""
         self._server.should_exit = True
         if self._thread.ident is not None:
-            self._thread.join(JOIN_S)
+            self._thread.join(STOP_TIMEOUT_S)
         with contextlib.suppress(OSError):
             self._socket.close()
 
@@ -80,68 +77,65 @@ class Server:
         try:
             self._server.run(sockets=[self._socket])
             if not self._server.should_exit:
-                raise RuntimeError("the HTTP interface has ended by itself")
-        except BaseException as error:  # noqa: BLE001  # a dead thread must be seen, whatever killed it
+                raise RuntimeError("the HTTP server has stopped by itself")
+        except BaseException as error:  # noqa: BLE001  # a dead thread must be noticed, whatever the cause
             _log.error("http_died", error=repr(error))
             self._failed(error)
 
 
-def _in_time(limit_s: float) -> type[H11Protocol]:
-    """The protocol, hanging up where a head takes longer, or what is left of a body that was answered already.
+def _protocol(timeout_s: float) -> type[H11Protocol]:
+    """Return a protocol that disconnects a client that is too slow.
 
-    Until then a body has its limit with all else.
+    The limit is for the head of a request, and for the rest of a body whose request was answered already. Until then
+    the endpoint's own limit holds for the body.
     """
 
-    class InTime(H11Protocol):
-        _given_up: asyncio.TimerHandle | None = None
+    class TimeLimitedProtocol(H11Protocol):
+        _timer: asyncio.TimerHandle | None = None
 
-        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn has it
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as in uvicorn
             super().connection_made(transport)
-            self._begin()
+            self._start_timer()
 
         def data_received(self, data: bytes) -> None:
             super().data_received(data)
-            sending = self.conn.their_state
+            client = self.conn.their_state
             answered = self.cycle is not None and self.cycle.response_complete
-            if sending is not h11.IDLE and not (answered and sending is h11.SEND_BODY):
-                self._end()
-            elif self._given_up is None:
-                self._begin()
+            if client is not h11.IDLE and not (answered and client is h11.SEND_BODY):
+                self._stop_timer()
+            elif self._timer is None:
+                self._start_timer()
 
         def connection_lost(self, exc: Exception | None) -> None:
-            self._end()
+            self._stop_timer()
             super().connection_lost(exc)
 
-        def _begin(self) -> None:
-            self._given_up = self.loop.call_later(limit_s, self.transport.close)
+        def _start_timer(self) -> None:
+            self._timer = self.loop.call_later(timeout_s, self.transport.close)
 
-        def _end(self) -> None:
-            if self._given_up is not None:
-                self._given_up.cancel()
-                self._given_up = None
+        def _stop_timer(self) -> None:
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
 
-    return InTime
+    return TimeLimitedProtocol
 
 
-def _bound(settings: Settings) -> socket.socket:
+def _bind(settings: Settings) -> socket.socket:
     try:
         family, *_, address = socket.getaddrinfo(settings.host, settings.port, type=socket.SOCK_STREAM)[0]
-        listening = socket.socket(family, socket.SOCK_STREAM)
+        listener = socket.socket(family, socket.SOCK_STREAM)
         try:
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listening.bind(address)
-            listening.listen(CONNECTIONS)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind(address)
+            listener.listen(MOST_CONNECTIONS)
         except OSError:
-            listening.close()
+            listener.close()
             raise
     except OSError as error:
-        raise SettingsError(
-            [
-                (
-                    "http",
-                    f"cannot listen on {settings.host} port {settings.port} ({error}); name another port, "
-                    "or set http.enabled = false",
-                )
-            ]
-        ) from error
-    return listening
+        what = (
+            f"cannot listen on {settings.host} port {settings.port} ({error}); name another port, or set "
+            "http.enabled = false"
+        )
+        raise SettingsError([("http", what)]) from error
+    return listener

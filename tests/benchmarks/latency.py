@@ -31,7 +31,7 @@ SECONDS = 15.0
 WARM_S = 3.0
 
 
-class Desk:
+class AlertActions:
     """Receives POSTs and notes when an onset came first."""
 
     def __init__(self) -> None:
@@ -85,7 +85,7 @@ def publish(broker: Broker, sent: dict[str, float]) -> None:
 
 def measured(whole: bool) -> np.ndarray[Any, Any]:
     """Delays in ms, after a while of warming up."""
-    desk, sent = Desk(), dict[str, float]()
+    desk, sent = AlertActions(), dict[str, float]()
     with (
         tempfile.TemporaryDirectory() as folder,
         Broker(Path(folder) / "broker", max_inflight=1000) as broker,

@@ -42,7 +42,7 @@ def seen(url: str, published: Published, seconds: float) -> list[Line]:
         paints = []
         for _ in range(LOADS):
             page.goto(url)
-            page.wait_for_selector("svg.strip")
+            page.wait_for_selector("svg.timeline")
             paints.append(
                 page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime")
             )

@@ -85,8 +85,8 @@ def check() -> None:
     from strikewatch.settings.tree import load
     from strikewatch.sinks.filter import Filter
     from strikewatch.web.pages import views, week
-    from strikewatch.web.pages.formatting import View
-    from strikewatch.web.pages.translations import languages
+    from strikewatch.web.pages.formatting import Formatting
+    from strikewatch.web.pages.translations import load_translations
     from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
@@ -133,12 +133,12 @@ def check() -> None:
 
     assert Filter(faults=("overspeed",)).faults == ("overspeed",)
     assert "overspeed" in views.FAULTS
-    assert "overspeed" in week.OF_OPERATOR
+    assert "overspeed" in week.OPERATOR_FAULTS
     assert (
         dict(coverage.unmonitored_faults(own, {"active", "pressure_bar"}))["overspeed"]
         == "no engine_rpm in the feed"
     )
-    assert View.fault(_View(languages()["en"]), "overspeed") == "Overspeed"  # type: ignore[arg-type]
+    assert Formatting(load_translations()["en"]).fault_name("overspeed") == "Overspeed"
     assert read().name("overspeed") == "Overspeed"
     assert "| `limit_rpm` | 1/min | `2000.0` |" in settings_text().partition("## faults.overspeed")[2]
     with tempfile.TemporaryDirectory() as folder:
@@ -164,13 +164,6 @@ def check_report(folder: Path, samples: "pd.DataFrame") -> None:
         '<th scope="row">Overspeed, s</th>',
     ):
         assert part in report, part
-
-
-class _View:
-    """As much of a page's view as the name of a fault needs."""
-
-    def __init__(self, words: object) -> None:
-        self.words = words
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.web.pages.guide import rendered
+from strikewatch.web.pages.guide import render_guide
 
 TEXT = guide.text("faults") or ""
 
@@ -95,8 +95,8 @@ def test_the_command_prints_it(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_the_page_shows_it_without_a_style_or_a_script_and_with_a_place_for_each_fault() -> None:
-    shown = rendered("faults") or ""
+    shown = render_guide("faults") or ""
     assert not re.search(r"style=|<script|<style|src=", shown)
     for fault in ("same_spot", "hot_oil", "inspection_soon", "disk_full"):
         assert f'id="{fault}"' in shown
-    assert rendered("../faults") is None
+    assert render_guide("../faults") is None

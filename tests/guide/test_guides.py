@@ -9,7 +9,7 @@ import pytest
 from strikewatch import guide
 from strikewatch.cli.main import main
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.web.pages.guide import rendered
+from strikewatch.web.pages.guide import render_guide
 from tests.guide.documents import TEXTS, TOP
 from tests.guide.generate import api_text, openapi, settings_text
 from tests.web.site import site
@@ -44,7 +44,7 @@ def test_every_link_leads_somewhere(name: str) -> None:
             assert path.removesuffix(".md") in guide.topics(), target
         assert (folder / path).exists(), target
         if anchor:
-            assert f'id="{anchor}"' in (rendered(Path(path or name).stem) or ""), target
+            assert f'id="{anchor}"' in (render_guide(Path(path or name).stem) or ""), target
 
 
 def test_the_command_lists_and_prints_them(capsys: pytest.CaptureFixture[str]) -> None:

@@ -65,7 +65,7 @@ def crowd(folder: Path, hammers: int) -> Iterator[str]:
             portion = Portion(
                 (SITE, f"HB-{k + 1:02d}"), Rows(time_ns, {"active": active, "oil_c": oil}), int(time_ns[-1])
             )
-            at.scene.hand_over(NOW + 59 * SECOND, [portion], pipeline.step(Batch([portion])))
+            at.live_state.hand_over(NOW + 59 * SECOND, [portion], pipeline.step(Batch([portion])))
         yield f"http://127.0.0.1:{at.port}/"
 
 

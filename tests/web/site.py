@@ -18,15 +18,15 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.service.http import open_http_server
+from strikewatch.service.http import open_server
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Role
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.web.live.live_state import Scene
-from strikewatch.web.live.worker_stats import Pulse
+from strikewatch.web.live.live_state import LiveState
+from strikewatch.web.live.worker_stats import WorkerStats
 from tests.broker import free_port
 from tests.service.processor import until
 
@@ -49,10 +49,10 @@ class Answer:
 @dataclass
 class Site:
     store: Store
-    pulse: Pulse
+    stats: WorkerStats
     port: int
     alert: str
-    scene: Scene
+    live_state: LiveState
     pipeline: Pipeline
     clock: list[Instant]
     broker: list[bool]
@@ -99,8 +99,8 @@ class Site:
         portion = Portion((SITE, HAMMER), rows, at, events)
         outcome = self.pipeline.step(Batch([portion]))
         self.pipeline.commit(outcome)
-        self.scene.hand_over(at, [portion], outcome)
-        until(lambda: (seen := self.scene.hammers.get(portion.key)) and seen.glance.upto == at)
+        self.live_state.hand_over(at, [portion], outcome)
+        until(lambda: (seen := self.live_state.hammers.get(portion.key)) and seen.snapshot.upto == at)
 
     def fired(self, start: Instant, end: Instant) -> None:
         """A bout is on record, and the work that it was part of."""
@@ -128,7 +128,7 @@ class Site:
 
 @contextmanager
 def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
-    """Everything but the worker and the courier: the pulse is the caller's to beat; it has turned once.
+    """Everything but the worker and the courier: the caller records the turns of the worker; one is recorded.
 
     `where` is an empty database; left out: a file in the folder.
     """
@@ -144,23 +144,23 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
         change = Change("raised", SITE, HAMMER, alert.id, alert.record(), NOW, None)
         store.commit(_step([change]))
-        pulse, clock, broker, died = Pulse(), [NOW + 60 * SECOND], [True], []
-        pulse.turn()
-        scene = Scene(settings.of_hammer, 10.0)
-        server = open_http_server(
+        stats, clock, broker, died = WorkerStats(), [NOW + 60 * SECOND], [True], []
+        stats.record_turn()
+        live_state = LiveState(settings.of_hammer, 10.0)
+        server = open_server(
             settings,
             store,
-            pulse,
+            stats,
             lambda: Status(connected=broker[0], since_ns=NOW, reason="tests say so"),
             lambda: 7,
             lambda: clock[0],
             died.append,
-            scene,
+            live_state,
         )
         pipeline = Pipeline(settings.of_hammer)
         server.start()
         try:
-            yield Site(store, pulse, port, alert.id, scene, pipeline, clock, broker, died)
+            yield Site(store, stats, port, alert.id, live_state, pipeline, clock, broker, died)
         finally:
             server.stop()
             assert not died

@@ -1,4 +1,4 @@
-"""Nothing is shown, and nothing done, without the right; every action is on record under the token's name."""
+"""Nothing is shown or changed without the role for it; every action is recorded under the token's name."""
 
 import sqlite3
 from pathlib import Path
@@ -6,13 +6,14 @@ from pathlib import Path
 import pytest
 
 from strikewatch.errors import SettingsError
+from strikewatch.web.api.routing import api_router
 from tests.web.site import HAMMER, Site, site
 
 BASE = "/api/v1"
 LATER = "2026-02-26T00:00:00Z"
 
 
-def deeds(at: Site) -> list[tuple[str, dict[str, object]]]:
+def actions(at: Site) -> list[tuple[str, dict[str, object]]]:
     return [
         (f"/alerts/{at.alert}/acknowledge", {"comment": "seen"}),
         (f"/alerts/{at.alert}/shelve", {"until": LATER, "reason": "rain"}),
@@ -26,7 +27,7 @@ def deeds(at: Site) -> list[tuple[str, dict[str, object]]]:
 def test_without_any_token_this_machine_looks_and_does_nothing(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         assert at.ask("GET", f"{BASE}/alerts").json["alerts"][0]["id"] == at.alert
-        for path, body in deeds(at):
+        for path, body in actions(at):
             assert at.ask("POST", BASE + path, body).status == 403
         assert at.ask("GET", f"{BASE}/alerts/{at.alert}").json["state"] == "unacknowledged"
 
@@ -56,21 +57,21 @@ def test_from_the_first_token_on_all_need_one_even_once_it_is_revoked(tmp_path: 
 def test_each_role_may_what_it_is_for_and_no_more(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         view, act, review = at.token("a", "view"), at.token("b", "act"), at.token("c", "review")
-        for path, body in deeds(at):
+        for path, body in actions(at):
             assert at.ask("POST", BASE + path, body, view).status == 403
         assert at.ask("GET", f"{BASE}/alerts/{at.alert}", token=view).json["state"] == "unacknowledged"
         assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, act).status == 403
         assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, review).json == {"again": 0}
-        for path, body in deeds(at)[:-1]:
+        for path, body in actions(at)[:-1]:
             assert at.ask("POST", BASE + path, body, act).status == 200
 
 
-def test_deeds_are_on_record_under_the_tokens_name_and_doing_them_again_changes_nothing(
+def test_actions_are_recorded_under_the_tokens_name_and_are_idempotent(
     tmp_path: Path,
 ) -> None:
     with site(tmp_path) as at:
         token = at.token("Ada", "act")
-        for path, body in deeds(at)[:-1]:
+        for path, body in actions(at)[:-1]:
             first = at.ask("POST", BASE + path, body, token)
             assert first.json["changed"] == 1, path
             lines = at.ask("GET", f"{BASE}/alerts/{at.alert}/history", token=token).json["history"]
@@ -180,3 +181,46 @@ def test_what_cannot_be_used_is_answered_with_what_and_the_remedy(
         got = at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, at.token("Ada", "act"), headers)
         assert got.status == status
         assert set(got.json) - {"fields"} == {"error", "remedy"}
+
+
+def test_the_sender_is_authenticated_before_the_request_is_read(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        view = at.token("Ada", "view")
+        path = f"{BASE}/alerts/{at.alert}/acknowledge?unknown=1"
+        for body in (b"{", b"x" * 70_000, {"by": "somebody else"}):
+            assert at.ask("POST", path, body, token="sw_wrong").status == 401
+            assert at.ask("POST", path, body, view).status == 403
+
+
+def test_parameters_that_are_unknown_or_repeated_are_refused(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        for query, fields in (
+            ("x=1", ["x"]),
+            ("limit=5&limit=6", []),
+            ("limit=0", ["limit"]),
+            ("site=", ["site"]),
+        ):
+            got = at.ask("GET", f"{BASE}/alerts?{query}")
+            assert (got.status, list(got.json.get("fields", {}))) == (422, fields), query
+        assert at.ask("GET", f"{BASE}/active?limit=1").status == 422
+
+
+def test_head_is_answered_like_get_without_a_body(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        got = at.ask("HEAD", f"{BASE}/alerts")
+        assert (got.status, got.text) == (200, "")
+        assert got.headers["content-length"] == at.ask("GET", f"{BASE}/alerts").headers["content-length"]
+        refused = at.ask("DELETE", f"{BASE}/alerts")
+        assert (refused.status, refused.headers["allow"]) == (405, "HEAD, GET")
+
+
+def test_an_operation_that_changes_something_needs_a_role() -> None:
+    router = api_router()
+    with pytest.raises(AttributeError, match="required_role"):
+        router.post("/unmarked")(lambda: None)
+
+
+def test_no_documentation_page_loads_scripts_from_elsewhere(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        for path in ("/docs", "/redoc", "/docs/oauth2-redirect"):
+            assert at.ask("GET", path).status == 404

@@ -1,4 +1,4 @@
-"""However many alerts there are: each active one is shown, the gravest first, under true counts; no mute is hidden."""
+"""Every active alert is shown, the gravest first, under true counts; no mute is hidden; self alerts too."""
 
 import json
 import re
@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
+from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.alert import Alert, Priority
 from strikewatch.core.instant import SECOND
+from strikewatch.engine.self_alerts import DiskFullAlert
+from strikewatch.storage.commit.step import StepRecord
 from tests.browser import browser, violations
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
@@ -87,7 +90,7 @@ def test_what_is_acknowledged_or_muted_stays_in_sight_while_it_is_active(tmp_pat
         ):
             assert words in shown
         row = shown[shown.index(f'data-key="{SITE}/{HAMMER}"') :]
-        assert re.search(r'data-slot="muted">Out of service until somebody ends it</p>', row)
+        assert re.search(r'data-slot="muted">Out of service until ended by hand</p>', row)
         muted = at.ask("GET", f"{BASE}/muted", token=token).json["muted"]
         assert [(one["kind"], one["by"], one["reason"], one["active"]) for one in muted] == [
             ("out_of_service", "site office", "new seals", 2),
@@ -170,7 +173,7 @@ def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site,
 
         at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
         mark = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
-        expect(mark).to_have_text("Out of service until somebody ends it", timeout=WAIT_MS)
+        expect(mark).to_have_text("Out of service until ended by hand", timeout=WAIT_MS)
         page.click("text=Put back in service")
         expect(mark).to_be_hidden(timeout=WAIT_MS)
 
@@ -190,3 +193,29 @@ def failing(page: Page) -> None:
         lambda route: route.fulfill(status=503, body=json.dumps({"error": "the database refuses"})),
         times=1,
     )
+
+
+def test_it_is_listed_shown_and_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with site(tmp_path, look_freely=True) as at:
+        alert = DiskFullAlert()
+        at.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
+        token = at.token("Ada", "act")
+        found = at.ask("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]
+        assert [(one["hammer"], one["priority"], one["state"]) for one in found] == [
+            ("", "high", "unacknowledged")
+        ]
+        own = found[0]["id"]
+        for sheet in ("/", "/alerts", "/week", f"/alerts/{SITE}/{own}"):
+            shown = at.ask("GET", sheet)
+            assert shown.status == 200, sheet
+            assert sheet == "/week" or "Disk full" in shown.text
+        assert "out-of-service" not in at.ask("GET", f"/alerts/{SITE}/{own}").text
+        assert at.ask("GET", f"/trace/{SITE}/{own}").json["time_s"] == []
+        done = at.ask("POST", f"/api/v1/alerts/{own}/acknowledge", {"comment": "on it"}, token)
+        assert (done.status, done.json["changed"]) == (200, 1)
+        assert at.ask("GET", "/api/v1/figures?end=2026-03-01T00:00:00Z", token=token).status == 200
+        (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
+        for command, words in ((["alerts"], "disk_full"), (["alarm-metrics"], SITE)):
+            capsys.readouterr()
+            assert main([*command, "--config", str(tmp_path / "s.toml")]) == 0
+            assert words in capsys.readouterr().out

@@ -98,7 +98,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     row = first.locator('[data-key="fennick-hollow/HB-01"]')
     expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
     expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
-    expect(row.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    expect(row.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
     yard.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
     yard.over()
     expect(row.locator('[data-slot="operator"]')).to_have_text("op-14", timeout=WAIT_MS)
@@ -110,7 +110,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     yard.one_spot("HB-02", seconds=17)
     new = first.locator('[data-key="fennick-hollow/HB-02"]')
     expect(new.locator('[data-slot="oil"]')).to_contain_text("61 °C", timeout=WAIT_MS)
-    expect(new.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+    expect(new.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
     assert first.evaluate("window.same")  # the page was not loaded anew: what is typed stays
     expect(row.locator('[data-slot="spot_text"]')).to_contain_text("of 15 s", timeout=WAIT_MS)
     for page in (first, second):
@@ -118,7 +118,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     expect(first.locator("#open")).to_contain_text("HB-02 Firing in one spot")
     expect(first.locator("#open")).to_contain_text("Stop, reposition the tool")
     second.fill("#open input[name=comment]", "told op-14")
-    second.click("#open .deed button")
+    second.click("#open .action button")
     for page in (first, second):
         expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
     first.goto(yard.url("/alerts?hammer=HB-02"))
@@ -195,7 +195,7 @@ def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_
     page.click("summary:text-is('Inspection of tool and lower bushing')")
     page.fill("details[open] input[name=tool_mm]", "0.5")
     page.click("details[open] button")
-    asked = page.locator("details[open] p:has(input[name=tool_mm]) + .ask")
+    asked = page.locator("details[open] p:has(input[name=tool_mm]) + .question")
     expect(asked).to_contain_text("is 0.5 mm right?")
     expect(page.locator("details[open] input[name=tool_mm]")).to_have_value("0.5")
     assert violations(page) == []
@@ -220,8 +220,8 @@ def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_
     page.click("[data-event=grease][data-correct]")
     said = page.locator("details[open] .correcting")
     expect(said).to_contain_text("You are correcting the entry of")
-    expect(said).to_contain_text("The timer that it set is computed anew")
-    page.click("text=Leave it as it is")
+    expect(said).to_contain_text("A correction resets the timer")
+    page.click("text=Cancel")
     expect(said).to_be_hidden()
     page.click("[data-event=grease][data-correct]")
     page.locator("details[open] input[name=strokes]").nth(0).fill("15")
@@ -294,20 +294,20 @@ def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none
     for k in range(2):
         page.locator("details[open] input[name=strokes]").nth(k).fill("12")
     page.click("details[open] button")
-    expect(page.locator("details[open] .done")).to_contain_text("Kept on this device")
-    expect(page.locator("#kept")).to_contain_text("1 kept on this device")
+    expect(page.locator("details[open] .done")).to_contain_text("Saved on this device")
+    expect(page.locator("#kept")).to_contain_text("Not sent yet: 1")
     made = now_ns()
     page.click("text=Operator signs on")
     page.fill("details[open] input[name=operator]", "no such name!")
     page.click("details[open] button")
-    expect(page.locator("#kept")).to_contain_text("2 kept on this device")
+    expect(page.locator("#kept")).to_contain_text("Not sent yet: 2")
     time.sleep(0.5)
     context.set_offline(False)
     (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
     assert found[0] == "site office"
     assert before - SECOND <= found[1] <= made + SECOND
     expect(page.locator("#kept")).to_be_hidden()
-    expect(page.locator("#refused")).to_contain_text("not taken: Operator signs on")
+    expect(page.locator("#refused")).to_contain_text("kept on this device: Operator signs on")
     page.click("text=Fix")
     expect(page.locator("details[open] input[name=operator]")).to_have_value("no such name!")
     page.fill("details[open] input[name=operator]", "op-14")
@@ -342,7 +342,7 @@ def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browse
     ):
         page.goto(yard.url(path))
         if path == "/":
-            expect(page.locator("svg.strip")).to_be_visible(timeout=WAIT_MS)
+            expect(page.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
         if path == "/write":
             page.evaluate(OPEN_ALL)
         assert violations(page) == [], path

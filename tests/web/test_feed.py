@@ -29,7 +29,7 @@ def test_the_sheet_lists_them_by_sender_and_nothing_in_them_becomes_markup(tmp_p
         wrong(at)
         got = at.ask("GET", "/feed", headers=headers)
         assert got.status == 200
-        for said in ("1,200 in all", "did you mean `pressure_bar`?", "UTF-8 JSON"):
+        for said in ("1,200 in total", "did you mean `pressure_bar`?", "UTF-8 JSON"):
             assert said in got.text
         (link,) = re.findall(r'href="(/feed\?sender=[^"]*HB-01)"', got.text)
         for text in (got.text, at.ask("GET", link, headers=headers).text):

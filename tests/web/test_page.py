@@ -10,9 +10,9 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
-from strikewatch.web.authentication import COOKIE
-from strikewatch.web.pages.formatting import View
-from strikewatch.web.pages.translations import languages
+from strikewatch.web.authentication import SESSION_COOKIE
+from strikewatch.web.pages.formatting import Formatting
+from strikewatch.web.pages.translations import load_translations
 from tests.web.site import HAMMER, NOW, SITE, Answer, Site, site
 
 SHEETS = (
@@ -89,22 +89,25 @@ def test_a_change_under_a_cookie_needs_the_seal_and_our_own_page(tmp_path: Path)
     with site(tmp_path) as at:
         cookie = cookie_of(sign_in(at, at.token("site office", "act")))
         page = at.ask("GET", "/", headers={"Cookie": cookie})
-        (seal,) = re.findall(r'data-seal="(\w+)"', page.text)
+        (csrf_token,) = re.findall(r'data-csrf="(\w+)"', page.text)
         path = f"/api/v1/alerts/{at.alert}/acknowledge"
         for headers in (
             {},
-            {"Strikewatch-Seal": "0" * 64},
-            {"Strikewatch-Seal": seal, "Sec-Fetch-Site": "cross-site"},
-            {"Strikewatch-Seal": seal, "Sec-Fetch-Site": "same-site"},
+            {"Strikewatch-CSRF-Token": "0" * 64},
+            {"Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "cross-site"},
+            {"Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "same-site"},
         ):
             assert at.ask("POST", path, {"comment": "x"}, headers={"Cookie": cookie, **headers}).status == 403
         assert (
             at.ask("GET", f"/api/v1/alerts/{at.alert}", headers={"Cookie": cookie}).json["state"]
             == "unacknowledged"
         )
-        good = {"Cookie": cookie, "Strikewatch-Seal": seal, "Sec-Fetch-Site": "same-origin"}
+        good = {"Cookie": cookie, "Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "same-origin"}
         done = at.ask("POST", path, {"comment": "seen"}, headers=good)
         assert done.json["alert"]["state"] == "acknowledged"
+        # A page that was opened before an upgrade sends the earlier header.
+        earlier = {"Cookie": cookie, "Strikewatch-Seal": csrf_token}
+        assert at.ask("POST", path, {"comment": "seen"}, headers=earlier).status == 200
         story = at.ask("GET", f"/api/v1/alerts/{at.alert}/history", headers={"Cookie": cookie}).json[
             "history"
         ]
@@ -120,10 +123,20 @@ def test_a_session_ends_when_signed_out_of_when_its_token_is_revoked_and_never_b
         token = at.token("site office", "act")
         first, second = (cookie_of(sign_in(at, token)) for _ in range(2))
         page = at.ask("GET", "/", headers={"Cookie": first})
-        (seal,) = re.findall(r'data-seal="(\w+)"', page.text)
-        at.ask("POST", "/sign-out", urlencode({"seal": "0" * 64}).encode(), headers={"Cookie": first, **FORM})
+        (csrf_token,) = re.findall(r'data-csrf="(\w+)"', page.text)
+        at.ask(
+            "POST",
+            "/sign-out",
+            urlencode({"csrf_token": "0" * 64}).encode(),
+            headers={"Cookie": first, **FORM},
+        )
         assert at.ask("GET", "/", headers={"Cookie": first}).status == 200
-        at.ask("POST", "/sign-out", urlencode({"seal": seal}).encode(), headers={"Cookie": first, **FORM})
+        at.ask(
+            "POST",
+            "/sign-out",
+            urlencode({"csrf_token": csrf_token}).encode(),
+            headers={"Cookie": first, **FORM},
+        )
         assert at.ask("GET", "/", headers={"Cookie": first}).status == 303
         assert at.ask("GET", "/", headers={"Cookie": second}).status == 200
         with at.store.write() as connection:
@@ -138,8 +151,8 @@ def test_who_may_look_only_is_offered_nothing_to_do(tmp_path: Path) -> None:
         view = {"Cookie": cookie_of(sign_in(at, at.token("wall screen", "view")))}
         act = {"Cookie": cookie_of(sign_in(at, at.token("site office", "act")))}
         for sheet in ("/", "/write", f"/alerts/{SITE}/{at.alert}"):
-            assert 'class="deed"' not in at.ask("GET", sheet, headers=view).text
-        assert 'class="deed"' in at.ask("GET", "/", headers=act).text
+            assert 'class="action"' not in at.ask("GET", sheet, headers=view).text
+        assert 'class="action"' in at.ask("GET", "/", headers=act).text
         assert "look freely" not in at.ask("GET", "/", headers=act).text
 
 
@@ -149,7 +162,7 @@ def test_looking_freely_is_for_this_machine_and_for_looking(tmp_path: Path) -> N
         assert at.ask("GET", "/").status == 200
         assert at.ask("POST", f"/api/v1/alerts/{at.alert}/acknowledge", {}).status == 403
         assert at.ask("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
-        assert at.ask("GET", "/", headers={"Cookie": f"{COOKIE}=x"}).status == 200
+        assert at.ask("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
 
 
 def test_what_is_not_there_or_cannot_be_searched_is_said_on_a_sheet(tmp_path: Path) -> None:
@@ -194,12 +207,12 @@ def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_
         for sheet, strips in (
             ("/alerts", 1),
             (f"/alerts/{SITE}/{at.alert}", 1),
-            ("/open?strips=", 1),
+            ("/open?timelines=", 1),
             ("/", 0),
         ):
             shown = at.ask("GET", sheet).text
             found = re.findall(
-                r'<svg class="strip".*?<path class="fired" d="(.*?)"/>.*?<path class="about"', shown
+                r'<svg class="timeline".*?<path class="fired" d="(.*?)"/>.*?<path class="subject"', shown
             )
             assert len(found) == strips, sheet
             assert all(found), sheet
@@ -216,12 +229,12 @@ def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
         assert 'data-units="us"' in said["us"]
         assert 'data-units="metric"' in said["metric"]
         assert said["nonsense"] == said["metric"]
-    view = View(languages()["en"], "us")
+    formatting = Formatting(load_translations()["en"], "us")
     bare = {"fault": "same_spot", "evidence": {}, "summary": "Fired unknown s in one spot."}
-    assert view.told(bare) == "Fired unknown s in one spot."
-    assert view.told(bare | {"evidence": {"firing_s": 22.5}}) == "Fired 22.5 s in one spot."
+    assert formatting.describe(bare) == "Fired unknown s in one spot."
+    assert formatting.describe(bare | {"evidence": {"firing_s": 22.5}}) == "Fired 22.5 s in one spot."
     # Exact by definition: NIST SP 811 B.8: t_F = 1.8 t_C + 32; 1 psi = 6894.757 Pa.
-    assert [view.temperature(80.0), view.pressure(150.0), view.span(12.4)] == [
+    assert [formatting.temperature(80.0), formatting.pressure(150.0), formatting.duration(12.4)] == [
         "176 °F",
         "2,176 psi",
         "12.4 s",
@@ -230,7 +243,7 @@ def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
 
 def test_what_came_together_is_told_of_each_cause() -> None:
     """A length in feet: 1 ft = 0.3048 m exactly (NIST SP 811 B.8)."""
-    metric, us = (View(languages()["en"], units) for units in ("metric", "us"))
+    metric, us = (Formatting(load_translations()["en"], units) for units in ("metric", "us"))
     record = {
         "fault": "end_of_stroke",
         "evidence": {
@@ -242,49 +255,69 @@ def test_what_came_together_is_told_of_each_cause() -> None:
         },
         "summary": "",
     }
-    assert metric.told(record) == (
+    assert metric.describe(record) == (
         "Fired 1.5 s with a cylinder at the end of its stroke (boom, stick). "
         "Fired 2.0 s with the tool up to 21° off square."
     )
     alone = record | {"evidence": {"firing_end_s": 1.5, "cylinders": "bucket"}}
-    assert metric.todo(record).startswith(metric.todo(alone))
-    assert metric.todo(record).endswith(metric.todo({"fault": "off_square", "evidence": {}}))
+    assert metric.advice(record).startswith(metric.advice(alone))
+    assert metric.advice(record).endswith(metric.advice({"fault": "off_square", "evidence": {}}))
     assert metric.value("causes", "end_of_stroke off_square") == (
         "Firing at a cylinder's end, Tool not square to the surface"
     )
     wet = {"fault": "submerged", "evidence": {"firing_submerged_s": 3.0, "water_max_m": 0.762}, "summary": ""}
-    assert "up to 0.76 m above" in metric.told(wet)
-    assert "up to 2.5 ft above" in us.told(wet)
+    assert "up to 0.76 m above" in metric.describe(wet)
+    assert "up to 2.5 ft above" in us.describe(wet)
 
 
 def test_every_fault_has_its_words_and_they_fit_its_evidence() -> None:
-    view = View(languages()["en"])
+    formatting = Formatting(load_translations()["en"])
     for fault in (fault for detector in DETECTORS for fault in detector.faults):
         record = {
             "fault": fault.name,
             "evidence": dict.fromkeys(fault.evidence, 1),
             "summary": "as found",
         }
-        assert view.fault(fault.name) != fault.name
-        assert view.todo(record), fault.name
-        if view.words.has(f"fault.{fault.name}.told"):
-            assert view.told(record) != "as found", fault.name
+        assert formatting.fault_name(fault.name) != fault.name
+        assert formatting.advice(record), fault.name
+        if formatting.translation.has(f"fault.{fault.name}.description"):
+            assert formatting.describe(record) != "as found", fault.name
         for name in fault.evidence:
-            assert view.words.has(f"evidence.{name}"), name
+            assert formatting.translation.has(f"evidence.{name}"), name
 
 
 def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path) -> None:
     folder = tmp_path / "words"
     folder.mkdir()
-    (folder / "eo.toml").write_text('[sheet]\nnow = "Nun"\n')
+    (folder / "eo.toml").write_text('[menu]\nnow = "Nun"\n')
     with site(tmp_path, words_folder=folder) as at:
         told = at.ask("GET", "/", headers={"Cookie": "strikewatch_choices=metric.eo"}).text
         assert 'lang="eo"' in told
         assert ">Nun<" in told
         assert ">Alerts<" in told
-    (folder / "eo.toml").write_text('[sheet]\nnau = "Nun"\n')
-    with pytest.raises(SettingsError, match=r"eo\.toml: sheet\.nau is no text of the page"):
-        languages(folder)
+    (folder / "eo.toml").write_text('[menu]\nnau = "Nun"\n')
+    with pytest.raises(SettingsError, match=r"eo\.toml: menu\.nau is not a text of the page"):
+        load_translations(folder)
+
+
+def test_a_translation_with_earlier_names_of_texts_is_read(tmp_path: Path) -> None:
+    (tmp_path / "eo.toml").write_text(
+        '[sheet]\nnow = "Nun"\n[write]\nmend = "Ripari"\n[now]\nrest = "Finitaj ({n})"\n'
+        '[fault.same_spot]\ntold = "Frapis {firing_s}."\ndo = "Haltu."\n'
+    )
+    formatting = Formatting(load_translations(tmp_path)["eo"])
+    translation = formatting.translation
+    assert [translation("menu.now"), translation("log.fix")] == ["Nun", "Ripari"]
+    assert translation("now.ended", n=3) == "Finitaj (3)"
+    record = {"fault": "same_spot", "evidence": {"firing_s": 22.5}, "summary": ""}
+    assert (formatting.describe(record), formatting.advice(record)) == ("Frapis 22.5 s.", "Haltu.")
+
+
+def test_a_change_of_temperature_is_said_in_words() -> None:
+    formatting, us = (Formatting(load_translations()["en"], units) for units in ("metric", "us"))
+    assert formatting.value("slope_c_per_min", 0.36) == "rising 0.4 °C a minute"
+    assert formatting.value("slope_c_per_min", -1.0) == "falling 1.0 °C a minute"
+    assert us.value("slope_c_per_min", 1.0) == "rising 1.8 °F a minute"
 
 
 def test_what_a_feed_lets_be_inferred_only_is_on_the_first_page(tmp_path: Path) -> None:

@@ -16,8 +16,8 @@ from strikewatch.errors import Refused
 from strikewatch.service import review_jobs
 from strikewatch.service.review_jobs import FRESH_S, RETRY_S, ReviewJobs
 from strikewatch.settings.tree import Settings
-from strikewatch.web.pages.review import Review, marked
-from strikewatch.web.pages.translations import languages
+from strikewatch.web.pages.translations import load_translations
+from strikewatch.web.pages.week import Review, with_status
 from tests.browser import browser
 from tests.service.processor import until
 from tests.web.site import NOW, SITE, site
@@ -127,12 +127,12 @@ def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.
 
 
 def test_a_served_report_says_its_time_and_leads_back() -> None:
-    words, zone = languages()["en"], ZoneInfo("UTC")
+    words, zone = load_translations()["en"], ZoneInfo("UTC")
     report = "<html><body><header><h1>Review</h1></header></body></html>"
-    told = marked(Review(report, NOW, renewing=True), words, zone, NOW + 60 * SECOND)
+    told = with_status(Review(report, NOW, renewing=True), words, zone, NOW + 60 * SECOND)
     assert '<header>\n<p role="status">As at 06:13:20. A newer review is being prepared' in told
     assert 'href="/week"' in told
-    whole = marked(Review(report, NOW, whole=True), words, zone, NOW)
+    whole = with_status(Review(report, NOW, whole=True), words, zone, NOW)
     assert "As at" not in whole
     assert 'href="/week"' in whole
 

@@ -16,7 +16,7 @@ from strikewatch.cli.settings_file import settings
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
-    from strikewatch.web.live.due_items import Item
+    from strikewatch.web.live.snapshot import DueItem
 
 STALE_S: Final = 3600
 """A running processor advances every hammer; if a hammer is this far behind, it is not running."""
@@ -39,20 +39,19 @@ def command(options: Namespace) -> int:
     from strikewatch.engine.pipeline import Pipeline
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
-    from strikewatch.web.live.due_items import upcoming
-    from strikewatch.web.live.snapshot import Limits, glance
+    from strikewatch.web.live.snapshot import Limits, due_items, take_snapshot
 
     tree, now = settings(options.config), time.time_ns()
     pipeline = Pipeline(tree.of_hammer)
     with SharedDatabase(tree.store.where) as place:
         for key, layout, state in baselines.states(place, options.site, options.hammer):
             pipeline.restore(key, layout, state)
-    found: list[tuple[Key, Item]] = []
+    found: list[tuple[Key, DueItem]] = []
     stale = []
     for key in pipeline.hammers:
         own, record = tree.of_hammer(key), pipeline.state_of(key)
-        seen = glance(record, Limits.of(own), (NEVER, float("nan")))
-        found += [(key, item) for item in upcoming(record, own, seen, seen.upto)]
+        seen = take_snapshot(record, Limits.of(own), (NEVER, float("nan")))
+        found += [(key, item) for item in due_items(record, own, seen, seen.upto)]
         if now - seen.upto > STALE_S * SECOND:
             stale.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda one: one[1].urgency)
@@ -77,13 +76,13 @@ def command(options: Namespace) -> int:
     return 0
 
 
-def _rounded(item: "Item") -> dict[str, object]:
+def _rounded(item: "DueItem") -> dict[str, object]:
     return {
         name: round(value, 2) if isinstance(value, float) else value for name, value in item._asdict().items()
     }
 
 
-def _table(found: "list[tuple[Key, Item]]") -> Table:
+def _table(found: "list[tuple[Key, DueItem]]") -> Table:
     left = "hours left", "days left"
     table = plain_table("site", "hammer", "what", "", *left, "at the present use", right=left)
     for (site, hammer), item in found:
@@ -99,7 +98,7 @@ def _table(found: "list[tuple[Key, Item]]") -> Table:
     return table
 
 
-def _forecast(item: "Item") -> str:
+def _forecast(item: "DueItem") -> str:
     if item.earliest_days is None:
         return ""
     if item.latest_days is None:

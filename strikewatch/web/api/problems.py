@@ -1,17 +1,32 @@
-"""What comes back when something is wrong: what, and the remedy, in one form."""
+"""Error responses: every failure is answered in one form, `error` and `remedy`."""
 
-from collections.abc import Mapping
-from typing import Any
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any, Final
 
-from pydantic import ValidationError
-from starlette.responses import JSONResponse
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
 
 from strikewatch.errors import Refused, StrikewatchError, Unknown
 
+_SAFE_HEADERS: Final = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+_MOST_MISTAKES: Final = 20
+
+
+class ApiResponse(JSONResponse):
+    """JSON that is never cached and never taken for another type."""
+
+    def __init__(self, content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> None:
+        super().__init__(content, status, {**_SAFE_HEADERS, **(headers or {})})
+
 
 class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
-    """A request that cannot be met, with its status of HTTP. `fields`: of a body or of parameters, what is wrong.
-    `confirm`: it is only unusual, and is taken once confirmed."""
+    """A request that cannot be met, with its HTTP status. `fields`: what is wrong, by field or parameter.
+
+    `confirm`: the values are only unusual and are accepted once confirmed.
+    """
 
     def __init__(
         self,
@@ -31,39 +46,81 @@ class Problem(Exception):  # noqa: N818 - it is an answer, not a fault
         self.confirm = confirm
         super().__init__(error)
 
-    def response(self) -> JSONResponse:
+    def response(self) -> Response:
+        """Return the problem as JSON."""
         headers = {"WWW-Authenticate": "Bearer"} if self.status == 401 else {}
         if self.retry_s is not None:
             headers["Retry-After"] = str(self.retry_s)
-        told: dict[str, Any] = {"error": self.error, "remedy": self.remedy}
+        content: dict[str, Any] = {"error": self.error, "remedy": self.remedy}
         if self.fields:
-            told["fields"] = self.fields
+            content["fields"] = self.fields
         if self.confirm:
-            told["confirm"] = True
-        return answer(told, self.status, headers)
+            content["confirm"] = True
+        return ApiResponse(content, self.status, headers)
 
 
-def answer(content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> JSONResponse:
-    """JSON that nothing keeps and no browser takes for something else."""
-    safe = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
-    return JSONResponse(content, status, {**safe, **(headers or {})})
+Endpoint = Callable[[Request], Awaitable[Response]]
+ProblemPage = Callable[[Problem, Request], Response]
 
 
-def problem_of(error: StrikewatchError) -> Problem:
-    """What to say of an error of ours. Of the database only that it refuses: where it is is nobody's business here."""
+def guarded(
+    endpoint: Endpoint,
+    timeout_s: float,
+    render: ProblemPage = lambda problem, _request: problem.response(),
+) -> Endpoint:
+    """Limit an endpoint to `timeout_s` and answer its failures through `render`."""
+
+    async def respond(request: Request) -> Response:
+        try:
+            return await asyncio.wait_for(endpoint(request), timeout_s)
+        except TimeoutError:
+            problem = Problem(408, "not done in time", "ask for less, or try again", 5)
+        except Problem as raised:
+            problem = raised
+        except RequestValidationError as error:
+            problem = invalid(
+                error.errors(), skip=1
+            )  # the first part of a place is "query", "path" or "body"
+        except StrikewatchError as error:
+            problem = _of_error(error)
+        except ClientDisconnect:
+            return Response(status_code=400)
+        return render(problem, request)
+
+    return respond
+
+
+def invalid(mistakes: Sequence[Any], skip: int = 0) -> Problem:
+    """Return the Problem for mistakes found by pydantic, each with its place without its first `skip` parts."""
+    fields = {
+        ".".join(map(str, mistake["loc"][skip:])) or "body": mistake["msg"].removeprefix("Value error, ")
+        for mistake in mistakes[:_MOST_MISTAKES]
+    }
+    return Problem(422, one_line(fields), "see /openapi.json for what is accepted", fields=fields)
+
+
+def one_line(fields: Mapping[str, str]) -> str:
+    """Join what is wrong with each field in one line."""
+    return "; ".join(f"{name}: {what}" for name, what in fields.items())
+
+
+async def not_routed(_request: Request, error: Exception) -> Response:
+    """Answer an unknown path or method."""
+    assert isinstance(error, HTTPException)
+    problem = Problem(error.status_code, error.detail.lower(), "see /openapi.json for all operations")
+    response = problem.response()
+    response.headers.update(error.headers or {})
+    allow = response.headers.get("Allow", "")
+    if "GET" in allow and "HEAD" not in allow:
+        response.headers["Allow"] = f"HEAD, {allow}"
+    return response
+
+
+def _of_error(error: StrikewatchError) -> Problem:
+    """Return the Problem of one of our errors. Of a database error it hides the details, such as paths."""
     if isinstance(error, Refused):
-        said, _, remedy = str(error).partition("; ")
+        what, _, remedy = str(error).partition("; ")
         return Problem(
-            404 if isinstance(error, Unknown) else 409, said, remedy or "see what stands there now"
+            404 if isinstance(error, Unknown) else 409, what, remedy or "look at its present state"
         )
     return Problem(503, "the database refuses for now", "try again; the processor's log says why", 5)
-
-
-def unusable(error: ValidationError, where: str) -> Problem:
-    """Every mistake of a request, each with its place."""
-    found = {
-        ".".join(map(str, one["loc"])) or where: one["msg"].removeprefix("Value error, ")
-        for one in error.errors(include_url=False, include_input=False, include_context=False)[:20]
-    }
-    told = "; ".join(f"{name}: {what}" for name, what in found.items())
-    return Problem(422, told, "see /openapi.json for what is taken", fields=found)

@@ -1,6 +1,9 @@
-"""All hammers as the page shows them. The worker's thread hands over what each step came to; the page's thread takes
-it in, so that a step waits for nobody."""
+"""All hammers as the page shows them, with their last hours.
 
+The worker's thread hands over the result of each step; the page's thread takes it in, so that no step waits.
+"""
+
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -8,49 +11,118 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
-from strikewatch.core.instant import Instant
+from strikewatch.core.batch import NO_ROWS, Floats, Ints, Key, Portion, Rows
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.state import STATE
 from strikewatch.engine.step_result import StepResult
-from strikewatch.web.live.due_items import Item, upcoming
-from strikewatch.web.live.recent_hours import MINUTE, Strip
-from strikewatch.web.live.snapshot import Glance, Limits, glance
+from strikewatch.web.live.snapshot import DueItem, Limits, Snapshot, due_items, take_snapshot
 
+MINUTE: Final = 60 * SECOND
 HOUR: Final = 60 * MINUTE
-HANDED: Final = 20_000
-"""Steps that may wait to be taken in; of more the oldest are not drawn."""
+MOST_PENDING_STEPS: Final = 20_000
+"""Steps that may wait to be taken in; beyond that the page leaves out the oldest."""
+_MOST_BOUTS_PER_MINUTE: Final = 12
+
+Span = tuple[Instant, Instant]
+"""Begin and end, event time, ns."""
+
+
+class RecentHours:
+    """The last hours of one hammer: bouts, the oil by the minute, and the minutes in which it was heard.
+
+    Memory is bounded: one cell a minute, and the bouts of that time. All instants are event time, ns.
+    """
+
+    def __init__(self, hours: float) -> None:
+        self.minutes: Final = int(hours * 60)
+        self._bouts: deque[Span] = deque(maxlen=self.minutes * _MOST_BOUTS_PER_MINUTE)
+        self._open_bout: Span | None = None
+        self._minute = np.full(self.minutes, -1, np.int64)  # the minute that a cell holds, or -1
+        self._oil_c = np.full(self.minutes, np.nan)
+        self.last_oil = NEVER, math.nan
+        """Time and value of the last sample of the oil, degC."""
+
+    def add_rows(self, rows: Rows) -> None:
+        """Add rows in order of time; rows older than the hours held are ignored."""
+        if not len(rows):
+            return
+        oil = rows.columns.get("oil_c")
+        if oil is not None and len(known := np.flatnonzero(~np.isnan(oil))):
+            self.last_oil = max(self.last_oil, (int(rows.time_ns[known[-1]]), float(oil[known[-1]])))
+        minute = rows.time_ns // MINUTE
+        begins = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
+        peaks = np.fmax.reduceat(oil, begins) if oil is not None else np.full(len(begins), np.nan)
+        for at, peak in zip(minute[begins].tolist(), peaks.tolist(), strict=True):
+            cell = at % self.minutes
+            if self._minute[cell] < at:
+                self._minute[cell] = at
+                self._oil_c[cell] = peak
+            elif self._minute[cell] == at:
+                self._oil_c[cell] = np.fmax(self._oil_c[cell], peak)
+
+    def add_bouts(self, ended: Iterable[Span], open_bout: Span | None) -> None:
+        """Add bouts that have ended, and replace the open one."""
+        self._bouts.extend(ended)
+        self._open_bout = open_bout
+
+    def first_heard(self, begin: Instant) -> Instant | None:
+        """Return the first minute from `begin` on in which the hammer was heard."""
+        heard = self._minute[self._minute * MINUTE >= begin]
+        return int(heard.min()) * MINUTE if len(heard) else None
+
+    def covers(self, begin: Instant, now: Instant) -> bool:
+        """Return whether everything from `begin` to now fits."""
+        return now - begin < (self.minutes - 1) * MINUTE
+
+    def bouts(self, begin: Instant, end: Instant) -> list[Span]:
+        """Return the bouts within [begin, end), in order, cut to it."""
+        bouts = [*self._bouts, *([self._open_bout] if self._open_bout else [])]
+        cut = ((max(start, begin), min(stop, end)) for start, stop in bouts)
+        return sorted((start, stop) for start, stop in cut if start < stop)
+
+    def oil(self, begin: Instant, end: Instant) -> tuple[Ints, Floats]:
+        """Return (start of the minute [n], peak, degC [n]) of each minute heard in [begin, end), in order.
+
+        The peak is NaN where the oil was not sampled.
+        """
+        wanted = np.flatnonzero(
+            (self._minute >= begin // MINUTE) & (self._minute < -(-end // MINUTE)) & (self._minute >= 0)
+        )
+        order = wanted[np.argsort(self._minute[wanted])]
+        return self._minute[order] * MINUTE, self._oil_c[order]
 
 
 @dataclass(slots=True)
-class Watched:
-    """One hammer: its last glance, its strip, when it was last heard of (wall clock, ns; None: not since the start),
-    and its whole state as bytes, for who looks closer."""
+class LiveHammer:
+    """One hammer on the page."""
 
     settings: HammerSettings
     limits: Limits
-    strip: Strip
-    glance: Glance
+    hours: RecentHours
+    snapshot: Snapshot
     heard: Instant | None
+    """When it was last heard, wall clock, ns; None: not since the start."""
     state: bytes
+    """Its record of `engine.state.STATE`."""
 
-    def upcoming(self, now: Instant) -> list[Item]:
-        """What comes due."""
-        return upcoming(self._record, self.settings, self.glance, now)
+    def due_items(self, now: Instant) -> list[DueItem]:
+        """List its maintenance tasks."""
+        return due_items(self._record, self.settings, self.snapshot, now)
 
     @property
     def meter_h(self) -> float:
-        """What the carrier's hour meter stands at by what was heard and read, h."""
+        """What the carrier's hour meter should read, from readings and operation since, h."""
         return float(self._record["upkeep"]["meter"]) / HOUR
 
-    def unwatched(self) -> dict[str, list[str]]:
-        """Why → the faults that cannot be found for that reason."""
+    def not_monitored(self) -> dict[str, list[str]]:
+        """Return the faults that cannot be found, by reason."""
         return _by_reason(coverage.unmonitored_faults(self.settings, coverage.channels_of(self._record)))
 
     def uncertain(self) -> dict[str, list[str]]:
-        """Why → the faults that are inferred only, and so less certain, for that reason."""
+        """Return the faults that can only be inferred, by reason."""
         return _by_reason(coverage.inferred_faults(self.settings, coverage.channels_of(self._record)))
 
     @property
@@ -59,82 +131,82 @@ class Watched:
 
 
 def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-    for fault, why in reasons:
-        found.setdefault(why, []).append(fault)
-    return found
+    by_reason: dict[str, list[str]] = {}
+    for fault, reason in reasons:
+        by_reason.setdefault(reason, []).append(fault)
+    return by_reason
 
 
-class Scene:
-    """`settings_of` a hammer are asked for once. `hours`: what a strip holds."""
+class LiveState:
+    """The hammers on the page, with timelines of `hours`. `settings_of` is called once for each hammer."""
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings], hours: float) -> None:
         self._settings_of = settings_of
         self._hours = hours
-        self._handed: deque[tuple[Instant, Sequence[Portion], StepResult]] = deque(maxlen=HANDED)
-        self.hammers: Final[dict[Key, Watched]] = {}
+        self._pending: deque[tuple[Instant, Sequence[Portion], StepResult]] = deque(maxlen=MOST_PENDING_STEPS)
+        self.hammers: Final[dict[Key, LiveHammer]] = {}
 
-    def hand_over(self, received: Instant, portions: Sequence[Portion], outcome: StepResult) -> None:
-        """For the worker's thread."""
-        self._handed.append((received, portions, outcome))
+    def hand_over(self, received: Instant, portions: Sequence[Portion], result: StepResult) -> None:
+        """Hand over a step. Called by the worker's thread."""
+        self._pending.append((received, portions, result))
 
-    def begin(self, records: Iterable[tuple[Key, Any]]) -> None:
-        """Hammers as they stood when the processor last stopped."""
+    def restore(self, records: Iterable[tuple[Key, Any]]) -> None:
+        """Start with the hammers' states as saved when the processor last stopped."""
         for key, record in records:
-            self._watched(key, record, NO_ROWS)
+            self._update(key, record, NO_ROWS)
 
     def take_in(self) -> list[Key]:
-        """Take in what was handed over; the hammers that have changed."""
+        """Take in the steps handed over; return the hammers that changed."""
         changed: dict[Key, None] = {}
-        while self._handed:
-            received, portions, outcome = self._handed.popleft()
-            bouts: dict[Key, list[tuple[Instant, Instant]]] = {}
-            for worked in outcome.bouts():
-                bouts.setdefault(worked.bout.key, []).append((worked.bout.start, worked.bout.end))
-            for portion, record in zip(portions, outcome.state, strict=True):
-                seen = self._watched(portion.key, record, portion.rows)
+        while self._pending:
+            received, portions, result = self._pending.popleft()
+            bouts: dict[Key, list[Span]] = {}
+            for attributed in result.bouts():
+                bouts.setdefault(attributed.bout.key, []).append((attributed.bout.start, attributed.bout.end))
+            for portion, record in zip(portions, result.state, strict=True):
+                hammer = self._update(portion.key, record, portion.rows)
                 if len(portion.rows):
-                    seen.heard = received
-                seen.strip.fired(bouts.get(portion.key, ()), _under_way(record["reading"]))
+                    hammer.heard = received
+                hammer.hours.add_bouts(bouts.get(portion.key, ()), _open_bout(record["reading"]))
                 changed[portion.key] = None
         return list(changed)
 
     def meter(self, key: Key) -> tuple[float, Instant] | None:
-        """What a hammer's hour meter stands at, h, and as of when; None where it is not known."""
-        seen = self.hammers.get(key)
-        return None if seen is None else (seen.meter_h, seen.glance.upto)
+        """Return what a hammer's hour meter should read, h, and at which instant; None if unknown."""
+        hammer = self.hammers.get(key)
+        return None if hammer is None else (hammer.meter_h, hammer.snapshot.upto)
 
-    def window(self, now: Instant) -> tuple[Instant, Instant]:
-        """What strips show, all alike: up to now, from the hour in which any hammer was first heard within what they
-        hold."""
+    def window(self, now: Instant) -> Span:
+        """Return the time that all timelines show: up to now, from the hour in which any hammer was first heard."""
         end = -(-now // MINUTE) * MINUTE
         earliest = end - round(self._hours * HOUR)
-        heard = (seen.strip.first(earliest) for seen in self.hammers.values())
+        heard = (hammer.hours.first_heard(earliest) for hammer in self.hammers.values())
         first = min((at for at in heard if at is not None), default=end)
         return max(earliest, min(first - first % HOUR, end - HOUR)), end
 
-    def warm(self, past: Callable[[Key], tuple[Iterable[tuple[Instant, Instant]], Rows]]) -> None:
-        """Fill the strips of hammers that are known already with their `past`: bouts and rows."""
-        for key, seen in self.hammers.items():
-            bouts, rows = past(key)
-            seen.strip.take(rows)
-            seen.strip.fired(bouts, None)
+    def fill(self, read_past: Callable[[Key], tuple[Iterable[Span], Rows]]) -> None:
+        """Fill the last hours of known hammers with what is on record: bouts and rows."""
+        for key, hammer in self.hammers.items():
+            bouts, rows = read_past(key)
+            hammer.hours.add_rows(rows)
+            hammer.hours.add_bouts(bouts, None)
 
-    def _watched(self, key: Key, record: Any, rows: Rows) -> Watched:
-        seen = self.hammers.get(key)
-        if seen is None:
-            settings, strip = self._settings_of(key), Strip(self._hours)
+    def _update(self, key: Key, record: Any, rows: Rows) -> LiveHammer:
+        hammer = self.hammers.get(key)
+        if hammer is None:
+            settings, hours = self._settings_of(key), RecentHours(self._hours)
             limits = Limits.of(settings)
-            strip.take(rows)
-            one = glance(record, limits, strip.last_oil)
-            seen = self.hammers[key] = Watched(settings, limits, strip, one, None, record.tobytes())
-            return seen
-        seen.strip.take(rows)
-        seen.glance = glance(record, seen.limits, seen.strip.last_oil)
-        seen.state = record.tobytes()
-        return seen
+            hours.add_rows(rows)
+            snapshot = take_snapshot(record, limits, hours.last_oil)
+            hammer = LiveHammer(settings, limits, hours, snapshot, None, record.tobytes())
+            self.hammers[key] = hammer
+            return hammer
+        hammer.hours.add_rows(rows)
+        hammer.snapshot = take_snapshot(record, hammer.limits, hammer.hours.last_oil)
+        hammer.state = record.tobytes()
+        return hammer
 
 
-def _under_way(reading: Any) -> tuple[Instant, Instant] | None:
-    began = int(reading["began"])
-    return None if began == NEVER else (began, min(int(reading["until"]), int(reading["upto"])))
+def _open_bout(firing: Any) -> Span | None:
+    began = int(firing["began"])
+    return None if began == NEVER else (began, min(int(firing["until"]), int(firing["upto"])))

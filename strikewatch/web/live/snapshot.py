@@ -1,24 +1,30 @@
-"""What a hammer's state says this second, in the units that people read."""
+"""One hammer at one instant, in the units that people read: its values, their limits, and its due items."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal, NamedTuple
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import hot_oil, same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.kernels import NEVER
+from strikewatch.detectors.maintenance import long_storage, service_intervals
 from strikewatch.detectors.oil_heating import GRID, NEEDED, line
 from strikewatch.engine import attribution
 from strikewatch.engine.pipeline import HammerSettings
 
-_HOLD: Final = CHANNELS["oil_c"].hold_ns
+Level = Literal["later", "soon", "due", "overdue"]
+LEVELS: Final[tuple[Level, ...]] = ("later", "soon", "due", "overdue")
+_OIL_HOLD: Final = CHANNELS["oil_c"].hold_ns
 _HOUR: Final = 3600 * SECOND
+_DAY: Final = 24 * _HOUR
+_STORAGE_NOTICE_DAYS: Final = 30.0
+"""Storage is listed from this long before it is due."""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the values of one hammer are held against. No hours of greasing where it is automatic."""
+    """Limits of one hammer's values. The greasing intervals are None with automatic greasing."""
 
     spot_s: float
     oil_c: float
@@ -27,21 +33,22 @@ class Limits:
 
     @staticmethod
     def of(settings: HammerSettings) -> "Limits":
+        """Read the limits from a hammer's settings."""
         spot, oil, greasing = settings["same_spot"], settings["hot_oil"], settings["grease"]
         assert isinstance(spot, same_spot.Settings)
         assert isinstance(oil, hot_oil.Settings)
         assert isinstance(greasing, manual_greasing.Settings)
         hours = greasing.due_s / 3600, greasing.overdue_s / 3600
-        by_hand = greasing.method == "manual"
-        return Limits(spot.limit_s, oil.limit_c, *(hours if by_hand else (None, None)))
+        manual = greasing.method == "manual"
+        return Limits(spot.limit_s, oil.limit_c, *(hours if manual else (None, None)))
 
 
 @dataclass(frozen=True, slots=True)
-class Glance:
-    """One hammer as of `upto` (event time, ns). None where unknown.
+class Snapshot:
+    """One hammer at `upto` (event time, ns). None where unknown.
 
-    `spot_s`: firing time in the present spot; `oil_slope_c_per_min`: of the line through the last 5 min;
-    `oil_reaches_min`: where that line meets the limit, None unless it rises towards it.
+    `spot_s`: firing time in the present spot; `oil_slope_c_per_min`: of the line fitted to the last 5 min;
+    `oil_reaches_min`: time until that line meets the limit, None unless it rises towards it.
     """
 
     upto: Instant
@@ -56,21 +63,21 @@ class Glance:
     limits: Limits
 
 
-def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
-    """Read one hammer's record of `engine.state.STATE`; `oil`: when it was sampled last, and what it was, degC."""
-    reading, spot = record["reading"], record["same_spot"]
-    upto = int(reading["upto"])
+def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) -> Snapshot:
+    """Read a hammer's record of `engine.state.STATE`; `last_oil`: time and value of the last sample, degC."""
+    firing, spot = record["reading"], record["same_spot"]
+    upto = int(firing["upto"])
     slope = reaches = None
     if int(record["oil_heating"]["filled"]) >= NEEDED:
-        at, per_bin = line(record["oil_heating"]["mean"])[:2]
+        fitted_c, per_bin = line(record["oil_heating"]["mean"])[:2]
         slope = per_bin * 60 * SECOND / GRID
-        if slope > 0 and at < limits.oil_c:
-            reaches = (limits.oil_c - at) / slope
-    return Glance(
+        if slope > 0 and fitted_c < limits.oil_c:
+            reaches = (limits.oil_c - fitted_c) / slope
+    return Snapshot(
         upto=upto,
-        firing=int(reading["until"]) > upto != NEVER,
+        firing=int(firing["until"]) > upto != NEVER,
         spot_s=int(spot["fired"]) / SECOND if spot["open"] else 0.0,
-        oil_c=oil[1] if oil[0] + _HOLD > upto else None,
+        oil_c=last_oil[1] if last_oil[0] + _OIL_HOLD > upto else None,
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,
@@ -78,3 +85,59 @@ def glance(record: Any, limits: Limits, oil: tuple[Instant, float]) -> Glance:
         tool=attribution.tool_at(record[attribution.TOOLS.name], upto),
         limits=limits,
     )
+
+
+class DueItem(NamedTuple):
+    """One maintenance task: grease, inspection, service, check or storage. None: unknown; negative: overdue.
+
+    `earliest_days`, `latest_days`: range in which the hours run out at the present use, or the days if sooner.
+    `recorded`: whether the task is on record; if not, time counts from when the hammer was first heard.
+    """
+
+    what: str
+    level: Level
+    hours_left: float | None = None
+    days_left: float | None = None
+    earliest_days: float | None = None
+    latest_days: float | None = None
+    recorded: bool = True
+
+    @property
+    def urgency(self) -> tuple[int, float]:
+        """A sort key: the most urgent first."""
+        left_h = [24 * self.days_left] if self.days_left is not None else []
+        left_h += [self.hours_left] if self.hours_left is not None else []
+        return -LEVELS.index(self.level), min(left_h, default=float("inf"))
+
+
+def due_items(record: Any, settings: HammerSettings, snapshot: Snapshot, now: Instant) -> list[DueItem]:
+    """List a hammer's maintenance tasks at an instant, ns, from its record of `engine.state.STATE`."""
+    items = [_greasing(snapshot)]
+    intervals, storage = settings["upkeep"], settings["long_storage"]
+    assert isinstance(intervals, service_intervals.Settings)
+    assert isinstance(storage, long_storage.Settings)
+    for task in service_intervals.due_items(record["upkeep"], intervals, now):
+        left = task.hours_left, task.days_left, task.earliest_days, task.latest_days
+        items.append(DueItem(task.item, LEVELS[task.stage], *left, task.completed))
+    walkaround = record["walk_round"]
+    if walkaround["onset"] != NEVER:
+        items.append(DueItem("check", "overdue"))
+    elif walkaround["has_check"] and walkaround["wanted"]:
+        items.append(DueItem("check", "due"))
+    idle = record["long_storage"]
+    if idle["base"] != NEVER and not idle["put_in"]:
+        left_days = storage.idle_days - (now - int(idle["base"])) / _DAY
+        if left_days <= _STORAGE_NOTICE_DAYS:
+            items.append(DueItem("storage", "due" if left_days <= 0 else "soon", days_left=left_days))
+    return items
+
+
+def _greasing(snapshot: Snapshot) -> DueItem:
+    limits = snapshot.limits
+    if limits.grease_overdue_h is None or limits.grease_due_h is None:
+        return DueItem("grease", "later")  # automatic
+    left_h = limits.grease_overdue_h - snapshot.grease_h
+    level: Level = (
+        "overdue" if left_h <= 0 else "due" if snapshot.grease_h >= limits.grease_due_h else "later"
+    )
+    return DueItem("grease", level, hours_left=left_h)

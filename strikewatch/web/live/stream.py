@@ -1,8 +1,8 @@
-"""What changes on the page, sent as it comes: server-sent events, made once for all who look.
+"""Server-sent events with what changes on the page, made once for all readers.
 
-Events: `now`, a list of hammers as `reading` gives them (all of them to who comes new, then those that have changed);
-`strip`, one hammer's strip as a picture; `alerts`, whenever the open ones are no longer the same. Who reads too slowly
-is let go, and comes again by itself.
+Events: `now`, a list of hammers as `as_json` gives them (all for a new reader, then those that changed); `timeline`,
+one hammer's timeline as a picture; `alerts`, whenever the open alerts change. A reader that is too slow is
+disconnected and reconnects by itself.
 """
 
 import asyncio
@@ -18,147 +18,151 @@ from starlette.responses import StreamingResponse
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import StrikewatchError
-from strikewatch.web.live.live_state import Scene, Watched
+from strikewatch.web.live.live_state import LiveHammer, LiveState
 
-EVERY_S: Final = 0.2
+PERIOD_S: Final = 0.2
 ALERTS_EVERY: Final = 5
-"""Turns from one look at the open alerts to the next."""
-STRIP_EVERY: Final = 60 * SECOND
-"""Of event time: a strip's cell is a minute."""
-WAITING: Final = 50
+"""Periods between two looks at the open alerts."""
+TIMELINE_EVERY: Final = 60 * SECOND
+"""Event time between two pictures: a timeline's cell is a minute."""
+MOST_PENDING_EVENTS: Final = 50
 """Events that may wait for one reader."""
-AGAIN_MS: Final = 1000
-BEAT_S: Final = 10.0
-"""Something is sent at least this often, so that silence means a lost line; and who reads is asked for the right."""
+RECONNECT_MS: Final = 1000
+KEEPALIVE_S: Final = 10.0
+"""Something is sent at least this often, so that silence means a lost connection; the reader is authenticated anew."""
 
-Draw = Callable[[Key, Watched, Instant], str]
-"""A hammer's strip up to an instant, as SVG."""
+DrawTimeline = Callable[[Key, LiveHammer, Instant], str]
+"""Draws a hammer's timeline up to an instant, as SVG."""
 
 
-def reading(key: Key, seen: Watched) -> dict[str, Any]:
-    """One hammer this second; times are Unix milliseconds, None where unknown."""
-    one, limits = seen.glance, seen.limits
+def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
+    """Return one hammer's values now; times are Unix milliseconds, None where unknown."""
+    snapshot, limits = hammer.snapshot, hammer.limits
     return {
         "site": key[0],
         "hammer": key[1],
-        "upto_ms": one.upto // 1_000_000,
-        "heard_ms": None if seen.heard is None else seen.heard // 1_000_000,
-        "firing": one.firing,
-        "spot_s": round(one.spot_s, 1),
+        "upto_ms": snapshot.upto // 1_000_000,
+        "heard_ms": None if hammer.heard is None else hammer.heard // 1_000_000,
+        "firing": snapshot.firing,
+        "spot_s": round(snapshot.spot_s, 1),
         "spot_limit_s": limits.spot_s,
-        "oil_c": _rounded(one.oil_c, 1),
+        "oil_c": _rounded(snapshot.oil_c, 1),
         "oil_limit_c": limits.oil_c,
-        "oil_slope_c_per_min": _rounded(one.oil_slope_c_per_min, 2),
-        "oil_reaches_min": _rounded(one.oil_reaches_min, 0),
-        "grease_h": round(one.grease_h, 3),
+        "oil_slope_c_per_min": _rounded(snapshot.oil_slope_c_per_min, 2),
+        "oil_reaches_min": _rounded(snapshot.oil_reaches_min, 0),
+        "grease_h": round(snapshot.grease_h, 3),
         "grease_due_h": limits.grease_due_h,
         "grease_overdue_h": limits.grease_overdue_h,
-        "operator": one.operator,
-        "tool": one.tool,
+        "operator": snapshot.operator,
+        "tool": snapshot.tool,
     }
 
 
-class Stream:
-    """`alerts` gives what tells whether the open alerts are the same; `warm` is called once, before all else; `wall`
-    tells ns."""
+class EventStream:
+    """The events for all readers.
+
+    `alerts_version` gives a text that changes with the open alerts; `fill` fills the live state with what is on record
+    and is called once, first; `wall` gives ns.
+    """
 
     def __init__(
         self,
-        scene: Scene,
-        draw: Draw,
-        alerts: Callable[[], str],
-        warm: Callable[[], None],
+        live_state: LiveState,
+        draw: DrawTimeline,
+        alerts_version: Callable[[], str],
+        fill: Callable[[], None],
         wall: Callable[[], Instant],
     ) -> None:
-        self._scene = scene
+        self._live_state = live_state
         self._draw = draw
-        self._alerts = alerts
-        self._warm = warm
+        self._alerts_version = alerts_version
+        self._fill = fill
         self._wall = wall
         self._readers: set[asyncio.Queue[bytes | None]] = set()
-        self._drawn: dict[Key, tuple[int, bytes]] = {}
-        self._open = b""
+        self._timelines: dict[Key, tuple[int, bytes]] = {}
+        self._alerts_event = b""
 
     async def run(self) -> None:
-        """Goes on until cancelled; one task of the server's loop."""
-        await run_in_threadpool(self._warm)
-        turn = 0
+        """Send events until cancelled. A task of the server's loop."""
+        await run_in_threadpool(self._fill)
+        period = 0
         while True:
-            await asyncio.sleep(EVERY_S)
-            changed = self._scene.take_in()
+            await asyncio.sleep(PERIOD_S)
+            changed = self._live_state.take_in()
             if not self._readers:
                 continue
-            turn += 1
+            period += 1
             if changed:
-                self._send(self._now(changed))
+                self._send(self._now_event(changed))
             for key in changed:
-                await self._strip(key)
-            if turn % ALERTS_EVERY == 0:
-                await self._look()
+                if await self._redraw(key):
+                    self._send(self._timelines[key][1])
+            if period % ALERTS_EVERY == 0:
+                await self._check_alerts()
 
-    async def respond(self, admitted: Callable[[], Awaitable[bool]]) -> StreamingResponse:
-        """The events for one reader, for as long as it is `admitted`, which is asked with each beat."""
+    async def respond(self, is_allowed: Callable[[], Awaitable[bool]]) -> StreamingResponse:
+        """Return the events for one reader, for as long as it `is_allowed`."""
         headers = {
             "Cache-Control": "no-store",
             "X-Accel-Buffering": "no",
             "X-Content-Type-Options": "nosniff",
         }
-        return StreamingResponse(self._read(admitted), media_type="text/event-stream", headers=headers)
+        return StreamingResponse(self._read(is_allowed), media_type="text/event-stream", headers=headers)
 
     @property
     def readers(self) -> int:
+        """How many are connected."""
         return len(self._readers)
 
-    async def _read(self, admitted: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes]:
-        mine: asyncio.Queue[bytes | None] = asyncio.Queue(WAITING)
-        self._readers.add(mine)
+    async def _read(self, is_allowed: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes]:
+        pending: asyncio.Queue[bytes | None] = asyncio.Queue(MOST_PENDING_EVENTS)
+        self._readers.add(pending)
         try:
-            yield b"retry: %d\n\n" % AGAIN_MS + self._now(list(self._scene.hammers))
-            for key in list(self._scene.hammers):
-                await self._strip(key, send=False)
-                yield self._drawn[key][1]
-            yield self._open
+            yield b"retry: %d\n\n" % RECONNECT_MS + self._now_event(list(self._live_state.hammers))
+            for key in list(self._live_state.hammers):
+                await self._redraw(key)
+                yield self._timelines[key][1]
+            yield self._alerts_event
             clock = asyncio.get_running_loop().time
-            asked = clock()
+            checked_s = clock()
             while True:
-                if clock() - asked >= BEAT_S:
-                    asked = clock()
-                    if not await admitted():
+                if clock() - checked_s >= KEEPALIVE_S:
+                    checked_s = clock()
+                    if not await is_allowed():
                         return
                 try:
-                    event = await asyncio.wait_for(mine.get(), BEAT_S)
+                    event = await asyncio.wait_for(pending.get(), KEEPALIVE_S)
                 except TimeoutError:
-                    event = self._now([])
+                    event = self._now_event([])
                 if event is None:
                     return
                 yield event
         finally:
-            self._readers.discard(mine)
+            self._readers.discard(pending)
 
-    def _now(self, keys: list[Key]) -> bytes:
-        hammers = [reading(key, self._scene.hammers[key]) for key in keys]
+    def _now_event(self, keys: list[Key]) -> bytes:
+        hammers = [as_json(key, self._live_state.hammers[key]) for key in keys]
         return _event("now", {"now_ms": self._wall() // 1_000_000, "hammers": hammers})
 
-    async def _strip(self, key: Key, send: bool = True) -> None:
-        """Draw a strip where its last picture is a minute old."""
-        seen = self._scene.hammers[key]
-        minute = seen.glance.upto // STRIP_EVERY
-        if key in self._drawn and self._drawn[key][0] == minute:
-            return
-        svg = await run_in_threadpool(self._draw, key, seen, self._wall())
-        self._drawn[key] = minute, _event("strip", {"site": key[0], "hammer": key[1], "svg": svg})
-        if send:
-            self._send(self._drawn[key][1])
+    async def _redraw(self, key: Key) -> bool:
+        """Draw a timeline whose last picture is a minute old; return whether it was drawn."""
+        hammer = self._live_state.hammers[key]
+        minute = hammer.snapshot.upto // TIMELINE_EVERY
+        if key in self._timelines and self._timelines[key][0] == minute:
+            return False
+        svg = await run_in_threadpool(self._draw, key, hammer, self._wall())
+        self._timelines[key] = minute, _event("timeline", {"site": key[0], "hammer": key[1], "svg": svg})
+        return True
 
-    async def _look(self) -> None:
+    async def _check_alerts(self) -> None:
         try:
-            digest = hashlib.sha256((await run_in_threadpool(self._alerts)).encode()).hexdigest()[:16]
+            version = await run_in_threadpool(self._alerts_version)
         except StrikewatchError:
-            return  # asked again at the next turn; who reads is not admitted meanwhile, and says that the line is down
-        event = _event("alerts", {"version": digest})
-        if event != self._open:
-            self._open = event
-            self._drawn.clear()  # faults are marked on the strips
+            return  # tried again next time; meanwhile readers are not allowed, and see that the connection is lost
+        event = _event("alerts", {"version": hashlib.sha256(version.encode()).hexdigest()[:16]})
+        if event != self._alerts_event:
+            self._alerts_event = event
+            self._timelines.clear()  # they show faults
             self._send(event)
 
     def _send(self, event: bytes) -> None:

@@ -1,56 +1,58 @@
-"""How the worker is doing, noted by its thread and read by others: single assignments, so no lock."""
+"""How the worker is doing: written by its thread, read by others. Single assignments, so no lock."""
 
 import time
 from collections.abc import Callable
 from typing import Final
 
 FRESH_S: Final = 10.0
-"""A turn longer ago than this is no sign of life."""
+"""A worker whose last turn is longer ago than this is not alive."""
 
 
-class Pulse:
-    """`clock` is monotonic seconds; `stepped` is given the seconds of each step once `watch` has set it."""
+class WorkerStats:
+    """Progress of the worker. `monotonic` gives seconds."""
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
-        self._turned: float | None = None
-        self._ended: float | None = None
-        self._began: float | None = None
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic = monotonic
+        self._last_turn_s: float | None = None
+        self._step_ended_s: float | None = None
+        self._step_began_s: float | None = None
         self._waited_s = 0.0
-        self.refused = False
-        """Whether the database refuses the step under way."""
-        self.watch: Callable[[float], None] = lambda _took_s: None
+        self.store_blocked = False
+        """Whether the database refuses the step in progress."""
+        self.on_step: Callable[[float], None] = lambda _duration_s: None
+        """Called with the duration of each step, s."""
 
-    def turn(self) -> None:
-        """The worker has come round."""
-        self._turned, self.refused = self._clock(), False
+    def record_turn(self) -> None:
+        """Note that the worker has completed a turn."""
+        self._last_turn_s, self.store_blocked = self._monotonic(), False
 
-    def refuse(self) -> None:
-        """The worker is alive, and waits for a database that refuses."""
-        self._turned, self.refused = self._clock(), True
+    def record_blocked(self) -> None:
+        """Note that the worker is alive and waits for a database that refuses."""
+        self._last_turn_s, self.store_blocked = self._monotonic(), True
 
-    def begin(self, waited_s: float) -> None:
-        """A step begins, whose oldest message has waited for so long."""
-        self._began, self._waited_s = self._clock(), max(waited_s, 0.0)
+    def begin_step(self, waited_s: float) -> None:
+        """Note the beginning of a step whose oldest message has waited `waited_s`."""
+        self._step_began_s, self._waited_s = self._monotonic(), max(waited_s, 0.0)
 
-    def end(self) -> None:
-        """The step is done and acknowledged."""
-        self._ended = self._clock()
-        if self._began is not None:
-            self.watch(self._ended - self._began)
-        self._began = None
+    def end_step(self) -> None:
+        """Note that the step is done and acknowledged."""
+        self._step_ended_s = self._monotonic()
+        if self._step_began_s is not None:
+            self.on_step(self._step_ended_s - self._step_began_s)
+        self._step_began_s = None
 
     @property
-    def turning(self) -> bool:
-        return self._turned is not None and self._clock() - self._turned < FRESH_S
+    def alive(self) -> bool:
+        """Whether the worker has completed a turn in the last 10 s."""
+        return self._last_turn_s is not None and self._monotonic() - self._last_turn_s < FRESH_S
 
     @property
     def lag_s(self) -> float:
-        """How long the oldest message of the step under way has waited; 0 while there is none."""
-        began = self._began
-        return 0.0 if began is None else self._waited_s + self._clock() - began
+        """Time that the oldest message of the step in progress has waited, 0 between steps."""
+        began_s = self._step_began_s
+        return 0.0 if began_s is None else self._waited_s + self._monotonic() - began_s
 
     @property
     def step_age_s(self) -> float | None:
-        """Since the last step; None before the first."""
-        return None if self._ended is None else self._clock() - self._ended
+        """Time since the last step, None before the first."""
+        return None if self._step_ended_s is None else self._monotonic() - self._step_ended_s

@@ -1,4 +1,4 @@
-"""How one reader sees numbers, times and alerts: units, language, and the clock on the wall of the site."""
+"""How one reader sees numbers, times and alerts: units, language, and local time at the site."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,13 +8,13 @@ from zoneinfo import ZoneInfo
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.charts.drawing import local_time
-from strikewatch.web.pages.translations import Words
+from strikewatch.web.pages.translations import Translation
 
 Units = Literal["metric", "us"]
 PSI_PER_BAR: Final = 14.503773773
 FEET_PER_METRE: Final = 1 / 0.3048
-_SEVERAL: Final = ("causes", "cylinders")
-"""Evidence that names several things, with blanks between them."""
+_LISTS: Final = ("causes", "cylinders")
+"""Evidence that is a list of names, separated by blanks."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -23,10 +23,10 @@ def to_fahrenheit(value_c: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
-    """One reader's choices."""
+class Formatting:
+    """The preferences of one reader."""
 
-    words: Words
+    translation: Translation
     units: Units = "metric"
 
     def temperature(self, value_c: float, digits: int = 1) -> str:
@@ -43,8 +43,8 @@ class View:
     def days(self, value_days: float) -> str:
         return "1 day" if f"{value_days:.0f}" == "1" else f"{value_days:,.0f} days"
 
-    def span(self, value_s: float) -> str:
-        """A length of time: 12.4 s, 3 min 20 s, 2 h 05 min."""
+    def duration(self, value_s: float) -> str:
+        """Format a duration: 12.4 s, 3 min 20 s, 2 h 05 min."""
         if value_s < 60:
             return f"{value_s:.1f} s"
         minutes, left_s = divmod(round(value_s), 60)
@@ -52,33 +52,39 @@ class View:
             return f"{minutes} min {left_s:02d} s"
         return f"{minutes // 60} h {minutes % 60:02d} min"
 
-    def work(self, value_h: float) -> str:
-        """Hours of work, no more exact than anybody plans: 50 min, 1 h 20 min, 47 h."""
+    def work_time(self, value_h: float) -> str:
+        """Format hours of work, rounded as people plan: 50 min, 1 h 20 min, 47 h."""
         minutes = round(value_h * 60)
         if minutes >= 600:
             return f"{value_h:.0f} h"
         return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
+    def slope(self, value_c_per_min: float) -> str:
+        """Format a change of temperature: rising 0.4 °C a minute."""
+        value = value_c_per_min * 9 / 5 if self.units == "us" else value_c_per_min
+        way = self.translation("common.falling" if value < 0 else "common.rising")
+        return self.translation(
+            "common.per_minute", way=way, value=f"{abs(value):.1f} {'°F' if self.units == 'us' else '°C'}"
+        )
+
     def value(self, name: str, value: Any) -> str:
-        """One piece of evidence, by the unit in its name."""
+        """Format one piece of evidence by the unit at the end of its name."""
         if isinstance(value, bool):
-            return self.words("say.yes" if value else "say.no")
+            return self.translation("common.yes" if value else "common.no")
         if isinstance(value, list):
             return ", ".join(map(str, value)) or "–"
         if not isinstance(value, int | float):
-            return self._called(name, str(value)) if name in _SEVERAL else str(value)
+            return self._names(name, str(value)) if name in _LISTS else str(value)
         if name == "meter_h":
             return f"{value:,.1f} h"
-        if name.endswith("_c_per_min"):
-            slope = value * 9 / 5 if self.units == "us" else value
-            return f"{slope:+.2f} {'°F' if self.units == 'us' else '°C'}/min"
         for ending, write in (
+            ("_c_per_min", self.slope),
             ("_mm2_s", lambda viscosity: f"{viscosity:.1f} mm²/s"),
             ("_c", self.temperature),
             ("_bar", self.pressure),
-            ("_s", self.span),
-            ("_min", lambda minutes: self.span(minutes * 60)),
-            ("_h", lambda hours: self.span(hours * 3600)),
+            ("_s", self.duration),
+            ("_min", lambda minutes: self.duration(minutes * 60)),
+            ("_h", lambda hours: self.duration(hours * 3600)),
             ("_days", self.days),
             ("_days_left", self.days),
             ("_percent", lambda percent: f"{percent:+.0f} %"),
@@ -91,61 +97,61 @@ class View:
                 return write(value)
         return f"{value:g}"
 
-    def _called(self, table: str, names: str) -> str:
-        """Each of several as the words of its table call it, or as the fault it is."""
-        own = self.words.under(table)
-        return ", ".join(own.get(one) or self.fault(one) for one in names.split())
+    def _names(self, table: str, names: str) -> str:
+        """Translate each of several names, by its table of texts or as a fault."""
+        texts = self.translation.table(table)
+        return ", ".join(texts.get(name) or self.fault_name(name) for name in names.split())
 
-    def fields(self, fields: Mapping[str, Any]) -> str:
-        """What an event bears, in a few words."""
+    def event_fields(self, fields: Mapping[str, Any]) -> str:
+        """Describe the fields of an event in a few words."""
         return ", ".join(
-            " + ".join(map(str, value)) if isinstance(value, list) else self._word(name, value)
+            " + ".join(map(str, value)) if isinstance(value, list) else self._event_field(name, value)
             for name, value in fields.items()
             if value not in ("", []) and name != "corrects"
         )
 
-    def _word(self, name: str, value: Any) -> str:
-        """A value, as the words call it where they do."""
-        for table in (name, "write"):
-            if isinstance(value, str) and self.words.has(f"{table}.{value}"):
-                return self.words(f"{table}.{value}")
+    def _event_field(self, name: str, value: Any) -> str:
+        for table in (name, "log"):
+            if isinstance(value, str) and self.translation.has(f"{table}.{value}"):
+                return self.translation(f"{table}.{value}")
         text = self.value(name, value)
-        return f"{self.words(f'write.{name}')}: {text}" if self.words.has(f"write.{name}") else text
+        label = f"log.{name}"
+        return f"{self.translation(label)}: {text}" if self.translation.has(label) else text
 
-    def fault(self, fault: str) -> str:
-        """What people call it."""
-        name = f"fault.{fault}.name"
-        return self.words(name) if self.words.has(name) else fault.replace("_", " ").capitalize()
+    def fault_name(self, fault: str) -> str:
+        """Return what people call a fault."""
+        key = f"fault.{fault}.name"
+        return self.translation(key) if self.translation.has(key) else fault.replace("_", " ").capitalize()
 
-    def told(self, record: Mapping[str, Any]) -> str:
-        """One plain sentence, or one for each cause; the record's own summary where the words have none for it."""
-        evidence = {key: self.value(key, value) for key, value in record["evidence"].items()}
-        names = [f"fault.{one}.told" for one in causes(record)]
-        if not all(map(self.words.has, names)):
+    def describe(self, record: Mapping[str, Any]) -> str:
+        """Describe an alert in one sentence for each cause; without texts for it, by the record's own summary."""
+        evidence = {name: self.value(name, value) for name, value in record["evidence"].items()}
+        keys = [f"fault.{cause}.description" for cause in causes(record)]
+        if not all(map(self.translation.has, keys)):
             return str(record["summary"])
         try:
-            return " ".join(self.words(name).format(**evidence) for name in names)
+            return " ".join(self.translation(key).format(**evidence) for key in keys)
         except KeyError:
             return str(record["summary"])
 
-    def todo(self, record: Mapping[str, Any]) -> str:
-        """What to do about it; empty where the words have nothing."""
-        names = (f"fault.{one}.do" for one in causes(record))
-        return " ".join(self.words(name) for name in names if self.words.has(name))
+    def advice(self, record: Mapping[str, Any]) -> str:
+        """Return what to do about an alert, "" without texts for it."""
+        keys = (f"fault.{cause}.advice" for cause in causes(record))
+        return " ".join(self.translation(key) for key in keys if self.translation.has(key))
 
 
 def causes(record: Mapping[str, Any]) -> list[str]:
-    """The fault of an alert record, or all that came together in it."""
-    several = str(record["evidence"].get("causes", "")).split()
-    return several if record["fault"] in several else [record["fault"]]
+    """Return the fault of an alert record, or all faults that were grouped in it."""
+    grouped = str(record["evidence"].get("causes", "")).split()
+    return grouped if record["fault"] in grouped else [record["fault"]]
 
 
 def clock(at: Instant, zone: ZoneInfo, now: Instant) -> str:
-    """Time of day; with the day where it is not today's."""
+    """Format the time of day, with the day unless it is today's."""
     shown, today = local_time(at, zone), local_time(now, zone)
     return f"{shown:%H:%M:%S}" if shown.date() == today.date() else f"{shown:%d %b %H:%M}"
 
 
 def day_begins(day: date, zone: ZoneInfo) -> Instant:
-    """Midnight at the site as a day begins, ns."""
+    """Return the site's midnight at which a day begins, ns."""
     return round((datetime.combine(day, time.min, zone) - _EPOCH).total_seconds()) * SECOND

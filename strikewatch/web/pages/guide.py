@@ -1,4 +1,4 @@
-"""A guide as HTML: Markdown rendered here, each heading with an id so that links can point at it."""
+"""Guides as HTML, rendered from Markdown; each heading has an id so that links can point at it."""
 
 import re
 from functools import cache
@@ -14,14 +14,14 @@ from strikewatch import guide
 # Raw HTML in a guide is shown as text.
 _RENDERER: Final = MarkdownIt("commonmark", {"html": False}).enable("table")
 _COMMENT: Final = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
-_TO_A_GUIDE: Final = re.compile(r"([\w-]+)\.md(#[\w-]+)?")
+_GUIDE_LINK: Final = re.compile(r"([\w-]+)\.md(#[\w-]+)?")
 
 
 @cache
-def rendered(topic: str) -> Markup | None:
-    """Render a guide; None for an unknown topic.
+def render_guide(topic: str) -> Markup | None:
+    """Render a guide, None for an unknown topic.
 
-    A link to `gateway.md` becomes one to `/guide/gateway`. Comments are left out.
+    A link to `gateway.md` becomes one to `/guide/gateway`. Comments are removed.
     """
     text = guide.text(topic)
     if text is None:
@@ -32,7 +32,7 @@ def rendered(topic: str) -> Markup | None:
             heading.attrSet("id", _slug(inline.content))
     for token in tokens:
         if token.type == "table_open":
-            token.attrSet("tabindex", "0")  # a wide one scrolls, by keyboard too
+            token.attrSet("tabindex", "0")  # so that a wide table scrolls by keyboard
         for child in token.children or ():
             _point_to_page(child)
     return Markup(_RENDERER.renderer.render(tokens, _RENDERER.options, {}))
@@ -40,10 +40,10 @@ def rendered(topic: str) -> Markup | None:
 
 def _point_to_page(token: Token) -> None:
     """Turn a link to another guide's file into one to its page."""
-    if token.type == "link_open" and (found := _TO_A_GUIDE.fullmatch(str(token.attrGet("href")))):
+    if token.type == "link_open" and (found := _GUIDE_LINK.fullmatch(str(token.attrGet("href")))):
         token.attrSet("href", f"/guide/{found[1]}{found[2] or ''}")
 
 
 def _slug(title: str) -> str:
-    """Return what stands before a heading's colon or comma, so that `same_spot: …` is found at #same_spot."""
+    """Return the id of a heading: its text before a colon or comma, so that `same_spot: …` is #same_spot."""
     return re.sub(r"\W+", "-", re.split("[:,]", title)[0]).strip("-").lower()

@@ -1,105 +1,263 @@
-"""Strips with the faults that the database knows of: a hammer's last hours, drawn once for all who look, and the time
-around an alert."""
+"""Timelines of a hammer: bouts as bars, the oil as a line under its dashed limit, faults as marks, gaps hatched.
 
-from collections.abc import Mapping
+A timeline is as wide as there is room: what follows time is stretched, texts and marks are not. Colours come from the
+style sheet, by class. The review's timeline (`review/charts/timeline`) is for paper: of one width, with an axis
+and a key; shapes and hours are the same.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from html import escape
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
+import numpy as np
 from sqlalchemy import select
 
 from strikewatch.core import instant
-from strikewatch.core.batch import Key, Rows
+from strikewatch.core.alert import Priority
+from strikewatch.core.batch import Floats, Ints, Key, Rows
 from strikewatch.core.instant import Instant
+from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, time_ticks
 from strikewatch.sinks.filter import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.traces import rows_between
 from strikewatch.storage.schema.bout_tables import bouts
 from strikewatch.storage.schema.tables import alerts
-from strikewatch.web.live.live_state import Scene, Watched
-from strikewatch.web.live.recent_hours import MINUTE, Strip
-from strikewatch.web.pages import timeline_svg
-from strikewatch.web.pages.formatting import View, clock
-from strikewatch.web.pages.timeline_svg import Mark
+from strikewatch.web.live.live_state import HOUR, MINUTE, LiveHammer, LiveState, RecentHours, Span
+from strikewatch.web.pages.formatting import Formatting, clock
 
-MARKS: Final = 300
-"""Faults marked on one strip at most, the newest."""
-BEFORE: Final = 90 * MINUTE
-AFTER: Final = 30 * MINUTE
-"""What a strip around an alert shows before its onset and, at least, after it."""
-LONGEST: Final = 12 * 60 * MINUTE
+MOST_MARKS: Final = 300
+"""Faults marked on one timeline, the newest."""
+BEFORE_ALERT: Final = 90 * MINUTE
+AFTER_ALERT: Final = 30 * MINUTE
+"""Time shown before an alert's onset and, at least, after it."""
+LONGEST: Final = 12 * HOUR
+HEIGHT: Final = 66
+_MARKS_HEIGHT: Final = 16
+"""The marks are at the top; below them oil and bars, then the hours."""
+_LANE_HEIGHT: Final = 36
+_LANE_BOTTOM: Final = _MARKS_HEIGHT + _LANE_HEIGHT
+_LOWEST_OIL_C: Final = 20.0
+_MOST_TICKS: Final = 6
+"""Hours that fit on a phone."""
 
 
-class Drawing:
-    """`recordings`: the folder of them; `view`: of what is drawn for all who look."""
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A fault on a timeline: its onset, priority and label."""
+
+    at: Instant
+    priority: Priority
+    text: str
+
+
+class Timelines:
+    """Draws timelines with the faults in the database. `formatting`: of those drawn once for all readers."""
 
     def __init__(
-        self, place: DatabaseAccess, recordings: Path, scene: Scene, sites: Sites, view: View
+        self,
+        place: DatabaseAccess,
+        recordings: Path,
+        live_state: LiveState,
+        sites: Sites,
+        formatting: Formatting,
     ) -> None:
         self._place = place
         self._recordings = recordings
-        self._scene = scene
+        self._live_state = live_state
         self._sites = sites
-        self._view = view
+        self._formatting = formatting
 
-    def __call__(self, key: Key, seen: Watched, now: Instant) -> str:
-        """A hammer's last hours."""
-        window = self._scene.window(now)
-        zone, marks = self._sites.zone_of(key[0]), self._marks(key, window, self._view, now)
-        return timeline_svg.draw(key[1], seen.strip, window, marks, seen.limits.oil_c, zone, self._view)
+    def recent(self, key: Key, hammer: LiveHammer, now: Instant) -> str:
+        """Draw a hammer's last hours, as SVG."""
+        window = self._live_state.window(now)
+        zone, marks = self._sites.zone_of(key[0]), self._marks(key, window, self._formatting, now)
+        return draw(key[1], hammer.hours, window, marks, hammer.limits.oil_c, zone, self._formatting)
 
-    def around(self, record: Mapping[str, Any], view: View, now: Instant) -> str:
-        """The time around an alert; empty where its hammer is not known any more. Raises StoreError."""
+    def around(self, record: Mapping[str, Any], formatting: Formatting, now: Instant) -> str:
+        """Draw the time around an alert; "" if its hammer is unknown now. Raises StoreError."""
         key = record["site"], record["hammer"]
-        seen = self._scene.hammers.get(key)
-        if seen is None:
+        hammer = self._live_state.hammers.get(key)
+        if hammer is None:
             return ""
         onset = instant.parse(record["onset"])
-        over = now if record["cleared"] is None else instant.parse(record["cleared"])
-        begin = (onset - BEFORE) // MINUTE * MINUTE
-        end = min(max(onset + AFTER, over), now, begin + LONGEST)
+        cleared = now if record["cleared"] is None else instant.parse(record["cleared"])
+        begin = (onset - BEFORE_ALERT) // MINUTE * MINUTE
+        end = min(max(onset + AFTER_ALERT, cleared), now, begin + LONGEST)
         window = begin, -(-max(end, onset + MINUTE) // MINUTE) * MINUTE
-        strip = seen.strip if seen.strip.holds(begin, now) else self._kept(key, window)
+        hours = hammer.hours if hammer.hours.covers(begin, now) else self._from_record(key, window)
         zone = self._sites.zone_of(key[0])
-        about = Mark(onset, record["priority"], f"{clock(onset, zone, now)} {view.fault(record['fault'])}")
-        marks = self._marks(key, window, view, now)
-        return timeline_svg.draw(key[1], strip, window, marks, seen.limits.oil_c, zone, view, about)
+        label = f"{clock(onset, zone, now)} {formatting.fault_name(record['fault'])}"
+        subject = Mark(onset, record["priority"], label)
+        marks = self._marks(key, window, formatting, now)
+        return draw(key[1], hours, window, marks, hammer.limits.oil_c, zone, formatting, subject)
 
-    def _marks(self, key: Key, window: tuple[Instant, Instant], view: View, now: Instant) -> list[Mark]:
-        zone, a = self._sites.zone_of(key[0]), alerts.c
-        wanted = (
-            select(a.onset_ns, a.priority, a.fault)
+    def _marks(self, key: Key, window: Span, formatting: Formatting, now: Instant) -> list[Mark]:
+        zone, column = self._sites.zone_of(key[0]), alerts.c
+        query = (
+            select(column.onset_ns, column.priority, column.fault)
             .where(
-                a.site == key[0],
-                a.onset_ns >= window[0],
-                a.onset_ns < window[1],
-                a.hammer == key[1],
+                column.site == key[0],
+                column.onset_ns >= window[0],
+                column.onset_ns < window[1],
+                column.hammer == key[1],
             )
-            .order_by(a.onset_ns.desc())
-            .limit(MARKS)
+            .order_by(column.onset_ns.desc())
+            .limit(MOST_MARKS)
         )
         with self._place.read() as connection:
-            found = connection.execute(wanted).all()
+            found = connection.execute(query).all()
         return [
-            Mark(at, priority, f"{clock(at, zone, now)} {view.fault(fault)}") for at, priority, fault in found
+            Mark(at, priority, f"{clock(at, zone, now)} {formatting.fault_name(fault)}")
+            for at, priority, fault in found
         ]
 
-    def _kept(self, key: Key, window: tuple[Instant, Instant]) -> Strip:
-        """A strip of what is on record of a time."""
-        strip = Strip((window[1] - window[0]) / (60 * MINUTE))
-        fired, rows = past(self._place, self._recordings, key, *window)
-        strip.take(rows)
-        strip.fired(fired, None)
-        return strip
+    def _from_record(self, key: Key, window: Span) -> RecentHours:
+        """Return the hours of a window from the database and recordings."""
+        hours = RecentHours((window[1] - window[0]) / HOUR)
+        ended, rows = read_past(self._place, self._recordings, key, *window)
+        hours.add_rows(rows)
+        hours.add_bouts(ended, None)
+        return hours
 
 
-def past(
+def read_past(
     place: DatabaseAccess, recordings: Path, key: Key, begin: Instant, end: Instant
-) -> tuple[list[tuple[Instant, Instant]], Rows]:
-    """What a strip needs of a time that is on record: bouts, and rows with the oil. Raises StoreError."""
-    b = bouts.c
-    wanted = select(b.start_ns, b.end_ns).where(
-        b.site == key[0], b.hammer == key[1], b.start_ns >= begin, b.start_ns < end
+) -> tuple[list[Span], Rows]:
+    """Read the bouts, and the rows with the oil, of a time on record. Raises StoreError."""
+    column = bouts.c
+    query = (
+        select(column.start_ns, column.end_ns)
+        .where(
+            column.site == key[0],
+            column.hammer == key[1],
+            column.start_ns >= begin,
+            column.start_ns < end,
+        )
+        .order_by(column.start_ns)
     )
     with place.read() as connection:
-        fired = [(start, stop) for start, stop in connection.execute(wanted.order_by(b.start_ns))]
-    return fired, rows_between(place, recordings, key, begin, end, ("oil_c",))
+        ended = [(start, stop) for start, stop in connection.execute(query)]
+    return ended, rows_between(place, recordings, key, begin, end, ("oil_c",))
+
+
+def draw(
+    name: str,
+    hours: RecentHours,
+    window: Span,
+    marks: Iterable[Mark],
+    limit_c: float,
+    zone: ZoneInfo,
+    formatting: Formatting,
+    subject: Mark | None = None,
+) -> str:
+    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`."""
+    begin, end = window
+    width = (end - begin) // MINUTE
+    label = name if subject is None else f"{name}-{subject.at}"
+    ident = "".join(character if character.isalnum() else "-" for character in label)
+    heard, oil_c = hours.oil(begin, end)
+    column = ((heard - begin) // MINUTE).astype(np.int64)
+    fired = _firing_share(hours, begin, end, width)
+    marks = sorted((mark for mark in marks if begin <= mark.at < end), key=lambda mark: mark.at)
+    text = formatting.translation
+    title = (
+        text("timeline.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
+        if subject is None
+        else text("timeline.around", hammer=name, about=subject.text, marks=len(marks))
+    )
+    description = text("timeline.description", firing=formatting.duration(float(fired.sum()) * 60.0))
+    top_c = max(limit_c + 15.0, float(np.nanmax(oil_c)) if np.isfinite(oil_c).any() else 0.0)
+    parts = [
+        f'<svg class="timeline" role="img" aria-labelledby="{ident}-t {ident}-d" width="100%" height="{HEIGHT}">',
+        f'<title id="{ident}-t">{escape(title)}</title><desc id="{ident}-d">{escape(description)}</desc>',
+        f'<defs><pattern id="{ident}-gap" width="6" height="6" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><path class="hatch" d="M0,0V6"/></pattern></defs>',
+        f'<rect class="ground" y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}"/>',
+        *_gaps(ident, column, width),
+        f'<svg y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}" viewBox="0 0 {width} {_LANE_HEIGHT}" '
+        'preserveAspectRatio="none">',
+        f'<path class="fired" d="{_bars(fired)}"/>',
+        f'<path class="limit" d="M0,{_height(limit_c, top_c):.1f}H{width}"/>',
+        f'<path class="oil" d="{_oil_line(column, oil_c, top_c)}"/></svg>',
+        *_ticks(begin, end, zone),
+        *([] if subject is None else [_subject_line(subject, begin, end)]),
+        *(_mark(mark, begin, end) for mark in marks),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def _firing_share(hours: RecentHours, begin: Instant, end: Instant, width: int) -> Floats:
+    """Return the share of each minute in which the hammer fired [width]."""
+    share = np.zeros(width)
+    for start, stop in hours.bouts(begin, end):
+        for minute in range((start - begin) // MINUTE, (stop - 1 - begin) // MINUTE + 1):
+            minute_begin = begin + minute * MINUTE
+            share[minute] += (min(stop, minute_begin + MINUTE) - max(start, minute_begin)) / MINUTE
+    return share
+
+
+def _bars(fired: Floats) -> str:
+    """Return one outline of all bars; equal neighbours are one bar."""
+    heights = np.round(fired * (_LANE_HEIGHT - 4)).astype(np.int64)
+    edges = np.flatnonzero(np.diff(heights, prepend=-1, append=-1)).tolist()
+    return "".join(
+        f"M{left},{_LANE_HEIGHT}V{_LANE_HEIGHT - heights[left]}H{right}V{_LANE_HEIGHT}"
+        for left, right in pairwise(edges)
+        if heights[left] > 0
+    )
+
+
+def _height(oil_c: float, top_c: float) -> float:
+    clamped_c = min(max(oil_c, _LOWEST_OIL_C), top_c)
+    return _LANE_HEIGHT - _LANE_HEIGHT * (clamped_c - _LOWEST_OIL_C) / (top_c - _LOWEST_OIL_C)
+
+
+def _oil_line(column: Ints, oil_c: Floats, top_c: float) -> str:
+    """Return the oil minute by minute; a missing minute interrupts the line."""
+    points, previous = [], -2
+    for x, value_c in zip(column.tolist(), oil_c.tolist(), strict=True):
+        if value_c != value_c:
+            continue
+        points.append(f"{'L' if x == previous + 1 else 'M'}{x + 0.5:g},{_height(value_c, top_c):.1f}")
+        previous = x
+    return "".join(points)
+
+
+def _gaps(ident: str, column: Ints, width: int) -> list[str]:
+    """Return hatching over the minutes in which nothing was heard."""
+    silent = np.ones(width, bool)
+    silent[column] = False
+    edges = np.flatnonzero(np.diff(silent.astype(np.int8), prepend=0, append=0)).tolist()
+    return [
+        f'<rect fill="url(#{ident}-gap)" x="{100 * left / width:.2f}%" y="{_MARKS_HEIGHT}" '
+        f'width="{100 * (right - left) / width:.2f}%" height="{_LANE_HEIGHT}"/>'
+        for left, right in zip(edges[::2], edges[1::2], strict=True)
+    ]
+
+
+def _ticks(begin: Instant, end: Instant, zone: ZoneInfo) -> Iterable[str]:
+    """Yield the site's hours, as many as fit."""
+    for at, shown in time_ticks(begin, end, zone, _MOST_TICKS):
+        x = 100 * (at - begin) / (end - begin)
+        yield f'<svg x="{x:.2f}%" y="{_LANE_BOTTOM}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
+        if 3 < x < 97:
+            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{shown}</text>'
+
+
+def _subject_line(mark: Mark, begin: Instant, end: Instant) -> str:
+    """Return a vertical line at the mark for which the timeline is drawn."""
+    x = 100 * (mark.at - begin) / (end - begin)
+    return f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_LANE_BOTTOM}"/></svg>'
+
+
+def _mark(mark: Mark, begin: Instant, end: Instant) -> str:
+    x = 100 * (mark.at - begin) / (end - begin)
+    return (
+        f'<svg x="{x:.2f}%" y="8" overflow="visible"><path class="mark {mark.priority}" '
+        f'd="{OUTLINES[BY_PRIORITY[mark.priority]]}"><title>{escape(mark.text)}</title></path></svg>'
+    )

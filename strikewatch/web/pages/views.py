@@ -1,11 +1,10 @@
-"""The sheets of the page: what stands on each, and the door before them.
+"""The pages: what each shows.
 
-Every sheet is whole as it comes from the server; a script lets it count along. Forms for changes go through the HTTP
-interface's own operations, under the session's cookie and seal.
+Every page is complete as the server sends it; a script keeps it up to date. Forms that change something use the
+operations of the HTTP interface, under the session's cookie and CSRF token.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -14,303 +13,320 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.core.batch import Key
-from strikewatch.core.events import TIMER_RESETTING_KINDS
+from strikewatch.core.events import TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import Instant
-from strikewatch.disclaimer import CAUTION
 from strikewatch.engine.flood import Rules
-from strikewatch.guide import topics as guides
-from strikewatch.review.charts.drawing import local_time
+from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.guide import topics as guide_topics
 from strikewatch.review.data.from_store import read_events
+from strikewatch.review.wear import limits as wear
+from strikewatch.review.wear import tool_advice
+from strikewatch.review.wear.limits import Decision
 from strikewatch.sinks.filter import FAULTS, Sites
-from strikewatch.storage.actions.alerts import AlertActions
+from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import list_entries
-from strikewatch.storage.actions.tokens import Holder, Role
-from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.actions.tokens import Role
 from strikewatch.storage.outbox import deliveries
 from strikewatch.web.api.problems import Problem
-from strikewatch.web.authentication import COOKIE, NOBODY, Gate, seal
-from strikewatch.web.live.live_state import Scene
-from strikewatch.web.live.stream import reading
-from strikewatch.web.pages import login
-from strikewatch.web.pages.active_alerts import ActiveAlerts
-from strikewatch.web.pages.feed_problems import feed, recent_senders
-from strikewatch.web.pages.formatting import View, clock
-from strikewatch.web.pages.guide import rendered
-from strikewatch.web.pages.inspection_advice import judged, unsuited
-from strikewatch.web.pages.rendering import REPORT_POLICY, SAFE, Press
-from strikewatch.web.pages.review import Review, marked
-from strikewatch.web.pages.search import Wanted
-from strikewatch.web.pages.timelines import Drawing
+from strikewatch.web.api.routing import ApiContext
+from strikewatch.web.authentication import ANONYMOUS
+from strikewatch.web.live.live_state import LiveState
+from strikewatch.web.live.stream import as_json
+from strikewatch.web.pages.alert_lists import ActiveAlerts, AlertSearch
+from strikewatch.web.pages.formatting import Formatting
+from strikewatch.web.pages.guide import render_guide
+from strikewatch.web.pages.templating import (
+    REPORT_POLICY,
+    SAFE_HEADERS,
+    PageRequest,
+    Templates,
+    common_variables,
+)
+from strikewatch.web.pages.timelines import Timelines
 from strikewatch.web.pages.trace import trace
-from strikewatch.web.pages.translations import SOURCE
-from strikewatch.web.pages.week import Week, week_of
+from strikewatch.web.pages.week import Review, read_weeks, week_of, with_status
 
-LISTED: Final = 100
-RECENT: Final = 25
-Sheet = Callable[["Asking"], Response]
-Reviews = Callable[[str, Instant, Instant], Review | None]
-"""The trainer's review of a site in a time; None while the first one is being made."""
-AGAIN_S: Final = 2
-"""When to ask again for what is being made."""
+SIGN_IN_PATH: Final = "/sign-in"
+HISTORY_LENGTH: Final = 100
+RECENT_ENTRIES: Final = 25
+MOST_FEED_PROBLEMS: Final = 200
+FEED_EXAMPLES: Final = 10
+MOST_DELIVERIES: Final = 50
+REVIEW_RETRY_S: Final = 2
+"""When to ask again for a review that is being made."""
 
-
-@dataclass(frozen=True, slots=True)
-class Asking:
-    """One request: who, what they chose, when."""
-
-    request: Request
-    holder: Holder
-    view: View
-    now: Instant
+View = Callable[[PageRequest], Response]
+GetReview = Callable[[str, Instant, Instant], Review | None]
+"""Returns the trainer's review of a site in a time; None while the first one is being made."""
 
 
-class Sheets:
-    """All of them. `recordings`: the folder of them; `wall` tells ns."""
+class Pages:
+    """The pages. `recordings` is the folder of recordings."""
 
     def __init__(
         self,
-        press: Press,
-        gate: Gate,
-        place: DatabaseAccess,
-        desk: AlertActions,
-        scene: Scene,
-        drawing: Drawing,
+        context: ApiContext,
+        templates: Templates,
+        live_state: LiveState,
+        timelines: Timelines,
+        active: ActiveAlerts,
         sites: Sites,
         recordings: Path,
-        rules: Rules,
-        active: ActiveAlerts,
-        reviews: Reviews,
-        wall: Callable[[], Instant],
+        get_review: GetReview,
     ) -> None:
-        self._press = press
-        self._gate = gate
-        self._place = place
-        self._desk = desk
-        self._scene = scene
-        self._drawing = drawing
+        self._context = context
+        self._place = context.place
+        self._templates = templates
+        self._live_state = live_state
+        self._timelines = timelines
+        self._active = active
         self._sites = sites
         self._recordings = recordings
-        self._wall = wall
-        self._active = active
-        self._reviews = reviews
-        self._week = Week(place, sites, rules)
+        self._get_review = get_review
 
-    def sheets(self) -> list[tuple[str, Sheet]]:
-        """(path, sheet) of all that are looked at."""
-        return [
-            ("/", self.now),
-            ("/open", self.open),
-            ("/alerts", self.alerts),
-            ("/alerts/{site}/{alert}", self.alert),
-            ("/write", self.write),
-            ("/due", self.due),
-            ("/week", self.week),
-            ("/choices", self.choices),
-            ("/feed", self.feed),
-            ("/guide", self.guide_list),
-            ("/guide/{topic}", self.guide),
-        ]
+    def views(self) -> dict[str, View]:
+        """Return the pages for the role view, by path."""
+        return {
+            "/": self.now,
+            "/open": self.active_alerts,
+            "/alerts": self.alerts,
+            "/alerts/{site}/{alert}": self.alert,
+            "/write": self.log,
+            "/due": self.due,
+            "/week": self.week,
+            "/choices": self.preferences,
+            "/feed": self.feed,
+            "/guide": self.guides,
+            "/guide/{topic}": self.guide,
+        }
 
-    def admitted(self, request: Request, sheet: Sheet, role: Role = "view") -> Response:
-        """A sheet for who may see it; the way in for who is not known."""
+    def respond(self, request: Request, view: View, role: Role) -> Response:
+        """Show a page to a sender with the role; redirect an unknown sender to sign in."""
         try:
-            holder = self._gate.admit(request, role)
+            holder = self._context.authenticator.authenticate(request, role)
         except Problem as problem:
             if problem.status != 401:
                 raise
             path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-            return RedirectResponse(f"{login.PATH}?{urlencode({'to': path})}", 303, SAFE)
-        return sheet(Asking(request, holder, self._press.view(request), self._wall()))
+            return RedirectResponse(f"{SIGN_IN_PATH}?{urlencode({'to': path})}", 303, SAFE_HEADERS)
+        formatting = self._templates.formatting(request)
+        return view(PageRequest(request, holder, formatting, self._context.wall()))
 
-    def now(self, ask: Asking) -> Response:
-        """Is anything wrong now, where, who, what to do."""
-        hammers = sorted(self._scene.hammers)
-        readings = [reading(key, self._scene.hammers[key]) for key in hammers]
-        limits = {
-            "unwatched": self._alike(ask, {key: self._scene.hammers[key].unwatched() for key in hammers}),
-            "uncertain": self._alike(ask, {key: self._scene.hammers[key].uncertain() for key in hammers}),
-        }
+    def now(self, page: PageRequest) -> Response:
+        """Show what is wrong now, where, who, and what to do."""
+        hammers = sorted(self._live_state.hammers.items())
+        not_monitored = [(key[1], hammer.not_monitored()) for key, hammer in hammers]
+        uncertain = [(key[1], hammer.uncertain()) for key, hammer in hammers]
         return self._page(
-            ask, "now.html", readings=readings, limits=limits, **self._active.look(ask.view, ask.now)
+            page,
+            "now.html",
+            readings=[as_json(key, hammer) for key, hammer in hammers],
+            not_monitored=_group_alike(page.formatting, not_monitored),
+            uncertain=_group_alike(page.formatting, uncertain),
+            **self._active.variables(page.formatting, page.now),
         )
 
-    def _alike(
-        self, ask: Asking, reasons: Mapping[Key, Mapping[str, Sequence[str]]]
-    ) -> dict[tuple[tuple[str, str], ...], list[str]]:
-        """Reasons with the names of their faults → the hammers that have them."""
-        alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
-        for key, own in reasons.items():
-            told = tuple((why, ", ".join(map(ask.view.fault, faults))) for why, faults in own.items())
-            if told:
-                alike.setdefault(told, []).append(key[1])
-        return alike
-
-    def open(self, ask: Asking) -> Response:
-        """The open alerts alone, for the script to put in place."""
-        strips = "strips" in ask.request.query_params
-        return self._press.html(
-            ask.view,
-            "_open.html",
-            may=self._may(ask),
-            **self._active.look(ask.view, ask.now, strips),
-            **self._of(ask),
+    def active_alerts(self, page: PageRequest) -> Response:
+        """Render the active alerts alone, for the script that replaces them."""
+        with_timelines = "timelines" in page.query
+        return self._templates.render(
+            page.formatting,
+            "_active.html",
+            can_act=page.can_act,
+            **self._active.variables(page.formatting, page.now, with_timelines),
+            **common_variables(page, self._sites),
         )
 
-    def alerts(self, ask: Asking) -> Response:
-        """What is open, and the history, searched."""
-        wanted = Wanted.of(ask.request.query_params)
-        found, wrong = wanted.filter()
-        listed = [] if wrong else self._desk.alerts(found, LISTED + 1)
-        more = listed[LISTED - 1].record["onset"] if len(listed) > LISTED else None
+    def alerts(self, page: PageRequest) -> Response:
+        """Show active alerts, and search the history."""
+        search = AlertSearch.parse(page.query)
+        filter_, wrong = search.filter()
+        found = [] if wrong else self._context.desk.alerts(filter_, HISTORY_LENGTH + 1)
+        last_onset = found[HISTORY_LENGTH - 1].record["onset"] if len(found) > HISTORY_LENGTH else None
         return self._page(
-            ask,
+            page,
             "alerts.html",
             422 if wrong else 200,
-            wanted=wanted,
+            search=search,
             wrong=wrong,
-            listed=listed[:LISTED],
-            earlier=more and wanted.earlier(more),
+            found=found[:HISTORY_LENGTH],
+            earlier=last_onset and search.earlier(last_onset),
             priorities=PRIORITIES[::-1],
             faults=FAULTS,
-            hammers=sorted({hammer for _, hammer in self._scene.hammers}),
-            **self._active.look(ask.view, ask.now, strips=True),
+            hammers=sorted({hammer for _, hammer in self._live_state.hammers}),
+            **self._active.variables(page.formatting, page.now, with_timelines=True),
         )
 
-    def alert(self, ask: Asking) -> Response:
-        """One alert: its evidence, its minute, what became of it, where it went."""
-        site, alert = ask.request.path_params["site"], ask.request.path_params["alert"]
-        one = self._desk.alert(alert, site)
+    def alert(self, page: PageRequest) -> Response:
+        """Show one alert: evidence, samples, history, deliveries."""
+        site = page.request.path_params["site"]
+        alert = self._context.desk.alert(page.request.path_params["alert"], site)
+        ident = alert.record["id"]
         with self._place.read() as connection:
-            sent = deliveries.search(connection, endpoint=None, state=None, alert=one.record["id"], limit=50)
+            sent = deliveries.search(
+                connection, endpoint=None, state=None, alert=ident, limit=MOST_DELIVERIES
+            )
         return self._page(
-            ask,
+            page,
             "alert.html",
-            one=one,
-            strip=Markup(self._drawing.around(one.record, ask.view, ask.now)),
-            story=self._desk.history(one.record["id"], site),
+            alert=alert,
+            timeline=Markup(self._timelines.around(alert.record, page.formatting, page.now)),
+            history=self._context.desk.history(ident, site),
             sent=[delivery for delivery in sent if delivery.site == site],
         )
 
     def trace(self, request: Request) -> dict[str, Any]:
-        """The samples around an alert; for who is admitted."""
-        one = self._desk.alert(request.path_params["alert"], request.path_params["site"])
-        return trace(self._place, self._recordings, self._scene, one, self._wall())
+        """Return the samples around an alert, for a sender with the role view."""
+        alert = self._context.desk.alert(request.path_params["alert"], request.path_params["site"])
+        return trace(self._place, self._recordings, self._live_state, alert, self._context.wall())
 
-    def write(self, ask: Asking) -> Response:
-        """Forms for what was done to a hammer, and what has been written down."""
-        hammers = sorted(self._scene.hammers)
-        asked_for = ask.request.query_params.get("hammer", ""), ask.request.query_params.get("site", "")
-        chosen = next(
-            (key for key in hammers if key[1] == asked_for[0] and asked_for[1] in ("", key[0])), None
-        )
+    def log(self, page: PageRequest) -> Response:
+        """Show the forms for what was done to a hammer, and the recent entries."""
+        hammers = sorted(self._live_state.hammers)
+        name, site = page.query.get("hammer", ""), page.query.get("site", "")
+        chosen = next((key for key in hammers if key[1] == name and site in ("", key[0])), None)
         chosen = chosen or (hammers[0] if hammers else None)
-        recent = list_entries(self._place, chosen, RECENT) if chosen else []
-        seen = self._scene.hammers[chosen] if chosen else None
-        fitting = read_events(self._place, ("work", "tool_change"), ask.now, chosen[0]) if chosen else []
-        verdicts = {
-            one.number: judged(one.event.fields, seen.settings)
-            for one in recent
-            if seen is not None and one.event.kind == "inspection"
-        }
+        values: dict[str, Any] = {"recent": [], "meter_h": None, "advice": {}, "tool_note": None}
+        if chosen:
+            hammer = self._live_state.hammers[chosen]
+            recent = list_entries(self._place, chosen, RECENT_ENTRIES)
+            fitted = read_events(self._place, ("work", "tool_change"), page.now, chosen[0])
+            values = {
+                "recent": recent,
+                "meter_h": hammer.meter_h,
+                "advice": {
+                    entry.number: inspection_advice(entry.event.fields, hammer.settings)
+                    for entry in recent
+                    if entry.event.kind == "inspection"
+                },
+                "tool_note": tool_note(event for event in fitted if event.hammer == chosen[1]),
+            }
         return self._page(
-            ask,
-            "write.html",
+            page,
+            "log.html",
             hammers=hammers,
             chosen=chosen,
-            meter_h=seen and seen.meter_h,
-            recent=recent,
-            verdicts=verdicts,
-            unsuited=unsuited(event for event in fitting if chosen and event.hammer == chosen[1]),
-            setting_clocks=TIMER_RESETTING_KINDS,
-            withdrawals={one.number for one in recent if one.event.kind == "withdrawal"},
-            said=ask.view.fields,
+            timer_resetting=TIMER_RESETTING_KINDS,
+            withdrawals={entry.number for entry in values["recent"] if entry.event.kind == "withdrawal"},
+            **values,
         )
 
-    def due(self, ask: Asking) -> Response:
-        """What comes due, the most urgent first."""
-        every = [(key, item) for key, seen in self._scene.hammers.items() for item in seen.upcoming(ask.now)]
-        every.sort(key=lambda one: (one[1].urgency, one[0]))
-        return self._page(ask, "due.html", rows=every)
+    def due(self, page: PageRequest) -> Response:
+        """Show the maintenance tasks, the most urgent first."""
+        items = [
+            (key, item)
+            for key, hammer in self._live_state.hammers.items()
+            for item in hammer.due_items(page.now)
+        ]
+        items.sort(key=lambda row: (row[1].urgency, row[0]))
+        return self._page(page, "due.html", rows=items)
 
-    def week(self, ask: Asking) -> Response:
-        """Faults and firing hours by hammer and day, and how well the alerts serve."""
-        weeks = _weeks(ask)
-        trains = ask.holder.may("review") and ask.holder is not NOBODY
-        return self._page(ask, "week.html", weeks=weeks, sites=self._week.look(ask.now, weeks), trains=trains)
-
-    def review(self, ask: Asking) -> Response:
-        """The newest review of a site's week for the trainer; or that the first one is being prepared."""
-        site = ask.request.path_params["site"]
-        zone = self._sites.zone_of(site)
-        begin, end = week_of(ask.now, zone, _weeks(ask))
-        review = self._reviews(site, begin, end)
-        if review is None:
-            waiting = self._page(ask, "making.html", 202, site=site)
-            waiting.headers["Retry-After"] = str(AGAIN_S)
-            return waiting
-        report = marked(review, ask.view.words, zone, ask.now)
-        return Response(
-            report, 200, {**SAFE, "Content-Security-Policy": REPORT_POLICY}, media_type="text/html"
-        )
-
-    def choices(self, ask: Asking) -> Response:
-        """Units, language, sound."""
-        return self._page(ask, "choices.html", languages=sorted(self._press.words))
-
-    def feed(self, ask: Asking) -> Response:
-        """Data that was not used, by sender."""
+    def week(self, page: PageRequest) -> Response:
+        """Show firing hours and faults by hammer and day, and the alarm metrics."""
+        rules = Rules.of(self._context.alarms)
         return self._page(
-            ask, "feed.html", **feed(self._place, ask.now, ask.request.query_params.get("sender"))
+            page,
+            "week.html",
+            weeks_back=page.weeks_back,
+            sites=read_weeks(self._place, self._sites, rules, page.now, page.weeks_back),
+            can_review=page.holder.may("review") and page.holder is not ANONYMOUS,
         )
 
-    def guide_list(self, ask: Asking) -> Response:
-        """All guides, by title."""
-        title = ask.view.words("page.guides")
-        return self._page(ask, "guide.html", guide=None, topics=guides(), title=title)
+    def review(self, page: PageRequest) -> Response:
+        """Show the newest review of a site's week to the trainer, or that the first one is being prepared."""
+        site = page.request.path_params["site"]
+        zone = self._sites.zone_of(site)
+        review = self._get_review(site, *week_of(page.now, zone, page.weeks_back))
+        if review is None:
+            response = self._page(page, "preparing.html", 202, site=site)
+            response.headers["Retry-After"] = str(REVIEW_RETRY_S)
+            return response
+        report = with_status(review, page.formatting.translation, zone, page.now)
+        headers = {**SAFE_HEADERS, "Content-Security-Policy": REPORT_POLICY}
+        return Response(report, 200, headers, media_type="text/html")
 
-    def guide(self, ask: Asking) -> Response:
-        """One of the guides."""
-        topic = ask.request.path_params["topic"]
-        text = rendered(topic)
-        if text is None:
+    def preferences(self, page: PageRequest) -> Response:
+        """Show the preferences: units, language, sound."""
+        return self._page(page, "preferences.html", languages=sorted(self._templates.translations))
+
+    def feed(self, page: PageRequest) -> Response:
+        """Show rejected data by sender; for one sender also examples."""
+        sender = page.query.get("sender")
+        with self._place.read() as connection:
+            found = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
+            examples = [] if sender is None else feed_problems.examples(connection, sender, FEED_EXAMPLES)
+        senders: dict[str, list[feed_problems.Problem]] = {}
+        for problem in found[:MOST_FEED_PROBLEMS]:
+            senders.setdefault(problem.sender, []).append(problem)
+        return self._page(
+            page,
+            "feed.html",
+            senders=senders,
+            sender=sender,
+            examples=examples,
+            more=len(found) > MOST_FEED_PROBLEMS,
+            readable=feed_problems.readable,
+        )
+
+    def guides(self, page: PageRequest) -> Response:
+        """List the guides by title."""
+        title = page.formatting.translation("page.guides")
+        return self._page(page, "guide.html", guide=None, topics=guide_topics(), title=title)
+
+    def guide(self, page: PageRequest) -> Response:
+        """Show one guide."""
+        topic = page.request.path_params["topic"]
+        guide = render_guide(topic)
+        if guide is None:
             raise Problem(404, "there is no such guide", "see /guide for all of them")
-        return self._page(ask, "guide.html", guide=text, title=guides()[topic])
+        return self._page(page, "guide.html", guide=guide, title=guide_topics()[topic])
 
-    def _page(self, ask: Asking, template: str, status: int = 200, **more: Any) -> Response:
-        bad_feeds = recent_senders(self._place, ask.now)
-        more = {**self._of(ask), **more, "may": self._may(ask), "bad_feeds": bad_feeds}
-        return self._press.html(ask.view, template, status, **more)
-
-    def _of(self, ask: Asking) -> dict[str, Any]:
-        cookie = ask.request.cookies.get(COOKIE, "")
-        return {
-            "now_ns": ask.now,
-            "holder": ask.holder,
-            "unnamed": ask.holder is NOBODY,
-            "seal": seal(cookie) if cookie else "",
-            "path": ask.request.url.path,
-            "caution": ask.view.words("page.caution") if ask.view.words.language != SOURCE else CAUTION,
-            "clock": lambda text, site: clock(instant.parse(text), self._sites.zone_of(site), ask.now),
-            "clock_ns": lambda at, site: clock(at, self._sites.zone_of(site), ask.now),
-            "local": lambda at, site: local_time(at, self._sites.zone_of(site)),
-            "zone_of": lambda site: self._sites.zone_of(site).key,
-            "lasted": lambda record: _lasted(record, ask.now),
+    def _page(self, page: PageRequest, template: str, status: int = 200, **values: Any) -> Response:
+        with self._place.read() as connection:
+            bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
+        values = {
+            **common_variables(page, self._sites),
+            **values,
+            "can_act": page.can_act,
+            "bad_feeds": bad_feeds,
         }
-
-    def _may(self, ask: Asking) -> bool:
-        return ask.holder.may("act") and ask.holder is not NOBODY
+        return self._templates.render(page.formatting, template, status, **values)
 
 
-def _weeks(ask: Asking) -> int:
-    """How many weeks back is asked for."""
-    back = ask.request.query_params.get("back", "0")
-    return min(int(back), 520) if back.isdecimal() and len(back) < 5 else 0
+def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> list[tuple[str, Decision]]:
+    """Return (part, decision) for each part that an inspection measured."""
+    limits = settings["wear"]
+    assert isinstance(limits, wear.Settings)
+    advice = []
+    state, bore_mm = fields.get("bushing"), fields.get("bore_mm")
+    if state is not None or bore_mm is not None:
+        turned = fields.get("turned_before")
+        advice.append(("bushing", wear.lower_bushing(state, turned, bore_mm, limits.bore_limit_mm)))
+    for name, what in (("tool_mm", "diameter"), ("tool_length_mm", "length")):
+        setting = f"tool_{what}_limit_mm"
+        if name in fields:
+            advice.append(("tool", wear.tool(what, fields[name], getattr(limits, setting), setting)))
+    return advice
 
 
-def _lasted(record: dict[str, Any], now: Instant) -> float:
-    """Seconds from onset to clearing, or to now."""
-    end = now if record["cleared"] is None else instant.parse(record["cleared"])
-    return max(0.0, (end - instant.parse(record["onset"])) / instant.SECOND)
+def tool_note(events: Iterable[Event]) -> str | None:
+    """Return a note if the tool fitted last does not suit the last type of work; `events` of one hammer."""
+    newest = {event.kind: event for event in sorted(events, key=lambda event: event.effective)}
+    if "work" not in newest or "tool_change" not in newest:
+        return None
+    return tool_advice.mismatch_note(newest["tool_change"].fields["tool"], newest["work"].fields)
+
+
+def _group_alike(
+    formatting: Formatting, by_hammer: Iterable[tuple[str, Mapping[str, Sequence[str]]]]
+) -> dict[tuple[tuple[str, str], ...], list[str]]:
+    """Return the names of hammers by what they have in common: reasons with their faults."""
+    alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for name, reasons in by_hammer:
+        common = tuple(
+            (reason, ", ".join(map(formatting.fault_name, faults))) for reason, faults in reasons.items()
+        )
+        if common:
+            alike.setdefault(common, []).append(name)
+    return alike

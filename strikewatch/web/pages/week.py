@@ -1,4 +1,4 @@
-"""A week by hammer and day: firing hours and faults of operating, in the site's own days."""
+"""A week by hammer and day, in the site's own days; and the trainer's review of a week as the page serves it."""
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
@@ -7,12 +7,13 @@ from datetime import date, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from markupsafe import escape
 from sqlalchemy import select
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import COMMON, MISUSE
-from strikewatch.engine.alarm_kpis import AlarmKpis, compute_kpis
+from strikewatch.engine.alarm_kpis import DAY, AlarmKpis, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.filter import Sites
@@ -20,15 +21,16 @@ from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
 from strikewatch.storage.schema.bout_tables import exposure
 from strikewatch.storage.schema.tables import alerts
-from strikewatch.web.pages.formatting import day_begins
+from strikewatch.web.pages.formatting import clock, day_begins
+from strikewatch.web.pages.translations import Translation
 
 DAYS: Final = 7
-OF_OPERATOR: Final = (*COMMON, *MISUSE)
+OPERATOR_FAULTS: Final = (*COMMON, *MISUSE)
 
 
 @dataclass(slots=True)
-class Row:
-    """One hammer's week: firing hours and faults, by day."""
+class HammerWeek:
+    """Firing hours and faults of one hammer by day."""
 
     firing_h: defaultdict[date, float] = field(default_factory=lambda: defaultdict(float))
     faults: Counter[date] = field(default_factory=Counter)
@@ -36,57 +38,87 @@ class Row:
 
 @dataclass(slots=True)
 class SiteWeek:
-    """The days of a site's week, and its hammers' rows by name."""
+    """The days of a site's week, its hammers by name, and its alarm metrics."""
 
     days: list[date]
-    hammers: dict[str, Row]
-    figures: AlarmKpis
+    hammers: dict[str, HammerWeek]
+    kpis: AlarmKpis
 
     def total(self, by_day: Mapping[date, float]) -> float:
+        """Sum over the days of the week."""
         return sum(by_day[day] for day in self.days)
 
 
-def week_of(now: Instant, zone: ZoneInfo, back: int) -> tuple[Instant, Instant]:
-    """The site's seven days that end with today, or so many weeks earlier: from midnight to midnight, ns."""
-    last = local_time(now, zone).date() - timedelta(days=DAYS * back)
+def week_of(now: Instant, zone: ZoneInfo, weeks_back: int) -> tuple[Instant, Instant]:
+    """Return the seven local days that end with today, or that many weeks earlier: midnight to midnight, ns."""
+    last = _last_day(now, zone, weeks_back)
     return day_begins(last - timedelta(days=DAYS - 1), zone), day_begins(last + timedelta(days=1), zone)
 
 
-class Week:
-    """`rules` say what counts as a flood."""
+def _last_day(now: Instant, zone: ZoneInfo, weeks_back: int) -> date:
+    return local_time(now, zone).date() - timedelta(days=DAYS * weeks_back)
 
-    def __init__(self, place: DatabaseAccess, sites: Sites, rules: Rules) -> None:
-        self._place = place
-        self._sites = sites
-        self._rules = rules
 
-    def look(self, now: Instant, back: int) -> dict[str, SiteWeek]:
-        """Site → the seven days that end with today's, or so many weeks earlier. A stretch of work, at most a clock
-        hour, counts to the day in which it begins."""
-        begin = now - (8 + 7 * back) * 86_400 * SECOND  # a day more than any zone's week needs
-        end = now - (7 * back - 1) * 86_400 * SECOND
-        found: dict[Key, Row] = defaultdict(Row)
-        e, a = exposure.c, alerts.c
-        with self._place.read() as connection:
-            fired = select(e.site, e.hammer, e.start_ns, e.firing_ns).where(
-                e.start_ns >= begin, e.start_ns < end
-            )
-            for site, hammer, start, spent in connection.execute(fired):
-                day = local_time(start, self._sites.zone_of(site)).date()
-                found[site, hammer].firing_h[day] += spent / (3600 * SECOND)
-            raised = select(a.site, a.hammer, a.onset_ns).where(
-                a.fault.in_(OF_OPERATOR), a.onset_ns >= begin, a.onset_ns < end
-            )
-            for site, hammer, onset in connection.execute(raised):
-                found[site, hammer].faults[local_time(onset, self._sites.zone_of(site)).date()] += 1
-            told = intervals(connection, end)
-        weeks: dict[str, SiteWeek] = {}
-        for (site, hammer), row in sorted(found.items()):
-            last = local_time(now, self._sites.zone_of(site)).date() - timedelta(days=DAYS * back)
-            days = [last - timedelta(days=DAYS - 1 - k) for k in range(DAYS)]
-            if site not in weeks:
-                until = min(now, now - 7 * back * 86_400 * SECOND)
-                over = compute_kpis(told.get(site, ()), until - DAYS * 86_400 * SECOND, until, self._rules)
-                weeks[site] = SiteWeek(days, {}, over)
-            weeks[site].hammers[hammer] = row
-        return weeks
+def read_weeks(
+    place: DatabaseAccess, sites: Sites, rules: Rules, now: Instant, weeks_back: int
+) -> dict[str, SiteWeek]:
+    """Read the week of each site. `rules` say what counts as a flood.
+
+    A stretch of work, at most a clock hour, counts to the day in which it begins.
+    """
+    begin = now - (8 + 7 * weeks_back) * DAY  # a day more than the week of any time zone needs
+    end = now - (7 * weeks_back - 1) * DAY
+    found: dict[Key, HammerWeek] = defaultdict(HammerWeek)
+    work, alert = exposure.c, alerts.c
+    with place.read() as connection:
+        firing = select(work.site, work.hammer, work.start_ns, work.firing_ns).where(
+            work.start_ns >= begin, work.start_ns < end
+        )
+        for site, hammer, start, firing_ns in connection.execute(firing):
+            day = local_time(start, sites.zone_of(site)).date()
+            found[site, hammer].firing_h[day] += firing_ns / (3600 * SECOND)
+        onsets = select(alert.site, alert.hammer, alert.onset_ns).where(
+            alert.fault.in_(OPERATOR_FAULTS), alert.onset_ns >= begin, alert.onset_ns < end
+        )
+        for site, hammer, onset in connection.execute(onsets):
+            found[site, hammer].faults[local_time(onset, sites.zone_of(site)).date()] += 1
+        by_site = intervals(connection, end)
+    weeks: dict[str, SiteWeek] = {}
+    for (site, hammer), hammer_week in sorted(found.items()):
+        if site not in weeks:
+            last = _last_day(now, sites.zone_of(site), weeks_back)
+            days = [last - timedelta(days=DAYS - 1 - number) for number in range(DAYS)]
+            until = now - 7 * weeks_back * DAY
+            kpis = compute_kpis(by_site.get(site, ()), until - DAYS * DAY, until, rules)
+            weeks[site] = SiteWeek(days, {}, kpis)
+        weeks[site].hammers[hammer] = hammer_week
+    return weeks
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """A report as HTML with data up to `upto` (ns, wall clock).
+
+    `whole`: the period is over; `renewing`: a newer report is being made; `failed`: the last attempt failed.
+    """
+
+    html: str
+    upto: Instant
+    whole: bool = False
+    renewing: bool = False
+    failed: bool = False
+
+
+def with_status(review: Review, translation: Translation, zone: ZoneInfo, now: Instant) -> str:
+    """Return the report with a line at its head: how old it is, and a link back to the page."""
+    status = []
+    if not review.whole:
+        status.append(translation("review.as_at", time=clock(review.upto, zone, now)))
+    if review.renewing:
+        status.append(translation("review.renewing"))
+    elif review.failed:
+        status.append(translation("review.not_renewed"))
+    back = translation("common.back", sheet=translation("menu.week"))
+    line = f'<p role="status">{escape(" ".join(status))} <a href="/week">{escape(back)}</a></p>'
+    head = "<header>" if "<header>" in review.html else "<body>"
+    return review.html.replace(head, f"{head}\n{line}", 1)

@@ -1,21 +1,21 @@
-// What every sheet needs: the stream of what changes, forms for deeds, and the choices of this device.
-import { follow, mark } from "./now.js";
-import { keepEntries } from "./write.js";
+// What every page needs: the event stream, forms for actions, and the preferences of this device.
+import { follow, showMutes } from "./live.js";
+import { sendEntries } from "./log.js";
 import { drawTrace } from "./trace.js";
 
-const seal = document.body.dataset.seal;
+const csrfToken = document.body.dataset.csrf;
 
 export async function post(path, body) {
-  const answer = await fetch(path, {
+  const response = await fetch(path, {
     method: "POST", credentials: "same-origin", body: JSON.stringify(body),
-    headers: { "Content-Type": "application/json", "Strikewatch-Seal": seal },
+    headers: { "Content-Type": "application/json", "Strikewatch-CSRF-Token": csrfToken },
   });
-  const told = await answer.json().catch(() => ({ error: answer.statusText, remedy: "" }));
-  return { ok: answer.ok, status: answer.status, told };
+  const answer = await response.json().catch(() => ({ error: response.statusText, remedy: "" }));
+  return { ok: response.ok, status: response.status, answer };
 }
 
-// What a form holds, as the interface takes it: empty fields left out, local times with their offset.
-export function held(form) {
+// The values of a form for the HTTP interface: without empty fields, local times with their offset.
+export function formValues(form) {
   const body = {};
   for (const field of form.elements) {
     if (!field.name || (field.type === "radio" && !field.checked)) continue;
@@ -29,7 +29,7 @@ export function held(form) {
   return body;
 }
 
-// What a clock on the wall of the site shows, as an instant.
+// The instant of a local time at the site.
 function atSite(local) {
   const zone = document.body.dataset.zone;
   const asUtc = Date.parse(`${local}Z`);
@@ -42,12 +42,12 @@ function atSite(local) {
   return new Date(asUtc - offset(near)).toISOString();
 }
 
-// Each mistake beside its field; what was typed stays.
-export function say(form, told) {
+// Shows what is wrong with each field; what was typed stays.
+export function showProblem(form, answer) {
   const place = form.querySelector(".wrong");
   for (const field of form.elements) field.removeAttribute("aria-invalid");
   const left = [];
-  for (const [name, what] of Object.entries(told.fields ?? { "": `${told.error}. ${told.remedy ?? ""}` })) {
+  for (const [name, what] of Object.entries(answer.fields ?? { "": `${answer.error}. ${answer.remedy ?? ""}` })) {
     const field = form.elements[name.replace(/\W.*$/, "")];
     const one = field instanceof RadioNodeList ? field[Number((name.match(/\d+/) ?? [0])[0])] ?? field[0] : field;
     if (one?.setAttribute) {
@@ -61,38 +61,38 @@ export function say(form, told) {
 
 document.addEventListener("submit", async (event) => {
   const form = event.target;
-  if (!form.matches(".deed")) return;
+  if (!form.matches(".action")) return;
   event.preventDefault();
   form.querySelector(".wrong").textContent = "";
   try {
-    const { ok, told } = await post(form.dataset.deed, held(form));
-    if (!ok) return say(form, told);
-    if (document.getElementById("open")) await refreshOpen(); else location.reload();
+    const { ok, answer } = await post(form.dataset.action, formValues(form));
+    if (!ok) return showProblem(form, answer);
+    if (document.getElementById("open")) await refreshActive(); else location.reload();
   } catch (error) {
-    say(form, { error: String(error) });
+    showProblem(form, { error: String(error) });
   }
 });
 
-// The alerts as the server writes them. One request at a time, and again until it succeeds: an older answer must not
-// replace a newer one, and a failed request must not leave an old list in place.
+// Replaces the active alerts by what the server renders. One request at a time, repeated until it succeeds: an older
+// response must not replace a newer one, and a failed request must not leave an old list in place.
 let refreshing = false;
 let again = false;
-export async function refreshOpen() {
+export async function refreshActive() {
   const place = document.getElementById("open");
   if (!place) return;
   again = true;
   if (refreshing) return;
   refreshing = true;
   try {
-    while (again) { again = false; await replaceOpen(place); }
+    while (again) { again = false; await replaceActive(place); }
   } catch {
-    setTimeout(refreshOpen, 3000);
+    setTimeout(refreshActive, 3000);
   } finally {
     refreshing = false;
   }
 }
 
-async function replaceOpen(place) {
+async function replaceActive(place) {
   const answer = await fetch(place.dataset.from, { credentials: "same-origin" });
   if (answer.redirected) { location.reload(); return; }
   if (!answer.ok) throw new Error(answer.statusText);
@@ -100,30 +100,30 @@ async function replaceOpen(place) {
   const before = new Set([...place.querySelectorAll("[data-alert]")].map((one) => one.dataset.alert));
   const heading = place.querySelector("#state")?.textContent;
   const open = [...place.querySelectorAll("details[open]")].map((one) => one.id);
-  const typed = typedIn(place);
+  const typed = typedValues(place);
   place.innerHTML = text;
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-  typeAgain(place, typed);
-  mark();
+  restoreTyped(place, typed);
+  showMutes();
   const state = place.querySelector("#state");
   if ("titled" in place.dataset) document.title = state.dataset.title;
   if (state.textContent !== heading) document.getElementById("announced").textContent = state.textContent;
-  const news = [...place.querySelectorAll('[data-state="unacknowledged"]')].filter((one) => !before.has(one.dataset.alert));
-  for (const one of news) one.classList.add("news");
-  const grave = news.filter((one) => one.dataset.priority !== "low");
-  if (grave.length) call(grave[0].querySelector(".head a").textContent);
+  const added = [...place.querySelectorAll('[data-state="unacknowledged"]')].filter((one) => !before.has(one.dataset.alert));
+  for (const one of added) one.classList.add("news");
+  const urgent = added.filter((one) => one.dataset.priority !== "low");
+  if (urgent.length) notify(urgent[0].querySelector(".head a").textContent);
 }
 
-// What is being typed stays, and so does the focus.
-function typedIn(place) {
+// Keeps what is being typed, and the focus.
+function typedValues(place) {
   const active = document.activeElement;
-  return [...place.querySelectorAll("form[data-deed] input:not([type=hidden]), form[data-deed] button")]
+  return [...place.querySelectorAll("form[data-action] input:not([type=hidden]), form[data-action] button")]
     .filter((one) => one === active || (one.tagName === "INPUT" && one.value))
-    .map((one) => ({ deed: one.form.dataset.deed, name: one.name, value: one.value, active: one === active, at: one.selectionStart }));
+    .map((one) => ({ action: one.form.dataset.action, name: one.name, value: one.value, active: one === active, at: one.selectionStart }));
 }
-function typeAgain(place, typed) {
+function restoreTyped(place, typed) {
   for (const one of typed) {
-    const form = [...place.querySelectorAll("form[data-deed]")].find((own) => own.dataset.deed === one.deed);
+    const form = [...place.querySelectorAll("form[data-action]")].find((own) => own.dataset.action === one.action);
     const field = one.name ? form?.elements[one.name] : form?.querySelector("button");
     if (!field) continue;
     if (one.name) field.value = one.value;
@@ -131,9 +131,9 @@ function typeAgain(place, typed) {
   }
 }
 
-function call(text) {
-  const wanted = localStorage;
-  if (wanted.getItem("sound") === "on") {
+function notify(text) {
+  const preferences = localStorage;
+  if (preferences.getItem("sound") === "on") {
     const audio = new AudioContext();
     const tone = audio.createOscillator();
     const gain = audio.createGain();
@@ -144,7 +144,7 @@ function call(text) {
     tone.start();
     tone.stop(audio.currentTime + 0.6);
   }
-  if (wanted.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
+  if (preferences.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
 }
 
 for (const button of document.querySelectorAll("[data-copy]")) {
@@ -154,22 +154,22 @@ for (const button of document.querySelectorAll("[data-copy]")) {
   });
 }
 
-const choices = document.getElementById("choices");
-if (choices) {
-  for (const name of ["sound", "notify"]) choices.elements[name].checked = localStorage.getItem(name) === "on";
-  choices.addEventListener("submit", (event) => event.preventDefault());
-  choices.addEventListener("change", async (event) => {
+const preferences = document.getElementById("preferences");
+if (preferences) {
+  for (const name of ["sound", "notify"]) preferences.elements[name].checked = localStorage.getItem(name) === "on";
+  preferences.addEventListener("submit", (event) => event.preventDefault());
+  preferences.addEventListener("change", async (event) => {
     const { name, checked } = event.target;
     if (name === "notify" && checked && (await Notification.requestPermission()) !== "granted") event.target.checked = false;
     if (event.target.type === "checkbox") localStorage.setItem(name, event.target.checked ? "on" : "off");
-    const value = `${choices.elements.units.value}.${choices.elements.language.value}`;
+    const value = `${preferences.elements.units.value}.${preferences.elements.language.value}`;
     document.cookie = `strikewatch_choices=${value}; path=/; max-age=31536000; samesite=strict`;
-    choices.querySelector(".done").textContent = choices.dataset.saved;
+    preferences.querySelector(".done").textContent = preferences.dataset.saved;
   });
 }
 
-if (document.getElementById("making")) setTimeout(() => location.reload(), 2000);
-follow({ open: () => refreshOpen() });
-keepEntries({ post, held, say });
+if (document.getElementById("preparing")) setTimeout(() => location.reload(), 2000);
+follow({ refreshActive });
+sendEntries({ post, formValues, showProblem });
 drawTrace(document.getElementById("trace"));
-if ("serviceWorker" in navigator && seal) navigator.serviceWorker.register("/offline.js");
+if ("serviceWorker" in navigator && csrfToken) navigator.serviceWorker.register("/offline.js");

@@ -1,10 +1,10 @@
-// The minute around an alert: firing, pressure, oil and engine speed over one axis of time; closer, wider, read out.
+// The samples around an alert: firing, pressure, oil and engine speed over one time axis, to zoom, move and read.
 const NS = "http://www.w3.org/2000/svg";
 const us = document.documentElement.dataset.units === "us";
 const LANES = [
-  { name: "pressure_bar", word: "pressure", unit: us ? "psi" : "bar", from: (v) => (us ? v * 14.503773773 : v), height: 130, low: 0 },
-  { name: "oil_c", word: "oil", unit: us ? "°F" : "°C", from: (v) => (us ? v * 1.8 + 32 : v), height: 70 },
-  { name: "engine_rpm", word: "engine", unit: "rpm", from: (v) => v, height: 50 },
+  { name: "pressure_bar", text: "pressure", unit: us ? "psi" : "bar", from: (v) => (us ? v * 14.503773773 : v), height: 130, low: 0 },
+  { name: "oil_c", text: "oil", unit: us ? "°F" : "°C", from: (v) => (us ? v * 1.8 + 32 : v), height: 70 },
+  { name: "engine_rpm", text: "engine", unit: "rpm", from: (v) => v, height: 50 },
 ];
 const LEFT = 56, RIGHT = 12, FIRE = 18, GAP = 14;
 
@@ -21,7 +21,7 @@ export async function drawTrace(place) {
   if (!answer.ok) return;
   const data = await answer.json();
   if (!data.time_s.length) return;
-  const words = JSON.parse(place.dataset.words);
+  const texts = JSON.parse(place.dataset.texts);
   const lanes = LANES.filter((lane) => data[lane.name]?.some((v) => v !== null));
   const whole = [data.time_s[0], data.time_s.at(-1)];
   const onset_s = (data.onset_ms - data.begin_ms) / 1000;
@@ -31,7 +31,7 @@ export async function drawTrace(place) {
   const tools = document.createElement("p");
   tools.className = "tools";
   const read = document.createElement("output");
-  const svg = make("svg", { role: "img", tabindex: "0", "aria-label": words.help });
+  const svg = make("svg", { role: "img", tabindex: "0", "aria-label": texts.help });
   place.append(tools, svg, read);
   const clockAt = (s) => new Date(data.begin_ms + s * 1000).toISOString().slice(11, 21);
   const clamp = () => {
@@ -41,10 +41,10 @@ export async function drawTrace(place) {
   };
   const zoom = (by, about = (view[0] + view[1]) / 2) => { view = view.map((one) => about + (one - about) * by); clamp(); draw(); };
   const move = (by) => { const step = (view[1] - view[0]) * by; view = [view[0] + step, view[1] + step]; clamp(); draw(); };
-  for (const [word, act] of [["left", () => move(-0.3)], ["zoom_in", () => zoom(0.5)], ["zoom_out", () => zoom(2)], ["right", () => move(0.3)]]) {
+  for (const [text, act] of [["left", () => move(-0.3)], ["zoom_in", () => zoom(0.5)], ["zoom_out", () => zoom(2)], ["right", () => move(0.3)]]) {
     const button = document.createElement("button");
     button.type = "button";
-    button.textContent = words[word];
+    button.textContent = texts[text];
     button.addEventListener("click", act);
     tools.append(button);
   }
@@ -65,7 +65,7 @@ export async function drawTrace(place) {
     const onset = (data.onset_ms - data.begin_ms) / 1000;
     const end = data.cleared_ms === null ? whole[1] : (data.cleared_ms - data.begin_ms) / 1000;
     make("rect", { class: "at-fault", x: x(onset), y: 0, width: Math.max(2, x(end) - x(onset)), height: height - 20 }, inside);
-    make("text", { class: "lane", x: LEFT - 6, y: FIRE - 4 }, svg).textContent = words.firing;
+    make("text", { class: "lane", x: LEFT - 6, y: FIRE - 4 }, svg).textContent = texts.firing;
     const active = data.active ?? [];
     for (let i = first; i <= last; i++) {
       if (!active[i]) continue;
@@ -83,7 +83,7 @@ export async function drawTrace(place) {
       make("path", { class: "axis", d: `M${LEFT},${top}V${top + lane.height}H${width - RIGHT}` }, svg);
       for (const [v, at] of [[low, top + lane.height], [high, top + 10]])
         make("text", { class: "lane", x: LEFT - 6, y: at }, svg).textContent = Math.round(lane.from(v));
-      make("text", { class: "name", x: LEFT + 4, y: top + 10 }, svg).textContent = `${words[lane.word]}, ${lane.unit}`;
+      make("text", { class: "name", x: LEFT + 4, y: top + 10 }, svg).textContent = `${texts[lane.text]}, ${lane.unit}`;
       for (const mark of marks) make("path", { class: "limit", d: `M${LEFT},${y(mark)}H${width - RIGHT}` }, inside);
       let d = "", up = true;
       for (let i = first; i <= last; i++) {
@@ -92,7 +92,7 @@ export async function drawTrace(place) {
         d += `${up ? "M" : "L"}${x(data.time_s[i]).toFixed(1)},${y(v).toFixed(1)}`;
         up = false;
       }
-      make("path", { class: `line ${lane.word}`, d }, inside);
+      make("path", { class: `line ${lane.text}`, d }, inside);
       top += lane.height + GAP;
     }
     const step = [0.2, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600].find((s) => (view[1] - view[0]) / s <= inner / 70) ?? 600;
@@ -116,7 +116,7 @@ export async function drawTrace(place) {
       let i = k;
       while (i > 0 && data[lane.name][i] === null) i--;
       const v = data[lane.name][i];
-      return `${words[lane.word]} ${v === null ? "–" : `${lane.from(v).toFixed(lane.name === "oil_c" ? 1 : 0)} ${lane.unit}`}`;
+      return `${texts[lane.text]} ${v === null ? "–" : `${lane.from(v).toFixed(lane.name === "oil_c" ? 1 : 0)} ${lane.unit}`}`;
     });
     read.textContent = `${clockAt(s)} UTC: ${said.join(", ")}`;
   }

@@ -1,40 +1,40 @@
-// Entries: kept on this device until the server has them, in the order in which they were made.
-import { ahead_ms } from "./now.js";
+// Log entries: kept on this device until the server has them, in the order in which they were made.
+import { ahead_ms } from "./live.js";
 
-const SHELF = "entries", REFUSED = "refused";
-const kept = (shelf = SHELF) => JSON.parse(localStorage.getItem(shelf) ?? "[]");
+const UNSENT = "entries", REFUSED = "refused";
+const load = (list = UNSENT) => JSON.parse(localStorage.getItem(list) ?? "[]");
 
-function keep(list) {
-  localStorage.setItem(SHELF, JSON.stringify(list));
+function saveUnsent(list) {
+  localStorage.setItem(UNSENT, JSON.stringify(list));
   const place = document.getElementById("kept");
   if (!place) return;
   place.hidden = list.length === 0;
   place.textContent = place.dataset.text.replace("%n", String(list.length));
 }
 
-// What was not taken when it was sent at last: with the reason, to be mended or dropped.
-function setAside(list) {
+// Entries that the server refused, each with the reason, to fix or discard.
+function saveRefused(list) {
   localStorage.setItem(REFUSED, JSON.stringify(list));
   const place = document.getElementById("refused");
   if (!place) return;
   place.replaceChildren(...list.map(({ body, why }, k) => {
     const one = document.createElement("li");
     const form = formOf(body.event);
-    one.append(`${place.dataset.text} ${form?.closest("details").querySelector("summary").textContent ?? body.event}, ${wallAt(body.time)}: ${why} `);
-    for (const [word, act] of [["mend", () => { fill(form, body, wallAt(body.time)); form.dataset.mends = k; }], ["drop", () => setAside(list.filter((_, i) => i !== k))]]) {
+    one.append(`${place.dataset.text} ${form?.closest("details").querySelector("summary").textContent ?? body.event}, ${localTime(body.time)}: ${why} `);
+    for (const [word, act] of [["fix", () => { fill(form, body, localTime(body.time)); form.dataset.fixes = k; }], ["discard", () => saveRefused(list.filter((_, i) => i !== k))]]) {
       const button = document.createElement("button");
       button.className = "plain";
       button.textContent = place.dataset[word];
       button.addEventListener("click", act);
-      if (form || word === "drop") one.append(button);
+      if (form || word === "discard") one.append(button);
     }
     return one;
   }));
 }
 
-const formOf = (event) => document.querySelector(`.entering[data-event="${CSS.escape(event)}"]`);
-// An instant, as a clock on the wall of the site shows it and a field takes it.
-const wallAt = (instant) => new Date(instant).toLocaleString("sv-SE", { timeZone: document.body.dataset.zone }).replace(" ", "T");
+const formOf = (event) => document.querySelector(`.entry-form[data-event="${CSS.escape(event)}"]`);
+// The local time of an instant at the site, as a field takes it.
+const localTime = (instant) => new Date(instant).toLocaleString("sv-SE", { timeZone: document.body.dataset.zone }).replace(" ", "T");
 
 function fill(form, values, time) {
   for (const [name, value] of Object.entries(values)) {
@@ -49,13 +49,13 @@ function fill(form, values, time) {
   form.elements[0].focus();
 }
 
-// What is unusual is asked beside its field, and saved once it is confirmed. Another value is another question.
-function ask(form, fields) {
+// Asks about an unusual value beside its field; it is saved once confirmed. Another value is another question.
+function showQuestions(form, fields) {
   for (const [name, question] of Object.entries(fields)) {
     const found = form.elements[name.replace(/\W.*$/, "")];
     const one = found instanceof RadioNodeList ? found[Number((name.match(/\d+/) ?? [0])[0])] ?? found[0] : found;
     const place = document.createElement("p");
-    place.className = "ask";
+    place.className = "question";
     place.setAttribute("role", "alert");
     place.append(question);
     (one?.closest("p") ?? form.querySelector(".wrong")).after(place);
@@ -64,72 +64,72 @@ function ask(form, fields) {
   const label = document.createElement("label"), tick = document.createElement("input");
   Object.assign(tick, { type: "checkbox", name: "confirmed" });
   label.append(tick, ` ${form.dataset.confirm}`);
-  const asked = [...form.querySelectorAll(".ask")];
+  const asked = [...form.querySelectorAll(".question")];
   asked.at(-1).append(" ", label);
   tick.focus();
 }
 
-function unask(form) {
-  for (const one of form.querySelectorAll(".ask")) one.remove();
+function clearQuestions(form) {
+  for (const one of form.querySelectorAll(".question")) one.remove();
   for (const field of form.elements) field.removeAttribute("aria-invalid");
 }
 
 function stopCorrecting(form) {
   delete form.dataset.corrects;
   for (const one of form.querySelectorAll("[data-correcting]")) one.hidden = true;
-  unask(form);
+  clearQuestions(form);
   form.reset();
 }
 
-export function keepEntries({ post, held, say }) {
-  async function sendKept() {
-    let list = kept();
+export function sendEntries({ post, formValues, showProblem }) {
+  async function sendUnsent() {
+    let list = load();
     while (list.length) {
       const { to, body } = list[0];
       let got;
       try { got = await post(to, body); } catch { break; }
       if (got.status === 401 || got.status === 403 || got.status >= 500) break;
-      if (!got.ok) setAside([...kept(REFUSED), { to, body, why: got.told.error ?? "" }]);
+      if (!got.ok) saveRefused([...load(REFUSED), { to, body, why: got.answer.error ?? "" }]);
       list = list.slice(1);
-      keep(list);
+      saveUnsent(list);
     }
-    keep(list);
+    saveUnsent(list);
   }
-  keep(kept());
-  setAside(kept(REFUSED));
-  sendKept();
-  window.addEventListener("online", sendKept);
-  setInterval(() => { if (kept().length) sendKept(); }, 15_000);
+  saveUnsent(load());
+  saveRefused(load(REFUSED));
+  sendUnsent();
+  window.addEventListener("online", sendUnsent);
+  setInterval(() => { if (load().length) sendUnsent(); }, 15_000);
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
-    if (!form.matches(".entering")) return;
+    if (!form.matches(".entry-form")) return;
     event.preventDefault();
-    const body = { event: form.dataset.event, ...held(form) };
+    const body = { event: form.dataset.event, ...formValues(form) };
     if (form.dataset.corrects) body.corrects = Number(form.dataset.corrects);
     form.querySelector(".wrong").textContent = "";
-    unask(form);
+    clearQuestions(form);
     const done = form.querySelector(".done");
     done.textContent = "";
     try {
-      const { ok, told } = await post(form.dataset.to, body);
-      if (!ok) return told.confirm ? ask(form, told.fields) : say(form, told);
-      if (form.dataset.mends) setAside(kept(REFUSED).filter((_, k) => k !== Number(form.dataset.mends)));
-      sessionStorage.setItem("saved", JSON.stringify({ text: form.dataset.sent, number: told.number }));
+      const { ok, answer } = await post(form.dataset.to, body);
+      if (!ok) return answer.confirm ? showQuestions(form, answer.fields) : showProblem(form, answer);
+      if (form.dataset.fixes) saveRefused(load(REFUSED).filter((_, k) => k !== Number(form.dataset.fixes)));
+      sessionStorage.setItem("saved", JSON.stringify({ text: form.dataset.sent, number: answer.number }));
       location.reload();
     } catch {
-      body.time ??= new Date(Date.now() + ahead_ms).toISOString(); // when it was written, not when it gets through
-      keep([...kept(), { to: form.dataset.to, body }]);
+      body.time ??= new Date(Date.now() + ahead_ms).toISOString(); // when it was entered, not when it is sent
+      saveUnsent([...load(), { to: form.dataset.to, body }]);
       done.textContent = form.dataset.kept;
       stopCorrecting(form);
     }
   });
 
   document.addEventListener("input", ({ target }) => {
-    if (target.name !== "confirmed" && target.form?.matches(".entering")) unask(target.form);
+    if (target.name !== "confirmed" && target.form?.matches(".entry-form")) clearQuestions(target.form);
   });
 
-  // What was saved just now can be undone at once.
+  // The entry saved last can be undone.
   const saved = document.getElementById("saved"), last = JSON.parse(sessionStorage.getItem("saved") ?? "null");
   sessionStorage.removeItem("saved");
   if (saved && last) {
@@ -144,13 +144,13 @@ export function keepEntries({ post, held, say }) {
     button.disabled = true;
     let why;
     try {
-      const { ok, told } = await post(button.dataset.to, { event: "withdrawal", corrects: Number(number) });
+      const { ok, answer } = await post(button.dataset.to, { event: "withdrawal", corrects: Number(number) });
       if (ok) {
         sessionStorage.setItem("saved", JSON.stringify({ text }));
         location.reload();
         return;
       }
-      why = `${told.error}. ${told.remedy ?? ""}`;
+      why = `${answer.error}. ${answer.remedy ?? ""}`;
     } catch (error) { why = String(error); }
     button.disabled = false;
     const place = document.createElement("span");

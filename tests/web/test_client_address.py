@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.requests import Request
 
-from strikewatch.web import rate_limit
-from strikewatch.web.client_address import FORWARDING, Client, client, networks
-from strikewatch.web.rate_limit import Limiter
+from strikewatch.web import authentication
+from strikewatch.web.authentication import FailureLimiter
+from strikewatch.web.client_address import FORWARDING, Client, find_client, networks
 from strikewatch.web.settings import Settings
 
 PROXY, OTHER = "10.1.0.5", "10.1.7.9"
@@ -22,7 +22,7 @@ public = st.ip_addresses(v=4).filter(lambda one: all(one not in network for netw
 def found(peer: str, headers: Headers = (), proxies: Sequence[str] = ("10.1.0.0/16",)) -> Client:
     raw = [(name.lower().encode(), value.encode("latin-1")) for name, value in headers]
     scope = {"type": "http", "client": (peer, 4711), "headers": raw, "method": "GET", "path": "/"}
-    return client(Request(scope), networks(proxies))
+    return find_client(Request(scope), networks(proxies))
 
 
 # The examples of RFC 7239, sections 4, 6 and 7.1, each as the one proxy in front has written it.
@@ -109,16 +109,16 @@ def test_no_credential_and_no_client_fails_more_often_than_allowed(
 ) -> None:
     """Twice the limit in any minute at most: a minute's count begins with its first failure."""
     now = [0.0]
-    one, counted = Limiter(3, lambda: now[0]), []
+    one, counted = FailureLimiter(3, lambda: now[0]), []
     for credential, who, later_s in failures:
         now[0] += later_s
-        wait_s = one.fail(credential, who)
-        assert 0 <= wait_s <= rate_limit.WINDOW_S
+        wait_s = one.record_failure(credential, who)
+        assert 0 <= wait_s <= authentication.WINDOW_S
         if not wait_s:
             counted.append((now[0], credential, who))
         else:  # waiting helps
             now[0] += wait_s
-            assert one.fail(credential, who) == 0
+            assert one.record_failure(credential, who) == 0
             counted.append((now[0], credential, who))
     for end, *names in counted:
         for k, name in enumerate(names):
@@ -127,8 +127,8 @@ def test_no_credential_and_no_client_fails_more_often_than_allowed(
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(rate_limit, "REMEMBERED", 100)
-    one = Limiter(3, lambda: 0.0)
+    monkeypatch.setattr(authentication, "REMEMBERED", 100)
+    one = FailureLimiter(3, lambda: 0.0)
     for k in range(1000):
-        one.fail(f"credential {k}", f"client {k}")
+        one.record_failure(f"credential {k}", f"client {k}")
     assert {len(one._by_credential), len(one._by_client)} == {100}

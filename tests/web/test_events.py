@@ -267,5 +267,5 @@ def test_a_tool_that_does_not_suit_the_work_is_noted_where_both_are_written_down
             noted = "The fitted blunt tool does not suit the recorded work (trenching)" in sheet
             assert noted == (minute == 2)
             assert (
-                "no published source" in sheet.partition('id="unsuited"')[2].partition("</p>")[0]
+                "no published source" in sheet.partition('id="tool-note"')[2].partition("</p>")[0]
             ) == noted

@@ -1,12 +1,14 @@
-"""What comes due, and what is not watched, as the page says it."""
+"""The page shows what is due and what is not monitored; greasing is never due with automatic greasing."""
 
 import re
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
-from strikewatch.web.pages.formatting import View
-from strikewatch.web.pages.translations import languages
+from strikewatch.web.pages.formatting import Formatting
+from strikewatch.web.pages.translations import load_translations
+from tests.browser import browser
 from tests.web.site import HAMMER, NOW, SITE, site
 
 DAY = 86_400 * 1_000_000_000
@@ -15,7 +17,7 @@ DAY = 86_400 * 1_000_000_000
 def test_hours_and_days_left_are_told_and_what_is_past_due_comes_first(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         at.work(NOW)
-        items = {one.what: one for one in at.scene.hammers[SITE, HAMMER].upcoming(NOW)}
+        items = {one.what: one for one in at.live_state.hammers[SITE, HAMMER].due_items(NOW)}
         assert list(items) == ["grease", "inspection", "service"]
         # One minute of work since it was first heard: 2 h, 50 h or 7 days, 1,000 h or 365 days (common practice).
         assert items["grease"].hours_left == pytest.approx(2 - 1 / 60)
@@ -26,13 +28,14 @@ def test_hours_and_days_left_are_told_and_what_is_past_due_comes_first(tmp_path:
         shown = _text(at.ask("GET", "/due").text)
         assert "Greasing 1 h 59 min of work left" in shown
         assert (
-            "Inspection of tool and lower bushing 50 h of work left 7 days left too few days known" in shown
+            "Inspection of tool and lower bushing 50 h of work left 7 days left not enough history yet"
+            in shown
         )
         at.work(NOW + 9 * DAY)
         at.wait(9 * DAY)
         shown = _text(at.ask("GET", "/due").text)
         assert re.search(
-            r"To be done .* Inspection of tool and lower bushing Overdue\. 50 h of work left 2 days past",
+            r"Due now or soon .* Inspection of tool and lower bushing Overdue\. 50 h of work left 2 days overdue",
             shown,
         )
         assert shown.index("Overdue.") < shown.index("Later") < shown.index("Full service")
@@ -47,8 +50,8 @@ def test_what_a_feed_cannot_show_is_told_with_the_reason(tmp_path: Path) -> None
 
 
 def test_hours_of_work_are_no_more_exact_than_a_plan() -> None:
-    view = View(languages()["en"])
-    assert [view.work(h) for h in (0.0, 0.9, 1.999, 9.5, 47.3)] == [
+    formatting = Formatting(load_translations()["en"])
+    assert [formatting.work_time(h) for h in (0.0, 0.9, 1.999, 9.5, 47.3)] == [
         "0 min",
         "54 min",
         "2 h 00 min",
@@ -59,3 +62,21 @@ def test_hours_of_work_are_no_more_exact_than_a_plan() -> None:
 
 def _text(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+
+
+GREASED = "Greased automatically"
+
+
+def test_neither_page_tells_of_an_interval(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # With these it would be overdue from the first second on.
+    monkeypatch.setenv("STRIKEWATCH_FAULTS__GREASE__METHOD", "automatic")
+    for name in ("DUE_S", "OVERDUE_S", "HIGH_S"):
+        monkeypatch.setenv(f"STRIKEWATCH_FAULTS__GREASE__{name}", "1")
+    with site(tmp_path, look_freely=True) as at, browser() as chromium:
+        at.work(NOW + 60_000_000_000)
+        due = at.ask("GET", "/due").text
+        assert GREASED in due
+        assert "overdue by" not in due
+        page = chromium.new_page()
+        page.goto(f"http://127.0.0.1:{at.port}/")
+        expect(page.locator('[data-slot="grease"]')).to_have_text(GREASED)

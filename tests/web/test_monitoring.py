@@ -1,0 +1,86 @@
+"""Liveness, readiness with reasons and metrics are true; systemd gets pings only while the worker turns."""
+
+import socket
+from pathlib import Path
+
+import pytest
+from strikewatch.service.systemd import Supervisor
+
+from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
+from tests.web.site import site
+
+
+def test_ready_until_the_broker_goes_or_the_database_refuses_and_then_says_why(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        assert at.ask("GET", "/readyz").json == {"ready": True, "reasons": []}
+        at.broker[0] = False
+        got = at.ask("GET", "/readyz")
+        assert (got.status, got.json["reasons"]) == (503, ["the broker is not connected"])
+        assert at.ask("GET", "/healthz").status == 200
+        at.broker[0] = True
+        at.stats.record_blocked()
+        got = at.ask("GET", "/readyz")
+        assert (got.status, got.json["reasons"]) == (503, ["the database refuses to be written"])
+        at.stats.record_turn()
+        at.stats.begin_step(31.0)
+        assert at.ask("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
+
+
+def test_a_worker_that_stands_is_not_alive() -> None:
+    now = [0.0]
+    stats = WorkerStats(lambda: now[0])
+    assert not stats.alive
+    stats.record_turn()
+    now[0] = FRESH_S - 0.1
+    assert stats.alive
+    now[0] = FRESH_S
+    assert not stats.alive
+    stats.record_blocked()
+    assert stats.alive
+
+
+def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
+    with site(tmp_path) as at:
+        at.stats.begin_step(0.0)
+        at.stats.end_step()
+        at.token("Ada", "view")
+        text = at.ask("GET", "/metrics").text
+    for line in (
+        "strikewatch_messages_total 7.0",
+        'strikewatch_unused_total{reason="duplicate"} 3.0',
+        'strikewatch_open_alerts{priority="medium"} 1.0',
+        'strikewatch_open_alerts{priority="high"} 0.0',
+        "strikewatch_step_seconds_count 1.0",
+        "strikewatch_broker_connected 1.0",
+    ):
+        assert line in text.splitlines()
+
+
+def test_pings_come_with_turns_and_stop_with_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [100.0]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+        line.bind(str(tmp_path / "notify"))
+        line.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+
+        def heard() -> list[bytes]:
+            found = []
+            while True:
+                try:
+                    found.append(line.recv(100))
+                except BlockingIOError:
+                    return found
+
+        supervisor = Supervisor(lambda: now[0])
+        assert heard() == []
+        supervisor.turned()
+        assert heard() == [b"READY=1", b"WATCHDOG=1"]
+        supervisor.turned()
+        assert heard() == []
+        now[0] += 1.0
+        supervisor.turned()
+        assert heard() == [b"WATCHDOG=1"]
+        now[0] += 60.0  # the worker stands
+        assert heard() == []
+        supervisor.stopping()
+        assert heard() == [b"STOPPING=1"]
