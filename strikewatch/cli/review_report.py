@@ -14,13 +14,14 @@ from rich.console import Console
 
 from strikewatch.cli.rendering import review as review_tables
 from strikewatch.errors import InputError
+from strikewatch.programs import find_program
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteMoments, Tables
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.html import render_html
-from strikewatch.review.report.pdf import find_browser, print_pdf
+from strikewatch.review.report.pdf import print_pdf
 from strikewatch.review.report.plain_pdf import COLUMNS, write_plain_pdf
 from strikewatch.service.inputs.review import Source, opened
 from strikewatch.service.inputs.review_moments import Moments
@@ -149,7 +150,7 @@ def write(options: Namespace, report: Report) -> list[str]:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
-        browser = find_browser()
+        browser = find_program("chromium")
         if options.pdf and browser is not None:
             print_pdf(browser, target, options.pdf)
         elif options.pdf:

@@ -11,7 +11,7 @@ from typing import Any, Final, Union, get_args, get_origin
 from pydantic import BaseModel
 
 PREFIX: Final = "STRIKEWATCH_"
-_NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "SEEDS")}
+_NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "HIDE", "SEEDS")}
 """Which file to read, and how long the tests are."""
 _HAMMERS: Final = f"{PREFIX}HAMMERS"
 

@@ -29,6 +29,7 @@ def until(what: Callable[[], Any], within_s: float = 20.0) -> Any:
 
 
 def settings_for(broker: Broker, version: Version, **changes: Any) -> Settings:
+    broker.need_version(version)
     return Settings(
         **{
             "host": broker.host,
@@ -131,7 +132,9 @@ def test_what_was_not_acknowledged_comes_again_and_what_was_does_not(
         with subscribed(settings_for(broker, version)) as subscriber:
             again = collect(subscriber, 40)
             assert numbers(again) == list(range(60, 100))
-            assert all(message.redelivered for message in again)
+            assert broker.kind == "iotcore" or all(
+                message.redelivered for message in again
+            )  # it leaves the flag out
             assert subscriber.take(10, 0.2) == []
 
 
