@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from strikewatch.core.instant import SECOND
 from strikewatch.review.data.frames import UNASSIGNED
 from strikewatch.review.moments import highlights
+from tests.profiles import examples
 from tests.review.invented import BEGIN, SITE, fleet, operators
 
 
@@ -40,7 +41,7 @@ def test_unsure_suspicions_are_shown_only_if_there_are_no_others() -> None:
     assert {one.id for one in highlights.choose_highlights(unsure, 3)} == {"a", "c"}
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30))
 @given(st.integers(0, 5), st.integers(0, 2**31))
 def test_few_of_each_and_nobodys_never(most: int, seed: int) -> None:
     _, frame = fleet([*operators(3), UNASSIGNED], weeks=1, seed=seed)
@@ -87,7 +88,7 @@ def test_a_fault_that_still_stands_leaves_nothing_clean_after_it() -> None:
     assert clean.end - clean.begin == 3600 * SECOND
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25))
 @given(st.integers(0, 2**31))
 def test_no_fault_stands_in_a_clean_stretch(seed: int) -> None:
     exposure, frame = fleet(operators(2), weeks=1, seed=seed)

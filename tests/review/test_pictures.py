@@ -25,6 +25,7 @@ from strikewatch.review.charts.drawing import (
     trace,
 )
 from strikewatch.review.statistics.trend import fit
+from tests.profiles import examples
 
 UTC = ZoneInfo("UTC")
 BEGIN = 1_784_027_227 * SECOND
@@ -125,7 +126,7 @@ def trends(draw: st.DrawFn) -> str:
 
 @pytest.mark.parametrize("made", [minutes, funnels, controls, rows_of_intervals, strips, trends])
 def test_whatever_the_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60))
     @given(made())
     def holds(svg: str) -> None:
         root = ElementTree.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))

@@ -30,6 +30,7 @@ from strikewatch.settings.tree import load
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import Beside
+from tests.profiles import examples
 
 SITE = "fennick-hollow"
 START = 1_772_600_400 * SECOND
@@ -219,7 +220,7 @@ def fleets(draw: st.DrawFn) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]
 EVIDENCE = [(m.fault, m.evidence) for m in MEASURES if m.evidence] + [("check_missed", "into_shift_s")]
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), cuts=st.lists(st.floats(1, 29_000), min_size=1, max_size=3, unique=True))
 def test_the_periods_of_a_divided_one_add_up_to_the_whole(made: Any, cuts: list[float]) -> None:
     both, edges = frames(*made), [0.0, *sorted(cuts), 60_000.0]
@@ -230,7 +231,7 @@ def test_the_periods_of_a_divided_one_add_up_to_the_whole(made: Any, cuts: list[
         assert added == pytest.approx(0.0 if np.isnan(amount) else amount, rel=1e-6, abs=1e-6), name
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), seed=st.integers(0, 99))
 def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
     exposure, faults = frames(*made)
@@ -240,7 +241,7 @@ def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
     )
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), times=st.integers(2, 50))
 def test_twice_the_firing_of_the_same_kind_has_the_same_rates(made: Any, times: int) -> None:
     """So many hammers' frames under one name: amounts grow by it, and rates per firing hour stay."""

@@ -16,6 +16,7 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import REASONS, Samples, decode
+from tests.profiles import examples
 from tests.sources import malformed
 
 RECEIVED = malformed.RECEIVED
@@ -72,7 +73,7 @@ def test_a_block_never_drifts(first: int, step: Decimal, count: int) -> None:
         assert abs(Decimal(time) - (Decimal(first) * 1_000_000 + i * step * instant.SECOND)) <= Decimal("0.5")
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.data())
 def test_instants_come_back_as_sent(data: st.DataObject) -> None:
     """Round trip of any channels, through one object and through an array of objects, sorted by time."""
