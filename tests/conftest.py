@@ -13,14 +13,9 @@ from tests.postgresql import Postgresql
 
 profiles.make_reproducible()
 
-ALONE = (
-    "tests/service",
-    "tests/storage/test_kill.py",
-    "tests/web/test_browser.py",
-    "tests/web/test_slow_senders.py",
-)
-"""Whole processes against real servers, with times that matter: one after the other, in one worker."""
-SPREAD = ("tests/detectors", "tests/physics", "tests/guide")
+ALONE = ("tests/service/test_trials.py", "tests/storage/test_kill.py", "tests/web/test_browser.py")
+"""Many processes at once, with times that matter: one after the other, in one worker."""
+SPREAD = ("tests/detectors", "tests/guide", "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
 
 

@@ -1,11 +1,5 @@
-"""Seeded malformed payloads, and a long run over them.
+"""Seeded malformed payloads; the long run over them is `python -m tests.long.malformed`."""
 
-    python -m tests.sources.malformed --count 1000000
-
-prints how often each reason was given, and fails if anything but `Rejected` comes out of a payload.
-"""
-
-import argparse
 import json
 import random
 from collections import Counter
@@ -260,20 +254,3 @@ def run(count: int, seed: int) -> Counter[str]:
             if isinstance(decoded, Samples):
                 reasons.update(f"in array: {error.reason}" for error in decoded.rejected)
     return reasons
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--count", type=int, default=1_000_000)
-    parser.add_argument("--seed", type=int, default=2)
-    wanted = parser.parse_args()
-    reasons = run(wanted.count, wanted.seed)
-    for reason, times in reasons.most_common():
-        print(
-            f"{times:>10,}  {reason or '(decoded)':<28} {REASONS.get(reason.removeprefix('in array: '), '')}"
-        )
-    print(f"{wanted.count:>10,}  payloads, no crash")
-
-
-if __name__ == "__main__":
-    main()
