@@ -145,7 +145,13 @@ class Broker:
 
     @property
     def log(self) -> str:
-        """What it has said so far."""
+        """What it has said so far; each packet is in it."""
+        if self.kind == "iotcore":
+            skip("needs mosquitto: iotcore keeps no log of packets")
+        return self._output
+
+    @property
+    def _output(self) -> str:
         return self._log.read_text(errors="replace") if self._log.exists() else ""
 
     @property
@@ -168,7 +174,7 @@ class Broker:
                 return
             time.sleep(0.01)
         self.kill()
-        raise RuntimeError(f"{self.kind} did not start:\n{self.log}")
+        raise RuntimeError(f"{self.kind} did not start:\n{self._output}")
 
     def _command(self) -> list[str]:
         if self.kind == "mosquitto":

@@ -179,13 +179,15 @@ def test_a_full_queue_leaves_the_rest_to_the_broker(tmp_path: Path, version: Ver
         with subscribed(settings) as subscriber:
             publish(broker, range(3000))
             until(lambda: subscriber.status().full)
-            time.sleep(3)
+            pings = broker.log.count("Received PINGREQ")
+            until(lambda: broker.log.count("Received PINGREQ") >= pings + 3)
             status = subscriber.status()
             assert (status.connected, status.generation, status.queued) == (True, 1, 20)
             got = collect(subscriber, 3000)
             assert numbers(got) == list(range(3000))
             assert subscriber.status().generation == 1
-            time.sleep(2)  # and afterwards the line is still taken for alive
+            pings = broker.log.count("Received PINGREQ")
+            until(lambda: broker.log.count("Received PINGREQ") >= pings + 2)
             assert subscriber.status().generation == 1
 
 
