@@ -1,10 +1,13 @@
-"""A real MQTT broker for tests: Debian's mosquitto on a free loopback port.
+"""A real MQTT broker for tests: mosquitto on a free loopback port, or the one that pip installs.
 
     with Broker(tmp_path) as broker:             # open to all, persistent
         client.connect(broker.host, broker.port)
         broker.restart()                         # a clean stop and start on the same port, sessions kept
         broker.kill()                            # kill -9; what the last autosave did not hold is gone
         broker.start()
+
+Without mosquitto, a broker of which nothing but the defaults is asked is iotcore; what that cannot do skips the test
+(`tests.programs`).
 
 `users={"name": "password"}` shuts out everyone else, `acl="..."` is the text of an access list and
 `tls=Tls(...)` (paths of PEM files; `tests.certificates` makes them) makes it speak TLS only. The broker dies
@@ -13,14 +16,18 @@ with the thread that started it.
 
 import contextlib
 import json
-import shutil
+import os
 import signal
 import socket
 import subprocess
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+
+from strikewatch.programs import find_program
+from tests.programs import need_program, skip
 
 
 @dataclass(frozen=True)
@@ -61,7 +68,10 @@ def free_port() -> int:
 
 
 class Broker:
-    """One mosquitto. `extra` are further lines of its configuration, `conf` stands in place of all of them."""
+    """One broker. `extra` are further lines of mosquitto's configuration, `conf` stands in place of all of them.
+
+    `version` is the newest version of MQTT that it speaks.
+    """
 
     host = "127.0.0.1"
 
@@ -79,6 +89,12 @@ class Broker:
         extra: str = "",
         conf: str | None = None,
     ) -> None:
+        needed = any((users, acl, tls, extra, conf, os.environ.get("STRIKEWATCH_ALL") == "1"))
+        program = need_program("mosquitto") if needed else find_program("mosquitto")
+        self.kind = "mosquitto" if program else "iotcore"
+        self.version = "5" if program else "3.1.1"
+        self._keeps_sessions = persistence
+        self._started = False
         self.folder = folder / "broker"
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port() if port is None else port
@@ -115,12 +131,27 @@ class Broker:
         path = self.folder / "passwords"
         path.touch(mode=0o600)
         for name, password in users.items():
-            subprocess.run(["mosquitto_passwd", "-b", path, name, password], check=True, capture_output=True)
+            subprocess.run(
+                [need_program("mosquitto_passwd"), "-b", path, name, password],
+                check=True,
+                capture_output=True,
+            )
         return path
+
+    def need_version(self, version: str) -> None:
+        """Skip the test if the broker does not speak this version of MQTT."""
+        if version > self.version:
+            skip("needs mosquitto: iotcore does not speak MQTT 5")
 
     @property
     def log(self) -> str:
-        """What it has said so far."""
+        """What it has said so far; each packet is in it."""
+        if self.kind == "iotcore":
+            skip("needs mosquitto: iotcore keeps no log of packets")
+        return self._output
+
+    @property
+    def _output(self) -> str:
         return self._log.read_text(errors="replace") if self._log.exists() else ""
 
     @property
@@ -130,11 +161,10 @@ class Broker:
     def start(self) -> None:
         """Start, and come back once it listens. Raises RuntimeError with the log if it does not."""
         assert not self.running, "already running"
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
-                ["setpriv", "--pdeathsig", "KILL", program, "-c", str(self._conf)],
-                stdin=subprocess.DEVNULL,
+                self._command(),
+                stdin=subprocess.PIPE,  # iotcore ends when it closes
                 stdout=log,
                 stderr=log,
             )
@@ -144,7 +174,16 @@ class Broker:
                 return
             time.sleep(0.01)
         self.kill()
-        raise RuntimeError(f"mosquitto did not start:\n{self.log}")
+        raise RuntimeError(f"{self.kind} did not start:\n{self._output}")
+
+    def _command(self) -> list[str]:
+        if self.kind == "mosquitto":
+            program = need_program("mosquitto")
+            return [need_program("setpriv"), "--pdeathsig", "KILL", program, "-c", str(self._conf)]
+        if self._started and self._keeps_sessions:
+            skip("needs mosquitto: iotcore forgets sessions when it stops")
+        self._started = True
+        return [sys.executable, "-m", "strikewatch.demo.broker_child", "iotcore", self.host, str(self.port)]
 
     def stop(self) -> None:
         """A clean stop: sessions and queues are written to the folder if persistent."""
@@ -163,6 +202,8 @@ class Broker:
     def _end(self, how: signal.Signals) -> None:
         process, self._process = self._process, None
         if process is not None:
+            assert process.stdin is not None
+            process.stdin.close()
             process.send_signal(how)
             try:
                 process.wait(10)

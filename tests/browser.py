@@ -6,33 +6,22 @@ with browser() as chromium:
     assert violations(page) == []
 """
 
-import os
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 
-import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-PROGRAMS = ("chromium", "chromium-browser")
+from tests.programs import need_program
+
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
-
-
-def program() -> str:
-    """Where the browser is. Skips the test without one, or fails it if STRIKEWATCH_ALL is set."""
-    for name in PROGRAMS:
-        if found := shutil.which(name):
-            return found
-    if os.environ.get("STRIKEWATCH_ALL") == "1":
-        pytest.fail("no Chromium is installed: apt-get install chromium")
-    pytest.skip("needs Chromium (Debian: apt-get install chromium)")
 
 
 @contextmanager
 def browser() -> Iterator[Browser]:
+    program = need_program("chromium")
     with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=program(), args=["--no-sandbox", "--disable-gpu"])
+        made = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
         try:
             yield made
         finally:

@@ -1,12 +1,41 @@
-"""The databases that tests run over: SQLite's file, and a real PostgreSQL."""
+"""What all tests share: databases, the compiled detectors, and which tests run in one worker."""
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from sqlalchemy import URL
 
+from tests import profiles
 from tests.postgresql import Postgresql
+
+profiles.make_reproducible()
+
+ALONE = ("tests/service/test_trials.py", "tests/storage/test_kill.py", "tests/web/test_browser.py")
+"""Many processes at once, with times that matter: one after the other, in one worker."""
+SPREAD = ("tests/detectors", "tests/guide", "tests/service")
+"""Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the detectors once, before workers start that would each compile them."""
+    if getattr(session.config.option, "numprocesses", None):
+        warm = "from strikewatch.service.precompile import warm; warm(print)"
+        subprocess.run([sys.executable, "-c", warm], check=True, cwd=Path(__file__).parents[1])
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Group tests for `--dist loadgroup`."""
+    if not config.pluginmanager.hasplugin("xdist"):
+        return
+    for item in items:
+        file = item.path.relative_to(config.rootpath).as_posix()
+        if file.startswith(ALONE):
+            item.add_marker(pytest.mark.xdist_group("alone"))
+        elif not file.startswith(SPREAD) and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(file))
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
-import pytest
+from tests.programs import need_program, skip
 
 MIB = 1 << 20
 
@@ -17,22 +17,16 @@ def frozen(*files: Path) -> Iterator[None]:
     """Files that nobody may write to for a while, those who hold them open neither, as on a disk turned read-only."""
 
     def mark(how: str) -> subprocess.CompletedProcess[str]:
-        command = ["chattr", how, *map(str, files)]
+        command = [need_program("chattr"), how, *map(str, files)]
         return subprocess.run(command, capture_output=True, text=True, check=False)
 
     done = mark("+i")
     if done.returncode:
-        _cannot(f"cannot freeze files: {done.stderr}")
+        skip(f"cannot freeze files: {done.stderr}")
     try:
         yield
     finally:
         mark("-i")
-
-
-def _cannot(what: str) -> None:
-    if os.environ.get("STRIKEWATCH_ALL") == "1":
-        pytest.fail(what)
-    pytest.skip(what)
 
 
 class SmallDisk:
@@ -56,10 +50,18 @@ class SmallDisk:
 
     def __enter__(self) -> "SmallDisk":
         self.folder.mkdir(parents=True)
-        command = ["mount", "-t", "tmpfs", "-o", f"size={self._mib}m", "tmpfs", str(self.folder)]
+        command = [
+            need_program("mount"),
+            "-t",
+            "tmpfs",
+            "-o",
+            f"size={self._mib}m",
+            "tmpfs",
+            str(self.folder),
+        ]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
-            _cannot(f"cannot mount a small disk: {done.stderr}")
+            skip(f"cannot mount a small disk: {done.stderr}")
         return self
 
     def __exit__(

@@ -20,10 +20,10 @@ from pathlib import Path
 from types import TracebackType
 
 import psycopg
-import pytest
 from sqlalchemy import URL, make_url
 
 from tests.broker import free_port
+from tests.programs import need_program
 
 SETTINGS = {
     "listen_addresses": "127.0.0.1",
@@ -34,22 +34,12 @@ SETTINGS = {
 }
 
 
-def programs() -> Path:
-    """Debian's folder of the newest server. Skips the test without one, or fails it if STRIKEWATCH_ALL is set."""
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"), key=lambda p: int(p.parts[-3]))
-    if found:
-        return found[-1].parent
-    if os.environ.get("STRIKEWATCH_ALL") == "1":
-        pytest.fail("no PostgreSQL here: apt-get install postgresql")
-    pytest.skip("no PostgreSQL here: apt-get install postgresql")
-
-
 class Postgresql:
     """One server; `extra` are further settings of it."""
 
     def __init__(self, **extra: str) -> None:
         self.port = free_port()
-        self._programs = programs()
+        self._programs = Path(need_program("postgres")).parent
         self._settings = SETTINGS | extra
         self._folder = Path(tempfile.mkdtemp(prefix="postgresql-", dir="/tmp"))
         self._as_user: list[str] = []

@@ -20,12 +20,13 @@ from rich.console import Console
 
 from strikewatch.cli.rendering import review as review_tables
 from strikewatch.errors import InputError, StrikewatchError
+from strikewatch.programs import find_program
 from strikewatch.review import coaching, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.files import COLUMNS, find_browser, print_pdf, write_plain_pdf
+from strikewatch.review.report.files import COLUMNS, print_pdf, write_plain_pdf
 from strikewatch.review.report.html import render_html
 from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
@@ -161,7 +162,7 @@ def write(options: Namespace, report: Report) -> list[str]:
             target.write_text(page, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another file") from None
-        browser = find_browser()
+        browser = find_program("chromium")
         if options.pdf and browser is not None:
             print_pdf(browser, target, options.pdf)
         elif options.pdf:

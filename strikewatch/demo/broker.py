@@ -8,7 +8,6 @@ that process: it runs a broker until standard input closes, so that it also ends
 import contextlib
 import logging
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from strikewatch.errors import BrokerError
+from strikewatch.programs import find_program
 
 Kind = Literal["mosquitto", "iotcore"]
 TRIES: Final = 3
@@ -29,11 +29,6 @@ CHILD: Final = (sys.executable, "-m", "strikewatch.demo.broker")
 STOP_S: Final = 5.0
 MAX_PAYLOAD_BYTES: Final = 1_048_576
 """Instead of iotcore's 20,480, beyond which it silently drops a gateway's backlog."""
-
-
-def mosquitto_program() -> str | None:
-    """Return the path of mosquitto, or None; Debian installs it in a folder that may not be on the path."""
-    return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
 class Broker:
@@ -45,7 +40,7 @@ class Broker:
     host: Final = "127.0.0.1"
 
     def __init__(self, kind: Kind | None = None) -> None:
-        self.name: Kind = kind or ("mosquitto" if mosquitto_program() else "iotcore")
+        self.name: Kind = kind or ("mosquitto" if find_program("mosquitto") else "iotcore")
         self.port = 0
         self._process: subprocess.Popen[bytes] | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -105,7 +100,7 @@ class Broker:
         )
         config = folder / "mosquitto.conf"
         config.write_text("\n".join(lines) + "\n")
-        return [*CHILD, self.name, mosquitto_program() or "mosquitto", str(config)]
+        return [*CHILD, self.name, find_program("mosquitto") or "mosquitto", str(config)]
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

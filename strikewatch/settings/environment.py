@@ -11,7 +11,7 @@ from typing import Any, Final, Union, get_args, get_origin
 from pydantic import BaseModel
 
 PREFIX: Final = "STRIKEWATCH_"
-_NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "SEEDS")}
+_NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "HIDE", "SEEDS")}
 """Variables of the command line and of the tests."""
 _HAMMERS: Final = f"{PREFIX}HAMMERS"
 

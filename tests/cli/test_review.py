@@ -21,7 +21,7 @@ from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.settings import RecorderSettings
-from tests.browser import program
+from tests.programs import need_program
 
 SHIFTS = Path(__file__).parents[2] / "replay_data"
 NAMES = ("hot-bench", "pad-handover")
@@ -109,7 +109,7 @@ def test_the_database_and_the_shifts_tell_the_same(kept: Kept, capsys: pytest.Ca
 
 def test_files_and_the_summary(kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     page, pdf = tmp_path / "review.html", tmp_path / "review.pdf"
-    program()
+    need_program("chromium")
     outputs = ["--html", str(page), "--pdf", str(pdf), "--csv", str(tmp_path / "tables"), "--moments", "1"]
     assert main(["review", "--config", str(kept.config), *PERIOD, *outputs]) == 0
     said = capsys.readouterr().out

@@ -13,9 +13,10 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.demo import broker as module
 from strikewatch.demo.broker import Broker, Kind
 from strikewatch.errors import BrokerError
+from strikewatch.programs import HIDDEN
+from tests.programs import need_program
 
 KINDS: tuple[Kind, ...] = ("mosquitto", "iotcore")
 TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
@@ -23,8 +24,17 @@ WAIT_S = 10.0
 
 
 @pytest.fixture(params=KINDS)
-def broker(request: pytest.FixtureRequest) -> Iterator[Broker]:
-    with Broker(request.param) as started:
+def kind(request: pytest.FixtureRequest) -> Kind:
+    """Each kind of broker that is installed."""
+    if request.param == "mosquitto":
+        need_program("mosquitto")
+    found: Kind = request.param
+    return found
+
+
+@pytest.fixture
+def broker(kind: Kind) -> Iterator[Broker]:
+    with Broker(kind) as started:
         yield started
 
 
@@ -119,7 +129,6 @@ def test_listens_on_loopback_only(broker: Broker) -> None:
         other.bind(("127.0.0.2", broker.port))
 
 
-@pytest.mark.parametrize("kind", KINDS)
 def test_ends_with_its_context_and_close_is_idempotent(kind: Kind) -> None:
     with Broker(kind) as broker:
         assert broker.name == kind
@@ -131,7 +140,6 @@ def test_ends_with_its_context_and_close_is_idempotent(kind: Kind) -> None:
         socket.create_connection((broker.host, port), timeout=1.0)
 
 
-@pytest.mark.parametrize("kind", KINDS)
 def test_can_be_opened_in_another_thread(kind: Kind) -> None:
     """Opened and closed in a thread of its own: no signal handlers, no tie to the main thread."""
     ports: list[int] = []
@@ -147,7 +155,6 @@ def test_can_be_opened_in_another_thread(kind: Kind) -> None:
     assert len(ports) == 1
 
 
-@pytest.mark.parametrize("kind", KINDS)
 def test_ends_if_its_parent_is_killed(kind: Kind) -> None:
     """kill -9 of the process that opened it leaves no broker behind."""
     code = (
@@ -171,8 +178,9 @@ def test_ends_if_its_parent_is_killed(kind: Kind) -> None:
 
 
 def test_uses_iotcore_if_mosquitto_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    need_program("mosquitto")
     assert Broker().name == "mosquitto"
-    monkeypatch.setattr(module, "mosquitto_program", lambda: None)
+    monkeypatch.setenv(HIDDEN, "mosquitto")
     assert Broker().name == "iotcore"
 
 
@@ -181,5 +189,5 @@ def test_reports_why_it_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         Broker, "_command", lambda *_: [sys.executable, "-c", "raise SystemExit('no such luck')"]
     )
-    with pytest.raises(BrokerError, match="mosquitto does not start: no such luck"):
-        Broker("mosquitto").__enter__()
+    with pytest.raises(BrokerError, match="iotcore does not start: no such luck"):
+        Broker("iotcore").__enter__()

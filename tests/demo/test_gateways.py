@@ -38,7 +38,7 @@ WAIT_S = 20.0
 
 @pytest.fixture(scope="module")
 def broker() -> Iterator[Broker]:
-    with Broker("mosquitto") as started:
+    with Broker() as started:
         yield started
 
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from strikewatch.engine.lifecycle import SUPPRESSED
 from strikewatch.errors import Refused
 from tests.engine.scene import Scene
+from tests.profiles import examples
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
 FAULTS = ("same_spot", "cold_oil", "slow")
@@ -96,7 +97,7 @@ def end(scene: Scene) -> None:
         scene.wait(3600)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80))
 @given(story)
 def test_nothing_is_lost_and_nothing_comes_before_its_raised(steps: list[tuple[Any, ...]]) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -152,7 +153,7 @@ def _held_by_a_rule(scene: Scene, alert: Any, row: Any) -> None:
     assert aside or short or alert.describe()[0].get("withdrawn")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(story, st.frozensets(st.integers(0, 44), max_size=12))
 def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozenset[int]) -> None:
     """To the letter of every message and every line of the history."""

@@ -29,6 +29,7 @@ from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, 
 from strikewatch.review.charts.series import ControlChart, draw_control_chart, draw_readings
 from strikewatch.review.charts.timeline import Mark, Timeline, draw_timeline
 from strikewatch.review.statistics.trend import fit
+from tests.profiles import examples
 
 UTC = ZoneInfo("UTC")
 BEGIN = 1_784_027_227 * SECOND
@@ -129,7 +130,7 @@ def wear_trends(draw: st.DrawFn) -> str:
 
 @pytest.mark.parametrize("made", [excerpts, funnels, control_charts, interval_rows, timelines, wear_trends])
 def test_charts_are_valid_for_any_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=examples(60))
     @given(made())
     def holds(svg: str) -> None:
         root = ElementTree.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from strikewatch.core.instant import SECOND
 from strikewatch.review import highlights
 from strikewatch.review.data.schemas import UNASSIGNED
+from tests.profiles import examples
 from tests.review.invented import BEGIN, SITE, fleet, operators
 
 
@@ -40,7 +41,7 @@ def test_low_scores_are_shown_only_if_there_are_no_others() -> None:
     assert {one.id for one in highlights.choose_highlights(unsure, 3)} == {"a", "c"}
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30))
 @given(st.integers(0, 5), st.integers(0, 2**31))
 def test_the_number_of_each_kind_is_limited_and_unassigned_is_left_out(most: int, seed: int) -> None:
     _, frame = fleet([*operators(3), UNASSIGNED], weeks=1, seed=seed)
@@ -87,7 +88,7 @@ def test_no_clean_stretch_follows_an_active_fault() -> None:
     assert clean.end - clean.begin == 3600 * SECOND
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25))
 @given(st.integers(0, 2**31))
 def test_no_fault_overlaps_a_clean_stretch(seed: int) -> None:
     exposure, frame = fleet(operators(2), weeks=1, seed=seed)

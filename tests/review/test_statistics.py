@@ -11,6 +11,7 @@ from scipy.stats import poisson as scipys
 
 from strikewatch.review.statistics import chart_limits, multiple_testing, poisson, shrinkage
 from strikewatch.review.statistics.dispersion import between_days
+from tests.profiles import examples
 
 COUNTS = st.integers(0, 300)
 HOURS = st.floats(0.01, 500.0)
@@ -103,7 +104,7 @@ def test_funnel_narrows_with_hours_and_contains_the_sites_rate(rate: float, hour
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(PEOPLE, st.randoms(use_true_random=False))
 def test_shrunk_rates_lie_between_own_and_common_rate(
     people: list[tuple[int, float]], random: Random

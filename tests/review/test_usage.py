@@ -30,6 +30,7 @@ from strikewatch.settings.tree import load
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
+from tests.profiles import examples
 
 SITE = "fennick-hollow"
 START = 1_772_600_400 * SECOND
@@ -221,7 +222,7 @@ EVIDENCE = [(m.fault, m.evidence) for m in MEASURES.values() if m.evidence] + [
 ]
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), cuts=st.lists(st.floats(1, 29_000), min_size=1, max_size=3, unique=True))
 def test_parts_of_a_period_add_up(made: Any, cuts: list[float]) -> None:
     both, edges = frames(*made), [0.0, *sorted(cuts), 60_000.0]
@@ -232,7 +233,7 @@ def test_parts_of_a_period_add_up(made: Any, cuts: list[float]) -> None:
         assert added == pytest.approx(0.0 if np.isnan(amount) else amount, rel=1e-6, abs=1e-6), name
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), seed=st.integers(0, 99))
 def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
     exposure, faults = frames(*made)
@@ -245,7 +246,7 @@ def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
     )
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=examples(12))
 @given(made=fleets(), times=st.integers(2, 50))
 def test_rates_do_not_depend_on_the_amount_of_work(made: Any, times: int) -> None:
     """With all amounts scaled by a factor, amounts scale and rates per firing hour stay the same."""

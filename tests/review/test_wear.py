@@ -14,6 +14,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.review.statistics.trend import fit
 from strikewatch.review.wear import inspections, limits, tool_advice, tools
 from strikewatch.review.wear.limits import GROOVES, Settings
+from tests.profiles import examples
 
 KEY = ("fennick-hollow", "HB-01")
 HOUR = 3600 * SECOND
@@ -71,7 +72,6 @@ readings = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(readings, st.integers(900, 1600), st.booleans())
 def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
     pairs: list[tuple[int, int]], limit: int, falling: bool
@@ -253,7 +253,7 @@ stretches = st.lists(
 )
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(changes, st.tuples(stretches, stretches))
 def test_no_hour_of_firing_is_lost_or_counted_twice(
     tool_changes: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]

@@ -61,6 +61,7 @@ class Processor:
             "mqtt": {
                 "host": broker.host,
                 "port": broker.port,
+                "version": broker.version,
                 "reconnect_min_s": 0.1,
                 "reconnect_max_s": 0.5,
             },

@@ -8,7 +8,7 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from tests.trials.site import Clocks, Works, works
+from tests.long.trials.site import Clocks, Works, works
 
 NOON = 1_772_622_000 * SECOND
 HAMMER = "HB-01"

@@ -1,6 +1,5 @@
 """The courier's order and patience, against a real HTTP server and a real database, with moved clocks."""
 
-import time
 from datetime import UTC, datetime
 from email.utils import format_datetime
 from pathlib import Path
@@ -43,7 +42,7 @@ def test_a_failed_message_comes_again_under_its_name_and_a_new_time(path: Path, 
         yard.until(lambda: yard.rows() == [("waiting", 1, "HTTP 500")])
         assert yard.rows("due_ns") == [(START + 5 * SECOND,)]
         yard.advance(4.999)
-        time.sleep(0.05)
+        yard.settle()
         assert len(receiver.received) == 1
         yard.advance(0.001)
         receiver.wait_for(2)
@@ -75,7 +74,7 @@ def test_retries_survive_a_restart(path: Path, clock: Clock) -> None:
         receiver.wait_for(1)
         yard.until(lambda: yard.rows()[0][1] == 1)
         yard.restart()
-        time.sleep(0.05)
+        yard.settle()
         assert len(receiver.received) == 1
         yard.advance(5)
         receiver.wait_for(2)
@@ -131,7 +130,7 @@ def test_after_the_last_wait_a_message_is_parked_and_so_is_all_that_comes_after_
         yard.until(lambda: [state for state, *_ in yard.rows()] == ["parked"] * 3 + ["sent"])
         yard.restart()
         yard.advance(10**6)
-        time.sleep(0.05)
+        yard.settle()
         assert len(receiver.received) == 4
 
 
@@ -200,7 +199,7 @@ def test_retry_after_lengthens_the_wait(path: Path, clock: Clock, header: str, w
         assert yard.rows("due_ns") == [(START + wait_s * SECOND,)]
         yard.restart()
         yard.advance(wait_s - 0.001)
-        time.sleep(0.05)
+        yard.settle()
         assert len(receiver.received) == 1
         yard.advance(0.001)
         receiver.wait_for(2)

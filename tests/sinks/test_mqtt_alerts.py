@@ -92,7 +92,9 @@ def make(path: Path, clock: Clock) -> Iterator[Make]:
     yards: list[MqttYard] = []
 
     def make(broker: Broker, more: dict[str, Any] | None = None, **settings: Any) -> MqttYard:
-        to = BrokerSettings(host=broker.host, port=broker.port, **(more or {}))
+        given: dict[str, Any] = {"version": broker.version, **(more or {})}
+        broker.need_version(given["version"])
+        to = BrokerSettings(host=broker.host, port=broker.port, **given)
         yards.append(MqttYard(path, clock, to, **settings))
         return yards[-1]
 

@@ -15,6 +15,7 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.sinks.filter import Filter, Routes, Sites
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
+from tests.profiles import examples
 
 NOON = 1_772_625_600 * SECOND
 """A Wednesday, 12:00 UTC."""
@@ -98,7 +99,7 @@ FILTER = st.builds(
 LIFE = st.tuples(PRIORITY, st.lists(PRIORITY, max_size=3), st.booleans())
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(
     st.lists(FILTER, min_size=1, max_size=3), st.lists(LIFE, max_size=6), st.randoms(use_true_random=False)
 )

@@ -1,11 +1,5 @@
-"""Seeded malformed payloads, and a long run over them.
+"""Seeded malformed payloads; the long run over them is `python -m tests.long.malformed`."""
 
-    python -m tests.sources.malformed --count 1000000
-
-prints how often each reason was given, and fails if anything but `Rejected` comes out of a payload.
-"""
-
-import argparse
 import json
 import random
 from collections import Counter
@@ -18,7 +12,7 @@ from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.decode.samples import MAX_UNKNOWN
-from strikewatch.sources.reasons import REASONS, explain
+from strikewatch.sources.reasons import REASONS
 
 RECEIVED = instant.parse("2026-03-04T07:20:00Z")
 SAMPLES = "strikewatch/fennick-hollow/HB-01/samples"
@@ -302,20 +296,3 @@ def run(count: int, seed: int) -> Counter[str]:
                 for error in decoded.rejected:
                     reasons[f"in array: {error.reason}"] += error.count
     return reasons
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--count", type=int, default=1_000_000)
-    parser.add_argument("--seed", type=int, default=2)
-    wanted = parser.parse_args()
-    reasons = run(wanted.count, wanted.seed)
-    for reason, times in reasons.most_common():
-        print(
-            f"{times:>10,}  {reason or '(decoded)':<28} {explain(reason.removeprefix('in array: ')).meaning}"
-        )
-    print(f"{wanted.count:>10,}  payloads, no crash")
-
-
-if __name__ == "__main__":
-    main()

@@ -19,6 +19,7 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.ordering import Reorderer
 from strikewatch.sources.reasons import REASONS
+from tests.profiles import examples
 from tests.sources import malformed
 
 RECEIVED = malformed.RECEIVED
@@ -75,7 +76,7 @@ def test_a_block_never_drifts(first: int, step: Decimal, count: int) -> None:
         assert abs(Decimal(time) - (Decimal(first) * 1_000_000 + i * step * instant.SECOND)) <= Decimal("0.5")
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.data())
 def test_instants_come_back_as_sent(data: st.DataObject) -> None:
     """Round trip of any channels, through one object and through an array of objects, sorted by time."""

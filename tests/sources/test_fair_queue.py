@@ -11,6 +11,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.fair_queue import WEIGHT_BYTES, FairQueue, Message
 from strikewatch.sources.ordering import Reorderer
+from tests.profiles import examples
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
 
@@ -125,7 +126,7 @@ def test_long_queues_wait_where_only_short_ones_are_taken(
         ]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(st.integers(3, 60), st.integers(0, 60))
 def test_a_backlog_of_a_machine_with_many_topics_comes_in_order(limit: int, others: int) -> None:
     """A topic a tag, one level below the hammer's: no value is late, however many messages a step takes."""

@@ -29,6 +29,7 @@ def until(what: Callable[[], Any], within_s: float = 20.0) -> Any:
 
 
 def settings_for(broker: Broker, version: Version, **changes: Any) -> Settings:
+    broker.need_version(version)
     return Settings(
         **{
             "host": broker.host,
@@ -129,7 +130,9 @@ def test_only_unacknowledged_messages_are_redelivered(tmp_path: Path, version: V
         with subscribed(settings_for(broker, version)) as subscriber:
             again = collect(subscriber, 40)
             assert numbers(again) == list(range(60, 100))
-            assert all(message.redelivered for message in again)
+            assert broker.kind == "iotcore" or all(
+                message.redelivered for message in again
+            )  # it leaves the flag out
             assert subscriber.take(10, 0.2) == []
 
 
@@ -174,13 +177,15 @@ def test_a_full_queue_leaves_the_rest_to_the_broker(tmp_path: Path, version: Ver
         with subscribed(settings) as subscriber:
             publish(broker, range(3000))
             until(lambda: subscriber.status().full)
-            time.sleep(3)
+            pings = broker.log.count("Received PINGREQ")
+            until(lambda: broker.log.count("Received PINGREQ") >= pings + 3)
             status = subscriber.status()
             assert (status.connected, status.generation, status.queued) == (True, 1, 20)
             got = collect(subscriber, 3000)
             assert numbers(got) == list(range(3000))
             assert subscriber.status().generation == 1
-            time.sleep(2)  # and afterwards the line is still taken for alive
+            pings = broker.log.count("Received PINGREQ")
+            until(lambda: broker.log.count("Received PINGREQ") >= pings + 2)
             assert subscriber.status().generation == 1
 
 

@@ -17,6 +17,7 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.storage.recorder import parquet
 from strikewatch.storage.recorder.parquet import write_shift
+from tests.profiles import examples
 
 START = 1_772_608_500_000_000_000
 
@@ -41,7 +42,7 @@ def hammer_rows(table: pa.Table, hammer: str) -> pa.Table:
     ),
     st.lists(st.integers(1, 2**40), min_size=7, max_size=7),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 def test_every_value_comes_back_bit_for_bit(
     tmp_path_factory: pytest.TempPathFactory, hammers: dict[str, dict[str, np.ndarray]], gaps: list[int]
 ) -> None:

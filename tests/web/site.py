@@ -18,7 +18,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.service.http import open_server
+from strikewatch.service.http import open_http_server
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
@@ -147,7 +147,7 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
         stats, clock, broker, died = WorkerStats(), [NOW + 60 * SECOND], [True], []
         stats.record_turn()
         live_state = LiveState(settings.of_hammer, 10.0)
-        server = open_server(
+        server = open_http_server(
             settings,
             store,
             stats,

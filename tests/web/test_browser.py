@@ -1,7 +1,6 @@
 """The page in a real browser, before the real processor and broker."""
 
 import json
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -301,7 +300,7 @@ def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none
     page.fill("details[open] input[name=operator]", "no such name!")
     page.click("details[open] button")
     expect(page.locator("#kept")).to_contain_text("Not sent yet: 2")
-    time.sleep(0.5)
+    until(lambda: now_ns() > made + SECOND)  # what is sent now has the time of its entry
     context.set_offline(False)
     (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
     assert found[0] == "site office"

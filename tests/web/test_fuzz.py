@@ -17,6 +17,7 @@ from strikewatch.storage.actions.tokens import ROLES
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
 from strikewatch.storage.schema.tables import endpoints, events, outbox
 from tests.postgresql import Postgresql
+from tests.profiles import examples
 from tests.web.site import ENDPOINT, HAMMER, SITE, Site, site
 
 EXAMPLES = int(os.environ.get("STRIKEWATCH_REQUESTS", "100"))
@@ -69,9 +70,9 @@ def test_no_request_breaks_it_or_does_what_it_may_not(at: Site, who: str) -> Non
     operations = [(path, method) for path, own in described["paths"].items() for method in own]
     assert len(operations) >= 18
 
-    examples = EXAMPLES // 4 if at.store.name.startswith("postgresql") else EXAMPLES
+    few = EXAMPLES // 4 if at.store.name.startswith("postgresql") else EXAMPLES
 
-    @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+    @settings(max_examples=examples(few), suppress_health_check=list(HealthCheck))
     @given(
         st.sampled_from(operations),
         st.one_of(st.sampled_from([at.alert, HAMMER, ENDPOINT, "1"]), words),

@@ -4,7 +4,7 @@ import socket
 from pathlib import Path
 
 import pytest
-from strikewatch.service.systemd import Supervisor
+from strikewatch.service.status import SystemdNotifier
 
 from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
 from tests.web.site import site
@@ -71,14 +71,14 @@ def test_pings_come_with_turns_and_stop_with_them(tmp_path: Path, monkeypatch: p
                 except BlockingIOError:
                     return found
 
-        supervisor = Supervisor(lambda: now[0])
+        supervisor = SystemdNotifier(lambda: now[0])
         assert heard() == []
-        supervisor.turned()
+        supervisor.alive()
         assert heard() == [b"READY=1", b"WATCHDOG=1"]
-        supervisor.turned()
+        supervisor.alive()
         assert heard() == []
         now[0] += 1.0
-        supervisor.turned()
+        supervisor.alive()
         assert heard() == [b"WATCHDOG=1"]
         now[0] += 60.0  # the worker stands
         assert heard() == []

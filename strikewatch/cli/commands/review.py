@@ -57,14 +57,14 @@ def command(options: Namespace) -> int:
     from strikewatch.cli import review_report
     from strikewatch.cli.rendering.review import show
     from strikewatch.core import instant
+    from strikewatch.programs import find_program
     from strikewatch.review.report import files
-    from strikewatch.review.report.files import find_browser
 
     notes = output.notes()
     tree = settings(options.config)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
-    if options.pdf and find_browser() is None:
+    if options.pdf and find_program("chromium") is None:
         notes.print(NO_BROWSER, style="yellow")
     made = review_report.review(options, tree, notes)
     written = review_report.write(options, made.report)

@@ -49,14 +49,8 @@ def to_json(tables: "Mapping[str, pd.DataFrame]", head: Mapping[str, Any]) -> st
     return json.dumps(document, ensure_ascii=False)
 
 
-PROGRAMS: Final = ("chromium", "chromium-browser")
 TIMEOUT_S: Final = 300.0
 """Hundreds of pages take a minute; a browser that hangs must not block us."""
-
-
-def find_browser() -> str | None:
-    """Return the path of the browser, or None if none is installed."""
-    return next((found for name in PROGRAMS if (found := shutil.which(name))), None)
 
 
 def print_pdf(browser: str, page: Path, target: Path) -> None:

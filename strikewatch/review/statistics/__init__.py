@@ -1,8 +1,8 @@
 """The statistics of a review, one method a file, over numpy arrays.
 
 Each has its published example and a reference library in `tests/outside/test_rates.py`, and properties for any counts
-in `tests/review/test_statistics.py`. `python -m tests.fleets [--reviews 200] [--only Nobody]` shows how often a whole
-review is right, on fleets with known rates. Exact limits of few counts hold more than 95 %.
+in `tests/review/test_statistics.py`. `python -m tests.long.fleets [--reviews 200] [--only Nobody]` shows how often a
+whole review is right, on fleets with known rates. Exact limits of few counts hold more than 95 %.
 
 Three decisions:
 

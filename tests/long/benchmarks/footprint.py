@@ -1,0 +1,72 @@
+"""(e) Bytes of state a hammer, resident memory at 10, 1,000 and 10,000 hammers, and flatness over a simulated week."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import STATE
+from tests.long.benchmarks import data
+from tests.long.benchmarks.table import Line
+
+HAMMERS = (10, 1_000, 10_000)
+WEEK_MIN = 7 * 24 * 60
+
+
+def resident_mib() -> float:
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return int(line.split()[1]) / 1024
+    raise OSError("/proc/self/status says nothing of VmRSS")
+
+
+def one(hammers: int, minutes: int) -> None:
+    """Print the resident memory after a tenth and at the end of so many minutes, a row a minute and hammer."""
+    pipeline = Pipeline(data.settings_of)
+    keys = [("site", f"HB-{k:05d}") for k in range(hammers)]
+    start = 1_772_608_500 * SECOND
+    early = 0.0
+    for minute in range(minutes):
+        at = start + minute * 60 * SECOND
+        time_ns = np.array([at], np.int64)
+        columns = {
+            "active": np.array([float(minute % 3 > 0)]),
+            "pressure_bar": np.array([140.0 + minute % 7]),
+            "oil_c": np.array([60.0 + minute % 25]),
+        }
+        batch = Batch([Portion(key, Rows(time_ns, columns), at) for key in keys])
+        pipeline.commit(pipeline.step(batch))
+        if minute == minutes // 10:
+            early = resident_mib()
+    print(early, resident_mib())
+
+
+def measured(hammers: int, minutes: int) -> tuple[float, float]:
+    command = [sys.executable, "-m", "tests.long.benchmarks.footprint", str(hammers), str(minutes)]
+    early, late = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    return float(early), float(late)
+
+
+def lines() -> list[Line]:
+    found = []
+    least = 0.0
+    for hammers in HAMMERS:
+        _, late = measured(hammers, 20)
+        least = least or late
+        found.append(Line(f"{hammers:,} hammers: {late:.0f} MiB resident", "to 10 hammers", late / least, ""))
+    early, late = measured(10, WEEK_MIN)
+    found.append(
+        Line(
+            f"10 hammers over a week: {early:.1f} → {late:.1f} MiB", "end / after a tenth", late / early, "1"
+        )
+    )
+    found.append(Line(f"state: {STATE.itemsize} bytes a hammer", "to 4 KiB", STATE.itemsize / 4096, ""))
+    return found
+
+
+if __name__ == "__main__":
+    one(*map(int, sys.argv[1:]))

@@ -1,0 +1,135 @@
+"""A disk that fills up under the running processor: what cannot be written is not acknowledged, and nothing is lost."""
+
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+from strikewatch.engine.self_alerts import DISK_FULL
+from strikewatch.sinks.settings import decode_secret
+from tests.broker import Broker
+from tests.disk import SmallDisk
+from tests.long.trials.digging import Digging
+from tests.long.trials.trial import Line, Trial, broken
+from tests.receiver import Receiver
+from tests.service.processor import SECRET, Gateway, Processor, until
+
+AGAIN_S = 1.5
+"""A commit that was refused has been tried again by then."""
+
+
+def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
+    """Filled to the last byte; freed later, while the processor waits, or after it was killed with all that it held."""
+    unstored = killed and not reserve_mib  # what was told had never found room: it died with the process
+    place = folder / "processor"
+    place.mkdir(parents=True)
+    (folder / "secret").write_text(SECRET)
+    with (
+        SmallDisk(folder / "disk", mib=24) as disk,
+        Broker(folder) as broker,
+        Receiver(decode_secret(SECRET)) as ward,
+        Receiver(decode_secret(SECRET)) as office,
+    ):
+        (place / "strikewatch.db").symlink_to(disk.folder / "watch.db")
+        processor = Processor(
+            place,
+            broker,
+            office.url,
+            store={"path": str(disk.folder / "watch.db"), "reserve_mib": reserve_mib},
+            recording={"folder": str(disk.folder / "recordings")},
+            heartbeat={
+                "url": ward.url,
+                "secret_file": str(folder / "secret"),
+                "allow_private": ["127.0.0.0/8"],
+                "every_s": 1.0,
+            },
+        ).start()
+        gateway = Gateway(broker)
+        digging = Digging(gateway)
+        try:
+            digging.rest(5)
+            digging.worked_through(processor)
+            disk.fill()
+            seconds = 0
+            used_up = 2 if reserve_mib else 1  # refused first for want of the reserve, which is then given up
+            while len(processor.lines("commit_refused")) < used_up:
+                digging.rest(1)
+                seconds += 1
+                time.sleep(0.02)
+            if reserve_mib:
+                until(lambda: _troubles(ward))
+            digging.fire(20)
+            digging.rest(10)
+            until(lambda: _told(office)["raised"])
+            time.sleep(AGAIN_S)
+            early = len(_dug(processor))
+            if killed:
+                processor.kill()
+            disk.free()
+            if killed:
+                processor.start()
+            if not unstored:
+                until(lambda: _told(office)["cleared"])
+            wrong = digging.wrong(processor, disk.folder / "recordings")
+            said = processor.lines("disk_full")
+            taken = bool(processor.lines("commit_taken"))
+            told = _told(office)
+            stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
+        finally:
+            processor.end()
+            gateway.close()
+    return Line(
+        f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
+        {
+            "s_taken_until_full": seconds,
+            "said": len(said),
+            "beats_that_said_so": len(_troubles(ward)),
+            "alert_told": told["raised"],
+            "and_its_end": told["cleared"],
+            **wrong,
+        },
+        broken(
+            **wrong,
+            alerts_before_there_was_room=early,
+            full_disk_not_said=not said,
+            own_alert_not_told_once=told["raised"] != 1,
+            its_end_not_told_once=told["cleared"] != (0 if unstored else 1),
+            own_alert_not_stored_once=len(stored) != (0 if unstored else 1),
+            posts_twice=len(office.received) - len({one.headers["webhook-id"] for one in office.received}),
+            did_not_go_on_by_itself=not (taken or killed),
+        ),
+    )
+
+
+def _troubles(ward: Receiver) -> list[str]:
+    """What heartbeats have said of the disk."""
+    data = [one.event["data"]["trouble"] for one in ward.received if one.event is not None]
+    return [trouble for trouble in data if trouble and "disk full" in trouble]
+
+
+def _told(office: Receiver) -> Counter[str]:
+    """What the office has heard of the disk, by step."""
+    events = [one.event for one in office.received if one.event is not None]
+    return Counter(
+        str(event["type"]).rpartition(".")[2] for event in events if event["data"]["fault"] == DISK_FULL.name
+    )
+
+
+def _dug(processor: Processor) -> list[object]:
+    """The alerts of hammers."""
+    return [one for one in processor.alerts() if one["hammer"]]
+
+
+def trial(folder: Path, scale: float) -> Iterator[Line]:
+    """Without a reserve, or killed meanwhile, only in the whole of it."""
+    cases = [(1.0, False), *([(0.0, True), (0.0, False), (1.0, True)] if scale >= 1 else [])]
+    for reserve_mib, killed in cases:
+        yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)
+
+
+TRIAL = Trial(
+    "disk",
+    "on a full disk nothing is acknowledged, it is said, it goes on by itself, nothing is lost",
+    trial,
+    0.1,
+)

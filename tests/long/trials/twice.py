@@ -1,0 +1,135 @@
+"""Messages that come again: kept by the broker as retained, sent twice by the gateway, delivered again after takeovers.
+
+A rival with our client id takes the session, is given messages that we had not yet acknowledged, acknowledges none and
+goes; the broker then sends them to us once more. In the end we come under a new name and get all that is retained.
+"""
+
+import contextlib
+import random
+import time
+from pathlib import Path
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from tests.broker import Broker
+from tests.long.trials.kills import (
+    CLOSING,
+    HAMMERS,
+    PER_S,
+    PER_WORK_S,
+    REORDER_S,
+    queued,
+    replayed,
+    told_of,
+    work,
+)
+from tests.long.trials.told import SAME
+from tests.long.trials.trial import Line, broken
+from tests.service.processor import Gateway, Processor, until
+
+NAME = "strikewatch"
+TAKEOVER_S = 1.0
+TWICE = 0.2
+"""The part of the messages that the gateway sends again, up to `BACK` messages later."""
+BACK = 20
+
+
+def twice(folder: Path, takeovers: int) -> Line:
+    """A takeover a second while the gateway publishes."""
+    rows, events = work(5, max(80, round(takeovers * TAKEOVER_S * PER_S / PER_WORK_S)))
+    queue = queued(rows)
+    dice = random.Random(5)
+    with Broker(folder) as broker:
+        mine = {"client_id": NAME, "takeover_limit": 1_000_000}
+        processor = Processor(
+            folder / "processor", broker, mqtt=mine, intake={"reorder_s": REORDER_S}
+        ).start()
+        gateway = Gateway(broker)
+        taken = 0
+        try:
+            for hammer, event in told_of(events):
+                gateway.send(hammer, "events", event, retain=True)
+            begin = time.monotonic()
+            for k, (hammer, samples) in enumerate(queue):
+                gateway.send(hammer, "samples", samples, retain=True)
+                if dice.random() < TWICE:
+                    again, payload = queue[max(0, k - dice.randrange(BACK))]
+                    gateway.send(again, "samples", payload)
+                time.sleep(max(0.0, begin + k / PER_S - time.monotonic()))
+                if time.monotonic() - begin > (taken + 1) * TAKEOVER_S:
+                    taken += 1
+                    rival(broker)
+            for at in CLOSING:
+                for hammer in HAMMERS:
+                    time_ms = (int(rows[hammer].time_ns[-2]) + at) // 10**6
+                    gateway.send(hammer, "samples", {"time_ms": time_ms}, retain=True)
+                gateway.settle()
+            for hammer in HAMMERS:
+                processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+            # as the broker tells it: the processor may be back before it looks
+            lost = broker.log.count(f"Client {NAME} already connected, closing old connection")
+            assert processor.stop() == 0
+            before, unused = processor.alerts(), _unused(processor)
+            under_another_name(processor)
+            until(lambda: _unused(processor) - unused >= len(HAMMERS))
+            assert processor.stop() == 0
+            after = processor.alerts()
+        finally:
+            processor.end()
+            gateway.close()
+    wanted, found = replayed(rows, events), {one["id"]: one for one in after}
+    return Line(
+        f"{taken} takeovers, every message retained, {TWICE:.0%} sent twice, then a session of another name",
+        {
+            "messages": len(queue),
+            "connections_lost": lost,
+            "alerts": len(wanted),
+            "rows_dropped": unused,
+            "retained_dropped": _unused(processor) - unused,
+        },
+        broken(
+            alerts_missing=len(wanted.keys() - found.keys()),
+            alerts_unexpected=len(found.keys() - wanted.keys()),
+            alerts_different=sum(
+                any(found[one][name] != wanted[one][name] for name in SAME)
+                for one in found.keys() & wanted.keys()
+            ),
+            no_duplicate_came=unused == 0,
+            no_takeover=taken == 0 or lost == 0,
+            retained_changed_something=before != after,
+        ),
+    )
+
+
+def rival(broker: Broker) -> None:
+    """Takes the session over, is given something, acknowledges nothing, and goes without farewell."""
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=NAME,
+        protocol=MQTTProtocolVersion.MQTTv5,
+        manual_ack=True,
+        reconnect_on_failure=False,
+    )
+    kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+    kept.SessionExpiryInterval = 3600
+    client.connect(broker.host, broker.port, clean_start=False, properties=kept)
+    until = time.monotonic() + 0.1
+    while time.monotonic() < until:
+        client.loop(0.02)
+    with contextlib.suppress(AttributeError):  # already taken over in turn
+        client.socket().close()  # type: ignore[union-attr]  # likewise
+
+
+def under_another_name(processor: Processor) -> None:
+    """Start as somebody to whom the broker sends all that is retained."""
+    path = processor.folder / "settings.toml"
+    path.write_text(path.read_text().replace(f'client_id = "{NAME}"', f'client_id = "{NAME}-2"'))
+    processor.start()
+
+
+def _unused(processor: Processor) -> int:
+    ((n,),) = processor.query("select coalesce(sum(n), 0) from reject_counts")
+    return int(n)
