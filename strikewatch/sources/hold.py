@@ -25,6 +25,7 @@ from strikewatch.core.channels import CHANNELS, hold_column
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.detectors.base import DetectorSettings
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.engine.state import split
 
 NO_VALUE: Final = math.inf
 """In rows before this stage: the feed reports that there is no value. NaN means not sampled."""
@@ -126,14 +127,10 @@ class Hold:
 
     def restore(self, key: Key, layout: str, state: bytes) -> None:
         """Restore a hammer's part of a saved state; without one nothing is held."""
-        offset = 0
-        for part in layout.split():
-            size = int(part.rpartition(":")[2])
-            if part == LAYOUT:
-                saved = np.frombuffer(state, _STATE, 1, offset)[0].copy()
-                if saved["until"].max() > NEVER:
-                    self._states[key] = saved
-            offset += size
+        part = dict(split(layout, state)).get(LAYOUT)
+        saved = None if part is None else np.frombuffer(part, _STATE)[0].copy()
+        if saved is not None and saved["until"].max() > NEVER:
+            self._states[key] = saved
 
     def _bounds_for(self, key: Key) -> Bounds:
         bounds = self._bounds.get(key)
