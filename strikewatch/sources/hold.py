@@ -97,12 +97,12 @@ class Hold:
 
     def expect(self, key: Key, rows: Rows) -> None:
         """Prepare for rows that carry their own hold limits."""
-        if key not in self._states and _has_bounds(rows):
+        if key not in self._states and has_hold_columns(rows):
             self._states[key] = _fresh()
 
     def portion(self, portion: Portion) -> Portion:
         """Fill held values into a hammer's next rows."""
-        if portion.key not in self and not _has_bounds(portion.rows):
+        if portion.key not in self and not has_hold_columns(portion.rows):
             return portion
         filled, self._states[portion.key] = self._filled(portion)
         return filled
@@ -286,7 +286,8 @@ def _next_state(state: Any, start: Ints, watermark: Instant, held: Mapping[str, 
     return after
 
 
-def _has_bounds(rows: Rows) -> bool:
+def has_hold_columns(rows: Rows) -> bool:
+    """Tell whether rows carry their own hold times."""
     return any(":" in name for name in rows.columns)
 
 

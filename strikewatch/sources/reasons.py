@@ -25,7 +25,7 @@ REASONS: Final = {
     "empty": Reason("the payload or its array is empty", "publish only when there is something to send"),
     "too_large": Reason(
         "more bytes, rows or values than allowed in one payload",
-        "send smaller blocks: at most 16 MiB and 100,000 rows in a message, and 64 KiB in an event",
+        "send smaller blocks: at most 16 MiB, 100,000 rows and 7 days of held values in a message, 64 KiB in an event",
     ),
     "too_many_keys": Reason(
         "more keys than allowed in one object", "send only the keys of the contract, or raise intake.max_keys"
