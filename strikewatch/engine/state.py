@@ -1,6 +1,6 @@
 """The state of one hammer: a numpy record with a part for each detector, saved as bytes of a named layout."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any, Final
 
@@ -34,21 +34,28 @@ _Reader = tuple[np.dtype[Any], Callable[[Any], Any]]
 """An earlier layout of a part, and the function that converts such a record to the current layout [1]."""
 
 
+def split(layout: str, state: bytes) -> Iterator[tuple[str, bytes]]:
+    """Yield the parts of a saved state: (part/version:size, bytes). A part that is cut off ends it."""
+    offset = 0
+    for part in layout.split():
+        end = offset + int(part.rpartition(":")[2])
+        if end > len(state):
+            return
+        yield part, state[offset:end]
+        offset = end
+
+
 def saved_parts(layout: str, state: bytes) -> dict[str, Any]:
     """Read the parts of a saved state: name → record in the current layout (read-only), without unreadable parts."""
     found: dict[str, Any] = {}
     current = set(LAYOUT.split())
-    offset = 0
-    for part in layout.split():
-        name, size = part.partition("/")[0], int(part.rpartition(":")[2])
-        if offset + size > len(state):
-            break
+    for part, saved in split(layout, state):
+        name = part.partition("/")[0]
         if part in current:
-            found[name] = np.frombuffer(state, STATE[name], 1, offset)[0]
+            found[name] = np.frombuffer(saved, STATE[name])[0]
         elif part in OLDER:
             dtype, convert = OLDER[part]
-            found[name] = convert(np.frombuffer(state, dtype, 1, offset)[0])[0]
-        offset += size
+            found[name] = convert(np.frombuffer(saved, dtype)[0])[0]
     return found
 
 

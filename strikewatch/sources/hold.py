@@ -24,6 +24,7 @@ from strikewatch.core.batch import Floats, Ints, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS, hold_column
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.detectors.base import DetectorSettings
+from strikewatch.engine.state import split
 
 if TYPE_CHECKING:
     from strikewatch.engine.pipeline import HammerSettings  # importing it imports every detector
@@ -98,12 +99,12 @@ class Hold:
 
     def expect(self, key: Key, rows: Rows) -> None:
         """Prepare for rows that carry their own hold limits."""
-        if key not in self._states and _has_bounds(rows):
+        if key not in self._states and has_hold_columns(rows):
             self._states[key] = _fresh()
 
     def portion(self, portion: Portion) -> Portion:
         """Fill held values into a hammer's next rows."""
-        if portion.key not in self and not _has_bounds(portion.rows):
+        if portion.key not in self and not has_hold_columns(portion.rows):
             return portion
         filled, self._states[portion.key] = self._filled(portion)
         return filled
@@ -128,14 +129,10 @@ class Hold:
 
     def restore(self, key: Key, layout: str, state: bytes) -> None:
         """Restore a hammer's part of a saved state; without one nothing is held."""
-        offset = 0
-        for part in layout.split():
-            size = int(part.rpartition(":")[2])
-            if part == LAYOUT:
-                saved = np.frombuffer(state, _STATE, 1, offset)[0].copy()
-                if saved["until"].max() > NEVER:
-                    self._states[key] = saved
-            offset += size
+        part = dict(split(layout, state)).get(LAYOUT)
+        saved = None if part is None else np.frombuffer(part, _STATE)[0].copy()
+        if saved is not None and saved["until"].max() > NEVER:
+            self._states[key] = saved
 
     def _bounds_for(self, key: Key) -> Bounds:
         bounds = self._bounds.get(key)
@@ -291,7 +288,8 @@ def _next_state(state: Any, start: Ints, watermark: Instant, held: Mapping[str, 
     return after
 
 
-def _has_bounds(rows: Rows) -> bool:
+def has_hold_columns(rows: Rows) -> bool:
+    """Tell whether rows carry their own hold times."""
     return any(":" in name for name in rows.columns)
 
 

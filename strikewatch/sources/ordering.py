@@ -30,6 +30,7 @@ import numpy as np
 from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.engine.state import split
 from strikewatch.sources.hammer_buffer import (
     CLOCK_JUMP_NS,
     GAP_FACTOR,
@@ -117,16 +118,13 @@ class Reorderer:
 
     def resume(self, key: Key, layout: str, state: bytes) -> None:
         """Restore what `saved` returned, if it is part of a saved state; call it after `restore`."""
-        offset = 0
-        for part in layout.split():
-            if part == LAYOUT:
-                buffer = self._buffer(key)
-                learned = np.frombuffer(state, _STATE, 1, offset)[0].tolist()
-                newest, newest_instant, buffer.usual_step, buffer.split_countdown, buffer.feed_channels = (
-                    learned
-                )
-                buffer.newest_instant = newest_instant if newest == buffer.newest else buffer.newest
-            offset += int(part.rpartition(":")[2])
+        part = dict(split(layout, state)).get(LAYOUT)
+        if part is None:
+            return
+        buffer = self._buffer(key)
+        newest, newest_instant, *learned = np.frombuffer(part, _STATE)[0].tolist()
+        buffer.newest_instant = newest_instant if newest == buffer.newest else buffer.newest
+        buffer.usual_step, buffer.split_countdown, buffer.feed_channels = learned
 
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
         """Return the rows not used since the last call, grouped by reason."""

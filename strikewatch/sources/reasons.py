@@ -22,17 +22,13 @@ REASONS: Final = {
         "the topic does not match the contract, or an id in it has forbidden characters",
         "publish to <prefix>/<site>/<hammer>/samples or /events; ids have 1 to 64 letters, digits, '.', '_' or '-'",
     ),
-    "empty": Reason(
-        "the payload or its array is empty",
-        "publish only when there is something to send",
-    ),
+    "empty": Reason("the payload or its array is empty", "publish only when there is something to send"),
     "too_large": Reason(
         "more bytes, rows or values than allowed in one payload",
-        "send smaller blocks: at most 16 MiB and 100,000 rows in a message, and 64 KiB in an event",
+        "send smaller blocks: at most 16 MiB, 100,000 rows and 7 days of held values in a message, 64 KiB in an event",
     ),
     "too_many_keys": Reason(
-        "more keys than allowed in one object",
-        "send only the keys of the contract, or raise intake.max_keys",
+        "more keys than allowed in one object", "send only the keys of the contract, or raise intake.max_keys"
     ),
     "too_many_events": Reason(
         "more events than allowed wait for rows of their hammer",
@@ -43,17 +39,10 @@ REASONS: Final = {
         "send UTF-8 JSON (RFC 8259), and null instead of NaN or Infinity",
     ),
     "shape": Reason(
-        "JSON, but not an object or an array of objects",
-        "send one JSON object, or an array of objects",
+        "JSON, but not an object or an array of objects", "send one JSON object, or an array of objects"
     ),
-    "duplicate_key": Reason(
-        "a key occurs twice in one object",
-        "send each key once in an object",
-    ),
-    "missing": Reason(
-        "a required key is missing",
-        "add the key that the detail names",
-    ),
+    "duplicate_key": Reason("a key occurs twice in one object", "send each key once in an object"),
+    "missing": Reason("a required key is missing", "add the key that the detail names"),
     "both_given": Reason(
         "two keys for the same value: a channel and its alias, or time and time_ms",
         "send one of the two keys that the detail names",
@@ -71,24 +60,20 @@ REASONS: Final = {
         "send step_s as the seconds between two samples, at least 0.000001",
     ),
     "lengths": Reason(
-        "the arrays of a block differ in length, or are empty",
-        "give all arrays of a block the same length",
+        "the arrays of a block differ in length, or are empty", "give all arrays of a block the same length"
     ),
     "time_out_of_range": Reason(
-        "a time outside the years 1970 to 2099",
-        "set the sender's clock (NTP); time_ms is in milliseconds",
+        "a time outside the years 1970 to 2099", "set the sender's clock (NTP); time_ms is in milliseconds"
     ),
     "clock_ahead": Reason(
         "a time too far ahead of the receiver's clock",
         "set the sender's clock (NTP), and check this machine's",
     ),
     "unknown_event": Reason(
-        "the event is not in the contract",
-        "send one of the events that the detail lists",
+        "the event is not in the contract", "send one of the events that the detail lists"
     ),
     "senml_version": Reason(
-        "an unsupported version of RFC 8428",
-        "send version 10 of SenML (RFC 8428), or leave bver out",
+        "an unsupported version of RFC 8428", "send version 10 of SenML (RFC 8428), or leave bver out"
     ),
     "senml_label": Reason(
         "a mandatory RFC 8428 label that is not supported",

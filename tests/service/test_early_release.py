@@ -10,12 +10,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from strikewatch.sinks.settings import key_of
 
 import strikewatch
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.settings.tree import load
+from strikewatch.sinks.settings import decode_secret
 from strikewatch.storage.commit.store import Store
 from tests.broker import Broker
 from tests.receiver import Receiver
@@ -84,7 +84,7 @@ def test_its_recording_replays_to_the_alerts_that_it_raised(folder: Path) -> Non
 
 def test_a_processor_goes_on_from_it(folder: Path) -> None:
     """The waiting deliveries go out, and the alerts that stood clear at the first cool rows."""
-    with Broker(folder / "b") as broker, Receiver(key_of(SECRET)) as receiver:
+    with Broker(folder / "b") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(folder, broker)
         text = (EARLY / "settings.toml").read_text()
         for old, new in (

@@ -61,6 +61,13 @@ OVERSIZED: list[tuple[str, bytes, str]] = [
     (SAMPLES, f'{{{_TIME},"x":['.encode() + b"[[[]]]," * 500_000 + b"1]}", "too_large"),
     (SAMPLES, f'{{{_TIME},"x":['.encode() + b"1," * 3_000_000 + b"1]}", "too_large"),
     (SAMPLES, b'{"time_ms":' + b"9" * 1_000_000 + b"}", "not_json"),
+    (
+        SAMPLES,
+        b'{"time":"2020-03-04T07:15:00Z","step_s":86400,"hold_s":{"active":86400},"active":['
+        + b"true," * 1000
+        + b"true]}",
+        "too_large",
+    ),
     (EVENTS, f'{{{_TIME},"event":"sign_off",{_keys(1_000)}}}'.encode(), "too_many_keys"),
     (EVENTS, f'{{{_TIME},"event":"check","corrects":{{{_keys(1_000)}}}}}'.encode(), "too_many_keys"),
     (EVENTS, f'{{{_TIME},"event":"grease","strokes":['.encode() + b'"a",' * 50_000 + b"1]}", "too_large"),

@@ -267,3 +267,22 @@ def test_a_hold_time_given_twice_is_refused() -> None:
     got = read(b"[" + twice + b',{"time":"2026-03-04T07:15:01Z","active":true}]')
     assert len(got.rows) == 1
     assert len(got.rejected) == 1
+
+
+def test_a_message_of_held_values_spans_a_week_at_most() -> None:
+    """Each second of a hold becomes a row: a message of 100 kB could otherwise become a billion of them."""
+
+    def block(days: float, **fields: Any) -> dict[str, Any]:
+        return {
+            "time": "2026-01-04T07:15:00Z",
+            "step_s": days * 86_400,
+            "active": [True, False],
+            **fields,
+        }
+
+    held = {"hold_s": {"active": 86_400}}
+    assert len(read(block(7, **held)).rows) == len(read(block(8)).rows) == 2
+    with pytest.raises(Rejected, match="too_large: payload: 7 days of values that are held"):
+        read(block(7.5, **held))
+    with pytest.raises(Rejected, match="too_large"):
+        read(block(8), held=(HB,))

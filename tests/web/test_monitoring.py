@@ -4,8 +4,8 @@ import socket
 from pathlib import Path
 
 import pytest
-from strikewatch.service.status import SystemdNotifier
 
+from strikewatch.service.status import SystemdNotifier
 from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
 from tests.web.site import site
 

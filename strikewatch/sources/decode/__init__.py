@@ -19,8 +19,13 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import samples, senml, strict_json, topic
 from strikewatch.sources.decode.events import decode_event
+from strikewatch.sources.hold import has_hold_columns
 
 MAX_AHEAD: Final = 300 * SECOND
+DAY: Final = 86_400 * SECOND
+MAX_HELD_SPAN: Final = 7 * DAY
+"""Maximum time from the first to the last row of a message whose values are held: a few bytes a day would otherwise
+become 86,400 rows each."""
 
 
 class Samples(NamedTuple):
@@ -69,21 +74,36 @@ def decode(
         if start != b"{":
             raise _not_an_object(payload)
         return DecodedEvent(*decode_event(payload, *key, latest, received, max_keys))
-    ended = key in held
+    null_ends_hold = key in held
     if start == b"{":
-        return Samples(key, *samples.decode_object(payload, latest, ended, max_keys))
+        decoded = samples.decode_object(payload, latest, null_ends_hold, max_keys)
+        return _samples(key, decoded, null_ends_hold)
     pack = strict_json.read(payload) if payload.strip() else None
+    if isinstance(pack, dict):
+        decoded = samples.decode_object(payload, latest, null_ends_hold, max_keys)
+        return _samples(key, decoded, null_ends_hold)
     if not isinstance(pack, list):
-        if isinstance(pack, dict):
-            return Samples(key, *samples.decode_object(payload, latest, ended, max_keys))
         raise _not_an_object(payload)
     if not pack:
         raise Rejected("empty", "payload: the array is empty")
     if senml.is_pack(pack):
-        rows, broken, unknown = senml.decode_pack(pack, payload, received, latest, max_keys)
+        rows, rejected, unknown = senml.decode_pack(pack, payload, received, latest, max_keys)
     else:
-        rows, broken, unknown = samples.decode_array(pack, payload, latest, ended, max_keys)
-    return Samples(key, _sorted(rows), broken, unknown)
+        rows, rejected, unknown = samples.decode_array(pack, payload, latest, null_ends_hold, max_keys)
+    return _samples(key, (_sorted(rows), rejected, unknown), null_ends_hold)
+
+
+def _samples(key: Key, decoded: samples.Decoded, may_hold: bool) -> Samples:
+    """Check how much a hold can add to the rows, which are in time order: one row a second. Raises Rejected."""
+    rows = decoded[0]
+    if (may_hold or has_hold_columns(rows)) and len(rows) > 1:
+        span = int(rows.time_ns[-1] - rows.time_ns[0])
+        if span > MAX_HELD_SPAN:
+            raise Rejected(
+                "too_large",
+                f"payload: {span // DAY} days of values that are held; at most {MAX_HELD_SPAN // DAY} in a message",
+            )
+    return Samples(key, *decoded)
 
 
 def _sorted(rows: Rows) -> Rows:

@@ -11,10 +11,11 @@ import math
 import re
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import CoreSchema, SchemaValidator, ValidationError
+from pydantic_core import core_schema as schema
 
 from strikewatch.core.batch import Rows
 from strikewatch.core.channels import ALIASES, CHANNELS
@@ -64,30 +65,28 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
 """Last segment of a name → the channel, and the unit if the record gives none ("": it must give one)."""
 
 
-class _Record(BaseModel):
-    """One record as sent, without what it inherits from earlier records."""
-
-    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
-
-    bn: str = ""
-    bt: float = 0.0
-    bu: str = ""
-    bv: float = 0.0
-    bs: float = 0.0
-    bver: Annotated[int, Field(gt=0)] = VERSION
-    n: str = ""
-    u: str = ""
-    v: float = 0.0
-    vs: str = ""
-    vb: bool = False
-    vd: str = ""
-    s: float = 0.0
-    t: float = 0.0
-    ut: float = 0.0
-
-
-_LABELS: Final = frozenset(_Record.model_fields)
+_NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
+_TEXT: Final = schema.str_schema(strict=True)
+_SCHEMAS: Final[dict[str, CoreSchema]] = {
+    **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), _TEXT),
+    **dict.fromkeys(("bt", "bv", "bs", "v", "s", "t", "ut"), _NUMBER),
+    "bver": schema.int_schema(strict=True, gt=0),
+    "vb": schema.bool_schema(strict=True),
+}
+"""The labels of RFC 8428 that are read, and their types."""
+_VALIDATOR: Final = SchemaValidator(
+    schema.typed_dict_schema(
+        {label: schema.typed_dict_field(value, required=False) for label, value in _SCHEMAS.items()},
+        extra_behavior="allow",
+        strict=True,
+    )
+)
+_LABELS: Final = _SCHEMAS.keys()
 _BASE: Final = frozenset(label for label in _LABELS if label.startswith("b"))
+_VALUES: Final = ("v", "vs", "vb", "vd")
+
+_Record = dict[str, Any]
+"""One record as sent, or what it inherits from earlier records, by label."""
 
 
 def is_pack(records: list[Any]) -> bool:
@@ -113,23 +112,22 @@ def decode_pack(
         records = strict_json.read_again(payload)
     rows: dict[Instant, dict[str, float]] = {}
     unknown: dict[str, None] = {}
-    base = _Record()
+    base: _Record = {"bn": "", "bt": 0.0, "bu": "", "bv": 0.0}
     for number, each in enumerate(records):
         where = f"[{number}]"
         strict_json.check_key_count(each, max_keys, where)
         record = _record(each, where)
-        given = record.model_fields_set
-        base = base.model_copy(update={label: getattr(record, label) for label in given & _BASE})
-        if record.model_extra and len(unknown) < MAX_UNKNOWN:
-            unknown.update(dict.fromkeys(label[:80] for label in record.model_extra))
-        values = [label for label in ("v", "vs", "vb", "vd") if label in given]
+        base.update((label, value) for label, value in record.items() if label in _BASE)
+        if len(unknown) < MAX_UNKNOWN and not record.keys() <= _LABELS:
+            unknown.update(dict.fromkeys(label[:80] for label in record if label not in _LABELS))
+        values = [label for label in _VALUES if label in record]
         if len(values) > 1:
             raise Rejected(
                 "both_given", f"{place(where, values[1])}: is given with {values[0]}; send one value"
             )
         if not values:
             continue
-        name = _name(base.bn + record.n, where)
+        name = _name(base["bn"] + record.get("n", ""), where)
         segment = re.split("[:/.]", name)[-1]
         if segment not in NAMES:
             if len(unknown) < MAX_UNKNOWN:
@@ -154,14 +152,13 @@ def _record(each: Any, where: str) -> _Record:
     if isinstance(each, Rejected):
         raise Rejected(each.reason, f"{where}.{each.detail}")
     try:
-        record = _Record.model_validate(each)
+        record: _Record = _VALIDATOR.validate_python(each)
     except ValidationError as error:
         raise strict_json.rejected(error, where) from None
-    if record.bver > VERSION:
-        raise Rejected(
-            "senml_version", f"{where}.bver: {record.bver}; versions up to {VERSION} are understood"
-        )
-    for label in record.model_extra or {}:
+    version = record.get("bver", VERSION)
+    if version > VERSION:
+        raise Rejected("senml_version", f"{where}.bver: {version}; versions up to {VERSION} are understood")
+    for label in record:
         if label.endswith("_"):
             spot = place(where, label)
             raise Rejected(
@@ -180,20 +177,19 @@ def _name(name: str, where: str) -> str:
 
 def _time(record: _Record, base: _Record, received: Instant, latest: Instant, where: str) -> Instant:
     """Add base time and time as decimals: a sum of two binary floats would be off by a tenth of a microsecond."""
-    time_s = Decimal(repr(base.bt)) + Decimal(repr(record.t))
+    time_s = Decimal(repr(base["bt"])) + Decimal(repr(record.get("t", 0.0)))
     time = round(time_s * SECOND)
     return times.within(time + received if time_s < RELATIVE_BELOW_S else time, latest, where, "t")
 
 
 def _value(record: _Record, label: str, base: _Record, channel: str, implied: str, where: str) -> float:
-    unit = record.u or base.bu
+    unit = record.get("u") or base["bu"]
     spot = place(where, label)
     if CHANNELS[channel].boolean:
         if label == "vb":
-            return float(record.vb)
-        value = base.bv + record.v
-        if label == "v" and unit == "/" and value in (0.0, 1.0):  # a switch, RFC 8428, 12.1, note 1
-            return value
+            return float(record["vb"])
+        if label == "v" and unit == "/" and base["bv"] + record["v"] in (0.0, 1.0):
+            return float(base["bv"] + record["v"])  # a switch, RFC 8428, 12.1, note 1
         raise Rejected("bad_value", f"{spot}: {channel} is true or false; send it as vb")
     if label != "v":
         raise Rejected("bad_value", f"{spot}: {channel} is a number; send it as v")
@@ -202,7 +198,7 @@ def _value(record: _Record, label: str, base: _Record, channel: str, implied: st
     if convert is None:
         said = f"unit {unit[:40]!r} does not fit {channel}" if unit else "no unit"
         raise Rejected("senml_unit", f"{place(where, 'u')}: {said}; send one of {', '.join(units)}")
-    value = convert(base.bv + record.v)
+    value = convert(base["bv"] + record["v"])
     if not math.isfinite(value):
-        raise Rejected("bad_value", f"{spot}: {base.bv} + {record.v} is too large for its unit")
+        raise Rejected("bad_value", f"{spot}: {base['bv']} + {record['v']} is too large for its unit")
     return value
