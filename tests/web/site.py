@@ -1,4 +1,4 @@
-"""A real server on a free port, over a database with alerts in it; and how to ask it."""
+"""A real server on a free port with alerts in its database, and a client for it."""
 
 import http.client
 import json

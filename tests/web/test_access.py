@@ -24,7 +24,7 @@ def actions(at: Site) -> list[tuple[str, dict[str, object]]]:
     ]
 
 
-def test_without_any_token_this_machine_looks_and_does_nothing(tmp_path: Path) -> None:
+def test_without_any_token_this_machine_views_and_changes_nothing(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         assert at.ask("GET", f"{BASE}/alerts").json["alerts"][0]["id"] == at.alert
         for path, body in actions(at):
@@ -32,7 +32,7 @@ def test_without_any_token_this_machine_looks_and_does_nothing(tmp_path: Path) -
         assert at.ask("GET", f"{BASE}/alerts/{at.alert}").json["state"] == "unacknowledged"
 
 
-def test_a_name_that_is_not_this_machines_is_shown_nothing(tmp_path: Path) -> None:
+def test_a_request_under_a_foreign_host_name_is_refused(tmp_path: Path) -> None:
     """A page elsewhere whose name has come to mean 127.0.0.1 in somebody's browser."""
     with site(tmp_path) as at:
         got = at.ask("GET", f"{BASE}/alerts", headers={"Host": "elsewhere.example"})
@@ -40,7 +40,7 @@ def test_a_name_that_is_not_this_machines_is_shown_nothing(tmp_path: Path) -> No
         assert at.alert not in got.text
 
 
-def test_from_the_first_token_on_all_need_one_even_once_it_is_revoked(tmp_path: Path) -> None:
+def test_every_request_needs_a_token_once_one_was_made_even_a_revoked_one(tmp_path: Path) -> None:
     from strikewatch.storage.actions import tokens
 
     with site(tmp_path) as at:
@@ -54,7 +54,7 @@ def test_from_the_first_token_on_all_need_one_even_once_it_is_revoked(tmp_path: 
         assert at.ask("GET", f"{BASE}/alerts").status == 401
 
 
-def test_each_role_may_what_it_is_for_and_no_more(tmp_path: Path) -> None:
+def test_each_role_allows_its_own_operations_only(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         view, act, review = at.token("a", "view"), at.token("b", "act"), at.token("c", "review")
         for path, body in actions(at):
@@ -80,7 +80,7 @@ def test_actions_are_recorded_under_the_tokens_name_and_are_idempotent(
             assert lines[-1]["by"] == "Ada"
 
 
-def test_by_cannot_be_said_by_whoever_asks(tmp_path: Path) -> None:
+def test_the_sender_cannot_choose_the_recorded_name(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         token = at.token("Ada", "act")
         body = {"comment": "seen", "by": "somebody else"}
@@ -117,7 +117,7 @@ def test_behind_a_trusted_proxy_one_client_who_fails_does_not_limit_the_others(t
         assert [fail(f"198.51.100.{k}", "sw_old") for k in range(4)] == [401, 401, 401, 429]
 
 
-def test_whose_address_a_client_claims_is_not_believed_without_a_trusted_proxy(tmp_path: Path) -> None:
+def test_forwarding_headers_are_ignored_without_a_trusted_proxy(tmp_path: Path) -> None:
     with site(tmp_path, failures=3) as at:
         at.token("Ada", "view")
         for k, status in enumerate((401, 401, 401, 429)):
@@ -136,7 +136,7 @@ def test_whose_address_a_client_claims_is_not_believed_without_a_trusted_proxy(t
     ],
 )
 @pytest.mark.parametrize("proxies", [(), ("127.0.0.0/8",)])
-def test_who_comes_through_a_proxy_is_not_at_this_machine(
+def test_a_request_through_a_proxy_is_not_from_this_machine(
     tmp_path: Path, headers: dict[str, str], proxies: tuple[str, ...]
 ) -> None:
     with site(tmp_path, look_freely=True, trusted_proxies=proxies) as at:
@@ -157,7 +157,7 @@ def test_no_token_is_in_the_database(tmp_path: Path) -> None:
     database.close()
 
 
-def test_it_listens_for_others_only_with_a_token(tmp_path: Path) -> None:
+def test_listening_on_other_addresses_needs_a_token(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match="token add"), site(tmp_path, host="0.0.0.0"):
         pass
 
@@ -174,7 +174,7 @@ def test_it_listens_for_others_only_with_a_token(tmp_path: Path) -> None:
         (b"comment=x", {"Content-Type": "application/x-www-form-urlencoded"}, 415),
     ],
 )
-def test_what_cannot_be_used_is_answered_with_what_and_the_remedy(
+def test_an_invalid_body_is_answered_with_error_and_remedy(
     tmp_path: Path, body: object, headers: dict[str, str], status: int
 ) -> None:
     with site(tmp_path) as at:
@@ -216,7 +216,7 @@ def test_head_is_answered_like_get_without_a_body(tmp_path: Path) -> None:
 
 def test_an_operation_that_changes_something_needs_a_role() -> None:
     router = api_router()
-    with pytest.raises(AttributeError, match="required_role"):
+    with pytest.raises(TypeError, match="mark it by @requires"):
         router.post("/unmarked")(lambda: None)
 
 

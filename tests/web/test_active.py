@@ -1,4 +1,4 @@
-"""Every active alert is shown, the gravest first, under true counts; no mute is hidden; self alerts too."""
+"""Every active alert is shown, the highest priority first, under true counts; no mute is hidden."""
 
 import json
 import re
@@ -46,7 +46,9 @@ def heading(text: str) -> str:
     return str(found)
 
 
-def test_the_oldest_of_300_comes_first_if_it_is_the_gravest(crowded: tuple[Site, Alert]) -> None:
+def test_the_highest_priority_comes_first_even_if_it_is_the_oldest_of_300(
+    crowded: tuple[Site, Alert],
+) -> None:
     at, oldest = crowded
     for sheet in ("/", "/open", "/alerts"):
         shown = at.ask("GET", sheet).text
@@ -64,7 +66,7 @@ def test_the_oldest_of_300_comes_first_if_it_is_the_gravest(crowded: tuple[Site,
     assert 'strikewatch_active_alerts{priority="low",state="unacknowledged"} 300.0' in metrics
 
 
-def test_what_is_acknowledged_or_muted_stays_in_sight_while_it_is_active(tmp_path: Path) -> None:
+def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         token = at.token("site office", "act")
         cookie = at.cookie(token)
@@ -104,7 +106,7 @@ def test_what_is_acknowledged_or_muted_stays_in_sight_while_it_is_active(tmp_pat
         assert 'id="muted"' not in at.ask("GET", "/", headers=cookie).text
 
 
-def test_what_ended_between_look_and_click_cannot_be_shelved(tmp_path: Path) -> None:
+def test_an_alert_that_has_ended_cannot_be_shelved(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         token = at.token("site office", "act")
         cookie = at.cookie(token)
@@ -195,7 +197,9 @@ def failing(page: Page) -> None:
     )
 
 
-def test_it_is_listed_shown_and_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_self_alert_is_listed_shown_and_acknowledged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     with site(tmp_path, look_freely=True) as at:
         alert = DiskFullAlert()
         at.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))

@@ -86,7 +86,7 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
     one.close()
 
 
-def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_acknowledged_in_another(
+def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_another(
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=5)
@@ -131,7 +131,7 @@ def test_what_is_fired_counts_along_and_an_alert_is_seen_in_one_window_and_ackno
     assert asked == [[], []]
 
 
-def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromium: Browser) -> None:
+def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(yard: Yard, chromium: Browser) -> None:
     yard.one_spot(seconds=5)
     context = chromium.new_context()
     page = yard.signed_in(context)
@@ -150,7 +150,7 @@ def test_broker_and_server_may_go_and_come_with_the_page_open(yard: Yard, chromi
     context.close()
 
 
-def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard, chromium: Browser) -> None:
+def test_an_invalid_value_is_reported_beside_its_field_and_kept(yard: Yard, chromium: Browser) -> None:
     yard.one_spot(seconds=3)
     yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
@@ -179,7 +179,7 @@ def test_bad_input_is_said_beside_the_field_and_what_was_typed_stays(yard: Yard,
     context.close()
 
 
-def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_what_was_saved_can_be_undone(
+def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entries_can_be_undone(
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=3)
@@ -236,7 +236,7 @@ def test_an_empty_form_is_refused_what_is_unusual_is_asked_beside_its_field_and_
     context.close()
 
 
-def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
+def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=3)
@@ -276,9 +276,7 @@ def test_a_tool_its_work_and_its_wear_are_written_down_with_all_there_is_to_say(
     context.close()
 
 
-def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none_is_lost(
-    yard: Yard, chromium: Browser
-) -> None:
+def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard, chromium: Browser) -> None:
     yard.one_spot(seconds=3)
     yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
@@ -317,7 +315,7 @@ def test_entries_without_a_line_are_kept_and_sent_later_with_their_time_and_none
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_every_sheet_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser, scheme: str) -> None:
+def test_every_page_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser, scheme: str) -> None:
     yard.one_spot(seconds=17)
     until(lambda: yard.processor.query("select 1 from alerts"))
     ((alert,),) = yard.processor.query("select id from alerts where fault = 'same_spot'")

@@ -1,4 +1,4 @@
-"""Whose address counts, and how often it may fail: nothing that a client writes itself changes either."""
+"""Client addresses behind proxies and the limit on failed sign-ins: a client cannot influence either."""
 
 from collections.abc import Sequence
 
@@ -63,15 +63,13 @@ def test_the_rightmost_address_that_is_no_trusted_proxy_counts(value: str, name:
 
 
 @given(texts, public, st.lists(st.sampled_from([PROXY, OTHER]), max_size=3))
-def test_what_a_client_wrote_before_its_own_address_changes_nothing(
-    claimed: str, own: object, beyond: list[str]
-) -> None:
+def test_addresses_that_a_client_claims_are_ignored(claimed: str, own: object, beyond: list[str]) -> None:
     written = ", ".join([claimed, str(own), *beyond])
     assert found(PROXY, [("X-Forwarded-For", written)]).name == str(own)
 
 
 @given(texts, public)
-def test_a_header_that_the_proxy_passes_on_unread_is_not_believed(claimed: str, own: object) -> None:
+def test_a_header_that_the_proxy_only_passes_on_is_ignored(claimed: str, own: object) -> None:
     """The proxy appends to one, the client invents the other."""
     for headers in (
         [("X-Forwarded-For", str(own)), ("Forwarded", claimed)],
@@ -81,7 +79,7 @@ def test_a_header_that_the_proxy_passes_on_unread_is_not_believed(claimed: str, 
 
 
 @given(st.lists(st.tuples(st.sampled_from(FORWARDING), texts), max_size=4), st.booleans())
-def test_nobody_becomes_another_or_local_by_what_they_send(headers: Headers, trusting: bool) -> None:
+def test_no_header_makes_a_client_another_or_local(headers: Headers, trusting: bool) -> None:
     proxies = ["10.1.0.0/16"] if trusting else []
     for peer in ("192.0.2.1", "127.0.0.1"):
         assert found(peer, headers, proxies).name == peer
@@ -94,7 +92,7 @@ def test_an_address_of_a_configured_proxy_is_not_this_machine() -> None:
     assert not found("127.0.0.1", proxies=["127.0.0.0/8"]).local
 
 
-def test_a_network_that_is_none_is_refused_with_the_remedy() -> None:
+def test_an_invalid_network_is_refused_with_the_remedy() -> None:
     with pytest.raises(ValueError, match=r"proxy\.example.*write a network such as"):
         Settings(trusted_proxies=("proxy.example",))
 

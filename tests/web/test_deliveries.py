@@ -1,4 +1,4 @@
-"""Deliveries and endpoints over HTTP, with a courier at work and a receiver that answers."""
+"""Deliveries and endpoints over HTTP, with a real dispatcher and receiver."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -94,7 +94,7 @@ def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypa
         assert ask("POST", f"{BASE}/endpoints/nowhere/on").status == 404
 
 
-def test_what_waits_as_an_endpoint_is_switched_off_is_parked_not_sent(
+def test_deliveries_waiting_at_a_switched_off_endpoint_are_dead_lettered(
     tmp_path: Path, monkeypatch: Any
 ) -> None:
     """No courier is at work at that moment; the next one finds it so."""
@@ -107,7 +107,7 @@ def test_what_waits_as_an_endpoint_is_switched_off_is_parked_not_sent(
         assert receiver.received == []
 
 
-def test_none_of_it_without_the_right(tmp_path: Path) -> None:
+def test_endpoint_operations_need_the_role(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         view = at.token("a", "view")
         for path, body in (("test", {}), ("on", {}), ("off", {"reason": "x"})):

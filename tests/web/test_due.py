@@ -14,7 +14,7 @@ from tests.web.site import HAMMER, NOW, SITE, site
 DAY = 86_400 * 1_000_000_000
 
 
-def test_hours_and_days_left_are_told_and_what_is_past_due_comes_first(tmp_path: Path) -> None:
+def test_hours_and_days_left_are_shown_with_overdue_items_first(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         at.work(NOW)
         items = {one.what: one for one in at.live_state.hammers[SITE, HAMMER].due_items(NOW)}
@@ -41,7 +41,7 @@ def test_hours_and_days_left_are_told_and_what_is_past_due_comes_first(tmp_path:
         assert shown.index("Overdue.") < shown.index("Later") < shown.index("Full service")
 
 
-def test_what_a_feed_cannot_show_is_told_with_the_reason(tmp_path: Path) -> None:
+def test_faults_that_a_feed_cannot_show_are_listed_with_the_reason(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         at.work(NOW)
         shown = _text(at.ask("GET", "/").text)
@@ -49,7 +49,7 @@ def test_what_a_feed_cannot_show_is_told_with_the_reason(tmp_path: Path) -> None
         assert "Hot oil:" not in shown
 
 
-def test_hours_of_work_are_no_more_exact_than_a_plan() -> None:
+def test_hours_of_work_are_rounded_as_people_plan() -> None:
     formatting = Formatting(load_translations()["en"])
     assert [formatting.work_time(h) for h in (0.0, 0.9, 1.999, 9.5, 47.3)] == [
         "0 min",
@@ -67,7 +67,9 @@ def _text(page: str) -> str:
 GREASED = "Greased automatically"
 
 
-def test_neither_page_tells_of_an_interval(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_greasing_interval_is_shown_with_automatic_greasing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # With these it would be overdue from the first second on.
     monkeypatch.setenv("STRIKEWATCH_FAULTS__GREASE__METHOD", "automatic")
     for name in ("DUE_S", "OVERDUE_S", "HIGH_S"):

@@ -1,4 +1,4 @@
-"""What people write down: checked like a gateway's, on record with who, correctable by another entry, never changed."""
+"""Logged events: checked as those of gateways, recorded with the name, corrected by another entry, never changed."""
 
 import re
 from pathlib import Path
@@ -45,7 +45,7 @@ def test_a_wrong_entry_is_corrected_by_another_and_both_stay(tmp_path: Path) -> 
         assert at.ask("POST", EVENTS, GREASE | {"corrects": 999}, act).status == 404
 
 
-def test_what_cannot_be_used_names_the_field_and_changes_nothing(tmp_path: Path) -> None:
+def test_an_invalid_entry_names_the_field_and_changes_nothing(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         act, view = at.token("site office", "act"), at.token("wall screen", "view")
         for wrong, field in (
@@ -63,7 +63,7 @@ def test_what_cannot_be_used_names_the_field_and_changes_nothing(tmp_path: Path)
         assert at.ask("GET", EVENTS, token=act).json == {"events": []}
 
 
-def test_an_hour_meter_that_reads_less_is_taken_with_a_reason_only(tmp_path: Path) -> None:
+def test_a_lower_hour_meter_reading_needs_a_reason(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         act = at.token("site office", "act")
         at.work(NOW, Event(SITE, HAMMER, "hours", NOW - 30 * SECOND, {"meter_h": 1234.5}))
@@ -92,7 +92,7 @@ def test_an_hour_meter_that_reads_less_is_taken_with_a_reason_only(tmp_path: Pat
         ({"tool_length_mm": 700.0}, "Tool. No limit"),
     ],
 )
-def test_what_an_inspection_means_is_told_as_soon_as_it_is_saved(
+def test_advice_on_an_inspection_is_shown_once_it_is_saved(
     tmp_path: Path, readings: dict[str, object], told: str
 ) -> None:
     """Two grooves: common practice, no published source."""

@@ -1,4 +1,4 @@
-"""Data that was not used, on the page and over HTTP: by sender, hostile payloads harmless, recent ones counted."""
+"""Rejected data on the page and over HTTP: by sender, recent ones counted, hostile payloads harmless."""
 
 import re
 from pathlib import Path
@@ -22,7 +22,7 @@ def wrong(at: Site) -> None:
     at.store.commit(StepRecord(NOW, rejects=rejects, feed=feed))
 
 
-def test_the_sheet_lists_them_by_sender_and_nothing_in_them_becomes_markup(tmp_path: Path) -> None:
+def test_rejected_data_is_listed_by_sender_and_never_becomes_markup(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         headers = at.cookie(at.token("site office", "view"))
         assert "Nothing was rejected" in at.ask("GET", "/feed", headers=headers).text
@@ -43,7 +43,7 @@ def test_the_sheet_lists_them_by_sender_and_nothing_in_them_becomes_markup(tmp_p
         assert at.ask("GET", "/feed?sender=%00%ff", headers=headers).status == 200
 
 
-def test_recent_ones_are_counted_on_every_sheet_and_old_ones_are_not(tmp_path: Path) -> None:
+def test_recent_rejects_are_counted_on_every_page_and_old_ones_are_not(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         headers = at.cookie(at.token("site office", "view"))
         assert 'class="count"' not in at.ask("GET", "/", headers=headers).text
@@ -56,7 +56,7 @@ def test_recent_ones_are_counted_on_every_sheet_and_old_ones_are_not(tmp_path: P
         assert 'class="count"' not in at.ask("GET", "/week", headers=headers).text
 
 
-def test_the_operations_answer_by_sender_and_with_examples(tmp_path: Path) -> None:
+def test_the_operations_list_rejects_by_sender_and_examples(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         token = at.token("gateways", "view")
         wrong(at)

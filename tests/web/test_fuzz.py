@@ -1,4 +1,4 @@
-"""Whatever is sent, by an outsider or by any role: no 500, one form of answer, and nothing done without the right."""
+"""Random requests from anybody cause no 500, errors have one form, and nothing changes without the role."""
 
 import json
 import os
@@ -64,7 +64,7 @@ tokens: dict[str, str] = {}
 
 
 @pytest.mark.parametrize("who", ["nobody", "somebody", *ROLES])
-def test_no_request_breaks_it_or_does_what_it_may_not(at: Site, who: str) -> None:
+def test_no_request_causes_a_500_or_a_change_without_the_role(at: Site, who: str) -> None:
     token = tokens.get(who, "sw_" + "x" * 43 if who == "somebody" else None)
     described: Any = at.ask("GET", "/openapi.json", token=tokens["view"]).json
     operations = [(path, method) for path, own in described["paths"].items() for method in own]
@@ -104,7 +104,7 @@ def rows(at: Site) -> list[Any]:
         return [sorted(map(repr, connection.execute(table.select()))) for table in tables]
 
 
-def test_the_description_is_whole(tmp_path: Path) -> None:
+def test_the_openapi_description_is_complete(tmp_path: Path) -> None:
     """Every parameter in a path is described, and every operation has a name of its own."""
     with site(tmp_path) as made:
         paths = made.ask("GET", "/openapi.json").json["paths"]

@@ -10,7 +10,7 @@ from strikewatch.web.live.worker_stats import FRESH_S, WorkerStats
 from tests.web.site import site
 
 
-def test_ready_until_the_broker_goes_or_the_database_refuses_and_then_says_why(tmp_path: Path) -> None:
+def test_not_ready_without_broker_or_database_and_says_why(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         assert at.ask("GET", "/readyz").json == {"ready": True, "reasons": []}
         at.broker[0] = False
@@ -26,7 +26,7 @@ def test_ready_until_the_broker_goes_or_the_database_refuses_and_then_says_why(t
         assert at.ask("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
 
 
-def test_a_worker_that_stands_is_not_alive() -> None:
+def test_a_stopped_worker_is_not_alive() -> None:
     now = [0.0]
     stats = WorkerStats(lambda: now[0])
     assert not stats.alive
@@ -39,7 +39,7 @@ def test_a_worker_that_stands_is_not_alive() -> None:
     assert stats.alive
 
 
-def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
+def test_metrics_match_the_store_and_the_worker(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         at.stats.begin_step(0.0)
         at.stats.end_step()
@@ -56,7 +56,9 @@ def test_figures_are_those_of_the_store_and_the_worker(tmp_path: Path) -> None:
         assert line in text.splitlines()
 
 
-def test_pings_come_with_turns_and_stop_with_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_systemd_gets_pings_only_while_the_worker_turns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     now = [100.0]
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
         line.bind(str(tmp_path / "notify"))

@@ -1,4 +1,4 @@
-"""The page's door and its sheets, asked as a browser asks: who may see what, and nobody is tricked into a change."""
+"""Sign-in and pages over HTTP as a browser uses them: who sees what, and no other site can cause a change."""
 
 import re
 from pathlib import Path
@@ -39,7 +39,7 @@ def cookie_of(got: Answer) -> str:
     return got.headers["set-cookie"].partition(";")[0]
 
 
-def test_who_is_not_known_is_led_to_the_door_and_back(tmp_path: Path) -> None:
+def test_an_unknown_sender_is_redirected_to_sign_in_and_back(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         token = at.token("site office", "act")
         for sheet in SHEETS:
@@ -64,13 +64,13 @@ def test_who_is_not_known_is_led_to_the_door_and_back(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "to", ["https://elsewhere.invalid/", "//elsewhere.invalid", "/\\elsewhere.invalid", "x"]
 )
-def test_the_door_leads_nowhere_else(tmp_path: Path, to: str) -> None:
+def test_sign_in_redirects_to_this_server_only(tmp_path: Path, to: str) -> None:
     with site(tmp_path) as at:
         got = sign_in(at, at.token("site office", "act"), to=to)
         assert got.headers["location"] == "/"
 
 
-def test_a_wrong_token_is_said_so_and_does_not_come_back(tmp_path: Path) -> None:
+def test_a_wrong_token_is_reported_and_not_repeated_in_the_response(tmp_path: Path) -> None:
     with site(tmp_path, failures=2) as at:
         at.token("site office", "act")
         got = at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM)
@@ -146,7 +146,7 @@ def test_a_session_ends_when_signed_out_of_when_its_token_is_revoked_and_never_b
         assert first.partition("=")[2].encode() not in kept
 
 
-def test_who_may_look_only_is_offered_nothing_to_do(tmp_path: Path) -> None:
+def test_a_viewer_is_offered_no_actions(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         view = {"Cookie": cookie_of(sign_in(at, at.token("wall screen", "view")))}
         act = {"Cookie": cookie_of(sign_in(at, at.token("site office", "act")))}
@@ -156,7 +156,7 @@ def test_who_may_look_only_is_offered_nothing_to_do(tmp_path: Path) -> None:
         assert "look freely" not in at.ask("GET", "/", headers=act).text
 
 
-def test_looking_freely_is_for_this_machine_and_for_looking(tmp_path: Path) -> None:
+def test_look_freely_allows_this_machine_to_view_only(tmp_path: Path) -> None:
     with site(tmp_path, look_freely=True) as at:
         at.token("site office", "act")
         assert at.ask("GET", "/").status == 200
@@ -165,7 +165,7 @@ def test_looking_freely_is_for_this_machine_and_for_looking(tmp_path: Path) -> N
         assert at.ask("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
 
 
-def test_what_is_not_there_or_cannot_be_searched_is_said_on_a_sheet(tmp_path: Path) -> None:
+def test_a_missing_alert_and_an_invalid_search_are_shown_as_pages(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         gone = at.ask("GET", f"/alerts/{SITE}/ffff")
         assert (gone.status, gone.headers["content-type"]) == (404, "text/html; charset=utf-8")
@@ -220,7 +220,7 @@ def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_
             assert shown.count(f'id="{ident}"') == 1
 
 
-def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
+def test_units_and_language_are_preferences_of_the_reader(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         said = {
             units: at.ask("GET", "/week", headers={"Cookie": f"strikewatch_choices={units}.en"}).text
@@ -241,7 +241,7 @@ def test_units_and_words_are_the_readers_choice(tmp_path: Path) -> None:
     ]
 
 
-def test_what_came_together_is_told_of_each_cause() -> None:
+def test_a_grouped_alert_describes_each_cause() -> None:
     """A length in feet: 1 ft = 0.3048 m exactly (NIST SP 811 B.8)."""
     metric, us = (Formatting(load_translations()["en"], units) for units in ("metric", "us"))
     record = {
@@ -270,7 +270,7 @@ def test_what_came_together_is_told_of_each_cause() -> None:
     assert "up to 2.5 ft above" in us.describe(wet)
 
 
-def test_every_fault_has_its_words_and_they_fit_its_evidence() -> None:
+def test_every_fault_has_texts_that_fit_its_evidence() -> None:
     formatting = Formatting(load_translations()["en"])
     for fault in (fault for detector in DETECTORS for fault in detector.faults):
         record = {
@@ -320,7 +320,7 @@ def test_a_change_of_temperature_is_said_in_words() -> None:
     assert us.value("slope_c_per_min", 1.0) == "rising 1.8 °F a minute"
 
 
-def test_what_a_feed_lets_be_inferred_only_is_on_the_first_page(tmp_path: Path) -> None:
+def test_faults_that_can_only_be_inferred_are_listed_on_the_first_page(tmp_path: Path) -> None:
     with site(tmp_path) as at:
         at.work(NOW)
         shown = at.ask("GET", "/", headers=at.cookie(at.token("site office", "view")))

@@ -1,4 +1,4 @@
-"""None, six and sixty hammers on one page: it stays light, is whole, and fits; pictures of each are taken."""
+"""A page with no, six and sixty hammers is complete, small, and fits; pictures of each are taken."""
 
 import re
 from pathlib import Path

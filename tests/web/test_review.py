@@ -1,4 +1,4 @@
-"""The trainer's review from the page: made beside the processor, and for the role `review` only."""
+"""The trainer's review from the page: made in its own process, for the role `review` only."""
 
 import re
 import sys

@@ -1,5 +1,6 @@
-"""A request that dribbles in byte by byte is answered, or hung up on, within the time allowed, and holds up nobody."""
+"""A request that arrives byte by byte is answered or disconnected within the time limit."""
 
+import http.client
 import socket
 import time
 from pathlib import Path
@@ -14,8 +15,8 @@ MANY = 1000
 """Bytes to come: a hundred times what fits into the limit."""
 
 
-def dribbled(at: Site, first: bytes, one: bytes) -> tuple[bytes, int]:
-    """What is answered until the line is closed, and how many bytes had been sent by then, beside the first."""
+def send_slowly(at: Site, first: bytes, one: bytes) -> tuple[bytes, int]:
+    """Return the response until the connection closes, and how many single bytes were sent by then."""
     with socket.create_connection(("127.0.0.1", at.port), timeout=PAUSE_S) as line:
         line.sendall(first)
         answer = b""
@@ -34,14 +35,14 @@ def dribbled(at: Site, first: bytes, one: bytes) -> tuple[bytes, int]:
     return answer, MANY
 
 
-def test_a_body_that_dribbles_in_is_answered_with_408(tmp_path: Path) -> None:
+def test_a_slow_body_is_answered_with_408(tmp_path: Path) -> None:
     with site(tmp_path, timeout_s=LIMIT_S) as at:
         head = (
             f"POST /api/v1/alerts/{at.alert}/acknowledge HTTP/1.1\r\nHost: 127.0.0.1\r\n"
             f"Authorization: Bearer {at.token('Ada', 'act')}\r\nContent-Type: application/json\r\n"
             f"Content-Length: {MANY}\r\n\r\n"
         )
-        answer, sent = dribbled(at, head.encode(), b" ")
+        answer, sent = send_slowly(at, head.encode(), b" ")
         assert answer.startswith(b"HTTP/1.1 408 ")
         assert b'"remedy"' in answer
         assert sent < MANY
@@ -51,15 +52,15 @@ def test_a_body_that_dribbles_in_is_answered_with_408(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "first", [b"", b"GET /healthz HTTP/1.1\r\nX-", b"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\nGET /he"]
 )
-def test_a_head_that_dribbles_in_is_hung_up_on(tmp_path: Path, first: bytes) -> None:
+def test_a_slow_head_is_disconnected(tmp_path: Path, first: bytes) -> None:
     """From the beginning, amid a header, and in the second request of a connection."""
     with site(tmp_path, timeout_s=LIMIT_S) as at:
-        answer, sent = dribbled(at, first, b"x")
+        answer, sent = send_slowly(at, first, b"x")
         assert answer.count(b"HTTP/1.1 200 ") == first.count(b"\r\n\r\n")
         assert sent < MANY
 
 
-def test_a_line_on_which_nothing_is_said_is_hung_up(tmp_path: Path) -> None:
+def test_a_silent_connection_is_closed(tmp_path: Path) -> None:
     with (
         site(tmp_path, timeout_s=LIMIT_S) as at,
         socket.create_connection(("127.0.0.1", at.port), timeout=20) as line,
@@ -67,13 +68,16 @@ def test_a_line_on_which_nothing_is_said_is_hung_up(tmp_path: Path) -> None:
         assert line.recv(1) == b""
 
 
-def test_a_line_in_use_is_kept(tmp_path: Path) -> None:
+def test_a_connection_in_use_is_kept(tmp_path: Path) -> None:
     """Requests one after the other over one connection, for longer than one may take."""
-    with (
-        site(tmp_path, timeout_s=LIMIT_S) as at,
-        socket.create_connection(("127.0.0.1", at.port), timeout=20) as line,
-    ):
+    with site(tmp_path, timeout_s=LIMIT_S) as at:
+        connection = http.client.HTTPConnection("127.0.0.1", at.port, timeout=20)
+        connection.connect()
+        first = connection.sock
         for _ in range(6):
-            line.sendall(b"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-            assert line.recv(65_536).startswith(b"HTTP/1.1 200 ")
+            connection.request("GET", "/healthz")
+            response = connection.getresponse()
+            assert (response.status, response.read()) == (200, b'{"alive":true}')
+            assert connection.sock is first
             time.sleep(LIMIT_S / 3)
+        connection.close()

@@ -93,7 +93,7 @@ def alerts(
 
 @router.get("/active")
 def active(context: Context) -> ApiResponse:
-    """List all active alerts, the gravest first; counts by state and priority; ended alerts in groups."""
+    """List all active alerts, the highest priority first; true counts by state and priority; ended alerts in groups."""
     with context.place.read() as connection:
         listed = search(connection, Filter(states=ACTIVE), order="gravity")
         groups = ended_groups(connection)

@@ -88,8 +88,10 @@ class ApiRoute(APIRoute):
     """An operation: the sender is authenticated before anything of the request is read."""
 
     def __init__(self, path: str, endpoint: Callable[..., Any], **options: Any) -> None:
-        reads = set(options["methods"]) == {"GET"}
-        self.role: Role = getattr(endpoint, "required_role", "view") if reads else endpoint.required_role  # type: ignore[attr-defined]
+        role: Role | None = getattr(endpoint, "required_role", None)
+        if role is None and set(options["methods"]) != {"GET"}:
+            raise TypeError(f"{endpoint!r} changes something: mark it by @requires")
+        self.role: Role = role or "view"
         options["summary"] = " ".join((endpoint.__doc__ or "").split())
         options["description"] = f"Needs the role {self.role}."
         super().__init__(path, endpoint, **options)

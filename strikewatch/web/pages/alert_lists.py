@@ -22,7 +22,7 @@ from strikewatch.web.pages.timelines import Timelines
 from strikewatch.web.pages.translations import Translation
 
 CARDS: Final = 12
-"""Alerts shown with description and advice, the gravest first; further ones and low priority get one line."""
+"""Alerts shown with description and advice, the highest priority first; the others get one line."""
 DAY: Final = 86_400 * SECOND
 
 
