@@ -24,13 +24,12 @@ from strikewatch.review.data.counts import (
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics import (
-    certainty,
     chart_limits,
     poisson,
     shrinkage,
     verdicts,
 )
-from strikewatch.review.statistics.changes import add_changes
+from strikewatch.review.statistics.comparisons import add_changes, mark_less_certain
 from strikewatch.review.statistics.dispersion import UNKNOWN
 from strikewatch.review.statistics.verdicts import LEVEL, Bools, RateComparison, Settings
 
@@ -67,7 +66,7 @@ def operators(
         for _, each in own.groupby("fault"):
             _add_estimates(table, each)
         _add_verdicts(table, own, settings)
-    certainty.mark_less_certain(table, exposure, faults, feeds, settings)
+    mark_less_certain(table, exposure, faults, feeds, settings)
     earlier = count_faults(*before, by, faults_of, feeds) if before else None
     return add_changes(table, earlier, by, settings)[list(OPERATORS)]
 

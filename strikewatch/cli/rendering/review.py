@@ -9,6 +9,7 @@ from rich.text import Text
 
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
+from strikewatch.review.report import wear
 from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
 
 RIGHT = ("count", "per hour", "95 % limits", "total", "per firing hour", "all hammers")
@@ -92,15 +93,15 @@ def _condition(console: Console, found: WearAndTools) -> None:
         for each in one.readings:
             trend = each.picture.caption if each.picture else each.trend
             console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
-    for fitting in found.fitted:
+    for fitting in found.condition.fitted:
         if fitting.note:
             console.print(Text(f"{fitting.hammer}: {fitting.note}"))
-    if found.survival:
+    if found.condition.groups:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
-        for lasts in found.survival:
-            table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
+        for group in found.condition.groups:
+            table.add_row(group.name, str(group.tools), str(group.ended), *wear.median_life(group))
         console.print(table)
-        console.print(Text(found.survival_note, "dim"))
+        console.print(Text(wear.SURVIVAL_NOTE, "dim"))
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:

@@ -37,7 +37,7 @@ _NAMED: Final = 5
 class Funnel:
     """Points [n] and limits [m]; exposure in `hours`, rates per hour. A point without a name stays unnamed.
 
-    `inner` and `outer` are (lower [m], upper [m]) over `at_h` [m], named by `inner_label` and `outer_label`.
+    `inner` (95 %) and `outer` (99.8 %) are limits (lower [m], upper [m]) over `at_h` [m].
     """
 
     names: Sequence[str]
@@ -48,8 +48,6 @@ class Funnel:
     at_h: Floats
     inner: tuple[Floats, Floats]
     outer: tuple[Floats, Floats]
-    inner_label: str = "95 %"
-    outer_label: str = "99.8 %"
     exposure: str = "Firing hours"
 
 
@@ -100,9 +98,9 @@ def _key(sheet: Drawing, funnel: Funnel) -> None:
     sheet.line(_FUNNEL.left, y - 4, _FUNNEL.left + 18, y - 4, "mean")
     sheet.text(_FUNNEL.left + 22, y, f"site {format_number(funnel.expected)} per h")
     sheet.line(_FUNNEL.left + 130, y - 4, _FUNNEL.left + 148, y - 4, "inner")
-    sheet.text(_FUNNEL.left + 152, y, funnel.inner_label)
+    sheet.text(_FUNNEL.left + 152, y, "95 %")
     sheet.line(_FUNNEL.left + 204, y - 4, _FUNNEL.left + 222, y - 4, "outer")
-    sheet.text(_FUNNEL.left + 226, y, f"{funnel.outer_label} by chance")
+    sheet.text(_FUNNEL.left + 226, y, "99.8 % by chance")
 
 
 def _describe_funnel(funnel: Funnel) -> str:

@@ -89,8 +89,8 @@ def _joined(centres: Sequence[float], rate: Floats, y: Scale) -> str:
 def _describe_control(chart: ControlChart) -> str:
     weeks = int(np.isfinite(chart.rate).sum())
     beyond = [name for name, signal in zip(chart.names, chart.signal.tolist(), strict=True) if signal]
-    said = f"Beyond the limits: {', '.join(beyond)}." if beyond else "No week is beyond the limits."
-    return f"{weeks} weeks with work, around {format_number(chart.centre)} per hour. {said}"
+    signals = f"Beyond the limits: {', '.join(beyond)}." if beyond else "No week is beyond the limits."
+    return f"{weeks} weeks with work, around {format_number(chart.centre)} per hour. {signals}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ def comparison_charts(
     first_h = min(_LEAST / site_rate, last_h) if site_rate > 0 else last_h
     at_h = np.linspace(first_h, last_h, _POINTS)
     names = [str(row["operator"]) if only in (None, row["operator"]) else "" for row in rows]
-    shown = Funnel(
+    points = Funnel(
         names,
         hours,
         rate,
@@ -44,30 +44,29 @@ def comparison_charts(
         prediction_limits(site_rate, at_h, 0.998, dispersion),
         exposure=f"{per.capitalize()} hours",
     )
-    pictures = [
-        Figure(
-            draw_funnel(f"{ident}-funnel", shown, f"{name}: rates by hours worked"),
-            "Each point is an operator; inside the curves, chance alone may explain the rate.",
-        )
-    ]
     own = [row for row in rows if only in (None, row["operator"])]
-    four = [
-        np.array([float(row[one]) for row in own])
-        for one in ("shrunk", "shrunk_lower", "shrunk_upper", "rate")
-    ]
-    ranges = Intervals(
-        [str(row["operator"]) for row in own],
-        four[0],
-        four[1],
-        four[2],
-        four[3],
-        [row["standing"] or "little" for row in own],
-        site_rate,
+    rates, lower, upper, counted = (
+        np.array([float(row[column]) for row in own])
+        for column in ("shrunk", "shrunk_lower", "shrunk_upper", "rate")
     )
-    drawn = draw_intervals(f"{ident}-intervals", ranges, f"{name}: estimated rates")
+    estimates = Intervals(
+        names=[str(row["operator"]) for row in own],
+        rate=rates,
+        lower=lower,
+        upper=upper,
+        raw=counted,
+        standing=[row["standing"] or "little" for row in own],
+        expected=site_rate,
+    )
     return [
-        *pictures,
-        Figure(drawn, "Estimated rate with its 95 % interval; hollow diamond: rate as counted."),
+        Figure(
+            draw_funnel(f"{ident}-funnel", points, f"{name}: rates by hours worked"),
+            "Each point is an operator; inside the curves, chance alone may explain the rate.",
+        ),
+        Figure(
+            draw_intervals(f"{ident}-intervals", estimates, f"{name}: estimated rates"),
+            "Estimated rate with its 95 % interval; hollow diamond: rate as counted.",
+        ),
     ]
 
 
@@ -78,7 +77,7 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Figure:
     begins = pd.to_datetime(weeks["week"])
     every = pd.date_range(begins.min(), begins.max(), freq="7D")
     own = weeks.assign(week=begins).set_index("week").reindex(every)
-    shown = ControlChart(
+    chart = ControlChart(
         [f"{one.day} {one:%b}" for one in every],
         own["rate"].to_numpy(float),
         own["chart_lower"].to_numpy(float),
@@ -86,4 +85,4 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Figure:
         float(weeks["centre"].iloc[0]),
         own["signal"].eq(True).to_numpy(bool),
     )
-    return Figure(draw_control_chart(ident, shown, f"{name}, week by week"), name)
+    return Figure(draw_control_chart(ident, chart, f"{name}, week by week"), name)

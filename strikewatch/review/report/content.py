@@ -9,6 +9,7 @@ from strikewatch.review.charts.drawing import Standing
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.highlights import Highlight
 from strikewatch.review.statistics.poisson import Kind
+from strikewatch.review.wear.condition import Condition
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,51 +117,11 @@ class InspectedHammer:
 
 
 @dataclass(frozen=True, slots=True)
-class FittedToolRow:
-    """A hammer's tool in use, the recorded work, whether the tool suits it, and a note if not."""
-
-    hammer: str
-    tool: str
-    work: str
-    suits: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
-class ToolLife:
-    """A tool: its hammer, since when, its hours and blows, its fate, and the share of each operator."""
-
-    tool: str
-    hammer: str
-    since: str
-    firing: str
-    blows: str
-    fate: str
-    operators: str
-
-
-@dataclass(frozen=True, slots=True)
-class ToolSurvival:
-    """A group of tools: how many, how many have ended, and their median life with limits."""
-
-    name: str
-    by: str
-    tools: int
-    ended: int
-    median: str
-    limits: str
-
-
-@dataclass(frozen=True, slots=True)
 class WearAndTools:
-    """Wear and tools at a site. `practice`: the source of the advice. `survival_note`: how lives are counted."""
+    """Wear and tools at a site: its inspected hammers, and the condition of hammers and tools."""
 
     inspected: Sequence[InspectedHammer]
-    fitted: Sequence[FittedToolRow]
-    lives: Sequence[ToolLife]
-    survival: Sequence[ToolSurvival]
-    survival_note: str
-    practice: str
+    condition: Condition
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,8 +73,8 @@ def print_pdf(browser: str, page: Path, target: Path) -> None:
         except (OSError, subprocess.TimeoutExpired) as error:
             raise InputError(f"--pdf: {command[0]} did not print ({error}); print {page} by hand") from None
         if done.returncode or not made.exists():
-            said = done.stderr.decode(errors="replace").strip().splitlines()
-            why = said[-1] if said else f"exit {done.returncode}"
+            errors = done.stderr.decode(errors="replace").strip().splitlines()
+            why = errors[-1] if errors else f"exit {done.returncode}"
             raise InputError(f"--pdf: {command[0]} did not print ({why}); print {page} by hand")
         try:
             shutil.copyfile(made, target)

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review import charts
 from strikewatch.review.charts.drawing import format_number
+from strikewatch.review.report import wear
 from strikewatch.review.report.content import RateLine, Report
 from strikewatch.review.report.wording import hours
 
@@ -31,7 +32,7 @@ def render_html(report: Report) -> str:
         "hours": hours,
         "fixed_digits": fixed_digits,
     }
-    environment.globals["limits_caption"] = limits_caption
+    environment.globals |= {"limits_caption": limits_caption, "wear": wear}
     return environment.get_template("report.html").render(
         report=report, style=Markup(style()), caution=CAUTION
     )

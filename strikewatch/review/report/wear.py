@@ -7,10 +7,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.review.charts.series import draw_readings
 from strikewatch.review.report.content import (
     Figure,
-    FittedToolRow,
     InspectedHammer,
-    ToolLife,
-    ToolSurvival,
     WearAndTools,
     WearReading,
 )
@@ -55,8 +52,8 @@ def describe_reading(one: MeasuredLength) -> str:
     """Describe the latest reading against its limit."""
     last = one.readings[-1]
     what = one.measure.words if one.measure.name == "bore_mm" else f"{tool_name(one)}: {one.measure.words}"
-    said = f"{what} {last.value_mm:g} mm on {_day(last.at)} ({plural(len(one.readings), 'reading')})"
-    return f"{said[0].upper()}{said[1:]}. {one.decision.why if one.in_use else 'It is no longer fitted.'}"
+    sentence = f"{what} {last.value_mm:g} mm on {_day(last.at)} ({plural(len(one.readings), 'reading')})"
+    return f"{sentence[0].upper()}{sentence[1:]}. {one.decision.why if one.in_use else 'It is no longer fitted.'}"
 
 
 def describe_trend(one: MeasuredLength) -> list[str]:
@@ -68,8 +65,8 @@ def describe_trend(one: MeasuredLength) -> list[str]:
     if not one.in_use:
         return [f"{slope}."]
     _, lower, upper = one.trend.at(one.hours)
-    said = [f"{slope}; a reading now would be {lower:.1f} to {upper:.1f} mm (95 %)."]
-    return said if one.meeting is None else [*said, _meets(one, one.meeting)]
+    sentences = [f"{slope}; a reading now would be {lower:.1f} to {upper:.1f} mm (95 %)."]
+    return sentences if one.meeting is None else [*sentences, _meets(one, one.meeting)]
 
 
 def _meets(one: MeasuredLength, meeting: LimitCrossing) -> str:
@@ -158,30 +155,7 @@ def condition_part(found: Condition, anchor: str) -> WearAndTools | None:
     if not found:
         return None
     return WearAndTools(
-        inspected=[_inspected(one, f"{anchor}-w{number}") for number, one in enumerate(found.worn, 1)],
-        fitted=[
-            FittedToolRow(
-                one.hammer, tool_name(one.tool), describe_work(one), advised_tool(one), one.note or ""
-            )
-            for one in found.fitted
-        ],
-        lives=[
-            ToolLife(
-                tool_name(one),
-                one.hammer,
-                fitted_since(one),
-                hours(one.firing_h),
-                blow_count(one),
-                removal(one),
-                operator_shares(one),
-            )
-            for one in found.tools
-        ],
-        survival=[
-            ToolSurvival(one.name, one.by, one.tools, one.ended, *median_life(one)) for one in found.groups
-        ],
-        survival_note=SURVIVAL_NOTE,
-        practice=PRACTICE,
+        [_inspected(one, f"{anchor}-w{number}") for number, one in enumerate(found.worn, 1)], found
     )
 
 

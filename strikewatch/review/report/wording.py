@@ -61,7 +61,7 @@ def worked(exposure: "pd.DataFrame") -> str:
         return "No work in this period."
     hammers = sorted(exposure["hammer"].unique())
     where = join_names(hammers) if len(hammers) <= 6 else plural(len(hammers), "hammer")
-    said = f"{hours(firing_h)} of firing in {hours(operating_h)} of operating, on {where}"
+    work = f"{hours(firing_h)} of firing in {hours(operating_h)} of operating, on {where}"
     bouts = int(exposure["bouts"].sum())
     if not firing_h:
         return f"{hours(operating_h)} of operating on {where}, no firing."
@@ -69,7 +69,7 @@ def worked(exposure: "pd.DataFrame") -> str:
     blows = float(exposure["blows"].sum())
     counted = f", {blows:,.0f} blows counted" if blows > 0 else ""
     share = f"{100 * judged:.0f} % of the firing could be judged for blank firing."
-    return f"{said}; {plural(bouts, 'bout')}{counted}. {share}"
+    return f"{work}; {plural(bouts, 'bout')}{counted}. {share}"
 
 
 def more(hours: float, over: Hours) -> str:

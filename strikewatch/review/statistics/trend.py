@@ -7,7 +7,7 @@ Ordinary least squares with the prediction interval of a new reading (NIST/SEMAT
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -55,19 +55,9 @@ class Trend:
     def crossing(self, limit_mm: float, *, falling: bool) -> LimitCrossing:
         """Return when readings that rise (or fall) to a limit reach it."""
         if falling:
-            return self._negated()._crossing_rising(-limit_mm)
+            mirrored = replace(self, mean_mm=-self.mean_mm, slope_mm_h=-self.slope_mm_h)
+            return mirrored._crossing_rising(-limit_mm)
         return self._crossing_rising(limit_mm)
-
-    def _negated(self) -> "Trend":
-        return Trend(
-            self.n,
-            self.mean_h,
-            -self.mean_mm,
-            -self.slope_mm_h,
-            self.spread_mm,
-            self.hours_square,
-            self.last_h,
-        )
 
     def _crossing_rising(self, limit: float) -> LimitCrossing:
         rest, now = limit - self.mean_mm, self.last_h - self.mean_h
