@@ -1,4 +1,4 @@
-"""A review at a glance, in the terminal: each site's rates, and each operator's, narrow enough for 80 columns."""
+"""The summary of a review for the terminal: rates of each site and operator, within 80 columns."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.cli.rendering.common import plain_table
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
@@ -16,7 +17,7 @@ SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": "
 
 
 def show(console: Console, report: Report, written: Sequence[str]) -> None:
-    """Print it; `written` names the files made."""
+    """Print the summary; `written`: the names of the files that were written."""
     console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
     for words in report.notes:
         console.print(Text(words, "yellow"))
@@ -53,13 +54,13 @@ def _site(console: Console, site: Site) -> None:
         console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
         console.print(_lines((line.name, line) for line in site.unassigned))
     if site.usage:
-        _account(console, site.usage)
+        _usage(console, site.usage)
     if site.condition:
         _condition(console, site.condition)
 
 
 def _signs(report: Report) -> Iterator[str]:
-    """What the marks beside counts and limits mean, of those that there are."""
+    """Explain the marks beside counts and limits, those that occur."""
     lines = [line for site in report.sites for person in site.people for line in person.lines]
     lines += [
         line for site in report.sites for line in (*site.unassigned, *(card.line for card in site.cards))
@@ -70,37 +71,37 @@ def _signs(report: Report) -> Iterator[str]:
         yield "(n?): so many of them are less certain, inferred from a feed that shows less."
 
 
-def _account(console: Console, told: UsagePart) -> None:
+def _usage(console: Console, usage: UsagePart) -> None:
     console.print()
-    console.print(Text("What the hammers went through", "bold"))
+    console.print(Text("Hammer usage", "bold"))
     table = _table("hammer", "", "in all", "per firing hour", "all hammers")
-    for one in told.hammers:
-        hammer = one.hammer
-        for line in one.lines:
+    for part in usage.hammers:
+        hammer = part.hammer
+        for line in part.lines:
             table.add_row(Text(hammer), line.name, line.amount, line.rate, line.every)
             hammer = ""
     console.print(table)
-    for words in told.gaps:
-        console.print(Text(words, "dim"))
+    for gap in usage.gaps:
+        console.print(Text(gap, "dim"))
 
 
-def _condition(console: Console, told: WearAndTools) -> None:
+def _condition(console: Console, condition: WearAndTools) -> None:
     console.print()
     console.print(Text("Wear and tools", "bold"))
-    for one in told.inspected:
+    for one in condition.inspected:
         console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
-        for each in one.readings:
-            outlook = each.picture.caption if each.picture else each.outlook
-            console.print(Padding(Text(f"{each.said} {outlook}"), (0, 0, 0, 2)))
-    for fitting in told.fitted:
+        for reading in one.readings:
+            outlook = reading.picture.caption if reading.picture else reading.outlook
+            console.print(Padding(Text(f"{reading.said} {outlook}"), (0, 0, 0, 2)))
+    for fitting in condition.fitted:
         if fitting.note:
             console.print(Text(f"{fitting.hammer}: {fitting.note}"))
-    if told.lasts:
+    if condition.lasts:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
-        for lasts in told.lasts:
-            table.add_row(lasts.name, str(lasts.tools), str(lasts.ended), lasts.median, lasts.limits)
+        for group in condition.lasts:
+            table.add_row(group.name, str(group.tools), str(group.ended), group.median, group.limits)
         console.print(table)
-        console.print(Text(told.lasting, "dim"))
+        console.print(Text(condition.lasting, "dim"))
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:
@@ -137,7 +138,4 @@ def _limits(line: RateLine, *, long: bool = False) -> str:
 
 
 def _table(*names: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in names:
-        table.add_column(name, justify="right" if name in RIGHT else "left")
-    return table
+    return plain_table(*names, right=RIGHT, wrap=names)
