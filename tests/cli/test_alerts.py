@@ -79,7 +79,7 @@ def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest
     scene.clear(high)
     listed = told(capsys, "alerts")
     for words in (
-        "all faults of HB-03 at fennick-hollow: out of service until somebody ends it",
+        "all faults of HB-03 at fennick-hollow: out of service until it is ended",
         "by fitter: seals; 1 active",
         "to end it: strikewatch hammer in-service HB-03 --site",
         "same_spot of HB-01 at fennick-hollow: shelved, up to high priority until",

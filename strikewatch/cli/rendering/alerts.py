@@ -53,7 +53,7 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
             what = f"{one.fault} of the processor"
         where = f" at {one.site}" if one.site else ""
         upto = f", up to {one.upto} priority" if one.upto else ""
-        until = "until somebody ends it" if one.until is None else f"until {named(one.until, one.site or '')}"
+        until = "until it is ended" if one.until is None else f"until {named(one.until, one.site or '')}"
         if one.kind == "suppressed_by_design":
             until = "until the settings change"
         console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))

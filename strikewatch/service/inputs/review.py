@@ -120,9 +120,13 @@ def _of_shifts(
     end = max(result.end, begin) + 1 if end is None else end
     check_order(begin, end)
     places = [str(path) for path in options.paths]
-    whole = options.paths[0] if len(places) == 1 else None
+    only_path = options.paths[0] if len(places) == 1 else None
     where = ReplaySource(
-        ShiftSamples(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
+        ShiftSamples(shifts, result.noted),
+        lambda _: only_path,
+        options.config,
+        recordings,
+        result.settings_at,
     )
     settings_of = result.settings_of(settings.of_hammer)
     return ReviewData(
