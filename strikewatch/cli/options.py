@@ -143,14 +143,11 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
 
     None: without a bound. Raises Refused if they are not times, or not in order.
     """
-    from strikewatch.errors import Refused
-    from strikewatch.service.time_window import parse_time
+    from strikewatch.service.time_window import check_order, parse_period
 
-    begin, end = options.begin or getattr(options, "since", None) or default, options.end
-    first, last = (None if given is None else parse_time(given, now, back=True) for given in (begin, end))
-    if first is not None and (now if last is None else last) <= first:
-        raise Refused("--from must be before --to")
-    return first, last
+    begin, end = parse_period(options.begin or getattr(options, "since", None) or default, options.end, now)
+    check_order(begin, now if end is None else end)
+    return begin, end
 
 
 def by(command: Function) -> Function:

@@ -18,7 +18,7 @@ _VERBOSITY: Final = "strikewatch.verbosity"
 
 
 def set_verbosity(context: click.Context, level: int) -> None:
-    """Set how much is said on standard error: below 0 errors only, above 0 details too."""
+    """Set what is printed on standard error: below 0 errors only, above 0 details too."""
     context.meta[_VERBOSITY] = level
 
 

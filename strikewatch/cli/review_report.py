@@ -11,6 +11,7 @@ import tempfile
 import time
 from argparse import Namespace
 from collections.abc import Mapping
+from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -18,6 +19,7 @@ from zoneinfo import ZoneInfo
 
 from rich.console import Console
 
+from strikewatch.cli import output
 from strikewatch.cli.rendering import review as review_tables
 from strikewatch.errors import InputError, StrikewatchError
 from strikewatch.programs import find_program
@@ -57,8 +59,11 @@ class Review:
 def review(options: Namespace, settings: Settings, notes: Console) -> Review:
     """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy."""
     texts = coaching.read(options.coaching)
-    with open_review_data(options, settings, time.time_ns(), notes) as source:
-        made = _tables(source, settings, options.site)
+    reading = nullcontext() if options.paths else output.working("Reading the database")  # shifts show a bar
+    with ExitStack() as stack:
+        with reading:
+            source = stack.enter_context(open_review_data(options, settings, time.time_ns(), notes))
+            made = _tables(source, settings, options.site)
         seen = _seen(options, settings, texts, source, made, notes)
     return Review(made, seen, _report(options, settings, texts, source, made, seen))
 

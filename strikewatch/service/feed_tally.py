@@ -30,7 +30,7 @@ class FeedTally:
     """The counts of all hammers. Instants are monotonic."""
 
     def __init__(self) -> None:
-        self._keys: dict[Key, dict[str, str]] = {}  # hammer → unknown key → what to say of it
+        self._keys: dict[Key, dict[str, str]] = {}  # hammer → unknown key → advice
         self._waiting: dict[tuple[Key, str, str], int] = {}
         self._written: set[tuple[Key, str, str]] = set()
         self._fresh = False  # whether something waits that was never written

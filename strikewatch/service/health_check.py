@@ -95,13 +95,13 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
     )
     filters, answered, found = topic.filters(mqtt.prefix), threading.Event(), list[CheckResult]()
 
-    def say(finding: CheckResult) -> None:
-        found.append(finding)
+    def finish(result: CheckResult) -> None:
+        found.append(result)
         answered.set()
 
     def connected(_client: Any, _data: Any, _flags: Any, code: Any, _properties: Any) -> None:
         if code.is_failure:
-            say(
+            finish(
                 CheckResult(
                     "sign-in", "trouble", f"refused: {code}", "see mqtt.username and the password's file"
                 )
@@ -112,13 +112,13 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
     def granted(_client: Any, _data: Any, _mid: Any, codes: Any, _properties: Any) -> None:
         denied = [one for one, code in zip(filters, codes, strict=False) if code.is_failure]
         if denied:
-            say(
+            finish(
                 CheckResult(
                     "sign-in", "trouble", f"denied: {', '.join(denied)}", "see the broker's access list"
                 )
             )
         else:
-            say(CheckResult("sign-in", "ok", "signed in, topics granted"))
+            finish(CheckResult("sign-in", "ok", "signed in, topics granted"))
 
     client.on_connect, client.on_subscribe = connected, granted
     try:
@@ -143,15 +143,15 @@ def _database(settings: Settings) -> Iterator[CheckResult]:
         with SharedDatabase(where) as place:
             with place.read() as connection:
                 sqlite = connection.dialect.name == "sqlite"
-                said = connection.scalar(text("PRAGMA quick_check(1)")) if sqlite else "ok"
+                report = connection.scalar(text("PRAGMA quick_check(1)")) if sqlite else "ok"
             with place.write():
                 pass
             name = place.name
     except StrikewatchError as error:
         yield CheckResult("database", "trouble", str(error), "start the processor once, or see [store]")
         return
-    if said != "ok":
-        yield CheckResult("database", "trouble", str(said), "stop the processor, restore the newest backup")
+    if report != "ok":
+        yield CheckResult("database", "trouble", str(report), "stop the processor, restore the newest backup")
     else:
         yield CheckResult("database", "ok", f"{name} is intact, of this release, and writable")
     log = where.with_name(f"{where.name}-wal") if isinstance(where, Path) else None

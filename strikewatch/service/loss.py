@@ -46,7 +46,7 @@ def check(found: Iterable[Loss], allowed_percent: float) -> None:
 
 def _loss_of(shift: Shift, merge: Merge, s: int) -> Loss:
     rows = {reason: n for reason in ROW_REASONS if (n := shift.bad[reason])}
-    said = [
+    reasons = [
         f"{n} of {shift.total} rows {ROW_REASONS[reason]}, the first: {_example(shift, reason)}"
         for reason, n in rows.items()
     ]
@@ -54,17 +54,17 @@ def _loss_of(shift: Shift, merge: Merge, s: int) -> Loss:
     if n := merge.wrong_clock[s]:
         lost += n
         key, at = merge.first_wrong[s]
-        said.append(
+        reasons.append(
             f"{n} of {shift.total} rows from a wrong clock, the first: {key[1]} at {instant.text(at)}; "
             "correct their times"
         )
     shares = [lost / max(1, shift.total)]
     for name, n in shift.cells.items():
         shares.append(n / (n + shift.read[name]))
-        said.append(
+        reasons.append(
             f"{n} of {n + shift.read[name]} values of `{name}` unreadable, the first: {_example(shift, name)}"
         )
-    return Loss(shift.place, 100 * max(shares), tuple(said))
+    return Loss(shift.place, 100 * max(shares), tuple(reasons))
 
 
 def _example(shift: Shift, reason: str) -> str:

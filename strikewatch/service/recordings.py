@@ -45,7 +45,7 @@ class Recordings:
     allow_loss: float = loss.DEFAULT_ALLOWED_PERCENT
 
     @staticmethod
-    def asked(options: Namespace, settings: Settings) -> "Recordings":
+    def from_options(options: Namespace, settings: Settings) -> "Recordings":
         """Create from a command's options. Raises InputError for an option that cannot be used."""
         if not 0 <= options.allow_loss <= 100:
             raise InputError(f"--allow-loss {options.allow_loss:g}: give a percentage from 0 to 100")

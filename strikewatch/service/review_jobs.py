@@ -83,10 +83,10 @@ class ReviewJobs:
                 self._begin(asked, end)
                 return None
             self._reports.move_to_end(asked)
-            whole = made.upto >= end
-            if not whole and self._monotonic() >= made.renew_s:
+            complete = made.upto >= end
+            if not complete and self._monotonic() >= made.renew_s:
                 self._begin(asked, end)
-            return Review(made.html, made.upto, whole, self._making == asked, made.failed)
+            return Review(made.html, made.upto, complete, self._making == asked, made.failed)
 
     def close(self) -> None:
         """Stop making reports."""

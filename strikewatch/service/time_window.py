@@ -33,6 +33,19 @@ def parse_time(given: str, now: Instant, *, back: bool = False) -> Instant:
     )
 
 
+def parse_period(begin: str | None, end: str | None, now: Instant) -> tuple[Instant | None, Instant | None]:
+    """Parse --from and --to; durations reach back from `now`. Raises Refused if they are not times or not in order."""
+    first, last = (None if at is None else parse_time(at, now, back=True) for at in (begin, end))
+    check_order(first, last)
+    return first, last
+
+
+def check_order(begin: Instant | None, end: Instant | None) -> None:
+    """Raise Refused unless a period begins before it ends; None: open."""
+    if begin is not None and end is not None and end <= begin:
+        raise Refused("--from must be before --to")
+
+
 @dataclass(frozen=True, slots=True)
 class TimeWindow:
     """A hammer and the window [begin, end); None: any hammer, or open at that end."""
@@ -40,14 +53,6 @@ class TimeWindow:
     hammer: str | None = None
     begin: Instant | None = None
     end: Instant | None = None
-
-    @staticmethod
-    def asked(hammer: str | None, begin: str | None, end: str | None, now: Instant) -> "TimeWindow":
-        """Parse the options; durations reach back from `now`. Raises Refused if the window is empty."""
-        first, last = (None if at is None else parse_time(at, now, back=True) for at in (begin, end))
-        if first is not None and last is not None and last <= first:
-            raise Refused("--from must be before --to")
-        return TimeWindow(hammer, first, last)
 
     def has(self, hammer: str, first: Instant, last: Instant | None) -> bool:
         """Return whether an interval overlaps the window; `last` None: it has not ended."""

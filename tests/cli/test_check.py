@@ -79,7 +79,7 @@ def test_a_host_that_nobody_knows(tmp_path: Path, capsys: pytest.CaptureFixture[
     """Source: RFC 2606: the names under .invalid lead nowhere."""
     found = look(tmp_path, capsys, mqtt={"host": "broker.invalid"})
     word, seen = said(found, "broker")
-    assert (word, seen.partition(":")[0]) == ("trouble", "broker.invalid is not known")
+    assert (word, seen.partition(":")[0]) == ("trouble", "broker.invalid cannot be resolved")
     assert "DNS" in found["broker"]["remedy"]
 
 
@@ -130,7 +130,7 @@ def test_tls_where_none_is_spoken_and_none_where_it_is(
         found = look(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 1.0})
         assert said(found, "broker")[0] == "ok"
         assert said(found, "sign-in")[0] == "trouble"
-        assert "whether that port wants TLS" in found["sign-in"]["remedy"]
+        assert "whether the port requires TLS" in found["sign-in"]["remedy"]
 
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])

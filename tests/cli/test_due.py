@@ -70,7 +70,7 @@ def test_a_hammer_never_heard_of(config: Path, capsys: pytest.CaptureFixture[str
     assert "No data of such a hammer yet." in capsys.readouterr().out
 
 
-def test_where_no_processor_runs_it_is_told_as_it_was_known_last(
+def test_without_a_running_processor_the_last_known_state_is_shown(
     config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("time.time_ns", lambda: NOW + 100 * 24 * HOUR)

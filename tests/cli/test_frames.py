@@ -40,7 +40,7 @@ FRAMES: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
 
 
 @pytest.mark.parametrize("kind", FRAMES)
-def test_whatever_the_frame_is_made_of(kind: str, reference: list[dict[str, Any]]) -> None:
+def test_frames_of_any_kind_find_the_same(kind: str, reference: list[dict[str, Any]]) -> None:
     alerts = strikewatch.replay(FRAMES[kind](frame().assign(site=SITE)), pd.DataFrame(EVENTS))
     assert list(alerts.columns) == FIELDS
     assert records(alerts) == reference
@@ -107,7 +107,7 @@ def test_a_frame_that_cannot_be_used(change: Callable[[pd.DataFrame], pd.DataFra
         strikewatch.replay(change(frame()))
 
 
-def test_what_is_left_out_is_told() -> None:
+def test_unused_data_is_reported() -> None:
     events = pd.DataFrame([*EVENTS, {"time": "yesterday", "hammer": "HB-01", "event": "grease"}])
     with pytest.warns(UserWarning, match="1 events skipped"):
         strikewatch.replay(frame(), events)

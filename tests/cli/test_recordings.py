@@ -132,7 +132,7 @@ def test_words_in_parquet_are_read_as_in_csv(
     assert "write true or false" in err
 
 
-def test_times_without_a_zone_are_taken_as_utc_and_that_is_said(
+def test_times_without_a_zone_are_taken_as_utc_with_a_note(
     tmp_path: Path, reference: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     naive = frame().assign(time=frame()["time"].dt.tz_localize(None))
@@ -191,7 +191,7 @@ def test_settings_in_a_shifts_folder_are_in_force_for_it(capsys: pytest.CaptureF
 def test_each_shift_of_a_hammer_has_its_own_settings(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Settings change from one shift to the next; the state goes on. What is supposed is supposed of all of them."""
+    """Settings change from one shift to the next; the state goes on. A what-if change applies to all of them."""
     later = frame().assign(time=frame()["time"] + pd.Timedelta("1h"))
     written(tmp_path / "b" / "first", frame())
     strict = written(tmp_path / "a" / "second", later)
@@ -203,8 +203,8 @@ def test_each_shift_of_a_hammer_has_its_own_settings(
     ]
     assert onsets == ["07:00:25", "07:00:25", "08:00:25", "08:00:30"]
     assert f"settings of {strict}" in err
-    supposed = ["--set", "faults.same_spot.limit_s=12", "--json"]
-    assert main(["what-if", str(tmp_path), *supposed]) == 0
+    changes = ["--set", "faults.same_spot.limit_s=12", "--json"]
+    assert main(["what-if", str(tmp_path), *changes]) == 0
     assert capsys.readouterr().out
     broken = shutil.copytree(tmp_path / "a", tmp_path / "c") / "second" / SITE / "settings.toml"
     broken.write_text("[hammers.HB-01.same_spot]\nlimit = 1\n")

@@ -203,7 +203,7 @@ def test_bouts_in_place_of_alerts(
 
 
 @pytest.mark.parametrize("arm", [False, True])
-def test_angles_without_the_lengths_of_the_arm_are_said(
+def test_angles_without_arm_lengths_are_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], arm: bool
 ) -> None:
     angles = "boom_deg,stick_deg,bucket_deg,swing_deg"
@@ -241,7 +241,7 @@ def test_a_part_is_cut_from_the_whole(capsys: pytest.CaptureFixture[str]) -> Non
     assert part == wanted
 
 
-def test_bouts_likewise(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_part_of_the_bouts_is_cut_from_the_whole(capsys: pytest.CaptureFixture[str]) -> None:
     whole = _replay(capsys, "--bouts")
     begin, end = whole[10]["start"], whole[40]["start"]
     part = _replay(capsys, "--bouts", "--from", begin, "--to", end)
@@ -257,6 +257,8 @@ def test_bouts_likewise(capsys: pytest.CaptureFixture[str]) -> None:
         (["--from", "2026-03-04T08:00:00Z", "--to", "2026-03-04T07:00:00Z"], "before --to"),
     ],
 )
-def test_a_part_that_is_none(capsys: pytest.CaptureFixture[str], options: list[str], remedy: str) -> None:
+def test_an_impossible_part_names_the_remedy(
+    capsys: pytest.CaptureFixture[str], options: list[str], remedy: str
+) -> None:
     assert main(["replay", str(SHIFT), *options]) == 2
     assert remedy in capsys.readouterr().err

@@ -124,7 +124,7 @@ def test_files_and_the_summary(kept: Kept, tmp_path: Path, capsys: pytest.Captur
     assert pd.to_datetime(faults["onset"]).dt.tz is not None
 
 
-def test_for_one_operator_nobody_else_is_told_of(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_review_of_one_operator_names_no_other(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
     told = _json(capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1")
     assert set(re.findall(r"op-\d+|unassigned", json.dumps(told))) == {"op-14"}
     assert main(["review", "--config", str(kept.config), *PERIOD, "--operator", "op-14"]) == 0
@@ -141,7 +141,7 @@ def test_for_one_operator_nobody_else_is_told_of(kept: Kept, capsys: pytest.Capt
         ([str(SHIFTS / "pad-handover"), "--to", "2026-01-01T00:00:00Z"], "No work"),
     ],
 )
-def test_no_data_is_said_plainly(
+def test_missing_data_is_reported(
     kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], words: str
 ) -> None:
     page = tmp_path / "review.html"

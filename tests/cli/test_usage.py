@@ -51,11 +51,11 @@ def test_a_part_of_it_and_the_page_for_people(
 @pytest.mark.parametrize(
     ("options", "why"),
     [
-        (("--hammer", "HB-99"), "HB-99 did not work in this time; there are: HB-03, HB-04"),
+        (("--hammer", "HB-99"), "HB-99 did not work in this time; hammers that did: HB-03, HB-04"),
         (("--from", SPAN[3], "--to", SPAN[1]), "--from must be before --to"),
     ],
 )
-def test_what_cannot_be_told_is_refused_with_the_remedy(
+def test_an_impossible_request_names_the_remedy(
     capsys: pytest.CaptureFixture[str], options: tuple[str, ...], why: str
 ) -> None:
     assert main(["usage", str(SHIFT), *options]) == 2

@@ -37,7 +37,7 @@ def test_a_shift_and_the_database_of_its_run_tell_the_same(
         assert told(capsys, command, place, str(place)) == told(capsys, command, place)
 
 
-def test_wear_is_told_with_what_to_do_and_when_the_limit_is_met(
+def test_wear_comes_with_advice_and_the_time_to_the_limit(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     first, second = told(capsys, "wear", place)["hammers"]
@@ -54,9 +54,7 @@ def test_wear_is_told_with_what_to_do_and_when_the_limit_is_met(
     assert second["readings"][0]["limit_met"] is None
 
 
-def test_tools_are_told_with_their_lives_and_whether_they_suit(
-    place: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_tools_come_with_lifetimes_and_suitability(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = told(capsys, "tools", place)
     lives = {one["serial"]: one for one in found["tools"] if one["serial"]}
     assert {serial: one["ended"] for serial, one in lives.items()} == {
@@ -93,7 +91,7 @@ def test_a_corrected_entry_no_longer_counts(
 
 
 @pytest.mark.parametrize("command", ["wear", "tools"])
-def test_people_read_it_on_eighty_columns_with_its_source_and_caution(
+def test_output_fits_80_columns_with_source_and_caution(
     place: Path, command: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
@@ -126,8 +124,8 @@ def test_the_review_has_a_part_for_it_but_not_for_one_operator(
     assert "Wear and tools" not in page.read_text() + capsys.readouterr().out
 
 
-def test_a_hammer_of_which_nothing_was_told_is_named_with_the_others(
+def test_a_hammer_without_entries_is_refused_with_the_names_of_others(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["tools", str(place), "--hammer", "HB-09"]) == 2
-    assert "nothing was told of HB-09; there is something of: HB-01, HB-02" in capsys.readouterr().err
+    assert "HB-09 has no entries; hammers with entries: HB-01, HB-02" in capsys.readouterr().err

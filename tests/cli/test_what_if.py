@@ -1,4 +1,4 @@
-"""Other settings supposed: nothing supposed changes nothing; what is supposed is what a settings file would bring."""
+"""`strikewatch what-if`: no change changes nothing; a change does what a settings file with it would do."""
 
 import json
 from pathlib import Path
@@ -35,13 +35,13 @@ def test_supposing_what_is_changes_nothing(capsys: pytest.CaptureFixture[str]) -
     assert [one["after"] for one in told] == replayed
 
 
-def test_what_is_supposed_is_what_a_settings_file_would_bring(
+def test_a_change_does_what_a_settings_file_would_do(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     config = tmp_path / "strikewatch.toml"
     config.write_text("[faults.hot_oil]\nlimit_c = 76.0\ncool_c = 74.0\n")
-    supposed = ["--set", "faults.hot_oil.limit_c=76", "--set", "faults.hot_oil.cool_c=74"]
-    told = lines(said(capsys, "what-if", SHIFT, *supposed, "--json"))
+    changes = ["--set", "faults.hot_oil.limit_c=76", "--set", "faults.hot_oil.cool_c=74"]
+    told = lines(said(capsys, "what-if", SHIFT, *changes, "--json"))
     replayed = lines(said(capsys, "replay", SHIFT, "--json", "--config", str(config)))
     after = [one["after"] for one in told if one["after"]]
     assert sorted(after, key=lambda one: str(one["id"])) == sorted(replayed, key=lambda one: str(one["id"]))
@@ -78,7 +78,7 @@ def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str
         ([], "give a change: --set"),
     ],
 )
-def test_what_cannot_be_supposed_is_named(
+def test_an_impossible_change_is_named(
     capsys: pytest.CaptureFixture[str], arguments: list[str], told: str
 ) -> None:
     assert told in said(capsys, "what-if", SHIFT, *arguments, code=2)

@@ -61,7 +61,7 @@ def told(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
     return capsys.readouterr().out
 
 
-def test_learned_live_shown_beside_and_learned_anew(
+def test_a_baseline_is_learned_live_shown_and_relearned(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Bouts in the database are those of a replay; `baseline` shows the level while the store is open; `relearn` takes

@@ -89,7 +89,7 @@ def test_what_was_not_used_is_counted_under_the_hammer_that_sent_it(tmp_path: Pa
     store.close()
 
 
-def test_a_key_beside_an_event_is_held_against_the_keys_of_that_event() -> None:
+def test_an_unknown_key_of_an_event_is_compared_with_the_keys_of_that_event() -> None:
     tally = FeedTally()
     tally.unknown(KEY, ("stroke", "pressure_barr"), events.FIELDS["grease"])
     assert [one.detail for one in tally.take(0)] == [
@@ -117,7 +117,7 @@ def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path)
     store.close()
 
 
-def test_keys_made_up_for_ever_are_told_apart_up_to_a_bound_and_all_counted(tmp_path: Path) -> None:
+def test_endless_unknown_keys_are_named_up_to_a_bound_and_all_counted(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     work(store, [row(k / 10, **{f"made_up_{k}": 1}) for k in range(300)], each=300)
     found = counted(store)

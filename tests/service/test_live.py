@@ -164,7 +164,7 @@ def test_greasing_events_count_once_though_sent_twice(
     assert processor.query("select count(*) from events") == [(1,)]
 
 
-def test_a_lost_broker_is_said_and_found_again(
+def test_a_lost_broker_is_logged_and_found_again(
     processor: Processor, broker: Broker, receiver: Receiver
 ) -> None:
     processor.start()

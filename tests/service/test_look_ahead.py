@@ -43,7 +43,7 @@ def rest(at_work: Works, seconds: int, step_s: int = 1) -> int:
 
 
 @pytest.mark.parametrize(("silence_s", "grace_s"), [(600.0, 5.0), (30.0, 500.0), (900.0, 700.0)])
-def test_silence_is_told_of_at_its_instant_however_long_it_must_last(
+def test_silence_is_reported_at_its_instant_whatever_its_length(
     tmp_path: Path, silence_s: float, grace_s: float
 ) -> None:
     tables = {"faults": {"signal_lost": {"silence_s": silence_s}}, "intake": {"grace_s": grace_s}}

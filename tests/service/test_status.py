@@ -16,7 +16,7 @@ def away(reason: str, **more: Any) -> Status:
     return Status(connected=False, since_ns=0, reason=reason, **more)
 
 
-def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_again() -> None:
+def test_a_first_attempt_is_not_a_loss_and_persistent_trouble_is_repeated() -> None:
     now = [0]
     watch = StatusLog(lambda: now[0])
     with capture_logs() as said:
@@ -32,7 +32,7 @@ def test_a_first_attempt_under_way_is_no_loss_and_trouble_that_stands_is_said_ag
         assert [(one["event"], one["log_level"]) for one in said[1:]] == [("broker_away", "error")] * 2
 
 
-def test_a_takeover_is_said_though_the_session_is_back_by_then() -> None:
+def test_a_takeover_is_logged_even_after_the_session_is_back() -> None:
     watch = StatusLog(lambda: 0)
     with capture_logs() as said:
         watch.look(Status(connected=True, since_ns=0, reason="connected", takeovers=1), WORKER)

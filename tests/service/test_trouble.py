@@ -28,7 +28,7 @@ def gateway(broker: Broker) -> Iterator[Gateway]:
     one.close()
 
 
-def test_a_wrong_password_is_said_and_a_right_one_is_taken_up(tmp_path: Path) -> None:
+def test_a_wrong_password_is_logged_and_a_right_one_is_used(tmp_path: Path) -> None:
     (tmp_path / "password").write_text("wrong")
     mine: dict[str, Any] = {"username": "processor", "password_file": str(tmp_path / "password")}
     with Broker(tmp_path / "broker", users={"processor": "right"}) as broker:
@@ -110,7 +110,7 @@ def test_the_grease_clock_survives_a_restart(
         processor.end()
 
 
-def test_an_endpoint_that_is_gone_is_said_and_nothing_else_stops(
+def test_an_endpoint_that_is_gone_is_logged_and_nothing_else_stops(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
     """410 switches the endpoint off; alerts go on to the log and the store."""

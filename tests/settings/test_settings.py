@@ -55,7 +55,7 @@ def told() -> Told:
     return found
 
 
-def test_every_setting_stands_in_the_shipped_file_once_with_its_meaning_and_default() -> None:
+def test_the_shipped_file_has_every_setting_once_with_meaning_and_default() -> None:
     expected = fields(Settings) | fields(Webhook, ("webhooks",)) | fields(TlsSettings, ("mqtt", "tls"))
     expected |= fields(Heartbeat, ("heartbeat",))
     for whole in (("hammers",), ("webhooks",), ("heartbeat",), ("mqtt", "tls")):
@@ -145,7 +145,7 @@ def test_values_where_tables_belong(tmp_path: Path, text: str) -> None:
     assert place == f"{tmp_path / 's.toml'}: {text.removesuffix(' = 3')}"
 
 
-def test_a_path_in_a_file_is_from_where_we_are_but_the_hammers_file_beside_it(
+def test_paths_are_relative_to_the_working_folder_but_the_hammers_file_to_its_settings_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "etc").mkdir()
@@ -218,7 +218,7 @@ def test_a_file_that_is_no_toml(tmp_path: Path, text: str) -> None:
         load(file)
 
 
-def test_endpoints_are_told_apart_by_name(tmp_path: Path) -> None:
+def test_endpoints_have_unique_names(tmp_path: Path) -> None:
     """Each has a share of the outbox under its name; `mqtt` is that of alerts on MQTT."""
     hook = '[[webhooks]]\nname = "{}"\nurl = "https://x.example/h"\nsecret_env = "S"\n'
     file = tmp_path / "s.toml"

@@ -210,7 +210,7 @@ def desk(tree: "Settings") -> "Iterator[AlertActions]":
         yield AlertActions(place, seconds(tree.alarms.longest_shelf_h * 3600))
 
 
-def _print_result(options: Namespace, done: "ActionResult", said: str) -> int:
+def _print_result(options: Namespace, done: "ActionResult", message: str) -> int:
     """Print what was done, and the state of the alert now."""
     from strikewatch.cli.rendering.alerts import sentence
 
@@ -219,6 +219,6 @@ def _print_result(options: Namespace, done: "ActionResult", said: str) -> int:
         output.print_json([{**done.alert.json(), "changed": done.changed}])
     else:
         console = output.tables()
-        console.print(f"{said}.")
+        console.print(f"{message}.")
         console.print(sentence(done.alert))
     return 0

@@ -15,7 +15,7 @@ from strikewatch.cli.settings_file import settings
 @shared.as_json("one finding a line")
 @shared.given
 def command(options: Namespace) -> int:
-    """Check settings, broker, database, endpoints, disk and clock, and say what to do.
+    """Check settings, broker, database, endpoints, disk and clock; print what to do about each problem.
 
     The processor may be running. The exit code is 1 where there is trouble.
     """

@@ -33,7 +33,7 @@ def command(options: Namespace) -> int:
         return 0
     text = guide.text(options.topic)
     if text is None:
-        raise Refused(f"there is no guide {options.topic!r}; there are: {', '.join(guide.topics())}")
+        raise Refused(f"there is no guide {options.topic!r}; topics: {', '.join(guide.topics())}")
     if options.json:
         output.print_json([{"topic": options.topic, "markdown": text}])
     elif options.markdown:

@@ -105,13 +105,13 @@ def end_shelving(options: Namespace) -> int:
         output.print_json([{"site": site, "hammer": hammer, "fault": options.fault, "changed": done.changed}])
     else:
         many = "1 active alert" if done.changed == 1 else f"{done.changed} active alerts"
-        said = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
-        print(f"{options.fault} of {hammer} at {site}: {said}")
+        message = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
+        print(f"{options.fault} of {hammer} at {site}: {message}")
     return 0
 
 
 def _print_result(
-    options: Namespace, done: "ActionResult", service: str, said: str, until: str | None
+    options: Namespace, done: "ActionResult", service: str, message: str, until: str | None
 ) -> int:
     site, hammer = done.key
     if options.json:
@@ -120,5 +120,5 @@ def _print_result(
         )
     else:
         many = "1 open alert" if done.changed == 1 else f"{done.changed} open alerts"
-        print(f"{hammer} at {site} {said}; {many} changed.")
+        print(f"{hammer} at {site} {message}; {many} changed.")
     return 0

@@ -59,12 +59,12 @@ def command(options: Namespace) -> int:
     code is 0 whether or not there are alerts.
     """
     from strikewatch.service.recordings import Recordings, print_notes
-    from strikewatch.service.time_window import TimeWindow
+    from strikewatch.service.time_window import TimeWindow, parse_period
 
     notes = output.notes()
     tree = settings(options.config)
-    part = TimeWindow.asked(options.hammer, options.begin, options.end, time.time_ns())
-    recordings = Recordings.asked(options, tree)
+    part = TimeWindow(options.hammer, *parse_period(options.begin, options.end, time.time_ns()))
+    recordings = Recordings.from_options(options, tree)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)

@@ -35,7 +35,7 @@ LIFETIMES: Final = ("by", "tools", "count", "ended", "median life", "95 % limits
 @shared.as_json("one object")
 @shared.given
 def command(options: Namespace) -> int:
-    """Show what inspections say of each bushing and tool: what to do, rate of wear, time to the limit.
+    """Show the condition of each bushing and tool by its inspections: what to do, rate of wear, time to the limit.
 
     Over the inspections in the database, or in recorded shifts.
     """

@@ -69,7 +69,7 @@ def _compare(options: Namespace, tree: "Settings") -> int:
 
     changes = what_if.parse_changes(options.set)
     with_faults(tree, changes)  # mistakes in them are reported before replaying
-    recordings = Recordings.asked(options, tree)
+    recordings = Recordings.from_options(options, tree)
     with output.working("Replaying"):
         before = what_if.run(recordings)
         after = what_if.run(recordings, changes)
@@ -95,7 +95,7 @@ def _sweep(options: Namespace, tree: "Settings") -> int:
         raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
     notes = output.notes()
     with progress_bar(notes, len(values), "values", 2) as progress:
-        runs = what_if.sweep(Recordings.asked(options, tree), name, values, progress)
+        runs = what_if.sweep(Recordings.from_options(options, tree), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
     rows = _sweep_rows(name, values, runs)
     if options.json:

@@ -9,31 +9,27 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.common import heading, minute, named, second
+from strikewatch.cli.rendering.common import SENTENCES, heading, minute, named, plain_table, second
 from strikewatch.storage.queries.active import Mute
 from strikewatch.storage.queries.alerts import ListedAlert
 
 SHORT: Final = 6
-"""Digits of an id that are shown: enough to name one of thousands."""
-SENTENCES: Final = 120
-"""Columns from which on each alert is also told in a sentence."""
+"""Digits of an id that are shown: unique among thousands."""
 WORDS: Final = {
     "returned_unacknowledged": "returned",
     "suppressed_by_design": "suppressed",
     "out_of_service": "out of service",
 }
-
-
 MUTED: Final = {
     "shelved": "strikewatch hammer end-shelving {hammer} {fault} --site {site} --by NAME",
     "out_of_service": "strikewatch hammer in-service {hammer} --site {site} --by NAME",
     "suppressed_by_design": "remove {fault} from alarms.suppressed in the settings, and restart the processor",
 }
-"""How each kind is ended."""
+"""How to end each kind of mute."""
 
 
 def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -> None:
-    """By site, in the order given; `total` is how many there are."""
+    """Print alerts by site, in the order given; `total`: how many match."""
     if not found:
         console.print("No alerts.")
         return
@@ -49,7 +45,7 @@ def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -
 
 
 def show_muted(console: Console, found: Sequence[Mute]) -> None:
-    """What is muted: who, why, until when, how many alerts are active under it, and how to end it."""
+    """Print each mute: who, why, until when, how many alerts are active, and how to end it."""
     console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
     for one in found:
         what = f"{one.fault or 'all faults'} of {one.hammer or 'all hammers'}"
@@ -57,7 +53,7 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
             what = f"{one.fault} of the processor"
         where = f" at {one.site}" if one.site else ""
         upto = f", up to {one.upto} priority" if one.upto else ""
-        until = "until somebody ends it" if one.until is None else f"until {named(one.until, one.site or '')}"
+        until = "until it is ended" if one.until is None else f"until {named(one.until, one.site or '')}"
         if one.kind == "suppressed_by_design":
             until = "until the settings change"
         console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))
@@ -68,12 +64,12 @@ def show_muted(console: Console, found: Sequence[Mute]) -> None:
 
 
 def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str, Any]]) -> None:
-    """What the alert is, and what was done with it."""
+    """Print an alert and its history."""
     site = listed.record["site"]
     console.print(Text(sentence(listed), style="bold"))
     console.print(Text(listed.record["summary"]))
     console.print(
-        f"Onset {named(listed.record['onset'], site)}, {_over(listed)}; reported: {listed.sent_as or 'no'}."
+        f"Onset {named(listed.record['onset'], site)}, {_end(listed)}; reported: {listed.sent_as or 'no'}."
     )
     table = _table(heading("when", site), "who", "what", "now", "why")
     for line in lines:
@@ -84,14 +80,14 @@ def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str
 
 
 def sentence(listed: ListedAlert) -> str:
-    """An alert in a line."""
+    """Describe an alert in a line."""
     one = listed.record
     name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
-    return f"{name}, {one['priority']}, {standing(listed)}"
+    return f"{name}, {one['priority']}, {state_of(listed)}"
 
 
-def standing(listed: ListedAlert) -> str:
-    """Where it stands, in words."""
+def state_of(listed: ListedAlert) -> str:
+    """Describe the state of an alert."""
     words, site = state(listed.state), listed.record["site"]
     if listed.shelf is not None:
         return f"{words} until {named(listed.shelf.until, site)} by {listed.shelf.by}: {listed.shelf.reason}"
@@ -122,21 +118,20 @@ def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
             state(one.state),
             record["operator"] or "unassigned",
         ]
-        table.add_row(*map(Text, [*row, f"{record['summary']} {_aside(one)}".strip()] if sentences else row))
+        table.add_row(
+            *map(Text, [*row, f"{record['summary']} {_mute_note(one)}".strip()] if sentences else row)
+        )
     return table
 
 
 def _table(*names: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
-    for name in names:
-        table.add_column(name, no_wrap=name != "why", overflow="fold")
-    return table
+    return plain_table(*names, wrap=("why",), gap=1)
 
 
-def _aside(one: ListedAlert) -> str:
-    return f"({standing(one)})" if one.shelf or one.stay else ""
+def _mute_note(one: ListedAlert) -> str:
+    return f"({state_of(one)})" if one.shelf or one.stay else ""
 
 
-def _over(listed: ListedAlert) -> str:
+def _end(listed: ListedAlert) -> str:
     cleared = listed.record["cleared"]
-    return "still on" if cleared is None else f"ended {named(cleared, listed.record['site'])}"
+    return "still active" if cleared is None else f"ended {named(cleared, listed.record['site'])}"

@@ -40,7 +40,7 @@ def plain_table(*names: str, right: Container[str] = (), wrap: Container[str] = 
 
 
 def use_zones(settings: "Settings") -> None:
-    """Show times of the running command as these settings say."""
+    """Use the time zones of these settings in the running command."""
     context = click.get_current_context(silent=True)
     if context is not None:
         context.meta[_SITES] = settings.sites

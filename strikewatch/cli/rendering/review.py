@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from strikewatch.cli.rendering.common import plain_table
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report import wear
@@ -138,7 +139,4 @@ def _limits(line: RateLine, *, long: bool = False) -> str:
 
 
 def _table(*names: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for name in names:
-        table.add_column(name, justify="right" if name in RIGHT else "left")
-    return table
+    return plain_table(*names, right=RIGHT, wrap=names)

@@ -19,7 +19,7 @@ from strikewatch.review.wear.condition import KINDS, Condition, condition
 from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.service.recordings import Recordings, print_notes
 from strikewatch.service.replay import ReplayResult
-from strikewatch.service.time_window import parse_time
+from strikewatch.service.time_window import check_order, parse_period, parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
 
@@ -34,16 +34,14 @@ UsageOfPeriod = tuple["pd.DataFrame", Instant, Instant]
 
 def usage_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> UsageOfPeriod:
     """Load what the options ask for. Raises InputError, Refused, SettingsError or StoreError."""
-    begin, end = (
-        None if at is None else parse_time(at, now, back=True) for at in (options.begin, options.end)
-    )
+    begin, end = parse_period(options.begin, options.end, now)
     if not options.paths:
         end = now if end is None else end
         begin = parse_time(DEFAULT_PERIOD, end, back=True) if begin is None else begin
         check_order(begin, end)
         with SharedDatabase(settings.store.where) as place:
             return usage_of_store(place, settings, begin, end, now, options.site), begin, end
-    recordings = Recordings.asked(options, settings)
+    recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
     begin = result.begin if begin is None else begin
@@ -75,16 +73,10 @@ def usage_of_replay(result: ReplayResult, settings: Settings, begin: Instant, en
     )
 
 
-def check_order(begin: Instant, end: Instant) -> None:
-    """Raise Refused unless a period begins before it ends."""
-    if end <= begin:
-        raise Refused("--from must be before --to")
-
-
 def condition_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
     """Load what the options ask for. Raises InputError, Refused or StoreError."""
     if options.paths:
-        found = condition_of_shifts(Recordings.asked(options, settings), notes)
+        found = condition_of_shifts(Recordings.from_options(options, settings), notes)
     else:
         with SharedDatabase(settings.store.where) as place:
             found = condition_of_store(place, settings, now, options.site)

@@ -20,14 +20,13 @@ from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.service.inputs.hammers import (
     DEFAULT_PERIOD,
-    check_order,
     condition_of_store,
     limits,
     usage_of_store,
 )
 from strikewatch.service.inputs.review_moments import ReplaySource
 from strikewatch.service.recordings import Recordings
-from strikewatch.service.time_window import parse_time
+from strikewatch.service.time_window import check_order, parse_period, parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import SharedDatabase
 
@@ -80,9 +79,7 @@ def open_review_data(
     options: Namespace, settings: Settings, now: Instant, notes: Console
 ) -> Iterator[ReviewData]:
     """Load what the options ask for. Raises InputError, Refused, SettingsError or StoreError."""
-    begin, end = (
-        None if at is None else parse_time(at, now, back=True) for at in (options.begin, options.end)
-    )
+    begin, end = parse_period(options.begin, options.end, now)
     if options.paths:
         yield _of_shifts(options, settings, begin, end, notes)
         return
@@ -111,7 +108,7 @@ def _of_shifts(
     options: Namespace, settings: Settings, begin: Instant | None, end: Instant | None, notes: Console
 ) -> ReviewData:
     """Load recorded shifts; without a given period, all of them."""
-    recordings = Recordings.asked(options, settings)
+    recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
     first = _ns(exposure["start"].min()) if len(exposure) else 0
@@ -120,9 +117,13 @@ def _of_shifts(
     end = max(result.end, begin) + 1 if end is None else end
     check_order(begin, end)
     places = [str(path) for path in options.paths]
-    whole = options.paths[0] if len(places) == 1 else None
+    only_path = options.paths[0] if len(places) == 1 else None
     where = ReplaySource(
-        ShiftSamples(shifts, result.noted), lambda _: whole, options.config, recordings, result.settings_at
+        ShiftSamples(shifts, result.noted),
+        lambda _: only_path,
+        options.config,
+        recordings,
+        result.settings_at,
     )
     settings_of = result.settings_of(settings.of_hammer)
     return ReviewData(
