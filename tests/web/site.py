@@ -128,7 +128,7 @@ class Site:
 
 @contextmanager
 def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
-    """Everything but the worker and the courier: the pulse is the caller's to beat; it has turned once.
+    """Everything but the worker and the dispatcher: the pulse is the caller's to beat; it has turned once.
 
     `where` is an empty database; left out: a file in the folder.
     """
