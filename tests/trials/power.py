@@ -194,7 +194,7 @@ def _one_run(
     disk.before = before
     shim = Shim(disk)
     with closing(apsw.Connection(str(place / "watch.db"), vfs="power")) as database:
-        for pragma in sqlite._PRAGMAS:
+        for pragma in sqlite.PROCESSOR_PRAGMAS:
             database.execute(pragma.replace("=FULL", f"={synchronous}"))
         if dice.random() < 0.5:
             database.execute("PRAGMA wal_autocheckpoint=20")  # so that cuts come amid checkpoints too
