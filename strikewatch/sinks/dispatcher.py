@@ -148,7 +148,7 @@ class Worker:
                     continue
                 self._sleep()
             self._loop.outbox.flush()
-        except BaseException as error:  # noqa: BLE001  # a dead worker must be seen, whatever killed it
+        except BaseException as error:  # noqa: BLE001  # any error that ends the thread must be reported
             if self._abandoned:
                 return
             self.failure = error

@@ -76,7 +76,7 @@ def verify(key: bytes, received: Mapping[str, str], body: bytes, now_s: float) -
         raise Rejected("stale", f"webhook-timestamp is more than {TOLERANCE_S} s from the clock here")
     expected = sign(key, name, int(stamp), body).encode()
     given = received.get("webhook-signature", "").split(" ")
-    if not any(hmac.compare_digest(expected, one.encode()) for one in given):
+    if not any(hmac.compare_digest(expected, signature.encode()) for signature in given):
         raise Rejected("bad_signature", "webhook-signature does not match")
     event: dict[str, Any] = json.loads(body)
     return event

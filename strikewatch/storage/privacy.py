@@ -228,8 +228,8 @@ def export_operator(database: DatabaseAccess, recordings: Path, name: str) -> It
     with database.read() as connection:
         for table in tables.metadata.sorted_tables:
             yield from ((table.name, row) for row in _export_rows(connection, table, name, replace_id))
-        yield from (("states", one) for one in _export_states(connection, name))
-        yield from (("spool", one) for one in _export_spool(connection, replace_id))
+        yield from (("states", row) for row in _export_states(connection, name))
+        yield from (("spool", row) for row in _export_spool(connection, replace_id))
     for path in sorted(recordings.glob(f"*/*/{EVENTS}")):
         try:
             lines = path.read_text(encoding="utf-8").splitlines()
@@ -252,7 +252,8 @@ def _export_rows(
     for row in connection.execute(query).mappings():
         shown = {key: _as_text(value) for key, value in row.items()}
         if any(
-            shown[one.name] is not None and replace_id(shown[one.name]) != shown[one.name] for one in named
+            shown[column.name] is not None and replace_id(shown[column.name]) != shown[column.name]
+            for column in named
         ):
             yield {
                 key.removesuffix(_TIME): _time_text(key, value)
@@ -279,7 +280,7 @@ def _export_states(connection: Connection, name: str) -> Iterator[dict[str, Any]
             names = [] if duty is None else duty["name"][: duty["n"]].tolist()
             times = [] if duty is None else duty["at"][: duty["n"]].tolist()
             signed_on = [
-                instant.text(at) for at, one in zip(times, names, strict=True) if one == name.encode()
+                instant.text(at) for at, signed in zip(times, names, strict=True) if signed == name.encode()
             ]
             yield {"site": site, "hammer": hammer, "signed_on": signed_on}
 

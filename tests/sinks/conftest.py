@@ -1,4 +1,4 @@
-"""What every test of deliveries starts from."""
+"""Fixtures of the delivery tests."""
 
 import logging
 from collections.abc import Iterator
@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 import structlog
 
-from tests.sinks.yard import SECRET, Clock
+from tests.sinks.bench import SECRET, Clock
 
 
 @pytest.fixture(autouse=True)
 def _secret(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("YARD_SECRET", SECRET)
+    monkeypatch.setenv("BENCH_SECRET", SECRET)
 
 
 @pytest.fixture(autouse=True)

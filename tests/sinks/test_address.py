@@ -1,4 +1,4 @@
-"""Which addresses may be posted to."""
+"""Which addresses may be connected to."""
 
 import socket
 import threading
@@ -110,7 +110,7 @@ def test_one_bad_address_among_good_ones_is_enough() -> None:
 @pytest.mark.parametrize(
     "host", ["2130706433", "0x7f000001", "0x7f.1", "017700000001", "127.1", "127.0.0.1", "0"]
 )
-def test_addresses_written_otherwise_are_seen_through(host: str) -> None:
+def test_unusual_spellings_of_addresses_are_recognised(host: str) -> None:
     """Decimal, hexadecimal, octal, shortened: this machine's resolver takes them all, and what it says is checked."""
     with pytest.raises(ForbiddenAddressError, match=r"127\.0\.0\.1|0\.0\.0\.0"):
         resolve_allowed(host, 80, (), 5, system_resolver)
@@ -128,7 +128,7 @@ def test_a_look_up_that_hangs_is_given_up() -> None:
     over.set()
 
 
-def test_a_name_that_is_not_known_is_told() -> None:
+def test_an_unknown_host_name_is_reported() -> None:
     def unknown(_host: str, _port: int) -> list[str]:
         raise socket.gaierror(-2, "Name or service not known")
 

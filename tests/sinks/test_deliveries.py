@@ -1,4 +1,4 @@
-"""What people ask of deliveries: look, send again, try the way, switch on. On real databases, servers and processes."""
+"""Listing, resending, testing and switching on deliveries, with real databases, servers and processes."""
 
 import json
 from collections.abc import Iterator
@@ -13,30 +13,30 @@ from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import deliveries, messages
 from strikewatch.storage.outbox.messages import Outbox
 from tests.receiver import Answer, Receiver
-from tests.sinks.yard import KEY, SECRET, START, Clock, yard_with
+from tests.sinks.bench import KEY, SECRET, START, Clock, bench_with
 
 
 def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record(
     path: Path, clock: Clock
 ) -> None:
-    """By another process, beside a courier at work, which takes it up by itself."""
+    """By another process, beside a dispatcher at work, which takes it up by itself."""
     script = [500, 500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
-        yard_with(path, clock, receiver, retry_s=(5,)) as yard,
-        SharedDatabase(path) as beside,
+        bench_with(path, clock, receiver, retry_s=(5,)) as bench,
+        SharedDatabase(path) as shared,
     ):
-        yard.tell((1, "raised"), (1, "escalated"), (1, "cleared"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        yard.advance(5)
-        yard.until(lambda: [state for state, *_ in yard.rows()] == ["parked"] * 3)
-        with beside.write() as connection:
+        bench.tell((1, "raised"), (1, "escalated"), (1, "cleared"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        bench.advance(5)
+        bench.until(lambda: [state for state, *_ in bench.rows()] == ["parked"] * 3)
+        with shared.write() as connection:
             assert deliveries.send_again(connection, clock.now, numbers=[2]) == 3
-        yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+        bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
         steps = [event["type"].split(".")[2] for event in receiver.events(5)]
         assert steps == ["raised", "raised", "raised", "escalated", "cleared"]
         assert receiver.received[0].name == receiver.received[2].name
-        with beside.read() as connection:
+        with shared.read() as connection:
             delivery, tried = deliveries.look_up(connection, 1)
             assert [one.outcome for one in tried] == ["HTTP 500", "HTTP 500", "HTTP 200"]
             assert [one.at_ns for one in tried] == [START, clock.now, clock.now]
@@ -48,38 +48,38 @@ def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record
 def test_what_is_sent_again_is_not_overtaken_by_what_comes_at_the_same_moment(
     path: Path, clock: Clock
 ) -> None:
-    """Both are in the outbox before the courier looks: in a wake for the new one it finds the old one too."""
+    """Both are in the outbox before the dispatcher looks: in a wake for the new one it finds the old one too."""
     script = [500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
-        yard_with(path, clock, receiver, retry_s=()) as yard,
-        SharedDatabase(path) as beside,
+        bench_with(path, clock, receiver, retry_s=()) as bench,
+        SharedDatabase(path) as shared,
     ):
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][0] == "parked")
-        with beside.write() as connection:
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][0] == "parked")
+        with shared.write() as connection:
             deliveries.send_again(connection, clock.now, endpoint="end0")
-        yard.tell((1, "cleared"))
+        bench.tell((1, "cleared"))
         steps = [event["type"].split(".")[2] for event in receiver.events(3)]
         assert steps == ["raised", "raised", "cleared"]
 
 
-def test_a_switched_off_endpoint_is_switched_on_beside_a_courier_at_work(path: Path, clock: Clock) -> None:
+def test_a_switched_off_endpoint_is_switched_on_beside_a_running_dispatcher(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [410, 200], clock.wall_s) as receiver,
-        yard_with(path, clock, receiver) as yard,
-        SharedDatabase(path) as beside,
+        bench_with(path, clock, receiver) as bench,
+        SharedDatabase(path) as shared,
     ):
-        yard.tell((1, "raised"))
-        yard.until(lambda: "end0" in yard.courier.switched_off)
-        with beside.write() as connection:
+        bench.tell((1, "raised"))
+        bench.until(lambda: "end0" in bench.dispatcher.switched_off)
+        with shared.write() as connection:
             assert deliveries.switch_on(connection, "end0")
             assert not deliveries.switch_on(connection, "end0")
-        yard.until(lambda: not yard.courier.switched_off)
-        yard.tell((1, "cleared"), (2, "raised"))
+        bench.until(lambda: not bench.dispatcher.switched_off)
+        bench.tell((1, "cleared"), (2, "raised"))
         receiver.wait_for(2)
-        yard.until(lambda: [state for state, *_ in yard.rows()] == ["parked", "parked", "sent"])
-        with beside.write() as connection:
+        bench.until(lambda: [state for state, *_ in bench.rows()] == ["parked", "parked", "sent"])
+        with shared.write() as connection:
             assert deliveries.send_again(connection, clock.now, endpoint="end0") == 2
         steps = [event["type"].split(".")[2] for event in receiver.events(4)]
         assert steps == ["raised", "raised", "raised", "cleared"]
@@ -88,28 +88,28 @@ def test_a_switched_off_endpoint_is_switched_on_beside_a_courier_at_work(path: P
 def test_a_test_goes_the_way_of_alerts_and_is_tried_once(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [503, 200], clock.wall_s) as receiver,
-        yard_with(path, clock, receiver) as yard,
-        SharedDatabase(path) as beside,
+        bench_with(path, clock, receiver) as bench,
+        SharedDatabase(path) as shared,
     ):
         for expected in ("parked", "sent"):
-            with beside.write() as connection:
+            with shared.write() as connection:
                 number = deliveries.queue_test(connection, "end0", clock.now)
-            yard.until(lambda n=number, e=expected: yard.rows()[n - 1][0] == e)
+            bench.until(lambda n=number, e=expected: bench.rows()[n - 1][0] == e)
         first, second = receiver.events(2)
         assert first["type"] == second["type"] == "strikewatch.test"
         assert first["data"]["endpoint"] == "end0"
-        yard.advance(10**6)
-        with beside.write() as connection:
+        bench.advance(10**6)
+        with shared.write() as connection:
             assert deliveries.send_again(connection, clock.now, endpoint="end0") == 0
 
 
 def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [200], clock.wall_s) as one, Receiver(KEY, [500], clock.wall_s) as two:
-        with yard_with(path, clock, one, two) as yard:
-            yard.tell((1, "raised"), (2, "raised"))
-            yard.until(lambda: sum(attempts for (attempts,) in yard.rows("attempts")) == 4)
-            yard.courier.stop()
-        with SharedDatabase(path) as beside, beside.read() as connection:
+        with bench_with(path, clock, one, two) as bench:
+            bench.tell((1, "raised"), (2, "raised"))
+            bench.until(lambda: sum(attempts for (attempts,) in bench.rows("attempts")) == 4)
+            bench.dispatcher.stop()
+        with SharedDatabase(path) as shared, shared.read() as connection:
             found = deliveries.search(connection, endpoint="end0")
             assert [(each.number, each.state) for each in found] == [(3, "sent"), (1, "sent")]
             assert {each.endpoint for each in deliveries.search(connection, state="waiting")} == {"end1"}
@@ -122,10 +122,10 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
 
 def test_attempts_are_kept_up_to_a_bound(path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(messages, "_DELETE_OLD_ATTEMPTS", messages.delete_attempts_beyond(5))
-    with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
-        yard.tell(*((n, "raised") for n in range(12)))
-        yard.until(lambda: Outbox(yard.store, "end0").counts() == {"sent": 12})
-        with yard.store.read() as connection:
+    with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
+        bench.tell(*((n, "raised") for n in range(12)))
+        bench.until(lambda: Outbox(bench.store, "end0").counts() == {"sent": 12})
+        with bench.store.read() as connection:
             kept = connection.exec_driver_sql("select outbox_seq from attempts order by seq").fetchall()
         assert [number for (number,) in kept] == [8, 9, 10, 11, 12]
 
@@ -198,7 +198,7 @@ def test_the_command_tests_an_endpoint_where_no_processor_runs(
         ("http://8.8.8.8/", "", "use https, or set allow_http"),
     ],
 )
-def test_what_is_in_the_way_is_said_plainly(
+def test_the_command_names_the_cause_of_a_failed_test(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], url: str, more: str, said: str
 ) -> None:
     code, out, _ = Say(config_for(tmp_path, url, more), capsys)("test", "office")
@@ -207,7 +207,7 @@ def test_what_is_in_the_way_is_said_plainly(
     assert out.endswith("Not accepted.\n")
 
 
-def test_an_endpoint_that_says_410_to_a_test_is_off_until_switched_on(
+def test_a_410_to_a_test_switches_the_endpoint_off(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with Receiver(KEY, [Answer(410), Answer(200)]) as receiver:
@@ -223,7 +223,7 @@ def test_an_endpoint_that_says_410_to_a_test_is_off_until_switched_on(
         assert say("test", "office")[0] == 0
 
 
-def test_names_that_do_not_exist_are_told(
+def test_unknown_names_are_reported(
     tmp_path: Path, receiver: Receiver, capsys: pytest.CaptureFixture[str]
 ) -> None:
     say = Say(config_for(tmp_path, receiver.url), capsys)

@@ -1,4 +1,4 @@
-"""Hours of the week by a site's clock, and what passes an endpoint's filter."""
+"""Hours of the week in local time, and the filter of an endpoint."""
 
 from datetime import UTC, datetime, timedelta
 from typing import Any

@@ -1,4 +1,4 @@
-"""The heartbeat: signed, only while all is well, never late, and silence when it is not."""
+"""The heartbeat is signed, sent only while the processor is healthy, and never sent late."""
 
 import threading
 from collections.abc import Mapping
@@ -10,7 +10,7 @@ from strikewatch.errors import SettingsError
 from strikewatch.sinks.heartbeat import TYPE, Heartbeat
 from strikewatch.sinks.settings import HeartbeatSettings
 from tests.receiver import Receiver
-from tests.sinks.yard import KEY, LOOPBACK, START, Clock
+from tests.sinks.bench import KEY, LOOPBACK, START, Clock
 
 
 class Patient:
@@ -22,7 +22,7 @@ class Patient:
         self.beats = 0
         self._go, self._went = threading.Semaphore(0), threading.Semaphore(0)
         self._over = False
-        settings = HeartbeatSettings(url=url, secret_env="YARD_SECRET", every_s=30, allow_private=LOOPBACK)
+        settings = HeartbeatSettings(url=url, secret_env="BENCH_SECRET", every_s=30, allow_private=LOOPBACK)
         self.heart = Heartbeat(settings, self._healthy, clock.wall, self._wait, self.failed.append)
 
     def _wait(self, seconds: float) -> bool:
@@ -52,7 +52,7 @@ class Patient:
         self.heart.join()
 
 
-def test_it_beats_signed_while_all_is_well_and_only_then(clock: Clock) -> None:
+def test_signed_heartbeats_are_sent_only_while_healthy(clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver:
         patient = Patient(receiver.url, clock)
         patient.start()
@@ -78,7 +78,7 @@ def test_it_beats_signed_while_all_is_well_and_only_then(clock: Clock) -> None:
         assert patient.failed == []
 
 
-def test_a_beat_that_is_not_taken_is_not_sent_again(clock: Clock) -> None:
+def test_an_undelivered_heartbeat_is_not_retried(clock: Clock) -> None:
     """Each period has its own beat; none of an earlier one follows later."""
     with Receiver(KEY, [500, 500, 200], clock.wall_s) as receiver:
         patient = Patient(receiver.url, clock)
@@ -103,7 +103,7 @@ def test_a_receiver_that_is_gone_for_good_is_left_alone(clock: Clock) -> None:
         assert patient.failed == []
 
 
-def test_a_heart_that_dies_is_seen(clock: Clock) -> None:
+def test_an_error_that_ends_the_heartbeat_is_reported(clock: Clock) -> None:
     patient = Patient("http://127.0.0.1:1/", clock)
     patient.health = RuntimeError("broken")  # type: ignore[assignment]  # raised instead
     patient.start()
@@ -112,7 +112,7 @@ def test_a_heart_that_dies_is_seen(clock: Clock) -> None:
     assert [str(one) for one in patient.failed] == ["broken"]
 
 
-def test_a_missing_secret_is_told_at_the_start(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delenv("YARD_SECRET")
+def test_a_missing_secret_is_reported_at_start_up(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("BENCH_SECRET")
     with pytest.raises(SettingsError, match="heartbeat secret_env"):
         Patient("https://x.test/", clock)

@@ -1,4 +1,4 @@
-"""The log says what happened, in the contract's words, to machines and to people."""
+"""The log holds the documented alert record for machines, and a sentence for people."""
 
 import json
 import logging

@@ -1,4 +1,4 @@
-"""Alerts published to a real broker through the outbox: nothing lost, in order, and what stands for latecomers."""
+"""Alerts published to a real broker: nothing lost, in order, and active alerts retained."""
 
 import json
 import threading
@@ -22,7 +22,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.active import sent_records
 from tests.broker import Broker, Tls
 from tests.certificates import Authority
-from tests.sinks.yard import Clock, Yard, change
+from tests.sinks.bench import Clock, DeliveryBench, change
 
 ACL = "user processor\ntopic write strikewatch/+/+/alerts\nuser lamp\ntopic read strikewatch/#\n"
 USERS = {"processor": "p", "lamp": "l"}
@@ -67,8 +67,8 @@ class Lamp:
         self._client.loop_stop()
 
 
-class MqttYard(Yard):
-    """A yard whose one endpoint is the broker."""
+class MqttBench(DeliveryBench):
+    """A bench whose one endpoint is the broker."""
 
     def __init__(self, path: Path, clock: Clock, broker: BrokerSettings, **settings: Any) -> None:
         self.broker = broker
@@ -78,40 +78,40 @@ class MqttYard(Yard):
     def open(self) -> None:
         self.store = Store(self.path, {MQTT_ALERTS: f"mqtt://{self.broker.host}:{self.broker.port}"})
         endpoint = mqtt.endpoint(self.settings, self.broker, lambda *place: sent_records(self.store, *place))
-        self.courier = Dispatcher(
+        self.dispatcher = Dispatcher(
             self.store, [endpoint], self.clock.wall, self.clock.monotonic, self.failed.append
         )
-        self.courier.start()
+        self.dispatcher.start()
 
 
-Make = Callable[..., MqttYard]
+Make = Callable[..., MqttBench]
 
 
 @pytest.fixture
 def make(path: Path, clock: Clock) -> Iterator[Make]:
-    yards: list[MqttYard] = []
+    yards: list[MqttBench] = []
 
-    def make(broker: Broker, more: dict[str, Any] | None = None, **settings: Any) -> MqttYard:
+    def make(broker: Broker, more: dict[str, Any] | None = None, **settings: Any) -> MqttBench:
         given: dict[str, Any] = {"version": broker.version, **(more or {})}
         broker.need_version(given["version"])
         to = BrokerSettings(host=broker.host, port=broker.port, **given)
-        yards.append(MqttYard(path, clock, to, **settings))
+        yards.append(MqttBench(path, clock, to, **settings))
         return yards[-1]
 
     yield make
-    for yard in yards:
-        yard.close()
+    for bench in yards:
+        bench.close()
 
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
-def test_steps_are_published_in_order_and_what_stands_is_kept(
+def test_steps_are_published_in_order_and_active_alerts_are_retained(
     broker: Broker, make: Make, version: str
 ) -> None:
     lamp = Lamp(broker)
-    yard = make(broker, {"version": version})
-    yard.tell((1, "raised"))
+    bench = make(broker, {"version": version})
+    bench.tell((1, "raised"))
     lamp.wait_for(2)
-    yard.tell((1, "escalated"), (1, "cleared"))
+    bench.tell((1, "escalated"), (1, "cleared"))
     heard = lamp.wait_for(6)
     lamp.close()
     steps = [(name, told["type"]) for name, told, _ in heard if name.endswith("/alerts")]
@@ -126,18 +126,18 @@ def test_steps_are_published_in_order_and_what_stands_is_kept(
         [heard[0][1]["data"]["id"]],
     )
     assert (states[-1]["highest"], states[-1]["alerts"]) == (None, [])
-    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+    bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
 
 
-def test_what_is_of_a_site_goes_to_the_site_s_topic_and_nothing_of_it_is_kept(
+def test_an_alert_of_a_site_is_published_on_the_sites_topic_and_not_retained(
     broker: Broker, make: Make, clock: Clock
 ) -> None:
     lamp = Lamp(broker)
-    yard = make(broker)
-    yard.store.commit(StepRecord(clock.now, changes=DiskFullAlert().update(True, ["pit"], clock.now, 0)))
-    yard.courier.wake()
-    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"])
-    yard.tell((1, "raised"))
+    bench = make(broker)
+    bench.store.commit(StepRecord(clock.now, changes=DiskFullAlert().update(True, ["pit"], clock.now, 0)))
+    bench.dispatcher.wake()
+    bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"])
+    bench.tell((1, "raised"))
     heard = lamp.wait_for(3)
     lamp.close()
     assert [name for name, *_ in heard] == [
@@ -147,11 +147,13 @@ def test_what_is_of_a_site_goes_to_the_site_s_topic_and_nothing_of_it_is_kept(
     ]
 
 
-def test_a_lamp_that_connects_late_is_told_what_stands_and_no_old_steps(broker: Broker, make: Make) -> None:
-    yard = make(broker)
-    yard.tell((1, "raised"), (2, "raised"))
-    yard.tell((2, "cleared"))
-    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+def test_a_lamp_that_connects_later_gets_the_active_alerts_and_no_old_steps(
+    broker: Broker, make: Make
+) -> None:
+    bench = make(broker)
+    bench.tell((1, "raised"), (2, "raised"))
+    bench.tell((2, "cleared"))
+    bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
     lamp = Lamp(broker)
     heard = lamp.wait_for(2)
     lamp.close()
@@ -164,33 +166,33 @@ def test_a_lamp_that_connects_late_is_told_what_stands_and_no_old_steps(broker: 
 
 def test_a_broker_that_is_away_loses_nothing(broker: Broker, make: Make) -> None:
     """Down when the first comes, and gone again between two: each comes once it is back, in order."""
-    yard = make(broker)
+    bench = make(broker)
     broker.stop()
-    yard.tell((1, "raised"))
-    yard.until(lambda: yard.rows()[0][1] == 1)
-    assert "refused" in yard.rows()[0][2].lower()
+    bench.tell((1, "raised"))
+    bench.until(lambda: bench.rows()[0][1] == 1)
+    assert "refused" in bench.rows()[0][2].lower()
     broker.start()
     lamp = Lamp(broker, None, "strikewatch/+/+/alerts")
-    yard.advance(5)
+    bench.advance(5)
     lamp.wait_for(1)
-    yard.tell((1, "cleared"))
+    bench.tell((1, "cleared"))
     heard = lamp.wait_for(2)
     lamp.close()
     assert [told["type"].split(".")[2] for _, told, _ in heard] == ["raised", "cleared"]
-    yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent", "sent"])
+    bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent", "sent"])
 
 
 def test_a_frozen_broker_is_given_up_in_time(broker: Broker, make: Make) -> None:
-    yard = make(broker, timeout_s=0.3)
+    bench = make(broker, timeout_s=0.3)
     broker.freeze()
     try:
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        assert "Timeout: the broker does not answer in time" in yard.rows()[0][2]
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        assert "Timeout: the broker does not answer in time" in bench.rows()[0][2]
     finally:
         broker.thaw()
-    yard.advance(5)
-    yard.until(lambda: yard.rows()[0][0] == "sent")
+    bench.advance(5)
+    bench.until(lambda: bench.rows()[0][0] == "sent")
 
 
 def test_what_the_access_list_denies_is_said(tmp_path: Path, make: Make) -> None:
@@ -198,10 +200,10 @@ def test_what_the_access_list_denies_is_said(tmp_path: Path, make: Make) -> None
     (tmp_path / "password").write_text("p\n")
     with Broker(tmp_path, users=USERS, acl=ACL) as broker:
         mine = {"username": "processor", "password_file": tmp_path / "password"}
-        yard = make(broker, mine)
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        assert yard.rows() == [
+        bench = make(broker, mine)
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        assert bench.rows() == [
             (
                 "waiting",
                 1,
@@ -217,10 +219,10 @@ def test_the_repository_s_access_list_lets_alerts_out_and_a_lamp_hear_of_its_own
     users = {"processor": "p", "pit/HB-01": "l"}
     with Broker(tmp_path, users=users, acl=(CONFIG / "mosquitto.acl").read_text()) as broker:
         lamp = Lamp(broker, "pit/HB-01")
-        yard = make(broker, {"username": "processor", "password_file": tmp_path / "password"})
-        yard.tell((2, "raised"))
-        yard.until(lambda: yard.rows()[0][0] == "sent")
-        yard.tell((1, "raised"))
+        bench = make(broker, {"username": "processor", "password_file": tmp_path / "password"})
+        bench.tell((2, "raised"))
+        bench.until(lambda: bench.rows()[0][0] == "sent")
+        bench.tell((1, "raised"))
         names = [name for name, *_ in lamp.wait_for(2)]
         lamp.close()
         assert names == ["strikewatch/pit/HB-01/alerts", "strikewatch/pit/HB-01/standing"]
@@ -228,10 +230,10 @@ def test_the_repository_s_access_list_lets_alerts_out_and_a_lamp_hear_of_its_own
 
 def test_a_wrong_password_is_said(tmp_path: Path, make: Make) -> None:
     with Broker(tmp_path, users=USERS) as broker:
-        yard = make(broker, {"username": "processor"})
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        assert "the broker refuses the connection" in yard.rows()[0][2]
+        bench = make(broker, {"username": "processor"})
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        assert "the broker refuses the connection" in bench.rows()[0][2]
 
 
 def test_over_tls_the_broker_s_name_is_checked(tmp_path: Path, make: Make) -> None:
@@ -239,14 +241,14 @@ def test_over_tls_the_broker_s_name_is_checked(tmp_path: Path, make: Make) -> No
     right, wrong = authority.issue("right", ["127.0.0.1"]), authority.issue("wrong", ["broker.test"])
     trust = {"tls": TlsSettings(ca_file=authority.ca_file)}
     with Broker(tmp_path / "a", tls=Tls(authority.ca_file, wrong.cert_file, wrong.key_file)) as broker:
-        yard = make(broker, trust)
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        assert "certificate is not valid for '127.0.0.1'" in yard.rows()[0][2]
+        bench = make(broker, trust)
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        assert "certificate is not valid for '127.0.0.1'" in bench.rows()[0][2]
     port = broker.port
     with Broker(tmp_path / "b", port=port, tls=Tls(authority.ca_file, right.cert_file, right.key_file)):
-        yard.advance(5)
-        yard.until(lambda: yard.rows()[0][0] == "sent")
+        bench.advance(5)
+        bench.until(lambda: bench.rows()[0][0] == "sent")
 
 
 def test_what_is_published_is_nothing_that_the_processor_subscribes_to() -> None:
@@ -255,7 +257,7 @@ def test_what_is_published_is_nothing_that_the_processor_subscribes_to() -> None
         assert not any(paho.topic_matches_sub(each, name) for each in topic.filters("strikewatch"))
 
 
-def test_what_stands_leaves_out_what_is_over_or_elsewhere(path: Path, clock: Clock) -> None:
+def test_retained_alerts_leave_out_ended_ones_and_other_hammers(path: Path, clock: Clock) -> None:
     store = Store(path, {MQTT_ALERTS: "mqtt://x"})
     store.commit(StepRecord(clock.now, changes=[change(1, "raised"), change(2, "raised")]))
     store.commit(StepRecord(clock.now, changes=[change(2, "cleared")]))

@@ -64,7 +64,7 @@ def test_the_longest_due_goes_first() -> None:
     assert [one.seq for one in iter(lambda: queue.take(30), None) if one] == [1, 2, 0]
 
 
-def test_what_is_fresh_goes_before_hours_of_backlog() -> None:
+def test_current_messages_go_before_a_backlog() -> None:
     """Each by how long it has been due; the time at which to look again is the earliest of all."""
     queue = Queue()
     for seq, (alert, due, historic) in enumerate(

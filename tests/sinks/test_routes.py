@@ -1,4 +1,4 @@
-"""What each endpoint is told, over a real store with real filters: raised first, and nothing left open there."""
+"""Which alerts each endpoint gets, with a real store and real filters: raised first, and always the end."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -54,7 +54,7 @@ def run(path: Path, filters: dict[str, Filter], steps: Sequence[tuple[int, Chang
     return found
 
 
-def test_an_alert_that_grows_worse_first_passes_as_raised(tmp_path: Path) -> None:
+def test_an_alert_that_escalates_past_the_filter_is_sent_as_raised(tmp_path: Path) -> None:
     filters = {"all": Filter(), "high": Filter(lowest="high")}
     steps: list[tuple[Step, Priority]] = [
         ("raised", "low"),
@@ -67,7 +67,7 @@ def test_an_alert_that_grows_worse_first_passes_as_raised(tmp_path: Path) -> Non
     assert [one[2:] for one in found if one[0] == "high"] == [("raised", "high"), ("cleared", "high")]
 
 
-def test_outside_its_hours_an_endpoint_hears_nothing_new_but_how_it_ends(tmp_path: Path) -> None:
+def test_outside_its_hours_an_endpoint_gets_only_ends(tmp_path: Path) -> None:
     """1 is raised within the hours and cleared outside; 2 is raised outside and over within; 3 grows worse within."""
     filters = {"day": Filter(hours=("Wed 12:00-13:00",))}
     late, next_day = NOON + HOUR, NOON + 7 * 24 * HOUR

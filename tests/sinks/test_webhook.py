@@ -74,7 +74,7 @@ def test_the_envelope_is_a_cloudevent() -> None:
     assert event.get_data() == json.loads(message().body)
 
 
-def test_names_that_are_no_uris_are_escaped_in_the_source() -> None:
+def test_names_are_escaped_in_the_source_uri() -> None:
     event = json.loads(webhook.envelope(message(site="old pit/ä", hammer="HB?1")))
     assert event["source"] == "/strikewatch/old%20pit%2F%C3%A4/HB%3F1"
 
@@ -140,8 +140,8 @@ def test_a_bad_secret_is_named_but_never_shown(tmp_path: Path, secret: str) -> N
     file = tmp_path / "secret"
     file.write_text(secret)
     with pytest.raises(SettingsError) as caught:
-        read_secrets(WebhookSettings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
-    assert caught.value.problems[0][0] == "webhook yard secret_file"
+        read_secrets(WebhookSettings(name="bench", url="https://a.test/", secret_file=file), "webhook bench")
+    assert caught.value.problems[0][0] == "webhook bench secret_file"
     hidden = secret.removeprefix("whsec_")
     assert not hidden or hidden not in str(caught.value)
 
@@ -151,15 +151,15 @@ def test_the_secret_comes_from_a_file_or_the_environment(
 ) -> None:
     file = tmp_path / "secret"
     file.write_text(SECRET + "\n")
-    from_file = WebhookSettings(name="yard", url="https://a.test/", secret_file=file)
-    from_env = WebhookSettings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
+    from_file = WebhookSettings(name="bench", url="https://a.test/", secret_file=file)
+    from_env = WebhookSettings(name="bench", url="https://a.test/", secret_env="GATE_SECRET")
     with pytest.raises(SettingsError, match="GATE_SECRET is not set"):
-        read_secrets(from_env, "webhook yard")
+        read_secrets(from_env, "webhook bench")
     monkeypatch.setenv("GATE_SECRET", SECRET)
     assert read_secrets(from_file, "a") == read_secrets(from_env, "b") == (decode_secret(SECRET),)
     file.unlink()
     with pytest.raises(SettingsError, match="cannot read"):
-        read_secrets(from_file, "webhook yard")
+        read_secrets(from_file, "webhook bench")
 
 
 def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
@@ -167,7 +167,9 @@ def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
     old = "whsec_" + base64.b64encode(bytes(range(32))).decode()
     file = tmp_path / "secret"
     file.write_text(f"{SECRET}\n{old}\n")
-    keys = read_secrets(WebhookSettings(name="yard", url="https://a.test/", secret_file=file), "webhook yard")
+    keys = read_secrets(
+        WebhookSettings(name="bench", url="https://a.test/", secret_file=file), "webhook bench"
+    )
     body = webhook.envelope(message())
     now_s = int(datetime.now(UTC).timestamp())
     headers = webhook.headers(keys, "abc", now_s, body)
@@ -181,9 +183,9 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("GATE_SECRET", f"{SECRET} {SECRET} {SECRET}")
-    from_env = WebhookSettings(name="yard", url="https://a.test/", secret_env="GATE_SECRET")
+    from_env = WebhookSettings(name="bench", url="https://a.test/", secret_env="GATE_SECRET")
     with pytest.raises(SettingsError, match="holds 3 secrets") as caught:
-        read_secrets(from_env, "webhook yard")
+        read_secrets(from_env, "webhook bench")
     assert SECRET.removeprefix("whsec_") not in str(caught.value)
 
 
@@ -212,7 +214,7 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
     ],
 )
 def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
-    right: dict[str, Any] = {"name": "yard", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
+    right: dict[str, Any] = {"name": "bench", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
     assert WebhookSettings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
         WebhookSettings(**(right | wrong))

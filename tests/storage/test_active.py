@@ -1,4 +1,4 @@
-"""What needs somebody, and what is muted, is asked for in words that SQLite and PostgreSQL understand alike."""
+"""Active, ended and muted alerts are found and counted alike on SQLite and PostgreSQL."""
 
 from pathlib import Path
 

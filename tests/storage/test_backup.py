@@ -1,4 +1,4 @@
-"""A copy of the database while it is written to: one committed state, whole, and there under its name or not at all."""
+"""A backup of a database in use is one committed state; it is complete, or has no name."""
 
 import os
 import sqlite3
@@ -41,7 +41,7 @@ def numbers(path: Path) -> tuple[int, int, int]:
 
 
 def test_each_copy_of_a_busy_database_is_one_committed_state(tmp_path: Path) -> None:
-    store = Store(tmp_path / "watch.db", {"yard": "http://yard.test/"})
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     commit(store, 1)
     done = threading.Event()
     last = 1
@@ -72,14 +72,14 @@ def test_each_copy_of_a_busy_database_is_one_committed_state(tmp_path: Path) -> 
     assert sorted(one.name for one in tmp_path.glob("*copy*")) == sorted(f"copy{n}.db" for n in range(12))
 
 
-def test_a_restored_copy_goes_on_from_its_moment(tmp_path: Path) -> None:
+def test_a_restored_copy_continues_from_its_state(tmp_path: Path) -> None:
     """What came after it the broker no longer has; what is sent again is taken as new, once."""
-    store = Store(tmp_path / "watch.db", {"yard": "http://yard.test/"})
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     commit(store, 1)
     backup(tmp_path / "watch.db", tmp_path / "copy.db")
     commit(store, 2)
     store.close()
-    restored = Store(tmp_path / "copy.db", {"yard": "http://yard.test/"})
+    restored = Store(tmp_path / "copy.db", {"bench": "http://bench.test/"})
     assert restored.load().states == {KEY: ("l", b"1")}
     commit(restored, 2)
     commit(restored, 1)
@@ -110,7 +110,7 @@ def test_recordings_of_the_time_after_a_copy_are_kept_and_what_comes_after_a_res
     assert found == [[1.0, 2.0], [1.0, 3.0]]
 
 
-def test_what_cannot_be_copied_says_why_and_leaves_the_older_copy(
+def test_a_failed_backup_says_why_and_keeps_the_older_copy(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(StoreError, match="there is no database"):

@@ -1,4 +1,4 @@
-"""What was not used is counted by sender and reason for good, within bounds, over each kind of database."""
+"""Problems of feeds are counted by sender and reason, within bounds, on each kind of database."""
 
 import sqlite3
 from contextlib import closing
@@ -72,7 +72,7 @@ def test_recent_counts_are_of_today_and_yesterday(where: Path | URL) -> None:
     store.close()
 
 
-def test_senders_that_are_made_up_do_not_displace_the_real_ones_and_every_count_stays(
+def test_invented_senders_do_not_displace_real_ones_and_no_count_is_lost(
     where: Path | URL,
 ) -> None:
     store = Store(where)
@@ -110,7 +110,7 @@ def test_examples_are_the_newest_of_that_sender_alone(where: Path | URL) -> None
     store.close()
 
 
-def test_old_problems_go_with_old_rejects(where: Path | URL) -> None:
+def test_old_problems_are_removed_with_old_rejects(where: Path | URL) -> None:
     store = Store(where)
     store.commit(StepRecord(NOW, rejects=[bad("old", reason="not_json"), bad("kept")]))
     store.commit(StepRecord(NOW + 10 * DAY, rejects=[bad("new")]))
@@ -141,13 +141,13 @@ def test_hostile_text_is_stored_and_comes_back_printable(where: Path | URL) -> N
 
 
 @given(st.binary(max_size=400), st.text(max_size=400))
-def test_whatever_is_shown_is_one_bounded_printable_line(payload: bytes, text: str) -> None:
+def test_shown_text_is_one_bounded_printable_line(payload: bytes, text: str) -> None:
     for shown, limit in ((readable(payload), 200), (printable(text, 100), 100)):
         assert shown.isprintable()
         assert len(shown) <= limit + 1
 
 
-def test_a_database_of_before_brings_the_rejects_that_it_kept(tmp_path: Path) -> None:
+def test_the_migration_fills_problems_from_kept_rejects(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
     first_release(path)
     rows = [(10 + k, TOPIC, b"\xff%d" % k, "bad_value", f"detail {k}", NOW + k * DAY) for k in range(3)] + [

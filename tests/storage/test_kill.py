@@ -1,4 +1,4 @@
-"""kill -9 in the middle of commits: each step is there whole or not at all, and none acknowledged is gone."""
+"""After kill -9 during commits, each step is stored completely or not at all, and every acknowledged one is stored."""
 
 import random
 import signal

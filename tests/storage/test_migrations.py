@@ -1,4 +1,4 @@
-"""Databases of every release become those of this one, on SQLite and PostgreSQL, and nothing in them is lost."""
+"""Databases of every release are upgraded to this one, on SQLite and PostgreSQL, without loss."""
 
 import re
 import sqlite3
@@ -53,8 +53,8 @@ INSERT INTO hammer_state VALUES ('pit', 'HB-01', 'reading/1:18', x'00ff');
 INSERT INTO alerts VALUES ('pit', 'a1', 'HB-01', 'same_spot', 'op-14', 'medium', 1000, NULL, 0, 0,
  '{"id": "a1", "site": "pit"}', 5, 6);
 INSERT INTO events VALUES (3, 'pit', 'HB-01', 'sign_on', 900, '{"operator":"op-14"}', NULL, 5);
-INSERT INTO outbox VALUES (7, 'yard', 'm', 'pit', 'a1', 'raised', '{}', 5, 5, 2, 'waiting', 'HTTP 500', NULL);
-INSERT INTO endpoints VALUES ('yard', 'http://yard.test/', NULL, NULL);
+INSERT INTO outbox VALUES (7, 'bench', 'm', 'pit', 'a1', 'raised', '{}', 5, 5, 2, 'waiting', 'HTTP 500', NULL);
+INSERT INTO endpoints VALUES ('bench', 'http://bench.test/', NULL, NULL);
 INSERT INTO arrived VALUES (9, 5, 2, x'0102');
 INSERT INTO segments VALUES ('pit', '20260304T071500.123Z', 4, 1, 8, 'written', 5, 100);
 INSERT INTO rejects VALUES (4, 't', x'00', 'bad_json', 'line 1', 5);
@@ -92,7 +92,7 @@ def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path)
         kept = sorted(set(names) - {version.FIRST_RELEASE_TABLE, "sqlite_sequence"})
         before = {name: old.execute(f"SELECT * FROM {name}").fetchall() for name in kept}
         columns = {name: [c[1] for c in old.execute(f"PRAGMA table_info({name})")] for name in kept}
-    store = Store(path, {"yard": "http://yard.test/"})
+    store = Store(path, {"bench": "http://bench.test/"})
     with store.read() as connection:
         for name in kept:
             after = connection.execute(text(f"SELECT {', '.join(columns[name])} FROM {name}"))
@@ -101,7 +101,7 @@ def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path)
     saved = store.load()
     assert saved.states == {("pit", "HB-01"): ("reading/1:18", b"\x00\xff")}
     assert [one.record["id"] for one in saved.alerts] == ["a1"]
-    assert [one.attempts for one in Outbox(store, "yard").waiting()] == [2]
+    assert [one.attempts for one in Outbox(store, "bench").waiting()] == [2]
     store.close()
     (copy,) = tmp_path.glob("watch.db.before-*")
     with closing(sqlite3.connect(copy)) as old:
@@ -109,7 +109,7 @@ def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path)
     Store(path).close()
 
 
-def test_migrated_from_nothing_or_from_the_first_release_it_is_what_a_new_one_is(tmp_path: Path) -> None:
+def test_a_migrated_database_equals_a_new_one(tmp_path: Path) -> None:
     """To the letter of every table and index, `WITHOUT ROWID` and what partial indexes hold included."""
     first_release(tmp_path / "old.db")
     Store(tmp_path / "old.db").close()
@@ -120,7 +120,7 @@ def test_migrated_from_nothing_or_from_the_first_release_it_is_what_a_new_one_is
     assert made(tmp_path / "all.db") == made(tmp_path / "new.db")
 
 
-def test_migrated_from_nothing_it_is_what_the_tables_say(where: Path | URL) -> None:
+def test_migrations_from_an_empty_database_match_the_tables(where: Path | URL) -> None:
     """As alembic compares them: tables, columns, types, indexes, unique constraints."""
     database = open_database(where)
     connection = database.connect()

@@ -1,4 +1,4 @@
-"""A recorded shift holds what it was given, bit for bit, laid out as the contract says."""
+"""A recorded shift holds the given data bit for bit, in the documented layout."""
 
 import json
 from pathlib import Path

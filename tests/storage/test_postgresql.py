@@ -1,4 +1,4 @@
-"""What is PostgreSQL's own: the claim, lost sessions, what it refuses, and how it is asked to be durable."""
+"""PostgreSQL only: the writer's lock, lost sessions, refusals and durability settings."""
 
 import pytest
 from sqlalchemy import URL, text
@@ -68,20 +68,20 @@ def test_a_server_that_turns_read_only_refuses_until_it_is_written_again() -> No
         store.close()
 
 
-def test_the_claim_is_one_to_a_schema_and_ends_with_the_session(postgresql: Postgresql, url: URL) -> None:
+def test_the_writers_lock_is_per_schema_and_ends_with_the_session(postgresql: Postgresql, url: URL) -> None:
     store = Store(url)
     with pytest.raises(StoreError, match="in use by another strikewatch"):
         Store(url)
     postgresql.ask(url.database, "CREATE SCHEMA other")
-    beside = Store(url.update_query_dict({"options": "-c search_path=other"}))
-    beside.commit(StepRecord(NOW, states={KEY: b"x"}, layout="l"))
+    other_schema = Store(url.update_query_dict({"options": "-c search_path=other"}))
+    other_schema.commit(StepRecord(NOW, states={KEY: b"x"}, layout="l"))
     assert store.load().states == {}
-    beside.close()
+    other_schema.close()
     store.close()
     Store(url).close()
 
 
-def test_it_is_durable_though_the_server_is_set_lightly(postgresql: Postgresql, url: URL) -> None:
+def test_commits_are_synced_whatever_the_servers_default(postgresql: Postgresql, url: URL) -> None:
     postgresql.ask(url.database, f"ALTER DATABASE {url.database} SET synchronous_commit = off")
     store = Store(url)
     with store.write() as connection:

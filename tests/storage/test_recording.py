@@ -1,4 +1,4 @@
-"""What was admitted is recorded once, in order, bit for bit, wherever the recorder is cut off."""
+"""Admitted rows are recorded once, in order and bit for bit, wherever the recorder is interrupted."""
 
 import json
 from collections.abc import Callable, Iterator
@@ -92,7 +92,7 @@ def store(where: Path | URL) -> Iterator[Store]:
     store.close()
 
 
-def test_it_rolls_by_the_hour_and_at_a_clean_stop(store: Store, tmp_path: Path) -> None:
+def test_a_recording_ends_at_the_hour_and_at_a_clean_stop(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder))
     steps = []
@@ -111,7 +111,7 @@ def test_it_rolls_by_the_hour_and_at_a_clean_stop(store: Store, tmp_path: Path) 
     assert len(names(folder)) == 3
 
 
-def test_it_rolls_by_size(store: Store, tmp_path: Path) -> None:
+def test_a_recording_ends_at_its_size_limit(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder, roll_mib=0.001))
     steps = [step(k, WALL) for k in range(30)]
@@ -190,7 +190,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
     return lambda: left[0] <= 0
 
 
-def test_wherever_it_is_cut_off_each_row_is_recorded_once(
+def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every crash point of a roll in turn, then a restart that may crash at its own points too."""

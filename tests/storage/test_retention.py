@@ -1,4 +1,4 @@
-"""What is old goes, batch by batch; what stands, waits or was promised stays, however old."""
+"""Old data is removed in batches; alerts that are active, waiting or not yet delivered stay."""
 
 import json
 from pathlib import Path
@@ -64,7 +64,7 @@ def days_of(store: Store, table: str, column: str) -> list[int]:
 
 @pytest.fixture
 def store(where: Path | URL) -> Any:
-    store = Store(where, {"yard": "http://yard.test/"})
+    store = Store(where, {"bench": "http://bench.test/"})
     with store.write() as connection:
         connection.execute(text("select 1"))
     yield store
@@ -83,7 +83,7 @@ def settle(store: Store) -> None:
         connection.execute(text("update storms set due_ns = null"))
 
 
-def test_each_goes_after_its_own_time(store: Store) -> None:
+def test_each_kind_of_data_is_removed_after_its_own_time(store: Store) -> None:
     for k in range(31):
         day(store, k)
     settle(store)
@@ -98,7 +98,7 @@ def test_each_goes_after_its_own_time(store: Store) -> None:
     assert len(held) == 21
 
 
-def test_what_stands_or_waits_or_is_not_over_for_people_stays(store: Store) -> None:
+def test_active_unacknowledged_and_undelivered_alerts_stay(store: Store) -> None:
     """And so does what an endpoint was told of an alert that stands: it must hear how it ends."""
     day(store, 0, cleared=False)
     day(store, 1, sent=False)
@@ -122,7 +122,7 @@ def test_what_stands_or_waits_or_is_not_over_for_people_stays(store: Store) -> N
     assert store.load().events == [pending]
 
 
-def test_zero_days_keep_for_ever(store: Store) -> None:
+def test_zero_days_remove_nothing(store: Store) -> None:
     day(store, 0)
     settle(store)
     before = [query(store, f"select * from {name}") for name in ("alerts", "events", "outbox", "rejects")]
@@ -132,7 +132,7 @@ def test_zero_days_keep_for_ever(store: Store) -> None:
     ] == before
 
 
-def test_a_tick_removes_one_batch_and_a_look_comes_once_an_hour(
+def test_a_tick_removes_one_batch_and_a_pass_runs_once_an_hour(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(retention, "BATCH_ROWS", 200)
@@ -158,7 +158,7 @@ def test_a_tick_removes_one_batch_and_a_look_comes_once_an_hour(
 
 def test_the_file_grows_to_what_is_kept_and_no_further(tmp_path: Path) -> None:
     """Thirty days of a hammer at work, kept for five: pages are used again, so the file of day 30 is that of day 10."""
-    store = Store(tmp_path / "watch.db", {"yard": "http://yard.test/"})
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings", keep_days=5))
     sizes = []
     for k in range(30):

@@ -1,4 +1,4 @@
-"""A spooled step keeps every bit, and refuses what it did not write."""
+"""A spooled step keeps every bit, and a damaged or foreign one is refused."""
 
 import numpy as np
 import numpy.typing as npt

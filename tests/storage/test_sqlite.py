@@ -1,4 +1,4 @@
-"""What is SQLite's own: how the file is opened, shared, refused, and what a full disk does."""
+"""SQLite only: locking, durability settings, foreign files and use of indexes."""
 
 import sqlite3
 from collections.abc import Iterator
@@ -19,7 +19,7 @@ from tests.storage.test_store import KEY, NOW, change
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    store = Store(tmp_path / "watch.db", {"yard": "http://yard.test/"})
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     yield store
     store.close()
 
@@ -74,7 +74,7 @@ def test_foreign_databases_are_refused_and_left_alone(tmp_path: Path) -> None:
         Store(tmp_path / "noise.db")
 
 
-def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> None:
+def test_pending_rows_are_found_by_index(store: Store) -> None:
     """SQLite uses a partial index only where the condition is the index's own, to the letter."""
     asked: list[tuple[str, Any]] = []
     engine = store._database.engine
@@ -84,7 +84,7 @@ def test_what_waits_is_found_by_index_however_long_the_history(store: Store) -> 
         asked.append((statement, parameters))
 
     store.load()
-    Outbox(store, "yard").waiting(3)
+    Outbox(store, "bench").waiting(3)
     event.remove(engine, "before_cursor_execute", _note)
     with store.read() as connection:
         plans = [

@@ -1,4 +1,4 @@
-"""One transaction a step: all of it or nothing, and the same again changes nothing. On real databases."""
+"""A step is stored completely or not at all, and storing it again changes nothing. On real databases."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,7 +24,7 @@ KEY = ("pit", "HB-01")
 
 @pytest.fixture
 def store(where: Path | URL) -> Iterator[Store]:
-    store = Store(where, {"yard": "http://yard.test/", "office": "http://office.test/"})
+    store = Store(where, {"bench": "http://bench.test/", "office": "http://office.test/"})
     yield store
     store.close()
 
@@ -103,23 +103,23 @@ def test_an_alert_is_kept_as_it_last_stood_and_queued_once_a_step(store: Store) 
         (NOW, NOW + 10**9, NOW, NOW + 2)
     ]
     assert query(store, "select endpoint, step, created_ns from outbox order by seq") == [
-        ("yard", "raised", NOW),
+        ("bench", "raised", NOW),
         ("office", "raised", NOW),
-        ("yard", "cleared", NOW + 1),
+        ("bench", "cleared", NOW + 1),
         ("office", "cleared", NOW + 1),
     ]
 
 
-def test_the_same_alert_with_other_words_is_news(store: Store) -> None:
+def test_an_alert_with_a_changed_record_is_queued_again(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change(summary="15 s in one spot")]))
     store.commit(StepRecord(NOW, changes=[change(summary="15.1 s in one spot")]))
-    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(2,)]
+    assert query(store, "select count(*) from outbox where endpoint = 'bench'") == [(2,)]
 
 
 def test_two_sites_may_name_their_hammers_alike(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change(site="pit"), change(site="quay")]))
     assert [one.record["site"] for one in store.load().alerts] == ["pit", "quay"]
-    assert query(store, "select count(*) from outbox where endpoint = 'yard'") == [(2,)]
+    assert query(store, "select count(*) from outbox where endpoint = 'bench'") == [(2,)]
 
 
 def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
@@ -135,7 +135,7 @@ def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_n
     assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, 2)]
     store.commit(StepRecord(NOW, changes=[change("cleared", cleared=NOW + 3, summary="sure", deliver=False)]))
     assert store.load().alerts == []
-    assert query(store, "select step from outbox where endpoint = 'yard' order by seq") == [
+    assert query(store, "select step from outbox where endpoint = 'bench' order by seq") == [
         ("raised",),
         ("cleared",),
     ]
@@ -167,9 +167,9 @@ def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(where: Path | URL) 
     store.close()
 
 
-def test_outcomes_ride_with_the_next_step_and_only_once(store: Store) -> None:
+def test_deferred_outcomes_are_written_once_with_the_next_step(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change()]))
-    outbox = Outbox(store, "yard")
+    outbox = Outbox(store, "bench")
     (message,) = outbox.waiting()
     outbox.record_outcomes([Outcome(message.seq, "sent", 1, NOW, "HTTP 200", NOW + 1)])
     assert outbox.counts() == {"waiting": 1}
@@ -190,22 +190,22 @@ def test_a_second_processor_on_one_database_is_refused_until_the_first_is_gone(w
 
 
 def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
-    store = Store(where, {"yard": "http://a.test/"})
+    store = Store(where, {"bench": "http://a.test/"})
     with store.write() as connection:
         connection.execute(text("update endpoints set off_ns = 1, reason = 'gone'"))
     store.close()
-    again = Store(where, {"yard": "http://a.test/"})
-    assert again.switched_off == {"yard": "gone"}
+    again = Store(where, {"bench": "http://a.test/"})
+    assert again.switched_off == {"bench": "gone"}
     again.commit(StepRecord(NOW, changes=[change()]))
     assert query(again, "select state, last_outcome from outbox") == [("parked", "gone")]
     again.close()
-    moved = Store(where, {"yard": "http://b.test/"})
+    moved = Store(where, {"bench": "http://b.test/"})
     assert moved.switched_off == {}
     moved.close()
 
 
 @pytest.mark.parametrize("n", [0, 1, 256, 257, 600])
-def test_questions_about_any_number_of_things_find_each_once(store: Store, n: int) -> None:
+def test_a_list_query_of_any_length_finds_each_row_once(store: Store, n: int) -> None:
     """Also beyond what one question may hold, and where a question is filled up."""
     alerts = [change(onset=NOW + 1000 * k, site="pit" if k % 2 else "quarry") for k in range(n + 3)]
     store.commit(StepRecord(NOW, changes=alerts))

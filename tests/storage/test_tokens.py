@@ -1,4 +1,4 @@
-"""Tokens on both databases: who holds one is known by it alone, and a revoked one is worth nothing."""
+"""Tokens on both databases: a token identifies its holder until it is revoked."""
 
 from pathlib import Path
 

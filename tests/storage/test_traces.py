@@ -1,4 +1,4 @@
-"""The samples around an alert are found whether they are recorded already or not, each once, in order."""
+"""The samples around an alert are found in recordings and in the spool, each once, in order."""
 
 from pathlib import Path
 

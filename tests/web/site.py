@@ -128,7 +128,7 @@ class Site:
 
 @contextmanager
 def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
-    """Everything but the worker and the courier: the caller records the turns of the worker; one is recorded.
+    """Everything but the worker and the dispatcher: the caller records the turns of the worker; one is recorded.
 
     `where` is an empty database; left out: a file in the folder.
     """

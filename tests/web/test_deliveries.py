@@ -12,7 +12,7 @@ from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.commit.step import StepRecord
 from tests.receiver import Receiver
-from tests.sinks.yard import KEY, LOOPBACK, SECRET
+from tests.sinks.bench import KEY, LOOPBACK, SECRET
 from tests.web.site import ENDPOINT, NOW, SITE, Site, site
 
 BASE = "/api/v1"
@@ -21,16 +21,16 @@ BASE = "/api/v1"
 @contextmanager
 def at_work(at: Site, receiver: Receiver) -> Iterator[None]:
     one = WebhookSettings.model_validate(
-        {"name": ENDPOINT, "url": receiver.url, "secret_env": "YARD_SECRET", "allow_private": LOOPBACK}
+        {"name": ENDPOINT, "url": receiver.url, "secret_env": "BENCH_SECRET", "allow_private": LOOPBACK}
         | {"retry_s": (), "jitter": 0}
     )
     died: list[BaseException] = []
-    courier = Dispatcher(at.store, [webhook_endpoint(one)], time.time_ns, time.monotonic_ns, died.append)
-    courier.start()
+    dispatcher = Dispatcher(at.store, [webhook_endpoint(one)], time.time_ns, time.monotonic_ns, died.append)
+    dispatcher.start()
     try:
         yield
     finally:
-        courier.stop()
+        dispatcher.stop()
         assert not died
 
 
@@ -43,7 +43,7 @@ def until(condition: Callable[[], Any]) -> Any:
 
 
 def test_a_parked_delivery_is_looked_at_and_sent_again(tmp_path: Path, monkeypatch: Any) -> None:
-    monkeypatch.setenv("YARD_SECRET", SECRET)
+    monkeypatch.setenv("BENCH_SECRET", SECRET)
     with site(tmp_path) as at, Receiver(KEY, [500, 200]) as receiver, at_work(at, receiver):
         token = at.token("Ada", "review")
 
@@ -63,7 +63,7 @@ def test_a_parked_delivery_is_looked_at_and_sent_again(tmp_path: Path, monkeypat
 
 
 def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypatch: Any) -> None:
-    monkeypatch.setenv("YARD_SECRET", SECRET)
+    monkeypatch.setenv("BENCH_SECRET", SECRET)
     with site(tmp_path) as at, Receiver(KEY) as receiver, at_work(at, receiver):
         token = at.token("Ada", "act")
         own = f"{BASE}/endpoints/{ENDPOINT}"
@@ -97,8 +97,8 @@ def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypa
 def test_deliveries_waiting_at_a_switched_off_endpoint_are_dead_lettered(
     tmp_path: Path, monkeypatch: Any
 ) -> None:
-    """No courier is at work at that moment; the next one finds it so."""
-    monkeypatch.setenv("YARD_SECRET", SECRET)
+    """No dispatcher is at work at that moment; the next one finds it so."""
+    monkeypatch.setenv("BENCH_SECRET", SECRET)
     with site(tmp_path) as at, Receiver(KEY) as receiver:
         token = at.token("Ada", "act")
         at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/off", {"reason": "moves house"}, token)

@@ -121,7 +121,7 @@ def readable(payload: bytes, limit: int = 200) -> str:
 def printable(text: str, limit: int = DETAIL_LENGTH) -> str:
     """Escape control characters, line breaks and direction marks; cut the text to `limit` characters."""
     shown = "".join(
-        one if one.isprintable() else one.encode("unicode_escape").decode() for one in text[: limit + 1]
+        char if char.isprintable() else char.encode("unicode_escape").decode() for char in text[: limit + 1]
     )
     return shown if len(shown) <= limit else f"{shown[:limit]}…"
 
@@ -135,8 +135,8 @@ def record(
         site, hammer = reject.key or ("", "")
         sender = f"{site}/{hammer}" if hammer else reject.topic[:SENDER_LENGTH]
         _add(rows, sender, site, hammer, reject.reason, "", reject.rows, reject.detail, reject.payload, now)
-    for one in counted:
-        _add(rows, "/".join(one.key), *one.key, one.reason, one.name, one.n, one.detail, b"", now)
+    for count in counted:
+        _add(rows, "/".join(count.key), *count.key, count.reason, count.name, count.n, count.detail, b"", now)
     if not rows:
         return
     _COUNT.run(connection, list(rows.values()))

@@ -113,10 +113,10 @@ def load_rows(
 ) -> dict[AlertKey, HandlingRow]:
     """Load the rows of alerts by key; alerts without a row are left out."""
     ids: dict[str, list[str]] = {}
-    for site, one in sorted(names):
-        ids.setdefault(site, []).append(one)
-    found = (_BY_ID.fetch(connection, some, site=site) for site, some in ids.items())
-    rows = (_row(one, shelved) for some in found for one in some)
+    for site, alert_id in sorted(names):
+        ids.setdefault(site, []).append(alert_id)
+    fetched = (_BY_ID.fetch(connection, site_ids, site=site) for site, site_ids in ids.items())
+    rows = (_row(columns, shelved) for site_rows in fetched for columns in site_rows)
     return {row.name: row for row in rows}
 
 
@@ -128,7 +128,7 @@ def find_rows(
 ) -> list[HandlingRow]:
     """Load the rows that meet the conditions, in onset order."""
     query = select(handling).where(*conditions).order_by(handling.c.onset_ns, handling.c.id).limit(limit)
-    return [_row(one, shelved) for one in connection.execute(query)]
+    return [_row(columns, shelved) for columns in connection.execute(query)]
 
 
 def write_rows(connection: Connection, rows: Iterable[HandlingRow]) -> None:
@@ -139,9 +139,9 @@ def write_history(connection: Connection, entries: Iterable[tuple[HandlingRow, H
     _ENTRY.run(connection, [history_row(row.shelf_key, row.id, entry) for row, entry in entries])
 
 
-def history_row(point: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
+def history_row(shelf_key: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
     """Return the columns of a line of the history."""
-    site, hammer, fault = point
+    site, hammer, fault = shelf_key
     return {
         "site": site,
         "hammer": hammer,
@@ -156,7 +156,7 @@ def history_row(point: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict[str
     }
 
 
-def _row(one: Sequence[Any], shelved: Mapping[ShelfKey, Shelf]) -> HandlingRow:
+def _row(columns: Sequence[Any], shelved: Mapping[ShelfKey, Shelf]) -> HandlingRow:
     (
         site,
         alert_id,
@@ -172,7 +172,7 @@ def _row(one: Sequence[Any], shelved: Mapping[ShelfKey, Shelf]) -> HandlingRow:
         storm,
         held,
         due,
-    ) = one
+    ) = columns
     shelf = shelved.get((site, hammer, fault)) if state == "shelved" else None
     now = Handling(state, priority, shelf)
     return HandlingRow(

@@ -51,7 +51,7 @@ def add(connection: Connection, name: str, role: Role, now: Instant) -> str:
 
 def revoke(connection: Connection, name: str, now: Instant) -> bool:
     """Revoke a token; return whether it was valid until now. Raises Unknown if the name has no token."""
-    if name not in {one.name for one in holders(connection)}:
+    if name not in {holder.name for holder in holders(connection)}:
         raise Unknown(f"there is no token for {name!r}; `strikewatch token list` shows all")
     c = tokens.c
     done = update(tokens).where(c.who == name, c.revoked_ns.is_(None)).values(revoked_ns=now)

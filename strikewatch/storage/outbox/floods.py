@@ -117,8 +117,10 @@ class Floods:
             flood_since=row.onset - flood.window,
             enough=max(chattering.begin_count, flood.begin_count),
         )
-        ((_, _, in_chattering, in_flood),) = (one for one in found if one[1] is None)
-        spans = sorted((one for one in found if one[1] is not None), key=lambda one: (one[2], one[1]))
+        ((_, _, in_chattering, in_flood),) = (entry for entry in found if entry[1] is None)
+        spans = sorted(
+            (entry for entry in found if entry[1] is not None), key=lambda entry: (entry[2], entry[1])
+        )
         return (
             {kind: seq for kind, seq, *_ in spans},
             {kind: Episode(*span) for kind, _, *span in spans},
@@ -236,7 +238,7 @@ class Digest:
         number = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
         if self.kind == "chattering":
             return f"Chattering: {number} of {self.fault} at {self.hammer} {times} UTC, sent together."
-        faults = Counter(one["fault"] for one in records).most_common()
+        faults = Counter(record["fault"] for record in records).most_common()
         return (
             f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
         )

@@ -90,19 +90,19 @@ class Outbox:
         """
         self._store.defer_outcomes(
             {
-                "number": one.seq,
-                "state": one.state,
-                "attempts": one.attempts,
-                "due_ns": one.due,
-                "last_outcome": one.summary,
-                "finished_ns": None if one.state == "waiting" else one.at,
+                "number": outcome.seq,
+                "state": outcome.state,
+                "attempts": outcome.attempts,
+                "due_ns": outcome.due,
+                "last_outcome": outcome.summary,
+                "finished_ns": None if outcome.state == "waiting" else outcome.at,
                 "attempt": None
-                if one.took_us is None
-                else Attempt(one.seq, one.at, one.took_us, one.summary, one.trace),
+                if outcome.took_us is None
+                else Attempt(outcome.seq, outcome.at, outcome.took_us, outcome.summary, outcome.trace),
             }
-            for one in outcomes
+            for outcome in outcomes
         )
-        if any(one.state == "parked" for one in outcomes):
+        if any(outcome.state == "parked" for outcome in outcomes):
             self.flush()
 
     def flush(self) -> None:

@@ -95,12 +95,12 @@ def find(connection: Connection, start: str, site: str | None = None) -> AlertKe
     query = select(c.site, c.id).where(c.id >= start, c.id < start + "g").order_by(c.id, c.site)
     if site is not None:
         query = query.where(c.site == site)
-    keys = [(at, one) for at, one in connection.execute(query.limit(MAX_NAMED + 1))]
+    keys = [(at, alert_id) for at, alert_id in connection.execute(query.limit(MAX_NAMED + 1))]
     if not keys:
         where = "" if site is None else f" at {site}"
         raise Unknown(f"no alert{where} has an id that begins with {start}; `strikewatch alerts` lists them")
     if len(keys) > 1:
-        some = ", ".join(f"{one} at {at}" for at, one in keys[:MAX_NAMED])
+        some = ", ".join(f"{alert_id} at {at}" for at, alert_id in keys[:MAX_NAMED])
         more = " and more" if len(keys) > MAX_NAMED else ""
         raise Unknown(f"several ids begin with {start}: {some}{more}; give more of the id, or the site")
     return keys[0]

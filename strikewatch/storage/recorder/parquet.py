@@ -41,7 +41,7 @@ def write_shift(
         if np.any(np.diff(part.time_ns) < 0):
             raise ValueError(f"rows of {hammer} are not in time order: sort them before recording")
     schema = _schema(rows, live)
-    floats = [one.name for one in schema if one.type == pa.float64()]
+    floats = [field.name for field in schema if field.type == pa.float64()]
     encodings = {"time": "DELTA_BINARY_PACKED"} | dict.fromkeys(floats, "BYTE_STREAM_SPLIT")
     with pq.ParquetWriter(
         folder / SAMPLES,
@@ -96,7 +96,7 @@ def _is_bool(name: str, columns: list[Floats]) -> bool:
     channel = CHANNELS.get(name)
     if channel is None or not channel.boolean:
         return False
-    return all(bool(np.all((one == 0.0) | (one == 1.0) | np.isnan(one))) for one in columns)
+    return all(bool(np.all((column == 0.0) | (column == 1.0) | np.isnan(column))) for column in columns)
 
 
 def _table(schema: pa.Schema, site: str, hammer: str, part: Rows) -> pa.Table:
@@ -108,12 +108,12 @@ def _table(schema: pa.Schema, site: str, hammer: str, part: Rows) -> pa.Table:
         pa.DictionaryArray.from_arrays(first, pa.array([site])),
         pa.DictionaryArray.from_arrays(first, pa.array([hammer])),
     ]
-    for one in list(schema)[3:]:
-        column = part.columns.get(one.name)
+    for field in list(schema)[3:]:
+        column = part.columns.get(field.name)
         if column is None:
-            arrays.append(pa.nulls(n, one.type))
-        elif one.type == pa.bool_():
-            arrays.append(pa.array(column == 1.0, one.type, mask=np.isnan(column)))
+            arrays.append(pa.nulls(n, field.type))
+        elif field.type == pa.bool_():
+            arrays.append(pa.array(column == 1.0, field.type, mask=np.isnan(column)))
         else:
-            arrays.append(pa.array(column, one.type, mask=np.isnan(column)))
+            arrays.append(pa.array(column, field.type, mask=np.isnan(column)))
     return pa.Table.from_arrays(arrays, schema=schema)

@@ -141,7 +141,7 @@ class Recorder:
                     segments.c.state == "planned", segments.c.first_seq == segment.first
                 )
             )
-            names = {one.site: one.name for one in plan}
+            names = {planned.site: planned.name for planned in plan}
         sizes = {}
         for site, name in names.items():
             rows = {hammer: Rows.join(parts) for (at, hammer), parts in segment.rows.items() if at == site}
@@ -200,19 +200,23 @@ class Recorder:
         with self._store.read() as connection:
             recordings = connection.execute(_RECORDINGS).all()
         days, gib = self._settings.keep_days, self._settings.keep_gib
-        total = sum(one.size for one in recordings)
-        for one in recordings:
-            old = days > 0 and now - one.written_ns > days * 86_400 * SECOND
+        total = sum(recording.size for recording in recordings)
+        for recording in recordings:
+            old = days > 0 and now - recording.written_ns > days * 86_400 * SECOND
             large = gib > 0 and total > gib * 1024 * MIB
             if not old and not large:
                 continue
-            total -= one.size
-            disk.remove_folder(self._settings.folder / one.site / one.name)
+            total -= recording.size
+            disk.remove_folder(self._settings.folder / recording.site / recording.name)
             with self._store.write() as connection:
                 connection.execute(
-                    delete(segments).where(segments.c.site == one.site, segments.c.name == one.name)
+                    delete(segments).where(
+                        segments.c.site == recording.site, segments.c.name == recording.name
+                    )
                 )
-            _log.info("recording_removed", site=one.site, name=one.name, reason="age" if old else "size")
+            _log.info(
+                "recording_removed", site=recording.site, name=recording.name, reason="age" if old else "size"
+            )
 
 
 def _folder_name(at: Instant) -> str:

@@ -1,4 +1,4 @@
-"""A month of ten hammers' shifts through the real worker, store, recorder, keeper and courier, told the time.
+"""A month of ten hammers' shifts through the real worker, store, recorder, keeper and dispatcher, told the time.
 
 Everything is kept for three days rather than years, so that what is old goes ten times over in a month. What a day
 leaves is seen before anything goes; from that follows how much there may be at most, for ever after.

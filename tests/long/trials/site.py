@@ -1,4 +1,4 @@
-"""A site under simulated clocks: the real worker, store, recorder, keeper and courier, told the time by a trial."""
+"""A site under simulated clocks: the real worker, store, recorder, keeper and dispatcher, told the time by a trial."""
 
 import json
 from collections import deque

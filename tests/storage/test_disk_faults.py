@@ -1,4 +1,4 @@
-"""A disk that fills up, a database that is locked, replaced or read-only: said clearly, and nothing is lost."""
+"""A full disk and a locked, replaced or read-only database are reported clearly, and nothing is lost."""
 
 import os
 import sqlite3
@@ -123,7 +123,7 @@ def test_a_file_replaced_during_a_commit_is_not_acknowledged(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("what", ["folder", "file"])
-def test_what_may_not_be_written_is_said_at_the_start(what: str) -> None:
+def test_an_unwritable_database_is_reported_at_start_up(what: str) -> None:
     """As another user, since root may write everywhere."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -167,7 +167,7 @@ def test_a_database_that_turns_read_only_in_use_refuses_until_it_may_be_written_
     assert committed(path) == (2, 2)
 
 
-def test_a_read_only_disk_is_said_at_the_start(disk: SmallDisk) -> None:
+def test_a_read_only_disk_is_reported_at_start_up(disk: SmallDisk) -> None:
     path = disk.folder / "watch.db"
     Store(path).close()
     subprocess.run(["mount", "-o", "remount,ro", str(disk.folder)], check=True)

@@ -1,4 +1,4 @@
-"""What is told before it can be stored has the name that it will be stored under, and is not told again."""
+"""A message sent before it is stored has the name of the stored message, and is not sent again."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,9 +15,9 @@ from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox, queued_messages
-from tests.sinks.yard import START, Clock, change
+from tests.sinks.bench import START, Clock, change
 
-ENDPOINTS = {"yard": "http://yard.test/", "office": "http://office.test/"}
+ENDPOINTS = {"bench": "http://bench.test/", "office": "http://office.test/"}
 
 
 class Scripted:
@@ -52,7 +52,7 @@ def rows(store: Store) -> list[tuple[str, str, str, int]]:
         return [(a, b, c, d) for a, b, c, d in connection.execute(asked)]
 
 
-def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: Store) -> None:
+def test_a_dry_run_names_the_messages_of_the_commit_and_writes_nothing(store: Store) -> None:
     own = DiskFullAlert().update(True, ["pit"], START, 0)
     told = queued_messages(store, own, START)
     assert rows(store) == []
@@ -63,7 +63,7 @@ def test_a_rehearsal_names_what_the_commit_will_queue_and_writes_nothing(store: 
     assert {message.created for _, message in told} == {START}
 
 
-def test_a_rehearsal_heeds_what_is_suppressed(tmp_path: Path) -> None:
+def test_a_dry_run_leaves_out_suppressed_faults(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
     try:
         assert queued_messages(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
@@ -72,13 +72,13 @@ def test_a_rehearsal_heeds_what_is_suppressed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("failures", [0, 1, 2])
-def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int) -> None:
+def test_an_urgent_message_is_sent_until_delivered_and_then_not_again(store: Store, failures: int) -> None:
     """Also where its end follows: `raised` once taken, then `cleared`, in order and each on record."""
     clock = Clock()
     sender = Scripted(*[False] * failures)
     work = DeliveryLoop(
-        Outbox(store, "yard"),
-        Endpoint("yard", Schedule(retry_s=(5, 5, 5), jitter=0), sender),
+        Outbox(store, "bench"),
+        Endpoint("bench", Schedule(retry_s=(5, 5, 5), jitter=0), sender),
         clock.wall,
         clock.monotonic,
     )
@@ -99,16 +99,16 @@ def test_it_is_sent_until_taken_and_then_never_again(store: Store, failures: int
     work.idle()
     assert [step for _, step in sender.received] == ["raised"] * (failures + 1) + ["cleared"]
     assert {name for name, step in sender.received if step == "raised"} == {message.name}
-    ours = [(state, attempts) for endpoint, _, state, attempts in rows(store) if endpoint == "yard"]
+    ours = [(state, attempts) for endpoint, _, state, attempts in rows(store) if endpoint == "bench"]
     assert ours == [("sent", failures + 1), ("sent", 1)]
 
 
-def test_what_was_not_taken_in_time_goes_on_from_the_database_with_the_attempts_it_had(store: Store) -> None:
+def test_an_undelivered_urgent_message_continues_from_the_database_with_its_attempts(store: Store) -> None:
     clock = Clock()
     sender = Scripted(False)
     work = DeliveryLoop(
-        Outbox(store, "yard"),
-        Endpoint("yard", Schedule(retry_s=(5, 5), jitter=0), sender),
+        Outbox(store, "bench"),
+        Endpoint("bench", Schedule(retry_s=(5, 5), jitter=0), sender),
         clock.wall,
         clock.monotonic,
     )
@@ -125,4 +125,4 @@ def test_what_was_not_taken_in_time_goes_on_from_the_database_with_the_attempts_
     work.send_due(lambda: False)
     work.idle()
     assert sender.received == [(message.name, "raised")] * 2
-    assert [(state, n) for endpoint, _, state, n in rows(store) if endpoint == "yard"] == [("sent", 2)]
+    assert [(state, n) for endpoint, _, state, n in rows(store) if endpoint == "bench"] == [("sent", 2)]

@@ -1,4 +1,4 @@
-"""One attempt against real servers: where it connects to, whom it believes, and how long it waits."""
+"""One attempt against real servers: the address, the certificate and the time limits."""
 
 import socket
 import ssl
@@ -17,7 +17,7 @@ from strikewatch.sinks.http_post import Poster
 from strikewatch.sinks.settings import Target
 from tests.certificates import Authority
 from tests.receiver import Receiver
-from tests.sinks.yard import KEY, LOOPBACK, START
+from tests.sinks.bench import KEY, LOOPBACK, START
 
 OK = b"HTTP/1.1 200 OK\r\ncontent-length: 0\r\n\r\n"
 
@@ -150,7 +150,7 @@ def test_a_forbidden_address_is_never_connected_to() -> None:
     assert came == []
 
 
-def test_http_to_the_open_internet_needs_a_word() -> None:
+def test_http_to_public_addresses_needs_allow_http() -> None:
     def public(_host: str, _port: int) -> list[str]:
         return ["8.8.8.8"]
 

@@ -1,4 +1,4 @@
-"""An operator that is forgotten is found nowhere any more, and no count has changed."""
+"""An erased operator is found nowhere, and no count changes."""
 
 import json
 from collections import Counter
@@ -78,7 +78,7 @@ def state(name: str) -> bytes:
 
 
 def filled(where: Path | URL, recordings: Path) -> Store:
-    store = Store(where, {"yard": "http://yard.test/"})
+    store = Store(where, {"bench": "http://bench.test/"})
     recorder = Recorder(store, RecorderSettings(folder=recordings))
     for k, name in enumerate(NAMES):
         on = Event(*KEY, "sign_on", NOW + k, {"operator": name}, applied=NOW + k)
@@ -111,7 +111,7 @@ def counts(store: Store) -> dict[str, Any]:
     }
 
 
-def test_it_goes_everywhere_and_others_stay_and_counts_too(where: Path | URL, tmp_path: Path) -> None:
+def test_the_id_is_erased_everywhere_and_other_ids_and_counts_stay(where: Path | URL, tmp_path: Path) -> None:
     recordings = tmp_path / "recordings"
     store = filled(where, recordings)
     before, counted = everything(store, recordings), counts(store)
@@ -135,7 +135,7 @@ def test_it_goes_everywhere_and_others_stay_and_counts_too(where: Path | URL, tm
     store.close()
 
 
-def test_whoever_is_signed_on_is_forgotten_there_too_and_the_state_still_loads(tmp_path: Path) -> None:
+def test_the_id_is_erased_from_saved_states_which_still_load(tmp_path: Path) -> None:
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
     erase(store, tmp_path / "recordings", "op-14", apply=True)
     layout, saved = store.load().states[KEY]
@@ -157,7 +157,7 @@ def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_hammer_called_alike_keeps_its_name(tmp_path: Path) -> None:
+def test_a_hammer_with_the_same_name_keeps_it(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     onset = NOW
     alert = Alert("same_spot", "pit", "op-14", "op-14", "medium", onset, onset + 5)
@@ -172,7 +172,7 @@ def test_a_hammer_called_alike_keeps_its_name(tmp_path: Path) -> None:
     store.close()
 
 
-def test_every_column_that_can_hold_text_is_known_to_name_people_or_not() -> None:
+def test_every_text_column_is_listed_as_personal_or_not() -> None:
     """A new column must be put in one of the two."""
     held = {
         f"{table.name}.{column.name}"
@@ -183,7 +183,7 @@ def test_every_column_that_can_hold_text_is_known_to_name_people_or_not() -> Non
     assert held == set()
 
 
-def test_the_command_tells_first_and_does_it_when_told(
+def test_the_command_counts_first_and_erases_with_yes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     filled(tmp_path / "watch.db", tmp_path / "recordings").close()

@@ -1,4 +1,4 @@
-"""What endpoints, disks and settings do to the courier, and that nothing is lost by it."""
+"""Faults of endpoints, disks and settings do not make the dispatcher lose a message."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,7 +10,7 @@ from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.storage.outbox.messages import Outbox, Outcome
 from tests.receiver import Answer, Receiver
-from tests.sinks.yard import KEY, Clock, yard_with
+from tests.sinks.bench import KEY, Clock, bench_with
 
 
 def test_a_slow_endpoint_holds_up_no_other(path: Path, clock: Clock) -> None:
@@ -18,14 +18,14 @@ def test_a_slow_endpoint_holds_up_no_other(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, slow_script, clock.wall_s) as slow,
         Receiver(KEY, now_s=clock.wall_s) as quick,
-        yard_with(path, clock, slow, quick, timeout_s=0.5) as yard,
+        bench_with(path, clock, slow, quick, timeout_s=0.5) as bench,
     ):
-        yard.tell((1, "raised"))
+        bench.tell((1, "raised"))
         slow.wait_for(1)
         for n in range(2, 12):
-            yard.tell((n, "raised"))
+            bench.tell((n, "raised"))
         quick.wait_for(11)
-        yard.until(lambda: "Timeout" in str(yard.rows()[0][2]))
+        bench.until(lambda: "Timeout" in str(bench.rows()[0][2]))
 
 
 def test_no_answer_at_all_is_a_failure_and_one_on_a_kept_connection_is_tried_anew(
@@ -39,34 +39,34 @@ def test_no_answer_at_all_is_a_failure_and_one_on_a_kept_connection_is_tried_ane
         Answer(hang_up=True),
         Answer(200),
     ]
-    with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+    with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in (1, 2, 3):
-            yard.tell((n, "raised"))
-            yard.until(lambda n=n: len(yard.rows()) == n and yard.rows()[-1][1] == 1)
-        assert [state for state, *_ in yard.rows()] == ["sent", "sent", "waiting"]
+            bench.tell((n, "raised"))
+            bench.until(lambda n=n: len(bench.rows()) == n and bench.rows()[-1][1] == 1)
+        assert [state for state, *_ in bench.rows()] == ["sent", "sent", "waiting"]
         got = receiver.wait_for(5)
         assert got[1].name == got[2].name
-        yard.advance(5)
+        bench.advance(5)
         receiver.wait_for(6)
 
 
-def test_an_endpoint_that_is_not_there_is_told_apart(path: Path, clock: Clock) -> None:
+def test_an_unreachable_endpoint_is_reported_as_such(path: Path, clock: Clock) -> None:
     with Receiver(KEY) as receiver:
         pass
-    with yard_with(path, clock, receiver) as yard:
-        yard.tell((1, "raised"))
-        yard.until(lambda: yard.rows()[0][1] == 1)
-        assert "Connection refused" in yard.rows()[0][2]
-        assert yard.courier.failure is None
+    with bench_with(path, clock, receiver) as bench:
+        bench.tell((1, "raised"))
+        bench.until(lambda: bench.rows()[0][1] == 1)
+        assert "Connection refused" in bench.rows()[0][2]
+        assert bench.dispatcher.failure is None
 
 
 def test_a_chatty_answer_is_cut_off_and_still_counts(path: Path, clock: Clock) -> None:
     script = [Answer(200, body=b"x" * 5_000_000), Answer(200, body=b"fine"), Answer(204)]
-    with Receiver(KEY, script, clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+    with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in (1, 2, 3):
-            yard.tell((n, "raised"))
+            bench.tell((n, "raised"))
             receiver.wait_for(n)
-        yard.until(lambda: [state for state, *_ in yard.rows()] == ["sent"] * 3)
+        bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
         ports = [one.port for one in receiver.received]
         assert ports[0] != ports[1] == ports[2]
 
@@ -75,7 +75,7 @@ def test_an_unwritten_outcome_repeats_the_message_under_its_name(
     path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A crash between the attempt and the note of it; the dead worker is seen, by the callback too."""
-    with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+    with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
 
         def broken(_: Outbox, outcomes: Sequence[Outcome]) -> None:
             if outcomes:
@@ -83,27 +83,27 @@ def test_an_unwritten_outcome_repeats_the_message_under_its_name(
 
         with monkeypatch.context() as patch:
             patch.setattr(Outbox, "record_outcomes", broken)
-            yard.tell((1, "raised"))
-            yard.until(lambda: bool(yard.failed))
-        assert str(yard.courier.failure) == "the disk is full"
-        assert yard.failed == [yard.courier.failure]
-        yard.restart()
+            bench.tell((1, "raised"))
+            bench.until(lambda: bool(bench.failed))
+        assert str(bench.dispatcher.failure) == "the disk is full"
+        assert bench.failed == [bench.dispatcher.failure]
+        bench.restart()
         first, second = receiver.wait_for(2)
         assert (first.name, first.body) == (second.name, second.body)
 
 
 def test_a_clean_stop_leaves_no_outcome_unwritten(path: Path, clock: Clock) -> None:
-    with Receiver(KEY, now_s=clock.wall_s) as receiver, yard_with(path, clock, receiver) as yard:
+    with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in range(5):
-            yard.tell((n, "raised"))
+            bench.tell((n, "raised"))
             receiver.wait_for(n + 1)
-            yard.courier.stop()
-            assert yard.rows()[-1] == ("sent", 1, "HTTP 200")
-            yard.restart()
+            bench.dispatcher.stop()
+            assert bench.rows()[-1] == ("sent", 1, "HTTP 200")
+            bench.restart()
 
 
-def test_a_missing_secret_is_told_before_anything_starts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delenv("YARD_SECRET")
-    endpoint = WebhookSettings(name="end0", url="http://127.0.0.1:1/", secret_env="YARD_SECRET")
-    with pytest.raises(SettingsError, match="YARD_SECRET"):
+def test_a_missing_secret_is_reported_before_anything_starts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("BENCH_SECRET")
+    endpoint = WebhookSettings(name="end0", url="http://127.0.0.1:1/", secret_env="BENCH_SECRET")
+    with pytest.raises(SettingsError, match="BENCH_SECRET"):
         webhook_endpoint(endpoint)

@@ -1,4 +1,4 @@
-"""What a crash may repeat comes before anything later of the same alert."""
+"""A repetition after a crash comes before any later message of the same alert."""
 
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
-from tests.sinks.yard import START, Clock, change
+from tests.sinks.bench import START, Clock, change
 
 
 class Witness:
@@ -41,11 +41,11 @@ class Witness:
 def test_a_step_is_sent_only_once_the_step_before_is_on_record_as_sent(where: Path | URL) -> None:
     """Three alerts raised and cleared in one commit: at each `cleared`, its `raised` is written."""
     clock = Clock()
-    store = Store(where, {"yard": "http://yard.test/"})
+    store = Store(where, {"bench": "http://bench.test/"})
     try:
         witness = Witness(store)
         work = DeliveryLoop(
-            Outbox(store, "yard"), Endpoint("yard", Schedule(), witness), clock.wall, clock.monotonic
+            Outbox(store, "bench"), Endpoint("bench", Schedule(), witness), clock.wall, clock.monotonic
         )
         alerts = [change(n, step) for step in ("raised", "cleared") for n in (1, 2, 3)]
         store.commit(StepRecord(START, changes=alerts))

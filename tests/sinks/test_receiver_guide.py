@@ -1,4 +1,4 @@
-"""What the guide tells receivers to do, done."""
+"""The receiver code of the guide verifies what is sent."""
 
 import time
 from collections.abc import Callable
@@ -9,7 +9,7 @@ import pytest
 from strikewatch.sinks import webhook
 from strikewatch.sinks.settings import decode_secret
 from tests.guide.documents import marked
-from tests.sinks.yard import SECRET
+from tests.sinks.bench import SECRET
 
 BODY = b'{"type": "strikewatch.test"}'
 

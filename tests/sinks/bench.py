@@ -1,4 +1,4 @@
-"""A courier at work for tests: a real database, clocks that the test moves, and steps to tell of."""
+"""A test bench with a running dispatcher: a real database, movable clocks, and changes of alerts."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -47,14 +47,14 @@ class Clock:
         self.steady += int(by_s * SECOND)
 
 
-class Yard:
-    """A database with a courier that can be taken away and brought back."""
+class DeliveryBench:
+    """A database with a dispatcher that can be taken away and brought back."""
 
     def __init__(self, path: Path, clock: Clock, endpoints: dict[str, str], **settings: Any) -> None:
         self.path, self.clock = path, clock
         settings = {
             "jitter": 0.0,
-            "secret_env": "YARD_SECRET",
+            "secret_env": "BENCH_SECRET",
             "retry_s": (5, 30, 120),
             "allow_private": LOOPBACK,
         } | settings
@@ -63,17 +63,17 @@ class Yard:
         self.open()
 
     def open(self) -> None:
-        # how a courier carries has nothing to do with storms
+        # how a dispatcher carries has nothing to do with storms
         quiet = Alarms(flood_above=10**6, flood_below=1)
         self.store = Store(self.path, {one.name: one.url for one in self.endpoints}, alarms=quiet)
         endpoints = [webhook_endpoint(one) for one in self.endpoints]
-        self.courier = Dispatcher(
+        self.dispatcher = Dispatcher(
             self.store, endpoints, self.clock.wall, self.clock.monotonic, self.failed.append
         )
-        self.courier.start()
+        self.dispatcher.start()
 
     def close(self) -> None:
-        self.courier.stop()
+        self.dispatcher.stop()
         self.store.close()
 
     def restart(self) -> None:
@@ -81,20 +81,20 @@ class Yard:
         self.open()
 
     def tell(self, *steps: tuple[int, Step]) -> None:
-        """Commit changes of alerts, named by a number, and wake the courier."""
+        """Commit changes of alerts, named by a number, and wake the dispatcher."""
         self.store.commit(StepRecord(self.clock.now, changes=[change(n, step) for n, step in steps]))
-        self.courier.wake()
+        self.dispatcher.wake()
 
     def advance(self, by_s: float) -> None:
         self.clock.advance(by_s)
-        self.courier.wake()
+        self.dispatcher.wake()
 
     def settle(self) -> None:
-        """Wait until all that is due now has been tried: the courier reads the clock at each look and each attempt."""
+        """Wait until all that is due now has been tried: the dispatcher reads the clock at each look and each attempt."""
         enough = self.clock.reads + 6
 
         def looked() -> bool:
-            self.courier.wake()
+            self.dispatcher.wake()
             return self.clock.reads >= enough
 
         self.until(looked)
@@ -119,9 +119,9 @@ def change(n: int, step: Step) -> Change:
 
 
 @contextmanager
-def yard_with(path: Path, clock: Clock, *receivers: Receiver, **settings: Any) -> Iterator[Yard]:
-    yard = Yard(path, clock, {f"end{i}": one.url for i, one in enumerate(receivers)}, **settings)
+def bench_with(path: Path, clock: Clock, *receivers: Receiver, **settings: Any) -> Iterator[DeliveryBench]:
+    bench = DeliveryBench(path, clock, {f"end{i}": one.url for i, one in enumerate(receivers)}, **settings)
     try:
-        yield yard
+        yield bench
     finally:
-        yard.close()
+        bench.close()

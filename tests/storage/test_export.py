@@ -1,4 +1,4 @@
-"""What is shown of an operator is what forgetting would change: the same places, and afterwards nothing."""
+"""An export shows exactly what an erasure changes, and nothing after it."""
 
 import json
 from pathlib import Path
@@ -8,10 +8,10 @@ from sqlalchemy import URL
 
 from strikewatch.cli.main import main
 from strikewatch.storage.privacy import erase, export_operator
-from tests.storage.test_forgetting import filled
+from tests.storage.test_erasure import filled
 
 
-def test_the_places_are_those_of_forgetting_and_nobody_else_is_shown(
+def test_an_export_shows_the_places_of_an_erasure_and_no_other_operator(
     where: Path | URL, tmp_path: Path
 ) -> None:
     recordings = tmp_path / "recordings"
