@@ -1,21 +1,37 @@
-"""The command as people start it."""
+"""The command as people start it: in this process, or in one of its own where that is what is tested."""
 
+import contextlib
+import io
 import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from strikewatch.cli.main import main
+
 ROOT = Path(__file__).parents[2]
+Done = subprocess.CompletedProcess[str]
 
 
-def strikewatch(*arguments: object, width: int = 80) -> "subprocess.CompletedProcess[str]":
-    """`strikewatch …` in a process of its own, its output piped."""
+def strikewatch(*arguments: object, width: int = 80) -> Done:
+    """Run a command with its output captured, on a screen of this width."""
+    words = [str(one) for one in arguments]
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        patch.setenv("COLUMNS", str(width))
+        patch.chdir(ROOT)
+        code = main(words)
+    return Done(words, code, out.getvalue(), err.getvalue())
+
+
+def strikewatch_process(*arguments: object) -> Done:
+    """Run a command in a process of its own, its output piped."""
+    command = [sys.executable, "-m", "strikewatch.cli.main", *map(str, arguments)]
     return subprocess.run(
-        [sys.executable, "-m", "strikewatch.cli.main", *map(str, arguments)],
-        cwd=ROOT,
-        env={"COLUMNS": str(width), "HOME": str(Path.home()), "PATH": "/usr/bin:/bin", "LANG": "C.UTF-8"},
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=120,
-        check=False,
+        command, cwd=ROOT, capture_output=True, text=True, encoding="utf-8", timeout=120, check=False
     )

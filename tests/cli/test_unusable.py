@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from strikewatch.cli.main import main
-from tests.cli.command import strikewatch
+from tests.cli.command import strikewatch_process
 from tests.recordings.shapes import folder, frame
 
 
@@ -100,7 +100,7 @@ def test_unusable(case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_in_a_process_of_its_own(tmp_path: Path) -> None:
-    done = strikewatch("replay", tmp_path / "gone", "--json")
+    done = strikewatch_process("replay", tmp_path / "gone", "--json")
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.startswith("strikewatch: ")
 

@@ -1,20 +1,18 @@
 """`strikewatch settings`: checks everything, shows what is in force, and keeps secrets to itself."""
 
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
 import pytest
 
 from strikewatch.settings.tree import load
+from tests.cli.command import Done, strikewatch
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 
-def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "strikewatch.cli.main", "settings", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+def run(*arguments: str) -> Done:
+    return strikewatch("settings", *arguments)
 
 
 def test_it_prints_toml_of_what_is_in_force_and_marks_what_differs(tmp_path: Path) -> None:
