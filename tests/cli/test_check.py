@@ -18,7 +18,7 @@ from strikewatch.storage.schema import tables
 from tests.broker import Broker, Tls, free_port, granting
 from tests.certificates import Authority, Issued
 from tests.disk import SmallDisk
-from tests.storage.test_trouble import another_user
+from tests.storage.test_disk_faults import another_user
 
 
 def run_check(
