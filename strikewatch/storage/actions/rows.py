@@ -157,38 +157,13 @@ def history_row(shelf_key: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict
 
 
 def _row(columns: Sequence[Any], shelved: Mapping[ShelfKey, Shelf]) -> HandlingRow:
-    (
-        site,
-        alert_id,
-        hammer,
-        fault,
-        onset,
-        state,
-        since,
-        priority,
-        sent_as,
-        sent_priority,
-        counts,
-        storm,
-        held,
-        due,
-    ) = columns
+    site, alert_id, hammer, fault, onset, state, since, priority, *more = columns
     shelf = shelved.get((site, hammer, fault)) if state == "shelved" else None
-    now = Handling(state, priority, shelf)
+    current = Handling(state, priority, shelf)
+    sent_as, sent_priority, counts, storm, held, due = more
     return HandlingRow(
-        site,
-        alert_id,
-        hammer,
-        fault,
-        onset,
-        now,
-        since,
-        sent_as,
-        sent_priority,
-        counts,
-        storm,
-        bool(held),
-        due,
+        *(site, alert_id, hammer, fault, onset, current, since),
+        *(sent_as, sent_priority, counts, storm, bool(held), due),
     )
 
 

@@ -22,9 +22,8 @@ handling: Final = Table(
     Column("priority", Text, nullable=False),
     Column("told", Text, nullable=False),  # how it was sent: "" (not yet), alone or digest
     Column("told_priority", Text, nullable=False),  # the highest priority that was sent
-    Column(
-        "counts", Text, nullable=False
-    ),  # for floods: "" (not), all, or stream (its hammer and fault only)
+    # for floods: "" (not), all, or stream (its hammer and fault only)
+    Column("counts", Text, nullable=False),
     Column("storm", BigInteger),  # the flood or chattering episode that holds or held it
     Column("held", Boolean, nullable=False),  # whether it is held for the next digest
     Column("due_ns", BigInteger),  # when its delay, shelf or stay ends
