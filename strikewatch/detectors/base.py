@@ -11,15 +11,7 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.kernels import (
-    CHANNEL_BITS,
-    EVENT,
-    FINDING,
-    NEVER,
-    SPAN,
-    compile_kernel,
-    read_only,
-)
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, SPAN, compile_kernel, read_only
 
 NO_BITS: Final = np.empty(0, CHANNEL_BITS)
 FIRING: Final = ("active", "pressure_bar")
@@ -50,22 +42,27 @@ class DetectorSettings(BaseModel):
 
 
 def seconds(value_ns: float) -> float:
+    """Convert ns to seconds, to the microsecond."""
     return round(value_ns / 1000) / 1e6
 
 
 def hours(value_ns: float) -> float:
+    """Convert ns to hours, to 0.0001 h."""
     return round(value_ns / SECOND / 0.36) / 10_000
 
 
 def whole(value: float) -> int:
+    """Round to an integer."""
     return round(value)
 
 
 def tenth(value: float) -> float:
+    """Round to one decimal."""
     return round(value * 10) / 10
 
 
 def hundredth(value: float) -> float:
+    """Round to two decimals."""
     return round(value * 100) / 100
 
 

@@ -13,12 +13,7 @@ import numpy as np
 from numba.extending import typeof_impl
 
 from strikewatch import numba_cache
-from strikewatch.detectors.kernels import (
-    FINDING,
-    Kernel,
-    Output,
-    compiler_loaded,
-)
+from strikewatch.detectors.kernels import FINDING, Kernel, Output, compiler_loaded
 
 _INT: Final = numba.int64
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(2, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped

@@ -10,14 +10,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors import pose
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.greasing import manual_greasing
-from strikewatch.detectors.kernels import (
-    NEVER,
-    SPAN,
-    compile_kernel,
-    kernel,
-    read_only,
-    unchecked,
-)
+from strikewatch.detectors.kernels import NEVER, SPAN, compile_kernel, kernel, read_only, unchecked
 from strikewatch.detectors.registry import DETECTORS
 
 NAME: Final = "feed"

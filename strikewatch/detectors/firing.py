@@ -12,15 +12,7 @@ from pydantic import Field
 from strikewatch.core.batch import Floats
 from strikewatch.core.channels import CHANNELS, Channel
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import (
-    NEVER,
-    SPAN,
-    compile_kernel,
-    kernel,
-    read_only,
-    sample,
-    unchecked,
-)
+from strikewatch.detectors.kernels import NEVER, SPAN, compile_kernel, kernel, read_only, sample, unchecked
 
 
 class Settings(DetectorSettings):

@@ -65,7 +65,7 @@ STATE: Final = np.dtype(
         ("y", "<f8"),
         ("x_until", "<i8"),  # how long it is known
         ("y_until", "<i8"),
-        ("unchecked", "<i8"),  # the position was not yet compared with the spot's beginning
+        ("position_new", "<i8"),  # whether it is not yet compared with the spot's beginning
         ("oil", "<f8"),
         ("oil_until", "<i8"),
         ("oil_max", "<f8"),
@@ -96,7 +96,7 @@ def _begin(state: Any, at: int) -> Any:
     state.onset = NEVER
     state.high = 0
     state.placed = 0
-    state.unchecked = 1
+    state.position_new = 1
     return 0, state.oil if state.oil_until > at else math.nan, 0.0, 0
 
 
@@ -160,11 +160,11 @@ def run(
                 if x == x:
                     state.x = x
                     state.x_until = start + _HOLD_POSE
-                    state.unchecked = 1
+                    state.position_new = 1
                 if y == y:
                     state.y = y
                     state.y_until = start + _HOLD_POSE
-                    state.unchecked = 1
+                    state.position_new = 1
             end = unchecked(time_ns, i + 1) if i + 1 < span.last else span.upto
             fires_until = unchecked(firing_ends, i + 1 + group)
             if fires_until > start:
@@ -172,8 +172,8 @@ def run(
                     _catch_up_oil(state, time_ns, oil_c, span.first, i)
                     _catch_up_position(state, time_ns, tool_x_m, tool_y_m, span.first, i)
                     fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-                if state.unchecked and state.x_until > start and state.y_until > start:
-                    state.unchecked = 0
+                if state.position_new and state.x_until > start and state.y_until > start:
+                    state.position_new = 0
                     moved_m = math.hypot(state.x - state.ref_x, state.y - state.ref_y)
                     if state.placed and moved_m > params.radius:
                         if state.onset != NEVER:
@@ -209,7 +209,7 @@ def run(
                 if state.onset != NEVER:
                     _emit(state, CLEARED, state.last_fire, fired, oil_max, pressure_sum, pressure_n, out)
                 state.open = 0
-                state.unchecked = 0
+                state.position_new = 0
         state.fired, state.oil_max = fired, oil_max
         state.pressure_sum, state.pressure_n = pressure_sum, pressure_n
         _catch_up_oil(state, time_ns, oil_c, span.first, span.last - 1)

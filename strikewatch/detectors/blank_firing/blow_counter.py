@@ -11,9 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import (
-    part,
-)
+from strikewatch.detectors.kernels import part
 
 FASTEST: Final = 0.02
 """Dead time, s: no breaker strikes 50 times a second (300 to 1500 blows/min, 5 to 25 Hz; common practice)."""
@@ -214,7 +212,7 @@ def mean_spread(totals: Any) -> float:
 
 
 @part
-def struck(state: Any, rate_hz: float) -> int:
+def blows_in_bout(state: Any, rate_hz: float) -> int:
     """Return the blows of the bout: those counted since the pulses were clear, and before that one per period."""
     if not rate_hz > 0.0 or state.sure == 0.0:
         return state.count  # type: ignore[no-any-return]

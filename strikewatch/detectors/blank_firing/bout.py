@@ -93,7 +93,7 @@ def measure(state: Any, params: Any, level: float, expected: float, reason: int,
     numbers[2] = math.nan
     numbers[3] = math.nan
     if state.fast and state.blows.count > 0:
-        numbers[2] = float(blow_counter.struck(state.blows, rate_hz))
+        numbers[2] = float(blow_counter.blows_in_bout(state.blows, rate_hz))
         low_hz = blow_counter.mean_rate(state.low_pulse)
         numbers[3] = round(low_hz * state.blank * 1e-9) if low_hz == low_hz else math.nan
         if state.blank == 0:

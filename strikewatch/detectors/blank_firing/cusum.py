@@ -12,9 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import (
-    part,
-)
+from strikewatch.detectors.kernels import part
 
 ENOUGH: Final = 2.5
 """A sum that reaches this is a step."""

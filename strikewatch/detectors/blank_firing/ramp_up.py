@@ -8,9 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.kernels import (
-    part,
-)
+from strikewatch.detectors.kernels import part
 
 BIN: Final = 200_000_000
 """Length of a bin, ns."""

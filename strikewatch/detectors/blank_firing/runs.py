@@ -56,7 +56,7 @@ def must_wait(state: Any, cause: int) -> bool:
     """Tell whether the pump may have changed, so that the run cannot be raised yet.
 
     It may have if the level is low until now or until the release and the engine speed is unknown, or if it is low all
-    through the bout and previous bouts had the same level.
+    through the bout and previous bouts had the same level; then `pump_changed` is set.
     """
     if cause == ROSE:
         return False

@@ -36,10 +36,7 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_start_change,
 )
-from strikewatch.detectors.kernels import (
-    NEVER,
-    part,
-)
+from strikewatch.detectors.kernels import NEVER, part
 
 SPENT: Final = 0.7
 """A suspicious run ends when its score falls below this share of the floor."""
@@ -72,9 +69,7 @@ def step_down(state: Any, params: Any, out: Any) -> None:
             if steps.n > 0:
                 state.bout_level = steps.level
             count_loaded(state, at)
-    elif (
-        state.run == state.bout and not state.stepped and at - state.bout >= params.blank_min and steps.n > 0
-    ):
+    elif _is_low_from_start(state) and at - state.bout >= params.blank_min and steps.n > 0:
         # Low from the start and now lower: the pump had changed, and only now the load goes.
         state.run_end = at
         before = steps.sum / steps.n
@@ -123,19 +118,23 @@ def step_up(state: Any, params: Any, out: Any) -> None:
 
 
 @part
-def check_start(state: Any, params: Any, doubt: float, end: int) -> None:
+def _check_start(state: Any, params: Any, doubt: float, end: int) -> None:
     """Decide whether the bout is low from its start, by the baseline, while it had no step."""
-    steps = state.cusum
     if state.windows < 3 and end - state.bout < params.blank_min:
         return
     state.segment = LOADED
-    if known(state, params) and state.recent < state.baseline.level * (
-        1.0 - least_start_change(state) - doubt
-    ):
+    least = least_start_change(state) + doubt
+    if known(state, params) and state.recent < state.baseline.level * (1.0 - least):
         state.segment = LOW_LEVEL
         state.run = state.bout
         # The line was filling until here.
-        cusum.open_segment(steps, state.recent, state.bout, state.recent, 1.0)
+        cusum.open_segment(state.cusum, state.recent, state.bout, state.recent, 1.0)
+
+
+@part
+def _is_low_from_start(state: Any) -> bool:
+    """Tell whether the run began with its bout, not by a step."""
+    return state.run == state.bout and not state.stepped
 
 
 @part
@@ -149,101 +148,105 @@ def add_block(state: Any, total: float) -> None:
 
 
 @part
+def _tally_blows(state: Any, level: float, least: float) -> None:
+    """Count the blows of a window as loaded or low."""
+    reference = reference_level(state)
+    if reference > 0.0 and level < reference * (1.0 - least):
+        blow_counter.tally(state.low_pulse, state.blows)
+    elif state.segment != LOW_LEVEL:
+        blow_counter.tally(state.loaded_pulse, state.blows)
+        if state.run == NEVER:
+            blow_counter.clear(state.low_pulse)
+
+
+@part
+def _continue_run(state: Any, params: Any, end: int, out: Any) -> bool:
+    """Extend the run to the end of the window; return False if later windows have contradicted it."""
+    steps = state.cusum
+    state.run_end = end
+    raise_if_due(state, params, CONTINUES, out)
+    if state.valid_end != NEVER and state.evidence[SCORE] < SPENT * params.least_score:
+        # The run ended where its score last reached the floor.
+        was_waiting = state.onset == NEVER and not _is_low_from_start(state)
+        if was_waiting and state.valid[SCORE] >= params.at_once:
+            raise_run(state, out)
+        state.run_end = state.valid_end
+        end_run(state, params, place_of(state), out)
+        state.segment = LOADED
+        cusum.open_segment(steps, state.recent, end, state.recent, 1.0)
+        return False
+    if _is_low_from_start(state) and end - state.bout >= params.relearn:
+        level = steps.sum / steps.n
+        end_run(state, params, WHOLE, out)
+        baseline.replace_level(state.baseline, level)
+        state.segment = LOADED
+        state.bout_level = level
+    return True
+
+
+@part
 def take_window(state: Any, params: Any, pressure_bar: float, end: int, out: Any) -> None:
-    """Take a window that has ended."""
+    """Take a window that has ended, with its mean pressure."""
     steps = state.cusum
     start = state.window
-    value = max(pressure_bar, 1.0) * state.factor
+    level = max(pressure_bar, 1.0) * state.factor
     if params.rises:
-        value = MIRROR / value
+        level = MIRROR / level
     k = ((start + end) // 2 - state.bout) // ramp_up.BIN
-    ramp_up.take(state.ramp_up, start - state.bout, end - state.bout, value, state.segment == LOADED)
+    ramp_up.take(state.ramp_up, start - state.bout, end - state.bout, level, state.segment == LOADED)
     spread = ramp_up.spread_at(state.ramp_up, k, end - start)
     if spread > ramp_up.VARIES:
         return
     state.windows += 1
     share = ramp_up.share_at(state.ramp_up, k)
-    value *= 1.0 / share
+    level *= 1.0 / share
     doubt = UNSTEADY * max(0.0, 1.0 - share) + spread
     least = state.least_change + doubt
-    if abs(value - steps.level) < max(0.4 * least * steps.level, 2.0 * steps.noise):
+    if abs(level - steps.level) < max(0.4 * least * steps.level, 2.0 * steps.noise):
         state.calm_until = end
     if steps.n == 0.0:
-        steps.level = value
-    if state.segment == LOADED and cusum.stay(steps, value, least):
+        steps.level = level
+    if state.segment == LOADED and cusum.stay(steps, level, least):
         pass
     elif state.windows == 1:
-        cusum.open_segment(steps, value, state.bout, value, 1.0)
+        cusum.open_segment(steps, level, state.bout, level, 1.0)
     else:
-        weight = min(2.0, (end - start) * 1e-8)
-        state.step = (
-            cusum.ewma(state.step, float(end - start), 0.1) if state.step > 0.0 else float(end - start)
-        )
-        step = cusum.follow(steps, value, start, weight, least)
+        lasted = float(end - start)
+        state.step = cusum.ewma(state.step, lasted, 0.1) if state.step > 0.0 else lasted
+        step = cusum.follow(steps, level, start, min(2.0, lasted * 1e-8), least)
         if step == cusum.FALL:
             step_down(state, params, out)
         elif step == cusum.RISE:
             step_up(state, params, out)
-    state.recent = value if state.windows == 1 else cusum.ewma(state.recent, value, RECENT)
+    state.recent = level if state.windows == 1 else cusum.ewma(state.recent, level, RECENT)
     state.deepest = min(state.deepest, state.recent) if state.segment == LOW_LEVEL else state.recent
     if state.no_step and state.segment != LOW_LEVEL and end - state.bout <= COMING_UP:
-        check_start(state, params, doubt, end)
+        _check_start(state, params, doubt, end)
     if state.fast:
-        low = value < reference_level(state) * (1.0 - least) if reference_level(state) > 0.0 else False
-        if low:
-            blow_counter.tally(state.low_pulse, state.blows)
-        elif state.segment != LOW_LEVEL:
-            blow_counter.tally(state.loaded_pulse, state.blows)
-            if state.run == NEVER:
-                blow_counter.clear(state.low_pulse)
-    if (
-        state.segment == LOW_LEVEL
-        and state.run == state.bout
-        and not state.stepped
-        and steps.level > state.baseline.level * (1.0 - 0.6 * least_start_change(state))
-    ):
+        _tally_blows(state, level, least)
+    least_rise = 0.6 * least_start_change(state)
+    is_up = steps.level > state.baseline.level * (1.0 - least_rise)
+    if state.segment == LOW_LEVEL and _is_low_from_start(state) and is_up:
         # It only rose slowly.
         state.run_end = state.calm_until
         end_run(state, params, START, out)
         state.segment = LOADED
     if state.segment == LOADED and steps.fall == 0.0:
-        state.block += value
+        state.block += level
         state.block_n += 1
         if state.block_n == BLOCK:
             add_block(state, state.block)
             state.block = 0.0
             state.block_n = 0
-    if state.run != NEVER and steps.rise == 0.0:
-        state.run_end = end
-        raise_if_due(state, params, CONTINUES, out)
-        if state.valid_end != NEVER and state.evidence[SCORE] < SPENT * params.least_score:
-            # Later windows contradict the suspicion: the run ended where its score last reached the floor.
-            was_waiting = state.onset == NEVER and not (state.run == state.bout and not state.stepped)
-            if was_waiting and state.valid[SCORE] >= params.at_once:
-                raise_run(state, out)
-            state.run_end = state.valid_end
-            end_run(state, params, place_of(state), out)
-            state.segment = LOADED
-            cusum.open_segment(steps, state.recent, end, state.recent, 1.0)
-            return
-        if state.run == state.bout and not state.stepped and end - state.bout >= params.relearn:
-            level = steps.sum / steps.n
-            end_run(state, params, WHOLE, out)
-            baseline.replace_level(state.baseline, level)
-            state.segment = LOADED
-            state.bout_level = level
+    if state.run != NEVER and steps.rise == 0.0 and not _continue_run(state, params, end, out):
+        return
     if known(state, params):
         state.judged += end - start if state.judged else end - state.bout
-    if (
-        state.waiting.on
-        and state.segment == LOADED
-        and end - state.bout >= DECIDES
-        and steps.fall == 0.0
-        and steps.n >= 2.0
-    ):
-        is_loaded_again = steps.level > 0.5 * (state.waiting.level + state.waiting.reference)
-        resolve(state, params, CONFIRMED if is_loaded_again else REFUTED, out)
-        if not is_loaded_again:
+    decides = state.segment == LOADED and end - state.bout >= DECIDES
+    if state.waiting.on and decides and steps.fall == 0.0 and steps.n >= 2.0:
+        is_loaded = steps.level > 0.5 * (state.waiting.level + state.waiting.reference)
+        resolve(state, params, CONFIRMED if is_loaded else REFUTED, out)
+        if not is_loaded:
             baseline.replace_level(state.baseline, steps.level)
 
 

@@ -5,11 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up, waiting
-from strikewatch.detectors.kernels import (
-    EVIDENCE,
-    NEVER,
-    part,
-)
+from strikewatch.detectors.kernels import EVIDENCE, NEVER, part
 
 TERMS: Final = 27
 """Terms of the score (`score.terms`)."""

@@ -15,9 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors.kernels import (
-    kernel,
-)
+from strikewatch.detectors.kernels import kernel
 
 DAYS: Final = 28
 """Past days used: four whole weeks, so that each weekday counts alike."""

@@ -12,13 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.events import METER_REASONS
-from strikewatch.detectors.kernels import (
-    INSPECTED,
-    METERED,
-    NEVER,
-    SERVICED,
-    part,
-)
+from strikewatch.detectors.kernels import INSPECTED, METERED, NEVER, SERVICED, part
 from strikewatch.detectors.maintenance import corrections
 from strikewatch.detectors.maintenance.corrections import KEPT, KIND, TIME, append, remove
 

@@ -22,15 +22,7 @@ from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
-from strikewatch.detectors.kernels import (
-    NEVER,
-    begin_group,
-    kernel,
-    new_output,
-    sample,
-    unchecked,
-    written,
-)
+from strikewatch.detectors.kernels import NEVER, begin_group, kernel, new_output, sample, unchecked, written
 from strikewatch.detectors.maintenance.due_items import (
     FIRST,
     ITEMS,
