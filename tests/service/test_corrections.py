@@ -1,8 +1,6 @@
 """Corrections through the real processor, its restart and its recordings: as if the wrong entries had not come."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.storage.actions.entries import add_entry
 from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker
+from tests.cli.command import strikewatch
 from tests.service.processor import SITE, Gateway, Processor, until
 
 HAMMER = "HB-01"
@@ -24,9 +23,8 @@ Alerts = list[dict[str, Any]]
 
 
 def command(*words: str) -> Alerts:
-    done = subprocess.run(
-        [sys.executable, "-m", "strikewatch.cli.main", *words], capture_output=True, text=True, check=True
-    )
+    done = strikewatch(*words)
+    assert done.returncode == 0, done.stderr
     return [json.loads(line) for line in done.stdout.splitlines()]
 
 

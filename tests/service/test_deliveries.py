@@ -1,8 +1,6 @@
 """A whole processor: filtered webhooks, alerts on MQTT, a heartbeat, and the commands beside it while it runs."""
 
 import json
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +10,7 @@ import pytest
 from strikewatch.core.instant import SECOND
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
+from tests.cli.command import strikewatch
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, now_ns
 from tests.service.test_live import fire, rest
@@ -25,13 +24,7 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 
 
 def deliveries(processor: Processor, *arguments: str) -> list[dict[str, Any]]:
-    command = [sys.executable, "-m", "strikewatch.cli.main", "deliveries", *arguments, "--json"]
-    done = subprocess.run(
-        [*command, "--config", str(processor.folder / "settings.toml")],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = strikewatch("deliveries", *arguments, "--json", "--config", processor.folder / "settings.toml")
     assert done.returncode in (0, 1), done.stderr
     return [json.loads(line) for line in done.stdout.splitlines()]
 

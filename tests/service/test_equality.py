@@ -2,8 +2,6 @@
 
 import json
 import random
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +18,7 @@ from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker
+from tests.cli.command import strikewatch
 from tests.service.processor import Gateway, Processor, messages
 from tests.twins.knowledge import admitted
 from tests.twins.streams import columns, nasty
@@ -34,8 +33,8 @@ def told(record: dict[str, Any]) -> dict[str, Any]:
 
 
 def replayed(path: Path) -> list[dict[str, Any]]:
-    command = [sys.executable, "-m", "strikewatch.cli.main", "replay", "--json", str(path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    done = strikewatch("replay", "--json", path)
+    assert done.returncode == 0, done.stderr
     return [json.loads(line) for line in done.stdout.splitlines()]
 
 
