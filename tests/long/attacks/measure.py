@@ -1,0 +1,68 @@
+"""Attack a site, wait until the other hammers' alerts have come, and say how it went."""
+
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.long.attacks.attack import Attack, Result
+from tests.long.attacks.memory import cpu_s, forget_peak, resident_mib
+from tests.long.attacks.site import Site, settled
+
+AFTER_S = 4.0
+"""Alerts are still measured for so long after the attack."""
+PATIENCE_S = 60.0
+"""What has not come by then never came."""
+COMMITS_S = 20.0
+
+
+@contextmanager
+def site_for(attack: Attack) -> Iterator[Site]:
+    """A site of its own, in a temporary folder."""
+    with TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        site = Site(Path(folder), attack)
+        try:
+            yield site
+        finally:
+            site.close()
+
+
+def attacked(attack: Attack, site: Site, scale: float, patience_s: float = PATIENCE_S) -> Result:
+    """Raises whatever the attack itself raises."""
+    processor, witness = site.processor, site.witness
+    rejects, log_from, deaths, pid = site.rejects(), site.log_size(), processor.deaths, processor.pid
+    stored, confirmed = site.honest_events(), witness.events
+    before_mib, cpu, began = resident_mib(pid), cpu_s(pid), time.monotonic()
+    forget_peak(pid)
+    done = attack.run(site, scale)
+    upto = time.monotonic() + AFTER_S
+    witness.wait(lambda: time.monotonic() >= upto, AFTER_S)
+    witness.wait(lambda: witness.all_came(began, upto), patience_s)
+    waited = time.monotonic()
+    confirmed = witness.events - confirmed
+    settled(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
+    due = [name for name in witness.due(began, upto) if not _away(processor.away, witness.sent[name])]
+    delays = [witness.came.get(name, waited) - witness.sent[name] for name in due]
+    missing = sum(name not in witness.came for name in witness.due(began, upto))
+    same = pid == processor.pid  # otherwise its memory is that of a new start
+    said = site.said(began, log_from, rejects)
+    return Result(
+        attack.name,
+        done,
+        len(delays),
+        max(delays, default=0.0),
+        cpu_s(processor.pid) - (cpu if same else 0.0),
+        resident_mib(processor.pid, peak=True) - before_mib,
+        resident_mib(processor.pid) - before_mib,
+        missing + max(0, confirmed - (site.honest_events() - stored)),
+        processor.deaths - deaths,
+        said,
+        tuple(said.silent(attack.says)),
+        attack.deaths,
+    )
+
+
+def _away(periods: Iterable[tuple[float, float]], at: float) -> bool:
+    """Whether the processor was stopped, or on its way up again, at an instant."""
+    return any(since <= at < upto for since, upto in periods)

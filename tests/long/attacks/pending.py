@@ -1,0 +1,44 @@
+"""Events of a hammer of which no sample ever came: they wait for one, through every restart."""
+
+import time
+
+from strikewatch.core import instant
+from strikewatch.core.instant import SECOND
+from tests.long.attacks.attack import Attack, Done
+from tests.long.attacks.sender import Sender
+from tests.long.attacks.site import Site, settled
+
+EVENTS = 12_541
+SLOWER_S = 3.0
+"""A restart with them may take so much longer than one without."""
+
+
+def pending(site: Site, scale: float) -> Done:
+    """Restart without and with them."""
+    events = round(EVENTS * scale)
+    plain_s = site.processor.restart()
+    start = time.time_ns() - events * SECOND
+    before = _known(site)
+    with Sender(site.broker) as sender:
+        for n in range(events):
+            # From both ends inwards, so that they come in no order.
+            at = instant.text(start + (n // 2 if n % 2 else events - n // 2) * SECOND)
+            sender.send({"time": at, "event": "sign_on", "operator": f"op-{11 + n % 8}"}, "events")
+    came = settled(lambda: _known(site) - before >= events, 60.0, 0.5)
+    restart_s = site.processor.restart(180.0)
+    done = Done(sender.sent, notes={"restart s": restart_s, "without s": plain_s})
+    done.expect(
+        came, f"{events - _known(site) + before:,} events were neither stored nor rejected within 60 s"
+    )
+    slower = f"a restart took {restart_s:.1f} s, {plain_s:.1f} s without the events"
+    done.expect(restart_s <= plain_s + SLOWER_S, slower)
+    return done
+
+
+def _known(site: Site) -> int:
+    """Events of any hammer that are stored, or rejected."""
+    ((n,),) = site.processor.query("select count(*) from events")
+    return int(n) + sum(site.rejects().values())
+
+
+ATTACKS = (Attack("pending", "12,541 events of a hammer without samples, then a restart", pending, 0.1),)
