@@ -1,6 +1,7 @@
 """What an attack is, and what came of one."""
 
-from collections.abc import Callable, Iterable, Mapping
+import math
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -35,7 +36,7 @@ class Done:
 class Attack:
     """`run(site, scale)` attacks and returns once the last byte is out. `scale` is 1 for the whole attack.
 
-    `short`: the scale of the test run in CI; None: not part of it. `says`: where something must be said about it.
+    `short`: the scale of the test run in CI; None: not part of it. `says`: one of these must say something.
     `settings`: tables of settings that the attacked processor needs. `receivers`: misbehaving webhook receivers to add.
     `program`: the module that is run in place of the command. `deaths`: how often the process may end.
     """
@@ -65,14 +66,14 @@ class Said:
     rejects: Mapping[str, int]
     page: str
 
-    def silent(self, channels: Iterable[Channel]) -> list[Channel]:
-        """The channels in which nothing was said."""
-        return [one for one in sorted(channels) if not getattr(self, one)]
+    def silent(self, channels: Collection[Channel]) -> bool:
+        """Whether nothing was said in any of these."""
+        return bool(channels) and not any(getattr(self, one) for one in channels)
 
 
 @dataclass(frozen=True)
 class Result:
-    """`delay_s`: the longest of another hammer's alert. `outstanding`: its alerts and events that never came.
+    """`delay_s`: the longest of another hammer's alert; infinite where none came. `outstanding`: what never came.
 
     `grown_mib`: memory, at the highest. `kept_mib`: afterwards. `deaths`: how often the process ended by itself.
     """
@@ -87,13 +88,13 @@ class Result:
     outstanding: int
     deaths: int
     said: Said
-    unsaid: tuple[str, ...]
+    unsaid: bool
     deaths_allowed: int = 0
 
     def broken(self, *, timed: bool = True) -> list[str]:
         """What did not hold; not `timed`: without how long things took, which depends on the machine's other work."""
         found = list(self.done.broken)
-        if timed and self.delay_s > DELAY_LIMIT_S:
+        if timed and DELAY_LIMIT_S < self.delay_s < math.inf:
             found.append(f"an alert of another hammer took {self.delay_s:.1f} s")
         if not self.alerts:
             found.append("no alert of another hammer came to measure by")
@@ -103,5 +104,6 @@ class Result:
             found.append(f"memory grew by {self.grown_mib:.0f} MiB")
         if self.deaths > self.deaths_allowed:
             found.append(f"the processor ended {self.deaths} times")
-        found += [f"nothing was said by {channel}" for channel in self.unsaid]
+        if self.unsaid:
+            found.append("nothing was said about it where it had to be")
         return found

@@ -91,6 +91,7 @@ class Hammer:
 def main(host: str, port: str, password: str) -> None:
     server = ThreadingHTTPServer(("127.0.0.1", 0), _Handler)
     server.daemon_threads = True
+    server.handle_error = lambda *_: None  # type: ignore[method-assign]  # the processor hung up
     threading.Thread(target=server.serve_forever, daemon=True).start()
     say(url=f"http://127.0.0.1:{server.server_port}/")
     if not sys.stdin.readline():  # go

@@ -1,5 +1,6 @@
 """Attack a site, wait until the other hammers' alerts have come, and say how it went."""
 
+import math
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -39,26 +40,26 @@ def attacked(attack: Attack, site: Site, scale: float, patience_s: float = PATIE
     upto = time.monotonic() + AFTER_S
     witness.wait(lambda: time.monotonic() >= upto, AFTER_S)
     witness.wait(lambda: witness.all_came(began, upto), patience_s)
-    waited = time.monotonic()
     confirmed = witness.events - confirmed
     settled(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
     due = [name for name in witness.due(began, upto) if not _away(processor.away, witness.sent[name])]
-    delays = [witness.came.get(name, waited) - witness.sent[name] for name in due]
+    delays = [witness.came[name] - witness.sent[name] for name in due if name in witness.came]
     missing = sum(name not in witness.came for name in witness.due(began, upto))
     same = pid == processor.pid  # otherwise its memory is that of a new start
+    peak_mib, kept_mib = resident_mib(processor.pid, peak=True), resident_mib(processor.pid)
     said = site.said(began, log_from, rejects)
     return Result(
         attack.name,
         done,
         len(delays),
-        max(delays, default=0.0),
+        max(delays, default=math.inf),
         cpu_s(processor.pid) - (cpu if same else 0.0),
-        resident_mib(processor.pid, peak=True) - before_mib,
-        resident_mib(processor.pid) - before_mib,
+        peak_mib - before_mib,
+        kept_mib - before_mib,
         missing + max(0, confirmed - (site.honest_events() - stored)),
         processor.deaths - deaths,
         said,
-        tuple(said.silent(attack.says)),
+        said.silent(attack.says),
         attack.deaths,
     )
 

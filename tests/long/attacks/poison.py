@@ -19,8 +19,11 @@ def poison(site: Site, scale: float) -> Done:
     with Sender(site.broker) as sender:
         at = instant.text(time.time_ns() // 10**6 * 10**6)
         sender.send({"time": at, "event": "sign_on", "operator": MARK.decode()}, "events")
-    settled(lambda: sum(site.rejects().values()) > before, 60.0)
-    return Done(sender.sent)
+    done = Done(sender.sent)
+    done.expect(
+        settled(lambda: sum(site.rejects().values()) > before, 60.0), "it was not set aside within 60 s"
+    )
+    return done
 
 
 ATTACKS = (
@@ -28,7 +31,7 @@ ATTACKS = (
         "poison",
         "a message that ends the process whenever it is read",
         poison,
-        says=frozenset({"log", "rejects"}),
+        says=frozenset({"log"}),
         program="tests.long.attacks.poisoned",
         deaths=DEATHS,
     ),

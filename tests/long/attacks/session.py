@@ -12,12 +12,14 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from tests.long.attacks.attack import Attack, Done
 from tests.long.attacks.honest import SITE
 from tests.long.attacks.shipped import ATTACKER, PASSWORD
-from tests.long.attacks.site import Site
+from tests.long.attacks.site import Site, settled
 
 GUESSED = "strikewatch"
 """The default id of the first releases."""
 QUEUED_S = 4.0
 TAKEOVERS = 12
+ALERT_S = 10.0
+"""Within which a lost session must have raised an alert."""
 
 
 def take_over(site: Site, client_id: str) -> None:
@@ -46,7 +48,13 @@ def _away(site: Site, client_id: str) -> Done:
     time.sleep(QUEUED_S / 2)
     take_over(site, client_id)
     time.sleep(QUEUED_S / 2)
-    return Done(notes={"restart s": site.processor.start_again(began)})
+    done = Done(notes={"restart s": site.processor.start_again(began)})
+    resumed = site.processor.lines("broker_connected")[-1]["resumed"]
+    done.notes["session"] = "resumed" if resumed else "lost"
+    if not resumed:
+        said = settled(lambda: any("raised" in what for what in site.witness.others(began)), ALERT_S)
+        done.expect(said, "the session was lost, and no alert says so")
+    return done
 
 
 def _again_and_again(site: Site, client_id: str, times: int) -> Done:
