@@ -2,15 +2,18 @@
 
     python -m tests.sources.malformed --count 1000000
 
-prints how often each reason was given, and fails if anything but `Rejected` comes out of a payload.
+prints how often each reason was given, and fails if anything but `Rejected` or finite values comes out of a payload.
 """
 
 import argparse
 import json
 import random
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any
+
+import numpy as np
 
 from strikewatch.core import instant
 from strikewatch.core.channels import ALIASES, CHANNELS
@@ -154,7 +157,8 @@ HAND_PICKED: list[tuple[str, bytes, str]] = [
 """(topic, payload, reason)."""
 
 _ODD_VALUES: list[Any] = [
-    None, True, False, 0, -1, 1e308, -1e308, 10**400, "", "150.2", "yes", "NaN", [], [[]], {}, [None], ["1"], {"v": 1},
+    None, True, False, 0, -1, 1e308, -1e308, 1.7e308, -1.7e308, 10**400,
+    "", "150.2", "yes", "NaN", [], [[]], {}, [None], ["1"], {"v": 1},
     "2026-03-04T07:15:00", "5138-11-16T09:46:40Z", "0000-00-00T00:00:00Z", float("nan"), float("inf"), "\x00", "é" * 70,
 ]  # fmt: skip
 ODD_KEYS = [
@@ -186,6 +190,10 @@ def payloads(seed: int) -> Iterator[tuple[str, bytes]]:
         value = json.loads(json.dumps(value))
         for _ in range(rng.randrange(3)):
             value = rng.choice(structural)(rng, value)
+        if rng.random() < 0.003:
+            value = _many(rng, value)
+        elif rng.random() < 0.01:
+            value = _overflow(rng, value)
         payload = json.dumps(value, ensure_ascii=rng.random() < 0.5).encode("utf-8", "surrogatepass")
         for _ in range(rng.choice([0, 0, 0, 1, 2])):
             payload = rng.choice(binary)(rng, payload)
@@ -220,6 +228,24 @@ def _wrap(rng: random.Random, value: Any) -> Any:
     return deep if rng.random() < 0.5 else {"time": value}
 
 
+def _many(rng: random.Random, value: Any) -> Any:
+    """Very many keys, or very many values: what takes a second look at each costs too much."""
+    n = rng.randrange(1000, 5000)
+    if isinstance(value, dict) and rng.random() < 0.5:
+        return {**value, **{f"k{k}": 1 for k in range(n)}}
+    return [rng.choice([1, {}, value, []])] * n
+
+
+def _overflow(rng: random.Random, value: Any) -> Any:
+    """Numbers that are finite as sent, and not in the channel's unit, or once a base value is added."""
+    huge = rng.choice([1.7e308, -1.7e308])
+    if isinstance(value, dict):
+        alias, (channel, _) = rng.choice(list(ALIASES.items()))
+        kept = {name: each for name, each in value.items() if name != channel}
+        return {**kept, alias: [huge, None, huge] if "step_s" in value else huge}
+    return [{"bt": 1772608500, "bu": "Cel", "bv": huge, "n": "oil", "v": huge}]
+
+
 def _flip(rng: random.Random, payload: bytes) -> bytes:
     at = rng.randrange(len(payload) or 1)
     return payload[:at] + rng.randbytes(1) + payload[at + 1 :]
@@ -242,9 +268,13 @@ def _repeat(rng: random.Random, payload: bytes) -> bytes:
     return payload[:at] + payload[at:] * rng.randrange(2, 4)
 
 
+NOT_FINITE = "(not finite)"
+"""Counts payloads that were decoded to an infinite value, of which there must be none."""
+
+
 def run(count: int, seed: int) -> Counter[str]:
     """Decode `count` payloads; how often each reason was given ("" = decoded). Raises what is not Rejected."""
-    reasons: Counter[str] = Counter()
+    reasons: Counter[str] = Counter({NOT_FINITE: 0})
     for _, (topic, payload) in zip(range(count), payloads(seed), strict=False):
         try:
             decoded = decode(topic, payload, RECEIVED, "strikewatch")
@@ -258,6 +288,8 @@ def run(count: int, seed: int) -> Counter[str]:
         else:
             reasons[""] += 1
             if isinstance(decoded, Samples):
+                columns = decoded.rows.columns.values()
+                reasons[NOT_FINITE] += any(np.isinf(column).any() for column in columns)
                 reasons.update(f"in array: {error.reason}" for error in decoded.rejected)
     return reasons
 
@@ -273,6 +305,8 @@ def main() -> None:
             f"{times:>10,}  {reason or '(decoded)':<28} {REASONS.get(reason.removeprefix('in array: '), '')}"
         )
     print(f"{wanted.count:>10,}  payloads, no crash")
+    if reasons[NOT_FINITE]:
+        sys.exit("infinite values were decoded")
 
 
 if __name__ == "__main__":
