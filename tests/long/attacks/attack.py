@@ -14,6 +14,8 @@ Channel = Literal["log", "alert", "rejects"]
 DELAY_GOAL_S = 1.0
 DELAY_LIMIT_S = 3.0
 """No alert of another hammer may take longer from its publication to the webhook."""
+CPU_LIMIT_S = 5.0
+"""Processor time of a short attack, with the ordinary work of some ten seconds."""
 GROWTH_LIMIT_MIB = 50.0
 """The processor's memory may not grow by more, not even for a moment."""
 
@@ -90,12 +92,16 @@ class Result:
     said: Said
     unsaid: bool
     deaths_allowed: int = 0
+    restarted: bool = False
+    """Whether the processor was started during the attack: its processor time holds that start."""
 
     def broken(self, *, timed: bool = True) -> list[str]:
-        """What did not hold; not `timed`: without how long things took, which depends on the machine's other work."""
+        """What did not hold; not `timed`: by processor time, which other work on the machine does not lengthen."""
         found = list(self.done.broken)
         if timed and DELAY_LIMIT_S < self.delay_s < math.inf:
             found.append(f"an alert of another hammer took {self.delay_s:.1f} s")
+        if not timed and not self.restarted and self.cpu_s > CPU_LIMIT_S:
+            found.append(f"it took {self.cpu_s:.1f} s of processor time")
         if not self.alerts:
             found.append("no alert of another hammer came to measure by")
         if self.outstanding:

@@ -29,7 +29,9 @@ def site_for(attack: Attack) -> Iterator[Site]:
             site.close()
 
 
-def attacked(attack: Attack, site: Site, scale: float, patience_s: float = PATIENCE_S) -> Result:
+def attacked(
+    attack: Attack, site: Site, scale: float, patience_s: float = PATIENCE_S, after_s: float = AFTER_S
+) -> Result:
     """Raises whatever the attack itself raises."""
     processor, witness = site.processor, site.witness
     rejects, log_from, deaths, pid = site.rejects(), site.log_size(), processor.deaths, processor.pid
@@ -37,8 +39,8 @@ def attacked(attack: Attack, site: Site, scale: float, patience_s: float = PATIE
     before_mib, cpu, began = resident_mib(pid), cpu_s(pid), time.monotonic()
     forget_peak(pid)
     done = attack.run(site, scale)
-    upto = time.monotonic() + AFTER_S
-    witness.wait(lambda: time.monotonic() >= upto, AFTER_S)
+    upto = time.monotonic() + after_s
+    witness.wait(lambda: time.monotonic() >= upto, after_s)
     witness.wait(lambda: witness.all_came(began, upto), patience_s)
     confirmed = witness.events - confirmed
     settled(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
@@ -61,6 +63,7 @@ def attacked(attack: Attack, site: Site, scale: float, patience_s: float = PATIE
         said,
         said.silent(attack.says),
         attack.deaths,
+        not same,
     )
 
 

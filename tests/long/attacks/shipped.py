@@ -28,13 +28,8 @@ class ShippedBroker(Broker):
         made.mkdir(parents=True, exist_ok=True)
         for path in CONFIG.glob("mosquitto*"):
             shutil.copy(path, made)
-        (made / "mosquitto.acl").open("a").write(f"\nuser {COLLECTOR}\ntopic write strikewatch/#\n")
-        accounts = {"processor": PROCESSOR_PASSWORD, COLLECTOR: PASSWORD}
-        accounts |= {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER)}
-        passwords = made / "passwords"
-        passwords.write_text("".join(f"{name}:{password}\n" for name, password in accounts.items()))
-        passwords.chmod(0o600)
-        subprocess.run(["mosquitto_passwd", "-U", passwords], check=True, capture_output=True)
+        access = made / "mosquitto.acl"
+        access.write_text(f"{access.read_text()}\nuser {COLLECTOR}\ntopic write strikewatch/#\n")
         text = (made / "mosquitto.conf").read_text()
         ports: dict[str, int] = {}
 
@@ -48,6 +43,12 @@ class ShippedBroker(Broker):
         own = [port for name, port in ports.items() if name != "1883"]
         self.processor_port = own[0] if own else ports["1883"]
         super().__init__(folder, port=ports["1883"], conf=f"{text}\nuser root\nlog_dest stderr\n")
+        accounts = {"processor": PROCESSOR_PASSWORD, COLLECTOR: PASSWORD}
+        accounts |= {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER)}
+        passwords = made / "passwords"
+        passwords.write_text("".join(f"{name}:{password}\n" for name, password in accounts.items()))
+        passwords.chmod(0o600)
+        subprocess.run(["mosquitto_passwd", "-U", passwords], check=True, capture_output=True)
 
     def client_id(self) -> str:
         """The client id under which the processor is connected: what somebody who saw the broker's log knows."""
