@@ -3,7 +3,7 @@
 import math
 import time
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -12,6 +12,7 @@ from tests.long.attacks.memory import cpu_s, forget_peak, resident_mib
 from tests.long.attacks.site import Site, settled
 
 AFTER_S = 4.0
+AFTER_SHORT_S = 1.5
 """Alerts are still measured for so long after the attack."""
 PATIENCE_S = 60.0
 """What has not come by then never came."""
@@ -27,6 +28,38 @@ def site_for(attack: Attack) -> Iterator[Site]:
             yield site
         finally:
             site.close()
+
+
+class Sites:
+    """The site of one attack after another, renewed on request. A context manager.
+
+    `fresh`: a site of its own for each attack; otherwise those that need nothing special share one.
+    """
+
+    def __init__(self, *, fresh: bool) -> None:
+        self._fresh = fresh
+        self._context: AbstractContextManager[Site] | None = None
+        self._site: Site | None = None
+
+    def site(self, attack: Attack) -> Site:
+        """The site to attack."""
+        if self._site is None or self._fresh or not attack.plain:
+            self.renew()
+            self._context = context = site_for(attack)
+            self._site = context.__enter__()
+        return self._site
+
+    def renew(self) -> None:
+        """Use the present site for nothing more."""
+        if self._context is not None:
+            context, self._context, self._site = self._context, None, None
+            context.__exit__(None, None, None)
+
+    def __enter__(self) -> "Sites":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.renew()
 
 
 def attacked(

@@ -5,21 +5,18 @@ Here nothing is judged by the clock, which other work on the machine slows down,
 
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import AbstractContextManager
 from dataclasses import replace
 
 import pytest
 
 from tests.long.attacks.attack import Done, Result, Said
 from tests.long.attacks.every import EVERY
-from tests.long.attacks.measure import attacked, site_for
-from tests.long.attacks.site import Site
+from tests.long.attacks.measure import AFTER_SHORT_S, Sites, attacked
 from tests.long.attacks.table import failed, row
 
 QUICK = {name: one.short for name, one in EVERY.items() if one.short is not None and one.plain}
 PLAIN = EVERY["nesting"]
 PATIENCE_S = 45.0
-AFTER_S = 1.5
 
 NOT_HELD: dict[str, str] = {
     "ones": "each value of an array becomes a reject",
@@ -30,30 +27,10 @@ NOT_HELD: dict[str, str] = {
 """Attacks that are known to do harm, and by what. One that no longer does fails here until it is taken out."""
 
 
-class Sites:
-    """A site that is used until something did not hold."""
-
-    def __init__(self) -> None:
-        self._context: AbstractContextManager[Site] | None = None
-        self._site: Site | None = None
-
-    def site(self) -> Site:
-        if self._site is None:
-            self._context = context = site_for(PLAIN)
-            self._site = context.__enter__()
-        return self._site
-
-    def renew(self) -> None:
-        if self._context is not None:
-            context, self._context, self._site = self._context, None, None
-            context.__exit__(None, None, None)
-
-
 @pytest.fixture(scope="module")
 def sites() -> Iterator[Sites]:
-    made = Sites()
-    yield made
-    made.renew()
+    with Sites(fresh=False) as made:
+        yield made
 
 
 @pytest.mark.parametrize(
@@ -67,7 +44,7 @@ def sites() -> Iterator[Sites]:
 )
 def test_one_bad_sender_stops_nobody(name: str, sites: Sites) -> None:
     attack = EVERY[name]
-    result = attacked(attack, sites.site(), QUICK[name], PATIENCE_S, AFTER_S)
+    result = attacked(attack, sites.site(attack), QUICK[name], PATIENCE_S, AFTER_SHORT_S)
     broken = result.broken(timed=False)
     if broken:
         sites.renew()
