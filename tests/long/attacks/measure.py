@@ -17,6 +17,7 @@ AFTER_SHORT_S = 1.5
 PATIENCE_S = 60.0
 """What has not come by then never came."""
 COMMITS_S = 20.0
+SAY_WITHIN_S = 15.0
 
 
 @contextmanager
@@ -83,6 +84,10 @@ def attacked(
     same = pid == processor.pid  # otherwise its memory is that of a new start
     peak_mib, kept_mib = resident_mib(processor.pid, peak=True), resident_mib(processor.pid)
     said = site.said(began, log_from, rejects)
+    deadline = time.monotonic() + SAY_WITHIN_S
+    while said.silent(attack.says) and time.monotonic() < deadline:
+        time.sleep(0.5)
+        said = site.said(began, log_from, rejects)
     return Result(
         attack.name,
         done,

@@ -9,8 +9,8 @@ from tests.long.attacks.sender import Sender
 from tests.long.attacks.site import Site, settled
 
 EVENTS = 12_541
-SLOWER_S = 3.0
-"""A restart with them may take so much longer than one without."""
+MORE_CPU_S = 3.0
+"""A restart with them may take so much more processor time than one without."""
 
 
 def pending(site: Site, scale: float) -> Done:
@@ -25,12 +25,21 @@ def pending(site: Site, scale: float) -> Done:
             sender.send({"time": at, "event": "sign_on", "operator": f"op-{11 + n % 8}"}, "events")
     came = settled(lambda: _known(site) - before >= events, 60.0, 0.5)
     restart_s = site.processor.restart(180.0)
-    done = Done(sender.sent, notes={"restart s": restart_s, "without s": site.plain_restart_s})
+    cpu_s, plain_cpu_s = site.processor.start_cpu_s, site.plain_restart_cpu_s
+    done = Done(
+        sender.sent,
+        notes={
+            "restart s": restart_s,
+            "of processor time": cpu_s,
+            "without them s": site.plain_restart_s,
+            "of processor time without them": plain_cpu_s,
+        },
+    )
     done.expect(
         came, f"{events - _known(site) + before:,} events were neither stored nor rejected within 60 s"
     )
-    slower = f"a restart took {restart_s:.1f} s, {site.plain_restart_s:.1f} s without the events"
-    done.expect(restart_s <= site.plain_restart_s + SLOWER_S, slower)
+    more = f"a restart took {cpu_s:.1f} s of processor time, {plain_cpu_s:.1f} s without the events"
+    done.expect(cpu_s <= plain_cpu_s + MORE_CPU_S, more)
     return done
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.broker import free_port
+from tests.long.attacks.memory import cpu_s
 from tests.long.attacks.shipped import PROCESSOR_PASSWORD, ShippedBroker
 from tests.service import processor
 
@@ -21,7 +22,10 @@ STARTS = 8
 
 
 class Processor(processor.Processor):
-    """With the shipped defaults. `deaths` counts the times it ended by itself, `away` the periods without it."""
+    """With the shipped defaults. `deaths` counts the times it ended by itself, `away` the periods without it.
+
+    `start_cpu_s`: processor time of the last restart until the broker had let it in.
+    """
 
     def __init__(
         self,
@@ -50,6 +54,7 @@ class Processor(processor.Processor):
                 file.write(f'[[webhooks]]\nname = "other{k}"\nurl = "{other}"\n')
                 file.write(f'secret_file = "{folder / "secret"}"\nallow_private = ["127.0.0.0/8"]\n')
         self.deaths = 0
+        self.start_cpu_s = 0.0
         self.away: list[tuple[float, float]] = []
         self._program = program
         self._wanted = False
@@ -90,6 +95,7 @@ class Processor(processor.Processor):
         self.start(connected=False)
         processor.until(lambda: self.log().count("broker_connected") > before, connected_within_s)
         self.away.append((away_since, time.monotonic()))
+        self.start_cpu_s = cpu_s(self.pid)
         return time.monotonic() - started
 
     def close(self) -> None:

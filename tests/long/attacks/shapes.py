@@ -1,6 +1,7 @@
 """Single messages of a shape that costs much: many keys, many values, depth, size, numbers beyond all bounds."""
 
 import itertools
+import json
 import math
 import time
 from pathlib import Path
@@ -26,9 +27,13 @@ def now() -> str:
 
 
 def keys(site: Site, scale: float) -> Done:
-    """One object of 0.43 MB with as many unknown keys as fit."""
+    """Objects of 0.43 MB with very many unknown keys: each once, or the last one twice."""
+    many = {f"k{n}": 1 for n in range(round(40_000 * scale))}
     with Sender(site.broker) as sender:
-        sender.send({"time": now(), **{f"k{n}": 1 for n in range(round(40_000 * scale))}})
+        for kind, rest in (("samples", {}), ("events", {"event": "check", "result": "ok"})):
+            once = json.dumps({"time": now(), **rest, **many}).encode()
+            sender.send(once, kind)
+            sender.send(once[:-1] + b', "' + list(many)[-1].encode() + b'": 2}', kind)
     return Done(sender.sent)
 
 
@@ -156,7 +161,7 @@ def mutated(site: Site, scale: float) -> Done:
 
 
 ATTACKS = (
-    Attack("keys", "40,000 unknown keys in one object", keys, 0.25, SAID),
+    Attack("keys", "40,000 unknown keys in one object, one of them twice", keys, 0.5, SAID),
     Attack("ones", "an array of 1.5 million numbers", ones, 0.2, SAID),
     Attack("nesting", "a million brackets within each other", nesting, 0.1, SAID),
     Attack(

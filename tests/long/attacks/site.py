@@ -13,18 +13,20 @@ from typing import Any
 
 from tests.long.attacks.attack import Attack, Said
 from tests.long.attacks.honest import HAMMERS
+from tests.long.attacks.memory import resident_mib
 from tests.long.attacks.processor import Processor
 from tests.long.attacks.shipped import ShippedBroker
 from tests.long.attacks.witness import Witness
 
 WORSE = ("warning", "error", "critical")
 FIRST_ALERT_S = 60.0
-WARM_ALERTS = 4
+STEADY_S, STEADY_MIB, STEADY_WITHIN_S = 2.0, 0.5, 30.0
+WARM_ALERTS = 2
 """Alerts that must have come before anything is measured."""
 
 
 class Site:
-    """`broker`, `processor` and `witness`, all running. `plain_restart_s`: how long the processor's restart takes."""
+    """`broker`, `processor` and `witness`, all running. `plain_restart_s`: how long a restart takes."""
 
     def __init__(self, folder: Path, attack: Attack) -> None:
         self.folder = folder
@@ -49,15 +51,24 @@ class Site:
             assert warm, f"no alert came before the attack:\n{self.processor.log()[-4000:]}"
             # A start with a recording to write loads the libraries for it, once: that is not the attack's memory.
             self.plain_restart_s = self.processor.restart()
+            self.plain_restart_cpu_s = self.processor.start_cpu_s
             self.get("/")
             came = len(self.witness.came)
             assert self.witness.wait(lambda: len(self.witness.came) >= came + WARM_ALERTS, FIRST_ALERT_S)
+            self._steady()
         except BaseException:
             self.close()
             raise
 
     def close(self) -> None:
         self._closing.close()
+
+    def _steady(self) -> None:
+        """Wait until its memory no longer grows."""
+        deadline, last = time.monotonic() + STEADY_WITHIN_S, 0.0
+        while time.monotonic() < deadline and (now := resident_mib(self.processor.pid)) > last + STEADY_MIB:
+            last = now
+            time.sleep(STEADY_S)
 
     def get(
         self, path: str, headers: Mapping[str, str] | None = None, timeout_s: float = 30.0
