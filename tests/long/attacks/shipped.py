@@ -17,6 +17,8 @@ PASSWORD = "gateway"
 """Of all gateways: who has one password has only this account."""
 PROCESSOR_PASSWORD = "processor"
 ATTACKER = "HB-66"
+LATE = "HB-67"
+"""Its gateway had no network: nothing newer may have come of it."""
 COLLECTOR = "collector"
 
 
@@ -44,7 +46,7 @@ class ShippedBroker(Broker):
         self.processor_port = own[0] if own else ports["1883"]
         super().__init__(folder, port=ports["1883"], conf=f"{text}\nuser root\nlog_dest stderr\n")
         accounts = {"processor": PROCESSOR_PASSWORD, COLLECTOR: PASSWORD}
-        accounts |= {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER)}
+        accounts |= {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE)}
         passwords = made / "passwords"
         passwords.write_text("".join(f"{name}:{password}\n" for name, password in accounts.items()))
         passwords.chmod(0o600)

@@ -95,6 +95,12 @@ class Site:
         ((n,),) = self.processor.query(sql)
         return int(n)
 
+    def worked_through(self, hammer: str) -> int:
+        """The instant up to which a hammer's rows are committed; 0 before the first."""
+        sql = f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'"
+        found = self.processor.query(sql)
+        return int.from_bytes(found[0][0], "little", signed=True) if found else 0
+
     def log_size(self) -> int:
         return len(self.processor.log())
 
