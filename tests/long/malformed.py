@@ -4,9 +4,10 @@ Prints how often each reason was given, and fails if anything but `Rejected` com
 """
 
 import argparse
+import sys
 
 from strikewatch.sources.reasons import explain
-from tests.sources.malformed import run
+from tests.sources.malformed import NOT_FINITE, run
 
 
 def main() -> None:
@@ -20,6 +21,8 @@ def main() -> None:
             f"{times:>10,}  {reason or '(decoded)':<28} {explain(reason.removeprefix('in array: ')).meaning}"
         )
     print(f"{options.count:>10,}  payloads, no crash")
+    if reasons[NOT_FINITE]:
+        sys.exit("infinite values were decoded")
 
 
 if __name__ == "__main__":

@@ -90,7 +90,7 @@ class DeliveryBench:
         self.dispatcher.wake()
 
     def settle(self) -> None:
-        """Wait until all that is due now has been tried: the dispatcher reads the clock at each look and each attempt."""
+        """Wait until all that is due has been tried: the dispatcher reads the clock at each look and attempt."""
         enough = self.clock.reads + 6
 
         def looked() -> bool:

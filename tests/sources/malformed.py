@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator
 from itertools import chain
 from typing import Any
 
+import numpy as np
+
 from strikewatch.core import instant
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.errors import Rejected
@@ -182,7 +184,8 @@ HAND_PICKED: list[tuple[str, bytes, str]] = [
 """(topic, payload, reason)."""
 
 _ODD_VALUES: list[Any] = [
-    None, True, False, 0, -1, 1e308, -1e308, 10**400, "", "150.2", "yes", "NaN", [], [[]], {}, [None], ["1"], {"v": 1},
+    None, True, False, 0, -1, 1e308, -1e308, 1.7e308, -1.7e308, 10**400,
+    "", "150.2", "yes", "NaN", [], [[]], {}, [None], ["1"], {"v": 1},
     "2026-03-04T07:15:00", "5138-11-16T09:46:40Z", "0000-00-00T00:00:00Z", float("nan"), float("inf"), "\x00", "é" * 70,
 ]  # fmt: skip
 ODD_KEYS = [
@@ -214,6 +217,8 @@ def payloads(seed: int) -> Iterator[tuple[str, bytes]]:
         value = json.loads(json.dumps(value))
         for _ in range(rng.randrange(3)):
             value = rng.choice(structural)(rng, value)
+        if rng.random() < 0.01:
+            value = _overflow(rng, value)
         payload = json.dumps(value, ensure_ascii=rng.random() < 0.5).encode("utf-8", "surrogatepass")
         for _ in range(rng.choice([0, 0, 0, 1, 2])):
             payload = rng.choice(binary)(rng, payload)
@@ -257,6 +262,16 @@ def _swell(rng: random.Random, value: Any) -> Any:
     return value * rng.choice([10, 1000]) if isinstance(value, list) else value
 
 
+def _overflow(rng: random.Random, value: Any) -> Any:
+    """Numbers that are finite as sent, and not in the channel's unit, or once a base value is added."""
+    huge = rng.choice([1.7e308, -1.7e308])
+    if isinstance(value, dict):
+        alias, (channel, _) = rng.choice(list(ALIASES.items()))
+        kept = {name: each for name, each in value.items() if name != channel}
+        return {**kept, alias: [huge, None, huge] if "step_s" in value else huge}
+    return [{"bt": 1772608500, "bu": "Cel", "bv": huge, "n": "oil", "v": huge}]
+
+
 def _flip(rng: random.Random, payload: bytes) -> bytes:
     at = rng.randrange(len(payload) or 1)
     return payload[:at] + rng.randbytes(1) + payload[at + 1 :]
@@ -279,12 +294,16 @@ def _repeat(rng: random.Random, payload: bytes) -> bytes:
     return payload[:at] + payload[at:] * rng.randrange(2, 4)
 
 
+NOT_FINITE = "(not finite)"
+"""Counts payloads that were decoded to an infinite value, of which there must be none."""
+
+
 def run(count: int, seed: int) -> Counter[str]:
     """Decode `count` payloads, after those too large; how often each reason was given ("" = decoded).
 
     Raises what is not Rejected.
     """
-    reasons: Counter[str] = Counter()
+    reasons: Counter[str] = Counter({NOT_FINITE: 0})
     oversized = [(topic, payload) for topic, payload, _ in OVERSIZED]
     for _, (topic, payload) in zip(range(count), chain(oversized, payloads(seed)), strict=False):
         try:
@@ -300,6 +319,8 @@ def run(count: int, seed: int) -> Counter[str]:
             reasons[""] += 1
             if isinstance(decoded, Samples):
                 assert len(decoded.unknown) <= MAX_UNKNOWN
+                columns = decoded.rows.columns.values()
+                reasons[NOT_FINITE] += any(np.isinf(column).any() for column in columns)
                 for error in decoded.rejected:
                     reasons[f"in array: {error.reason}"] += error.count
     return reasons

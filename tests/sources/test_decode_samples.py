@@ -271,3 +271,7 @@ def test_records_of_one_instant_keep_their_order() -> None:
     found = read(records).rows
     assert found.columns["oil_c"].tolist() == [1.0, 3.0, 4.0, 0.0, 2.0]
     assert np.all(np.diff(found.time_ns) >= 0)
+
+
+def test_decoded_values_are_finite() -> None:
+    assert not malformed.run(20_000, seed=1)[malformed.NOT_FINITE]

@@ -1,0 +1,115 @@
+"""What an attack is, and what came of one."""
+
+import math
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from tests.long.attacks.site import Site
+
+Channel = Literal["log", "alert", "rejects"]
+"""Where something was said: the processor's log (warnings and worse), a webhook, the table of rejected data."""
+
+DELAY_GOAL_S = 1.0
+DELAY_LIMIT_S = 3.0
+"""No alert of another hammer may take longer from its publication to the webhook."""
+CPU_LIMIT_S = 5.0
+"""Processor time of a short attack, with the ordinary work of some ten seconds."""
+GROWTH_LIMIT_MIB = 50.0
+"""The processor's memory may not grow by more, not even for a moment."""
+
+
+@dataclass
+class Done:
+    """What an attack did. `broken`: in words, each thing that had to hold and did not. `notes`: figures of its own."""
+
+    sent: int = 0
+    broken: list[str] = field(default_factory=list)
+    notes: dict[str, Any] = field(default_factory=dict)
+
+    def expect(self, holds: bool, otherwise: str) -> None:
+        """Note what is broken unless it holds."""
+        if not holds:
+            self.broken.append(otherwise)
+
+
+@dataclass(frozen=True)
+class Attack:
+    """`run(site, scale)` attacks and returns once the last byte is out. `scale` is 1 for the whole attack.
+
+    `short`: the scale of the test run in CI; None: not part of it. `says`: one of these must say something.
+    `settings`: tables of settings that the attacked processor needs. `receivers`: misbehaving webhook receivers to add.
+    `program`: the module that is run in place of the command. `deaths`: how often the process may end.
+    """
+
+    name: str
+    what: str
+    run: Callable[["Site", float], Done]
+    short: float | None = None
+    says: frozenset[Channel] = frozenset()
+    settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    receivers: tuple[str, ...] = ()
+    program: str = "strikewatch.cli.main"
+    deaths: int = 0
+
+    @property
+    def plain(self) -> bool:
+        """Whether it needs no processor of its own."""
+        return not self.settings and not self.receivers and self.program == "strikewatch.cli.main"
+
+
+@dataclass(frozen=True)
+class Said:
+    """What was said, by channel; each entry with how often."""
+
+    log: Mapping[str, int]
+    alert: Mapping[str, int]
+    rejects: Mapping[str, int]
+    page: str
+
+    def silent(self, channels: Collection[Channel]) -> bool:
+        """Whether nothing was said in any of these."""
+        return bool(channels) and not any(getattr(self, one) for one in channels)
+
+
+@dataclass(frozen=True)
+class Result:
+    """`delay_s`: the longest of another hammer's alert; infinite where none came. `outstanding`: what never came.
+
+    `grown_mib`: memory, at the highest. `kept_mib`: afterwards. `deaths`: how often the process ended by itself.
+    """
+
+    name: str
+    done: Done
+    alerts: int
+    delay_s: float
+    cpu_s: float
+    grown_mib: float
+    kept_mib: float
+    outstanding: int
+    deaths: int
+    said: Said
+    unsaid: bool
+    deaths_allowed: int = 0
+    restarted: bool = False
+    """Whether the processor was started during the attack: its processor time holds that start."""
+
+    def broken(self, *, timed: bool = True) -> list[str]:
+        """What did not hold; not `timed`: by processor time, which other work on the machine does not lengthen."""
+        found = list(self.done.broken)
+        if timed and DELAY_LIMIT_S < self.delay_s < math.inf:
+            found.append(f"an alert of another hammer took {self.delay_s:.1f} s")
+        if not timed and not self.restarted and self.cpu_s > CPU_LIMIT_S:
+            found.append(f"it took {self.cpu_s:.1f} s of processor time")
+        if not self.alerts:
+            found.append("no alert of another hammer came to measure by")
+        if self.outstanding:
+            found.append(f"{self.outstanding} alerts or events of other hammers never came")
+        if self.grown_mib > GROWTH_LIMIT_MIB:
+            found.append(f"memory grew by {self.grown_mib:.0f} MiB")
+        if self.deaths > self.deaths_allowed:
+            found.append(f"the processor ended {self.deaths} times")
+        if self.unsaid:
+            found.append("nothing was said about it where it had to be")
+        return found

@@ -1,0 +1,70 @@
+"""One sender that invents sites and hammers, with an account that may send for all of them."""
+
+import json
+import time
+
+from strikewatch.core import instant
+from tests.long.attacks.attack import Attack, Done
+from tests.long.attacks.sender import Sender
+from tests.long.attacks.shipped import COLLECTOR
+from tests.long.attacks.site import Site, settled
+
+HAMMERS = 10_000
+SITES = 1_000
+RETAINED = 5_000
+
+
+def _sample() -> bytes:
+    at = instant.text(time.time_ns() // 10**6 * 10**6)
+    return json.dumps({"time": at, "active": True, "pressure_bar": 120.0, "oil_c": 50.0}).encode()
+
+
+def _hammers(site: Site) -> int:
+    ((n,),) = site.processor.query("select count(*) from hammer_state")
+    return int(n)
+
+
+def invented(site: Site, scale: float) -> Done:
+    """A sample of each hammer; the number that is kept must be bounded."""
+    hammers, sites = round(HAMMERS * scale), round(SITES * scale)
+    with Sender(site.broker, COLLECTOR) as sender:
+        for n in range(hammers):
+            sender.publish(f"strikewatch/site-{n % sites:04d}/HB-{n:05d}/samples", _sample())
+    settled(lambda: _hammers(site) + sum(site.rejects().values()) >= hammers, 60.0, 0.5)
+    began = time.monotonic()
+    status, body = site.get("/")
+    done = Done(
+        sender.sent,
+        notes={
+            "hammers kept": _hammers(site),
+            "metrics bytes": len(site.get("/metrics")[1]),
+            "page bytes": len(body),
+            "page s": time.monotonic() - began,
+        },
+    )
+    done.expect(status == 200, f"the page answers {status}")
+    done.expect(_hammers(site) < hammers, f"all {hammers:,} invented hammers were taken on")
+    return done
+
+
+def retained(site: Site, scale: float) -> Done:
+    """Retained messages under invented topics, which come at once whenever the processor subscribes."""
+    topics = [f"strikewatch/site-{n % 100:04d}/HB-{n:05d}/samples" for n in range(round(RETAINED * scale))]
+    began = time.monotonic()
+    site.processor.stop()
+    with Sender(site.broker, COLLECTOR) as sender:
+        for topic in topics:
+            sender.publish(topic, _sample(), retain=True)
+    start_s = site.processor.start_again(began)
+    again_s = site.processor.restart()
+    return Done(
+        sender.sent, notes={"start s": start_s, "second start s": again_s, "hammers kept": _hammers(site)}
+    )
+
+
+ATTACKS = (
+    Attack(
+        "invented", "10,000 hammers at 1,000 sites that do not exist", invented, None, frozenset({"rejects"})
+    ),
+    Attack("retained", "5,000 retained messages, then two restarts", retained),
+)
