@@ -22,8 +22,8 @@ SPREAD = ("tests/detectors", "tests/guide", "tests/service")
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Compile the detectors once, before workers start that would each compile them."""
     if getattr(session.config.option, "numprocesses", None):
-        warm = "from strikewatch.service.precompile import warm; warm(print)"
-        subprocess.run([sys.executable, "-c", warm], check=True, cwd=Path(__file__).parents[1])
+        precompile = "from strikewatch.service.precompile import precompile; precompile(print)"
+        subprocess.run([sys.executable, "-c", precompile], check=True, cwd=Path(__file__).parents[1])
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

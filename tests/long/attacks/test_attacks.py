@@ -20,11 +20,7 @@ PATIENCE_S = 45.0
 
 NOT_HELD: dict[str, str] = {
     "takeover-queue": "anybody may take over the session, and nothing says that it was lost",
-    "keys": "the look for the key that occurs twice reads all keys for each",
-    "ones": "each value of an array becomes a reject",
-    "large": "each value of an array becomes a reject",
     "flips": "each flip is an alert of its own",
-    "infinities": "infinite values are recorded",
     "forwarded": "some headers and foreign host names count as this machine",
     "connections": "idle connections use up all that may be open, and health checks fail",
 }
