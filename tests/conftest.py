@@ -46,6 +46,7 @@ def _no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterat
         patch.setenv("XDG_CONFIG_HOME", nowhere)
         patch.setenv("XDG_CONFIG_DIRS", nowhere)
         patch.delenv("STRIKEWATCH_CONFIG", raising=False)
+        patch.delenv("COLUMNS", raising=False)  # a worker of pytest-xdist sets it
         yield
 
 

@@ -198,7 +198,7 @@ def test_a_clock_that_is_off(
 @pytest.mark.parametrize(
     ("revision", "words"),
     [
-        ("9999", f"knows them up to {tables.SCHEMA_VERSION}: use the newer program"),
+        ("9999", f"knows versions up to {tables.SCHEMA_VERSION}: use the newer release"),
         ("0003", "start the processor of this release once"),
     ],
 )

@@ -166,7 +166,7 @@ def test_a_bar_is_for_terminals_only(
 @pytest.mark.parametrize("arguments", [["--help"], ["replay", "--help"]])
 def test_help_is_light(arguments: list[str]) -> None:
     """It loads neither numpy nor anything heavier."""
-    heavy = "numpy, pandas, pyarrow, numba, pydantic, rich"
+    heavy = "numpy, pandas, pyarrow, numba, pydantic"
     code = (
         "import sys\nfrom strikewatch.cli.main import main\n"
         f"main({arguments!r})\n"

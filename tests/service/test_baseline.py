@@ -107,7 +107,7 @@ def test_a_baseline_is_learned_live_shown_and_relearned(
     assert "bar" in told(capsys, "baseline", "--hammer", "HB-01", "--since", "400d")
 
     monkeypatch.setattr(time, "time_ns", lambda: START.value + 402 * SECOND)
-    assert "learned anew" in told(
+    assert "relearns its level" in told(
         capsys, "baseline", "relearn", "HB-01", "--by", "fitter", "--reason", "new seals"
     )
     assert main(["baseline", "relearn", "HB-77", "--by", "fitter", "--reason", "new seals"]) == 2

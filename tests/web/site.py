@@ -19,7 +19,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.http import open_http_server
-from strikewatch.settings.tree import Settings
+from strikewatch.settings.tree import load
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Role
@@ -133,12 +133,8 @@ def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) ->
     `where` is an empty database; left out: a file in the folder.
     """
     port = free_port()
-    settings = Settings(
-        **{
-            "store": {"path": folder / "watch.db", "reserve_mib": 0},
-            "http": {"port": port, **http_settings},
-        }
-    )
+    store_settings = {"path": str(folder / "watch.db"), "reserve_mib": 0}
+    settings = load(given={"store": store_settings, "http": {"port": port, **http_settings}})
     store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
     try:
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
