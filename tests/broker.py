@@ -183,7 +183,7 @@ class Broker:
         if self._started and self._keeps_sessions:
             skip("needs mosquitto: iotcore forgets sessions when it stops")
         self._started = True
-        return [sys.executable, "-m", "strikewatch.demo.broker_child", "iotcore", self.host, str(self.port)]
+        return [sys.executable, "-m", "strikewatch.demo.broker", "iotcore", self.host, str(self.port)]
 
     def stop(self) -> None:
         """A clean stop: sessions and queues are written to the folder if persistent."""

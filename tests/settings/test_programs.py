@@ -9,6 +9,11 @@ from strikewatch.programs import HIDDEN, find_program
 from tests.programs import need_program
 
 
+@pytest.fixture(autouse=True)
+def _nothing_is_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(HIDDEN, raising=False)
+
+
 def program(path: Path) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text("#!/bin/sh\n")
