@@ -26,9 +26,8 @@ from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.service.full_disk import FullDisk, SendUrgent
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
-from strikewatch.service.intake import Intake
+from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
-from strikewatch.service.step import Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mqtt import Message

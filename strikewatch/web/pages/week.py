@@ -19,8 +19,7 @@ from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.filter import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
-from strikewatch.storage.schema.bout_tables import exposure
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.tables import alerts, exposure
 from strikewatch.web.pages.formatting import clock, day_begins
 from strikewatch.web.pages.translations import Translation
 

@@ -23,11 +23,11 @@ from strikewatch.review import rates
 from strikewatch.review.data.from_store import from_store
 from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.commit.statements import bout_row, stretch_row
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.recorder.parquet import SAMPLES, write_shift
-from strikewatch.storage.schema.bout_tables import bout_row, bouts, exposure, stretch_row
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.tables import alerts, bouts, exposure
 from tests.long.benchmarks import data
 from tests.long.benchmarks.replay import read
 from tests.long.benchmarks.table import Line, show
