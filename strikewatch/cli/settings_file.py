@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from strikewatch.cli.output import detail
 
 if TYPE_CHECKING:
+    from strikewatch.settings.database import DatabaseSettings
     from strikewatch.settings.tree import Settings
 
 NAME: Final = "strikewatch.toml"
@@ -23,13 +24,27 @@ def settings(config: Path | None) -> "Settings":
     from strikewatch.cli.rendering.common import use_zones
     from strikewatch.settings.tree import load
 
+    tree = load(_path(config))
+    use_zones(tree.sites)
+    return tree
+
+
+def database_settings(config: Path | None) -> "DatabaseSettings":
+    """Load only the settings that a command on the database uses, as `settings` does. Raises SettingsError."""
+    from strikewatch.cli.rendering.common import use_zones
+    from strikewatch.settings.database import load_database_settings
+
+    loaded = load_database_settings(_path(config))
+    use_zones(loaded.sites)
+    return loaded
+
+
+def _path(config: Path | None) -> Path | None:
     path = config or find()
     detail(
         f"settings: {path or 'defaults'}{'' if path is None else f' ({_origin(config)})'}, and the environment"
     )
-    tree = load(path)
-    use_zones(tree)
-    return tree
+    return path
 
 
 def find() -> Path | None:

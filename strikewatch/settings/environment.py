@@ -82,6 +82,12 @@ def mistakes(model: type[BaseModel], named: Set[str]) -> list[tuple[str, str]]:
     return found
 
 
+def is_table(variable: str, tables: Set[str]) -> bool:
+    """Return whether a variable sets one of these tables, or belongs to the command line or the tests."""
+    table = variable.upper().removeprefix(PREFIX).partition("__")[0].lower()
+    return table in tables or variable.upper() in _NOT_SETTINGS
+
+
 def suggestion(name: str, known: Set[str] | dict[str, bool]) -> str:
     """Return what to do about an unknown name."""
     near = get_close_matches(name, known, 1)

@@ -31,12 +31,12 @@ from strikewatch.settings.environment import (
 )
 from strikewatch.settings.faults import Faults
 from strikewatch.sinks.filter import Filter as WebhookFilter
-from strikewatch.sinks.filter import Sites
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import LogSettings as Log
 from strikewatch.sinks.settings import MqttSettings as MqttAlerts
 from strikewatch.sinks.settings import WebhookSettings as Webhook
+from strikewatch.sinks.sites import Sites
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store

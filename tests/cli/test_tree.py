@@ -11,6 +11,7 @@ import pytest
 
 from strikewatch.cli import tree
 from strikewatch.cli.main import main, root
+from strikewatch.storage.commit.store import Store
 from tests.cli.command import ROOT
 
 HEAVY = ("alembic", "numba", "numpy", "pandas", "pyarrow", "pydantic", "scipy", "sqlalchemy")
@@ -87,6 +88,33 @@ def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, .
         check=False,
     )
     assert done.stdout == "[]\n"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["alerts"],
+        ["alerts", "--json"],
+        ["hammer", "in-service", "HB-01", "--by", "Kim"],
+        ["token", "list"],
+        ["deliveries", "list", "--from", "2d", "--json"],
+    ],
+)
+def test_a_command_on_an_existing_database_loads_neither_detectors_nor_numpy(
+    words: list[str], tmp_path: Path
+) -> None:
+    Store(tmp_path / "strikewatch.db").close()
+    slow = (*WITH_DATABASE, "numpy", "psycopg", "sqlalchemy.dialects.postgresql", "structlog")
+    code = (
+        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
+        f"with contextlib.redirect_stdout(io.StringIO()): main({words!r})\n"
+        f"print('sqlalchemy' in sys.modules, [name for name in {slow!r} if name in sys.modules])\n"
+        "print([name for name in sys.modules if name.startswith('strikewatch.detectors')])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.stdout == "True []\n[]\n"
 
 
 def test_the_help_lists_every_command_once(capsys: pytest.CaptureFixture[str]) -> None:

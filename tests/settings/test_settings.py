@@ -11,6 +11,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from strikewatch.errors import SettingsError
+from strikewatch.settings.database import OTHER_TABLES, load_database_settings
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import WebhookSettings as Webhook
@@ -245,3 +246,36 @@ def test_mistakes_in_filters_and_the_heartbeat_are_placed(
         f"{file}: sites.zone",
     }
     assert found[f"{file}: webhooks.0.filter.hammer"] == "is unknown; did you mean hammers?"
+
+
+def test_a_command_on_the_database_reads_its_settings_as_the_whole_tree_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text('store.path = "here.db"\nsites.zone = "Europe/Dublin"\nfaults.same_spot.limit_s = 12.0\n')
+    monkeypatch.setenv("STRIKEWATCH_ALARMS__SUPPRESSED", '["cold_oil"]')
+    monkeypatch.setenv("STRIKEWATCH_MQTT__HOST", "broker.example")
+    part, tree = load_database_settings(file), load(file)
+    assert {name: getattr(tree, name) for name in type(part).model_fields} == dict(part)
+    assert OTHER_TABLES | type(part).model_fields.keys() == Settings.model_fields.keys()
+
+
+@pytest.mark.parametrize("wrong", ['stoer.path = "here.db"', "store.pat = 1", "store = "])
+def test_a_mistake_in_the_settings_of_the_database_is_reported_with_all_others(
+    tmp_path: Path, wrong: str
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(wrong)
+    with pytest.raises(SettingsError) as part:
+        load_database_settings(file)
+    with pytest.raises(SettingsError) as whole:
+        load(file)
+    assert part.value.problems == whole.value.problems
+
+
+def test_a_misspelt_variable_is_reported_by_a_command_on_the_database(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("STRIKEWATCH_STOER__PATH", "here.db")
+    with pytest.raises(SettingsError, match="STRIKEWATCH_STORE__PATH"):
+        load_database_settings(None)

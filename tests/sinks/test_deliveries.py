@@ -103,7 +103,7 @@ def test_a_test_goes_the_way_of_alerts_and_is_tried_once(path: Path, clock: Cloc
             assert deliveries.send_again(connection, clock.now, endpoint="end0") == 0
 
 
-def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clock) -> None:
+def test_deliveries_are_found_by_endpoint_state_alert_and_time(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [200], clock.wall_s) as one, Receiver(KEY, [500], clock.wall_s) as two:
         with bench_with(path, clock, one, two) as bench:
             bench.tell((1, "raised"), (2, "raised"))
@@ -116,6 +116,10 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
             (alert,) = {each.alert for each in found if each.body["hammer"] == "HB-02"}
             assert len(deliveries.search(connection, alert=alert[:6])) == 2
             assert len(deliveries.search(connection, limit=3)) == 3
+            queued = found[0].created
+            assert len(deliveries.search(connection, begin=queued, end=queued + 1)) == 4
+            assert deliveries.search(connection, begin=queued + 1) == []
+            assert deliveries.search(connection, end=queued) == []
             with pytest.raises(Unknown, match="no delivery 99"):
                 deliveries.look_up(connection, 99)
 

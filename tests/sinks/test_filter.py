@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sinks.filter import DAYS, FAULTS, Filter, Routes, Sites, in_ranges, parse_hours
+from strikewatch.sinks.filter import DAYS, FAULTS, Filter, Routes, in_ranges, parse_hours
+from strikewatch.sinks.sites import Sites
 
 BERLIN = ZoneInfo("Europe/Berlin")
 ZONES = ["UTC", "Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Apia"]

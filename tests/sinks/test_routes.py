@@ -12,7 +12,8 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Priority, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.sinks.filter import Filter, Routes, Sites
+from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.profiles import examples

@@ -12,7 +12,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import named, plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 from strikewatch.core.alert import PRIORITIES
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def command(options: Namespace) -> int:
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries.alerts import intervals
 
-    tree, now = settings(options.config), time.time_ns()
+    tree, now = database_settings(options.config), time.time_ns()
     begin, end = shared.instants(options, now, "30d")
     assert begin is not None
     end = now if end is None else end

@@ -10,12 +10,12 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 
 if TYPE_CHECKING:
-    from strikewatch.settings.tree import Settings
+    from strikewatch.settings.database import DatabaseSettings
     from strikewatch.storage.actions.alerts import ActionResult, AlertActions
     from strikewatch.storage.queries.active import Mute
     from strikewatch.storage.queries.alerts import ListedAlert
@@ -74,7 +74,7 @@ def one_alert(function: shared.Function) -> shared.Function:
 @shared.given
 def acknowledge(options: Namespace) -> int:
     """Acknowledge the alert ID (its id, or a unique start of it)."""
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         done = actions.acknowledge(
             options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
         )
@@ -102,7 +102,7 @@ def shelve(options: Namespace) -> int:
         raise click.UsageError("give either --for TIME or --until WHEN")
     now = time.time_ns()
     until = parse_time(options.span or options.until, now)
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         done = actions.shelve(
             options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
         )
@@ -118,7 +118,7 @@ def shelve(options: Namespace) -> int:
 @shared.given
 def unshelve(options: Namespace) -> int:
     """End the shelving of the alert ID before its time."""
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         done = actions.unshelve(
             options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
@@ -132,7 +132,7 @@ def history(options: Namespace) -> int:
     """Show who did what with the alert ID, when and why."""
     from strikewatch.cli.rendering.alerts import show_history
 
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         listed = actions.alert(options.alert, options.site)
         lines = actions.history(listed.record["id"], listed.record["site"])
     if options.json:
@@ -146,7 +146,7 @@ def history(options: Namespace) -> int:
 def _list(options: Namespace) -> int:
     from strikewatch.cli.rendering.alerts import show_alerts, show_muted
 
-    tree, now = settings(options.config), time.time_ns()
+    tree, now = database_settings(options.config), time.time_ns()
     period = shared.instants(options, now, None)
     with desk(tree) as actions:
         muted = [one for one in actions.muted(tree.alarms.suppressed) if _fits(one, options)]
@@ -200,7 +200,7 @@ def _fits(mute: "Mute", options: Namespace) -> bool:
 
 
 @contextmanager
-def desk(tree: "Settings") -> "Iterator[AlertActions]":
+def desk(tree: "DatabaseSettings") -> "Iterator[AlertActions]":
     """Open the database for operator actions."""
     from strikewatch.core.instant import seconds
     from strikewatch.storage.actions.alerts import AlertActions

@@ -6,7 +6,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 
 
 @click.command(cls=shared.Command, examples=("strikewatch backup strikewatch-backup.db",))
@@ -18,7 +18,7 @@ def command(options: Namespace) -> int:
     from strikewatch.errors import InputError
     from strikewatch.storage.engines.sqlite import backup
 
-    store, target = settings(options.config).store, options.target
+    store, target = database_settings(options.config).store, options.target
     if store.url is not None:
         raise InputError(
             "PostgreSQL makes its own copies: "

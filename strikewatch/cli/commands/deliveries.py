@@ -8,7 +8,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings, settings
 from strikewatch.errors import InputError, StoreError
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ def command(**_: object) -> None:
 @click.option("--endpoint", metavar="NAME", help="Only to this endpoint.")
 @click.option("--state", type=click.Choice(STATES), help="Only in this state.")
 @click.option("--alert", metavar="ID", help="Only of this alert (its id, or the start of it).")
+@shared.period("all", "now")
 @click.option(
     "--limit", type=click.IntRange(min=1), default=MANY, metavar="N", help=f"At most N (default: {MANY})."
 )
@@ -44,17 +45,24 @@ def command(**_: object) -> None:
 @shared.as_json("one delivery a line")
 @shared.given
 def show_list(options: Namespace) -> int:
-    """List deliveries, the newest first, and which endpoints are switched off."""
+    """List deliveries, the newest first, and which endpoints are switched off.
+
+    --from and --to select by when a delivery was queued.
+    """
     from strikewatch.cli.rendering import deliveries as rendering
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    tree = database_settings(options.config)
+    begin, end = shared.instants(options, time.time_ns(), None)
+    with SharedDatabase(tree.store.where) as place, place.read() as connection:
         found = deliveries.search(
             connection,
             endpoint=options.endpoint,
             state=options.state,
             alert=options.alert,
+            begin=begin,
+            end=end,
             limit=options.limit,
         )
         off = deliveries.switched_off(connection)
@@ -76,7 +84,7 @@ def show_one(options: Namespace) -> int:
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(database_settings(options.config).store.where) as place, place.read() as connection:
         delivery, tried = deliveries.look_up(connection, options.number)
     if options.json:
         output.print_json(
@@ -103,7 +111,7 @@ def send(options: Namespace) -> int:
     numbers, endpoint = options.numbers, options.endpoint
     if bool(numbers) == bool(endpoint):
         raise click.UsageError("give either NUMBER... or --endpoint NAME")
-    with SharedDatabase(settings(options.config).store.where) as place:
+    with SharedDatabase(database_settings(options.config).store.where) as place:
         with place.read() as connection:
             off = deliveries.switched_off(connection)
             named = (

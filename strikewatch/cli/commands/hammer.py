@@ -9,7 +9,7 @@ import click
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.commands.alerts import desk
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 
 if TYPE_CHECKING:
     from strikewatch.storage.actions.alerts import ActionResult
@@ -53,7 +53,7 @@ def out_of_service(options: Namespace) -> int:
 
     now = time.time_ns()
     until = None if options.until is None else parse_time(options.until, now)
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         done = actions.out_of_service(
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
         )
@@ -73,7 +73,7 @@ def out_of_service(options: Namespace) -> int:
 @shared.given
 def in_service(options: Namespace) -> int:
     """Put HAMMER back in service."""
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         done = actions.in_service(
             options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
@@ -87,7 +87,7 @@ def in_service(options: Namespace) -> int:
 @shared.given
 def end_shelving(options: Namespace) -> int:
     """End the shelving of FAULT (such as same_spot) of HAMMER, whether or not an alert is active."""
-    with desk(settings(options.config)) as actions:
+    with desk(database_settings(options.config)) as actions:
         shelved = any(
             (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
             for one in actions.muted(())

@@ -13,7 +13,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import local, second
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 
 if TYPE_CHECKING:
     from strikewatch.core.instant import Instant
@@ -51,7 +51,7 @@ def command(options: Namespace) -> int:
 
     now = time.time_ns()
     begin, end = shared.instants(options, now, None)
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(database_settings(options.config).store.where) as place, place.read() as connection:
         found = feed_problems.search(
             connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )

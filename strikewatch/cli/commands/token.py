@@ -7,7 +7,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import database_settings
 
 ROLES = ("view", "act", "review")
 
@@ -29,7 +29,7 @@ def add(options: Namespace) -> int:
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
+    with SharedDatabase(database_settings(options.config).store.where) as place, place.write() as connection:
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
@@ -45,7 +45,7 @@ def show_list(options: Namespace) -> int:
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    with SharedDatabase(database_settings(options.config).store.where) as place, place.read() as connection:
         found = tokens.holders(connection)
     if options.json:
         output.print_json(
@@ -82,7 +82,7 @@ def revoke(options: Namespace) -> int:
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
+    with SharedDatabase(database_settings(options.config).store.where) as place, place.write() as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
         f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."

@@ -13,8 +13,9 @@ from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.delivery_loop import DeliveryLoop
 from strikewatch.sinks.endpoint import Endpoint, SendResult
-from strikewatch.sinks.filter import Filter, Routes, Sites
+from strikewatch.sinks.filter import Filter, Routes
 from strikewatch.sinks.settings import Schedule
+from strikewatch.sinks.sites import Sites
 from strikewatch.sources import mqtt
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
