@@ -16,7 +16,7 @@ VARIABLE: Final = "STRIKEWATCH_CONFIG"
 LOOKUP: Final = f"--config, ${VARIABLE}, ./{NAME}, the user's settings folder, the system's"
 
 
-def settings(config: Path | None) -> "Settings":
+def load_settings(config: Path | None) -> "Settings":
     """Load the settings: of the named file, else of the first one found, else the defaults; then the environment.
 
     Raises SettingsError with every problem.
@@ -29,12 +29,12 @@ def settings(config: Path | None) -> "Settings":
     return tree
 
 
-def database_settings(config: Path | None) -> "DatabaseSettings":
-    """Load only the settings that a command on the database uses, as `settings` does. Raises SettingsError."""
+def load_database_settings(config: Path | None) -> "DatabaseSettings":
+    """Load only the settings that a command on the database uses, as `load_settings` does. Raises SettingsError."""
     from strikewatch.cli.rendering.common import use_zones
-    from strikewatch.settings.database import load_database_settings
+    from strikewatch.settings.database import load_database_settings as load
 
-    loaded = load_database_settings(_path(config))
+    loaded = load(_path(config))
     use_zones(loaded.sites)
     return loaded
 
@@ -48,11 +48,11 @@ def _path(config: Path | None) -> Path | None:
 
 
 def find() -> Path | None:
-    """Return the first settings file in the usual places, or None."""
-    return next((path for path in places() if path.is_file()), None)
+    """Return the first settings file among the candidates, or None."""
+    return next((path for path in candidates() if path.is_file()), None)
 
 
-def places() -> Iterator[Path]:
+def candidates() -> Iterator[Path]:
     """Yield where a settings file is looked for when none is named, in order."""
     yield Path(NAME)
     from platformdirs import PlatformDirs

@@ -123,14 +123,14 @@ class Intake:
 
     def decode(self, message: Message, step: Step) -> None:
         """Decode a message into the step; reject what cannot be used."""
-        received = message.received_ns - self.clock.doubt
+        received = message.received_ns - self.clock.lead_ns
         try:
             decoded = decode(
                 message.topic,
                 message.payload,
                 received,
                 self._prefix,
-                self._max_ahead_ns + max(self.clock.doubt, 0),
+                self._max_ahead_ns + max(self.clock.lead_ns, 0),
                 self._hold,
                 self._max_keys,
             )
@@ -143,7 +143,7 @@ class Intake:
             self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
                 newest = int(decoded.rows.time_ns[-1])
-                self.clock.heard(key, newest)
+                self.clock.record_sample(key, newest)
                 self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.redelivered.add(key)

@@ -49,7 +49,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
         records += result.records
         rows = [piece for shift in shifts for piece in shift.pieces()]
         begin, end = min(int(one.time_ns[0]) for _, one in rows), max(int(one.time_ns[-1]) for _, one in rows)
-        stretches = tuple(one for outcome in result.noted for one in outcome.stretches())
+        stretches = tuple(one for outcome in result.steps for one in outcome.stretches())
         changes = [_change(record) for record in result.records]
         events = [event for shift in shifts for event in shift.events]
         store.commit(

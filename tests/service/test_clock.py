@@ -29,7 +29,7 @@ class Day:
         for _ in range(0, ns, SECOND):
             self.true += SECOND
             for number, lag in enumerate(lags):
-                self.present.heard(("pit", f"HB-{number:02d}"), self.true - lag)
+                self.present.record_sample(("pit", f"HB-{number:02d}"), self.true - lag)
             self.present()
         return self.present() - self.true
 
@@ -42,10 +42,10 @@ def test_a_jump_that_the_hammers_speak_against_is_not_believed(jump: int, lags: 
     day.off = jump
     assert day.passes(0) == 0
     assert day.passes(2 * HOLD_NS, *lags) == 0
-    assert day.present.doubt == jump
+    assert day.present.lead_ns == jump
     day.off = 0
     assert day.passes(0) == 0
-    assert day.present.doubt == 0
+    assert day.present.lead_ns == 0
 
 
 @given(jumps, st.lists(near, min_size=1, max_size=4))
@@ -56,7 +56,7 @@ def test_a_clock_that_is_set_right_is_believed_at_once(jump: int, lags: list[int
     day.passes(3 * SECOND, *lags)
     day.off = 0
     assert day.passes(0) == 0
-    assert day.present.doubt == 0
+    assert day.present.lead_ns == 0
 
 
 @given(st.integers(FITS_NS + HOUR, 40 * HOUR), st.integers(JUMP_NS + 1, HOUR - 1))
@@ -87,8 +87,8 @@ def test_a_machine_that_slept_is_right_when_it_wakes() -> None:
     day.slept = 2 * HOUR
     day.true += day.slept
     day.present()
-    assert day.present.doubt == day.slept, "doubted, but samples of now are let in, which settles it"
-    day.present.heard(("pit", "HB-00"), day.true)
+    assert day.present.lead_ns == day.slept, "doubted, but samples of now are let in, which settles it"
+    day.present.record_sample(("pit", "HB-00"), day.true)
     assert day.present() == day.true
 
 
@@ -98,5 +98,5 @@ def test_a_start_with_a_slow_clock_trusts_what_is_on_record(slow_s: int) -> None
     true = NOON
     present = CorrectedClock(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
     assert abs(present() - true) <= JUMP_NS + SECOND
-    present.heard(("pit", "HB-01"), true)
+    present.record_sample(("pit", "HB-01"), true)
     assert abs(present() - true) <= JUMP_NS + SECOND

@@ -92,4 +92,4 @@ def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
 
 def _taken_up(processor: Processor, n: int) -> bool:
     """Whether so many entries have been taken up by the processor."""
-    return processor.log().count("event_noted") >= n
+    return processor.log().count("entry_applied") >= n

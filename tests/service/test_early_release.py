@@ -118,7 +118,7 @@ def test_a_processor_goes_on_from_it(folder: Path) -> None:
             wanted = {(hammer, step) for hammer in HOT for step in ("raised", "cleared")}
             until(lambda: steps("hot_oil") >= wanted)
             assert {("HB-01", "cleared"), ("HB-02", "cleared")} <= steps("same_spot")
-            lost = {part for line in processor.lines("state_lost") for part in line["begun_anew"]}
+            lost = {part for line in processor.lines("state_lost") for part in line["reset_parts"]}
             assert not lost & KEPT
             assert processor.stop() == 0
         finally:

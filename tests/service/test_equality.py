@@ -90,7 +90,7 @@ def _same_review(processor: Processor, url: URL | None) -> None:
     with SharedDatabase(where) as place:
         exposure, faults = from_store(place, 0, instant.LATEST)
     result = replay_shifts(open_shifts(processor.recordings), load().of_hammer)
-    again, faults_again = from_replay(result.records, result.stretches(), result.noted, result.end)
+    again, faults_again = from_replay(result.records, result.stretches(), result.steps, result.end)
     assert exposure["firing_s"].sum() > 10
     pd.testing.assert_frame_equal(exposure, again)
     over = [frame[frame["cleared"].notna()].reset_index(drop=True) for frame in (faults, faults_again)]

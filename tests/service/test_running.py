@@ -119,7 +119,7 @@ def test_an_attempt_under_way_is_cut_off_and_waits_for_the_next_start(tmp_path: 
             name = webhook_id(held)
             held.close()
             print(f"stopped after {took_s:.1f} s")
-            assert processor.lines("delivery_cut_off")
+            assert processor.lines("delivery_abandoned")
             assert processor.query("select distinct state, attempts from outbox where attempts > 0") == []
             processor.start()
             held, _ = deaf.accept()

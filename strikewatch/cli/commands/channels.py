@@ -16,7 +16,7 @@ SENML_HEADINGS: Final = ("in SenML (RFC 8428)", "units", "names, besides the cha
 
 @click.command(cls=shared.Command, examples=("strikewatch channels --json | jq .channel",))
 @shared.as_json("one channel a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """List all channels: units, hold times, ranges, and what is accepted in their place."""
     if options.json:

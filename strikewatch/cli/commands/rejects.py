@@ -13,7 +13,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import local, second
-from strikewatch.cli.settings_file import database_settings
+from strikewatch.cli.settings_file import load_database_settings
 
 if TYPE_CHECKING:
     from strikewatch.core.instant import Instant
@@ -28,7 +28,7 @@ EXAMPLES: Final = 10
     examples=("strikewatch rejects --from 2h", "strikewatch rejects --sender fennick-hollow/HB-03"),
 )
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @click.option("--sender", metavar="SENDER", help="Examples of one sender: SITE/HAMMER, or a topic.")
 @shared.period("all", "now", since=True)
 @click.option(
@@ -38,7 +38,7 @@ EXAMPLES: Final = 10
     help=f"At most N senders (default: {SENDERS}), or N examples (default: {EXAMPLES}).",
 )
 @shared.as_json("one problem, or one example, a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """List data that was not used, by sender: the reason, the first bad value and the remedy.
 
@@ -51,7 +51,10 @@ def command(options: Namespace) -> int:
 
     now = time.time_ns()
     begin, end = shared.instants(options, now, None)
-    with SharedDatabase(database_settings(options.config).store.where) as place, place.read() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.read() as connection,
+    ):
         found = feed_problems.search(
             connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )

@@ -25,7 +25,7 @@ from strikewatch.cli.rendering.common import (
     plain_table,
     second,
 )
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.core.instant import SECOND
 from strikewatch.disclaimer import CAUTION
 
@@ -49,9 +49,9 @@ Records = Sequence[dict[str, Any]]
 @shared.config
 @shared.as_json("one alert record a line")
 @click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
-@shared.only("hammer")
+@shared.filters("hammer")
 @shared.period("the start of the recording", "its end")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Run a recorded shift through the detectors.
 
@@ -62,9 +62,9 @@ def command(options: Namespace) -> int:
     from strikewatch.service.time_window import TimeWindow, parse_period
 
     notes = output.notes()
-    tree = settings(options.config)
+    settings = load_settings(options.config)
     part = TimeWindow(options.hammer, *parse_period(options.begin, options.end, time.time_ns()))
-    recordings = Recordings.from_options(options, tree)
+    recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)

@@ -7,7 +7,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import database_settings
+from strikewatch.cli.settings_file import load_database_settings
 
 ROLES = ("view", "act", "review")
 
@@ -23,13 +23,16 @@ def command(**_: object) -> None:
     "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
 )
 @shared.config
-@shared.given
+@shared.with_options
 def add(options: Namespace) -> int:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(database_settings(options.config).store.where) as place, place.write() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.write() as connection,
+    ):
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
@@ -38,14 +41,17 @@ def add(options: Namespace) -> int:
 @command.command("list", examples=("strikewatch token list --json",))
 @shared.config
 @shared.as_json("one token a line")
-@shared.given
+@shared.with_options
 def show_list(options: Namespace) -> int:
     """List the tokens: name, role, when made and when revoked."""
     from strikewatch.core import instant
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(database_settings(options.config).store.where) as place, place.read() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.read() as connection,
+    ):
         found = tokens.holders(connection)
     if options.json:
         output.print_json(
@@ -76,13 +82,16 @@ def show_list(options: Namespace) -> int:
 @command.command("revoke", examples=("strikewatch token revoke kim",))
 @click.argument("name", metavar="NAME")
 @shared.config
-@shared.given
+@shared.with_options
 def revoke(options: Namespace) -> int:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(database_settings(options.config).store.where) as place, place.write() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.write() as connection,
+    ):
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
         f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."

@@ -14,7 +14,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
     from strikewatch.review.wear.condition import Condition, FittedTool
@@ -31,9 +31,9 @@ LIFETIMES: Final = ("by", "tools", "count", "ended", "median life", "95 % limits
 @click.command(cls=shared.Command, examples=("strikewatch wear", "strikewatch wear replay_data/pad-handover"))
 @shared.shifts(required=False)
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one object")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Show the condition of each bushing and tool by its inspections: what to do, rate of wear, time to the limit.
 
@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
     from strikewatch.review.wear.condition import wear_record
     from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
     if options.json:
         output.print_json([{"hammers": [wear_record(one) for one in found.worn], "caution": CAUTION}])
         return 0
@@ -57,9 +57,9 @@ def command(options: Namespace) -> int:
 @click.command(cls=shared.Command, examples=("strikewatch tools", "strikewatch tools --hammer HB-03 --json"))
 @shared.shifts(required=False)
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one object")
-@shared.given
+@shared.with_options
 def tools(options: Namespace) -> int:
     """Show which tool is fitted and whether it suits the work; hours and blows of each; how long they last.
 
@@ -69,7 +69,7 @@ def tools(options: Namespace) -> int:
     from strikewatch.review.wear.condition import fitted_record, group_record, tool_record
     from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
     if options.json:
         records = {
             "fitted": [fitted_record(one) for one in found.fitted],

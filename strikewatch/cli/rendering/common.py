@@ -69,7 +69,7 @@ def second(at: Instant | str, site: str = "") -> str:
     return f"{local(at, site):%Y-%m-%d %H:%M:%S}"
 
 
-def named(at: Instant | str, site: str = "") -> str:
+def minute_and_zone(at: Instant | str, site: str = "") -> str:
     """Return month, day, hour, minute and the zone, for a sentence."""
     return f"{local(at, site):%m-%d %H:%M %Z}"
 

@@ -51,12 +51,12 @@ class Moments:
     """Makes the pictures and commands of one review."""
 
     settings: Settings
-    where: ReplaySource
+    replay_source: ReplaySource
     coaching: Coaching
     feeds: Feeds = NO_LIMITS
     _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
 
-    def seen(
+    def of_sites(
         self,
         exposure: "pd.DataFrame",
         faults: "pd.DataFrame",
@@ -88,12 +88,20 @@ class Moments:
         begin, end = excerpt.span(one.fault, one.onset, one.cleared)
         if end - begin > _LONGEST_EXCERPT:
             mark = Mark(one.onset, "medium", name)
-            hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
+            hours = excerpt.timeline(self.replay_source.recorded, key, own, begin, end, [mark])
             svg = draw_timeline(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
             suspected = list(_suspected_intervals(faults, key, begin, end))
             drawn = excerpt.fault_excerpt(
-                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, suspected, one.causes
+                self.replay_source.recorded,
+                key,
+                own,
+                name,
+                one.fault,
+                one.onset,
+                one.cleared,
+                suspected,
+                one.causes,
             )
             svg = draw_excerpt(ident, drawn, zone) if drawn else None
         at = local_time(one.onset, zone)
@@ -105,29 +113,33 @@ class Moments:
         key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
         if one.end - one.begin > _LONGEST_TIMELINE:
             return None
-        hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
+        hours = excerpt.timeline(
+            self.replay_source.recorded, key, self._settings(key, one.begin), one.begin, one.end
+        )
         ident = f"clean-{one.site}-{one.operator}"
         return draw_timeline(ident, hours, "The longest stretch without a fault", zone) if hours else None
 
     def _settings(self, key: Key, at: Instant) -> HammerSettings:
-        at_time = self.where.settings_at
+        at_time = self.replay_source.settings_at
         return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
     def _command(self, one: Highlight) -> tuple[str, ...]:
         """Return the shortest replay command that finds the alert: of its recording alone, else of all."""
         key = one.site, one.hammer
-        path = self.where.recorded.place(key, one.onset)
+        path = self.replay_source.recorded.place(key, one.onset)
         if path is None or one.id not in self._ids(path, key):
-            path = self.where.root(one.site)
+            path = self.replay_source.root(one.site)
         if path is None:
             return ()
-        config = (f"--config {shlex.quote(str(self.where.config))}",) if self.where.config else ()
+        config = (
+            (f"--config {shlex.quote(str(self.replay_source.config))}",) if self.replay_source.config else ()
+        )
         begin = one.onset // SECOND * SECOND
         end = (one.onset if one.cleared is None else one.cleared) // SECOND * SECOND + SECOND
         return (
             f"strikewatch replay {shlex.quote(str(path))}",
             *config,
-            *(self.where.recordings.arguments() if self.where.recordings else ()),
+            *(self.replay_source.recordings.arguments() if self.replay_source.recordings else ()),
             f"--hammer {shlex.quote(one.hammer)}",
             f"--from {_seconds_text(begin)}",
             f"--to {_seconds_text(end)}",
@@ -137,7 +149,9 @@ class Moments:
         """Return the alert ids that replaying a recording finds for a hammer; each is replayed once."""
         if (path, key) not in self._found:
             try:
-                how = self.where.recordings or Recordings((), self.settings, self.where.config)
+                how = self.replay_source.recordings or Recordings(
+                    (), self.settings, self.replay_source.config
+                )
                 one = replace(how, paths=(path,))
                 result = one.replay(one.open(), only=key)
             except InputError:

@@ -61,7 +61,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
             time.sleep(watched_s)
             attempts = broker.log.count("New client connected") + broker.log.count("not authorised")
             ready = ask(port, "/readyz")
-            again = len(processor.lines("broker_away"))
+            again = len(processor.lines("broker_unreachable"))
             password.write_text("right")
             until(lambda: processor.lines("broker_connected"), 100.0)
             until(lambda: ask(port, "/readyz")[0] == 200)
@@ -118,7 +118,7 @@ def withheld(folder: Path) -> Line:
         try:
             processor.start()
             began = time.monotonic()
-            until(lambda: processor.lines("nothing_heard"), 2 * AGAIN_S + 10)
+            until(lambda: processor.lines("no_messages"), 2 * AGAIN_S + 10)
             heard_s = time.monotonic() - began
             assert processor.stop() == 0
         finally:

@@ -127,7 +127,7 @@ def turned(folder: Path) -> Line:
             time.sleep(3)
             early = len(processor.alerts())
         wrong = digging.wrong(processor, processor.recordings)
-        taken = bool(processor.lines("commit_taken"))
+        taken = bool(processor.lines("commit_succeeded"))
     return Line(
         "turned read-only while in use for 3 s",
         {"said": len(processor.lines("commit_refused")), **wrong},

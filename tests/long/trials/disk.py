@@ -72,7 +72,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
                 until(lambda: _told(office)["cleared"])
             wrong = digging.wrong(processor, disk.folder / "recordings")
             said = processor.lines("disk_full")
-            taken = bool(processor.lines("commit_taken"))
+            taken = bool(processor.lines("commit_succeeded"))
             told = _told(office)
             stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
         finally:
