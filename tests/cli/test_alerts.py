@@ -1,11 +1,13 @@
-"""`strikewatch alerts`, `hammer` and `figures` as a user runs them, while a processor's store is open beside them."""
+"""`strikewatch alerts`, `hammer` and `alarm-metrics` as a user runs them, while a processor's store is open."""
 
 import json
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from freezegun import freeze_time
 
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
@@ -180,3 +182,29 @@ def test_where_there_is_no_database_it_says_so(tmp_path: Path, capsys: pytest.Ca
     assert main(["alerts", "--config", str(tmp_path / "settings.toml")]) == 1
     assert "there is no database" in capsys.readouterr().err
     assert not (tmp_path / "none.db").exists()
+
+
+RAISED = datetime(2026, 3, 28, 23, 30, tzinfo=UTC)
+"""In Dublin an hour and a half before the clocks go forward."""
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Iterator[Path]:
+    """Settings of a site in Dublin, with a database in which one alert was raised then."""
+    scene = Scene(tmp_path)
+    scene.now = int(RAISED.timestamp()) * SECOND
+    scene.raise_("HB-01", "same_spot")
+    path = tmp_path / "settings.toml"
+    path.write_text(f'[store]\npath = "{scene.path}"\n[sites]\nzone = "Europe/Dublin"\n')
+    yield path
+    scene.close()
+
+
+@pytest.mark.parametrize(("since", "span"), [("2h", timedelta(hours=2)), ("1d", timedelta(days=1))])
+def test_an_alert_is_listed_until_it_is_older(
+    since: str, span: timedelta, config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for late_s, listed in ((-5, 1), (5, 0)):
+        with freeze_time(RAISED + span + timedelta(seconds=late_s), real_asyncio=True):
+            assert main(["alerts", "--since", since, "--json", "--config", str(config)]) == 0
+        assert len(capsys.readouterr().out.splitlines()) == listed

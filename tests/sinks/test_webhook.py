@@ -1,7 +1,9 @@
-"""The webhook's message against the published vectors and the reference libraries."""
+"""The webhook's message against the published vectors, the reference libraries and the verifier of the guide."""
 
 import base64
 import json
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,8 @@ from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sinks import webhook
 from strikewatch.sinks.settings import WebhookSettings, decode_secret, read_secrets
 from strikewatch.storage.outbox.messages import Message
+from tests.guide.documents import marked
+from tests.sinks.bench import SECRET as BENCH_SECRET
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 NAME = "msg_p5jXN8AQM9LWM0D4loKWxJek"
@@ -56,7 +60,7 @@ def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int
 def test_the_reference_library_verifies_what_is_sent() -> None:
     now_s = int(datetime.now(UTC).timestamp())
     body = webhook.envelope(message())
-    headers = webhook.headers([decode_secret(SECRET)], "abc", now_s, body)
+    headers = webhook.headers([decode_secret(BENCH_SECRET)], "abc", now_s, body)
     assert standardwebhooks.Webhook(SECRET).verify(body, headers) == json.loads(body)
 
 
@@ -218,3 +222,32 @@ def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
     assert WebhookSettings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
         WebhookSettings(**(right | wrong))
+
+
+BODY = b'{"type": "strikewatch.test"}'
+
+
+@pytest.fixture
+def verify() -> Callable[[dict[str, str], bytes, str], Any]:
+    """The code block as it stands there."""
+    names: dict[str, Any] = {}
+    exec(marked("receivers.md", "verify"), names)
+    verifier: Callable[[dict[str, str], bytes, str], Any] = names["verify"]
+    return verifier
+
+
+def test_the_verifier_takes_what_we_send_and_nothing_else(verify: Callable[..., Any]) -> None:
+    now = int(time.time())
+    keys = [bytes(32), decode_secret(BENCH_SECRET)]
+    headers = webhook.headers(keys, "m1", now, BODY)
+    assert verify(headers, BODY, BENCH_SECRET) == {"type": "strikewatch.test"}
+    stale = webhook.headers(keys, "m1", now - 400, BODY)
+    forged = webhook.headers(keys[:1], "m1", now, BODY)
+    for bad, body in (
+        (stale, BODY),
+        (forged, BODY),
+        (headers, BODY + b" "),
+        (headers | {"webhook-id": "m2"}, BODY),
+    ):
+        with pytest.raises(PermissionError):
+            verify(bad, body, BENCH_SECRET)

@@ -5,8 +5,7 @@ import time
 
 from strikewatch.core import instant
 from tests.long.attacks.attack import Attack, Done
-from tests.long.attacks.sender import Sender
-from tests.long.attacks.shipped import COLLECTOR
+from tests.long.attacks.shipped import COLLECTOR, Sender
 from tests.long.attacks.site import Site, settled
 
 HAMMERS = 10_000

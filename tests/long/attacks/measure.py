@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.long.attacks.attack import Attack, Result
-from tests.long.attacks.memory import cpu_s, forget_peak, resident_mib
+from tests.long.attacks.processor import cpu_s, forget_peak, resident_mib
 from tests.long.attacks.site import Site, settled
 
 AFTER_S = 4.0
@@ -63,7 +63,7 @@ class Sites:
         self.renew()
 
 
-def attacked(
+def run_attack(
     attack: Attack, site: Site, scale: float, patience_s: float = PATIENCE_S, after_s: float = AFTER_S
 ) -> Result:
     """Raises whatever the attack itself raises."""

@@ -12,8 +12,7 @@ import pyarrow.parquet as pq
 from strikewatch.core import instant
 from tests.long.attacks.attack import Attack, Channel, Done
 from tests.long.attacks.honest import SITE
-from tests.long.attacks.sender import Sender
-from tests.long.attacks.shipped import ATTACKER
+from tests.long.attacks.shipped import ATTACKER, Sender
 from tests.long.attacks.site import Site, settled
 from tests.sources import malformed
 

@@ -13,8 +13,7 @@ from typing import Any
 
 from tests.long.attacks.attack import Attack, Said
 from tests.long.attacks.honest import HAMMERS
-from tests.long.attacks.memory import resident_mib
-from tests.long.attacks.processor import Processor
+from tests.long.attacks.processor import Processor, resident_mib
 from tests.long.attacks.shipped import ShippedBroker
 from tests.long.attacks.witness import Witness
 

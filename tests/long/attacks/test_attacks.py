@@ -9,13 +9,12 @@ from dataclasses import replace
 
 import pytest
 
-from tests.long.attacks.attack import Done, Result, Said
-from tests.long.attacks.every import EVERY
-from tests.long.attacks.measure import AFTER_SHORT_S, Sites, attacked
-from tests.long.attacks.table import failed, row
+from tests.long.attacks.__main__ import ATTACKS
+from tests.long.attacks.attack import Done, Result, Said, format_failure, format_result
+from tests.long.attacks.measure import AFTER_SHORT_S, Sites, run_attack
 
-QUICK = {name: one.short for name, one in EVERY.items() if one.short is not None and one.plain}
-PLAIN = EVERY["nesting"]
+QUICK = {name: one.short for name, one in ATTACKS.items() if one.short is not None and one.plain}
+PLAIN = ATTACKS["nesting"]
 PATIENCE_S = 45.0
 
 NOT_HELD: dict[str, str] = {
@@ -43,12 +42,12 @@ def sites() -> Iterator[Sites]:
     ],
 )
 def test_one_bad_sender_stops_nobody(name: str, sites: Sites) -> None:
-    attack = EVERY[name]
-    result = attacked(attack, sites.site(attack), QUICK[name], PATIENCE_S, AFTER_SHORT_S)
+    attack = ATTACKS[name]
+    result = run_attack(attack, sites.site(attack), QUICK[name], PATIENCE_S, AFTER_SHORT_S)
     broken = result.broken(timed=False)
     if broken:
         sites.renew()
-    assert not broken, row(result, timed=False)
+    assert not broken, format_result(result, timed=False)
 
 
 GOOD = Result(
@@ -68,10 +67,10 @@ GOOD = Result(
 
 def test_a_result_within_all_limits_holds() -> None:
     assert not GOOD.broken()
-    assert "held" in row(GOOD)
-    assert "3,000,001" in row(GOOD)
-    assert "1 × too_many" in row(GOOD)
-    assert "held, over goal" in row(replace(GOOD, delay_s=2.0))
+    assert "held" in format_result(GOOD)
+    assert "3,000,001" in format_result(GOOD)
+    assert "1 × too_many" in format_result(GOOD)
+    assert "held, over goal" in format_result(replace(GOOD, delay_s=2.0))
 
 
 @pytest.mark.parametrize(
@@ -89,8 +88,8 @@ def test_a_result_within_all_limits_holds() -> None:
 def test_each_harm_is_named(bad: dict[str, object], words: str) -> None:
     result = replace(GOOD, **bad)  # type: ignore[arg-type]
     assert words in " ".join(result.broken())
-    assert "NOT HELD" in row(result)
-    assert f"! {result.broken()[0]}" in row(result)
+    assert "NOT HELD" in format_result(result)
+    assert f"! {result.broken()[0]}" in format_result(result)
 
 
 def test_what_the_machine_s_other_work_changes_is_not_judged_in_ci() -> None:
@@ -99,4 +98,4 @@ def test_what_the_machine_s_other_work_changes_is_not_judged_in_ci() -> None:
 
 
 def test_an_attack_that_ends_with_an_error_has_not_held() -> None:
-    assert "NOT HELD" in failed(PLAIN, ZeroDivisionError("no"))
+    assert "NOT HELD" in format_failure(PLAIN, ZeroDivisionError("no"))

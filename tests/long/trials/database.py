@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.broker import Broker
 from tests.disk import SmallDisk, frozen
-from tests.long.trials.digging import Digging
+from tests.long.trials.one_spot import OneSpotWork
 from tests.long.trials.trial import Line, Trial, broken
 from tests.postgresql import Postgresql
 from tests.service.processor import Gateway, Processor, until
@@ -19,7 +19,9 @@ BUSY_S = 10.0
 
 
 @contextmanager
-def at_work(folder: Path, database: Path | None = None, **store: str) -> Iterator[tuple[Processor, Digging]]:
+def at_work(
+    folder: Path, database: Path | None = None, **store: str
+) -> Iterator[tuple[Processor, OneSpotWork]]:
     """A processor that has taken a rest and 8 s of firing; `database`: where its file is, if not in its folder."""
     place = folder / "processor"
     place.mkdir(parents=True)
@@ -29,34 +31,34 @@ def at_work(folder: Path, database: Path | None = None, **store: str) -> Iterato
     with Broker(folder) as broker:
         processor = Processor(place, broker, store=dict(store)).start()
         gateway = Gateway(broker)
-        digging = Digging(gateway)
+        work = OneSpotWork(gateway)
         try:
-            digging.rest(5)
-            digging.fire(8)
-            digging.worked_through(processor)
-            yield processor, digging
+            work.rest(5)
+            work.fire(8)
+            work.wait_until_processed(processor)
+            yield processor, work
         finally:
             processor.end()
             gateway.close()
 
 
-def the_rest(digging: Digging) -> None:
+def the_rest(work: OneSpotWork) -> None:
     """12 s more of firing, and a rest."""
-    digging.fire(12)
-    digging.rest(10)
+    work.fire(12)
+    work.rest(10)
 
 
 def locked(folder: Path, held_s: float) -> Line:
     """By another process that writes, for a while."""
-    with at_work(folder) as (processor, digging):
+    with at_work(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as intruder:
             intruder.execute("begin immediate")
-            the_rest(digging)
+            the_rest(work)
             time.sleep(held_s)
             early = len(processor.alerts())
             intruder.execute("rollback")
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"locked by another process for {held_s:g} s",
@@ -67,20 +69,20 @@ def locked(folder: Path, held_s: float) -> Line:
 
 def replaced(folder: Path) -> Line:
     """Another file in its place, and the right one with its log again before the next start."""
-    with at_work(folder) as (processor, digging):
+    with at_work(folder) as (processor, work):
         path, aside = processor.folder / "strikewatch.db", folder / "aside"
         aside.mkdir()
         _move(path, aside)
         with closing(sqlite3.connect(path)) as other:
             other.execute("create table other (x)")
-        the_rest(digging)
+        the_rest(work)
         code = processor.wait(20)
         said = (processor.folder / "stderr").read_text()
         for one in path.parent.glob(f"{path.name}*"):
             one.unlink()
         _move(aside / path.name, path.parent)
         processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
     return Line(
         "the file replaced, the right one put back, started again",
         {"exit_code": code, **wrong},
@@ -99,17 +101,17 @@ def read_only(folder: Path) -> Line:
     """Stopped; its disk turns read-only; started, and again once it may be written."""
     with (
         SmallDisk(folder / "disk", mib=24) as disk,
-        at_work(folder, disk.folder / "watch.db") as (processor, digging),
+        at_work(folder, disk.folder / "watch.db") as (processor, work),
     ):
         assert processor.stop() == 0
         _remount(disk, "ro")
-        the_rest(digging)
+        the_rest(work)
         processor.start(connected=False)
         code = processor.wait(60)
         said = (processor.folder / "stderr").read_text()
         _remount(disk, "rw")
         processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
     return Line(
         "started on a read-only disk, then on one that may be written",
         {"exit_code": code, **wrong},
@@ -119,14 +121,14 @@ def read_only(folder: Path) -> Line:
 
 def turned(folder: Path) -> Line:
     """Its files may not be written for a while, though they are open: as when a disk is remounted after an error."""
-    with at_work(folder) as (processor, digging):
+    with at_work(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with frozen(path, path.with_name(f"{path.name}-wal")):
-            the_rest(digging)
+            the_rest(work)
             until(lambda: processor.lines("commit_refused"))
             time.sleep(3)
             early = len(processor.alerts())
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
         taken = bool(processor.lines("commit_succeeded"))
     return Line(
         "turned read-only while in use for 3 s",
@@ -141,9 +143,9 @@ def _remount(disk: SmallDisk, how: str) -> None:
 
 def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
     """A PostgreSQL that is away for a while; should the processor end, it is started again as its supervisor would."""
-    with Postgresql() as postgresql, at_work(folder, url=str(postgresql.database())) as (processor, digging):
+    with Postgresql() as postgresql, at_work(folder, url=str(postgresql.database())) as (processor, work):
         end(postgresql)
-        the_rest(digging)
+        the_rest(work)
         time.sleep(3)
         postgresql.start()
         starts = 0
@@ -151,7 +153,7 @@ def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
         while processor.ended:
             starts += 1
             processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"the server {how}, and back after 3 s",

@@ -9,7 +9,7 @@ from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.disk import SmallDisk
-from tests.long.trials.digging import Digging
+from tests.long.trials.one_spot import OneSpotWork
 from tests.long.trials.trial import Line, Trial, broken
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, until
@@ -45,21 +45,21 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             },
         ).start()
         gateway = Gateway(broker)
-        digging = Digging(gateway)
+        work = OneSpotWork(gateway)
         try:
-            digging.rest(5)
-            digging.worked_through(processor)
+            work.rest(5)
+            work.wait_until_processed(processor)
             disk.fill()
             seconds = 0
             used_up = 2 if reserve_mib else 1  # refused first for want of the reserve, which is then given up
             while len(processor.lines("commit_refused")) < used_up:
-                digging.rest(1)
+                work.rest(1)
                 seconds += 1
                 time.sleep(0.02)
             if reserve_mib:
                 until(lambda: _troubles(ward))
-            digging.fire(20)
-            digging.rest(10)
+            work.fire(20)
+            work.rest(10)
             until(lambda: _told(office)["raised"])
             time.sleep(AGAIN_S)
             early = len(_dug(processor))
@@ -70,7 +70,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
                 processor.start()
             if not unstored:
                 until(lambda: _told(office)["cleared"])
-            wrong = digging.wrong(processor, disk.folder / "recordings")
+            wrong = work.errors(processor, disk.folder / "recordings")
             said = processor.lines("disk_full")
             taken = bool(processor.lines("commit_succeeded"))
             told = _told(office)

@@ -22,7 +22,7 @@ from strikewatch.settings.faults import Faults
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
-from tests.long.trials.told import SAME, Told, told
+from tests.long.trials.delivery_check import COMPARED_FIELDS, DeliveryCheck, check_deliveries
 from tests.long.trials.trial import Line, Trial, broken
 from tests.postgresql import Postgresql
 from tests.receiver import Answer, Receiver
@@ -66,7 +66,7 @@ class Outcome(NamedTuple):
     missing: int
     unexpected: int
     different: int
-    told: Told
+    told: DeliveryCheck
 
 
 Queued = tuple[str, list[dict[str, Any]]]
@@ -240,10 +240,10 @@ def _compared(
         len(wanted.keys() - found.keys()),
         len(found.keys() - wanted.keys()),
         sum(
-            any(found[id_][name] != wanted[id_][name] for name in SAME)
+            any(found[id_][name] != wanted[id_][name] for name in COMPARED_FIELDS)
             for id_ in found.keys() & wanted.keys()
         ),
-        told(receiver.received, wanted, withdrawn),
+        check_deliveries(receiver.received, wanted, withdrawn),
     )
 
 
@@ -265,13 +265,13 @@ def _line(database: str, bad: Bad, outcome: Outcome, storms: bool) -> Line:
         alerts_missing=outcome.missing,
         alerts_unexpected=outcome.unexpected,
         alerts_different=outcome.different,
-        alerts_never_told=told.untold,
-        alerts_told_that_were_none=told.told_in_excess,
-        alerts_told_last_as_something_else=told.told_otherwise,
+        alerts_never_told=told.missing,
+        alerts_told_that_were_none=told.unexpected,
+        alerts_told_last_as_something_else=told.different,
         alerts_told_out_of_order=told.out_of_order,
         told_under_two_ids=told.under_two_ids,
     )
-    if bad.outage_s >= SEEN_S and not told.not_taken:
+    if bad.outage_s >= SEEN_S and not told.refused:
         wrong += ("nobody noticed that the receiver was away",)
     if storms != bool(told.in_digests):
         wrong += ("digests were told" if not storms else "no digest was told",)

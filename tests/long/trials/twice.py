@@ -15,6 +15,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.broker import Broker
+from tests.long.trials.delivery_check import COMPARED_FIELDS
 from tests.long.trials.kills import (
     CLOSING,
     HAMMERS,
@@ -26,7 +27,6 @@ from tests.long.trials.kills import (
     told_of,
     work,
 )
-from tests.long.trials.told import SAME
 from tests.long.trials.trial import Line, broken
 from tests.service.processor import Gateway, Processor, until
 
@@ -94,7 +94,7 @@ def twice(folder: Path, takeovers: int) -> Line:
             alerts_missing=len(wanted.keys() - found.keys()),
             alerts_unexpected=len(found.keys() - wanted.keys()),
             alerts_different=sum(
-                any(found[one][name] != wanted[one][name] for name in SAME)
+                any(found[one][name] != wanted[one][name] for name in COMPARED_FIELDS)
                 for one in found.keys() & wanted.keys()
             ),
             no_duplicate_came=unused == 0,
