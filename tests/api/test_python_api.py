@@ -119,7 +119,7 @@ def test_settings_given_replace_the_shift_s_own() -> None:
     pd.testing.assert_frame_equal(given, strikewatch.replay(samples, events))
 
 
-def test_corrections_survive_a_frame(tmp_path: Path) -> None:
+def test_corrections_are_kept_in_a_frame_of_events(tmp_path: Path) -> None:
     """`corrects` of an event is an object of its own; it stays one in a frame of events."""
     nothing_wrong().to_parquet(tmp_path / "samples.parquet")
     grease = {"time": "2026-03-04T07:00:01Z", "hammer": "HB-01", "event": "grease", "strokes": [1, 1]}

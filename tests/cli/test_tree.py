@@ -44,9 +44,9 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
     code = (
         "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
         f"for words in {[[], *_commands()]!r}:\n"
-        "    with contextlib.redirect_stdout(io.StringIO()) as said:\n"
+        "    with contextlib.redirect_stdout(io.StringIO()) as printed_text:\n"
         "        assert main([*words, '--help']) == 0, words\n"
-        "    assert 'Examples:\\n' in said.getvalue(), words\n"
+        "    assert 'Examples:\\n' in printed_text.getvalue(), words\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules])\n"
     )
     done = subprocess.run(
@@ -163,7 +163,7 @@ def test_an_earlier_name_still_works_with_a_notice(
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "printed_text"),
     [
         (["reviw"], "Did you mean 'review'?"),
         (["replay", "x", "--jsn"], "--json"),
@@ -175,18 +175,18 @@ def test_an_earlier_name_still_works_with_a_notice(
     ],
 )
 def test_a_mistyped_word_is_answered_with_a_suggestion(
-    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    words: list[str], printed_text: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(words) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith("strikewatch: ")
-    assert said in err
+    assert printed_text in err
     assert "\nTry: strikewatch" in err
 
 
 @pytest.mark.parametrize("words", [["replay"], ["alerts", "shelve"], []])
-def test_help_is_a_command_too(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+def test_help_is_also_a_command(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["help", *words]) == 0
     shown = capsys.readouterr().out
     assert main([*words, "--help"]) == 0
@@ -262,7 +262,7 @@ def test_settings_are_looked_for_in_order(
 def test_an_option_before_a_subcommand_counts_as_after_it(
     folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What the command line says wins over the environment, wherever it is said."""
+    """The command line overrides the environment, on either side of the subcommand."""
     monkeypatch.setenv("STRIKEWATCH_CONFIG", "gone.toml")
     (folders / "mine.toml").write_text(f'[store]\npath = "{folders / "w.db"}"\n')
     for words in (
@@ -301,7 +301,7 @@ def test_piped_text_is_not_wrapped(
 @pytest.mark.parametrize(
     "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
 )
-def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
+def test_a_closed_pipe_exits_with_0(words: list[str]) -> None:
     """The reader goes away at once, as `head` does: no traceback, exit code 0."""
     reader, writer = os.pipe()
     os.close(reader)
@@ -318,14 +318,14 @@ def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
     from importlib.metadata import version
 
     assert main(["--version"]) == 0
     assert capsys.readouterr().out == f"strikewatch {version('strikewatch')}\n"
 
 
-def test_lists_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_guide_list_is_available_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "--json"]) == 0
     assert {json.loads(line)["topic"] for line in capsys.readouterr().out.splitlines()} >= {"faults"}
 

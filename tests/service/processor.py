@@ -146,7 +146,7 @@ class Processor:
         kept = [record for record in records if "withdrawn" not in record["evidence"]]
         return sorted(kept, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
 
-    def worked_through(self, hammer: str, upto: Instant) -> None:
+    def wait_until_processed(self, hammer: str, upto: Instant) -> None:
         """Wait until the store says that a hammer's rows up to an instant have been committed."""
 
         def there() -> bool:
@@ -155,8 +155,8 @@ class Processor:
 
         until(there)
 
-    def settled(self) -> None:
-        """Wait until nothing more is being written: all that was sent has been committed."""
+    def wait_until_committed(self) -> None:
+        """Wait until everything sent so far has been committed."""
         last, same = -1, 0
         while same < 15:  # longer than a row may wait behind a hole
             ((now,),) = self.query(

@@ -37,11 +37,11 @@ def work(gateway: Gateway, processor: Processor, first: int, last: int) -> None:
     for minute in range(first, last, 10):
         gateway.block(HAMMER, START + minute * MINUTE, 10.0, active=[False] * 60)
     gateway.settle()
-    processor.settled()
+    processor.wait_until_committed()
 
 
 @pytest.mark.parametrize("database", ["", "postgresql"])
-def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
+def test_a_withdrawn_greasing_resets_no_timer_live_or_in_a_replay(
     tmp_path: Path, database: str, request: pytest.FixtureRequest
 ) -> None:
     """Greased by mistake at 60 min, in a message, and a meter entered wrongly beside the processor; both withdrawn:

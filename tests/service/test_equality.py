@@ -70,7 +70,7 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
                 for _, hammer, kind, payload in half:
                     gateway.send(hammer, kind, payload)
                 gateway.settle()
-                processor.settled()
+                processor.wait_until_committed()
                 assert processor.stop() == 0
                 processor.start()
             assert processor.stop() == 0

@@ -16,7 +16,7 @@ def away(reason: str, **more: Any) -> Status:
     return Status(connected=False, since_ns=0, reason=reason, **more)
 
 
-def test_a_first_attempt_is_not_a_loss_and_persistent_trouble_is_repeated() -> None:
+def test_a_first_connection_is_not_logged_as_lost_and_lasting_problems_are_repeated() -> None:
     now = [0]
     watch = StatusLog(lambda: now[0])
     with capture_logs() as said:

@@ -14,7 +14,7 @@ TOP = Path(__file__).parents[2]
 COMPOSE = TOP / "docker-compose.yml"
 
 
-def test_it_holds_to_the_schema() -> None:
+def test_the_compose_file_is_valid_by_its_published_schema() -> None:
     """The Compose Specification's own schema, as `check-jsonschema` carries it."""
     command = [
         sys.executable,
@@ -28,7 +28,7 @@ def test_it_holds_to_the_schema() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-def test_every_file_it_mounts_or_builds_from_is_there() -> None:
+def test_every_file_that_the_compose_file_uses_exists() -> None:
     text = COMPOSE.read_text()
     paths = re.findall(r"- (\./[^:]+):", text) + re.findall(r"dockerfile: (\S+)", text)
     assert len(paths) == 5
@@ -36,7 +36,7 @@ def test_every_file_it_mounts_or_builds_from_is_there() -> None:
         assert (TOP / path).is_file(), path
 
 
-def test_its_variables_are_settings_and_no_password_is_in_it() -> None:
+def test_the_compose_file_sets_known_settings_and_no_password() -> None:
     text = COMPOSE.read_text()
     names = set(re.findall(rf"^\s+({PREFIX}\w+):", text, re.MULTILINE))
     assert len(names) == 4
@@ -44,7 +44,7 @@ def test_its_variables_are_settings_and_no_password_is_in_it() -> None:
     assert not re.search(r"(password|secret)s?[:=][ \t]*\S", text.split("services:")[1], re.IGNORECASE)
 
 
-def test_the_image_copies_what_is_there() -> None:
+def test_the_image_copies_existing_files() -> None:
     for sources in re.findall(r"^COPY (.+) \S+$", (TOP / "config" / "Dockerfile").read_text(), re.MULTILINE):
         for source in sources.split():
             assert (TOP / source).exists(), source
@@ -61,7 +61,7 @@ def test_the_detectors_are_compiled_by_the_user_who_runs_them() -> None:
 UNIT = Path(__file__).parents[2] / "config" / "strikewatch.service"
 
 
-def test_systemd_takes_it(tmp_path: Path) -> None:
+def test_systemd_accepts_the_unit(tmp_path: Path) -> None:
     """Checked by systemd-analyze, with a program that is there in place of the installed one."""
     program = need_program("systemd-analyze")
     there = UNIT.read_text().replace("/opt/strikewatch/bin/strikewatch", "/bin/true")
@@ -72,7 +72,7 @@ def test_systemd_takes_it(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_one_that_stands_is_started_anew_and_compiling_is_waited_for() -> None:
+def test_a_hung_processor_is_restarted_and_start_up_has_time_to_compile() -> None:
     unit = configparser.ConfigParser(interpolation=None)
     unit.optionxform = str  # type: ignore[assignment]  # names of systemd's, as they are written
     unit.read_string(UNIT.read_text())

@@ -80,8 +80,8 @@ class DeliveryBench:
         self.close()
         self.open()
 
-    def tell(self, *steps: tuple[int, Step]) -> None:
-        """Commit changes of alerts, named by a number, and wake the dispatcher."""
+    def commit(self, *steps: tuple[int, Step]) -> None:
+        """Commit (alert number, step) changes, and wake the dispatcher."""
         self.store.commit(StepRecord(self.clock.now, changes=[change(n, step) for n, step in steps]))
         self.dispatcher.wake()
 

@@ -64,7 +64,7 @@ def test_no_step_overtakes_an_earlier_one_and_none_is_lost(actions: list[tuple[s
     assert left == waiting
 
 
-def test_the_longest_due_goes_first() -> None:
+def test_the_message_that_is_due_longest_is_sent_first() -> None:
     queue = Queue()
     for seq, (alert, due) in enumerate([("a", 30), ("b", 10), ("c", 20)]):
         queue.add(message(seq, alert), due)
@@ -73,7 +73,7 @@ def test_the_longest_due_goes_first() -> None:
     assert [one.seq for one in iter(lambda: queue.take(30), None) if one] == [1, 2, 0]
 
 
-def test_current_messages_go_before_a_backlog() -> None:
+def test_current_messages_are_sent_before_a_backlog() -> None:
     """Each by how long it has been due; the time at which to look again is the earliest of all."""
     queue = Queue()
     for seq, (alert, due, historic) in enumerate(
@@ -85,8 +85,8 @@ def test_current_messages_go_before_a_backlog() -> None:
     assert queue.next_due() == 20
 
 
-class Witness:
-    """Takes everything; notes what was on record as sent when each message came."""
+class RecordingSender:
+    """Accepts everything; records how many messages of the alert were stored as sent when each one came."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -103,18 +103,18 @@ class Witness:
         return SendResult(True, "taken")
 
     def idle(self) -> None:
-        """Holds nothing."""
+        """Do nothing: there is no connection."""
 
     def close(self) -> None:
-        """Holds nothing."""
+        """Do nothing: there is no connection."""
 
 
-def test_a_step_is_sent_only_once_the_step_before_is_on_record_as_sent(where: Path | URL) -> None:
+def test_a_step_is_sent_only_after_the_previous_one_is_stored_as_sent(where: Path | URL) -> None:
     """Three alerts raised and cleared in one commit: at each `cleared`, its `raised` is written."""
     clock = Clock()
     store = Store(where, {"bench": "http://bench.test/"})
     try:
-        witness = Witness(store)
+        witness = RecordingSender(store)
         work = DeliveryLoop(
             Outbox(store, "bench"), Endpoint("bench", Schedule(), witness), clock.wall, clock.monotonic
         )

@@ -113,7 +113,7 @@ def test_a_certificate_may_be_for_an_address(authority: Authority) -> None:
         assert once(target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file)).delivered
 
 
-def test_a_name_that_answers_differently_the_next_moment_gains_nothing(
+def test_the_connection_uses_the_checked_address_despite_dns_rebinding(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Rebinding: what was checked is what is connected to, and nothing is looked up behind the check's back."""
@@ -186,7 +186,7 @@ def drip(sock: socket.socket) -> None:
 
 
 @pytest.mark.parametrize("sealed", [False, True])
-def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, sealed: bool) -> None:
+def test_a_slowly_trickling_response_times_out(authority: Authority, sealed: bool) -> None:
     context = tls(authority, "127.0.0.1") if sealed else None
     with server(drip, context) as port:
         given = target(f"http{'s' * sealed}://127.0.0.1:{port}/", ca_file=authority.ca_file, timeout_s=0.2)
@@ -196,7 +196,7 @@ def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, seale
         assert time.monotonic() - began < 3.5, "the trickle would have lasted 4 s"
 
 
-def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> None:
+def test_a_missing_tls_handshake_times_out(authority: Authority) -> None:
     """A server that takes the connection and says nothing."""
     with socket.create_server(("127.0.0.1", 0)) as silent:
         port = silent.getsockname()[1]
@@ -206,7 +206,7 @@ def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> Non
     assert f"connected to 127.0.0.1 port {port}" in answer.trace
 
 
-def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
+def test_the_next_address_is_tried_if_the_first_does_not_answer() -> None:
     with server(lambda sock: sock.sendall(OK), host="127.0.0.2") as port:
         answer = once(target(f"http://two.test:{port}/"), lambda *_: ["127.0.0.1", "127.0.0.2"])
     assert answer.delivered
@@ -214,11 +214,11 @@ def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
     assert "connected to 127.0.0.2" in answer.trace
 
 
-def test_what_is_no_http_is_a_failure() -> None:
+def test_a_response_that_is_not_http_is_a_failure() -> None:
     with server(lambda sock: sock.sendall(b"220 mail ready\r\n")) as port:
         assert "BadStatusLine" in once(target(f"http://127.0.0.1:{port}/")).summary
 
 
-def test_headers_without_end_are_bounded() -> None:
+def test_endless_response_headers_are_cut_off() -> None:
     with server(lambda sock: sock.sendall(b"HTTP/1.1 200 OK\r\n" + b"a: b\r\n" * 5000)) as port:
         assert "more than 100 headers" in once(target(f"http://127.0.0.1:{port}/")).summary

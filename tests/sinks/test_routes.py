@@ -24,7 +24,7 @@ HOUR = 3600 * SECOND
 ALARMS = Alarms(flood_above=10_000, chattering_raisings=10_000)
 """No storms here."""
 
-Told = list[tuple[str, int, str, str]]
+Sent = list[tuple[str, int, str, str]]
 
 
 def change(n: int, step: Step, priority: Priority, at: int) -> Change:
@@ -34,7 +34,7 @@ def change(n: int, step: Step, priority: Priority, at: int) -> Change:
     return Change(step, "pit", alert.hammer, alert.id, alert.record(), alert.onset, cleared)
 
 
-def told(store: Store) -> Told:
+def sent_steps(store: Store) -> Sent:
     """(endpoint, alert's number, step, priority) in the order in which they go out."""
     sql = "select endpoint, body ->> 'onset', step, body ->> 'priority' from outbox order by seq"
     with store.read() as connection:
@@ -44,13 +44,13 @@ def told(store: Store) -> Told:
         ]
 
 
-def run(path: Path, filters: dict[str, Filter], steps: Sequence[tuple[int, Change]]) -> Told:
+def run(path: Path, filters: dict[str, Filter], steps: Sequence[tuple[int, Change]]) -> Sent:
     store = Store(
         path / "watch.db", dict.fromkeys(filters, "x"), alarms=ALARMS, route=Routes(filters, Sites())
     )
     for at, one in steps:
         store.commit(StepRecord(at, changes=[one]))
-    found = told(store)
+    found = sent_steps(store)
     store.close()
     return found
 
@@ -68,7 +68,7 @@ def test_an_alert_that_escalates_past_the_filter_is_sent_as_raised(tmp_path: Pat
     assert [one[2:] for one in found if one[0] == "high"] == [("raised", "high"), ("cleared", "high")]
 
 
-def test_outside_its_hours_an_endpoint_gets_only_ends(tmp_path: Path) -> None:
+def test_outside_its_hours_an_endpoint_gets_only_cleared_steps(tmp_path: Path) -> None:
     """1 is raised within the hours and cleared outside; 2 is raised outside and over within; 3 grows worse within."""
     filters = {"day": Filter(hours=("Wed 12:00-13:00",))}
     late, next_day = NOON + HOUR, NOON + 7 * 24 * HOUR
@@ -104,7 +104,7 @@ LIFE = st.tuples(PRIORITY, st.lists(PRIORITY, max_size=3), st.booleans())
 @given(
     st.lists(FILTER, min_size=1, max_size=3), st.lists(LIFE, max_size=6), st.randoms(use_true_random=False)
 )
-def test_raised_comes_first_and_everything_after_it(
+def test_an_endpoint_gets_raised_first_and_then_every_later_step(
     chosen: list[Filter], lives: list[tuple[Priority, list[Priority], bool]], order: Random
 ) -> None:
     """Whatever the filters, lives and hours: each endpoint gets each alert's steps from one on, and none before."""

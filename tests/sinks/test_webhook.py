@@ -37,7 +37,7 @@ def message(**fields: Any) -> Message:
     return Message(7, "pit", alert.id, 0, 0, "abc123", "raised", json.dumps(alert.record()), NOW + 500)
 
 
-def test_the_published_vector() -> None:
+def test_the_published_signature_example_is_reproduced() -> None:
     """Standard Webhooks: the example that its libraries test against."""
     key = decode_secret(SECRET)
     signature = webhook.sign(key, NAME, 1614265330, b'{"test": 2432232314}')
@@ -50,7 +50,7 @@ def test_the_published_vector() -> None:
     st.integers(0, 2**33),
     st.text(),
 )
-def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int, body: str) -> None:
+def test_signatures_equal_those_of_the_reference_library(key: bytes, name: str, at_s: int, body: str) -> None:
     """Library: standardwebhooks."""
     reference = standardwebhooks.Webhook(base64.b64encode(key).decode())
     expected = reference.sign(name, datetime.fromtimestamp(at_s, UTC), body)
@@ -93,7 +93,7 @@ def sent() -> tuple[bytes, dict[str, str], bytes]:
 Sent = tuple[bytes, dict[str, str], bytes]
 
 
-def test_what_was_signed_is_verified(sent: Sent) -> None:
+def test_a_signed_message_is_verified(sent: Sent) -> None:
     key, headers, body = sent
     assert webhook.verify(key, headers, body, 1000.0) == json.loads(body)
     assert webhook.verify(key, headers, body, 1300.0)
@@ -114,7 +114,7 @@ def test_what_was_signed_is_verified(sent: Sent) -> None:
         ({"webhook-id": ""}, "unsigned"),
     ],
 )
-def test_what_was_tampered_with_is_refused(sent: Sent, change: dict[str, str], reason: str) -> None:
+def test_a_changed_header_or_timestamp_is_refused(sent: Sent, change: dict[str, str], reason: str) -> None:
     key, headers, body = sent
     with pytest.raises(Rejected) as caught:
         webhook.verify(key, headers | change, body, 1000.0)
@@ -183,7 +183,7 @@ def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
         assert webhook.verify(decode_secret(secret), headers, body, now_s)
 
 
-def test_three_secrets_are_one_too_many_and_none_is_shown(
+def test_three_secrets_are_refused_without_showing_them(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("GATE_SECRET", f"{SECRET} {SECRET} {SECRET}")
@@ -217,7 +217,7 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
         {"colour": "red"},
     ],
 )
-def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+def test_contradictory_webhook_settings_are_refused(wrong: dict[str, Any]) -> None:
     right: dict[str, Any] = {"name": "bench", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
     assert WebhookSettings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
@@ -236,7 +236,7 @@ def verify() -> Callable[[dict[str, str], bytes, str], Any]:
     return verifier
 
 
-def test_the_verifier_takes_what_we_send_and_nothing_else(verify: Callable[..., Any]) -> None:
+def test_the_verifier_of_the_guide_accepts_only_our_signed_messages(verify: Callable[..., Any]) -> None:
     now = int(time.time())
     keys = [bytes(32), decode_secret(BENCH_SECRET)]
     headers = webhook.headers(keys, "m1", now, BODY)

@@ -111,7 +111,9 @@ def counts(store: Store) -> dict[str, Any]:
     }
 
 
-def test_the_id_is_erased_everywhere_and_other_ids_and_counts_stay(where: Path | URL, tmp_path: Path) -> None:
+def test_the_id_is_erased_everywhere_and_other_ids_and_counts_are_unchanged(
+    where: Path | URL, tmp_path: Path
+) -> None:
     recordings = tmp_path / "recordings"
     store = filled(where, recordings)
     before, counted = everything(store, recordings), counts(store)
@@ -148,7 +150,7 @@ def test_the_id_is_erased_from_saved_states_which_still_load(tmp_path: Path) -> 
     assert outcome.on_duty(KEY, NOW + SECOND) == "forgotten"
 
 
-def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
+def test_no_trace_of_the_id_is_left_in_the_database_file(tmp_path: Path) -> None:
     """Not in free pages either, nor in the log beside it."""
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
     erase(store, tmp_path / "recordings", "op-14", apply=True)
@@ -157,7 +159,7 @@ def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_hammer_with_the_same_name_keeps_it(tmp_path: Path) -> None:
+def test_a_hammer_named_like_the_operator_keeps_its_name(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     onset = NOW
     alert = Alert("same_spot", "pit", "op-14", "op-14", "medium", onset, onset + 5)
@@ -172,7 +174,7 @@ def test_a_hammer_with_the_same_name_keeps_it(tmp_path: Path) -> None:
     store.close()
 
 
-def test_every_text_column_is_listed_as_personal_or_not() -> None:
+def test_every_text_column_is_classified_as_personal_or_not() -> None:
     """A new column must be put in one of the two."""
     held = {
         f"{table.name}.{column.name}"
@@ -204,7 +206,7 @@ def test_the_erase_command_counts_first_and_erases_with_yes(
     running.close()
 
 
-def test_an_export_shows_the_places_of_an_erasure_and_no_other_operator(
+def test_an_export_lists_exactly_the_places_that_an_erasure_changes(
     where: Path | URL, tmp_path: Path
 ) -> None:
     recordings = tmp_path / "recordings"

@@ -123,7 +123,9 @@ def test_a_recording_ends_at_its_size_limit(store: Store, tmp_path: Path) -> Non
     assert 3 < len(names(folder)) < 20
 
 
-def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_recording_of_more_than_one_chunk_is_complete(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(recording, "CHUNK", 7)
     folder = tmp_path / "recordings"
     steps = [step(k, WALL) for k in range(25)]
@@ -135,7 +137,7 @@ def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: py
     assert spooled(store) == 0
 
 
-def test_a_wall_clock_that_goes_back_does_not_change_the_order(store: Store, tmp_path: Path) -> None:
+def test_recordings_stay_in_order_when_the_wall_clock_is_set_back(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder))
     steps = []
@@ -228,7 +230,7 @@ def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
 
 
 @pytest.mark.parametrize("limit", [{"keep_days": 0.5, "keep_gib": 0}, {"keep_days": 0, "keep_gib": 1e-5}])
-def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
+def test_the_oldest_recordings_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
     """By age, or while all together are too large; a removal cut short is finished the next time."""
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder, **limit))
@@ -250,7 +252,7 @@ def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, f
         assert not hidden.exists()
 
 
-def test_a_folder_that_cannot_be_written_names_itself(store: Store, tmp_path: Path) -> None:
+def test_an_unwritable_recordings_folder_is_named_in_the_error(store: Store, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "taken"))
     store.commit(step(1, WALL))

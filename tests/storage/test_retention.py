@@ -83,7 +83,7 @@ def settle(store: Store) -> None:
         connection.execute(text("update storms set due_ns = null"))
 
 
-def test_each_kind_of_data_is_removed_after_its_own_time(store: Store) -> None:
+def test_each_kind_of_data_is_removed_after_its_retention_time(store: Store) -> None:
     for k in range(31):
         day(store, k)
     settle(store)
@@ -156,7 +156,7 @@ def test_a_tick_removes_one_batch_and_a_pass_runs_once_an_hour(
     assert query(store, "select count(*) from rejects") == [(0,)]
 
 
-def test_the_file_grows_to_what_is_kept_and_no_further(tmp_path: Path) -> None:
+def test_the_database_file_stops_growing_once_retention_is_reached(tmp_path: Path) -> None:
     """Thirty days of a hammer at work, kept for five: pages are used again, so the file of day 30 is that of day 10."""
     store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings", keep_days=5))

@@ -49,7 +49,9 @@ EVENTS = st.builds(
 
 
 @given(st.lists(st.tuples(KEYS, rows()), max_size=4), st.lists(EVENTS, max_size=3))
-def test_every_bit_comes_back(given_rows: list[tuple[tuple[str, str], Rows]], events: list[Event]) -> None:
+def test_a_spooled_step_is_decoded_bit_for_bit(
+    given_rows: list[tuple[tuple[str, str], Rows]], events: list[Event]
+) -> None:
     back, back_events = spool.decode(spool.encode(given_rows, events))
     assert back_events == events
     assert [key for key, _ in back] == [key for key, _ in given_rows]
@@ -63,13 +65,13 @@ ONE = spool.encode([(("s", "h"), Rows(np.array([1, 2]), {"oil_c": np.array([60.0
 
 
 @pytest.mark.parametrize("cut", range(len(ONE)))
-def test_a_blob_cut_short_is_refused(cut: int) -> None:
+def test_a_truncated_spool_blob_is_refused(cut: int) -> None:
     with pytest.raises(StoreError):
         spool.decode(ONE[:cut])
 
 
 @pytest.mark.parametrize("blob", [ONE + b"\0", b"SWs2" + ONE[4:], b"\x80\x04K\x01."])
-def test_a_blob_with_a_tail_or_of_another_layout_is_refused(blob: bytes) -> None:
+def test_a_spool_blob_with_extra_bytes_or_another_layout_is_refused(blob: bytes) -> None:
     with pytest.raises(StoreError):
         spool.decode(blob)
 
@@ -85,7 +87,7 @@ def _commit(store: Store, at: int, n: int) -> None:
 
 
 @pytest.mark.parametrize("recorded", ["none", "first", "both"])
-def test_found_wherever_they_are(tmp_path: Path, recorded: str) -> None:
+def test_samples_are_found_in_the_recordings_and_in_the_spool(tmp_path: Path, recorded: str) -> None:
     store = Store(tmp_path / "watch.db")
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings"))
     try:
@@ -106,7 +108,7 @@ def test_found_wherever_they_are(tmp_path: Path, recorded: str) -> None:
     assert oil[10] == 90.0
 
 
-def test_nothing_kept_is_no_error(tmp_path: Path) -> None:
+def test_without_stored_samples_the_result_is_empty(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     try:
         assert len(rows_between(store, tmp_path / "recordings", KEY, NOW, NOW + SECOND)) == 0

@@ -9,7 +9,7 @@ import sys
 
 from tests.long.attacks import doors, invented, session, shapes, single_hammer, webhook
 from tests.long.attacks.attack import Attack, format_failure, format_result, table_heading
-from tests.long.attacks.measure import AFTER_S, AFTER_SHORT_S, PATIENCE_S, Sites, run_attack
+from tests.long.attacks.measure import AFTER_S, AFTER_SHORT_S, ALERT_TIMEOUT_S, Sites, run_attack
 
 ATTACKS: dict[str, Attack] = {
     attack.name: attack
@@ -32,7 +32,7 @@ def main() -> int:
         "--short", action="store_true", help="the quick ones as in the test run, on one processor"
     )
     parser.add_argument(
-        "--patience", type=float, default=PATIENCE_S, help="how long to wait for alerts, s (default 60)"
+        "--patience", type=float, default=ALERT_TIMEOUT_S, help="how long to wait for alerts, s (default 60)"
     )
     options = parser.parse_args()
     if unknown := [name for name in options.names if name not in ATTACKS]:

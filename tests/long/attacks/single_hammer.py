@@ -6,11 +6,11 @@ from functools import partial
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from tests.long.attacks.attack import Attack, Done
+from tests.long.attacks.attack import Attack, AttackReport
 from tests.long.attacks.honest import SITE
 from tests.long.attacks.poisoned import MARK
 from tests.long.attacks.shipped import ATTACKER, LATE, Sender
-from tests.long.attacks.site import Site, settled
+from tests.long.attacks.site import Site, wait_until
 
 STEP_S = 0.001
 IMPOSSIBLE_BAR = 5000.0
@@ -19,7 +19,7 @@ MOST_ALERTS = 20
 """Of one fault of one hammer, in less than a minute."""
 
 
-def flips(site: Site, scale: float, count: int) -> Done:
+def flips(site: Site, scale: float, count: int) -> AttackReport:
     """All in one block, which the broker delivers at once."""
     flips = round(count * scale)
     start = time.time_ns() - round(2 * flips * STEP_S * SECOND) - SECOND
@@ -32,11 +32,11 @@ def flips(site: Site, scale: float, count: int) -> Done:
     with Sender(site.broker) as sender:
         sender.send(block)
     last = start + round((2 * flips - 1) * STEP_S * SECOND)
-    committed = settled(lambda: site.worked_through(ATTACKER) >= last, COMMIT_S)
+    committed = wait_until(lambda: site.worked_through(ATTACKER) >= last, COMMIT_S)
     ((alerts,),) = site.processor.query(
         f"select count(*) from alerts where hammer = '{ATTACKER}' and fault = 'sensor_fault' and onset_ns >= {start}"
     )
-    done = Done(sender.sent, notes={"flips": flips, "alerts": alerts})
+    done = AttackReport(sender.sent, notes={"flips": flips, "alerts": alerts})
     done.expect(committed, f"they were not committed within {COMMIT_S:g} s")
     done.expect(0 < alerts <= MOST_ALERTS, f"they became {alerts:,} alerts, and not one with a count")
     return done
@@ -47,7 +47,7 @@ MORE_CPU_S = 3.0
 """A restart with them may take so much more processor time than one without."""
 
 
-def pending(site: Site, scale: float) -> Done:
+def pending(site: Site, scale: float) -> AttackReport:
     """All of them, then a restart, compared with one without."""
     events = round(EVENTS * scale)
     start = time.time_ns() - events * SECOND
@@ -57,10 +57,10 @@ def pending(site: Site, scale: float) -> Done:
             # From both ends inwards, so that they come in no order.
             at = instant.text(start + (n // 2 if n % 2 else events - n // 2) * SECOND)
             sender.send({"time": at, "event": "sign_on", "operator": f"op-{11 + n % 8}"}, "events")
-    came = settled(lambda: _known(site) - before >= events, 60.0, 0.5)
+    came = wait_until(lambda: _known(site) - before >= events, 60.0, 0.5)
     restart_s = site.processor.restart(180.0)
     cpu_s, plain_cpu_s = site.processor.start_cpu_s, site.plain_restart_cpu_s
-    done = Done(
+    done = AttackReport(
         sender.sent,
         notes={
             "restart s": restart_s,
@@ -87,16 +87,16 @@ DEATHS = 2
 """On its third delivery it is set aside."""
 
 
-def poison(site: Site, scale: float) -> Done:
+def poison(site: Site, scale: float) -> AttackReport:
     """One message, among honest ones."""
     del scale
     before = sum(site.rejects().values())
     with Sender(site.broker) as sender:
         at = instant.text(time.time_ns() // 10**6 * 10**6)
         sender.send({"time": at, "event": "sign_on", "operator": MARK.decode()}, "events")
-    done = Done(sender.sent)
+    done = AttackReport(sender.sent)
     done.expect(
-        settled(lambda: sum(site.rejects().values()) > before, 60.0), "it was not set aside within 60 s"
+        wait_until(lambda: sum(site.rejects().values()) > before, 60.0), "it was not set aside within 60 s"
     )
     return done
 
@@ -105,7 +105,7 @@ HOURS = 8.0
 RATE_HZ = 5
 
 
-def backlog(site: Site, scale: float) -> Done:
+def backlog(site: Site, scale: float) -> AttackReport:
     """One message a second of the time; all of it must be used."""
     seconds = round(HOURS * 3600 * scale)
     start = (time.time_ns() // SECOND - seconds - 10) * SECOND
@@ -116,10 +116,11 @@ def backlog(site: Site, scale: float) -> Done:
             pressure = [round(120 + 10 * math.sin(k + i), 1) if on else 20.0 for i, on in enumerate(fires)]
             block = {"time": instant.text(start + k * SECOND), "step_s": 1 / RATE_HZ, "active": fires}
             sender.send({**block, "pressure_bar": pressure, "oil_c": 55 + k % 7}, hammer=LATE)
-    done = Done(sender.sent, notes={"hours": HOURS * scale})
+    done = AttackReport(sender.sent, notes={"hours": HOURS * scale})
     upto = start + (seconds - 60) * SECOND
     done.expect(
-        settled(lambda: site.worked_through(LATE) >= upto, 120.0, 0.5), "it was not worked through in 120 s"
+        wait_until(lambda: site.worked_through(LATE) >= upto, 120.0, 0.5),
+        "it was not worked through in 120 s",
     )
     refused = site.rejects() - before
     refused.pop("duplicate", None)
@@ -135,7 +136,7 @@ ATTACKS = (
         "poison",
         "a message that ends the process whenever it is read",
         poison,
-        says=frozenset({"log"}),
+        reports_to=frozenset({"log"}),
         program="tests.long.attacks.poisoned",
         deaths=DEATHS,
     ),

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from tests.long.attacks.attack import Attack, Said
+from tests.long.attacks.attack import Attack, Reports
 from tests.long.attacks.honest import HAMMERS
 from tests.long.attacks.processor import Processor, resident_mib
 from tests.long.attacks.shipped import ShippedBroker
@@ -103,9 +103,9 @@ class Site:
     def log_size(self) -> int:
         return len(self.processor.log())
 
-    def said(self, since: float, log_from: int, rejects_before: Counter[str]) -> Said:
-        """What was said since."""
-        return Said(
+    def reported(self, since: float, log_from: int, rejects_before: Counter[str]) -> Reports:
+        """What was reported since."""
+        return Reports(
             log=self._logged(log_from),
             alert=self.witness.others(since),
             rejects=self.rejects() - rejects_before,
@@ -117,12 +117,12 @@ class Site:
         found: Counter[str] = Counter()
         for line in self.processor.log()[log_from:].splitlines():
             try:
-                said = json.loads(line)
+                reported = json.loads(line)
             except ValueError:
                 found["(not JSON)"] += 1
                 continue
-            if said.get("level") in WORSE:
-                found[said["event"]] += 1
+            if reported.get("level") in WORSE:
+                found[reported["event"]] += 1
         return found
 
     def _shown(self) -> str:
@@ -152,7 +152,7 @@ def misbehaving(how: str) -> Iterator[str]:
             process.kill()
 
 
-def settled(what: Any, within_s: float, every_s: float = 0.2) -> bool:
+def wait_until(what: Any, within_s: float, every_s: float = 0.2) -> bool:
     """Wait for something to come true; whether it did."""
     deadline = time.monotonic() + within_s
     while not what():

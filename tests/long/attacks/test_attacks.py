@@ -10,15 +10,15 @@ from dataclasses import replace
 import pytest
 
 from tests.long.attacks.__main__ import ATTACKS
-from tests.long.attacks.attack import Done, Result, Said, format_failure, format_result
+from tests.long.attacks.attack import AttackReport, Reports, Result, format_failure, format_result
 from tests.long.attacks.measure import AFTER_SHORT_S, Sites, run_attack
 
 QUICK = {name: one.short for name, one in ATTACKS.items() if one.short is not None and one.plain}
 PLAIN = ATTACKS["nesting"]
-PATIENCE_S = 45.0
+ALERT_TIMEOUT_S = 45.0
 
 NOT_HELD: dict[str, str] = {
-    "takeover-queue": "anybody may take over the session, and nothing says that it was lost",
+    "takeover-queue": "anybody may take over the session, and nothing reports that it was lost",
     "flips": "each flip is an alert of its own",
     "forwarded": "some headers and foreign host names count as this machine",
     "connections": "idle connections use up all that may be open, and health checks fail",
@@ -41,9 +41,9 @@ def sites() -> Iterator[Sites]:
         for name in QUICK
     ],
 )
-def test_one_bad_sender_stops_nobody(name: str, sites: Sites) -> None:
+def test_an_attack_by_one_sender_delays_no_other_hammer(name: str, sites: Sites) -> None:
     attack = ATTACKS[name]
-    result = run_attack(attack, sites.site(attack), QUICK[name], PATIENCE_S, AFTER_SHORT_S)
+    result = run_attack(attack, sites.site(attack), QUICK[name], ALERT_TIMEOUT_S, AFTER_SHORT_S)
     broken = result.broken(timed=False)
     if broken:
         sites.renew()
@@ -52,7 +52,7 @@ def test_one_bad_sender_stops_nobody(name: str, sites: Sites) -> None:
 
 GOOD = Result(
     name="ones",
-    done=Done(3_000_001),
+    done=AttackReport(3_000_001),
     alerts=4,
     delay_s=0.5,
     cpu_s=0.4,
@@ -60,8 +60,8 @@ GOOD = Result(
     kept_mib=1.0,
     outstanding=0,
     deaths=0,
-    said=Said({}, {}, Counter(too_many=1), "ready"),
-    unsaid=False,
+    reported=Reports({}, {}, Counter(too_many=1), "ready"),
+    unreported=False,
 )
 
 
@@ -81,18 +81,18 @@ def test_a_result_within_all_limits_holds() -> None:
         ({"outstanding": 2}, "2 alerts or events of other hammers never came"),
         ({"grown_mib": 279.0}, "memory grew by 279 MiB"),
         ({"deaths": 1}, "ended 1 times"),
-        ({"unsaid": True}, "nothing was said"),
-        ({"done": Done(broken=["/metrics answers 200"])}, "/metrics answers 200"),
+        ({"unreported": True}, "nothing was reported"),
+        ({"done": AttackReport(broken=["/metrics answers 200"])}, "/metrics answers 200"),
     ],
 )
-def test_each_harm_is_named(bad: dict[str, object], words: str) -> None:
+def test_each_broken_limit_is_named(bad: dict[str, object], words: str) -> None:
     result = replace(GOOD, **bad)  # type: ignore[arg-type]
     assert words in " ".join(result.broken())
     assert "NOT HELD" in format_result(result)
     assert f"! {result.broken()[0]}" in format_result(result)
 
 
-def test_what_the_machine_s_other_work_changes_is_not_judged_in_ci() -> None:
+def test_limits_that_depend_on_machine_load_are_not_checked_in_ci() -> None:
     assert not replace(GOOD, delay_s=3.5).broken(timed=False)
     assert replace(GOOD, cpu_s=30.0).broken(timed=False)
 

@@ -31,7 +31,7 @@ SECONDS = 15.0
 WARM_S = 3.0
 
 
-class AlertActions:
+class AlertReceiver:
     """Receives POSTs and notes when an onset came first."""
 
     def __init__(self) -> None:
@@ -83,9 +83,9 @@ def publish(broker: Broker, sent: dict[str, float]) -> None:
     one.loop_stop()
 
 
-def measured(whole: bool) -> np.ndarray[Any, Any]:
+def measure_delays_ms(whole: bool) -> np.ndarray[Any, Any]:
     """Delays in ms, after a while of warming up."""
-    desk, sent = AlertActions(), dict[str, float]()
+    desk, sent = AlertReceiver(), dict[str, float]()
     with (
         tempfile.TemporaryDirectory() as folder,
         Broker(Path(folder) / "broker", max_inflight=1000) as broker,
@@ -136,7 +136,7 @@ def bare(host: str, port: int, url: str) -> None:
 
 
 def lines() -> list[Line]:
-    plain, whole = measured(whole=False), measured(whole=True)
+    plain, whole = measure_delays_ms(whole=False), measure_delays_ms(whole=True)
     found = []
     for share in (50, 99):
         a, b = float(np.percentile(whole, share)), float(np.percentile(plain, share))

@@ -35,7 +35,7 @@ def oil_c(k: int) -> float:
     return float(OIL_C[k % len(OIL_C)])
 
 
-def seen(url: str, published: Published, seconds: float) -> list[Line]:
+def measure_display_delays(url: str, published: Published, seconds: float) -> list[Line]:
     """Open the page on hammers that are being published to."""
     with browser() as chromium:
         page = chromium.new_page(viewport={"width": 1280, "height": 900})

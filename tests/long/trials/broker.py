@@ -13,7 +13,7 @@ from tests.service.test_running import ask
 from tests.sources.test_mqtt_access import scripted
 
 AGAIN_S = 60.0
-"""Standing trouble is said again after so long."""
+"""Standing trouble is reported again after so long."""
 
 
 def silent(folder: Path, keepalive_s: int) -> Line:
@@ -38,7 +38,7 @@ def silent(folder: Path, keepalive_s: int) -> Line:
             gateway.close()
     return Line(
         f"stopped (SIGSTOP) with a keepalive of {keepalive_s} s, then let go on",
-        {"keepalive_s": keepalive_s, "noticed_s": noticed_s, "said": line["problem"]},
+        {"keepalive_s": keepalive_s, "noticed_s": noticed_s, "reported": line["problem"]},
         broken(s_more_than_twice_the_keepalive=max(0.0, noticed_s - 2 * keepalive_s)),
     )
 
@@ -71,7 +71,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
     may = 2 + math.floor(math.log2(1 + watched_s / 0.8))  # waits double from 0.8 s on, at the shortest
     return Line(
         f"a wrong password for {watched_s:g} s, then the right one",
-        {"attempts": attempts, "attempts_allowed": may, "said_again": again, "said": line["problem"]},
+        {"attempts": attempts, "attempts_allowed": may, "said_again": again, "reported": line["problem"]},
         broken(
             password_not_named="the password" not in line["problem"],
             not_said_again=again == 0,
@@ -101,7 +101,7 @@ def denied(folder: Path) -> Line:
             processor.end()
     return Line(
         "a topic denied when asked for",
-        {"said": line["filter"], "ready": ", ".join(ready[1]["reasons"])},
+        {"reported": line["filter"], "ready": ", ".join(ready[1]["reasons"])},
         broken(
             topic_not_named=line["filter"] != "strikewatch/+/+/samples",
             ready_all_the_same=ready[1]["reasons"] != ["the broker denies a subscription"],
@@ -145,7 +145,7 @@ def _fresh(folder: Path, name: str) -> Path:
 
 TRIAL = Trial(
     "broker",
-    "silence is noticed within twice the keepalive, refusals are said, what comes again changes nothing",
+    "silence is noticed within twice the keepalive, refusals are reported, what comes again changes nothing",
     trial,
     0.1,
 )

@@ -43,7 +43,7 @@ def night_outcome(folder: Path, night: Night, seconds: int, seed: int = 1) -> Ou
     start = instant.parse(night.start)
     bent = clocks.Trial("bent", machine=clocks.between(0.3, 0.7, -clocks.HOUR_S), start=night.start)
     coming = clocks.sent(bent, start, seconds, seed)
-    full = clocks.calm(night.start, seconds, seed, storms=False)
+    full = clocks.run_with_good_clocks(night.start, seconds, seed, storms=False)
     filters = Filter(hours=tuple(f"Sun {begin}-{end}" for begin, end in night.hours))
     night_run = clocks.run(folder, bent, coming, start, seconds, NO_STORMS, filters=filters, zone=ZONE)
     wanted: dict[str, Instant] = {}

@@ -22,7 +22,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from tests.detectors.recorded import MemoryShift
-from tests.long.trials.site import Clocks, Works, works
+from tests.long.trials.site import Clocks, SimulatedSite, simulated_site
 from tests.service.processor import NO_STORMS
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
@@ -175,29 +175,29 @@ def run(
 ) -> Run:
     """The work through the processor, a turn a second."""
     clocks = Clocks(start)
-    with works(folder, clocks, alarms=alarms, **more) as at_work:
+    with simulated_site(folder, clocks, alarms=alarms, **more) as site:
         for k in range(seconds):
             clocks.true = start + (k + 1) * SECOND
             clocks.off_ns = instant.seconds(trial.machine(k / seconds))
             if any(int(part * seconds) == k for part in trial.restart):
-                at_work.restart()
-            _turn(at_work, coming, k)
+                site.restart()
+            _turn(site, coming, k)
         for more_s in [*range(5, 331, 5), *range(350, 1050, 50)]:  # in the end, for whatever waits to be told
             clocks.true = start + (seconds + more_s) * SECOND
             if more_s in CLOSING_S:
-                _turn(at_work, coming, seconds + CLOSING_S.index(more_s))
+                _turn(site, coming, seconds + CLOSING_S.index(more_s))
             else:
-                at_work.turn()
-        ((not_used,),) = at_work.query("select coalesce(sum(n), 0) from reject_counts")
-        return Run(at_work.alerts(), at_work.office.received, not_used)
+                site.turn()
+        ((not_used,),) = site.query("select coalesce(sum(n), 0) from reject_counts")
+        return Run(site.alerts(), site.office.received, not_used)
 
 
-def _turn(at_work: Works, coming: dict[str, list[Sample]], k: int) -> None:
+def _turn(site: SimulatedSite, coming: dict[str, list[Sample]], k: int) -> None:
     for hammer, samples in coming.items():
         one = samples[k]
         payload = [{"time": at, **values} for at, values in zip(one.written, one.values, strict=True)]
-        at_work.line.send(hammer, "samples", payload)
-    at_work.turn()
+        site.line.send(hammer, "samples", payload)
+    site.turn()
 
 
 class Wanted(NamedTuple):
@@ -249,7 +249,7 @@ def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
     # storms put alerts of several hammers into one message, and what stands at that second
     alarms = {} if trial.hammer is right and not (trial.restart or trial.fooled) else NO_STORMS
     bent = run(folder, trial, coming, start, seconds, alarms)
-    good = calm(trial.start, seconds, seed, storms=not alarms)
+    good = run_with_good_clocks(trial.start, seconds, seed, storms=not alarms)
     wanted: dict[str, Wanted] = {}
     for hammer in HAMMERS:
         wanted |= expected(coming[hammer], hammer, start, seconds, trial.fooled)
@@ -270,7 +270,7 @@ def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
 
 
 @cache
-def calm(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
+def run_with_good_clocks(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
     """The same work under good clocks."""
     good, began = Trial("calm", start=start), instant.parse(start)
     coming = sent(good, began, seconds, seed)

@@ -19,7 +19,7 @@ BUSY_S = 10.0
 
 
 @contextmanager
-def at_work(
+def running_processor(
     folder: Path, database: Path | None = None, **store: str
 ) -> Iterator[tuple[Processor, OneSpotWork]]:
     """A processor that has taken a rest and 8 s of firing; `database`: where its file is, if not in its folder."""
@@ -42,7 +42,7 @@ def at_work(
             gateway.close()
 
 
-def the_rest(work: OneSpotWork) -> None:
+def fire_and_rest(work: OneSpotWork) -> None:
     """12 s more of firing, and a rest."""
     work.fire(12)
     work.rest(10)
@@ -50,11 +50,11 @@ def the_rest(work: OneSpotWork) -> None:
 
 def locked(folder: Path, held_s: float) -> Line:
     """By another process that writes, for a while."""
-    with at_work(folder) as (processor, work):
+    with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as intruder:
             intruder.execute("begin immediate")
-            the_rest(work)
+            fire_and_rest(work)
             time.sleep(held_s)
             early = len(processor.alerts())
             intruder.execute("rollback")
@@ -62,22 +62,22 @@ def locked(folder: Path, held_s: float) -> Line:
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"locked by another process for {held_s:g} s",
-        {"said": refused, **wrong},
+        {"reported": refused, **wrong},
         broken(**wrong, alerts_while_locked=early, not_said=held_s > BUSY_S + 2 and not refused),
     )
 
 
 def replaced(folder: Path) -> Line:
     """Another file in its place, and the right one with its log again before the next start."""
-    with at_work(folder) as (processor, work):
+    with running_processor(folder) as (processor, work):
         path, aside = processor.folder / "strikewatch.db", folder / "aside"
         aside.mkdir()
         _move(path, aside)
         with closing(sqlite3.connect(path)) as other:
             other.execute("create table other (x)")
-        the_rest(work)
+        fire_and_rest(work)
         code = processor.wait(20)
-        said = (processor.folder / "stderr").read_text()
+        reported = (processor.folder / "stderr").read_text()
         for one in path.parent.glob(f"{path.name}*"):
             one.unlink()
         _move(aside / path.name, path.parent)
@@ -86,7 +86,9 @@ def replaced(folder: Path) -> Line:
     return Line(
         "the file replaced, the right one put back, started again",
         {"exit_code": code, **wrong},
-        broken(**wrong, ended_well=code == 0, not_said="was replaced or removed while in use" not in said),
+        broken(
+            **wrong, ended_well=code == 0, not_said="was replaced or removed while in use" not in reported
+        ),
     )
 
 
@@ -101,30 +103,30 @@ def read_only(folder: Path) -> Line:
     """Stopped; its disk turns read-only; started, and again once it may be written."""
     with (
         SmallDisk(folder / "disk", mib=24) as disk,
-        at_work(folder, disk.folder / "watch.db") as (processor, work),
+        running_processor(folder, disk.folder / "watch.db") as (processor, work),
     ):
         assert processor.stop() == 0
         _remount(disk, "ro")
-        the_rest(work)
+        fire_and_rest(work)
         processor.start(connected=False)
         code = processor.wait(60)
-        said = (processor.folder / "stderr").read_text()
+        reported = (processor.folder / "stderr").read_text()
         _remount(disk, "rw")
         processor.start()
         wrong = work.errors(processor, processor.recordings)
     return Line(
         "started on a read-only disk, then on one that may be written",
         {"exit_code": code, **wrong},
-        broken(**wrong, ended_well=code == 0, not_said="may be written" not in said),
+        broken(**wrong, ended_well=code == 0, not_said="may be written" not in reported),
     )
 
 
 def turned(folder: Path) -> Line:
     """Its files may not be written for a while, though they are open: as when a disk is remounted after an error."""
-    with at_work(folder) as (processor, work):
+    with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with frozen(path, path.with_name(f"{path.name}-wal")):
-            the_rest(work)
+            fire_and_rest(work)
             until(lambda: processor.lines("commit_refused"))
             time.sleep(3)
             early = len(processor.alerts())
@@ -132,7 +134,7 @@ def turned(folder: Path) -> Line:
         taken = bool(processor.lines("commit_succeeded"))
     return Line(
         "turned read-only while in use for 3 s",
-        {"said": len(processor.lines("commit_refused")), **wrong},
+        {"reported": len(processor.lines("commit_refused")), **wrong},
         broken(**wrong, alerts_while_read_only=early, did_not_go_on_by_itself=not taken),
     )
 
@@ -143,9 +145,12 @@ def _remount(disk: SmallDisk, how: str) -> None:
 
 def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
     """A PostgreSQL that is away for a while; should the processor end, it is started again as its supervisor would."""
-    with Postgresql() as postgresql, at_work(folder, url=str(postgresql.database())) as (processor, work):
+    with (
+        Postgresql() as postgresql,
+        running_processor(folder, url=str(postgresql.database())) as (processor, work),
+    ):
         end(postgresql)
-        the_rest(work)
+        fire_and_rest(work)
         time.sleep(3)
         postgresql.start()
         starts = 0
@@ -157,7 +162,7 @@ def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"the server {how}, and back after 3 s",
-        {"said": refused, "starts": starts, **wrong},
+        {"reported": refused, "starts": starts, **wrong},
         broken(**wrong, not_said=not refused and not starts),
     )
 
@@ -176,7 +181,7 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
 
 TRIAL = Trial(
     "database",
-    "locked, replaced or read-only: it is said, nothing is acknowledged meanwhile, and nothing is lost",
+    "locked, replaced or read-only: it is reported, nothing is acknowledged meanwhile, and nothing is lost",
     trial,
     0.1,
 )

@@ -57,23 +57,23 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
                 seconds += 1
                 time.sleep(0.02)
             if reserve_mib:
-                until(lambda: _troubles(ward))
+                until(lambda: _disk_warnings(ward))
             work.fire(20)
             work.rest(10)
-            until(lambda: _told(office)["raised"])
+            until(lambda: _disk_alerts(office)["raised"])
             time.sleep(AGAIN_S)
-            early = len(_dug(processor))
+            early = len(_hammer_alerts(processor))
             if killed:
                 processor.kill()
             disk.free()
             if killed:
                 processor.start()
             if not unstored:
-                until(lambda: _told(office)["cleared"])
+                until(lambda: _disk_alerts(office)["cleared"])
             wrong = work.errors(processor, disk.folder / "recordings")
-            said = processor.lines("disk_full")
+            reported = processor.lines("disk_full")
             taken = bool(processor.lines("commit_succeeded"))
-            told = _told(office)
+            told = _disk_alerts(office)
             stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
         finally:
             processor.end()
@@ -82,8 +82,8 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
         f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
         {
             "s_taken_until_full": seconds,
-            "said": len(said),
-            "beats_that_said_so": len(_troubles(ward)),
+            "reported": len(reported),
+            "beats_that_said_so": len(_disk_warnings(ward)),
             "alert_told": told["raised"],
             "and_its_end": told["cleared"],
             **wrong,
@@ -91,7 +91,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
         broken(
             **wrong,
             alerts_before_there_was_room=early,
-            full_disk_not_said=not said,
+            full_disk_not_said=not reported,
             own_alert_not_told_once=told["raised"] != 1,
             its_end_not_told_once=told["cleared"] != (0 if unstored else 1),
             own_alert_not_stored_once=len(stored) != (0 if unstored else 1),
@@ -101,22 +101,22 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
     )
 
 
-def _troubles(ward: Receiver) -> list[str]:
-    """What heartbeats have said of the disk."""
+def _disk_warnings(ward: Receiver) -> list[str]:
+    """Return the disk warnings in the heartbeats."""
     data = [one.event["data"]["trouble"] for one in ward.received if one.event is not None]
     return [trouble for trouble in data if trouble and "disk full" in trouble]
 
 
-def _told(office: Receiver) -> Counter[str]:
-    """What the office has heard of the disk, by step."""
+def _disk_alerts(office: Receiver) -> Counter[str]:
+    """Return the deliveries about the disk at the endpoint, by step."""
     events = [one.event for one in office.received if one.event is not None]
     return Counter(
         str(event["type"]).rpartition(".")[2] for event in events if event["data"]["fault"] == DISK_FULL.name
     )
 
 
-def _dug(processor: Processor) -> list[object]:
-    """The alerts of hammers."""
+def _hammer_alerts(processor: Processor) -> list[object]:
+    """Return the alerts of hammers."""
     return [one for one in processor.alerts() if one["hammer"]]
 
 
@@ -129,7 +129,7 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
 
 TRIAL = Trial(
     "disk",
-    "on a full disk nothing is acknowledged, it is said, it goes on by itself, nothing is lost",
+    "on a full disk nothing is acknowledged, it is reported, it goes on by itself, nothing is lost",
     trial,
     0.1,
 )

@@ -48,8 +48,8 @@ SEEN_S = 10.0
 """A receiver away for longer must have been asked in vain; for less, chance may have it that nothing was due."""
 
 
-class Bad(NamedTuple):
-    """What a trial does to the processor: how often it is killed, the broker restarted, for how long nobody answers."""
+class Disturbance(NamedTuple):
+    """The disturbances of a trial: kills, broker restarts, and how long the receiver does not answer."""
 
     kills: int
     broker_restarts: int
@@ -107,7 +107,9 @@ def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event
     return rows, events
 
 
-def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: dict[str, Any]) -> Outcome:
+def run(
+    folder: Path, bad: Disturbance, seed: int, *, storms: bool = False, **tables: dict[str, Any]
+) -> Outcome:
     """`storms`: alerts are told in digests too; `tables` are settings of the processor beside the usual."""
     dice = random.Random(seed)
     span_s = bad.kills * PER_KILL_S + 3.0
@@ -124,12 +126,12 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
             **tables,
         ).start()
         gateway = Gateway(broker)
-        for hammer, event in told_of(events):
+        for hammer, event in event_messages(events):
             gateway.send(hammer, "events", event)
         gateway.settle()
         done = threading.Event()
         publisher = Publisher(gateway, queue, done)
-        away = threading.Thread(target=_away, args=(receiver, span_s / 4, bad.outage_s, done))
+        away = threading.Thread(target=_make_unavailable, args=(receiver, span_s / 4, bad.outage_s, done))
         publisher.start()
         away.start()
         late_kills = 0
@@ -150,7 +152,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
                     gateway.send(hammer, "samples", {"time_ms": (last + at) // 10**6})
                 gateway.settle()
             for hammer in HAMMERS:
-                processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+                processor.wait_until_processed(hammer, int(rows[hammer].time_ns[-1]))
             until(lambda: processor.query("select count(*) from handling where held") == [(0,)])
             until(lambda: processor.query("select count(*) from outbox where state = 'waiting'") == [(0,)])
             assert processor.stop() == 0
@@ -164,7 +166,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
 
 
 class Publisher(threading.Thread):
-    """Publishes at its pace, whatever becomes of the broker, until told that it is `done`."""
+    """Publishes at a fixed pace, through broker restarts, until `done` is set."""
 
     def __init__(self, gateway: Gateway, queue: list[Queued], done: threading.Event) -> None:
         super().__init__()
@@ -183,7 +185,7 @@ class Publisher(threading.Thread):
         self.per_s = self.messages / (time.monotonic() - begin)
 
 
-def _away(receiver: Receiver, after_s: float, outage_s: float, done: threading.Event) -> None:
+def _make_unavailable(receiver: Receiver, after_s: float, outage_s: float, done: threading.Event) -> None:
     """The receiver hangs, then refuses, then hangs up."""
     wait_s = after_s
     for answer in (Answer(0, wait_s=outage_s / 3, hang_up=True), Answer(503), Answer(0, hang_up=True)):
@@ -195,7 +197,7 @@ def _away(receiver: Receiver, after_s: float, outage_s: float, done: threading.E
     receiver.meanwhile = None
 
 
-def told_of(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
+def event_messages(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
     """(hammer, payload) of each event."""
     for hammer, own in events.items():
         for event in own:
@@ -249,8 +251,10 @@ def _compared(
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
     """On a file with every alert told by itself, and on a server with digests, a tenth of it."""
-    whole = Bad(max(4, round(200 * scale)), max(1, round(20 * scale)), max(3.0, 60 * scale))
-    tenth = Bad(max(4, whole.kills // 10), max(1, whole.broker_restarts // 10), max(3.0, whole.outage_s / 4))
+    whole = Disturbance(max(4, round(200 * scale)), max(1, round(20 * scale)), max(3.0, 60 * scale))
+    tenth = Disturbance(
+        max(4, whole.kills // 10), max(1, whole.broker_restarts // 10), max(3.0, whole.outage_s / 4)
+    )
     with Postgresql() as server:
         for database, bad in (("SQLite", whole), ("PostgreSQL", tenth)):
             storms = database == "PostgreSQL"
@@ -259,7 +263,7 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
             yield _line(database, bad, run(folder / database, bad, 3, storms=storms, **tables), storms)
 
 
-def _line(database: str, bad: Bad, outcome: Outcome, storms: bool) -> Line:
+def _line(database: str, bad: Disturbance, outcome: Outcome, storms: bool) -> Line:
     told = outcome.told
     wrong = broken(
         alerts_missing=outcome.missing,

@@ -37,7 +37,7 @@ class OneSpotWork:
 
     def wait_until_processed(self, processor: Processor) -> None:
         """Wait until all that was sent is on record."""
-        processor.worked_through(HAMMER, self._start + self._sent_s * SECOND - SECOND // HZ)
+        processor.wait_until_processed(HAMMER, self._start + self._sent_s * SECOND - SECOND // HZ)
 
     def errors(self, processor: Processor, recordings: Path) -> dict[str, int]:
         """Wait for the alert's end, stop the processor, and count what is missing or too much."""

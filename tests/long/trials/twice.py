@@ -22,9 +22,9 @@ from tests.long.trials.kills import (
     PER_S,
     PER_WORK_S,
     REORDER_S,
+    event_messages,
     queued,
     replayed,
-    told_of,
     work,
 )
 from tests.long.trials.trial import Line, broken
@@ -50,7 +50,7 @@ def twice(folder: Path, takeovers: int) -> Line:
         gateway = Gateway(broker)
         taken = 0
         try:
-            for hammer, event in told_of(events):
+            for hammer, event in event_messages(events):
                 gateway.send(hammer, "events", event, retain=True)
             begin = time.monotonic()
             for k, (hammer, samples) in enumerate(queue):
@@ -68,7 +68,7 @@ def twice(folder: Path, takeovers: int) -> Line:
                     gateway.send(hammer, "samples", {"time_ms": time_ms}, retain=True)
                 gateway.settle()
             for hammer in HAMMERS:
-                processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+                processor.wait_until_processed(hammer, int(rows[hammer].time_ns[-1]))
             # as the broker tells it: the processor may be back before it looks
             lost = broker.log.count(f"Client {NAME} already connected, closing old connection")
             assert processor.stop() == 0
