@@ -105,7 +105,7 @@ def test_muted_faults_are_listed_with_how_to_end_each(
 
 
 def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
-    """As a process of its own, beside the open store; twice the same is no error."""
+    """Run in separate processes while the store is open; repeating an action is no error."""
     short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
     for printed_text in ("Acknowledged.", "It needs no acknowledgement."):
         done = strikewatch(

@@ -183,7 +183,7 @@ def test_missing_permissions_are_reported(capsys: pytest.CaptureFixture[str]) ->
 def test_a_clock_that_differs_from_the_file_system_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The clock alone is made up: the file system's is this machine's own."""
+    """Only the clock is simulated; the file system's is real."""
     real = time.time
 
     class Off:

@@ -23,7 +23,7 @@ NOW = instant.parse("2026-03-10T12:00:00Z")
 
 @pytest.fixture
 def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Eight days of five hours, without engine speed, and the clock stopped at the last row."""
+    """Settings of a database with eight days of five hours, without engine speed; the clock stops at the last row."""
     settings = tmp_path / "strikewatch.toml"
     settings.write_text(
         f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
@@ -43,7 +43,7 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_due_items_have_hours_left_and_a_forecast(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """40 h are worked since it was first heard: 10 h are left, two days at five a day."""
+    """After 40 h of work 10 h are left, two days at five a day."""
     assert main(["due", "--config", str(config), "--json"]) == 0
     expected = {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
     assert expected["grease"]["level"] == "overdue"

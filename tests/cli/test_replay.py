@@ -38,7 +38,7 @@ FIELDS = [
 
 @pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
 def test_json_output_is_alert_records_only(shift: Path) -> None:
-    """In the contract's shape, in onset order, ties by hammer then fault; notes go to standard error."""
+    """Records are in onset order, ties by hammer then fault; notes go to standard error."""
     done = strikewatch("replay", shift, "--json")
     assert done.returncode == 0
     records = [json.loads(line) for line in done.stdout.splitlines()]
@@ -90,7 +90,7 @@ def _ids(shift: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, set[str]]
 def test_an_alert_id_is_the_same_in_every_interface_and_without_other_hammers(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The command on all hammers, on one alone, and Python agree."""
+    """The command on all hammers, on one hammer, and Python agree."""
     together = _ids(PAD, capsys)
     samples = pq.read_table(PAD / "samples.parquet").to_pandas()
     one = sorted(together)[0]
@@ -120,7 +120,7 @@ def test_a_settings_file_changes_the_result(tmp_path: Path, capsys: pytest.Captu
 @pytest.mark.parametrize("width", [80, 140])
 @pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
 def test_tables_fit_the_screen_width(shift: Path, width: int) -> None:
-    """No line is cut or longer than the screen; each alert has its line; sentences only where there is room."""
+    """No line is cut or too long; each alert has a line; sentences are shown only if there is room."""
     done = strikewatch("replay", shift, width=width)
     assert done.returncode == 0
     lines = done.stdout.splitlines()
@@ -142,7 +142,7 @@ def test_tables_fit_the_screen_width(shift: Path, width: int) -> None:
 
 
 def test_names_are_not_taken_for_markup(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A hammer may be called `[b]`."""
+    """A hammer may be named `[b]`."""
     shift = folder(tmp_path, [])
     frame().replace({"hammer": {"HB-01": "[b]"}}).to_parquet(shift / "samples.parquet")
     assert main(["replay", str(shift)]) == 0

@@ -31,7 +31,7 @@ TABLES = {"exposure", "faults", "operators", "sites", "hammers", "tools", "use",
 
 @dataclass(frozen=True)
 class Kept:
-    """A database and recordings that hold two of the recorded shifts, as a live run would have left them."""
+    """A database and recordings with two of the recorded shifts, as a live run leaves them."""
 
     config: Path
     found: list[dict[str, Any]]
@@ -80,7 +80,7 @@ def _json(capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any]:
 def test_every_highlight_is_found_again_by_its_replay_command(
     kept: Kept, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Each command beside a picture, typed as it stands, finds the very alert, and is about one recording only."""
+    """Each command shown with a chart, run as printed, finds its alert in a single recording."""
     expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "1")
     assert {one["id"] for one in expected["moments"]} <= {one["id"] for one in kept.found}
     assert len(expected["moments"]) >= 8

@@ -29,7 +29,7 @@ WITH_DATABASE = tuple(set(HEAVIEST) - {"sqlalchemy", "asyncio"})
 
 
 def _commands() -> list[list[str]]:
-    """Every command and subcommand, as words."""
+    """Return every command and subcommand as a list of words."""
     found: list[list[str]] = []
     for name in tree.ENTRIES:
         found.append([name])
@@ -40,7 +40,7 @@ def _commands() -> list[list[str]]:
 
 
 def test_help_of_every_command_loads_nothing_heavy() -> None:
-    """One process asks each for help, with examples; what is loaded is counted, not timed."""
+    """One process prints the help of every command; loaded modules are checked, not time."""
     code = (
         "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
         f"for words in {[[], *_commands()]!r}:\n"
@@ -132,7 +132,7 @@ def test_every_file_of_a_command_is_in_the_tree() -> None:
 
 
 def test_examples_in_the_help_can_be_parsed() -> None:
-    """Options and commands in examples exist: each is parsed, and none is run."""
+    """Examples are parsed, not run."""
     import shlex
 
     for words in _commands():
@@ -220,7 +220,7 @@ def test_the_shell_completes(
 
 @pytest.fixture
 def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """An empty working folder, user's settings folder and system's one."""
+    """Yield an empty working folder, user settings folder and system settings folder."""
     (tmp_path / "work").mkdir()
     monkeypatch.chdir(tmp_path / "work")
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "user"))
@@ -232,7 +232,7 @@ def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_settings_are_looked_for_in_order(
     folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Option, variable, working folder, user, system; --verbose says which, on standard error."""
+    """Option, variable, working folder, user, system; --verbose names the file on standard error."""
     places = {
         "system": folders / "system/strikewatch/strikewatch.toml",
         "user": folders / "user/strikewatch/strikewatch.toml",
@@ -302,7 +302,7 @@ def test_piped_text_is_not_wrapped(
     "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
 )
 def test_a_closed_pipe_exits_with_0(words: list[str]) -> None:
-    """The reader goes away at once, as `head` does: no traceback, exit code 0."""
+    """The reader closes at once, as `head` does: no traceback, exit code 0."""
     reader, writer = os.pipe()
     os.close(reader)
     done = subprocess.run(
@@ -331,7 +331,7 @@ def test_the_guide_list_is_available_as_json(capsys: pytest.CaptureFixture[str])
 
 
 def test_tables_show_the_local_time_of_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """In summer Dublin is an hour ahead of UTC, and the heading says which zone; JSON stays in UTC."""
+    """Dublin is an hour ahead of UTC in summer; the heading names the zone; JSON stays in UTC."""
     shift = str(ROOT / "replay_data" / "pad-handover")
     (tmp_path / "mine.toml").write_text('[sites]\nzone = "Europe/Dublin"\n')
     assert main(["replay", shift, "--json"]) == 0

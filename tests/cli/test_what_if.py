@@ -47,7 +47,7 @@ def test_a_change_equals_a_settings_file_with_it(capsys: pytest.CaptureFixture[s
 
 
 def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Where spots begin and end does not depend on the limit."""
+    """The beginning and end of a spot do not depend on the limit."""
     page = tmp_path / "sweep.html"
     swept = ["--sweep", "faults.same_spot.limit_s=30,10,15,20", "--json", "--html", str(page)]
     expected = lines(run_command(capsys, "what-if", SHIFT, *swept))

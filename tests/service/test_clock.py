@@ -13,7 +13,7 @@ near = st.integers(-5 * SECOND, 5 * SECOND)
 
 
 class SimulatedDay:
-    """True time that goes on, and a machine whose clock is off."""
+    """True time, and the clock of a machine that is wrong."""
 
     def __init__(self) -> None:
         self.true = NOON
@@ -36,7 +36,7 @@ class SimulatedDay:
 
 @given(jumps, st.lists(near, min_size=1, max_size=4))
 def test_a_clock_jump_contradicted_by_hammers_is_rejected(jump: int, lags: list[int]) -> None:
-    """Neither at once nor later; set right again, nothing has happened."""
+    """It is rejected at once and later, and undoing the jump changes nothing."""
     day = SimulatedDay()
     day.advance(3 * SECOND, *lags)
     day.off = jump
@@ -61,7 +61,7 @@ def test_a_corrected_clock_is_accepted_at_once(jump: int, lags: list[int]) -> No
 
 @given(st.integers(FITS_NS + HOUR, 40 * HOUR), st.integers(JUMP_NS + 1, HOUR - 1))
 def test_hammers_that_send_a_backlog_do_not_count_as_witnesses(lag: int, jump: int) -> None:
-    """A gateway that sends old samples speaks for neither time: ahead is believed at once, back after a minute."""
+    """Old samples support neither time: a jump ahead is accepted at once, a jump back after a minute."""
     day = SimulatedDay()
     day.advance(3 * SECOND, lag)
     day.off = jump
@@ -72,7 +72,7 @@ def test_hammers_that_send_a_backlog_do_not_count_as_witnesses(lag: int, jump: i
 
 
 def test_the_majority_of_hammers_decides_about_a_clock_jump() -> None:
-    """One whose clock is an hour slow speaks for a machine's clock that was set an hour back; two speak against it."""
+    """One hammer with a slow clock supports a clock that was set back by an hour; two others outvote it."""
     day = SimulatedDay()
     day.advance(3 * SECOND, 0, 0, HOUR)
     day.off = -HOUR
@@ -81,7 +81,7 @@ def test_the_majority_of_hammers_decides_about_a_clock_jump() -> None:
 
 
 def test_the_clock_is_accepted_after_the_machine_slept() -> None:
-    """The monotonic clock stood still meanwhile: the wall clock's jump is as true as the samples that follow."""
+    """The monotonic clock stood still, so the jump of the wall clock agrees with the samples that follow."""
     day = SimulatedDay()
     day.advance(3 * SECOND, 0)
     day.slept = 2 * HOUR
@@ -94,7 +94,7 @@ def test_the_clock_is_accepted_after_the_machine_slept() -> None:
 
 @given(st.integers(1, 48 * 3600))
 def test_a_start_with_a_slow_clock_uses_the_newest_stored_time(slow_s: int) -> None:
-    """The newest record is a second old; samples bear it out."""
+    """The newest record is a second old, and samples confirm it."""
     true = NOON
     clock = CorrectedClock(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
     assert abs(clock() - true) <= JUMP_NS + SECOND

@@ -42,7 +42,7 @@ KEPT = {
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A copy of what it left, as its own folder was."""
+    """Yield a copy of the folder that the early release left."""
     there = tmp_path / "early"
     shutil.copytree(EARLY, there)
     (there / "strikewatch.db").write_bytes(gzip.decompress((there / "strikewatch.db.gz").read_bytes()))
@@ -83,7 +83,7 @@ def test_the_early_recording_replays_to_the_alerts_it_raised(folder: Path) -> No
 
 
 def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
-    """The waiting deliveries go out, and the alerts that stood clear at the first cool rows."""
+    """Waiting deliveries are sent, and active alerts clear at the first cool rows."""
     with Broker(folder / "b") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(folder, broker)
         text = (EARLY / "settings.toml").read_text()

@@ -35,7 +35,7 @@ class Source:
 
 
 def work(store: Store, payloads: list[bytes], each: int = 1) -> Worker:
-    """`each` messages a step."""
+    """Process the payloads, `each` messages a step."""
     made = Worker(
         Settings(),
         store,
@@ -99,7 +99,7 @@ def test_an_unknown_key_of_an_event_is_compared_with_the_keys_of_that_event() ->
 
 
 def test_a_message_with_many_mistakes_keeps_few_examples_and_counts_all(tmp_path: Path) -> None:
-    """So that it does not push the examples of all other senders out of what is kept."""
+    """Otherwise it would displace the kept examples of all other senders."""
     store = Store(tmp_path / "watch.db", rejects_kept=100)
     broken = [{"time": "soon"}] * 5000 + [{}] * 2
     made = work(store, [b"\xff", json.dumps(broken).encode()])

@@ -42,7 +42,7 @@ def gateway(broker: Broker) -> Iterator[Gateway]:
 
 
 def fire(gateway: Gateway, hammer: str, start: int, first_s: int, last_s: int, oil_c: float = 60.0) -> None:
-    """Blocks of one second of firing at 10 Hz."""
+    """Send blocks of one second of firing at 10 Hz."""
     for second in range(first_s, last_s):
         at, pressure = start + second * SECOND, [140.0 + k for k in range(10)]
         gateway.block(hammer, at, 0.1, active=[True] * 10, pressure_bar=pressure, oil_c=oil_c)
@@ -56,7 +56,7 @@ def rest(gateway: Gateway, hammer: str, start: int, first_s: int, last_s: int) -
 def test_an_alert_reaches_the_log_the_store_and_the_webhook(
     processor: Processor, gateway: Gateway, receiver: Receiver
 ) -> None:
-    """Raised, escalated and cleared, in that order, with operator and priority; a broken payload costs nothing else."""
+    """Raised, escalated and cleared arrive in order, with operator and priority; a malformed payload is counted."""
     start = now_ns() - 60 * SECOND
     processor.start()
     gateway.event("HB-03", start - SECOND, "sign_on", operator="op-14")
@@ -120,7 +120,7 @@ def test_an_alert_begun_before_a_restart_has_its_exact_onset(
 def test_silence_ends_a_spot_and_raises_signal_lost_until_late_rows_withdraw_it(
     broker: Broker, receiver: Receiver, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """Nothing heard: the spot ends, the signal is lost. Then the samples come after all: it was not lost."""
+    """Without rows the spot ends and the signal is lost; late rows withdraw that."""
     processor = Processor(
         tmp_path / "quick",
         broker,
@@ -190,7 +190,7 @@ def test_a_second_instance_on_the_same_database_is_refused(processor: Processor,
 def test_the_processor_ends_with_an_error_if_a_thread_dies(
     broker: Broker, tmp_path: Path, gateway: Gateway
 ) -> None:
-    """The recordings' folder cannot be made: no live-looking shell remains."""
+    """The recordings folder cannot be created, so the processor must not keep running."""
     (tmp_path / "processor").mkdir()
     blocked = tmp_path / "processor" / "a-file"
     blocked.write_text("in the way")

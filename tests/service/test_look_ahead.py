@@ -15,7 +15,7 @@ HAMMER = "HB-01"
 
 
 def work(site: SimulatedSite, seconds: int) -> int:
-    """A hammer works at one row a second; the instant of its last row."""
+    """Send one row a second of a working hammer; return the instant of its last row."""
     for _ in range(seconds):
         site.clocks.true += SECOND
         row = {"time": instant.text(site.clocks.true), "active": False, "engine_rpm": 1500.0}
@@ -25,7 +25,7 @@ def work(site: SimulatedSite, seconds: int) -> int:
 
 
 def rest(site: SimulatedSite, seconds: int, step_s: int = 1) -> int:
-    """Nothing is heard; how often the worker looked ahead."""
+    """Let time pass without messages; return how often the worker looked ahead."""
     looks = 0
     step = site.worker._pipeline.step
 
@@ -66,7 +66,7 @@ def test_silence_is_reported_at_its_exact_instant(tmp_path: Path, silence_s: flo
 def test_calendar_deadlines_are_found_exactly_without_polling_a_parked_hammer(
     tmp_path: Path,
 ) -> None:
-    """Looked at each second only while its detectors may still find something; the operating clocks stand still."""
+    """It is checked each second only while its detectors may still find something; operating time stands still."""
     day = 86_400
     tables = {"faults": {"upkeep": {"inspection_soon_days": 2.0, "inspection_due_days": 3.0}}}
     with simulated_site(tmp_path / "works", Clocks(NOON), **tables) as site:

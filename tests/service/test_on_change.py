@@ -37,7 +37,7 @@ def sample(gateway: Gateway, hammer: str, at: int, **channels: Any) -> None:
 def test_firing_sent_on_change_survives_a_restart_and_replays_identically(
     tmp_path: Path, broker: Broker
 ) -> None:
-    """HB-03 by the settings, HB-04 by what its gateway says; each ended by a null, and HB-05 by the bound.
+    """HB-03 holds by the settings, HB-04 by its gateway's messages; each ends with null, HB-05 by its hold time.
 
     A feed counts as lost only 30 s after its bound has ended.
     """
@@ -78,7 +78,7 @@ def test_firing_sent_on_change_survives_a_restart_and_replays_identically(
 
 
 def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
-    """A gateway whose last will says that its connection is lost."""
+    """Return a gateway with a last will that reports a lost connection."""
     cab = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cab")
     will = json.dumps({"event": "connection", "state": "lost"})
     cab.will_set(f"strikewatch/{SITE}/{hammer}/events", will, qos=1)
@@ -88,7 +88,7 @@ def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
 
 
 def start_firing(cab: mqtt.Client, hammer: str, at: int) -> None:
-    """Held for 10 min, and taken by the broker."""
+    """Send `active` with a hold of 10 min and wait for the broker's acknowledgement."""
     payload = json.dumps({"time": instant.text(at), "active": True, "hold_s": {"active": 600}})
     cab.publish(f"strikewatch/{SITE}/{hammer}/samples", payload, qos=1).wait_for_publish(10)
 
@@ -128,7 +128,7 @@ def test_a_last_will_ends_held_values_when_the_connection_breaks(tmp_path: Path,
 
 
 def test_a_delayed_last_will_does_not_end_newer_held_values(tmp_path: Path, broker: Broker) -> None:
-    """Nobody knows when it was sent: what was held before is not counted, what the gateway sent since then is."""
+    """Its time is unknown: earlier held values do not count, and what the gateway sent since then does."""
     processor = Processor(tmp_path / "processor", broker).start()
     gateway = Gateway(broker)
     start = now_ns() - 300 * SECOND
@@ -169,7 +169,7 @@ def test_a_delayed_last_will_does_not_end_newer_held_values(tmp_path: Path, brok
 
 
 def test_three_messages_of_one_instant_form_one_row(tmp_path: Path) -> None:
-    """Firing and hot oil, each known from its own message; disturbed in order by up to a second, a tenth sent twice."""
+    """Firing and oil come in separate messages, out of order by up to a second, and a tenth of them twice."""
     dice = random.Random(5)
     start = now_ns() - 120 * SECOND
     scans = [(start + k * SECOND // 2, k >= 8 and k < 60) for k in range(80)]

@@ -60,7 +60,7 @@ def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
 
 
 def test_a_halted_worker_sends_no_watchdog_pings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The whole process halted by SIGSTOP stands for a worker that hangs: what pings is the worker's own thread."""
+    """SIGSTOP halts the process like a worker that hangs, since the worker's own thread sends the pings."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line, Broker(tmp_path) as broker:
         line.bind(str(tmp_path / "notify"))
         line.settimeout(30)
@@ -92,7 +92,7 @@ def test_a_halted_worker_sends_no_watchdog_pings(tmp_path: Path, monkeypatch: py
 
 
 def webhook_id(line: socket.socket) -> str:
-    """Of the message that is being posted."""
+    """Return the id of the message that is being posted."""
     line.settimeout(60)
     head = b""
     while b"\r\n\r\n" not in head:

@@ -45,7 +45,7 @@ def test_a_wrong_password_is_logged_and_a_right_one_is_used(tmp_path: Path) -> N
 
 
 def test_two_processors_with_one_client_id_report_it_and_one_ends(broker: Broker, tmp_path: Path) -> None:
-    """Each with a database of its own: the broker serves the newcomer, and so on in turns, until one has had enough."""
+    """Each has its own database; the broker serves them in turns until one ends."""
     both = [Processor(tmp_path / name, broker) for name in ("one", "two")]
     try:
         for processor in both:
@@ -62,7 +62,7 @@ def test_two_processors_with_one_client_id_report_it_and_one_ends(broker: Broker
 def test_rows_that_wait_for_late_ones_survive_a_kill(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """Killed while a second of the 15 is missing; it comes afterwards, and the onset is that of whole data."""
+    """Killed while one of the 15 s is missing; it comes later, and the onset is that of complete data."""
     start = now_ns() - 60 * SECOND
     processor = Processor(tmp_path / "processor", broker, intake={"reorder_s": 20.0}).start()
     try:
@@ -92,7 +92,7 @@ def test_rows_that_wait_for_late_ones_survive_a_kill(
 def test_the_greasing_timer_survives_a_restart(
     broker: Broker, gateway: Gateway, tmp_path: Path, end: str
 ) -> None:
-    """15 s of firing on the clock, 8 of them before the restart and 7 after: overdue at that instant."""
+    """15 s of firing are due, 8 before the restart and 7 after: overdue at that exact instant."""
     start = now_ns() - 60 * SECOND
     clock: dict[str, Any] = {"clock": "firing", "due_s": 10.0, "overdue_s": 15.0, "high_s": 60.0}
     processor = Processor(tmp_path / "processor", broker, None, **{"faults.grease": clock}).start()
@@ -113,7 +113,7 @@ def test_the_greasing_timer_survives_a_restart(
 def test_an_endpoint_that_answers_410_is_logged_and_the_rest_continues(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """410 switches the endpoint off; alerts go on to the log and the store."""
+    """410 switches the endpoint off; alerts still reach the log and the store."""
     with Receiver(decode_secret(SECRET), [410]) as receiver:
         processor = Processor(tmp_path / "processor", broker, receiver.url).start()
         try:

@@ -26,7 +26,7 @@ def test_settings_are_printed_as_toml_with_differences_marked(tmp_path: Path) ->
 
 
 def test_the_printed_settings_can_be_loaded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """All that differs from a default comes back: tables in lists, single hammers, quoted names, paths, TLS."""
+    """All values other than defaults are kept: tables in lists, hammers, quoted names, paths, TLS."""
     (tmp_path / "secret").write_text(SECRET)
     (tmp_path / "hammers.toml").write_text('["HB 3".hot_oil]\nlimit_c = 79\noil_grade = "VG 68"\n')
     file, again = tmp_path / "s.toml", tmp_path / "elsewhere" / "again.toml"

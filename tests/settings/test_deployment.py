@@ -51,7 +51,7 @@ def test_the_image_copies_existing_files() -> None:
 
 
 def test_the_detectors_are_compiled_by_the_user_who_runs_them() -> None:
-    """A cache that this user cannot write to is left alone, and every start would compile anew."""
+    """With a cache that this user cannot write to, every start would compile again."""
     text = (TOP / "config" / "Dockerfile").read_text()
     assert text.index("\nUSER strikewatch\n") < text.index("\nRUN strikewatch replay ")
     assert re.search(r"install -d -o strikewatch .*/opt/strikewatch/compiled$", text, re.MULTILINE)
@@ -62,7 +62,7 @@ UNIT = Path(__file__).parents[2] / "config" / "strikewatch.service"
 
 
 def test_systemd_accepts_the_unit(tmp_path: Path) -> None:
-    """Checked by systemd-analyze, with a program that is there in place of the installed one."""
+    """Checked by systemd-analyze, with an existing program in place of the installed one."""
     program = need_program("systemd-analyze")
     there = UNIT.read_text().replace("/opt/strikewatch/bin/strikewatch", "/bin/true")
     (tmp_path / UNIT.name).write_text(there)

@@ -27,7 +27,7 @@ ShippedSettings = dict[tuple[str, ...], tuple[str, str, bool]]
 
 
 def fields(model: type[BaseModel], path: tuple[str, ...] = ()) -> Fields:
-    """Every setting of a tree by its path."""
+    """Return every setting of a model by its path."""
     found: Fields = {}
     for name, field in model.model_fields.items():
         kind = field.annotation
@@ -39,7 +39,7 @@ def fields(model: type[BaseModel], path: tuple[str, ...] = ()) -> Fields:
 
 
 def shipped_settings() -> ShippedSettings:
-    """Every setting in the shipped file by its path: the comment above it, its value, and whether it is in force."""
+    """Return, by path, the comment, value and state (in force or commented out) of each setting in the shipped file."""
     found: ShippedSettings = {}
     table: tuple[str, ...] = ()
     comment = ""
@@ -94,7 +94,7 @@ def problems(path: Path | None) -> dict[str, str]:
 def test_all_mistakes_are_reported_at_once_with_their_places(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """In the file, in the file of hammers and in the environment, whatever else is wrong."""
+    """In the settings file, the hammers file and the environment."""
     hammers, file = tmp_path / "hammers.toml", tmp_path / "wrong.toml"
     hammers.write_text('[HB-01.hot_oil]\nlimt_c = 80\n[HB-02.same_spots]\n[HB-03.grease]\nnipples = "1"\n')
     file.write_text(
@@ -220,7 +220,7 @@ def test_a_file_that_is_not_toml_is_reported(tmp_path: Path, text: str) -> None:
 
 
 def test_endpoints_have_unique_names(tmp_path: Path) -> None:
-    """Each has a share of the outbox under its name; `mqtt` is that of alerts on MQTT."""
+    """The outbox is divided by endpoint name; `mqtt` is the name of alerts on MQTT."""
     hook = '[[webhooks]]\nname = "{}"\nurl = "https://x.example/h"\nsecret_env = "S"\n'
     file = tmp_path / "s.toml"
     for names in (("a", "a"), ("a", "mqtt")):

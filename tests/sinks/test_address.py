@@ -111,7 +111,7 @@ def test_one_forbidden_address_of_a_host_is_enough_to_refuse_it() -> None:
     "host", ["2130706433", "0x7f000001", "0x7f.1", "017700000001", "127.1", "127.0.0.1", "0"]
 )
 def test_unusual_spellings_of_addresses_are_recognised(host: str) -> None:
-    """Decimal, hexadecimal, octal, shortened: this machine's resolver takes them all, and what it says is checked."""
+    """Decimal, hexadecimal, octal, shortened: the resolver accepts them all, and its answer is checked."""
     with pytest.raises(ForbiddenAddressError, match=r"127\.0\.0\.1|0\.0\.0\.0"):
         resolve_allowed(host, 80, (), 5, system_resolver)
 

@@ -19,7 +19,7 @@ from tests.sinks.bench import KEY, SECRET, START, Clock, bench_with
 def test_parked_deliveries_are_resent_completely_and_in_order_with_recorded_attempts(
     path: Path, clock: Clock
 ) -> None:
-    """By another process, beside a dispatcher at work, which takes it up by itself."""
+    """Another process resends; the running dispatcher notices it."""
     script = [500, 500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
@@ -46,7 +46,7 @@ def test_parked_deliveries_are_resent_completely_and_in_order_with_recorded_atte
 
 
 def test_a_resent_delivery_is_not_overtaken_by_a_new_one(path: Path, clock: Clock) -> None:
-    """Both are in the outbox before the dispatcher looks: in a wake for the new one it finds the old one too."""
+    """Both are in the outbox before the dispatcher polls: woken for the new one, it also finds the old one."""
     script = [500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,

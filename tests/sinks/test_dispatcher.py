@@ -68,7 +68,7 @@ def test_a_later_step_waits_for_an_earlier_one_but_other_alerts_do_not(path: Pat
 
 
 def test_retries_survive_a_restart(path: Path, clock: Clock) -> None:
-    """The attempts made so far and the due time do; what came while the dispatcher was away goes at once."""
+    """Attempts and due times survive; what was queued while the dispatcher was stopped is sent at once."""
     with Receiver(KEY, [503, 503, 200], clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         bench.commit((1, "raised"))
         receiver.wait_for(1)
@@ -114,7 +114,7 @@ def test_messages_queued_with_a_fast_clock_are_sent_at_once_after_a_restart(path
 def test_after_the_last_retry_a_message_and_all_later_ones_of_its_alert_are_parked(
     path: Path, clock: Clock
 ) -> None:
-    """No `cleared` without its `raised`: not what waited behind it, nor what is queued later, nor after a restart."""
+    """No `cleared` is sent without its `raised`: neither waiting ones nor later ones, nor after a restart."""
     waits = {"retry_s": (5, 10)}
     script = [500, 500, 500, 200]
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver, **waits) as bench:

@@ -72,7 +72,7 @@ def test_an_overlong_response_is_cut_off_and_its_status_counts(path: Path, clock
 def test_a_message_whose_outcome_was_not_stored_is_repeated_with_the_same_id(
     path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A crash between the attempt and the note of it; the dead worker is seen, by the callback too."""
+    """A crash between the attempt and its record; the dead thread is reported."""
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
 
         def broken(_: Outbox, outcomes: Sequence[Outcome]) -> None:

@@ -63,7 +63,7 @@ def test_hours_follow_local_time_at_a_change_to_summer_time() -> None:
 def test_a_range_agrees_with_a_simple_calendar_calculation(
     day: str, begin: int, length: int, zone: str, at: Instant
 ) -> None:
-    """The slow twin: look at the local date, and at the one before for what runs past midnight."""
+    """The slow twin checks the local date, and the one before for ranges past midnight."""
     end = begin + length
     clock = f"{end // 60:02}:{end % 60:02}" if end <= 1440 else f"{(end - 1440) // 60:02}:{end % 60:02}"
     text = f"{day} {begin // 60:02}:{begin % 60:02}-{clock}"

@@ -79,7 +79,7 @@ def test_signed_heartbeats_are_sent_only_while_healthy(clock: Clock) -> None:
 
 
 def test_an_undelivered_heartbeat_is_not_retried(clock: Clock) -> None:
-    """Each period has its own beat; none of an earlier one follows later."""
+    """Each period has its own heartbeat; none is sent late."""
     with Receiver(KEY, [500, 500, 200], clock.wall_s) as receiver:
         patient = HeartbeatBench(receiver.url, clock)
         patient.start()

@@ -79,7 +79,7 @@ def tls(authority: Authority, *hosts: str) -> ssl.SSLContext:
 
 
 def test_the_certificate_must_be_for_the_name_whatever_the_address(authority: Authority) -> None:
-    """The right name passes and is what the server is asked for; another fails although the address is right."""
+    """The right name passes and is sent as SNI; another fails although the address is right."""
     asked: list[str | None] = []
     context = tls(authority, "alerts.test")
     context.sni_callback = lambda _socket, name, _context: asked.append(name)
@@ -116,7 +116,7 @@ def test_a_certificate_may_be_for_an_address(authority: Authority) -> None:
 def test_the_connection_uses_the_checked_address_despite_dns_rebinding(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Rebinding: what was checked is what is connected to, and nothing is looked up behind the check's back."""
+    """The checked address is the one connected to, and nothing is looked up again."""
     answers = [["127.0.0.1"], ["127.0.0.2"], ["127.0.0.1"], ["10.0.0.1", "127.0.0.1"]]
     asked: list[str] = []
 
@@ -178,7 +178,7 @@ def test_a_redirect_is_a_failure_and_not_followed() -> None:
 
 
 def drip(sock: socket.socket) -> None:
-    """An answer that never ends, in pieces that each come soon."""
+    """Send an endless response in small pieces."""
     sock.sendall(b"HTTP/1.1 200 OK\r\n")
     for _ in range(400):
         sock.sendall(b"x: y\r\n"[:1])
@@ -197,7 +197,7 @@ def test_a_slowly_trickling_response_times_out(authority: Authority, sealed: boo
 
 
 def test_a_missing_tls_handshake_times_out(authority: Authority) -> None:
-    """A server that takes the connection and says nothing."""
+    """The server accepts the connection and sends nothing."""
     with socket.create_server(("127.0.0.1", 0)) as silent:
         port = silent.getsockname()[1]
         given = target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file, connect_timeout_s=0.1)

@@ -165,7 +165,7 @@ def test_a_lamp_that_connects_later_gets_the_active_alerts_and_no_old_steps(
 
 
 def test_nothing_is_lost_while_the_broker_is_away(broker: Broker, make: Make) -> None:
-    """Down when the first comes, and gone again between two: each comes once it is back, in order."""
+    """The broker is down at the first message and again between two: all arrive in order once it is back."""
     bench = make(broker)
     broker.stop()
     bench.commit((1, "raised"))
@@ -196,7 +196,7 @@ def test_a_frozen_broker_times_out(broker: Broker, make: Make) -> None:
 
 
 def test_a_topic_denied_by_the_access_list_is_reported(tmp_path: Path, make: Make) -> None:
-    """Steps are allowed here, what stands is not: with MQTT 5 the broker says so, and it is no success."""
+    """Steps are permitted and active alerts are not: MQTT 5 reports it, so the attempt fails."""
     (tmp_path / "password").write_text("p\n")
     with Broker(tmp_path, users=USERS, acl=ACL) as broker:
         mine = {"username": "processor", "password_file": tmp_path / "password"}

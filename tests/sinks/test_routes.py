@@ -35,7 +35,7 @@ def change(n: int, step: Step, priority: Priority, at: int) -> Change:
 
 
 def sent_steps(store: Store) -> Sent:
-    """(endpoint, alert's number, step, priority) in the order in which they go out."""
+    """Return (endpoint, alert number, step, priority) in the order of sending."""
     sql = "select endpoint, body ->> 'onset', step, body ->> 'priority' from outbox order by seq"
     with store.read() as connection:
         return [
@@ -69,7 +69,7 @@ def test_an_alert_that_escalates_past_the_filter_is_sent_as_raised(tmp_path: Pat
 
 
 def test_outside_its_hours_an_endpoint_gets_only_cleared_steps(tmp_path: Path) -> None:
-    """1 is raised within the hours and cleared outside; 2 is raised outside and over within; 3 grows worse within."""
+    """Alert 1 is raised within the hours, 2 outside and cleared within, 3 escalates within."""
     filters = {"day": Filter(hours=("Wed 12:00-13:00",))}
     late, next_day = NOON + HOUR, NOON + 7 * 24 * HOUR
     steps = [
@@ -107,7 +107,7 @@ LIFE = st.tuples(PRIORITY, st.lists(PRIORITY, max_size=3), st.booleans())
 def test_an_endpoint_gets_raised_first_and_then_every_later_step(
     chosen: list[Filter], lives: list[tuple[Priority, list[Priority], bool]], order: Random
 ) -> None:
-    """Whatever the filters, lives and hours: each endpoint gets each alert's steps from one on, and none before."""
+    """For any filters, alerts and hours: an endpoint gets every step of an alert from its first accepted one on."""
     filters = {f"end{i}": one for i, one in enumerate(chosen)}
     queues: list[list[tuple[int, Step, Priority]]] = []
     for n, (first, worse, over) in enumerate(lives):

@@ -73,7 +73,7 @@ def test_a_dry_run_leaves_out_suppressed_faults(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("failures", [0, 1, 2])
 def test_an_urgent_message_is_retried_until_delivered_and_not_repeated(store: Store, failures: int) -> None:
-    """Also where its end follows: `raised` once taken, then `cleared`, in order and each on record."""
+    """Also if the alert ends meanwhile: `raised` and then `cleared`, in order, each recorded."""
     clock = Clock()
     sender = ScriptedSender(*[False] * failures)
     work = DeliveryLoop(

@@ -38,7 +38,7 @@ def message(**fields: Any) -> Message:
 
 
 def test_the_published_signature_example_is_reproduced() -> None:
-    """Standard Webhooks: the example that its libraries test against."""
+    """Source: the example in the tests of the Standard Webhooks libraries."""
     key = decode_secret(SECRET)
     signature = webhook.sign(key, NAME, 1614265330, b'{"test": 2432232314}')
     assert signature == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
@@ -229,7 +229,7 @@ BODY = b'{"type": "strikewatch.test"}'
 
 @pytest.fixture
 def verify() -> Callable[[dict[str, str], bytes, str], Any]:
-    """The code block as it stands there."""
+    """Return the function in the guide's code block."""
     names: dict[str, Any] = {}
     exec(marked("receivers.md", "verify"), names)
     verifier: Callable[[dict[str, str], bytes, str], Any] = names["verify"]

@@ -73,7 +73,7 @@ def test_each_copy_of_a_busy_database_is_one_committed_state(tmp_path: Path) -> 
 
 
 def test_a_restored_copy_continues_from_its_state(tmp_path: Path) -> None:
-    """What came after it the broker no longer has; what is sent again is taken as new, once."""
+    """The broker no longer has what came after the backup; what is sent again is accepted once."""
     store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     commit(store, 1)
     backup(tmp_path / "watch.db", tmp_path / "copy.db")
@@ -90,7 +90,7 @@ def test_a_restored_copy_continues_from_its_state(tmp_path: Path) -> None:
 def test_recordings_made_after_a_backup_survive_its_restore_and_none_is_overwritten(
     tmp_path: Path,
 ) -> None:
-    """The steps that waited to be recorded when the copy was made come twice; none is missing, none overwritten."""
+    """Steps that waited to be recorded at the backup are recorded twice; none is missing or overwritten."""
     settings = RecorderSettings(folder=tmp_path / "recordings")
     store = Store(tmp_path / "watch.db")
     commit(store, 1)

@@ -35,7 +35,7 @@ def big(k: int) -> StepRecord:
 
 
 def until_refused(store: Store, k: int) -> int:
-    """Commit from step `k` on; the first that the database refused."""
+    """Commit steps from `k` on; return the first that the database refused."""
     while True:
         try:
             store.commit(big(k))
@@ -97,7 +97,7 @@ def test_a_commit_waits_while_another_program_locks_the_database(
 
 @pytest.mark.parametrize("how", ["replaced", "removed", "log removed"])
 def test_a_replaced_or_removed_database_file_is_detected(tmp_path: Path, how: str) -> None:
-    """What would be written from then on would be gone at the next start."""
+    """Whatever is written afterwards would be lost at the next start."""
     path = tmp_path / "watch.db"
     store = Store(path)
     store.commit(big(1))
@@ -124,7 +124,7 @@ def test_a_file_replaced_during_a_commit_is_not_acknowledged(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("what", ["folder", "file"])
 def test_an_unwritable_database_is_reported_at_start_up(what: str) -> None:
-    """As another user, since root may write everywhere."""
+    """Runs as another user, since root may write everywhere."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = folder / "watch.db"

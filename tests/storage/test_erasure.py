@@ -68,7 +68,7 @@ def of(name: str, k: int) -> list[Change]:
 
 
 def state(name: str) -> bytes:
-    """A hammer's saved state with somebody signed on."""
+    """Return a hammer's saved state with an operator signed on."""
     faults = Faults().by_detector()
     pipeline = Pipeline(lambda _key: faults)
     rows = Rows(np.array([NOW, NOW + SECOND]), {"active": np.array([1.0, 1.0])})
@@ -95,7 +95,7 @@ def filled(where: Path | URL, recordings: Path) -> Store:
 
 
 def everything(store: Store, recordings: Path) -> str:
-    """All that is kept, as text."""
+    """Return everything stored, as text."""
     found: list[Any] = []
     for table in tables.metadata.sorted_tables:
         rows = query(store, f"select * from {table.name}")
@@ -151,7 +151,7 @@ def test_the_id_is_erased_from_saved_states_which_still_load(tmp_path: Path) -> 
 
 
 def test_no_trace_of_the_id_is_left_in_the_database_file(tmp_path: Path) -> None:
-    """Not in free pages either, nor in the log beside it."""
+    """Neither in free pages nor in the write-ahead log."""
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
     erase(store, tmp_path / "recordings", "op-14", apply=True)
     for path in tmp_path.glob("watch.db*"):
@@ -175,7 +175,7 @@ def test_a_hammer_named_like_the_operator_keeps_its_name(tmp_path: Path) -> None
 
 
 def test_every_text_column_is_classified_as_personal_or_not() -> None:
-    """A new column must be put in one of the two."""
+    """A new column must be added to one of the two lists."""
     held = {
         f"{table.name}.{column.name}"
         for table in tables.metadata.sorted_tables

@@ -46,7 +46,7 @@ def hammer_rows(table: pa.Table, hammer: str) -> pa.Table:
 def test_every_value_comes_back_bit_for_bit(
     tmp_path_factory: pytest.TempPathFactory, hammers: dict[str, dict[str, np.ndarray]], gaps: list[int]
 ) -> None:
-    """Only NaN changes: whatever its payload it is a null, which is what it means."""
+    """Only NaN changes: it is written as null, whatever its payload."""
     folder = tmp_path_factory.mktemp("shift")
     times = START + np.cumsum(np.array(gaps, np.int64))
     write_shift(folder, "pit", {hammer: Rows(times, columns) for hammer, columns in hammers.items()})

@@ -20,7 +20,7 @@ def url(postgresql: Postgresql) -> URL:
 def test_a_session_ended_by_the_server_stops_the_store_and_stores_nothing_of_the_step(
     postgresql: Postgresql, url: URL
 ) -> None:
-    """Another processor may have had the database since: this one must not go on with what it has in memory."""
+    """Another processor may have used the database since, so this one must not continue with its memory."""
     store = Store(url)
     store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
     postgresql.ask(url.database, "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory'")
@@ -105,7 +105,7 @@ def test_foreign_and_newer_databases_and_other_encodings_are_refused(
 
 
 def test_text_that_postgresql_cannot_store_is_replaced(where: URL) -> None:
-    """U+0000 in a reject's words would be refused again and again."""
+    """U+0000 in the text of a reject would be refused on every retry."""
     store = Store(where)
     store.commit(StepRecord(NOW, rejects=[Reject("a\0b", b"\0", "bad_json", "at \0\ud800")]))
     assert query(store, "select topic, detail from rejects") == [("a\ufffdb", "at \ufffd?")]

@@ -29,7 +29,7 @@ HAMMERS: list[Key] = [("pit", "HB-01"), ("pit", "HB-02"), ("quay", "HB-01")]
 
 
 def step(k: int, wall: int) -> StepRecord:
-    """Step `k`: a row or two for each hammer, each value unlike any other, now and then an event."""
+    """Return step `k`: one or two rows for each hammer with unique values, and sometimes an event."""
     rows = []
     for h, key in enumerate(HAMMERS):
         if (k + h) % 3 == 0:
@@ -44,7 +44,7 @@ def step(k: int, wall: int) -> StepRecord:
 
 
 def recorded(folder: Path) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]:
-    """All recordings in the order of their names: rows by hammer, and the notes of the events."""
+    """Return all recordings in the order of their names: rows by hammer, and the notes of the events."""
     rows: dict[Key, list[tuple[Any, ...]]] = {}
     notes: list[str] = []
     for site in sorted(folder.iterdir()):
@@ -60,7 +60,7 @@ def recorded(folder: Path) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]
 
 
 def admitted(steps: list[StepRecord]) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]:
-    """The same from what was committed."""
+    """Return the same from the committed steps."""
     rows: dict[Key, list[tuple[Any, ...]]] = {}
     notes: list[str] = []
     for one in steps:
@@ -150,11 +150,11 @@ def test_recordings_stay_in_order_when_the_wall_clock_is_set_back(store: Store, 
 
 
 class Crash(BaseException):
-    """The power goes."""
+    """A simulated power cut."""
 
 
 def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
-    """Go down at the n-th point; there is one before and after each lasting change. Tells whether it did."""
+    """Crash at the n-th point, of which there is one before and after each durable change; report whether it did."""
     left = [n]
 
     def point() -> None:
@@ -195,7 +195,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
 def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Every crash point of a roll in turn, then a restart that may crash at its own points too."""
+    """Crash at every point of ending a recording, then restart and crash at every point of the recovery."""
     points = 0
     while True:
         points += 1
@@ -231,7 +231,7 @@ def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
 
 @pytest.mark.parametrize("limit", [{"keep_days": 0.5, "keep_gib": 0}, {"keep_days": 0, "keep_gib": 1e-5}])
 def test_the_oldest_recordings_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
-    """By age, or while all together are too large; a removal cut short is finished the next time."""
+    """By age or total size; an interrupted removal is finished at the next pass."""
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder, **limit))
     for k in range(0, 40, 4):

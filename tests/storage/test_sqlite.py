@@ -25,7 +25,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def test_a_failed_commit_stores_nothing_and_the_store_continues(store: Store) -> None:
-    """A full disk, played by SQLite's own page limit."""
+    """A full disk is simulated by SQLite's page limit."""
     store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
     with store._lock:
         raw = store._writer.connection.dbapi_connection
@@ -44,7 +44,7 @@ def test_a_failed_commit_stores_nothing_and_the_store_continues(store: Store) ->
 
 
 def test_a_writing_transaction_locks_the_file_from_its_start(store: Store) -> None:
-    """One that began as a reader could find, when it comes to write, that it may not."""
+    """A transaction that begins as a reader may be refused when it first writes."""
     intruder = sqlite3.connect(store.name, timeout=0)
     with store.write() as connection:
         connection.execute(text("select count(*) from alerts")).all()
@@ -75,7 +75,7 @@ def test_databases_of_other_programs_are_refused_and_unchanged(tmp_path: Path) -
 
 
 def test_queries_for_pending_rows_use_their_partial_indexes(store: Store) -> None:
-    """SQLite uses a partial index only where the condition is the index's own, to the letter."""
+    """SQLite uses a partial index only if the query repeats its condition literally."""
     asked: list[tuple[str, Any]] = []
     engine = store._database.engine
 

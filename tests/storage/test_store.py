@@ -123,7 +123,7 @@ def test_two_sites_may_have_hammers_of_the_same_name(store: Store) -> None:
 
 
 def test_open_alerts_are_loaded_in_onset_order(store: Store) -> None:
-    """And to the nanosecond, which their records do not hold."""
+    """Instants are exact to the nanosecond, unlike those in the records."""
     late, early = change(onset=NOW + 6_001), change(onset=NOW + 5_999)
     store.commit(StepRecord(NOW, changes=[late, early]))
     assert [one.onset for one in store.load().alerts] == [NOW + 5_999, NOW + 6_001]
@@ -206,7 +206,7 @@ def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
 
 @pytest.mark.parametrize("n", [0, 1, 256, 257, 600])
 def test_a_list_query_of_any_length_finds_each_row_once(store: Store, n: int) -> None:
-    """Also beyond what one question may hold, and where a question is filled up."""
+    """Lists longer than one query holds, and padded queries, are included."""
     alerts = [change(onset=NOW + 1000 * k, site="pit" if k % 2 else "quarry") for k in range(n + 3)]
     store.commit(StepRecord(NOW, changes=alerts))
     asked = {(one.site, one.alert_id) for one in alerts[:n]}

@@ -32,7 +32,7 @@ ANSWER_S = 3.0
 
 
 def forwarded(site: Site, scale: float) -> AttackReport:
-    """With a forwarding header, or under a foreign host name, nobody is at this machine."""
+    """A request with a forwarding header or a foreign host name does not count as local."""
     del scale
     done = AttackReport()
     for path in WITHOUT_TOKEN:
@@ -56,7 +56,7 @@ def proxied(site: Site, scale: float) -> AttackReport:
 
 @contextlib.contextmanager
 def opened(port: int, count: int, first: bytes, receive_bytes: int = 0) -> Iterator[int]:
-    """Connections that send `first` and then nothing, and never read; how many there are."""
+    """Open connections that send `first`, then nothing, and never read; yield their number."""
     lines: list[socket.socket] = []
     try:
         for _ in range(count):
@@ -79,7 +79,7 @@ def opened(port: int, count: int, first: bytes, receive_bytes: int = 0) -> Itera
 
 
 def held(site: Site, count: int, first: bytes, held_s: float, receive_bytes: int = 0) -> AttackReport:
-    """Hold them for a while, in which an ordinary request must be answered."""
+    """Hold the connections; meanwhile an ordinary request must be answered."""
     done = AttackReport()
     longest = 0.0
     with opened(site.processor.http_port, count, first, receive_bytes) as n:
@@ -99,13 +99,13 @@ def held(site: Site, count: int, first: bytes, held_s: float, receive_bytes: int
 
 
 def connections(site: Site, scale: float) -> AttackReport:
-    """Half of a request each, and then silence."""
+    """Send half of a request on each connection, then nothing."""
     first = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "
     return held(site, round(CONNECTIONS * scale), first, HELD_S * max(scale, 0.2))
 
 
 def streams(site: Site, scale: float) -> AttackReport:
-    """Readers of the live page's stream that never read, with the smallest buffer there is."""
+    """Open readers of the live stream that never read, with the smallest possible buffer."""
     first = b"GET /stream HTTP/1.1\r\nHost: localhost\r\nAccept: text/event-stream\r\n\r\n"
     return held(site, round(STREAMS * scale), first, 2 * HELD_S * max(scale, 0.2), 1)
 

@@ -24,7 +24,7 @@ def _hammers(site: Site) -> int:
 
 
 def invented(site: Site, scale: float) -> AttackReport:
-    """A sample of each hammer; the number that is kept must be bounded."""
+    """Send a sample of each invented hammer; the number that is kept must be bounded."""
     hammers, sites = round(HAMMERS * scale), round(SITES * scale)
     with Sender(site.broker, COLLECTOR) as sender:
         for n in range(hammers):
@@ -47,7 +47,7 @@ def invented(site: Site, scale: float) -> AttackReport:
 
 
 def retained(site: Site, scale: float) -> AttackReport:
-    """Retained messages under invented topics, which come at once whenever the processor subscribes."""
+    """Publish retained messages under invented topics, which arrive whenever the processor subscribes."""
     topics = [f"strikewatch/site-{n % 100:04d}/HB-{n:05d}/samples" for n in range(round(RETAINED * scale))]
     began = time.monotonic()
     site.processor.stop()

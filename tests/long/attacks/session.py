@@ -23,7 +23,7 @@ ALERT_S = 10.0
 
 
 def take_over(site: Site, client_id: str) -> None:
-    """Connect once under an id, with a clean start, at each listener that takes the password; then leave."""
+    """Connect once with the client id and a clean start at each listener that accepts the password."""
     for port in {site.broker.port, site.broker.processor_port}:
         thief = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5
@@ -42,7 +42,7 @@ def take_over(site: Site, client_id: str) -> None:
 
 
 def _take_over_while_stopped(site: Site, client_id: str) -> AttackReport:
-    """While the processor is being restarted and its messages wait at the broker."""
+    """Take over while the processor restarts and its messages wait at the broker."""
     began = time.monotonic()
     site.processor.stop()
     time.sleep(QUEUED_S / 2)

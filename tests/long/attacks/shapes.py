@@ -26,7 +26,7 @@ def now_text() -> str:
 
 
 def keys(site: Site, scale: float) -> AttackReport:
-    """Objects of 0.43 MB with very many unknown keys: each once, or the last one twice."""
+    """Send objects of 0.43 MB with very many unknown keys, or with one key twice."""
     many = {f"k{n}": 1 for n in range(round(40_000 * scale))}
     with Sender(site.broker) as sender:
         for kind, rest in (("samples", {}), ("events", {"event": "check", "result": "ok"})):
@@ -37,14 +37,14 @@ def keys(site: Site, scale: float) -> AttackReport:
 
 
 def non_samples(site: Site, scale: float) -> AttackReport:
-    """One array of 3 MB, each entry of which is no sample."""
+    """Send an array of 3 MB in which no entry is a sample."""
     with Sender(site.broker) as sender:
         sender.send(b"[" + b"1," * round(1_500_000 * scale) + b"1]")
     return AttackReport(sender.sent)
 
 
 def nesting(site: Site, scale: float) -> AttackReport:
-    """Brackets and objects within each other, closed or not, alone or under a key."""
+    """Send deeply nested brackets and objects, closed or not, alone or under a key."""
     deep = round(1_000_000 * scale)
     with Sender(site.broker) as sender:
         sender.send(b"[" * deep)
@@ -58,7 +58,7 @@ def nesting(site: Site, scale: float) -> AttackReport:
 
 
 def large(site: Site, scale: float) -> AttackReport:
-    """As large as the broker lets through: strings, digits, spaces, brackets, keys, events, and a block of rows."""
+    """Send messages as large as the broker permits: strings, digits, spaces, brackets, keys, events, rows."""
     size = round((LARGEST - 200) * scale)
     samples = [
         b'{"time":"' + b"2" * size + b'"}',
@@ -81,7 +81,7 @@ def large(site: Site, scale: float) -> AttackReport:
 
 
 def infinities(site: Site, scale: float) -> AttackReport:
-    """Numbers that are finite as sent, and not after their conversion. The recording is read afterwards."""
+    """Send numbers that are infinite after their conversion, then read the recording."""
     del scale
     huge = (1.7e308, -1.7e308)
     start = time.time_ns() // 10**6 * 10**6
@@ -117,7 +117,7 @@ def infinities(site: Site, scale: float) -> AttackReport:
 
 
 def infinite_channels(folder: Path) -> set[str]:
-    """Channels with an infinite value in any recording."""
+    """Return the channels with an infinite value in any recording."""
     found = set()
     for path in folder.rglob("*.parquet"):
         table = pq.ParquetFile(path).read()
@@ -132,7 +132,7 @@ def infinite_channels(folder: Path) -> set[str]:
 
 
 def crawl_pages(site: Site) -> list[tuple[str, int]]:
-    """The pages that show the attacker's hammer, and how each was answered."""
+    """Request the pages that show the attacker's hammer; return the status of each."""
     hammer = f"site={SITE}&hammer={ATTACKER}"
     paths = (
         "/",
@@ -151,7 +151,7 @@ def crawl_pages(site: Site) -> list[tuple[str, int]]:
 
 
 def mutated(site: Site, scale: float) -> AttackReport:
-    """Valid messages with mutations of structure or bytes, through the broker; 10⁶ of them with `--scale 50`."""
+    """Send valid messages with mutated structure or bytes; 10⁶ of them with `--scale 50`."""
     made = itertools.islice(malformed.payloads(3), math.ceil(20_000 * scale))
     with Sender(site.broker) as sender:
         for topic, payload in made:

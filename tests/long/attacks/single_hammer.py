@@ -20,7 +20,7 @@ MOST_ALERTS = 20
 
 
 def flips(site: Site, scale: float, count: int) -> AttackReport:
-    """All in one block, which the broker delivers at once."""
+    """Send readings that alternate between possible and impossible, all in one block."""
     flips = round(count * scale)
     start = time.time_ns() - round(2 * flips * STEP_S * SECOND) - SECOND
     block = {
@@ -48,7 +48,7 @@ MORE_CPU_S = 3.0
 
 
 def pending(site: Site, scale: float) -> AttackReport:
-    """All of them, then a restart, compared with one without."""
+    """Send events of a hammer without samples, then restart; compare with a restart without them."""
     events = round(EVENTS * scale)
     start = time.time_ns() - events * SECOND
     before = _known(site)
@@ -78,7 +78,7 @@ def pending(site: Site, scale: float) -> AttackReport:
 
 
 def _known(site: Site) -> int:
-    """Events of any hammer that are stored, or rejected."""
+    """Return the number of events that are stored or rejected."""
     ((n,),) = site.processor.query("select count(*) from events")
     return int(n) + sum(site.rejects().values())
 
@@ -88,7 +88,7 @@ DEATHS = 2
 
 
 def poison(site: Site, scale: float) -> AttackReport:
-    """One message, among honest ones."""
+    """Send one message that kills the process whenever it is decoded."""
     del scale
     before = sum(site.rejects().values())
     with Sender(site.broker) as sender:
@@ -106,7 +106,7 @@ RATE_HZ = 5
 
 
 def backlog(site: Site, scale: float) -> AttackReport:
-    """One message a second of the time; all of it must be used."""
+    """Send the backlog of a gateway, one message a second; all of it must be used."""
     seconds = round(HOURS * 3600 * scale)
     start = (time.time_ns() // SECOND - seconds - 10) * SECOND
     before = site.rejects()

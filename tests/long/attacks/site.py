@@ -63,7 +63,7 @@ class Site:
         self._closing.close()
 
     def _steady(self) -> None:
-        """Wait until its memory no longer grows."""
+        """Wait until the processor's memory no longer grows."""
         deadline, last = time.monotonic() + STEADY_WITHIN_S, 0.0
         while time.monotonic() < deadline and (now := resident_mib(self.processor.pid)) > last + STEADY_MIB:
             last = now
@@ -140,7 +140,7 @@ class Site:
 
 @contextlib.contextmanager
 def misbehaving(how: str) -> Iterator[str]:
-    """The address of a webhook receiver that does what `receivers` calls `how`."""
+    """Start a webhook receiver that misbehaves in the way `how`; yield its address."""
     command = [sys.executable, "-m", "tests.long.attacks.receivers", how]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as process:
@@ -153,7 +153,7 @@ def misbehaving(how: str) -> Iterator[str]:
 
 
 def wait_until(what: Any, within_s: float, every_s: float = 0.2) -> bool:
-    """Wait for something to come true; whether it did."""
+    """Wait until `what` returns true; return whether it did."""
     deadline = time.monotonic() + within_s
     while not what():
         if time.monotonic() > deadline:

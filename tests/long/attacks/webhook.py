@@ -10,7 +10,7 @@ WATCHED_S = 40.0
 
 
 def endless(site: Site, scale: float) -> AttackReport:
-    """They are sent each alert, as the foreman is."""
+    """Send every alert to receivers that misbehave."""
     time.sleep(WATCHED_S * scale)
     sql = "select endpoint, count(*), max(attempts) from outbox where endpoint != 'office' group by endpoint"
     tried = {name: most for name, _n, most in site.processor.query(sql)}

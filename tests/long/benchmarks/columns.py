@@ -31,7 +31,7 @@ def sum_columns(rows: Rows) -> None:
 
 
 def plain_python_rules(rows: Rows) -> None:
-    """Four rules, a sample at a time, as one would first write them."""
+    """Run four rules sample by sample in plain Python."""
     firing_s = hot_s = blank_s = worked_s = 0.0
     last = None
     alerts = []
@@ -60,7 +60,7 @@ def plain_python_rules(rows: Rows) -> None:
 
 
 def pandas_rules(rows: Rows) -> None:
-    """The same by pandas: runs of a condition as groups, summed."""
+    """Run the same rules with pandas groupby."""
     frame = pd.DataFrame({"t": rows.time_ns, **rows.columns})
     frame["step_s"] = frame["t"].diff().fillna(0) / 1e9
     for condition, limit in (

@@ -62,7 +62,7 @@ class AlertReceiver:
 
 
 def publish(broker: Broker, sent: dict[str, float]) -> None:
-    """The same pace for both, by the clock."""
+    """Publish at a fixed rate, the same for both subscribers."""
     one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="gateway")
     one.max_inflight_messages_set(500)
     one.connect(broker.host, broker.port)
@@ -84,7 +84,7 @@ def publish(broker: Broker, sent: dict[str, float]) -> None:
 
 
 def measure_delays_ms(whole: bool) -> np.ndarray[Any, Any]:
-    """Delays in ms, after a while of warming up."""
+    """Return delays in ms, after a warm-up."""
     desk, sent = AlertReceiver(), dict[str, float]()
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -117,8 +117,8 @@ def measure_delays_ms(whole: bool) -> np.ndarray[Any, Any]:
     )
 
 
-def bare(host: str, port: int, url: str) -> None:
-    """A callback that posts what the alert would say, over one connection."""
+def post_directly(host: str, port: int, url: str) -> None:
+    """Post the alert directly from the callback, over one connection."""
     pool = urllib3.PoolManager()
 
     def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
@@ -147,4 +147,4 @@ def lines() -> list[Line]:
 
 
 if __name__ == "__main__":
-    bare(sys.argv[1], int(sys.argv[2]), sys.argv[3])
+    post_directly(sys.argv[1], int(sys.argv[2]), sys.argv[3])

@@ -17,7 +17,7 @@ AGAIN_S = 60.0
 
 
 def silent(folder: Path, keepalive_s: int) -> Line:
-    """Stopped by SIGSTOP just after a message: the line stays open, and nothing comes over it any more."""
+    """Stop the broker with SIGSTOP just after a message: the connection stays open and silent."""
     with Broker(folder) as broker:
         processor = Processor(folder / "processor", broker, mqtt={"keepalive_s": keepalive_s})
         gateway = Gateway(broker)
@@ -44,7 +44,7 @@ def silent(folder: Path, keepalive_s: int) -> Line:
 
 
 def shut_out(folder: Path, watched_s: float) -> Line:
-    """A wrong password for a while, with the usual waits between attempts, then the right one."""
+    """Use a wrong password for a while, then the right one."""
     password, port = folder / "password", free_port()
     password.write_text("wrong")
     mine = {"username": "processor", "password_file": str(password), "reconnect_min_s": 1.0}
@@ -110,7 +110,7 @@ def denied(folder: Path) -> Line:
 
 
 def withheld(folder: Path) -> Line:
-    """mosquitto grants what its access list denies, and then lets nothing through."""
+    """mosquitto grants topics that its access list denies, and then delivers nothing."""
     (folder / "password").write_text("right")
     mine = {"username": "processor", "password_file": str(folder / "password")}
     with Broker(folder, users={"processor": "right"}, acl="user another\ntopic read #\n") as broker:
@@ -127,7 +127,7 @@ def withheld(folder: Path) -> Line:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """What takes a minute only in the whole of it."""
+    """Cases that take a minute are part of the full trial only."""
     whole = scale >= 1
     for keepalive_s in (4, 15) if whole else (3,):
         yield silent(_fresh(folder, f"silent{keepalive_s}"), keepalive_s)

@@ -49,7 +49,7 @@ def between(first: float, last: float, off_s: float) -> Off:
 
 
 def flicker(off_s: float) -> Off:
-    """Off and right again, by turns, sixteen times in all."""
+    """Return a clock that is wrong and right in turns, sixteen times in all."""
     return lambda done: off_s if int(done * 32) % 2 == 0 else 0.0
 
 
@@ -110,7 +110,7 @@ class Outcome(NamedTuple):
 
 
 class Sample(NamedTuple):
-    """What a hammer sends at once: its own times, as numbers and in writing, and the values."""
+    """What a hammer sends at once: its own times, as numbers and as text, and the values."""
 
     times: list[Instant]
     written: list[str]
@@ -118,7 +118,7 @@ class Sample(NamedTuple):
 
 
 def work(seed: int, number: int, seconds: int) -> list[dict[str, Any]]:
-    """Bouts of firing with the oil about its limit, at 5 Hz: what one hammer measures."""
+    """Return the measurements of one hammer at 5 Hz: bouts of firing with the oil near its limit."""
     rng = np.random.default_rng([seed, number])
     n = seconds * 5
     active = np.zeros(n, bool)
@@ -134,7 +134,7 @@ def work(seed: int, number: int, seconds: int) -> list[dict[str, Any]]:
 
 
 def sent(trial: Trial, start: Instant, seconds: int, seed: int) -> dict[str, list[Sample]]:
-    """What each hammer sends, second by second, and then twice more."""
+    """Return what each hammer sends in each second, and twice more at the end."""
     midnight = start // (86_400 * SECOND) * 86_400 * SECOND + 86_400 * SECOND
     coming: dict[str, list[Sample]] = {}
     for number, hammer in enumerate(HAMMERS):
@@ -173,7 +173,7 @@ def run(
     alarms: dict[str, Any],
     **more: Any,
 ) -> Run:
-    """The work through the processor, a turn a second."""
+    """Run the work through the processor, one turn a second."""
     clocks = Clocks(start)
     with simulated_site(folder, clocks, alarms=alarms, **more) as site:
         for k in range(seconds):
@@ -243,7 +243,7 @@ SAME = ("fault", "hammer", "operator", "priority", "onset", "cleared")
 
 
 def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
-    """One trial beside the same work under good clocks."""
+    """Run one trial and compare it with the same work under good clocks."""
     start = instant.parse(trial.start)
     coming = sent(trial, start, seconds, seed)
     # storms put alerts of several hammers into one message, and what stands at that second
@@ -271,7 +271,7 @@ def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
 
 @cache
 def run_with_good_clocks(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
-    """The same work under good clocks."""
+    """Run the same work with good clocks."""
     good, began = Trial("calm", start=start), instant.parse(start)
     coming = sent(good, began, seconds, seed)
     with tempfile.TemporaryDirectory() as folder:
@@ -279,7 +279,7 @@ def run_with_good_clocks(start: str, seconds: int, seed: int, *, storms: bool) -
 
 
 def _elsewhere(bent: Run, good: Run, hammers: Sequence[str]) -> int:
-    """Deliveries of these hammers that differ in what they say, or by more than a little in when they were made."""
+    """Count the deliveries of these hammers that differ in content, or in time by more than the tolerance."""
 
     def told(one: Run) -> dict[tuple[str, str], Instant]:
         return {

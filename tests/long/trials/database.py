@@ -43,13 +43,13 @@ def running_processor(
 
 
 def fire_and_rest(work: OneSpotWork) -> None:
-    """12 s more of firing, and a rest."""
+    """Send 12 s more of firing, then a rest."""
     work.fire(12)
     work.rest(10)
 
 
-def locked(folder: Path, held_s: float) -> Line:
-    """By another process that writes, for a while."""
+def run_locked(folder: Path, held_s: float) -> Line:
+    """Lock the database from another process for a while."""
     with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as intruder:
@@ -67,8 +67,8 @@ def locked(folder: Path, held_s: float) -> Line:
     )
 
 
-def replaced(folder: Path) -> Line:
-    """Another file in its place, and the right one with its log again before the next start."""
+def run_replaced(folder: Path) -> Line:
+    """Replace the database file, and restore it with its log before the next start."""
     with running_processor(folder) as (processor, work):
         path, aside = processor.folder / "strikewatch.db", folder / "aside"
         aside.mkdir()
@@ -93,14 +93,14 @@ def replaced(folder: Path) -> Line:
 
 
 def _move(path: Path, folder: Path) -> None:
-    """A database's files."""
+    """Move all files of a database."""
     for one in (path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm")):
         if one.exists():
             one.rename(folder / one.name)
 
 
-def read_only(folder: Path) -> Line:
-    """Stopped; its disk turns read-only; started, and again once it may be written."""
+def run_read_only(folder: Path) -> Line:
+    """Start on a read-only disk, and again once it is writable."""
     with (
         SmallDisk(folder / "disk", mib=24) as disk,
         running_processor(folder, disk.folder / "watch.db") as (processor, work),
@@ -121,8 +121,8 @@ def read_only(folder: Path) -> Line:
     )
 
 
-def turned(folder: Path) -> Line:
-    """Its files may not be written for a while, though they are open: as when a disk is remounted after an error."""
+def run_turned_read_only(folder: Path) -> Line:
+    """Remount the disk read-only for a while with the files open, as after a disk error."""
     with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with frozen(path, path.with_name(f"{path.name}-wal")):
@@ -143,8 +143,8 @@ def _remount(disk: SmallDisk, how: str) -> None:
     subprocess.run(["mount", "-o", f"remount,{how}", str(disk.folder)], check=True)
 
 
-def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
-    """A PostgreSQL that is away for a while; should the processor end, it is started again as its supervisor would."""
+def run_server_outage(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
+    """Stop PostgreSQL for a while; restart the processor if it ends, as its supervisor would."""
     with (
         Postgresql() as postgresql,
         running_processor(folder, url=str(postgresql.database())) as (processor, work),
@@ -168,15 +168,15 @@ def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """A lock that outlasts the wait for it, a read-only disk, and servers only in the whole of it."""
+    """Long locks, read-only disks and servers are part of the full trial only."""
     whole = scale >= 1
-    yield locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
-    yield replaced(folder / "replaced")
-    yield turned(folder / "turned")
+    yield run_locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
+    yield run_replaced(folder / "replaced")
+    yield run_turned_read_only(folder / "turned")
     if whole:
-        yield read_only(folder / "read-only")
-        yield server(folder / "stopped", "stopped", Postgresql.stop)
-        yield server(folder / "killed", "killed with -9", Postgresql.kill)
+        yield run_read_only(folder / "read-only")
+        yield run_server_outage(folder / "stopped", "stopped", Postgresql.stop)
+        yield run_server_outage(folder / "killed", "killed with -9", Postgresql.kill)
 
 
 TRIAL = Trial(

@@ -19,7 +19,7 @@ AGAIN_S = 1.5
 
 
 def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
-    """Filled to the last byte; freed later, while the processor waits, or after it was killed with all that it held."""
+    """Fill the disk, and free it later while the processor waits or after it was killed."""
     unstored = killed and not reserve_mib  # what was told had never found room: it died with the process
     place = folder / "processor"
     place.mkdir(parents=True)
@@ -121,7 +121,7 @@ def _hammer_alerts(processor: Processor) -> list[object]:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """Without a reserve, or killed meanwhile, only in the whole of it."""
+    """Cases without a reserve or with a kill are part of the full trial only."""
     cases = [(1.0, False), *([(0.0, True), (0.0, False), (1.0, True)] if scale >= 1 else [])]
     for reserve_mib, killed in cases:
         yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)

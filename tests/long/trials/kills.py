@@ -74,7 +74,7 @@ Queued = tuple[str, list[dict[str, Any]]]
 
 
 def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event]]]:
-    """Bouts of firing with oil about its limit, at 5 Hz, and who was there and greased."""
+    """Return bouts of firing at 5 Hz with the oil near its limit, and events: sign-ons and greasing."""
     start = now_ns() - 24 * 3600 * SECOND
     rows: dict[str, Rows] = {}
     events: dict[str, list[Event]] = {}
@@ -114,7 +114,7 @@ def run(
     dice = random.Random(seed)
     span_s = bad.kills * PER_KILL_S + 3.0
     rows, events = work(seed, round(span_s * PER_S / PER_WORK_S))
-    queue = queued(rows)
+    queue = interleave(rows)
     with Broker(folder / "broker") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(
             folder / "processor",
@@ -186,7 +186,7 @@ class Publisher(threading.Thread):
 
 
 def _make_unavailable(receiver: Receiver, after_s: float, outage_s: float, done: threading.Event) -> None:
-    """The receiver hangs, then refuses, then hangs up."""
+    """Make the receiver hang, then refuse, then close connections."""
     wait_s = after_s
     for answer in (Answer(0, wait_s=outage_s / 3, hang_up=True), Answer(503), Answer(0, hang_up=True)):
         if done.wait(wait_s):
@@ -198,14 +198,14 @@ def _make_unavailable(receiver: Receiver, after_s: float, outage_s: float, done:
 
 
 def event_messages(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """(hammer, payload) of each event."""
+    """Return (hammer, payload) of each event."""
     for hammer, own in events.items():
         for event in own:
             yield hammer, {"time_ms": event.time // 10**6, "event": event.kind, **event.fields}
 
 
-def queued(rows: dict[str, Rows]) -> list[Queued]:
-    """The hammers' messages side by side, each hammer's spread over the whole time; without the closing rows."""
+def interleave(rows: dict[str, Rows]) -> list[Queued]:
+    """Return the messages of all hammers interleaved over the whole time, without the closing rows."""
     places: list[tuple[float, Queued]] = []
     for hammer, size in zip(HAMMERS, SIZES, strict=True):
         own = messages(rows[hammer][:-1], size)
@@ -214,7 +214,7 @@ def queued(rows: dict[str, Rows]) -> list[Queued]:
 
 
 def replayed(rows: dict[str, Rows], events: dict[str, list[Event]]) -> dict[str, dict[str, Any]]:
-    """The alert records of an uninterrupted replay, by id."""
+    """Return the alert records of an uninterrupted replay, by id."""
     faults = Faults().by_detector()
     to_ms = {
         hammer: [Event(e.site, e.hammer, e.kind, e.time // 10**6 * 10**6, e.fields) for e in own]

@@ -69,7 +69,7 @@ class DaySizes(NamedTuple):
 
 
 def block(rng: np.random.Generator, n: int) -> dict[str, Any]:
-    """Bouts of firing with the oil about its limit and, now and then, a bad value."""
+    """Return bouts of firing with the oil near its limit and some bad values."""
     active = np.zeros(n, bool)
     i = int(rng.integers(0, 20))
     while i < n:

@@ -128,7 +128,7 @@ class Outcome:
 
 
 def steps() -> list[StepRecord]:
-    """Each holds rows, an alert with its message, a state and a reject."""
+    """Return steps with rows, an alert with its message, a state and a reject."""
     return [
         StepRecord(
             NOW + k,
@@ -143,7 +143,7 @@ def steps() -> list[StepRecord]:
 
 
 def statements(folder: Path) -> tuple[bytes, list[str]]:
-    """A new database as the store makes it, and what it then executes, step by step."""
+    """Return a new database, and the SQL that the store then executes in each step."""
     Store(folder / "watch.db", {"yard": "http://yard.test/"}).close()
     image = (folder / "watch.db").read_bytes()
     reported: list[str] = []

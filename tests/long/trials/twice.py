@@ -23,7 +23,7 @@ from tests.long.trials.kills import (
     PER_WORK_S,
     REORDER_S,
     event_messages,
-    queued,
+    interleave,
     replayed,
     work,
 )
@@ -38,9 +38,9 @@ BACK = 20
 
 
 def twice(folder: Path, takeovers: int) -> Line:
-    """A takeover a second while the gateway publishes."""
+    """Take over the session every second while the gateway publishes."""
     rows, events = work(5, max(80, round(takeovers * TAKEOVER_S * PER_S / PER_WORK_S)))
-    queue = queued(rows)
+    queue = interleave(rows)
     dice = random.Random(5)
     with Broker(folder) as broker:
         mine = {"client_id": NAME, "takeover_limit": 1_000_000}
@@ -105,7 +105,7 @@ def twice(folder: Path, takeovers: int) -> Line:
 
 
 def rival(broker: Broker) -> None:
-    """Takes the session over, is given something, acknowledges nothing, and goes without farewell."""
+    """Take over the session, receive messages, acknowledge nothing, and drop the connection."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
         client_id=NAME,
@@ -124,7 +124,7 @@ def rival(broker: Broker) -> None:
 
 
 def under_another_name(processor: Processor) -> None:
-    """Start as somebody to whom the broker sends all that is retained."""
+    """Start with a new client id, to which the broker sends all retained messages."""
     path = processor.folder / "settings.toml"
     path.write_text(path.read_text().replace(f'client_id = "{NAME}"', f'client_id = "{NAME}-2"'))
     processor.start()
