@@ -197,16 +197,16 @@ def tables_by_name(
     rows = [
         {
             **{
-                name: getattr(one.highlight, name)
+                name: getattr(moment.highlight, name)
                 for name in MOMENT_COLUMNS
                 if name not in ("onset", "command")
             },
-            "onset": pd.Timestamp(one.highlight.onset, tz="UTC"),
-            "command": " ".join(one.command),
+            "onset": pd.Timestamp(moment.highlight.onset, tz="UTC"),
+            "command": " ".join(moment.command),
         }
         for own in highlights.values()
         for shown in own.shown.values()
-        for one in shown
+        for moment in shown
     ]
     every = {name: getattr(tables, name) for name in Tables.__slots__}
     every["moments"] = pd.DataFrame(rows, columns=list(MOMENT_COLUMNS))

@@ -82,7 +82,7 @@ class ReplayResult:
     def settings_at(self, key: Key, at: Instant) -> HammerSettings:
         """Return the settings of a hammer that applied at an instant."""
         every = self.settings[key]
-        return next((one for begin, one in reversed(every) if begin <= at), every[0][1])
+        return next((settings for begin, settings in reversed(every) if begin <= at), every[0][1])
 
     def settings_of(self, default: SettingsOf) -> SettingsOf:
         """Return a function for each hammer's settings at the end of the recording; `default` for other hammers."""
@@ -96,7 +96,7 @@ class ReplayResult:
 
     def stretches(self) -> list[AttributedStretch]:
         """Return every stretch of work, ordered by start."""
-        stretches = [one for outcome in self.steps for one in outcome.stretches()]
+        stretches = [stretch for outcome in self.steps for stretch in outcome.stretches()]
         return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
 
     def within(self, window: TimeWindow) -> "ReplayResult":

@@ -105,7 +105,9 @@ class ReplayRun:
     def silent(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) of each fault that none of the hammer's recordings can show."""
         every = [reasons for _, reasons in self._silent[key]]
-        return [(fault, why) for fault, why in every[-1].items() if all(fault in one for one in every)]
+        return [
+            (fault, why) for fault, why in every[-1].items() if all(fault in reasons for reasons in every)
+        ]
 
     def uncertain(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) of each fault that every recording can only infer, or not show."""
@@ -145,10 +147,10 @@ class ReplayRun:
             key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has]
         )
         checked = any(
-            (one.site, one.hammer) == key and one.kind == "check"
+            (event.site, event.hammer) == key and event.kind == "check"
             for s in group.shifts
             if not self._merge.shifts[s].recorded_in_order
-            for one in self._merge.shifts[s].events
+            for event in self._merge.shifts[s].events
         )
         if checked:
             self.pipeline.declare_channels(key, ("check",))

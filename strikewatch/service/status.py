@@ -61,7 +61,7 @@ class InstrumentedSource:
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         messages = self._source.take(limit, timeout_s)
         if messages:
-            self._stats.begin_step((self._wall() - min(one.received_ns for one in messages)) / SECOND)
+            self._stats.begin_step((self._wall() - min(message.received_ns for message in messages)) / SECOND)
         return messages
 
     def acknowledge(self, messages: Iterable[Message]) -> None:

@@ -97,7 +97,9 @@ def suggestion(name: str, known: Set[str] | dict[str, bool]) -> str:
 def _model(kind: Any) -> type[BaseModel] | None:
     """Return the model of a setting that is, or may be, a table."""
     kinds = get_args(kind) if get_origin(kind) in (Union, UnionType) else (kind,)
-    return next((one for one in kinds if isinstance(one, type) and issubclass(one, BaseModel)), None)
+    return next(
+        (option for option in kinds if isinstance(option, type) and issubclass(option, BaseModel)), None
+    )
 
 
 def _json_mistake(value: str) -> str | None:

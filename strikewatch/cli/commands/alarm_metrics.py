@@ -91,9 +91,11 @@ def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
             )
             table.add_row(*map(Text, cells))
         console.print(table)
-    for one in kpis.stale:
-        ends = "still active" if one.cleared is None else f"ended {minute_and_zone(one.cleared, site)}"
-        console.print(f"stale: {one.fault} of {one.hammer} since {minute_and_zone(one.onset, site)}, {ends}")
+    for stale in kpis.stale:
+        ends = "still active" if stale.cleared is None else f"ended {minute_and_zone(stale.cleared, site)}"
+        console.print(
+            f"stale: {stale.fault} of {stale.hammer} since {minute_and_zone(stale.onset, site)}, {ends}"
+        )
     console.print()
 
 

@@ -153,10 +153,10 @@ def _list(options: Namespace) -> int:
     settings, now = load_database_settings(options.config), time.time_ns()
     period = shared.instants(options, now, None)
     with open_actions(settings) as actions:
-        muted = [one for one in actions.muted(settings.alarms.suppressed) if _fits(one, options)]
+        muted = [entry for entry in actions.muted(settings.alarms.suppressed) if _fits(entry, options)]
         found, total = ([], 0) if options.muted else _found(actions, options, period)
     if options.json:
-        output.print_json(one.json() for one in (muted if options.muted else found))
+        output.print_json(entry.json() for entry in (muted if options.muted else found))
         return 0
     console = output.tables()
     if not options.muted:

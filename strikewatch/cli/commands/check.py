@@ -39,7 +39,7 @@ def command(options: Namespace) -> int:
         table = Table(box=None, pad_edge=False)
         for title in ("what", "how", "seen", "remedy"):
             table.add_column(title)
-        for one in found:
-            table.add_row(one.what, one.word, one.seen, one.remedy)
+        for result in found:
+            table.add_row(result.what, result.word, result.seen, result.remedy)
         output.tables().print(table, markup=False)
-    return 1 if any(one.word == "trouble" for one in found) else 0
+    return 1 if any(result.word == "trouble" for result in found) else 0

@@ -71,7 +71,7 @@ def show_list(options: Namespace) -> int:
         )
         off = deliveries.switched_off(connection)
     if options.json:
-        output.print_json(one.json() for one in found)
+        output.print_json(delivery.json() for delivery in found)
     else:
         rendering.show_list(output.tables(), found, off)
     return 0
@@ -95,7 +95,7 @@ def show_one(options: Namespace) -> int:
         delivery, tried = deliveries.look_up(connection, options.number)
     if options.json:
         output.print_json(
-            [{**delivery.json(), "tried": [one.json() for one in tried], "data": delivery.body}]
+            [{**delivery.json(), "tried": [attempt.json() for attempt in tried], "data": delivery.body}]
         )
     else:
         rendering.show_one(output.tables(), delivery, tried)
@@ -124,7 +124,7 @@ def send(options: Namespace) -> int:
             named = (
                 {endpoint}
                 if endpoint
-                else {deliveries.look_up(connection, one)[0].endpoint for one in numbers}
+                else {deliveries.look_up(connection, number)[0].endpoint for number in numbers}
             )
         if stopped := sorted(name for name in named if name in off):
             raise InputError(
@@ -193,7 +193,7 @@ def switch_on(options: Namespace) -> int:
 def test(options: Namespace) -> int:
     """Send a test to ENDPOINT as an alert is sent: through the outbox, signed.
 
-    A running processor sends it; without one, this command does. The exit code is 1 where it is not accepted.
+    A running processor sends it; without attempt, this command does. The exit code is 1 where it is not accepted.
     """
     from strikewatch.cli.rendering import deliveries as rendering
     from strikewatch.sinks import log
@@ -209,7 +209,7 @@ def test(options: Namespace) -> int:
         delivery, tried = deliveries.look_up(connection, number)
         off = deliveries.switched_off(connection).get(endpoint)
     if options.json:
-        output.print_json([{**delivery.json(), "tried": [one.json() for one in tried], "off": off}])
+        output.print_json([{**delivery.json(), "tried": [attempt.json() for attempt in tried], "off": off}])
     else:
         rendering.show_test(output.tables(), address, delivery, tried, off, TEST_TIMEOUT_S)
     return 0 if delivery.state == "sent" else 1

@@ -54,7 +54,7 @@ def command(options: Namespace) -> int:
         found += [(key, item) for item in due_items(record, own, seen, seen.upto)]
         if now - seen.upto > STALE_S * SECOND:
             stale.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
-    found.sort(key=lambda one: one[1].urgency)
+    found.sort(key=lambda entry: entry[1].urgency)
     if options.json:
         output.print_json(
             {"site": site, "hammer": hammer, **_rounded(item)} for (site, hammer), item in found

@@ -89,8 +89,8 @@ def end_shelving(options: Namespace) -> int:
     """End the shelving of FAULT (such as same_spot) of HAMMER, whether or not an alert is active."""
     with open_actions(load_database_settings(options.config)) as actions:
         shelved = any(
-            (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
-            for one in actions.muted(())
+            (mute.hammer, mute.fault) == (options.hammer, options.fault) and options.site in (None, mute.site)
+            for mute in actions.muted(())
         )
         result = actions.end_shelving(
             options.hammer,

@@ -81,8 +81,8 @@ def _toml_lines(settings: "Settings") -> Iterator[str]:
         if name == "hammers":
             for hammer, own in value.items():
                 for table, keys in own.items():
-                    for key, one in keys.items():
-                        yield f"hammers.{_key(hammer)}.{table}.{key} = {_toml(one)}  # for this hammer"
+                    for key, entry in keys.items():
+                        yield f"hammers.{_key(hammer)}.{table}.{key} = {_toml(entry)}  # for this hammer"
         elif name == "hammers_file":
             state = "is not set" if value is None else f"= {_toml(value)}; its tables are hammers.… here"
             yield f"# hammers_file {state}"
@@ -121,7 +121,7 @@ def _toml(value: Any) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(_toml, value))}]"
     if isinstance(value, dict):
-        pairs = [f"{_toml(name)} = {_toml(one)}" for name, one in value.items()]
+        pairs = [f"{_toml(name)} = {_toml(entry)}" for name, entry in value.items()]
         return f"{{{', '.join(pairs)}}}"
     if isinstance(value, float):
         return repr(value)

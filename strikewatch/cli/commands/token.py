@@ -56,12 +56,12 @@ def show_list(options: Namespace) -> int:
     if options.json:
         output.print_json(
             {
-                "name": one.name,
-                "role": one.role,
-                "made": instant.text(one.made),
-                "revoked": None if one.revoked is None else instant.text(one.revoked),
+                "name": holder.name,
+                "role": holder.role,
+                "made": instant.text(holder.made),
+                "revoked": None if holder.revoked is None else instant.text(holder.revoked),
             }
-            for one in found
+            for holder in found
         )
         return 0
     from rich.table import Table
@@ -71,9 +71,12 @@ def show_list(options: Namespace) -> int:
     table = Table(box=None, pad_edge=False)
     for title in ("name", "role", heading("made"), heading("revoked")):
         table.add_column(title)
-    for one in found:
+    for holder in found:
         table.add_row(
-            one.name, one.role, minute(one.made), "" if one.revoked is None else minute(one.revoked)
+            holder.name,
+            holder.role,
+            minute(holder.made),
+            "" if holder.revoked is None else minute(holder.revoked),
         )
     output.tables().print(table if found else "No tokens.", markup=False)
     return 0

@@ -33,8 +33,8 @@ def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -
     if not found:
         console.print("No alerts.")
         return
-    by_site = sorted(found, key=lambda one: str(one.record["site"]))
-    for site, own in groupby(by_site, key=lambda one: str(one.record["site"])):
+    by_site = sorted(found, key=lambda alert: str(alert.record["site"]))
+    for site, own in groupby(by_site, key=lambda alert: str(alert.record["site"])):
         listed = list(own)
         console.print(
             Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
@@ -47,23 +47,23 @@ def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -
 def show_muted(console: Console, found: Sequence[Mute]) -> None:
     """Print each mute: who, why, until when, how many alerts are active, and how to end it."""
     console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
-    for one in found:
-        what = f"{one.fault or 'all faults'} of {one.hammer or 'all hammers'}"
-        if one.kind == "shelved" and not one.hammer:
-            what = f"{one.fault} of the processor"
-        where = f" at {one.site}" if one.site else ""
-        upto = f", up to {one.upto} priority" if one.upto else ""
+    for mute in found:
+        what = f"{mute.fault or 'all faults'} of {mute.hammer or 'all hammers'}"
+        if mute.kind == "shelved" and not mute.hammer:
+            what = f"{mute.fault} of the processor"
+        where = f" at {mute.site}" if mute.site else ""
+        upto = f", up to {mute.upto} priority" if mute.upto else ""
         until = (
             "until it is ended"
-            if one.until is None
-            else f"until {minute_and_zone(one.until, one.site or '')}"
+            if mute.until is None
+            else f"until {minute_and_zone(mute.until, mute.site or '')}"
         )
-        if one.kind == "suppressed_by_design":
+        if mute.kind == "suppressed_by_design":
             until = "until the settings change"
-        console.print(Text(f"{what}{where}: {state_name(one.kind)}{upto} {until}"))
-        console.print(Text(f"  by {one.by}: {one.reason}; {one.active} active", style="dim"))
-        names = (quote(name or "") for name in (one.hammer, one.fault, one.site))
-        ends = HOW_TO_UNMUTE[one.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
+        console.print(Text(f"{what}{where}: {state_name(mute.kind)}{upto} {until}"))
+        console.print(Text(f"  by {mute.by}: {mute.reason}; {mute.active} active", style="dim"))
+        names = (quote(name or "") for name in (mute.hammer, mute.fault, mute.site))
+        ends = HOW_TO_UNMUTE[mute.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
         console.print(Text(f"  to end it: {ends}", style="dim"))
 
 
@@ -87,9 +87,9 @@ def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str
 
 def describe_alert(listed: ListedAlert) -> str:
     """Describe an alert in a line."""
-    one = listed.record
-    name = f"{one['id'][:ID_DIGITS]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
-    return f"{name}, {one['priority']}, {describe_state(listed)}"
+    record = listed.record
+    name = f"{record['id'][:ID_DIGITS]}: {record['fault']} of {record['hammer'] or 'the processor'} at {record['site']}"
+    return f"{name}, {record['priority']}, {describe_state(listed)}"
 
 
 def describe_state(listed: ListedAlert) -> str:
@@ -113,19 +113,19 @@ def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
     )
     if sentences:
         table.add_column("what happened", overflow="fold")
-    for one in found:
-        record = one.record
+    for listed in found:
+        record = listed.record
         row = [
             record["id"][:ID_DIGITS],
             minute(record["onset"], record["site"]),
             record["hammer"],
             record["fault"],
             record["priority"],
-            state_name(one.state),
+            state_name(listed.state),
             record["operator"] or "unassigned",
         ]
         table.add_row(
-            *map(Text, [*row, f"{record['summary']} {_mute_note(one)}".strip()] if sentences else row)
+            *map(Text, [*row, f"{record['summary']} {_mute_note(listed)}".strip()] if sentences else row)
         )
     return table
 
@@ -134,8 +134,8 @@ def _table(*names: str) -> Table:
     return plain_table(*names, wrap=("why",), gap=1)
 
 
-def _mute_note(one: ListedAlert) -> str:
-    return f"({describe_state(one)})" if one.shelf or one.stay else ""
+def _mute_note(listed: ListedAlert) -> str:
+    return f"({describe_state(listed)})" if listed.shelf or listed.stay else ""
 
 
 def _end(listed: ListedAlert) -> str:
