@@ -84,9 +84,8 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
     >>> alerts = strikewatch.replay(cold, shift.events)
     """
     from strikewatch.errors import InputError
-    from strikewatch.service.loss import DEFAULT_ALLOWED_PERCENT, check, losses
     from strikewatch.service.recordings import settings_in_folder
-    from strikewatch.service.replay import ReplayResult
+    from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT, ReplayResult, check_loss, losses
     from strikewatch.sources.recordings import open_shifts
     from strikewatch.sources.recordings.frames import events_frame, samples_frame
     from strikewatch.sources.recordings.merge import Merge
@@ -97,7 +96,7 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
         raise InputError(f"{path}: holds {len(shifts)} recorded shifts; load one of them: {places}")
     (shift,) = shifts
     samples, events = samples_frame(shift), events_frame(shift)
-    check(losses(Merge(shifts)), options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
+    check_loss(losses(Merge(shifts)), options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
     read = ReplayResult(bad=+shift.bad, cells=shift.cells, assumed=shift.assumed, examples=shift.examples)
     read.ignored = shift.ignored
     read.zone = shift.options.zone.key if shift.options.zone else ""
@@ -234,7 +233,7 @@ def review_frames(
     from strikewatch.review.data.from_replay import from_replay
 
     result = _replay(samples, events, settings, options)
-    return from_replay(result.records, result.stretches(), result.noted, result.end)
+    return from_replay(result.records, result.stretches(), result.steps, result.end)
 
 
 def usage(
@@ -285,9 +284,8 @@ def _replay(
 ) -> "ReplayResult":
     from strikewatch.core.instant import seconds
     from strikewatch.errors import InputError
-    from strikewatch.service.loss import DEFAULT_ALLOWED_PERCENT, check
     from strikewatch.service.recordings import settings_in_folder
-    from strikewatch.service.replay import replay_shifts
+    from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT, check_loss, replay_shifts
     from strikewatch.settings.tree import load
     from strikewatch.sources.recordings import open_shifts
     from strikewatch.sources.recordings.frames import shift_of_frames
@@ -309,7 +307,7 @@ def _replay(
     else:
         shifts = [shift_of_frames(samples, events, read_options)]
     result = replay_shifts(shifts, loaded.of_hammer, seconds(loaded.intake.reorder_s), own=own)
-    check(result.lost, options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
+    check_loss(result.lost, options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
     _warn(chain(result.notes(), result.partly_notes()), stacklevel=4)
     return result
 

@@ -96,7 +96,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
 
 def _token(settings: Settings, now: instant.Instant) -> str:
     """Make a token for signing in on the page."""
-    with SharedDatabase(settings.store.where) as place, place.write() as connection:
+    with SharedDatabase(settings.store.where) as database, database.write() as connection:
         return tokens.add(connection, "demo", "review", now)
 
 

@@ -62,8 +62,8 @@ class Group(_WithExamples, click.Group):
             formatter.write_dl([(name, one.get_short_help_str(200)) for name, one in commands if one])
 
 
-def given(run: Callable[[Namespace], int]) -> Callable[..., int]:
-    """Call `run` with all options as one object. An option set before a subcommand counts as if set after it."""
+def with_options(run: Callable[[Namespace], int]) -> Callable[..., int]:
+    """Call `run` with all options as one object; an option given before a subcommand counts as if given after it."""
 
     @wraps(run)
     def call(**_: Any) -> int:
@@ -87,9 +87,9 @@ def _merged(context: click.Context) -> Namespace:
         chain.insert(0, chain[0].parent)
     merged: dict[str, Any] = {}
     ranks: dict[str, int] = {}
-    for one in chain:
-        for name, value in one.params.items():
-            rank = _RANKS.get(one.get_parameter_source(name), 0)
+    for each in chain:
+        for name, value in each.params.items():
+            rank = _RANKS.get(each.get_parameter_source(name), 0)
             if rank >= ranks.get(name, 0):
                 merged[name], ranks[name] = value, rank
     return Namespace(**merged)
@@ -111,7 +111,7 @@ def as_json(what: str = "one object a line") -> Decorator:
     return click.option("--json", is_flag=True, help=f"Print JSON for programs: {what}.")
 
 
-def only(*names: str) -> Decorator:
+def filters(*names: str) -> Decorator:
     """Add options such as --site SITE that narrow a list."""
 
     def add(command: Function) -> Function:

@@ -55,7 +55,7 @@ def tables(piped_width: int = UNWRAPPED) -> "Console":
 
 
 def wraps() -> bool:
-    """Whether lines have to fit a width: that of the terminal, or of COLUMNS."""
+    """Return whether lines must fit a width: that of the terminal, or of COLUMNS."""
     return sys.stdout.isatty() or "COLUMNS" in environ
 
 
@@ -66,8 +66,8 @@ def print_json(records: Iterable[Mapping[str, Any]]) -> None:
 
 
 @contextmanager
-def working(what: str) -> Iterator[None]:
-    """Show that work of unknown length is going on, on standard error where that is a terminal."""
+def progress_status(what: str) -> Iterator[None]:
+    """Show on standard error, if it is a terminal, that work of unknown length is in progress."""
     console = notes()
     if not console.is_terminal:
         yield

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 PROGRESS_FROM: Final = 30
 """A progress bar is shown from this number of moments on."""
-PAGE_NICE: Final = 5
+PAGE_NICENESS: Final = 5
 """Niceness of the process that makes a review for the page."""
 PAGE_MOMENTS: Final = 3
 """Moments for each fault and operator in a review for the page."""
@@ -52,20 +52,21 @@ class Review:
     """The results of a review."""
 
     tables: Tables
-    seen: Mapping[str, SiteHighlights]
+    highlights: Mapping[str, SiteHighlights]
     report: Report
 
 
 def review(options: Namespace, settings: Settings, notes: Console) -> Review:
     """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy."""
     texts = coaching.read(options.coaching)
-    reading = nullcontext() if options.paths else output.working("Reading the database")  # shifts show a bar
+    # replayed shifts show a progress bar of their own
+    reading = nullcontext() if options.paths else output.progress_status("Reading the database")
     with ExitStack() as stack:
         with reading:
             source = stack.enter_context(open_review_data(options, settings, time.time_ns(), notes))
-            made = _tables(source, settings, options.site)
-        seen = _seen(options, settings, texts, source, made, notes)
-    return Review(made, seen, _report(options, settings, texts, source, made, seen))
+            tables = _tables(source, settings, options.site)
+        highlights = _highlights(options, settings, texts, source, tables, notes)
+    return Review(tables, highlights, _report(options, settings, texts, source, tables, highlights))
 
 
 def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
@@ -97,29 +98,31 @@ def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
         rates.groups(exposure, faults, by=["site", "hammer"], feeds=source.feeds),
         rates.groups(exposure, faults, by=["site", "tool"], feeds=source.feeds),
         pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
-        of_site(source.use),
+        of_site(source.usage),
     )
 
 
-def _seen(
+def _highlights(
     options: Namespace,
     settings: Settings,
     texts: Coaching,
     source: ReviewData,
-    made: Tables,
+    tables: Tables,
     notes: Console,
 ) -> dict[str, SiteHighlights]:
     """Make the moments, if an output that shows them is requested: they take longest."""
     wanted = options.html or options.pdf or options.csv or options.json
-    exposure, faults = made.exposure, made.faults
+    exposure, faults = tables.exposure, tables.faults
     if options.operator:
         exposure = exposure[exposure["operator"] == options.operator]
         faults = faults[faults["operator"] == options.operator]
     most = options.moments if wanted else 0
     total = min(len(faults), most * 4 * exposure["operator"].nunique())
     with progress_bar(notes, total, "moments", PROGRESS_FROM) as progress:
-        seen = Moments(settings, source.where, texts, source.feeds).seen(exposure, faults, most, progress)
-    return {site: seen.get(site, SiteHighlights({}, {})) for site in made.exposure["site"].unique()}
+        highlights = Moments(settings, source.replay_source, texts, source.feeds).of_sites(
+            exposure, faults, most, progress
+        )
+    return {site: highlights.get(site, SiteHighlights({}, {})) for site in tables.exposure["site"].unique()}
 
 
 def _report(
@@ -127,12 +130,12 @@ def _report(
     settings: Settings,
     texts: Coaching,
     source: ReviewData,
-    made: Tables,
-    seen: Mapping[str, SiteHighlights],
+    tables: Tables,
+    highlights: Mapping[str, SiteHighlights],
 ) -> Report:
-    names = sorted(made.exposure["site"].unique())
+    names = sorted(tables.exposure["site"].unique())
     zones = {name: settings.sites.zone_of(name) for name in names}
-    people = sorted(made.exposure["operator"].unique())
+    people = sorted(tables.exposure["operator"].unique())
     nothing = ""
     if not names:
         place = f"at {options.site} " if options.site else ""
@@ -148,9 +151,11 @@ def _report(
         coaching=texts,
         sites=()
         if nothing
-        else compose.sites(made, seen, texts, zones, options.operator, source.condition, source.feeds),
-        faults=[str(fault) for fault in made.sites["fault"].unique()],
-        source=source.words,
+        else compose.sites(
+            tables, highlights, texts, zones, options.operator, source.condition, source.feeds
+        ),
+        faults=[str(fault) for fault in tables.sites["fault"].unique()],
+        source=source.origin,
         nothing=nothing,
         notes=source.notes,
     )
@@ -183,8 +188,8 @@ def _plain_pdf(report: Report, target: Path) -> None:
     write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
 
 
-def narrowed(
-    made: Tables, seen: Mapping[str, SiteHighlights], operator: str | None
+def tables_by_name(
+    tables: Tables, highlights: Mapping[str, SiteHighlights], operator: str | None
 ) -> "dict[str, pd.DataFrame]":
     """Return all tables by name; for one operator, only the operator's rows."""
     import pandas as pd
@@ -192,18 +197,18 @@ def narrowed(
     rows = [
         {
             **{
-                name: getattr(one.highlight, name)
+                name: getattr(moment.highlight, name)
                 for name in MOMENT_COLUMNS
                 if name not in ("onset", "command")
             },
-            "onset": pd.Timestamp(one.highlight.onset, tz="UTC"),
-            "command": " ".join(one.command),
+            "onset": pd.Timestamp(moment.highlight.onset, tz="UTC"),
+            "command": " ".join(moment.command),
         }
-        for own in seen.values()
+        for own in highlights.values()
         for shown in own.shown.values()
-        for one in shown
+        for moment in shown
     ]
-    every = {name: getattr(made, name) for name in Tables.__slots__}
+    every = {name: getattr(tables, name) for name in Tables.__slots__}
     every["moments"] = pd.DataFrame(rows, columns=list(MOMENT_COLUMNS))
     if operator is None:
         return every
@@ -219,7 +224,7 @@ def main() -> int:
 
     Returns 2, with the reason on standard error, if it cannot be made.
     """
-    os.nice(PAGE_NICE)
+    os.nice(PAGE_NICENESS)
     request = json.load(sys.stdin)
     options = Namespace(
         paths=[],

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from strikewatch.cli.output import detail
 
 if TYPE_CHECKING:
+    from strikewatch.settings.database import DatabaseSettings
     from strikewatch.settings.tree import Settings
 
 NAME: Final = "strikewatch.toml"
@@ -15,7 +16,7 @@ VARIABLE: Final = "STRIKEWATCH_CONFIG"
 LOOKUP: Final = f"--config, ${VARIABLE}, ./{NAME}, the user's settings folder, the system's"
 
 
-def settings(config: Path | None) -> "Settings":
+def load_settings(config: Path | None) -> "Settings":
     """Load the settings: of the named file, else of the first one found, else the defaults; then the environment.
 
     Raises SettingsError with every problem.
@@ -23,21 +24,35 @@ def settings(config: Path | None) -> "Settings":
     from strikewatch.cli.rendering.common import use_zones
     from strikewatch.settings.tree import load
 
+    tree = load(_path(config))
+    use_zones(tree.sites)
+    return tree
+
+
+def load_database_settings(config: Path | None) -> "DatabaseSettings":
+    """Load only the settings that a command on the database uses, as `load_settings` does. Raises SettingsError."""
+    from strikewatch.cli.rendering.common import use_zones
+    from strikewatch.settings.database import load_database_settings as load
+
+    loaded = load(_path(config))
+    use_zones(loaded.sites)
+    return loaded
+
+
+def _path(config: Path | None) -> Path | None:
     path = config or find()
     detail(
         f"settings: {path or 'defaults'}{'' if path is None else f' ({_origin(config)})'}, and the environment"
     )
-    tree = load(path)
-    use_zones(tree)
-    return tree
+    return path
 
 
 def find() -> Path | None:
-    """Return the first settings file in the usual places, or None."""
-    return next((path for path in places() if path.is_file()), None)
+    """Return the first settings file among the candidates, or None."""
+    return next((path for path in candidates() if path.is_file()), None)
 
 
-def places() -> Iterator[Path]:
+def candidates() -> Iterator[Path]:
     """Yield where a settings file is looked for when none is named, in order."""
     yield Path(NAME)
     from platformdirs import PlatformDirs

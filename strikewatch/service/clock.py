@@ -36,10 +36,10 @@ class CorrectedClock:
         self._witnesses: dict[Key, tuple[Instant, Instant]] = {}  # own time less monotonic, and when heard
         self._offset = max(wall(), floor) - monotonic()
         self._since: Instant | None = None  # monotonic, when doubt began
-        self.doubt: int = 0
+        self.lead_ns: int = 0
         """How far the machine's clock is ahead of the corrected time, ns."""
 
-    def heard(self, key: Key, newest: Instant) -> None:
+    def record_sample(self, key: Key, newest: Instant) -> None:
         """Note that a hammer has just sent a sample with this time of its own clock."""
         now = self._monotonic()
         self._witnesses[key] = newest - now, now
@@ -49,20 +49,22 @@ class CorrectedClock:
         now = self._monotonic()
         offset = self._wall() - now
         jump = offset - self._offset
-        if abs(jump) > JUMP_NS and self._doubtful(offset, now):
+        if abs(jump) > JUMP_NS and self._is_contradicted(offset, now):
             if self._since is None:
                 self._since = now
                 _log.error(
-                    "clock_doubted", jump_s=round(jump / SECOND), remedy="set this machine's clock, by NTP"
+                    "clock_jump_rejected",
+                    jump_s=round(jump / SECOND),
+                    remedy="set this machine's clock, by NTP",
                 )
-            self.doubt = jump
+            self.lead_ns = jump
         else:
             if abs(jump) > JUMP_NS:
-                _log.warning("clock_set", jump_s=round(jump / SECOND))
-            self._offset, self._since, self.doubt = offset, None, 0
+                _log.warning("clock_jump_accepted", jump_s=round(jump / SECOND))
+            self._offset, self._since, self.lead_ns = offset, None, 0
         return now + self._offset
 
-    def _doubtful(self, offset: Instant, now: Instant) -> bool:
+    def _is_contradicted(self, offset: Instant, now: Instant) -> bool:
         against = 0
         last = max((heard for _, heard in self._witnesses.values()), default=0)
         for own, heard in self._witnesses.values():

@@ -12,7 +12,7 @@ from strikewatch.storage.queries.active import sent_records
 
 def addresses(settings: Settings) -> dict[str, str]:
     """Return the address by endpoint name."""
-    found = {one.name: one.url for one in settings.webhooks}
+    found = {webhook.name: webhook.url for webhook in settings.webhooks}
     if settings.mqtt_alerts.publish:
         found[MQTT_ALERTS] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"
     return found
@@ -48,5 +48,5 @@ def endpoints(settings: Settings, store: Store) -> list[Endpoint]:
 
 
 def _routes(settings: Settings) -> Routes:
-    filters: dict[str, Filter] = {one.name: one.filter for one in settings.webhooks}
+    filters: dict[str, Filter] = {webhook.name: webhook.filter for webhook in settings.webhooks}
     return Routes(filters | {MQTT_ALERTS: settings.mqtt_alerts.filter}, settings.sites)

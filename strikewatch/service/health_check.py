@@ -140,13 +140,13 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
 def _database(settings: Settings) -> Iterator[CheckResult]:
     try:
         where = settings.store.where
-        with SharedDatabase(where) as place:
-            with place.read() as connection:
+        with SharedDatabase(where) as database:
+            with database.read() as connection:
                 sqlite = connection.dialect.name == "sqlite"
                 report = connection.scalar(text("PRAGMA quick_check(1)")) if sqlite else "ok"
-            with place.write():
+            with database.write():
                 pass
-            name = place.name
+            name = database.name
     except StrikewatchError as error:
         yield CheckResult("database", "trouble", str(error), "start the processor once, or see [store]")
         return
@@ -165,7 +165,7 @@ def _feeds(settings: Settings) -> Iterator[CheckResult]:
     now = round(time.time() * SECOND)
     since = (now // feed_problems.DAY - 1) * feed_problems.DAY
     try:
-        with SharedDatabase(settings.store.where) as place, place.read() as connection:
+        with SharedDatabase(settings.store.where) as database, database.read() as connection:
             found = feed_problems.search(connection, now, since=since)
     except StrikewatchError:
         return  # `_database` reports it

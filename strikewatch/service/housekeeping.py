@@ -66,7 +66,7 @@ class Housekeeping:
                     # its work may be half done: start again from the state in the database
                     self._recorder = None
                     _log.error(
-                        "recorder_refused", problem=str(error), remedy="nothing is lost; this is retried"
+                        "recorder_blocked", problem=str(error), remedy="nothing is lost; this is retried"
                     )
                     if self._wait(RETRY_S):
                         return

@@ -61,7 +61,9 @@ def open_http_server(
     timelines = Timelines(store, recordings, live_state, settings.sites, source)
     active = ActiveAlerts(store, timelines, suppressed)
     reviews = ReviewJobs(settings, wall)
-    pages = Pages(context, templates, live_state, timelines, active, settings.sites, recordings, reviews.look)
+    pages = Pages(
+        context, templates, live_state, timelines, active, settings.sites, recordings, reviews.get_report
+    )
     fill = partial(_fill_timelines, settings, store, live_state, wall)
     stream = EventStream(live_state, timelines.recent, active.version, fill, wall)
     routes = [
@@ -74,7 +76,7 @@ def open_http_server(
 def open_live_state(settings: Settings, worker: Worker) -> LiveState:
     """Return the live state for the page, initialised from the worker's restored state."""
     live_state = LiveState(settings.of_hammer, settings.http.strip_h)
-    live_state.restore(worker.present())
+    live_state.restore(worker.current_states())
     return live_state
 
 

@@ -1,19 +1,23 @@
 """Turn messages into rows and events of hammers in event time: decode, order, fill in held values."""
 
+import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Final
+from math import isfinite
+from typing import Any, Final
 
 from strikewatch.core import instant
+from strikewatch.core.alert import Change
 from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
+from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.errors import Rejected
 from strikewatch.service.clock import CorrectedClock
 from strikewatch.service.feed_tally import FeedTally
-from strikewatch.service.step import Step, hammer_of_topic
 from strikewatch.settings.tree import Settings
-from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
 from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
@@ -21,12 +25,47 @@ from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import LAYOUT as ORDERING_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
+from strikewatch.sources.reasons import explain
 from strikewatch.storage.commit import spool
+from strikewatch.storage.commit.step import Reject
 
 LAYOUT: Final = f"{HOLD_LAYOUT} {ORDERING_LAYOUT}"
 """The layout of what `saved` returns; waiting rows follow it."""
 IN_TIME_NS: Final = 10 * SECOND
 """Rows that arrive within this time have not waited at the broker."""
+
+
+class Step:
+    """The data of one step: decoded rows and events, what the detectors found, and rejects.
+
+    `received`: wall time. `redelivered`: hammers with redelivered messages.
+    """
+
+    def __init__(self, received: Instant) -> None:
+        self.received = received
+        self.rows: dict[Key, list[Rows]] = {}
+        self.redelivered: set[Key] = set()
+        self.events: list[Event] = []
+        self.portions: list[Portion] = []
+        self.changes: list[Change] = []
+        self.bouts: list[AttributedBout] = []
+        self.stretches: list[AttributedStretch] = []
+        self.rejects: list[Reject] = []
+
+    def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
+        """Reject a payload."""
+        self.rejects.append(Reject(topic, payload, error.reason, error.detail, key, error.count))
+
+    def reject_rows(self, key: Key, reason: str, rows: Rows) -> None:
+        """Reject rows that were not used, with their values."""
+        first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
+        kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
+        for name, column in rows.columns.items():
+            kept[name] = [value if isfinite(value) else None for value in column.tolist()]
+        detail = f"{len(rows)} rows from {first} to {last}: {explain(reason).meaning}"
+        self.rejects.append(
+            Reject(f"{key[0]}/{key[1]}", json.dumps(kept).encode(), reason, detail, key, len(rows))
+        )
 
 
 class Intake:
@@ -84,19 +123,19 @@ class Intake:
 
     def decode(self, message: Message, step: Step) -> None:
         """Decode a message into the step; reject what cannot be used."""
-        received = message.received_ns - self.clock.doubt
+        received = message.received_ns - self.clock.lead_ns
         try:
             decoded = decode(
                 message.topic,
                 message.payload,
                 received,
                 self._prefix,
-                self._max_ahead_ns + max(self.clock.doubt, 0),
+                self._max_ahead_ns + max(self.clock.lead_ns, 0),
                 self._hold,
                 self._max_keys,
             )
         except Rejected as error:
-            step.reject(message.topic, message.payload, error, hammer_of_topic(message.topic, self._prefix))
+            step.reject(message.topic, message.payload, error, _hammer_of_topic(message.topic, self._prefix))
             return
         if isinstance(decoded, Samples):
             key = decoded.key
@@ -104,7 +143,7 @@ class Intake:
             self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
                 newest = int(decoded.rows.time_ns[-1])
-                self.clock.heard(key, newest)
+                self.clock.record_sample(key, newest)
                 self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
             if message.redelivered:
                 step.redelivered.add(key)
@@ -178,3 +217,11 @@ class Intake:
     def fill_held(self, portion: Portion) -> Portion:
         """Return a look-ahead portion with the rows that held channels fill in."""
         return self._hold.look_ahead(portion)
+
+
+def _hammer_of_topic(name: str, prefix: str) -> Key | None:
+    """Return the hammer that a topic names; None if the topic is not valid."""
+    try:
+        return topic.parse(name, prefix)[0]
+    except Rejected:
+        return None

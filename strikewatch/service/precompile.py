@@ -16,10 +16,10 @@ SLOWEST: Final = ("blank_firing", "grease")
 """Detectors that take as long to compile as all others together."""
 
 
-def precompile(say: Callable[[str], object]) -> None:
-    """Compile all detectors or load them from the cache, so that the first step is as fast as the next."""
+def precompile(report: Callable[[str], object]) -> None:
+    """Compile all detectors or load them from the cache, so that the first step is not slower than the others."""
     if not numba_cache.ready():
-        say("First start: compiling the detectors, which takes some ten seconds once.")
+        report("First start: compiling the detectors, which takes some ten seconds once.")
         with subprocess.Popen([sys.executable, "-m", __name__]):
             for detector in DETECTORS:
                 if detector.name not in SLOWEST:
@@ -33,6 +33,6 @@ def precompile(say: Callable[[str], object]) -> None:
 
 
 if __name__ == "__main__":
-    for one in DETECTORS:
-        if one.name in SLOWEST:
-            one.compile()
+    for detector in DETECTORS:
+        if detector.name in SLOWEST:
+            detector.compile()

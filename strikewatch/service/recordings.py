@@ -14,9 +14,14 @@ from rich.progress import Progress as Bar
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import seconds
 from strikewatch.errors import InputError
-from strikewatch.service import loss
 from strikewatch.service.precompile import precompile
-from strikewatch.service.replay import Progress, ReplayResult, replay_shifts
+from strikewatch.service.replay import (
+    DEFAULT_ALLOWED_PERCENT,
+    Progress,
+    ReplayResult,
+    check_loss,
+    replay_shifts,
+)
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.recordings import ReadOptions, Shift, open_shifts
 from strikewatch.sources.recordings.read_options import read_options
@@ -42,7 +47,7 @@ class Recordings:
     settings: Settings
     config: Path | None = None
     options: ReadOptions = field(default_factory=ReadOptions)
-    allow_loss: float = loss.DEFAULT_ALLOWED_PERCENT
+    allow_loss: float = DEFAULT_ALLOWED_PERCENT
 
     @staticmethod
     def from_options(options: Namespace, settings: Settings) -> "Recordings":
@@ -72,7 +77,7 @@ class Recordings:
         reorder = seconds(settings.intake.reorder_s)
         result = replay_shifts(shifts, settings.of_hammer, reorder, progress, only, own)
         if only is None:
-            loss.check(result.lost, self.allow_loss)
+            check_loss(result.lost, self.allow_loss)
         return result
 
     def open_and_replay(
@@ -102,7 +107,7 @@ class Recordings:
 
     def arguments(self) -> tuple[str, ...]:
         """Return the command-line options that read the recordings in the same way."""
-        allowed = None if self.allow_loss == loss.DEFAULT_ALLOWED_PERCENT else self.allow_loss
+        allowed = None if self.allow_loss == DEFAULT_ALLOWED_PERCENT else self.allow_loss
         return self.options.arguments(allowed)
 
     def _own_settings(self, shifts: Sequence[Shift]) -> Mapping[int, Settings]:

@@ -3,12 +3,14 @@
 Each hammer's rows are taken in time order, in whatever order recordings and rows are (`sources/recordings/merge`).
 """
 
+import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
+from strikewatch.core import instant
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.bout import AttributedBout
 from strikewatch.core.instant import SECOND, Instant
@@ -17,7 +19,6 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
-from strikewatch.service.loss import Loss, losses
 from strikewatch.service.replay_run import ReplayRun
 from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
@@ -30,6 +31,19 @@ Progress = Callable[[int, int], None]
 """Called with the rows done and the total number of rows."""
 
 SettingsOf = Callable[[Key], HammerSettings]
+
+DEFAULT_ALLOWED_PERCENT: Final = 1.0
+"""Percent of a recording's rows, or of a column's values, that may be left out by default."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """The unused data of one recording. Exact repetitions of a row do not count, since they lose nothing."""
+
+    place: str
+    percent: float
+    """Of its rows, or of the values in the column that lost most."""
+    reasons: tuple[str, ...]
 
 
 @dataclass(slots=True)
@@ -58,8 +72,8 @@ class ReplayResult:
     """The first row of any hammer, wrong clocks aside."""
     settings: dict[Key, list[tuple[Instant, HammerSettings]]] = field(default_factory=dict)
     """By hammer: (instant, settings from then on)."""
-    noted: list[StepResult] = field(default_factory=list)
-    part: TimeWindow = field(default_factory=TimeWindow)
+    steps: list[StepResult] = field(default_factory=list)
+    window: TimeWindow = field(default_factory=TimeWindow)
     end: Instant = 0
     """The latest row of any hammer."""
     not_found: Counter[Key] = field(default_factory=Counter)
@@ -68,7 +82,7 @@ class ReplayResult:
     def settings_at(self, key: Key, at: Instant) -> HammerSettings:
         """Return the settings of a hammer that applied at an instant."""
         every = self.settings[key]
-        return next((one for begin, one in reversed(every) if begin <= at), every[0][1])
+        return next((settings for begin, settings in reversed(every) if begin <= at), every[0][1])
 
     def settings_of(self, default: SettingsOf) -> SettingsOf:
         """Return a function for each hammer's settings at the end of the recording; `default` for other hammers."""
@@ -76,23 +90,23 @@ class ReplayResult:
 
     def bouts(self) -> list[AttributedBout]:
         """Return every bout of firing in the time window, ordered by start."""
-        bouts = [bout for outcome in self.noted for bout in outcome.bouts()]
-        wanted = [one for one in bouts if self.part.has(one.bout.key[1], one.bout.start, one.bout.end)]
+        bouts = [bout for outcome in self.steps for bout in outcome.bouts()]
+        wanted = [one for one in bouts if self.window.has(one.bout.key[1], one.bout.start, one.bout.end)]
         return sorted(wanted, key=lambda worked: (worked.bout.start, worked.bout.key))
 
     def stretches(self) -> list[AttributedStretch]:
         """Return every stretch of work, ordered by start."""
-        stretches = [one for outcome in self.noted for one in outcome.stretches()]
+        stretches = [stretch for outcome in self.steps for stretch in outcome.stretches()]
         return sorted(stretches, key=lambda spent: (spent.stretch.start, spent.stretch.key))
 
-    def within(self, part: TimeWindow) -> "ReplayResult":
+    def within(self, window: TimeWindow) -> "ReplayResult":
         """Restrict the result to a time window. Raises Refused if its hammer is not in the recording."""
-        firing_h = {key: hours for key, hours in self.firing_h.items() if part.hammer in (None, key[1])}
-        if part.hammer is not None and not firing_h:
+        firing_h = {key: hours for key, hours in self.firing_h.items() if window.hammer in (None, key[1])}
+        if window.hammer is not None and not firing_h:
             known = ", ".join(sorted({hammer for _, hammer in self.firing_h})) or "none"
-            raise Refused(f"no hammer {part.hammer} in this recording; there are: {known}")
-        records = [record for record in self.records if part.overlaps_alert(record)]
-        return replace(self, records=records, firing_h=firing_h, part=part)
+            raise Refused(f"no hammer {window.hammer} in this recording; there are: {known}")
+        records = [record for record in self.records if window.overlaps_alert(record)]
+        return replace(self, records=records, firing_h=firing_h, window=window)
 
     def notes(self) -> Iterator[str]:
         """Yield what was left out, and where."""
@@ -159,8 +173,8 @@ def replay_shifts(
     run = ReplayRun(merge, settings_of, own or {}, reorder_ns)
     total = sum(shift.total for shift in shifts)
     done = 0
-    for together, rows in _read_ahead(merge.pieces()):
-        run.rows(together, rows)
+    for group, rows in _read_ahead(merge.pieces()):
+        run.rows(group, rows)
         done += len(rows)
         if progress:
             progress(done, total)
@@ -176,7 +190,7 @@ def replay_shifts(
         uncertain={key: run.uncertain(key) for key in keys},
         partly={key: partly for key in keys if (partly := run.partly(key))},
         settings={key: run.settings(key) for key in keys},
-        noted=run.noted,
+        steps=run.steps,
         not_found=run.not_found,
         lost=losses(merge),
         begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
@@ -206,3 +220,49 @@ def _read_ahead(pieces: Iterator[tuple[OverlapGroup, Rows]]) -> Iterator[tuple[O
         while (piece := coming.result()) is not None:
             coming = reader.submit(next, pieces, None)
             yield piece
+
+
+def losses(merge: Merge) -> list[Loss]:
+    """Return the loss of each recording that lost anything."""
+    return [loss for s, shift in enumerate(merge.shifts) if (loss := _loss_of(shift, merge, s)).reasons]
+
+
+def check_loss(found: Iterable[Loss], allowed_percent: float) -> None:
+    """Raise InputError if a recording lost more than allowed; it names all of these and the reasons."""
+    over = [loss for loss in found if loss.percent > allowed_percent]
+    if not over:
+        return
+    lines = [f"{loss.place}: {loss.percent:.2g} % would be lost: {'; '.join(loss.reasons)}" for loss in over]
+    enough = min(100.0, math.ceil(max(loss.percent for loss in over) * 10) / 10)
+    lines[-1] += (
+        f". More than {allowed_percent:g} % of a recording would be left out: fix it, or accept the loss with "
+        f"--allow-loss {enough:g} (in Python: allow_loss={enough:g})"
+    )
+    raise InputError("\n".join(lines))
+
+
+def _loss_of(shift: Shift, merge: Merge, s: int) -> Loss:
+    rows = {reason: n for reason in ROW_REASONS if (n := shift.bad[reason])}
+    reasons = [
+        f"{n} of {shift.total} rows {ROW_REASONS[reason]}, the first: {_example(shift, reason)}"
+        for reason, n in rows.items()
+    ]
+    lost = sum(rows.values())
+    if n := merge.wrong_clock[s]:
+        lost += n
+        key, at = merge.first_wrong[s]
+        reasons.append(
+            f"{n} of {shift.total} rows from a wrong clock, the first: {key[1]} at {instant.text(at)}; "
+            "correct their times"
+        )
+    shares = [lost / max(1, shift.total)]
+    for name, n in shift.cells.items():
+        shares.append(n / (n + shift.read[name]))
+        reasons.append(
+            f"{n} of {n + shift.read[name]} values of `{name}` unreadable, the first: {_example(shift, name)}"
+        )
+    return Loss(shift.place, 100 * max(shares), tuple(reasons))
+
+
+def _example(shift: Shift, reason: str) -> str:
+    return shift.examples.get(reason, "unknown").removeprefix(f"{shift.place}: ")

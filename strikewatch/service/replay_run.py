@@ -35,7 +35,7 @@ class ReplayRun:
         self, merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
     ) -> None:
         self.pipeline = Pipeline(settings_of)
-        self.noted: list[StepResult] = []
+        self.steps: list[StepResult] = []
         self.not_found: Counter[Key] = Counter()
         self._merge = merge
         self._settings_of = settings_of
@@ -45,7 +45,7 @@ class ReplayRun:
         self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
         self._feeds = [{} if shift.recorded_in_order else shift.feeds() for shift in merge.shifts]
-        self._at: dict[Key, OverlapGroup] = {}
+        self._current_group: dict[Key, OverlapGroup] = {}
         self._newest: dict[Key, Instant] = {}
         self._settings: dict[Key, list[tuple[Instant, HammerSettings]]] = defaultdict(list)
         self._silent: dict[Key, list[tuple[OverlapGroup, dict[str, str]]]] = defaultdict(list)
@@ -56,19 +56,19 @@ class ReplayRun:
     def keys(self) -> tuple[Key, ...]:
         return self._reorderer.keys
 
-    def rows(self, together: OverlapGroup, rows: Rows) -> None:
+    def rows(self, group: OverlapGroup, rows: Rows) -> None:
         """Process a hammer's next rows."""
-        key = together.key
-        if self._at.get(key) != together:
-            self._begin_recording(together)
-        own = [self._merge.starts[key][s] for s in together.shifts]
+        key = group.key
+        if self._current_group.get(key) != group:
+            self._begin_recording(group)
+        own = [self._merge.starts[key][s] for s in group.shifts]
         cuts = np.r_[
             np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1,
             np.searchsorted(rows.time_ns, own if self._own else []),
         ]
         bounds = np.unique(np.r_[0, cuts, len(rows)]).astype(int).tolist()
         for first, end in pairwise(bounds):
-            self._take_rows(together, rows[first:end] if end - first < len(rows) else rows)
+            self._take_rows(group, rows[first:end] if end - first < len(rows) else rows)
 
     def close(self) -> Instant:
         """Advance every hammer to the end of the recording, the latest row of any hammer; return that instant."""
@@ -105,7 +105,9 @@ class ReplayRun:
     def silent(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) of each fault that none of the hammer's recordings can show."""
         every = [reasons for _, reasons in self._silent[key]]
-        return [(fault, why) for fault, why in every[-1].items() if all(fault in one for one in every)]
+        return [
+            (fault, why) for fault, why in every[-1].items() if all(fault in reasons for reasons in every)
+        ]
 
     def uncertain(self, key: Key) -> list[tuple[str, str]]:
         """Return (fault, reason) of each fault that every recording can only infer, or not show."""
@@ -124,52 +126,52 @@ class ReplayRun:
         """Return, by fault that some recordings can show, the recordings that cannot."""
         every = self._silent[key]
         found: dict[str, list[str]] = {}
-        for together, reasons in every:
+        for group, reasons in every:
             for fault in reasons:
                 if not all(fault in one for _, one in every):
-                    names = [_name(self._merge.shifts[s].place) for s in together.shifts]
+                    names = [_name(self._merge.shifts[s].place) for s in group.shifts]
                     found.setdefault(fault, []).extend(name for name in names if name not in found[fault])
         return found
 
-    def _begin_recording(self, together: OverlapGroup) -> None:
+    def _begin_recording(self, group: OverlapGroup) -> None:
         """Begin a recording with other channels."""
-        key = together.key
-        if key in self._at:
+        key = group.key
+        if key in self._current_group:
             self._flush(key)
-            if not self._recorded_in_order(self._at[key]) or not self._recorded_in_order(together):
+            if not self._recorded_in_order(self._current_group[key]) or not self._recorded_in_order(group):
                 self._note_silent(key)
-        self._at[key] = together
-        has = {name for s in together.shifts for name in self._feeds[s].get(key, ())}
-        mixed = any(self._merge.shifts[s].recorded_in_order for s in together.shifts)
+        self._current_group[key] = group
+        has = {name for s in group.shifts for name in self._feeds[s].get(key, ())}
+        mixed = any(self._merge.shifts[s].recorded_in_order for s in group.shifts)
         self.pipeline.declare_channels(
             key, has, () if mixed else [name for name in FEED_CHANNELS if name not in has]
         )
         checked = any(
-            (one.site, one.hammer) == key and one.kind == "check"
-            for s in together.shifts
+            (event.site, event.hammer) == key and event.kind == "check"
+            for s in group.shifts
             if not self._merge.shifts[s].recorded_in_order
-            for one in self._merge.shifts[s].events
+            for event in self._merge.shifts[s].events
         )
         if checked:
             self.pipeline.declare_channels(key, ("check",))
 
-    def _take_rows(self, together: OverlapGroup, rows: Rows) -> None:
-        key, first, last = together.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
+    def _take_rows(self, group: OverlapGroup, rows: Rows) -> None:
+        key, first, last = group.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
         if first - self._newest.get(key, first) > CLOCK_JUMP_NS:
             self._flush(key)  # nothing older is to come
         self._newest[key] = last
-        self._configure(together, first)
+        self._configure(group, first)
         waiting = self._events.get(key, [])
         while waiting and waiting[-1].effective <= last:
             self._reorderer.add_event(waiting.pop())
-        self._reorderer.policy = "in_order" if self._recorded_in_order(together) else "window"
+        self._reorderer.policy = "in_order" if self._recorded_in_order(group) else "window"
         self._step(key, self._reorderer.add_rows(key, rows))
 
-    def _configure(self, together: OverlapGroup, at: Instant) -> None:
+    def _configure(self, group: OverlapGroup, at: Instant) -> None:
         """Apply the settings of the recording that began last."""
-        key, starts = together.key, self._merge.starts[together.key]
-        begun = [s for s in together.shifts if starts[s] <= at]
-        settings_of = self._own.get(begun[-1] if begun else together.shifts[0], self._settings_of)
+        key, starts = group.key, self._merge.starts[group.key]
+        begun = [s for s in group.shifts if starts[s] <= at]
+        settings_of = self._own.get(begun[-1] if begun else group.shifts[0], self._settings_of)
         wanted = settings_of(key)
         known = self._settings[key]
         if not known or known[-1][1] != wanted:
@@ -178,12 +180,12 @@ class ReplayRun:
             self._hold.configure(key)
             known.append((at, wanted))
 
-    def _recorded_in_order(self, together: OverlapGroup) -> bool:
-        return all(self._merge.shifts[s].recorded_in_order for s in together.shifts)
+    def _recorded_in_order(self, group: OverlapGroup) -> bool:
+        return all(self._merge.shifts[s].recorded_in_order for s in group.shifts)
 
     def _note_silent(self, key: Key) -> None:
-        together = self._at.get(key, OverlapGroup(key, ()))
-        self._silent[key].append((together, dict(self.pipeline.unmonitored_faults(key))))
+        group = self._current_group.get(key, OverlapGroup(key, ()))
+        self._silent[key].append((group, dict(self.pipeline.unmonitored_faults(key))))
         self._uncertain[key].append(dict(self.pipeline.inferred_faults(key)))
 
     def _flush(self, key: Key) -> None:
@@ -197,8 +199,8 @@ class ReplayRun:
 
     def _with_held_values(self, portion: Portion) -> Portion:
         """Fill in held values; our own recordings have them already."""
-        together = self._at.get(portion.key)
-        filled = together is not None and self._recorded_in_order(together)
+        group = self._current_group.get(portion.key)
+        filled = group is not None and self._recorded_in_order(group)
         return portion if filled else self._hold.portion(portion)
 
     def _track(self, outcome: StepResult) -> None:
@@ -206,7 +208,7 @@ class ReplayRun:
         for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
         if any(map(len, outcome.measurements.values())):
-            self.noted.append(replace(outcome, findings=[]))
+            self.steps.append(replace(outcome, findings=[]))
 
 
 def _events(merge: Merge) -> dict[Key, list[Event]]:

@@ -32,7 +32,7 @@ RETRY_S: Final = 60.0
 MAX_DURATION_S: Final = 900.0
 COMMAND: Final = (sys.executable, "-m", "strikewatch.cli.review_report")
 
-_Request = tuple[str, Instant]
+_RequestKey = tuple[str, Instant]
 
 
 @dataclass(slots=True)
@@ -61,32 +61,32 @@ class ReviewJobs:
         self._wall = wall
         self._monotonic = monotonic
         self._lock = threading.Lock()
-        self._reports: OrderedDict[_Request, _Report] = OrderedDict()
-        self._failed: set[_Request] = set()
+        self._reports: OrderedDict[_RequestKey, _Report] = OrderedDict()
+        self._failed: set[_RequestKey] = set()
         self._running: subprocess.Popen[str] | None = None
-        self._making: _Request | None = None
+        self._making: _RequestKey | None = None
         self._closed = False
 
-    def look(self, site: str, begin: Instant, end: Instant) -> Review | None:
+    def get_report(self, site: str, begin: Instant, end: Instant) -> Review | None:
         """Return the newest report on a site in [begin, end), with data up to when it was made.
 
         Returns None while the first one is being made. An old report is returned at once and renewed in the
         background. Raises Refused if making it failed; the next call tries again.
         """
-        asked = site, begin
+        request_key = site, begin
         with self._lock:
-            made = self._reports.get(asked)
-            if made is None:
-                if asked in self._failed:
-                    self._failed.discard(asked)
+            report = self._reports.get(request_key)
+            if report is None:
+                if request_key in self._failed:
+                    self._failed.discard(request_key)
                     raise Refused("the review could not be made; try again, or see the processor's log")
-                self._begin(asked, end)
+                self._begin(request_key, end)
                 return None
-            self._reports.move_to_end(asked)
-            complete = made.upto >= end
-            if not complete and self._monotonic() >= made.renew_s:
-                self._begin(asked, end)
-            return Review(made.html, made.upto, complete, self._making == asked, made.failed)
+            self._reports.move_to_end(request_key)
+            complete = report.upto >= end
+            if not complete and self._monotonic() >= report.renew_s:
+                self._begin(request_key, end)
+            return Review(report.html, report.upto, complete, self._making == request_key, report.failed)
 
     def close(self) -> None:
         """Stop making reports."""
@@ -95,7 +95,7 @@ class ReviewJobs:
             if self._running is not None:
                 self._running.kill()
 
-    def _begin(self, asked: _Request, end: Instant) -> None:
+    def _begin(self, request_key: _RequestKey, end: Instant) -> None:
         """Start making a report, unless one is being made."""
         if self._running is not None or self._closed:
             return
@@ -105,16 +105,20 @@ class ReviewJobs:
                 COMMAND, stdin=pipe, stdout=pipe, stderr=pipe, text=True, encoding="utf-8"
             )
         except OSError as error:
-            self._note_failure(asked, str(error))
+            self._note_failure(request_key, str(error))
             return
-        self._running, self._making = running, asked
-        order = {"site": asked[0], "begin": instant.text(asked[1]), "end": instant.text(upto)}
-        request = json.dumps({**order, "settings": self._settings.model_dump(mode="json", exclude_none=True)})
+        self._running, self._making = running, request_key
+        period = {"site": request_key[0], "begin": instant.text(request_key[1]), "end": instant.text(upto)}
+        request = json.dumps(
+            {**period, "settings": self._settings.model_dump(mode="json", exclude_none=True)}
+        )
         threading.Thread(
-            target=self._wait, args=(running, asked, request, upto), name="review", daemon=True
+            target=self._wait, args=(running, request_key, request, upto), name="review", daemon=True
         ).start()
 
-    def _wait(self, running: "subprocess.Popen[str]", asked: _Request, request: str, upto: Instant) -> None:
+    def _wait(
+        self, running: "subprocess.Popen[str]", request_key: _RequestKey, request: str, upto: Instant
+    ) -> None:
         try:
             report, trouble = running.communicate(request, MAX_DURATION_S)
         except subprocess.TimeoutExpired:
@@ -123,16 +127,16 @@ class ReviewJobs:
         with self._lock:
             self._running = self._making = None
             if running.returncode == 0:
-                self._reports[asked] = _Report(report, upto, self._monotonic() + FRESH_S)
-                self._reports.move_to_end(asked)
+                self._reports[request_key] = _Report(report, upto, self._monotonic() + FRESH_S)
+                self._reports.move_to_end(request_key)
                 while len(self._reports) > MAX_REPORTS:
                     self._reports.popitem(last=False)
             elif not self._closed:
-                self._note_failure(asked, trouble)
+                self._note_failure(request_key, trouble)
 
-    def _note_failure(self, asked: _Request, trouble: str) -> None:
-        if (old := self._reports.get(asked)) is not None:
+    def _note_failure(self, request_key: _RequestKey, trouble: str) -> None:
+        if (old := self._reports.get(request_key)) is not None:
             old.renew_s, old.failed = self._monotonic() + RETRY_S, True
         else:
-            self._failed.add(asked)
-        _log.error("review_failed", site=asked[0], error=trouble)
+            self._failed.add(request_key)
+        _log.error("review_failed", site=request_key[0], error=trouble)

@@ -161,7 +161,7 @@ class Processor:
             try:
                 worker.turn(STEP_TIMEOUT_S)
             except BrokerError:
-                watch.look(subscriber.status(), worker)
+                watch.update(subscriber.status(), worker)
                 raise
             self._stats.record_turn()
             self._supervisor.alive()
@@ -170,7 +170,7 @@ class Processor:
                 self.ready.set()
                 self._fresh_s = time.monotonic()
                 self._touch_alive_file()
-            watch.look(status, worker)
+            watch.update(status, worker)
 
     def _wait(self, timeout_s: float) -> bool:
         """Wait while the database refuses; report the worker as alive, since a restart would not help."""

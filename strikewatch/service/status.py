@@ -61,7 +61,7 @@ class InstrumentedSource:
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         messages = self._source.take(limit, timeout_s)
         if messages:
-            self._stats.begin_step((self._wall() - min(one.received_ns for one in messages)) / SECOND)
+            self._stats.begin_step((self._wall() - min(message.received_ns for message in messages)) / SECOND)
         return messages
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
@@ -78,18 +78,18 @@ class StatusLog:
         self._connected = False
         self._takeovers = 0
         self._refused: set[str] = set()
-        self._said = self._heard = monotonic()
+        self._reported = self._last_message = monotonic()
         self._rejected = self._messages = 0
 
-    def look(self, status: Status, worker: Worker) -> None:
+    def update(self, status: Status, worker: Worker) -> None:
         now = self._monotonic()
         if worker.messages > self._messages:
-            self._messages, self._heard = worker.messages, now
+            self._messages, self._last_message = worker.messages, now
         if status.connected != self._connected or (not status.connected and status.reason != self._last):
             self._connected, self._last = status.connected, status.reason
             if status.connected:
                 _log.info("broker_connected", resumed=status.resumed)
-                self._heard = now
+                self._last_message = now
             elif not status.takeovers:
                 _log.warning("broker_lost", problem=status.reason)
         if status.takeovers > self._takeovers:  # though the session may be back by now
@@ -101,18 +101,18 @@ class StatusLog:
                 _log.error(
                     "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
                 )
-        if now - self._said < REPORT_EVERY_NS:
+        if now - self._reported < REPORT_EVERY_NS:
             return
-        self._said = now
+        self._reported = now
         if not status.connected:
-            _log.error("broker_away", problem=status.reason, remedy="strikewatch check looks for the cause")
+            _log.error(
+                "broker_unreachable", problem=status.reason, remedy="strikewatch check looks for the cause"
+            )
         rejected = sum(worker.rejected.values())
         if rejected > self._rejected:
             _log.warning(
                 "payloads_rejected", since_last=rejected - self._rejected, in_all=dict(worker.rejected)
             )
             self._rejected = rejected
-        if status.connected and now - self._heard >= REPORT_EVERY_NS:
-            _log.warning(
-                "nothing_heard", remedy="see whether gateways publish, and the prefix and access list"
-            )
+        if status.connected and now - self._last_message >= REPORT_EVERY_NS:
+            _log.warning("no_messages", remedy="see whether gateways publish, and the prefix and access list")

@@ -10,7 +10,7 @@ from strikewatch.errors import InputError
 from strikewatch.service.recordings import Recordings
 from strikewatch.settings.tree import Settings, with_faults
 
-Told = Callable[[int, int], None]
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,22 +26,24 @@ class Run:
         return Counter(record["fault"] for record in self.records)
 
 
-def run(recordings: Recordings, supposed: Mapping[str, Any] | None = None) -> Run:
-    """Replay all recordings with their own settings, changed by `supposed`. Raises InputError, SettingsError."""
+def run(recordings: Recordings, changes: Mapping[str, Any] | None = None) -> Run:
+    """Replay all recordings with their own settings, changed by `changes`. Raises InputError, SettingsError."""
     shifts = recordings.open()
-    result = recordings.replay(shifts, change=lambda one: with_faults(one, supposed or {}))
+    result = recordings.replay(shifts, change=lambda one: with_faults(one, changes or {}))
     return Run(result.records, sum(result.firing_h.values()), (*recordings.notes(shifts), *result.notes()))
 
 
-def sweep(recordings: Recordings, name: str, values: Sequence[float], done: Told | None = None) -> list[Run]:
+def sweep(
+    recordings: Recordings, name: str, values: Sequence[float], progress: Progress | None = None
+) -> list[Run]:
     """Make one run for each value of a setting; all values are checked before the first run."""
     for value in values:
         with_faults(recordings.settings, {name: value})
     runs = []
     for k, value in enumerate(values):
         runs.append(run(recordings, {name: value}))
-        if done:
-            done(k + 1, len(values))
+        if progress:
+            progress(k + 1, len(values))
     return runs
 
 

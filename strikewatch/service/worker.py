@@ -1,11 +1,12 @@
 """The worker: takes messages, commits one transaction per step, then acknowledges them.
 
-decode → admit → pipeline → alert tracker → store → acknowledge. After a crash before the commit the broker redelivers;
-after a crash behind it, admission drops the repetitions.
+decode → order → pipeline → alert tracker → store → acknowledge. After a crash before the commit the broker redelivers;
+after a crash behind it, ordering drops the repetitions.
 """
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from itertools import count
 from typing import Any, Final, Protocol
@@ -20,21 +21,21 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.self_alerts import DISK_FULL
+from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
-from strikewatch.errors import StoreError, StoreLost
-from strikewatch.service.full_disk import FullDisk, SendUrgent
+from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
-from strikewatch.service.intake import Intake
+from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
-from strikewatch.service.step import Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.commit.store import Store
+from strikewatch.storage.outbox.messages import Message as OutboxMessage
+from strikewatch.storage.outbox.messages import queued_messages
 
 _log: Final = structlog.get_logger("worker")
 
@@ -58,7 +59,9 @@ class Source(Protocol):
 
 
 OnStep = Callable[[Instant, Sequence[Portion], StepResult], None]
-"""Called with the wall time at which a step began, its portions and their outcome."""
+"""Called with the wall time at which a step began, its portions and their result."""
+SendUrgent = Callable[[Sequence[tuple[str, OutboxMessage]]], None]
+"""Called with (endpoint, message) to be sent before they are stored."""
 
 
 class Worker:
@@ -90,16 +93,18 @@ class Worker:
         saved = store.load()
         self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest)
         self._pipeline = Pipeline(settings.of_hammer)
-        self._ahead = LookAhead(self._pipeline, self._intake, instant.seconds(settings.intake.grace_s))
+        self._look_ahead_runner = LookAhead(
+            self._pipeline, self._intake, instant.seconds(settings.intake.grace_s)
+        )
         self._tracker = AlertTracker(instant.seconds(settings.intake.historic_after_s))
         self._last_poll = monotonic()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
-        self._full_disk = FullDisk(store, send_urgent, monotonic)
+        self._disk_full = DiskFullMonitor(store, send_urgent, monotonic)
         self._manual_events = ManualEvents(store)
         self._restore(saved)
 
-    def present(self) -> list[tuple[Key, Any]]:
+    def current_states(self) -> list[tuple[Key, Any]]:
         """Return the present state of every hammer; call before the first turn."""
         return [(key, self._pipeline.state_of(key)) for key in self._pipeline.hammers]
 
@@ -118,11 +123,11 @@ class Worker:
             self._look_ahead(step, now)
             if self._process_due(step.received):
                 self._alerts_changed()
-        own = self._full_disk.check(step.received, self._intake.last_heard)
-        if messages or step.changes or own:
-            self._commit(step, changed, own)
+        disk_changes = self._disk_full.check(step.received, self._intake.last_heard)
+        if messages or step.changes or disk_changes:
+            self._commit(step, changed, disk_changes)
             self._source.acknowledge(messages)
-            if step.changes or own:
+            if step.changes or disk_changes:
                 self._alerts_changed()
                 log_changes(step.changes)
         self.messages += len(messages)
@@ -136,12 +141,12 @@ class Worker:
         for key in dict.fromkeys([*saved.states, *events]):
             state = saved.states.get(key)
             if state is not None and (lost := self._pipeline.restore(key, *state)):
-                _log.warning("state_lost", site=key[0], hammer=key[1], begun_anew=lost)
+                _log.warning("state_lost", site=key[0], hammer=key[1], reset_parts=lost)
             self._intake.restore(key, self._pipeline.watermark(key), events.get(key, ()), state)
         for alert in saved.alerts:
             key = alert.record["site"], alert.record["hammer"]
             if alert.record["fault"] == DISK_FULL.name:
-                self._full_disk.restore(key[0], alert.onset)
+                self._disk_full.restore(key[0], alert.onset)
                 continue
             watermark = max(self._pipeline.watermark(key), alert.onset)
             self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
@@ -161,7 +166,7 @@ class Worker:
             step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
 
     def _look_ahead(self, step: Step, now: Instant) -> None:
-        if (ahead := self._ahead.run(now)) is None:
+        if (ahead := self._look_ahead_runner.run(now)) is None:
             return
         result, until = ahead
         for finding in result.findings:
@@ -172,15 +177,15 @@ class Worker:
     def _take_manual_events(self) -> None:
         """Admit the events that people have logged."""
         try:
-            noted = self._manual_events.fetch_new()
+            entries = self._manual_events.fetch_new()
         except StoreLost:
             raise
         except StoreError as error:
-            _log.error("look_refused", problem=str(error), remedy="nothing is lost; this is retried")
+            _log.error("poll_refused", problem=str(error), remedy="nothing is lost; this is retried")
             return
-        for event in noted:
+        for event in entries:
             self._intake.add_event(event)
-            _log.info("event_noted", site=event.site, hammer=event.hammer, event_kind=event.kind)
+            _log.info("entry_applied", site=event.site, hammer=event.hammer, event_kind=event.kind)
 
     def _process_due(self, now: Instant) -> bool:
         """Queue what is due for sending; return whether anything was. A refused attempt is repeated a second later."""
@@ -189,10 +194,10 @@ class Worker:
         except StoreLost:
             raise
         except StoreError as error:
-            _log.error("look_refused", problem=str(error), remedy="nothing is lost; this is retried")
+            _log.error("poll_refused", problem=str(error), remedy="nothing is lost; this is retried")
             return False
 
-    def _commit(self, step: Step, changed: Sequence[Key], own: Sequence[Change]) -> None:
+    def _commit(self, step: Step, changed: Sequence[Key], disk_changes: Sequence[Change]) -> None:
         """Commit the step; retry while the database refuses, and let the broker keep the following messages."""
         record = StepRecord(
             received=step.received,
@@ -203,7 +208,7 @@ class Worker:
                 for portion in step.portions
                 for event in portion.events
             ],
-            changes=[*step.changes, *own],
+            changes=[*step.changes, *disk_changes],
             bouts=step.bouts,
             stretches=step.stretches,
             states={key: self._pipeline.saved(key) + self._intake.saved(key) for key in changed},
@@ -218,8 +223,8 @@ class Worker:
             try:
                 self._store.commit(record)
                 if refused:
-                    _log.warning("commit_taken", refused=refused)
-                self._full_disk.stored()
+                    _log.warning("commit_succeeded", refused=refused)
+                self._disk_full.after_commit()
                 return
             except StoreLost:
                 raise
@@ -228,7 +233,47 @@ class Worker:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
                     )
-                more = self._full_disk.refused(step.received, self._intake.last_heard)
+                more = self._disk_full.after_refusal(step.received, self._intake.last_heard)
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
+
+
+class DiskFullMonitor:
+    """Raises and clears the alert about a full disk; used by the worker's thread only.
+
+    The alert must be sent while the database cannot be written: it is logged and sent to every endpoint at once, and
+    stored with the step that waits for room.
+    """
+
+    def __init__(self, store: Store, send_urgent: SendUrgent, monotonic: Callable[[], Instant]) -> None:
+        self._store = store
+        self._send_urgent = send_urgent
+        self._monotonic = monotonic
+        self._alert = DiskFullAlert()
+        self._unsent: list[Change] = []
+        self.restore = self._alert.restore
+
+    def check(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check the disk; return the changes of the alert to be stored with this step, at the wall time `now`."""
+        if self._store.disk_warning is not None:
+            self._store.check_disk_space()
+        full = self._store.disk_warning is not None
+        changes = self._alert.update(full, (site for site, _ in hammers), now, self._monotonic())
+        if changes:
+            log_changes(changes)
+        self._unsent += changes
+        return changes
+
+    def after_refusal(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check the disk after a refused commit, and send the changes to the endpoints at once."""
+        changes = self.check(now, hammers)
+        if self._unsent:
+            with suppress(StoreBlocked):  # the database may be locked, too: then after the next refusal
+                self._send_urgent(queued_messages(self._store, self._unsent, now))
+                self._unsent.clear()
+        return changes
+
+    def after_commit(self) -> None:
+        """Note that the step was committed: its changes are sent from the database."""
+        self._unsent.clear()

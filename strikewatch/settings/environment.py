@@ -82,6 +82,12 @@ def mistakes(model: type[BaseModel], named: Set[str]) -> list[tuple[str, str]]:
     return found
 
 
+def is_table(variable: str, tables: Set[str]) -> bool:
+    """Return whether a variable sets one of these tables, or belongs to the command line or the tests."""
+    table = variable.upper().removeprefix(PREFIX).partition("__")[0].lower()
+    return table in tables or variable.upper() in _NOT_SETTINGS
+
+
 def suggestion(name: str, known: Set[str] | dict[str, bool]) -> str:
     """Return what to do about an unknown name."""
     near = get_close_matches(name, known, 1)
@@ -91,7 +97,9 @@ def suggestion(name: str, known: Set[str] | dict[str, bool]) -> str:
 def _model(kind: Any) -> type[BaseModel] | None:
     """Return the model of a setting that is, or may be, a table."""
     kinds = get_args(kind) if get_origin(kind) in (Union, UnionType) else (kind,)
-    return next((one for one in kinds if isinstance(one, type) and issubclass(one, BaseModel)), None)
+    return next(
+        (option for option in kinds if isinstance(option, type) and issubclass(option, BaseModel)), None
+    )
 
 
 def _json_mistake(value: str) -> str | None:

@@ -31,12 +31,12 @@ from strikewatch.settings.environment import (
 )
 from strikewatch.settings.faults import Faults
 from strikewatch.sinks.filter import Filter as WebhookFilter
-from strikewatch.sinks.filter import Sites
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import LogSettings as Log
 from strikewatch.sinks.settings import MqttSettings as MqttAlerts
 from strikewatch.sinks.settings import WebhookSettings as Webhook
+from strikewatch.sinks.sites import Sites
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store
@@ -120,7 +120,7 @@ class Settings(BaseModel):
     @field_validator("webhooks")
     @classmethod
     def _unique_names(cls, webhooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
-        names = [MQTT_ALERTS, *(one.name for one in webhooks)]
+        names = [MQTT_ALERTS, *(webhook.name for webhook in webhooks)]
         if twice := sorted({name for name in names if names.count(name) > 1}):
             raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
         return webhooks
@@ -171,9 +171,9 @@ def with_faults(settings: Settings, changes: Mapping[str, Any]) -> Settings:
     try:
         changed = Faults.model_validate(tables, strict=True)
     except ValidationError as error:
-        for one in error.errors():
-            at = ("faults", *one["loc"])
-            problems.append((_dotted(at), _message(one, at)))
+        for problem in error.errors():
+            at = ("faults", *problem["loc"])
+            problems.append((_dotted(at), _message(problem, at)))
     if problems:
         raise SettingsError(problems)
     return settings.model_copy(update={"faults": changed})
@@ -213,9 +213,9 @@ class _Source:
         tables |= {"hammers_file": str(self.hammers_file), "hammers": others | own}
 
     def add(self, error: ValidationError, within: Loc = ()) -> None:
-        for one in error.errors():
-            loc = (*within, *one["loc"])
-            self.problems.setdefault(self.place(loc), _message(one, loc))
+        for problem in error.errors():
+            loc = (*within, *problem["loc"])
+            self.problems.setdefault(self.place(loc), _message(problem, loc))
 
     def add_wrong_types(self, tables: Mapping[str, Any]) -> None:
         """Report values of a wrong type in a file, such as a number as text; only the environment is read leniently."""

@@ -126,7 +126,7 @@ class Worker:
             self._thread.join(within_s)
             if self._thread.is_alive():
                 self._abandoned = True
-                _log.info("delivery_cut_off", endpoint=self.name)
+                _log.info("delivery_abandoned", endpoint=self.name)
 
     def _run(self) -> None:
         try:
@@ -142,7 +142,7 @@ class Worker:
                     self._loop.send_due(lambda: self._stopping, self._awake.is_set)
                 except StoreBlocked as error:
                     _log.error(
-                        "dispatcher_refused", endpoint=self.name, problem=str(error), remedy=RETRY_NOTE
+                        "dispatcher_blocked", endpoint=self.name, problem=str(error), remedy=RETRY_NOTE
                     )
                     self._awake.wait(POLL_S)
                     continue

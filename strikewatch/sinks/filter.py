@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import Any, Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
@@ -22,6 +22,7 @@ from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
 from strikewatch.detectors.registry import FAULTS as DETECTOR_FAULTS
 from strikewatch.engine.self_alerts import SELF_ALERTS
+from strikewatch.sinks.sites import Sites
 
 FAULTS: Final = (
     *DETECTOR_FAULTS,
@@ -83,30 +84,6 @@ class Filter(BaseModel):
             and PRIORITIES.index(record["priority"]) >= PRIORITIES.index(self.lowest)
             and (now is None or not self.hours or in_ranges(self._ranges, now, zone))
         )
-
-
-class Sites(BaseModel):
-    """Properties of the sites."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    zone: str = Field(
-        default="UTC", description="Time zone of the sites, such as Europe/Dublin, for hours of the week"
-    )
-    zones: dict[str, str] = Field(default={}, description="Time zones of sites that differ, by site")
-
-    @field_validator("zone", "zones")
-    @classmethod
-    def _exist(cls, given: str | dict[str, str]) -> str | dict[str, str]:
-        for name in [given] if isinstance(given, str) else given.values():
-            try:
-                ZoneInfo(name)
-            except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise ValueError(f"there is no time zone {name!r}; names are like Europe/Dublin") from None
-        return given
-
-    def zone_of(self, site: str) -> ZoneInfo:
-        return ZoneInfo(self.zones.get(site, self.zone))
 
 
 class Routes:

@@ -23,8 +23,16 @@ from sqlalchemy import (
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.alarm_tables import handling, history, storms
-from strikewatch.storage.schema.bout_tables import bouts, exposure
-from strikewatch.storage.schema.tables import alerts, attempts, events, feed_problems, outbox, rejects
+from strikewatch.storage.schema.tables import (
+    alerts,
+    attempts,
+    bouts,
+    events,
+    exposure,
+    feed_problems,
+    outbox,
+    rejects,
+)
 from strikewatch.storage.settings import Settings
 
 _log = structlog.get_logger(__name__)

@@ -27,7 +27,7 @@ def golden(name: str) -> list[dict[str, Any]]:
 
 
 def records(alerts: pd.DataFrame) -> list[dict[str, Any]]:
-    """A typed frame as alert records."""
+    """Return a typed frame as alert records."""
     rows = alerts.assign(
         operator=alerts["operator"].astype(object).where(alerts["operator"].notna(), None)
     ).to_dict("records")
@@ -42,7 +42,7 @@ def text(at: pd.Timestamp) -> str | None:
 
 
 def test_import_loads_neither_pandas_nor_numba() -> None:
-    """Nor does reading the version or an exception."""
+    """Neither does reading the version or an exception."""
     code = (
         "import sys, strikewatch; strikewatch.__version__; strikewatch.InputError; dir(strikewatch); "
         "print([m for m in ('pandas', 'numba', 'numpy', 'pyarrow', 'scipy', 'sqlalchemy') if m in sys.modules])"
@@ -75,7 +75,7 @@ def test_examples_run(module: Any, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.filterwarnings("ignore::UserWarning")
 @pytest.mark.parametrize("name", PATH_SHIFTS)
 def test_path_and_loaded_shift_find_the_golden_alerts(name: str) -> None:
-    """The site, the events and the shift's own settings come along."""
+    """The site, the events and the shift's own settings are included."""
     by_path = strikewatch.replay(SHIFTS / name)
     assert records(by_path) == golden(name)
     loaded = strikewatch.replay(*strikewatch.load_shift(str(SHIFTS / name)))
@@ -113,14 +113,14 @@ def test_a_loaded_shift_has_types() -> None:
 
 
 def test_settings_given_replace_the_shift_s_own() -> None:
-    """As `--config` does."""
+    """They do the same as `--config`."""
     given = strikewatch.replay(SHIFTS / "wet-trench", settings={})
     samples, events, _ = strikewatch.load_shift(SHIFTS / "wet-trench")
     pd.testing.assert_frame_equal(given, strikewatch.replay(samples, events))
 
 
-def test_corrections_survive_a_frame(tmp_path: Path) -> None:
-    """`corrects` of an event is an object of its own; it stays one in a frame of events."""
+def test_corrections_are_kept_in_a_frame_of_events(tmp_path: Path) -> None:
+    """`corrects` of an event is an object, and stays one in a frame of events."""
     nothing_wrong().to_parquet(tmp_path / "samples.parquet")
     grease = {"time": "2026-03-04T07:00:01Z", "hammer": "HB-01", "event": "grease", "strokes": [1, 1]}
     wrong = {"event": "grease", "time": "2026-03-04T07:00:01.000000Z"}
@@ -165,6 +165,6 @@ def test_the_former_name_of_usage_works() -> None:
 
 
 def nothing_wrong() -> pd.DataFrame:
-    """200 rows of 10 Hz without firing, of a feed without pressure."""
+    """Return 200 rows at 10 Hz without firing, from a feed without pressure."""
     time = pd.date_range("2026-03-04T07:00:00Z", periods=200, freq="100ms")
     return pd.DataFrame({"time": time, "hammer": "HB-01", "active": False, "oil_c": 50.0})

@@ -1,4 +1,4 @@
-"""The command as people start it: in this process, or in one of its own where that is what is tested."""
+"""Run the command in this process, or in a separate one if a test needs that."""
 
 import contextlib
 import io
@@ -15,7 +15,7 @@ Done = subprocess.CompletedProcess[str]
 
 
 def strikewatch(*arguments: object, width: int = 80) -> Done:
-    """Run a command with its output captured, on a screen of this width."""
+    """Run a command and capture its output, with a terminal of the given width."""
     words = [str(one) for one in arguments]
     out, err = io.StringIO(), io.StringIO()
     with (
@@ -30,7 +30,7 @@ def strikewatch(*arguments: object, width: int = 80) -> Done:
 
 
 def strikewatch_process(*arguments: object) -> Done:
-    """Run a command in a process of its own, its output piped."""
+    """Run a command in a separate process with piped output."""
     command = [sys.executable, "-m", "strikewatch.cli.main", *map(str, arguments)]
     return subprocess.run(
         command, cwd=ROOT, capture_output=True, text=True, encoding="utf-8", timeout=120, check=False

@@ -1,11 +1,13 @@
-"""`strikewatch alerts`, `hammer` and `figures` as a user runs them, while a processor's store is open beside them."""
+"""`strikewatch alerts`, `hammer` and `alarm-metrics` as a user runs them, while a processor's store is open."""
 
 import json
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from freezegun import freeze_time
 
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
@@ -28,19 +30,19 @@ def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Scene]:
     one.close()
 
 
-def told(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+def run_command(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
     assert main(arguments) == 0
     return capsys.readouterr().out
 
 
 def lines(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[dict[str, object]]:
-    return [json.loads(line) for line in told(capsys, *arguments, "--json").splitlines()]
+    return [json.loads(line) for line in run_command(capsys, *arguments, "--json").splitlines()]
 
 
 def test_open_alerts_are_listed_in_80_columns_and_filtered(
     scene: Scene, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    table = told(capsys, "alerts")
+    table = run_command(capsys, "alerts")
     assert max(map(len, table.splitlines())) <= 80
     for alert in scene.raised:
         assert alert.id[:6] in table
@@ -51,13 +53,13 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
     assert [one["fault"] for one in lines(capsys, "alerts", "--state", "returned_unacknowledged")] == [
         "hot_oil"
     ]
-    assert told(capsys, "alerts", "--site", "elsewhere") == "No alerts.\n"
+    assert run_command(capsys, "alerts", "--site", "elsewhere") == "No alerts.\n"
     # The gravest active one first, what has ended last.
     assert [one["fault"] for one in lines(capsys, "alerts")] == ["same_spot", "grease_overdue", "hot_oil"]
-    assert "2 of 3 alerts; --limit 3 shows all." in told(capsys, "alerts", "--limit", "2")
+    assert "2 of 3 alerts; --limit 3 shows all." in run_command(capsys, "alerts", "--limit", "2")
 
 
-def test_no_active_alert_is_left_out_of_the_list(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_active_alert_is_listed(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
     for n in range(300):
         scene.raise_("HB-02", f"fault_{n}", "low")
     for n in range(210):
@@ -65,19 +67,21 @@ def test_no_active_alert_is_left_out_of_the_list(scene: Scene, capsys: pytest.Ca
     found = lines(capsys, "alerts")
     assert [one["priority"] for one in found[:2]] == ["high", "medium"]
     assert len(found) == 302 + 200
-    assert "502 of 513 alerts" in told(capsys, "alerts")
+    assert "502 of 513 alerts" in run_command(capsys, "alerts")
 
 
-def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
-    assert told(capsys, "alerts", "--muted") == "muted  nothing\n"
+def test_muted_faults_are_listed_with_how_to_end_each(
+    scene: Scene, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run_command(capsys, "alerts", "--muted") == "muted  nothing\n"
     config = scene.path.parent / "settings.toml"
     config.write_text(config.read_text() + '[alarms]\nsuppressed = ["cold_oil"]\n')
     high = scene.raised[1]
     shelving = ("--for", "2h", "--by", "manager", "--reason", "at noon")
-    told(capsys, "alerts", "shelve", high.id, *shelving)
-    told(capsys, "hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
+    run_command(capsys, "alerts", "shelve", high.id, *shelving)
+    run_command(capsys, "hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
     scene.clear(high)
-    listed = told(capsys, "alerts")
+    listed = run_command(capsys, "alerts")
     for words in (
         "all faults of HB-03 at fennick-hollow: out of service until it is ended",
         "by fitter: seals; 1 active",
@@ -91,9 +95,9 @@ def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest
     kinds = [one["kind"] for one in lines(capsys, "alerts", "--muted")]
     assert kinds == ["out_of_service", "shelved", "suppressed_by_design"]
     ending = ("hammer", "end-shelving", "HB-01", "same_spot", "--by", "manager")
-    assert "Shelving ended; 0 active alerts changed." in told(capsys, *ending)
-    assert "It was not shelved." in told(capsys, *ending)
-    told(capsys, "hammer", "in-service", "HB-03", "--by", "fitter")
+    assert "Shelving ended; 0 active alerts changed." in run_command(capsys, *ending)
+    assert "It was not shelved." in run_command(capsys, *ending)
+    run_command(capsys, "hammer", "in-service", "HB-03", "--by", "fitter")
     kinds = [one["kind"] for one in lines(capsys, "alerts", "--muted")]
     assert kinds == ["suppressed_by_design"]
     assert main(["alerts", "shelve", high.id, *shelving]) == 2  # it has ended
@@ -101,14 +105,14 @@ def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest
 
 
 def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
-    """As a process of its own, beside the open store; twice the same is no error."""
+    """Run in separate processes while the store is open; repeating an action is no error."""
     short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
-    for said in ("Acknowledged.", "It needs no acknowledgement."):
+    for printed_text in ("Acknowledged.", "It needs no acknowledgement."):
         done = strikewatch(
             "alerts", "--config", config, "acknowledge", short, "--by", "manager", "--comment", "called"
         )
         assert (done.returncode, done.stderr) == (0, "")
-        assert done.stdout.splitlines()[0] == said
+        assert done.stdout.splitlines()[0] == printed_text
     scene.escalate(scene.raised[0])  # the processor goes on writing
     shelved = strikewatch(
         "alerts", "shelve", short, "--for", "2h", "--by", "manager", "--reason", "at noon", "--config", config
@@ -125,9 +129,9 @@ def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None
 
 
 @pytest.mark.usefixtures("scene")
-def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_hammer_is_taken_out_of_service_and_put_back(capsys: pytest.CaptureFixture[str]) -> None:
     out = ("hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
-    assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in told(
+    assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in run_command(
         capsys, *out
     )
     assert lines(capsys, *out)[0]["changed"] == 0
@@ -168,15 +172,41 @@ def test_a_wrong_request_names_the_remedy(
 
 @pytest.mark.usefixtures("scene")
 def test_metrics_are_shown_with_their_targets(capsys: pytest.CaptureFixture[str]) -> None:
-    table = told(capsys, "alarm-metrics", "--from", "1d")
+    table = run_command(capsys, "alarm-metrics", "--from", "1d")
     assert max(map(len, table.splitlines())) <= 80
     assert "about 150 acceptable, 300 the most" in table
     (found,) = lines(capsys, "alarm-metrics", "--from", "1d", "--site", "fennick-hollow")
     assert (found["alerts"], found["busiest_10_min"]) == (3, 3)
 
 
-def test_where_there_is_no_database_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_database_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "settings.toml").write_text(f'[store]\npath = "{tmp_path / "none.db"}"\n')
     assert main(["alerts", "--config", str(tmp_path / "settings.toml")]) == 1
     assert "there is no database" in capsys.readouterr().err
     assert not (tmp_path / "none.db").exists()
+
+
+RAISED = datetime(2026, 3, 28, 23, 30, tzinfo=UTC)
+"""In Dublin an hour and a half before the clocks go forward."""
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Iterator[Path]:
+    """Settings of a site in Dublin, with a database in which one alert was raised then."""
+    scene = Scene(tmp_path)
+    scene.now = int(RAISED.timestamp()) * SECOND
+    scene.raise_("HB-01", "same_spot")
+    path = tmp_path / "settings.toml"
+    path.write_text(f'[store]\npath = "{scene.path}"\n[sites]\nzone = "Europe/Dublin"\n')
+    yield path
+    scene.close()
+
+
+@pytest.mark.parametrize(("since", "span"), [("2h", timedelta(hours=2)), ("1d", timedelta(days=1))])
+def test_a_relative_from_counts_back_across_a_clock_change(
+    since: str, span: timedelta, config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for late_s, listed in ((-5, 1), (5, 0)):
+        with freeze_time(RAISED + span + timedelta(seconds=late_s), real_asyncio=True):
+            assert main(["alerts", "--since", since, "--json", "--config", str(config)]) == 0
+        assert len(capsys.readouterr().out.splitlines()) == listed

@@ -32,7 +32,7 @@ def run_check(
     return code, {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
 
 
-def test_all_well_then_each_trouble_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_passes_and_then_names_each_problem(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Store(tmp_path / "w.db").close()
     (tmp_path / "pw").write_text("right\n")
     (tmp_path / "pw").chmod(0o600)
@@ -54,8 +54,8 @@ def test_all_well_then_each_trouble_by_name(tmp_path: Path, capsys: pytest.Captu
     assert run_check(tmp_path, capsys, free_port())[1]["database"]["word"] == "trouble"
 
 
-def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, Any]) -> dict[str, Any]:
-    """What is found, by what was looked at. No broker is there and no database, if nothing else is said."""
+def run_checks(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, Any]) -> dict[str, Any]:
+    """Return the findings by subject; without other settings there is neither a broker nor a database."""
     given: dict[str, Any] = {
         "mqtt": {"port": free_port()},
         "store": {"path": str(folder / "w.db")},
@@ -71,14 +71,14 @@ def look(folder: Path, capsys: pytest.CaptureFixture[str], **tables_: dict[str, 
     return {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
 
 
-def said(found: dict[str, Any], what: str) -> tuple[str, str]:
+def printed_text(found: dict[str, Any], what: str) -> tuple[str, str]:
     return found[what]["word"], found[what]["seen"]
 
 
-def test_a_host_that_nobody_knows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unknown_broker_host_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Source: RFC 2606: the names under .invalid lead nowhere."""
-    found = look(tmp_path, capsys, mqtt={"host": "broker.invalid"})
-    word, seen = said(found, "broker")
+    found = run_checks(tmp_path, capsys, mqtt={"host": "broker.invalid"})
+    word, seen = printed_text(found, "broker")
     assert (word, seen.partition(":")[0]) == ("trouble", "broker.invalid cannot be resolved")
     assert "DNS" in found["broker"]["remedy"]
 
@@ -98,13 +98,13 @@ def test_tls(tmp_path: Path, capsys: pytest.CaptureFixture[str], case: str, word
     server: Issued = ca.issue("broker", hosts, good_days=-0.1 if case == "expired" else 30)
     with Broker(tmp_path, tls=Tls(ca.ca_file, server.cert_file, server.key_file)) as broker:
         trusted = stranger if case == "wrong authority" else ca
-        found = look(
+        found = run_checks(
             tmp_path,
             capsys,
             mqtt={"host": broker.host, "port": broker.port},
             **{"mqtt.tls": {"ca_file": str(trusted.ca_file)}},
         )
-    word, seen = said(found, "broker")
+    word, seen = printed_text(found, "broker")
     if case == "good":
         assert word == "ok"
         assert "TLSv1" in seen
@@ -115,52 +115,52 @@ def test_tls(tmp_path: Path, capsys: pytest.CaptureFixture[str], case: str, word
         assert "sign-in" not in found
 
 
-def test_tls_where_none_is_spoken_and_none_where_it_is(
+def test_tls_on_a_plain_port_and_plain_on_a_tls_port_are_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     ca = Authority(tmp_path)
     server = ca.issue("broker", ["127.0.0.1"])
     tls = {"mqtt.tls": {"ca_file": str(ca.ca_file)}}
     with Broker(tmp_path / "open") as broker:
-        word, seen = said(look(tmp_path, capsys, mqtt={"port": broker.port}, **tls), "broker")
+        word, seen = printed_text(run_checks(tmp_path, capsys, mqtt={"port": broker.port}, **tls), "broker")
         assert word == "trouble"
         assert "no TLS with" in seen
     sealed = Tls(ca.ca_file, server.cert_file, server.key_file)
     with Broker(tmp_path / "sealed", tls=sealed) as broker:
-        found = look(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 1.0})
-        assert said(found, "broker")[0] == "ok"
-        assert said(found, "sign-in")[0] == "trouble"
+        found = run_checks(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 1.0})
+        assert printed_text(found, "broker")[0] == "ok"
+        assert printed_text(found, "sign-in")[0] == "trouble"
         assert "whether the port requires TLS" in found["sign-in"]["remedy"]
 
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
-def test_topics_that_are_denied(tmp_path: Path, capsys: pytest.CaptureFixture[str], version: str) -> None:
+def test_denied_topics_are_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str], version: str) -> None:
     with Broker(tmp_path, extra=granting(tmp_path, "strikewatch/+/+/events")) as broker:
-        found = look(tmp_path, capsys, mqtt={"port": broker.port, "version": version})
-    assert said(found, "sign-in") == ("trouble", "denied: strikewatch/+/+/samples")
+        found = run_checks(tmp_path, capsys, mqtt={"port": broker.port, "version": version})
+    assert printed_text(found, "sign-in") == ("trouble", "denied: strikewatch/+/+/samples")
 
 
-def test_a_broker_that_never_answers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_silent_broker_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with Broker(tmp_path) as broker:
         broker.freeze()
-        found = look(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 0.5})
+        found = run_checks(tmp_path, capsys, mqtt={"port": broker.port, "connect_timeout_s": 0.5})
         broker.thaw()
-    assert said(found, "sign-in") == ("trouble", "no answer in time")
+    assert printed_text(found, "sign-in") == ("trouble", "no answer in time")
 
 
-def test_a_disk_with_little_room(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_little_disk_space_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with SmallDisk(tmp_path / "disk", mib=24) as disk:
         path = disk.folder / "w.db"
         Store(path).close()
-        found = look(tmp_path, capsys, store={"path": str(path)})
-        assert said(found, "disk")[0] == "attention"
-        assert said(found, "database")[0] == "ok"
+        found = run_checks(tmp_path, capsys, store={"path": str(path)})
+        assert printed_text(found, "disk")[0] == "attention"
+        assert printed_text(found, "database")[0] == "ok"
         disk.fill()
-        found = look(tmp_path, capsys, store={"path": str(path)})
-        assert said(found, "disk") == ("attention", "0 MiB free")
+        found = run_checks(tmp_path, capsys, store={"path": str(path)})
+        assert printed_text(found, "disk") == ("attention", "0 MiB free")
 
 
-def test_what_this_user_may_not_do(capsys: pytest.CaptureFixture[str]) -> None:
+def test_missing_permissions_are_reported(capsys: pytest.CaptureFixture[str]) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         Store(folder / "w.db").close()
@@ -171,17 +171,19 @@ def test_what_this_user_may_not_do(capsys: pytest.CaptureFixture[str]) -> None:
         (folder / "s.toml").chmod(0o666)
         folder.chmod(0o555)
         with another_user():
-            found = look(folder, capsys, mqtt={"username": "p", "password_file": str(folder / "secret")})
+            found = run_checks(
+                folder, capsys, mqtt={"username": "p", "password_file": str(folder / "secret")}
+            )
         folder.chmod(0o755)
-    assert said(found, "database")[0] == "trouble"
+    assert printed_text(found, "database")[0] == "trouble"
     assert found["folder"]["remedy"] == f"let this user write to {folder}"
     assert found["secret"]["remedy"] == "let this user read it"
 
 
-def test_a_clock_that_is_off(
+def test_a_clock_that_differs_from_the_file_system_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The clock alone is made up: the file system's is this machine's own."""
+    """Only the clock is simulated; the file system's is real."""
     real = time.time
 
     class Off:
@@ -190,7 +192,7 @@ def test_a_clock_that_is_off(
             return real() + 90
 
     monkeypatch.setattr(health_check, "time", Off)
-    word, seen = said(look(tmp_path, capsys), "clock")
+    word, seen = printed_text(run_checks(tmp_path, capsys), "clock")
     assert word == "attention"
     assert seen.endswith(" s apart from the file system's")
 
@@ -202,25 +204,25 @@ def test_a_clock_that_is_off(
         ("0003", "start the processor of this release once"),
     ],
 )
-def test_a_database_of_another_release(
+def test_a_database_of_another_release_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], revision: str, words: str
 ) -> None:
     Store(tmp_path / "w.db").close()
     with closing(sqlite3.connect(tmp_path / "w.db")) as database:
         database.execute("update strikewatch_revision set version_num = ?", (revision,))
         database.commit()
-    word, seen = said(look(tmp_path, capsys), "database")
+    word, seen = printed_text(run_checks(tmp_path, capsys), "database")
     assert word == "trouble"
     assert words in seen
 
 
-def test_no_database_yet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    word, seen = said(look(tmp_path, capsys), "database")
+def test_a_missing_database_is_reported_by_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    word, seen = printed_text(run_checks(tmp_path, capsys), "database")
     assert word == "trouble"
     assert "start it first" in seen
 
 
-def test_a_server_that_is_away_and_one_that_is_there(
+def test_an_unreachable_and_a_working_database_server_are_told_apart(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], where: Path | URL
 ) -> None:
     if isinstance(where, Path):
@@ -228,7 +230,7 @@ def test_a_server_that_is_away_and_one_that_is_there(
     else:
         url = where.render_as_string(hide_password=False)
         Store(where).close()
-    found = look(tmp_path, capsys, store={"url": url})
-    word, seen = said(found, "database")
+    found = run_checks(tmp_path, capsys, store={"url": url})
+    word, seen = printed_text(found, "database")
     assert word == ("trouble" if isinstance(where, Path) else "ok")
     assert isinstance(where, URL) or "refused" in seen

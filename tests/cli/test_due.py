@@ -23,7 +23,7 @@ NOW = instant.parse("2026-03-10T12:00:00Z")
 
 @pytest.fixture
 def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Eight days of five hours, without engine speed, and the clock stopped at the last row."""
+    """Settings of a database with eight days of five hours, without engine speed; the clock stops at the last row."""
     settings = tmp_path / "strikewatch.toml"
     settings.write_text(
         f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
@@ -42,21 +42,19 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return settings
 
 
-def test_items_with_what_is_left_and_when(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """40 h are worked since it was first heard: 10 h are left, two days at five a day."""
+def test_due_items_have_hours_left_and_a_forecast(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """After 40 h of work 10 h are left, two days at five a day."""
     assert main(["due", "--config", str(config), "--json"]) == 0
-    told = {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
-    assert told["grease"]["level"] == "overdue"
-    inspection = told["inspection"]
+    expected = {one["what"]: one for one in map(json.loads, capsys.readouterr().out.splitlines())}
+    assert expected["grease"]["level"] == "overdue"
+    inspection = expected["inspection"]
     assert inspection["hours_left"] == pytest.approx(10.0, abs=0.01)
     assert inspection["earliest_days"] == inspection["latest_days"] == pytest.approx(2.0, abs=0.01)
     assert inspection["recorded"] is False
-    assert told["service"]["hours_left"] == pytest.approx(960.0, abs=0.01)
+    assert expected["service"]["hours_left"] == pytest.approx(960.0, abs=0.01)
 
 
-def test_a_table_for_people_says_what_is_not_watched(
-    config: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_table_lists_what_is_not_monitored(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "in about 2 days" in out
@@ -65,7 +63,7 @@ def test_a_table_for_people_says_what_is_not_watched(
     assert "never a safety function" in out
 
 
-def test_a_hammer_never_heard_of(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unknown_hammer_is_reported(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config), "--hammer", "HB-09"]) == 0
     assert "No data of such a hammer yet." in capsys.readouterr().out
 

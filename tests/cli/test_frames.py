@@ -40,7 +40,7 @@ FRAMES: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
 
 
 @pytest.mark.parametrize("kind", FRAMES)
-def test_frames_of_any_kind_find_the_same(kind: str, reference: list[dict[str, Any]]) -> None:
+def test_frames_with_other_dtypes_find_the_same_alerts(kind: str, reference: list[dict[str, Any]]) -> None:
     alerts = strikewatch.replay(FRAMES[kind](frame().assign(site=SITE)), pd.DataFrame(EVENTS))
     assert list(alerts.columns) == FIELDS
     assert records(alerts) == reference
@@ -64,13 +64,13 @@ def test_events_with_empty_fields_and_strokes_of_any_kind(
     assert records(alerts) == reference
 
 
-def test_nothing_found_keeps_the_columns() -> None:
+def test_an_empty_result_keeps_the_columns() -> None:
     alerts = strikewatch.replay(frame().assign(active=False, oil_c=50.0))
     assert (list(alerts.columns), len(alerts)) == (FIELDS, 0)
     assert list(strikewatch.replay(frame().iloc[:0]).columns) == FIELDS
 
 
-def test_settings_in_each_of_their_forms(tmp_path: Path) -> None:
+def test_settings_may_be_a_mapping_a_path_or_loaded(tmp_path: Path) -> None:
     """A mapping, a file, its name as text, and settings already loaded."""
     mapping = {"faults": {"same_spot": {"limit_s": 20.0}}}
     file = tmp_path / "mine.toml"
@@ -83,7 +83,7 @@ def test_settings_in_each_of_their_forms(tmp_path: Path) -> None:
         strikewatch.replay(frame(), settings={"faults": {"same_spot": {"limit_s": -1}}})
 
 
-def test_the_frames_are_left_as_they_were() -> None:
+def test_the_given_frames_are_not_changed() -> None:
     samples, events = frame(), pd.DataFrame(EVENTS)
     strikewatch.replay(samples, events)
     pd.testing.assert_frame_equal(samples, frame())
@@ -102,7 +102,9 @@ def test_the_frames_are_left_as_they_were() -> None:
         (lambda f: f.assign(time=pd.NaT), "time"),
     ],
 )
-def test_a_frame_that_cannot_be_used(change: Callable[[pd.DataFrame], pd.DataFrame], place: str) -> None:
+def test_an_unusable_frame_names_the_column(
+    change: Callable[[pd.DataFrame], pd.DataFrame], place: str
+) -> None:
     with pytest.raises(InputError, match=place):
         strikewatch.replay(change(frame()))
 
@@ -120,7 +122,7 @@ HELD = {"faults": {"on_change": {"hold_s": {"active": 600.0}}}}
 
 
 def recording(every_s: float) -> pd.DataFrame:
-    """40 s of firing in one spot, told by two rows, and a pressure every so often."""
+    """40 s of firing in one spot, sent as two changes of `active`, and a pressure every `every_s`."""
     changes = pd.DataFrame({"time": [START, START + pd.Timedelta(seconds=40.125)], "active": [True, False]})
     steps = np.arange(0, 90, every_s)
     pressure = pd.DataFrame({"time": START + pd.to_timedelta(steps, unit="s"), "pressure_bar": 150.0})
@@ -141,7 +143,7 @@ def test_firing_is_found_with_its_exact_onset_and_end(every_s: float) -> None:
         )
 
 
-def test_a_lost_connection_in_the_events_ends_what_is_held() -> None:
+def test_a_connection_event_ends_held_values() -> None:
     samples = recording(1.0).query("active != False")
     at = START + pd.Timedelta(seconds=20.5)
     events = pd.DataFrame({"time": [at], "hammer": ["HB-01"], "event": ["connection"], "state": ["lost"]})
@@ -149,7 +151,7 @@ def test_a_lost_connection_in_the_events_ends_what_is_held() -> None:
     assert alert["cleared"] == pd.Timestamp("2026-03-04T07:15:20.5Z")
 
 
-def test_a_bound_that_cannot_be_is_a_mistake_in_the_settings() -> None:
+def test_an_impossible_hold_time_is_a_settings_error() -> None:
     for hold_s, words in (
         ({"activ": 600.0}, "'activ' is not a channel"),
         ({"oil_c": 1.0}, "oil_c is valid for 60 s"),

@@ -26,7 +26,7 @@ def replay(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[list
 
 
 def refused(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
-    """What is said on standard error with exit code 2, and nothing on standard output."""
+    """Run a command that must exit with 2 and print nothing on standard output; return standard error."""
     assert main([*map(str, arguments)]) == 2
     out, err = capsys.readouterr()
     assert (out, "Traceback" in err) == ("", False)
@@ -61,8 +61,8 @@ def test_a_long_table_loses_nothing(
     long = pd.concat([frame()[["time", "hammer", name]] for name in channels], ignore_index=True)
     ids, err = replay(capsys, written(tmp_path, long))
     assert (ids, err) == (reference, "")
-    told = api.replay(long.sample(frac=1.0, random_state=3).assign(site=SITE), pd.DataFrame(EVENTS))
-    assert list(told["id"]) == reference
+    expected = api.replay(long.sample(frac=1.0, random_state=3).assign(site=SITE), pd.DataFrame(EVENTS))
+    assert list(expected["id"]) == reference
 
 
 def test_a_table_with_semicolons_decimal_commas_and_other_names(
@@ -75,8 +75,8 @@ def test_a_table_with_semicolons_decimal_commas_and_other_names(
     own = samples[samples["hammer"] == "HB-01"].drop(columns="hammer").rename(columns=names)
     shift = as_csv(tmp_path, own, sep=";", decimal=",")
     options: list[str] = []
-    for known, told in names.items():
-        options += ["--column", f"{known}={told}"]
+    for known, expected in names.items():
+        options += ["--column", f"{known}={expected}"]
     options += ["--as-hammer", "HB-01"]
     err = refused(capsys, "replay", shift, *options)
     assert "no row can be used" in err
@@ -88,7 +88,7 @@ def test_a_table_with_semicolons_decimal_commas_and_other_names(
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "printed_text"),
     [
         ([], "column `hammer` is missing; "),
         (
@@ -103,14 +103,14 @@ def test_a_table_with_semicolons_decimal_commas_and_other_names(
 )
 @pytest.mark.parametrize("command", ["replay", "usage", "wear", "tools", "review", "what-if"])
 def test_an_option_that_cannot_be_used_names_the_remedy(
-    command: str, options: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    command: str, options: list[str], printed_text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The same options, and the same words, in every command that reads recordings."""
     samples = frame().drop(columns="hammer").rename(columns={"oil_c": "oel"})
     shift = written(tmp_path, samples)
     more = ["--set", "faults.same_spot.limit_s=12"] if command == "what-if" else []
     err = refused(capsys, command, shift, *more, *options)
-    assert said in err
+    assert printed_text in err
     if not options:
         assert "--as-hammer HB-01" in err
 
@@ -145,11 +145,13 @@ def test_times_without_a_zone_are_taken_as_utc_with_a_note(
     with pytest.warns(UserWarning, match="320 times have no offset and are taken as UTC"):
         api.replay(naive)
     with pytest.warns(UserWarning, match="taken as local times of Europe/Vienna"):
-        told = api.replay(local.assign(site=SITE), pd.DataFrame(EVENTS), zone="Europe/Vienna")
-    assert list(told["id"]) == reference
+        expected = api.replay(local.assign(site=SITE), pd.DataFrame(EVENTS), zone="Europe/Vienna")
+    assert list(expected["id"]) == reference
 
 
-def test_what_is_lost_of_every_shift_is_an_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_too_much_unusable_data_in_any_shift_is_an_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """More than 1 %: each shift, how many, why, the first of them, and the remedy; nothing on standard output."""
     samples = frame()
     bad = samples.assign(hammer=samples["hammer"].mask(samples.index < 8))
@@ -176,7 +178,7 @@ def test_what_is_lost_of_every_shift_is_an_error(tmp_path: Path, capsys: pytest.
         api.replay(bad, allow_loss=5)
 
 
-def test_settings_in_a_shifts_folder_are_in_force_for_it(capsys: pytest.CaptureFixture[str]) -> None:
+def test_settings_in_a_shift_folder_apply_to_that_shift(capsys: pytest.CaptureFixture[str]) -> None:
     """They find what the golden holds, and the output says so; a settings file that is named replaces them."""
     golden = [json.loads(line)["id"] for line in (FULL / "alerts.jsonl").read_text("utf-8").splitlines()]
     ids, err = replay(capsys, FULL)

@@ -48,23 +48,23 @@ def store(where: Path | URL, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     made.close()
 
 
-def printed(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+def run_command(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
     assert main(arguments) == 0
     return capsys.readouterr().out
 
 
 def lines(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in printed(capsys, *arguments, "--json").splitlines()]
+    return [json.loads(line) for line in run_command(capsys, *arguments, "--json").splitlines()]
 
 
 @pytest.mark.usefixtures("store")
-def test_they_are_listed_by_sender_with_the_first_bad_value_and_the_remedy(
+def test_rejects_are_listed_by_sender_with_the_first_bad_value_and_the_remedy(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    text = printed(capsys, "rejects")
+    text = run_command(capsys, "rejects")
     assert text.index("fennick-hollow/HB-02") < text.index("fennick-hollow/HB-01")
-    for said in ('got "142"', "3 in all, 0 since yesterday", "did you mean `pressure_bar`?"):
-        assert said in text
+    for printed_text in ('got "142"', "3 in all, 0 since yesterday", "did you mean `pressure_bar`?"):
+        assert printed_text in text
     assert "40 in all" in text
     assert max(map(len, text.splitlines())) <= 80
     assert text.count("remedy: ") == 5
@@ -78,16 +78,16 @@ def test_they_are_listed_by_sender_with_the_first_bad_value_and_the_remedy(
     ]
     assert {one["hammer"] for one in lines(capsys, "rejects", "--since", "2h")} == {"HB-02"}
     assert {one["hammer"] for one in lines(capsys, "rejects", "--hammer", "HB-01")} == {"HB-01"}
-    assert printed(capsys, "rejects", "--site", "elsewhere") == "No data was rejected.\n"
-    assert "1 more senders; --limit 2 lists all" in printed(capsys, "rejects", "--limit", "1")
+    assert run_command(capsys, "rejects", "--site", "elsewhere") == "No data was rejected.\n"
+    assert "1 more senders; --limit 2 lists all" in run_command(capsys, "rejects", "--limit", "1")
 
 
 @pytest.mark.usefixtures("store")
-def test_what_was_sent_is_shown_bounded_and_without_control_characters(
+def test_payloads_are_shown_shortened_and_without_control_characters(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     for arguments in (["rejects"], ["rejects", "--sender", "fennick-hollow/HB-02"]):
-        text = printed(capsys, *arguments)
+        text = run_command(capsys, *arguments)
         assert r"\xff\x1b[31m\r\n[bold]xxx" in text.replace("\n", "").replace(" ", "")
         assert "\x1b" not in text
         assert len(text) < 6000
@@ -105,7 +105,7 @@ def test_an_unknown_sender_and_a_bad_time_are_refused(capsys: pytest.CaptureFixt
 
 
 @pytest.mark.usefixtures("store")
-def test_the_survey_counts_those_of_the_last_day_and_says_what_to_do(
+def test_check_counts_recent_rejects_and_names_the_remedy(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     main(["check", "--json"])
@@ -116,7 +116,7 @@ def test_the_survey_counts_those_of_the_last_day_and_says_what_to_do(
     assert all(one["word"] == "attention" and one["remedy"] for one in own)
 
 
-def test_a_survey_with_nothing_rejected_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_reports_that_nothing_was_rejected(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Store(tmp_path / "w.db").close()
     capsys.readouterr()  # what opening the store logged
     (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "w.db"}"\n[mqtt]\nport = 1\n')
@@ -139,5 +139,5 @@ def test_all_channels_are_listed_as_the_code_has_them(capsys: pytest.CaptureFixt
     instead = {alias: name for name, one in found.items() for alias in one["accepted_instead"]}
     assert instead == {alias: name for alias, (name, _) in ALIASES.items()}
     assert {"Pa", "hPa", "psi"} <= set(found["pressure_bar"]["senml_units"])
-    text = printed(capsys, "channels")
+    text = run_command(capsys, "channels")
     assert all(name in text for name in (*CHANNELS, *ALIASES))

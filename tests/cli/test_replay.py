@@ -37,8 +37,8 @@ FIELDS = [
 
 
 @pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
-def test_json_is_records_and_nothing_else(shift: Path) -> None:
-    """In the contract's shape, in onset order, ties by hammer then fault; notes go to standard error."""
+def test_json_output_is_alert_records_only(shift: Path) -> None:
+    """Records are in onset order, ties by hammer then fault; notes go to standard error."""
     done = strikewatch("replay", shift, "--json")
     assert done.returncode == 0
     records = [json.loads(line) for line in done.stdout.splitlines()]
@@ -62,7 +62,7 @@ def test_json_is_records_and_nothing_else(shift: Path) -> None:
         assert "late" not in done.stderr
 
 
-def test_no_alert_is_no_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_shift_without_alerts_exits_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shift = folder(tmp_path, [])
     frame().assign(active=False, oil_c=50.0).to_parquet(shift / "samples.parquet")
     assert main(["replay", str(shift), "--json"]) == 0
@@ -71,7 +71,7 @@ def test_no_alert_is_no_failure(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert "0 alerts" in capsys.readouterr().out
 
 
-def test_a_table_without_rows_is_no_failure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_table_without_rows_exits_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shift = folder(tmp_path, [])
     frame().iloc[:0].to_parquet(shift / "samples.parquet")
     assert main(["replay", str(shift), "--json"]) == 0
@@ -87,10 +87,10 @@ def _ids(shift: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, set[str]]
     return ids
 
 
-def test_an_id_does_not_depend_on_who_asks_or_on_other_hammers(
+def test_an_alert_id_is_the_same_in_every_interface_and_without_other_hammers(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The command on all hammers, on one alone, and Python agree."""
+    """The command on all hammers, on one hammer, and Python agree."""
     together = _ids(PAD, capsys)
     samples = pq.read_table(PAD / "samples.parquet").to_pandas()
     one = sorted(together)[0]
@@ -106,7 +106,7 @@ def test_an_id_does_not_depend_on_who_asks_or_on_other_hammers(
     assert set(api.replay(samples, events)["id"]) == set().union(*together.values())
 
 
-def test_a_settings_file_is_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_settings_file_changes_the_result(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shift = folder(tmp_path)
     frame().to_parquet(shift / "samples.parquet")
     config = tmp_path / "mine.toml"
@@ -119,8 +119,8 @@ def test_a_settings_file_is_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture
 
 @pytest.mark.parametrize("width", [80, 140])
 @pytest.mark.parametrize("shift", [PAD, TRENCH], ids=lambda shift: shift.name)
-def test_tables_keep_to_the_width(shift: Path, width: int) -> None:
-    """No line is cut or longer than the screen; each alert has its line; sentences only where there is room."""
+def test_tables_fit_the_screen_width(shift: Path, width: int) -> None:
+    """No line is cut or too long; each alert has a line; sentences are shown only if there is room."""
     done = strikewatch("replay", shift, width=width)
     assert done.returncode == 0
     lines = done.stdout.splitlines()
@@ -142,14 +142,14 @@ def test_tables_keep_to_the_width(shift: Path, width: int) -> None:
 
 
 def test_names_are_not_taken_for_markup(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A hammer may be called `[b]`."""
+    """A hammer may be named `[b]`."""
     shift = folder(tmp_path, [])
     frame().replace({"hammer": {"HB-01": "[b]"}}).to_parquet(shift / "samples.parquet")
     assert main(["replay", str(shift)]) == 0
     assert "[b]  0.01 h of firing" in capsys.readouterr().out
 
 
-def test_a_bar_is_for_terminals_only(
+def test_a_progress_bar_is_shown_on_terminals_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(recordings, "PROGRESS_FROM_ROWS", 1)
@@ -164,7 +164,7 @@ def test_a_bar_is_for_terminals_only(
 
 
 @pytest.mark.parametrize("arguments", [["--help"], ["replay", "--help"]])
-def test_help_is_light(arguments: list[str]) -> None:
+def test_help_loads_no_heavy_library(arguments: list[str]) -> None:
     """It loads neither numpy nor anything heavier."""
     heavy = "numpy, pandas, pyarrow, numba, pydantic"
     code = (
@@ -214,7 +214,9 @@ def test_angles_without_arm_lengths_are_reported(
     config.write_text(f"[hammers.HB-06.pose]\n{lengths}" if arm else "", encoding="utf-8")
     assert main(["replay", str(tmp_path), "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    why = "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
+    why = (
+        "spots are expected apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
+    )
     assert (f"same_spot ({why}" in out) != arm
     assert "Less certain on HB-06: " in out
 
@@ -227,7 +229,7 @@ def _replay(capsys: pytest.CaptureFixture[str], *options: str) -> list[dict[str,
     return [json.loads(line) for line in capsys.readouterr().out.splitlines()]
 
 
-def test_a_part_is_cut_from_the_whole(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_time_window_selects_from_the_whole_replay(capsys: pytest.CaptureFixture[str]) -> None:
     whole = _replay(capsys)
     hammer, begin = whole[0]["hammer"], whole[len(whole) // 3]["onset"]
     end = whole[2 * len(whole) // 3]["onset"]
@@ -241,7 +243,7 @@ def test_a_part_is_cut_from_the_whole(capsys: pytest.CaptureFixture[str]) -> Non
     assert part == wanted
 
 
-def test_a_part_of_the_bouts_is_cut_from_the_whole(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_time_window_selects_bouts_from_the_whole_replay(capsys: pytest.CaptureFixture[str]) -> None:
     whole = _replay(capsys, "--bouts")
     begin, end = whole[10]["start"], whole[40]["start"]
     part = _replay(capsys, "--bouts", "--from", begin, "--to", end)
@@ -257,7 +259,7 @@ def test_a_part_of_the_bouts_is_cut_from_the_whole(capsys: pytest.CaptureFixture
         (["--from", "2026-03-04T08:00:00Z", "--to", "2026-03-04T07:00:00Z"], "before --to"),
     ],
 )
-def test_an_impossible_part_names_the_remedy(
+def test_an_impossible_time_window_names_the_remedy(
     capsys: pytest.CaptureFixture[str], options: list[str], remedy: str
 ) -> None:
     assert main(["replay", str(SHIFT), *options]) == 2

@@ -31,7 +31,7 @@ TABLES = {"exposure", "faults", "operators", "sites", "hammers", "tools", "use",
 
 @dataclass(frozen=True)
 class Kept:
-    """A database and recordings that hold two of the recorded shifts, as a live run would have left them."""
+    """A database and recordings with two of the recorded shifts, as a live run leaves them."""
 
     config: Path
     found: list[dict[str, Any]]
@@ -49,7 +49,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
         records += result.records
         rows = [piece for shift in shifts for piece in shift.pieces()]
         begin, end = min(int(one.time_ns[0]) for _, one in rows), max(int(one.time_ns[-1]) for _, one in rows)
-        stretches = tuple(one for outcome in result.noted for one in outcome.stretches())
+        stretches = tuple(one for outcome in result.steps for one in outcome.stretches())
         changes = [_change(record) for record in result.records]
         events = [event for shift in shifts for event in shift.events]
         store.commit(
@@ -73,16 +73,18 @@ def _change(record: dict[str, Any]) -> Change:
 
 def _json(capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any]:
     assert main(["review", "--json", *options]) == 0
-    told: dict[str, Any] = json.loads(capsys.readouterr().out)
-    return told
+    expected: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return expected
 
 
-def test_every_moment_is_found_again_by_its_command(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
-    """Each command beside a picture, typed as it stands, finds the very alert, and is about one recording only."""
-    told = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "1")
-    assert {one["id"] for one in told["moments"]} <= {one["id"] for one in kept.found}
-    assert len(told["moments"]) >= 8
-    for one in told["moments"]:
+def test_every_highlight_is_found_again_by_its_replay_command(
+    kept: Kept, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each command shown with a chart, run as printed, finds its alert in a single recording."""
+    expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "1")
+    assert {one["id"] for one in expected["moments"]} <= {one["id"] for one in kept.found}
+    assert len(expected["moments"]) >= 8
+    for one in expected["moments"]:
         words = shlex.split(one["command"])
         assert words[:2] == ["strikewatch", "replay"]
         assert re.fullmatch(r"\d{8}T\d{6}\.\d{3}Z", Path(words[2]).name)
@@ -92,7 +94,9 @@ def test_every_moment_is_found_again_by_its_command(kept: Kept, capsys: pytest.C
         assert {record["hammer"] for record in found} == {one["hammer"]}
 
 
-def test_the_database_and_the_shifts_tell_the_same(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_database_and_the_shifts_give_the_same_review(
+    kept: Kept, capsys: pytest.CaptureFixture[str]
+) -> None:
     ours = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "0")
     theirs = _json(capsys, *(str(SHIFTS / name) for name in NAMES), *PERIOD, "--moments", "0")
     assert ours.keys() == theirs.keys() == {"begin", "end", *TABLES}
@@ -107,15 +111,17 @@ def test_the_database_and_the_shifts_tell_the_same(kept: Kept, capsys: pytest.Ca
     assert counted["op-12", "same_spot"] > 20
 
 
-def test_files_and_the_summary(kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_all_output_files_are_written_and_the_summary_names_them(
+    kept: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     page, pdf = tmp_path / "review.html", tmp_path / "review.pdf"
     need_program("chromium")
     outputs = ["--html", str(page), "--pdf", str(pdf), "--csv", str(tmp_path / "tables"), "--moments", "1"]
     assert main(["review", "--config", str(kept.config), *PERIOD, *outputs]) == 0
-    said = capsys.readouterr().out
-    assert "never a safety function" in said
-    assert said.index("op-12") < said.index("op-13") < said.index("op-16")
-    assert "Minutes" not in said
+    printed_text = capsys.readouterr().out
+    assert "never a safety function" in printed_text
+    assert printed_text.index("op-12") < printed_text.index("op-13") < printed_text.index("op-16")
+    assert "Minutes" not in printed_text
     assert page.read_text(encoding="utf-8").count('<svg class="picture"') > 20
     assert pdf.read_bytes().startswith(b"%PDF-")
     assert {path.stem for path in (tmp_path / "tables").iterdir()} == TABLES
@@ -125,8 +131,8 @@ def test_files_and_the_summary(kept: Kept, tmp_path: Path, capsys: pytest.Captur
 
 
 def test_a_review_of_one_operator_names_no_other(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
-    told = _json(capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1")
-    assert set(re.findall(r"op-\d+|unassigned", json.dumps(told))) == {"op-14"}
+    expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1")
+    assert set(re.findall(r"op-\d+|unassigned", json.dumps(expected))) == {"op-14"}
     assert main(["review", "--config", str(kept.config), *PERIOD, "--operator", "op-14"]) == 0
     assert set(re.findall(r"op-\d+", capsys.readouterr().out)) == {"op-14"}
 
@@ -160,23 +166,25 @@ def test_missing_data_is_reported(
         ([str(SHIFTS / "hot-bench"), "--html", "/nowhere/review.html", "--moments", "0"], "another file"),
     ],
 )
-def test_what_cannot_be_used(capsys: pytest.CaptureFixture[str], options: list[str], remedy: str) -> None:
+def test_unusable_options_name_the_remedy(
+    capsys: pytest.CaptureFixture[str], options: list[str], remedy: str
+) -> None:
     assert main(["review", *options]) == 2
     assert remedy in capsys.readouterr().err
 
 
-def test_without_a_browser_the_pdf_is_the_summary_and_it_says_what_to_do(
+def test_without_a_browser_the_pdf_is_the_summary_with_a_notice(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     monkeypatch.setenv("PATH", "/nowhere")
     made = tmp_path / "review.pdf"
     assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", str(made)]) == 0
-    told = capsys.readouterr()
-    assert "print it" in told.err
+    expected = capsys.readouterr()
+    assert "print it" in expected.err
     text = "\n".join(page.extract_text() for page in PdfReader(made).pages)
     assert "The trainer's review" in text
     assert "Too long in one spot" in text
     assert "Advice, never a safety function." in text
-    assert text.count("op-1") == told.out.count("op-1") > 0
+    assert text.count("op-1") == expected.out.count("op-1") > 0
     assert main(["review", str(SHIFTS / "hot-bench"), "--pdf", "/nowhere/review.pdf"]) == 2
     assert "/nowhere/review.pdf: cannot be written" in capsys.readouterr().err

@@ -11,6 +11,7 @@ import pytest
 
 from strikewatch.cli import tree
 from strikewatch.cli.main import main, root
+from strikewatch.storage.commit.store import Store
 from tests.cli.command import ROOT
 
 HEAVY = ("alembic", "numba", "numpy", "pandas", "pyarrow", "pydantic", "scipy", "sqlalchemy")
@@ -28,7 +29,7 @@ WITH_DATABASE = tuple(set(HEAVIEST) - {"sqlalchemy", "asyncio"})
 
 
 def _commands() -> list[list[str]]:
-    """Every command and subcommand, as words."""
+    """Return every command and subcommand as a list of words."""
     found: list[list[str]] = []
     for name in tree.ENTRIES:
         found.append([name])
@@ -39,13 +40,13 @@ def _commands() -> list[list[str]]:
 
 
 def test_help_of_every_command_loads_nothing_heavy() -> None:
-    """One process asks each for help, with examples; what is loaded is counted, not timed."""
+    """One process prints the help of every command; loaded modules are checked, not time."""
     code = (
         "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
         f"for words in {[[], *_commands()]!r}:\n"
-        "    with contextlib.redirect_stdout(io.StringIO()) as said:\n"
+        "    with contextlib.redirect_stdout(io.StringIO()) as printed_text:\n"
         "        assert main([*words, '--help']) == 0, words\n"
-        "    assert 'Examples:\\n' in said.getvalue(), words\n"
+        "    assert 'Examples:\\n' in printed_text.getvalue(), words\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules])\n"
     )
     done = subprocess.run(
@@ -89,6 +90,33 @@ def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, .
     assert done.stdout == "[]\n"
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["alerts"],
+        ["alerts", "--json"],
+        ["hammer", "in-service", "HB-01", "--by", "Kim"],
+        ["token", "list"],
+        ["deliveries", "list", "--from", "2d", "--json"],
+    ],
+)
+def test_a_command_on_an_existing_database_loads_neither_detectors_nor_numpy(
+    words: list[str], tmp_path: Path
+) -> None:
+    Store(tmp_path / "strikewatch.db").close()
+    slow = (*WITH_DATABASE, "numpy", "psycopg", "sqlalchemy.dialects.postgresql", "structlog")
+    code = (
+        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
+        f"with contextlib.redirect_stdout(io.StringIO()): main({words!r})\n"
+        f"print('sqlalchemy' in sys.modules, [name for name in {slow!r} if name in sys.modules])\n"
+        "print([name for name in sys.modules if name.startswith('strikewatch.detectors')])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.stdout == "True []\n[]\n"
+
+
 def test_the_help_lists_every_command_once(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--help"]) == 0
     lines = capsys.readouterr().out.splitlines()
@@ -104,7 +132,7 @@ def test_every_file_of_a_command_is_in_the_tree() -> None:
 
 
 def test_examples_in_the_help_can_be_parsed() -> None:
-    """Options and commands in examples exist: each is parsed, and none is run."""
+    """Examples are parsed, not run."""
     import shlex
 
     for words in _commands():
@@ -135,7 +163,7 @@ def test_an_earlier_name_still_works_with_a_notice(
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "printed_text"),
     [
         (["reviw"], "Did you mean 'review'?"),
         (["replay", "x", "--jsn"], "--json"),
@@ -147,18 +175,18 @@ def test_an_earlier_name_still_works_with_a_notice(
     ],
 )
 def test_a_mistyped_word_is_answered_with_a_suggestion(
-    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    words: list[str], printed_text: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(words) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith("strikewatch: ")
-    assert said in err
+    assert printed_text in err
     assert "\nTry: strikewatch" in err
 
 
 @pytest.mark.parametrize("words", [["replay"], ["alerts", "shelve"], []])
-def test_help_is_a_command_too(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+def test_help_is_also_a_command(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["help", *words]) == 0
     shown = capsys.readouterr().out
     assert main([*words, "--help"]) == 0
@@ -192,7 +220,7 @@ def test_the_shell_completes(
 
 @pytest.fixture
 def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """An empty working folder, user's settings folder and system's one."""
+    """Yield an empty working folder, user settings folder and system settings folder."""
     (tmp_path / "work").mkdir()
     monkeypatch.chdir(tmp_path / "work")
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "user"))
@@ -204,7 +232,7 @@ def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_settings_are_looked_for_in_order(
     folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Option, variable, working folder, user, system; --verbose says which, on standard error."""
+    """Option, variable, working folder, user, system; --verbose names the file on standard error."""
     places = {
         "system": folders / "system/strikewatch/strikewatch.toml",
         "user": folders / "user/strikewatch/strikewatch.toml",
@@ -234,7 +262,7 @@ def test_settings_are_looked_for_in_order(
 def test_an_option_before_a_subcommand_counts_as_after_it(
     folders: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What the command line says wins over the environment, wherever it is said."""
+    """The command line overrides the environment, on either side of the subcommand."""
     monkeypatch.setenv("STRIKEWATCH_CONFIG", "gone.toml")
     (folders / "mine.toml").write_text(f'[store]\npath = "{folders / "w.db"}"\n')
     for words in (
@@ -273,8 +301,8 @@ def test_piped_text_is_not_wrapped(
 @pytest.mark.parametrize(
     "words", [["guide", "faults", "--markdown"], ["channels"], ["channels", "--json"], ["--help"]]
 )
-def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
-    """The reader goes away at once, as `head` does: no traceback, exit code 0."""
+def test_a_closed_pipe_exits_with_0(words: list[str]) -> None:
+    """The reader closes at once, as `head` does: no traceback, exit code 0."""
     reader, writer = os.pipe()
     os.close(reader)
     done = subprocess.run(
@@ -290,20 +318,20 @@ def test_a_closed_pipe_is_no_failure(words: list[str]) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
     from importlib.metadata import version
 
     assert main(["--version"]) == 0
     assert capsys.readouterr().out == f"strikewatch {version('strikewatch')}\n"
 
 
-def test_lists_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_guide_list_is_available_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "--json"]) == 0
     assert {json.loads(line)["topic"] for line in capsys.readouterr().out.splitlines()} >= {"faults"}
 
 
 def test_tables_show_the_local_time_of_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """In summer Dublin is an hour ahead of UTC, and the heading says which zone; JSON stays in UTC."""
+    """Dublin is an hour ahead of UTC in summer; the heading names the zone; JSON stays in UTC."""
     shift = str(ROOT / "replay_data" / "pad-handover")
     (tmp_path / "mine.toml").write_text('[sites]\nzone = "Europe/Dublin"\n')
     assert main(["replay", shift, "--json"]) == 0

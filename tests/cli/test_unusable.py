@@ -86,26 +86,28 @@ CASES: dict[str, tuple[Callable[[Path], Path], str, str]] = {
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_unusable(case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_unusable_input_names_the_place_and_the_remedy(
+    case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     make, place, remedy = CASES[case]
     path = make(tmp_path)
     assert main(["replay", str(path), "--json"]) == 2
     out, err = capsys.readouterr()
     assert out == ""
-    told = [line for line in err.splitlines() if line.startswith("strikewatch: ")]
-    assert len(told) == 1
-    assert place in told[0]
-    assert remedy in told[0]
+    expected = [line for line in err.splitlines() if line.startswith("strikewatch: ")]
+    assert len(expected) == 1
+    assert place in expected[0]
+    assert remedy in expected[0]
     assert "Traceback" not in err
 
 
-def test_in_a_process_of_its_own(tmp_path: Path) -> None:
+def test_unusable_input_exits_with_2_without_a_traceback(tmp_path: Path) -> None:
     done = strikewatch_process("replay", tmp_path / "gone", "--json")
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.startswith("strikewatch: ")
 
 
-def test_settings_that_cannot_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_unusable_settings_name_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config = tmp_path / "mine.toml"
     config.write_text("[faults.same_spot]\nlimit_s = 'long'\n")
     assert main(["replay", str(_parquet(F)(tmp_path)), "--config", str(config)]) == 2

@@ -16,17 +16,17 @@ SHIFT = Path(__file__).parents[2] / "replay_data" / "pad-handover"
 SPAN = ("--from", "2026-07-15T12:30:00Z", "--to", "2026-07-15T13:30:00Z")
 
 
-def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_csv_and_python_give_the_same_usage(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["usage", str(SHIFT), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    expected = json.loads(capsys.readouterr().out)
     assert main(["usage", str(SHIFT), "--csv"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert list(rows[0]) == list(USAGE)
-    assert len(rows) == len(told["use"]) == 2 * len(MEASURES)
+    assert len(rows) == len(expected["use"]) == 2 * len(MEASURES)
     samples = pd.read_parquet(SHIFT / "samples.parquet")
     events = pd.read_json(SHIFT / "events.jsonl", lines=True)
     frame = strikewatch.usage(samples, events)
-    for row, one, amount in zip(rows, told["use"], frame["amount"], strict=True):
+    for row, one, amount in zip(rows, expected["use"], frame["amount"], strict=True):
         assert row["measure"] == one["measure"]
         assert (
             (row["amount"] == "") == (one["amount"] is None) == bool(one["not_known"]) == (amount != amount)
@@ -36,16 +36,16 @@ def test_json_csv_and_python_tell_the_same(capsys: pytest.CaptureFixture[str]) -
             assert amount == pytest.approx(one["amount"])
 
 
-def test_a_part_of_it_and_the_page_for_people(
+def test_one_hammer_and_a_period_can_be_selected_and_shown_as_a_table(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     assert main(["usage", str(SHIFT), "--hammer", "HB-03", *SPAN]) == 0
-    said = capsys.readouterr().out
-    assert "HB-04" not in said
-    assert "Firing under water, s" in said
-    assert "firing under water (no water_m in the feed)" in " ".join(said.split())
-    assert max(map(len, said.splitlines())) <= 80
+    printed_text = capsys.readouterr().out
+    assert "HB-04" not in printed_text
+    assert "Firing under water, s" in printed_text
+    assert "firing under water (no water_m in the feed)" in " ".join(printed_text.split())
+    assert max(map(len, printed_text.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(

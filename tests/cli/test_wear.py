@@ -24,23 +24,23 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
-def told(capsys: pytest.CaptureFixture[str], command: str, place: Path, *more: str) -> dict[str, Any]:
+def run_command(capsys: pytest.CaptureFixture[str], command: str, place: Path, *more: str) -> dict[str, Any]:
     assert main([command, "--json", "--config", str(place.parent / "strikewatch.toml"), *more]) == 0
     found: dict[str, Any] = json.loads(capsys.readouterr().out)
     return found
 
 
-def test_a_shift_and_the_database_of_its_run_tell_the_same(
+def test_a_shift_and_the_database_of_its_run_give_the_same_condition(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for command in ("wear", "tools"):
-        assert told(capsys, command, place, str(place)) == told(capsys, command, place)
+        assert run_command(capsys, command, place, str(place)) == run_command(capsys, command, place)
 
 
 def test_wear_comes_with_advice_and_the_time_to_the_limit(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    first, second = told(capsys, "wear", place)["hammers"]
+    first, second = run_command(capsys, "wear", place)["hammers"]
     assert (first["hammer"], first["decision"], first["turned_before"]) == ("HB-01", "replace", True)
     bore, length = first["readings"]
     assert [one["bore_mm"] for one in bore["values"]] == [142.0, 142.6, 143.1, 143.4]
@@ -55,7 +55,7 @@ def test_wear_comes_with_advice_and_the_time_to_the_limit(
 
 
 def test_tools_come_with_lifetimes_and_suitability(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    found = told(capsys, "tools", place)
+    found = run_command(capsys, "tools", place)
     lives = {one["serial"]: one for one in found["tools"] if one["serial"]}
     assert {serial: one["ended"] for serial, one in lives.items()} == {
         "T-1": True,
@@ -86,7 +86,7 @@ def test_a_corrected_entry_no_longer_counts(
         right = Event(worn.SITE, "HB-01", "inspection", at, {"bore_mm": 143.9})
         add_entry(store, right, who="fitter", now=at + 1, corrects=number)
     capsys.readouterr()  # what the store logged
-    (first, _) = told(capsys, "wear", tmp_path / "database")["hammers"]
+    (first, _) = run_command(capsys, "wear", tmp_path / "database")["hammers"]
     assert [one["bore_mm"] for one in first["readings"][0]["values"]][-2:] == [143.4, 143.9]
 
 
@@ -99,13 +99,13 @@ def test_output_fits_80_columns_with_source_and_caution(
     assert main([command, "--config", str(config), "--hammer", "HB-01"]) == 0
     out = capsys.readouterr().out
     assert max(map(len, out.splitlines())) <= 80
-    said = " ".join(out.split())
-    assert "Common practice, no published source" in said
-    assert "Advice, never a safety function." in said
-    assert "HB-02" not in said
+    printed_text = " ".join(out.split())
+    assert "Common practice, no published source" in printed_text
+    assert "Advice, never a safety function." in printed_text
+    assert "HB-02" not in printed_text
 
 
-def test_the_review_has_a_part_for_it_but_not_for_one_operator(
+def test_the_review_has_a_wear_section_except_for_one_operator(
     place: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """In the page and in the terminal; over the shift and over the database."""

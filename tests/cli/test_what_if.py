@@ -17,7 +17,7 @@ from tests.goldens.bless import SHIFTS
 SHIFT = str(SHIFTS / "hot-bench")
 
 
-def said(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
+def run_command(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
     assert main(list(arguments)) == code
     out, err = capsys.readouterr()
     return out if code == 0 else err
@@ -27,44 +27,42 @@ def lines(text: str) -> list[dict[str, Any]]:
     return [json.loads(line) for line in text.splitlines()]
 
 
-def test_supposing_what_is_changes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    told = lines(said(capsys, "what-if", SHIFT, "--set", "faults.same_spot.limit_s=15", "--json"))
-    replayed = lines(said(capsys, "replay", SHIFT, "--json"))
-    assert {one["change"] for one in told} == {"same"}
-    assert [one["before"] for one in told] == replayed
-    assert [one["after"] for one in told] == replayed
+def test_setting_the_present_value_changes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    expected = lines(run_command(capsys, "what-if", SHIFT, "--set", "faults.same_spot.limit_s=15", "--json"))
+    replayed = lines(run_command(capsys, "replay", SHIFT, "--json"))
+    assert {one["change"] for one in expected} == {"same"}
+    assert [one["before"] for one in expected] == replayed
+    assert [one["after"] for one in expected] == replayed
 
 
-def test_a_change_does_what_a_settings_file_would_do(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_a_change_equals_a_settings_file_with_it(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     config = tmp_path / "strikewatch.toml"
     config.write_text("[faults.hot_oil]\nlimit_c = 76.0\ncool_c = 74.0\n")
     changes = ["--set", "faults.hot_oil.limit_c=76", "--set", "faults.hot_oil.cool_c=74"]
-    told = lines(said(capsys, "what-if", SHIFT, *changes, "--json"))
-    replayed = lines(said(capsys, "replay", SHIFT, "--json", "--config", str(config)))
-    after = [one["after"] for one in told if one["after"]]
+    expected = lines(run_command(capsys, "what-if", SHIFT, *changes, "--json"))
+    replayed = lines(run_command(capsys, "replay", SHIFT, "--json", "--config", str(config)))
+    after = [one["after"] for one in expected if one["after"]]
     assert sorted(after, key=lambda one: str(one["id"])) == sorted(replayed, key=lambda one: str(one["id"]))
-    assert {one["change"] for one in told} > {"same"}
+    assert {one["change"] for one in expected} > {"same"}
 
 
 def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Where spots begin and end does not depend on the limit."""
+    """The beginning and end of a spot do not depend on the limit."""
     page = tmp_path / "sweep.html"
     swept = ["--sweep", "faults.same_spot.limit_s=30,10,15,20", "--json", "--html", str(page)]
-    told = lines(said(capsys, "what-if", SHIFT, *swept))
-    counts = [one["count"] for one in told]
-    assert [one["faults.same_spot.limit_s"] for one in told] == [10, 15, 20, 30]
+    expected = lines(run_command(capsys, "what-if", SHIFT, *swept))
+    counts = [one["count"] for one in expected]
+    assert [one["faults.same_spot.limit_s"] for one in expected] == [10, 15, 20, 30]
     assert counts == sorted(counts, reverse=True)
     assert counts[0] > counts[-1] > 0
-    for one in told:
+    for one in expected:
         assert one["lower"] < one["per_firing_hour"] < one["upper"]
     assert page.read_text().count('class="mark within"') == 5  # four values, and the key
     assert "<script" not in page.read_text()
 
 
 @pytest.mark.parametrize(
-    ("arguments", "told"),
+    ("arguments", "expected"),
     [
         (
             ["--set", "faults.same_spot.limits=12"],
@@ -79,9 +77,9 @@ def test_a_longer_limit_never_finds_more_spots(capsys: pytest.CaptureFixture[str
     ],
 )
 def test_an_impossible_change_is_named(
-    capsys: pytest.CaptureFixture[str], arguments: list[str], told: str
+    capsys: pytest.CaptureFixture[str], arguments: list[str], expected: str
 ) -> None:
-    assert told in said(capsys, "what-if", SHIFT, *arguments, code=2)
+    assert expected in run_command(capsys, "what-if", SHIFT, *arguments, code=2)
 
 
 moments = st.integers(0, 30)

@@ -27,7 +27,7 @@ SHIFT = TOP / "replay_data" / "hot-bench"
 def replayed() -> tuple[list[Shift], ReplayResult, ShiftSamples]:
     shifts = open_shifts(SHIFT)
     result = replay_shifts(shifts, load().of_hammer)
-    return shifts, result, ShiftSamples(shifts, result.noted)
+    return shifts, result, ShiftSamples(shifts, result.steps)
 
 
 def test_the_spot_reaches_its_limit_at_the_onset(
@@ -87,7 +87,7 @@ def test_misuse_is_shown_with_its_channels_and_limits() -> None:
     settings = load(folder / "settings.toml")
     shifts = open_shifts(folder)
     result = replay_shifts(shifts, settings.of_hammer)
-    recorded = ShiftSamples(shifts, result.noted)
+    recorded = ShiftSamples(shifts, result.steps)
     extremes = {
         "off_square": "tilt_max_deg",
         "over_side": "from_track_max_deg",

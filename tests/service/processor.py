@@ -1,4 +1,4 @@
-"""`strikewatch run` as a process of its own, and a gateway to feed it."""
+"""`strikewatch run` as a separate process, and a gateway that sends samples to it."""
 
 import json
 import os
@@ -29,7 +29,7 @@ NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_
 
 
 def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
-    """Wait for something to come true, and return it."""
+    """Wait until `what` returns something true, and return it."""
     deadline = time.monotonic() + within_s
     while not (value := what()):
         assert time.monotonic() < deadline, "did not come true in time"
@@ -38,7 +38,7 @@ def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
 
 
 class Processor:
-    """One processor's folder, through as many starts as it takes.
+    """The folder of a processor, and the processor through any number of starts.
 
     `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
     """
@@ -146,7 +146,7 @@ class Processor:
         kept = [record for record in records if "withdrawn" not in record["evidence"]]
         return sorted(kept, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
 
-    def worked_through(self, hammer: str, upto: Instant) -> None:
+    def wait_until_processed(self, hammer: str, upto: Instant) -> None:
         """Wait until the store says that a hammer's rows up to an instant have been committed."""
 
         def there() -> bool:
@@ -155,8 +155,8 @@ class Processor:
 
         until(there)
 
-    def settled(self) -> None:
-        """Wait until nothing more is being written: all that was sent has been committed."""
+    def wait_until_committed(self) -> None:
+        """Wait until everything sent so far has been committed."""
         last, same = -1, 0
         while same < 15:  # longer than a row may wait behind a hole
             ((now,),) = self.query(
@@ -168,7 +168,7 @@ class Processor:
 
 
 class Gateway:
-    """A paho client that publishes at QoS 1 and waits for each to be taken."""
+    """A paho client that publishes at QoS 1 and waits for the acknowledgements."""
 
     def __init__(self, broker: Broker, name: str = "gateway", in_flight: int = 20) -> None:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False)
@@ -205,7 +205,7 @@ class Gateway:
 
 
 def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:
-    """Rows as arrays of objects, `size` in each, times to the nanosecond and null where not sampled."""
+    """Return rows as JSON arrays of `size` objects, with times to the nanosecond and null if not sampled."""
     names = list(rows.columns)
     objects = []
     for i, at in enumerate(rows.time_ns.tolist()):
@@ -220,7 +220,7 @@ def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:
 
 
 def now_ns() -> Instant:
-    """The present, to the whole second."""
+    """Return the present time, rounded to a second."""
     return time.time_ns() // SECOND * SECOND
 
 

@@ -24,7 +24,7 @@ NOW = START.value + 24 * 3600 * SECOND
 
 
 class Feed:
-    """A source of blocks, a second each; wants no clock."""
+    """A source of blocks of one second each."""
 
     def __init__(self, messages: Iterator[Message]) -> None:
         self._coming = messages
@@ -39,7 +39,7 @@ class Feed:
 
 
 def blocks(minutes: float) -> list[Message]:
-    """Ten rows a block, as a gateway sends them."""
+    """Return messages of ten rows each, as a gateway sends them."""
     table = feed(shift(2100, minutes), "10Hz_mean")
     out = []
     for start in range(0, len(table), 10):

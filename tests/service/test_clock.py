@@ -12,8 +12,8 @@ jumps = st.integers(JUMP_NS + 1, 30 * 365 * 86_400 * SECOND) | st.integers(-HOUR
 near = st.integers(-5 * SECOND, 5 * SECOND)
 
 
-class Day:
-    """True time that goes on, and a machine whose clock is off."""
+class SimulatedDay:
+    """True time, and the clock of a machine that is wrong."""
 
     def __init__(self) -> None:
         self.true = NOON
@@ -22,81 +22,81 @@ class Day:
         self.began()
 
     def began(self) -> None:
-        self.present = CorrectedClock(lambda: self.true + self.off, lambda: self.true - self.slept - NOON)
+        self.clock = CorrectedClock(lambda: self.true + self.off, lambda: self.true - self.slept - NOON)
 
-    def passes(self, ns: int, *lags: int) -> int:
+    def advance(self, ns: int, *lags: int) -> int:
         """Time goes on a second at a time, hammers sending samples that lag by so much; how far the present is off."""
         for _ in range(0, ns, SECOND):
             self.true += SECOND
             for number, lag in enumerate(lags):
-                self.present.heard(("pit", f"HB-{number:02d}"), self.true - lag)
-            self.present()
-        return self.present() - self.true
+                self.clock.record_sample(("pit", f"HB-{number:02d}"), self.true - lag)
+            self.clock()
+        return self.clock() - self.true
 
 
 @given(jumps, st.lists(near, min_size=1, max_size=4))
-def test_a_jump_that_the_hammers_speak_against_is_not_believed(jump: int, lags: list[int]) -> None:
-    """Neither at once nor later; set right again, nothing has happened."""
-    day = Day()
-    day.passes(3 * SECOND, *lags)
+def test_a_clock_jump_contradicted_by_hammers_is_rejected(jump: int, lags: list[int]) -> None:
+    """It is rejected at once and later, and undoing the jump changes nothing."""
+    day = SimulatedDay()
+    day.advance(3 * SECOND, *lags)
     day.off = jump
-    assert day.passes(0) == 0
-    assert day.passes(2 * HOLD_NS, *lags) == 0
-    assert day.present.doubt == jump
+    assert day.advance(0) == 0
+    assert day.advance(2 * HOLD_NS, *lags) == 0
+    assert day.clock.lead_ns == jump
     day.off = 0
-    assert day.passes(0) == 0
-    assert day.present.doubt == 0
+    assert day.advance(0) == 0
+    assert day.clock.lead_ns == 0
 
 
 @given(jumps, st.lists(near, min_size=1, max_size=4))
-def test_a_clock_that_is_set_right_is_believed_at_once(jump: int, lags: list[int]) -> None:
-    day = Day()
+def test_a_corrected_clock_is_accepted_at_once(jump: int, lags: list[int]) -> None:
+    day = SimulatedDay()
     day.off = -jump
     day.began()
-    day.passes(3 * SECOND, *lags)
+    day.advance(3 * SECOND, *lags)
     day.off = 0
-    assert day.passes(0) == 0
-    assert day.present.doubt == 0
+    assert day.advance(0) == 0
+    assert day.clock.lead_ns == 0
 
 
 @given(st.integers(FITS_NS + HOUR, 40 * HOUR), st.integers(JUMP_NS + 1, HOUR - 1))
-def test_a_backlog_is_no_witness(lag: int, jump: int) -> None:
-    """A gateway that sends old samples speaks for neither time: ahead is believed at once, back after a minute."""
-    day = Day()
-    day.passes(3 * SECOND, lag)
+def test_hammers_that_send_a_backlog_do_not_count_as_witnesses(lag: int, jump: int) -> None:
+    """Old samples support neither time: a jump ahead is accepted at once, a jump back after a minute."""
+    day = SimulatedDay()
+    day.advance(3 * SECOND, lag)
     day.off = jump
-    assert day.passes(SECOND, lag) == jump
+    assert day.advance(SECOND, lag) == jump
     day.off = 0
-    assert day.passes(0) == jump
-    assert day.passes(HOLD_NS, lag) == 0
+    assert day.advance(0) == jump
+    assert day.advance(HOLD_NS, lag) == 0
 
 
-def test_most_hammers_decide() -> None:
-    """One whose clock is an hour slow speaks for a machine's clock that was set an hour back; two speak against it."""
-    day = Day()
-    day.passes(3 * SECOND, 0, 0, HOUR)
+def test_the_majority_of_hammers_decides_about_a_clock_jump() -> None:
+    """One hammer with a slow clock supports a clock that was set back by an hour; two others outvote it."""
+    day = SimulatedDay()
+    day.advance(3 * SECOND, 0, 0, HOUR)
     day.off = -HOUR
-    assert day.passes(5 * SECOND, 0, 0, HOUR) == 0
-    assert day.passes(5 * SECOND, HOUR, 0, HOUR) == -HOUR
+    assert day.advance(5 * SECOND, 0, 0, HOUR) == 0
+    assert day.advance(5 * SECOND, HOUR, 0, HOUR) == -HOUR
 
 
-def test_a_machine_that_slept_is_right_when_it_wakes() -> None:
-    """The monotonic clock stood still meanwhile: the wall clock's jump is as true as the samples that follow."""
-    day = Day()
-    day.passes(3 * SECOND, 0)
+def test_the_clock_is_accepted_after_the_machine_slept() -> None:
+    """The monotonic clock stood still, so the jump of the wall clock agrees with the samples that follow."""
+    day = SimulatedDay()
+    day.advance(3 * SECOND, 0)
     day.slept = 2 * HOUR
     day.true += day.slept
-    day.present()
-    assert day.present.doubt == day.slept, "doubted, but samples of now are let in, which settles it"
-    day.present.heard(("pit", "HB-00"), day.true)
-    assert day.present() == day.true
+    day.clock()
+    assert day.clock.lead_ns == day.slept, "doubted, but samples of now are let in, which settles it"
+    day.clock.record_sample(("pit", "HB-00"), day.true)
+    assert day.clock() == day.true
 
 
 @given(st.integers(1, 48 * 3600))
-def test_a_start_with_a_slow_clock_trusts_what_is_on_record(slow_s: int) -> None:
-    """The newest record is a second old; samples bear it out."""
+def test_a_start_with_a_slow_clock_uses_the_newest_stored_time(slow_s: int) -> None:
+    """The newest record is a second old, and samples confirm it."""
     true = NOON
-    present = CorrectedClock(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
-    assert abs(present() - true) <= JUMP_NS + SECOND
-    present.heard(("pit", "HB-01"), true)
-    assert abs(present() - true) <= JUMP_NS + SECOND
+    clock = CorrectedClock(lambda: true - slow_s * SECOND, lambda: 0, floor=true - SECOND)
+    assert abs(clock() - true) <= JUMP_NS + SECOND
+    clock.record_sample(("pit", "HB-01"), true)
+    assert abs(clock() - true) <= JUMP_NS + SECOND

@@ -33,15 +33,15 @@ def at(minutes: int) -> str:
 
 
 def work(gateway: Gateway, processor: Processor, first: int, last: int) -> None:
-    """The carrier works from one minute to another: a row every 10 s, in blocks of ten minutes."""
+    """Send work of the carrier between two minutes: a row every 10 s, in blocks of ten minutes."""
     for minute in range(first, last, 10):
         gateway.block(HAMMER, START + minute * MINUTE, 10.0, active=[False] * 60)
     gateway.settle()
-    processor.settled()
+    processor.wait_until_committed()
 
 
 @pytest.mark.parametrize("database", ["", "postgresql"])
-def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
+def test_a_withdrawn_greasing_resets_no_timer_live_or_in_a_replay(
     tmp_path: Path, database: str, request: pytest.FixtureRequest
 ) -> None:
     """Greased by mistake at 60 min, in a message, and a meter entered wrongly beside the processor; both withdrawn:
@@ -91,5 +91,5 @@ def test_a_withdrawn_greasing_sets_no_clock_live_and_replayed(
 
 
 def _taken_up(processor: Processor, n: int) -> bool:
-    """Whether so many entries have been taken up by the processor."""
-    return processor.log().count("event_noted") >= n
+    """Return whether the processor has applied at least `n` entries."""
+    return processor.log().count("entry_applied") >= n

@@ -29,8 +29,8 @@ def deliveries(processor: Processor, *arguments: str) -> list[dict[str, Any]]:
     return [json.loads(line) for line in done.stdout.splitlines()]
 
 
-def test_each_endpoint_receives_what_it_is_set_to(broker: Broker, tmp_path: Path) -> None:
-    """An endpoint of another site hears nothing, the lamp hears its hammer, the heart beats, tests go the same way."""
+def test_each_endpoint_receives_what_its_settings_select(broker: Broker, tmp_path: Path) -> None:
+    """An endpoint of another site gets nothing, the lamp gets its hammer's alerts, heartbeats and tests arrive."""
     with Receiver(decode_secret(SECRET)) as office, Receiver(decode_secret(SECRET)) as pulse:
         processor = Processor(
             tmp_path / "processor",

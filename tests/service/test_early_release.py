@@ -42,7 +42,7 @@ KEPT = {
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A copy of what it left, as its own folder was."""
+    """Yield a copy of the folder that the early release left."""
     there = tmp_path / "early"
     shutil.copytree(EARLY, there)
     (there / "strikewatch.db").write_bytes(gzip.decompress((there / "strikewatch.db.gz").read_bytes()))
@@ -50,7 +50,7 @@ def folder(tmp_path: Path) -> Path:
     return there
 
 
-def test_settings_with_the_names_of_then_are_read() -> None:
+def test_settings_with_their_early_names_are_read() -> None:
     settings = load(EARLY / "settings.toml")
     assert settings.faults.firing.on_bar == 85.0
     assert settings.faults.model_dump()["grease"]["due_s"] == 6000.0
@@ -58,7 +58,7 @@ def test_settings_with_the_names_of_then_are_read() -> None:
     assert [one.retry_s for one in settings.webhooks] == [(5.0, 5.0, 5.0, 300.0, 300.0)]
 
 
-def test_its_database_is_migrated_with_all_that_was_under_way(folder: Path) -> None:
+def test_the_early_database_is_migrated_with_open_alerts_and_deliveries(folder: Path) -> None:
     store = Store(folder / "strikewatch.db", {"office": OLD_URL})
     with store.read() as connection:
         rows = connection.exec_driver_sql(
@@ -72,7 +72,7 @@ def test_its_database_is_migrated_with_all_that_was_under_way(folder: Path) -> N
     store.close()
 
 
-def test_its_recording_replays_to_the_alerts_that_it_raised(folder: Path) -> None:
+def test_the_early_recording_replays_to_the_alerts_it_raised(folder: Path) -> None:
     (shift,) = (folder / "recordings" / SITE).iterdir()
     store = Store(folder / "strikewatch.db", {"office": OLD_URL})
     with store.read() as connection:
@@ -82,8 +82,8 @@ def test_its_recording_replays_to_the_alerts_that_it_raised(folder: Path) -> Non
     assert set(found["id"]) == {one["id"] for one in records}
 
 
-def test_a_processor_goes_on_from_it(folder: Path) -> None:
-    """The waiting deliveries go out, and the alerts that stood clear at the first cool rows."""
+def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
+    """Waiting deliveries are sent, and active alerts clear at the first cool rows."""
     with Broker(folder / "b") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(folder, broker)
         text = (EARLY / "settings.toml").read_text()
@@ -118,7 +118,7 @@ def test_a_processor_goes_on_from_it(folder: Path) -> None:
             wanted = {(hammer, step) for hammer in HOT for step in ("raised", "cleared")}
             until(lambda: steps("hot_oil") >= wanted)
             assert {("HB-01", "cleared"), ("HB-02", "cleared")} <= steps("same_spot")
-            lost = {part for line in processor.lines("state_lost") for part in line["begun_anew"]}
+            lost = {part for line in processor.lines("state_lost") for part in line["reset_parts"]}
             assert not lost & KEPT
             assert processor.stop() == 0
         finally:

@@ -27,7 +27,7 @@ FIELDS = ("id", "fault", "site", "hammer", "operator", "priority", "onset", "cle
 
 
 def told(record: dict[str, Any]) -> dict[str, Any]:
-    """What must be equal: all but `historic`, and of an alert still on what it was at its last step only."""
+    """Return the fields that must be equal: all but `historic`; of an active alert, those at its last step."""
     names = FIELDS if record["cleared"] else FIELDS[:-2]
     return {name: record[name] for name in names}
 
@@ -70,7 +70,7 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
                 for _, hammer, kind, payload in half:
                     gateway.send(hammer, kind, payload)
                 gateway.settle()
-                processor.settled()
+                processor.wait_until_committed()
                 assert processor.stop() == 0
                 processor.start()
             assert processor.stop() == 0
@@ -85,12 +85,12 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
 
 
 def _same_review(processor: Processor, url: URL | None) -> None:
-    """The store's frames, what is under way included, are those of the recordings."""
+    """The frames of the store, including unfinished work, equal those of the recordings."""
     where = url or processor.folder / "strikewatch.db"
     with SharedDatabase(where) as place:
         exposure, faults = from_store(place, 0, instant.LATEST)
     result = replay_shifts(open_shifts(processor.recordings), load().of_hammer)
-    again, faults_again = from_replay(result.records, result.stretches(), result.noted, result.end)
+    again, faults_again = from_replay(result.records, result.stretches(), result.steps, result.end)
     assert exposure["firing_s"].sum() > 10
     pd.testing.assert_frame_equal(exposure, again)
     over = [frame[frame["cleared"].notna()].reset_index(drop=True) for frame in (faults, faults_again)]
@@ -105,6 +105,6 @@ def _same_review(processor: Processor, url: URL | None) -> None:
 
 
 def _half(exposure: pd.DataFrame) -> int:
-    """An instant amid the work."""
+    """Return an instant in the middle of the work."""
     middle = exposure.iloc[len(exposure) // 2]
     return int(middle["start"].value + middle["end"].value) // 2

@@ -35,7 +35,7 @@ class Source:
 
 
 def work(store: Store, payloads: list[bytes], each: int = 1) -> Worker:
-    """`each` messages a step."""
+    """Process the payloads, `each` messages a step."""
     made = Worker(
         Settings(),
         store,
@@ -59,7 +59,7 @@ def counted(store: Store) -> dict[tuple[str, str], int]:
         return {(one.reason, one.key): one.count for one in search(connection, NOW)}
 
 
-def test_what_was_not_used_is_counted_under_the_hammer_that_sent_it(tmp_path: Path) -> None:
+def test_unused_data_is_counted_by_the_hammer_that_sent_it(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     payloads = [
         row(0),
@@ -98,8 +98,8 @@ def test_an_unknown_key_of_an_event_is_compared_with_the_keys_of_that_event() ->
     ]
 
 
-def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path) -> None:
-    """So that it does not push the examples of all other senders out of what is kept."""
+def test_a_message_with_many_mistakes_keeps_few_examples_and_counts_all(tmp_path: Path) -> None:
+    """Otherwise it would displace the kept examples of all other senders."""
     store = Store(tmp_path / "watch.db", rejects_kept=100)
     broken = [{"time": "soon"}] * 5000 + [{}] * 2
     made = work(store, [b"\xff", json.dumps(broken).encode()])
@@ -117,7 +117,7 @@ def test_one_message_of_many_mistakes_keeps_a_few_and_counts_all(tmp_path: Path)
     store.close()
 
 
-def test_endless_unknown_keys_are_named_up_to_a_bound_and_all_counted(tmp_path: Path) -> None:
+def test_unknown_keys_are_all_counted_and_a_bounded_number_is_named(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     work(store, [row(k / 10, **{f"made_up_{k}": 1}) for k in range(300)], each=300)
     found = counted(store)
@@ -127,7 +127,7 @@ def test_endless_unknown_keys_are_named_up_to_a_bound_and_all_counted(tmp_path: 
     store.close()
 
 
-def test_a_key_in_every_message_is_written_at_once_and_then_now_and_then() -> None:
+def test_counts_of_a_repeated_key_are_written_at_once_and_then_at_intervals() -> None:
     tally = FeedTally()
     written = []
     for k in range(100):

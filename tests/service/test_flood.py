@@ -22,7 +22,7 @@ KEPT = 1000
 
 
 class Flood:
-    """A source of so many malformed payloads; what was acknowledged is counted."""
+    """A source of malformed payloads that counts the acknowledgements."""
 
     def __init__(self, count: int, seed: int) -> None:
         self._coming = islice(payloads(seed), count)
@@ -40,7 +40,7 @@ class Flood:
 
 
 def run(folder: Path, count: int, seed: int = 1) -> tuple[Flood, Worker, Counter[str], int]:
-    """All of it; the tally of rejects in the database, and how many rejects it kept."""
+    """Process all payloads; return the counts of rejects in the database and the number kept."""
     flood = Flood(count, seed)
     store = Store(folder / "flood.db", rejects_kept=KEPT)
     worker = Worker(

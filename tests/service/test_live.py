@@ -42,7 +42,7 @@ def gateway(broker: Broker) -> Iterator[Gateway]:
 
 
 def fire(gateway: Gateway, hammer: str, start: int, first_s: int, last_s: int, oil_c: float = 60.0) -> None:
-    """Blocks of one second of firing at 10 Hz."""
+    """Send blocks of one second of firing at 10 Hz."""
     for second in range(first_s, last_s):
         at, pressure = start + second * SECOND, [140.0 + k for k in range(10)]
         gateway.block(hammer, at, 0.1, active=[True] * 10, pressure_bar=pressure, oil_c=oil_c)
@@ -53,10 +53,10 @@ def rest(gateway: Gateway, hammer: str, start: int, first_s: int, last_s: int) -
         gateway.block(hammer, start + second * SECOND, 0.1, active=[False] * 10)
 
 
-def test_from_sample_to_log_store_and_webhook(
+def test_an_alert_reaches_the_log_the_store_and_the_webhook(
     processor: Processor, gateway: Gateway, receiver: Receiver
 ) -> None:
-    """Raised, escalated and cleared, in that order, with operator and priority; a broken payload costs nothing else."""
+    """Raised, escalated and cleared arrive in order, with operator and priority; a malformed payload is counted."""
     start = now_ns() - 60 * SECOND
     processor.start()
     gateway.event("HB-03", start - SECOND, "sign_on", operator="op-14")
@@ -94,14 +94,14 @@ def test_a_backlog_is_historic(processor: Processor, gateway: Gateway, receiver:
 
 
 @pytest.mark.parametrize("end", ["stop", "kill"])
-def test_an_alert_half_way_to_15_s_comes_out_at_its_instant_after_a_restart(
+def test_an_alert_begun_before_a_restart_has_its_exact_onset(
     processor: Processor, gateway: Gateway, receiver: Receiver, end: str
 ) -> None:
     start = now_ns() - 60 * SECOND
     processor.start()
     gateway.event("HB-03", start - SECOND, "sign_on", operator="op-14")
     fire(gateway, "HB-03", start, 0, 8)
-    processor.worked_through("HB-03", start + 7 * SECOND)
+    processor.wait_until_processed("HB-03", start + 7 * SECOND)
     getattr(processor, end)()
     fire(gateway, "HB-03", start, 8, 12)
     gateway.settle()
@@ -117,10 +117,10 @@ def test_an_alert_half_way_to_15_s_comes_out_at_its_instant_after_a_restart(
     assert len({one.name for one in receiver.received}) == 2
 
 
-def test_a_hammer_that_falls_silent_while_firing_is_cleared_and_missed_and_late_rows_take_it_back(
+def test_silence_ends_a_spot_and_raises_signal_lost_until_late_rows_withdraw_it(
     broker: Broker, receiver: Receiver, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """Nothing heard: the spot ends, the signal is lost. Then the samples come after all: it was not lost."""
+    """Without rows the spot ends and the signal is lost; late rows withdraw that."""
     processor = Processor(
         tmp_path / "quick",
         broker,
@@ -147,7 +147,7 @@ def test_a_hammer_that_falls_silent_while_firing_is_cleared_and_missed_and_late_
         processor.end()
 
 
-def test_greasing_events_count_once_though_sent_twice(
+def test_a_repeated_greasing_event_counts_once(
     processor: Processor, gateway: Gateway, receiver: Receiver
 ) -> None:
     start = now_ns() - 60 * SECOND
@@ -164,7 +164,7 @@ def test_greasing_events_count_once_though_sent_twice(
     assert processor.query("select count(*) from events") == [(1,)]
 
 
-def test_a_lost_broker_is_logged_and_found_again(
+def test_a_lost_broker_is_logged_and_reconnected(
     processor: Processor, broker: Broker, receiver: Receiver
 ) -> None:
     processor.start()
@@ -187,10 +187,10 @@ def test_a_second_instance_on_the_same_database_is_refused(processor: Processor,
     assert processor.stop() == 0
 
 
-def test_it_ends_with_an_error_when_a_part_of_it_dies(
+def test_the_processor_ends_with_an_error_if_a_thread_dies(
     broker: Broker, tmp_path: Path, gateway: Gateway
 ) -> None:
-    """The recordings' folder cannot be made: no live-looking shell remains."""
+    """The recordings folder cannot be created, so the processor must not keep running."""
     (tmp_path / "processor").mkdir()
     blocked = tmp_path / "processor" / "a-file"
     blocked.write_text("in the way")

@@ -34,10 +34,10 @@ def sample(gateway: Gateway, hammer: str, at: int, **channels: Any) -> None:
     gateway.send(hammer, "samples", {"time": instant.text(at), **channels})
 
 
-def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
+def test_firing_sent_on_change_survives_a_restart_and_replays_identically(
     tmp_path: Path, broker: Broker
 ) -> None:
-    """HB-03 by the settings, HB-04 by what its gateway says; each ended by a null, and HB-05 by the bound.
+    """HB-03 holds by the settings, HB-04 by its gateway's messages; each ends with null, HB-05 by its hold time.
 
     A feed counts as lost only 30 s after its bound has ended.
     """
@@ -50,7 +50,7 @@ def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
         sample(gateway, "HB-04", start, active=True, hold_s={"active": 600})
         sample(gateway, "HB-05", start, active=True, hold_s={"active": 20.5})
         gateway.settle()
-        processor.settled()
+        processor.wait_until_committed()
         assert processor.stop() == 0
         processor.start()
         for hammer in ("HB-03", "HB-04"):
@@ -58,7 +58,7 @@ def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
         for hammer in ("HB-03", "HB-04", "HB-05"):
             sample(gateway, hammer, start + 60 * SECOND, pressure_bar=20.0)
         until(lambda: len(processor.alerts()) == 4 and all(one["cleared"] for one in processor.alerts()))
-        processor.settled()
+        processor.wait_until_committed()
         assert processor.stop() == 0
     finally:
         processor.end()
@@ -78,7 +78,7 @@ def test_firing_sent_on_change_is_found_through_a_restart_and_replays_the_same(
 
 
 def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
-    """A gateway whose last will says that its connection is lost."""
+    """Return a gateway with a last will that reports a lost connection."""
     cab = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cab")
     will = json.dumps({"event": "connection", "state": "lost"})
     cab.will_set(f"strikewatch/{SITE}/{hammer}/events", will, qos=1)
@@ -88,7 +88,7 @@ def cab_of(broker: Broker, hammer: str) -> mqtt.Client:
 
 
 def start_firing(cab: mqtt.Client, hammer: str, at: int) -> None:
-    """Held for 10 min, and taken by the broker."""
+    """Send `active` with a hold of 10 min and wait for the broker's acknowledgement."""
     payload = json.dumps({"time": instant.text(at), "active": True, "hold_s": {"active": 600}})
     cab.publish(f"strikewatch/{SITE}/{hammer}/samples", payload, qos=1).wait_for_publish(10)
 
@@ -100,7 +100,7 @@ def cut_off(cab: mqtt.Client) -> None:
     line.close()
 
 
-def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
+def test_a_last_will_ends_held_values_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
     processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 0.5}).start()
     cab = cab_of(broker, "HB-03")
     gateway = Gateway(broker)
@@ -117,7 +117,7 @@ def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path
         assert before <= instant.parse(over["cleared"]) <= time.time_ns()
         sample(gateway, "HB-03", time.time_ns() + 2 * SECOND, pressure_bar=20.0)
         gateway.settle()
-        processor.settled()
+        processor.wait_until_committed()
         assert processor.stop() == 0
     finally:
         processor.end()
@@ -127,10 +127,8 @@ def test_a_last_will_ends_what_is_held_when_the_connection_breaks(tmp_path: Path
     assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
 
 
-def test_a_last_will_that_waited_at_the_broker_ends_nothing_that_came_after_it(
-    tmp_path: Path, broker: Broker
-) -> None:
-    """Nobody knows when it was sent: what was held before is not counted, what the gateway sent since then is."""
+def test_a_delayed_last_will_does_not_end_newer_held_values(tmp_path: Path, broker: Broker) -> None:
+    """Its time is unknown: earlier held values do not count, and what the gateway sent since then does."""
     processor = Processor(tmp_path / "processor", broker).start()
     gateway = Gateway(broker)
     start = now_ns() - 300 * SECOND
@@ -160,7 +158,7 @@ def test_a_last_will_that_waited_at_the_broker_ends_nothing_that_came_after_it(
         gateway.settle()
         processor.start()
         until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
-        processor.settled()
+        processor.wait_until_committed()
         assert processor.stop() == 0
     finally:
         processor.end()
@@ -170,8 +168,8 @@ def test_a_last_will_that_waited_at_the_broker_ends_nothing_that_came_after_it(
     assert alert["cleared"] == instant.text(start + 140 * SECOND)
 
 
-def test_three_tags_of_one_scan_are_one_reading(tmp_path: Path) -> None:
-    """Firing and hot oil, each known from its own message; disturbed in order by up to a second, a tenth sent twice."""
+def test_three_messages_of_one_instant_form_one_row(tmp_path: Path) -> None:
+    """Firing and oil come in separate messages, out of order by up to a second, and a tenth of them twice."""
     dice = random.Random(5)
     start = now_ns() - 120 * SECOND
     scans = [(start + k * SECOND // 2, k >= 8 and k < 60) for k in range(80)]
@@ -190,7 +188,7 @@ def test_three_tags_of_one_scan_are_one_reading(tmp_path: Path) -> None:
             for _, payload in queue:
                 gateway.send("HB-03", "samples", payload)
             gateway.settle()
-            processor.settled()
+            processor.wait_until_committed()
             assert processor.stop() == 0
         finally:
             processor.end()

@@ -27,7 +27,7 @@ def ask(port: int, path: str) -> tuple[int, Any]:
         line.close()
 
 
-def test_health_follows_the_broker_and_pings_stop_with_the_process(
+def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     port = free_port()
@@ -59,8 +59,8 @@ def test_health_follows_the_broker_and_pings_stop_with_the_process(
         assert said[-1] == b"STOPPING=1"
 
 
-def test_a_worker_that_stands_gets_no_more_pings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The whole process halted by SIGSTOP stands for a worker that hangs: what pings is the worker's own thread."""
+def test_a_halted_worker_sends_no_watchdog_pings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """SIGSTOP halts the process like a worker that hangs, since the worker's own thread sends the pings."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line, Broker(tmp_path) as broker:
         line.bind(str(tmp_path / "notify"))
         line.settimeout(30)
@@ -92,7 +92,7 @@ def test_a_worker_that_stands_gets_no_more_pings(tmp_path: Path, monkeypatch: py
 
 
 def webhook_id(line: socket.socket) -> str:
-    """Of the message that is being posted."""
+    """Return the id of the message that is being posted."""
     line.settimeout(60)
     head = b""
     while b"\r\n\r\n" not in head:
@@ -101,7 +101,7 @@ def webhook_id(line: socket.socket) -> str:
     return str(name, "ascii")
 
 
-def test_an_attempt_under_way_is_cut_off_and_waits_for_the_next_start(tmp_path: Path) -> None:
+def test_an_unfinished_attempt_is_abandoned_at_a_stop_and_repeated_after_the_start(tmp_path: Path) -> None:
     with Broker(tmp_path) as broker, socket.create_server(("127.0.0.1", 0)) as deaf:
         url = f"http://127.0.0.1:{deaf.getsockname()[1]}/"
         processor = Processor(tmp_path / "one", broker, url)
@@ -119,7 +119,7 @@ def test_an_attempt_under_way_is_cut_off_and_waits_for_the_next_start(tmp_path: 
             name = webhook_id(held)
             held.close()
             print(f"stopped after {took_s:.1f} s")
-            assert processor.lines("delivery_cut_off")
+            assert processor.lines("delivery_abandoned")
             assert processor.query("select distinct state, attempts from outbox where attempts > 0") == []
             processor.start()
             held, _ = deaf.accept()

@@ -44,8 +44,8 @@ def test_a_wrong_password_is_logged_and_a_right_one_is_used(tmp_path: Path) -> N
             processor.end()
 
 
-def test_two_instances_of_one_name_say_so_and_one_gives_up(broker: Broker, tmp_path: Path) -> None:
-    """Each with a database of its own: the broker serves the newcomer, and so on in turns, until one has had enough."""
+def test_two_processors_with_one_client_id_report_it_and_one_ends(broker: Broker, tmp_path: Path) -> None:
+    """Each has its own database; the broker serves them in turns until one ends."""
     both = [Processor(tmp_path / name, broker) for name in ("one", "two")]
     try:
         for processor in both:
@@ -59,16 +59,16 @@ def test_two_instances_of_one_name_say_so_and_one_gives_up(broker: Broker, tmp_p
             processor.end()
 
 
-def test_rows_that_wait_behind_a_hole_survive_a_kill(
+def test_rows_that_wait_for_late_ones_survive_a_kill(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """Killed while a second of the 15 is missing; it comes afterwards, and the onset is that of whole data."""
+    """Killed while one of the 15 s is missing; it comes later, and the onset is that of complete data."""
     start = now_ns() - 60 * SECOND
     processor = Processor(tmp_path / "processor", broker, intake={"reorder_s": 20.0}).start()
     try:
         rest(gateway, "HB-03", start, -30, 0)
         fire(gateway, "HB-03", start, 0, 12)
-        processor.worked_through("HB-03", start + 12 * SECOND - SECOND // 10)
+        processor.wait_until_processed("HB-03", start + 12 * SECOND - SECOND // 10)
         ((plain,),) = processor.query("select length(state) from hammer_state")
         fire(gateway, "HB-03", start, 13, 15)
         until(lambda: processor.query("select length(state) from hammer_state")[0][0] > plain)
@@ -89,17 +89,17 @@ def test_rows_that_wait_behind_a_hole_survive_a_kill(
 
 
 @pytest.mark.parametrize("end", ["stop", "kill"])
-def test_the_grease_clock_survives_a_restart(
+def test_the_greasing_timer_survives_a_restart(
     broker: Broker, gateway: Gateway, tmp_path: Path, end: str
 ) -> None:
-    """15 s of firing on the clock, 8 of them before the restart and 7 after: overdue at that instant."""
+    """15 s of firing are due, 8 before the restart and 7 after: overdue at that exact instant."""
     start = now_ns() - 60 * SECOND
     clock: dict[str, Any] = {"clock": "firing", "due_s": 10.0, "overdue_s": 15.0, "high_s": 60.0}
     processor = Processor(tmp_path / "processor", broker, None, **{"faults.grease": clock}).start()
     try:
         gateway.event("HB-03", start, "grease", strokes=[12, 12])
         fire(gateway, "HB-03", start, 0, 8)
-        processor.worked_through("HB-03", start + 7 * SECOND)
+        processor.wait_until_processed("HB-03", start + 7 * SECOND)
         getattr(processor, end)()
         processor.start()
         fire(gateway, "HB-03", start, 8, 18)
@@ -110,10 +110,10 @@ def test_the_grease_clock_survives_a_restart(
         processor.end()
 
 
-def test_an_endpoint_that_is_gone_is_logged_and_nothing_else_stops(
+def test_an_endpoint_that_answers_410_is_logged_and_the_rest_continues(
     broker: Broker, gateway: Gateway, tmp_path: Path
 ) -> None:
-    """410 switches the endpoint off; alerts go on to the log and the store."""
+    """410 switches the endpoint off; alerts still reach the log and the store."""
     with Receiver(decode_secret(SECRET), [410]) as receiver:
         processor = Processor(tmp_path / "processor", broker, receiver.url).start()
         try:

@@ -15,7 +15,7 @@ def run(*arguments: str) -> Done:
     return strikewatch("settings", *arguments)
 
 
-def test_it_prints_toml_of_what_is_in_force_and_marks_what_differs(tmp_path: Path) -> None:
+def test_settings_are_printed_as_toml_with_differences_marked(tmp_path: Path) -> None:
     file = tmp_path / "s.toml"
     file.write_text("[faults.same_spot]\nlimit_s = 12\n")
     done = run("--config", str(file))
@@ -25,8 +25,8 @@ def test_it_prints_toml_of_what_is_in_force_and_marks_what_differs(tmp_path: Pat
     assert marked == ["faults.same_spot.limit_s = 12.0  # differs from the default, 15.0"]
 
 
-def test_what_it_prints_can_be_fed_back_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """All that differs from a default comes back: tables in lists, single hammers, quoted names, paths, TLS."""
+def test_the_printed_settings_can_be_loaded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All values other than defaults are kept: tables in lists, hammers, quoted names, paths, TLS."""
     (tmp_path / "secret").write_text(SECRET)
     (tmp_path / "hammers.toml").write_text('["HB 3".hot_oil]\nlimit_c = 79\noil_grade = "VG 68"\n')
     file, again = tmp_path / "s.toml", tmp_path / "elsewhere" / "again.toml"
@@ -67,7 +67,7 @@ def test_what_it_prints_can_be_fed_back_in(tmp_path: Path, monkeypatch: pytest.M
     assert SECRET not in done.stdout
 
 
-def test_it_exits_2_with_every_mistake(tmp_path: Path) -> None:
+def test_the_settings_command_exits_with_2_and_every_mistake(tmp_path: Path) -> None:
     file = tmp_path / "s.toml"
     file.write_text("[mqtt]\nport = 0\nnmae = 1\n")
     done = run("--config", str(file))
@@ -77,7 +77,7 @@ def test_it_exits_2_with_every_mistake(tmp_path: Path) -> None:
     assert f"{file}: mqtt.nmae: " in done.stderr
 
 
-def test_files_that_must_be_there_are_looked_into(tmp_path: Path) -> None:
+def test_required_files_are_checked(tmp_path: Path) -> None:
     (tmp_path / "empty").write_text("\n")
     (tmp_path / "weak").write_text("whsec_aHVzaA==")
     file = tmp_path / "s.toml"

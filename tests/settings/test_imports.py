@@ -18,8 +18,8 @@ HEAVY: Final = (
 @pytest.mark.parametrize(
     "module", ["strikewatch", "strikewatch.settings.tree", "strikewatch.detectors.registry"]
 )
-def test_importing_loads_nothing_heavy(module: str) -> None:
-    """Nor when settings are read: every model is validated with its defaults."""
+def test_importing_loads_no_heavy_library(module: str) -> None:
+    """Neither does reading the settings, which validates every model with its defaults."""
     code = f"import sys, {module} as m; getattr(m, 'load', int)(); print(*sys.modules, sep='\\n')"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert module in loaded.split()

@@ -11,6 +11,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from strikewatch.errors import SettingsError
+from strikewatch.settings.database import OTHER_TABLES, load_database_settings
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import WebhookSettings as Webhook
@@ -22,11 +23,11 @@ SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 
 Fields = dict[tuple[str, ...], FieldInfo]
-Told = dict[tuple[str, ...], tuple[str, str, bool]]
+ShippedSettings = dict[tuple[str, ...], tuple[str, str, bool]]
 
 
 def fields(model: type[BaseModel], path: tuple[str, ...] = ()) -> Fields:
-    """Every setting of a tree by its path."""
+    """Return every setting of a model by its path."""
     found: Fields = {}
     for name, field in model.model_fields.items():
         kind = field.annotation
@@ -37,9 +38,9 @@ def fields(model: type[BaseModel], path: tuple[str, ...] = ()) -> Fields:
     return found
 
 
-def told() -> Told:
-    """Every setting in the shipped file by its path: the comment above it, its value, and whether it is in force."""
-    found: Told = {}
+def shipped_settings() -> ShippedSettings:
+    """Return, by path, the comment, value and state (in force or commented out) of each setting in the shipped file."""
+    found: ShippedSettings = {}
     table: tuple[str, ...] = ()
     comment = ""
     for line in SHIPPED.read_text().splitlines():
@@ -60,7 +61,7 @@ def test_the_shipped_file_has_every_setting_once_with_meaning_and_default() -> N
     expected |= fields(Heartbeat, ("heartbeat",))
     for whole in (("hammers",), ("webhooks",), ("heartbeat",), ("mqtt", "tls")):
         del expected[whole]
-    shipped = told()
+    shipped = shipped_settings()
     assert shipped.keys() == expected.keys()
     for path, field in expected.items():
         comment, value, in_force = shipped[path]
@@ -90,8 +91,10 @@ def problems(path: Path | None) -> dict[str, str]:
     return dict(caught.value.problems)
 
 
-def test_all_mistakes_at_once_each_with_its_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the file, in the file of hammers and in the environment, whatever else is wrong."""
+def test_all_mistakes_are_reported_at_once_with_their_places(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the settings file, the hammers file and the environment."""
     hammers, file = tmp_path / "hammers.toml", tmp_path / "wrong.toml"
     hammers.write_text('[HB-01.hot_oil]\nlimt_c = 80\n[HB-02.same_spots]\n[HB-03.grease]\nnipples = "1"\n')
     file.write_text(
@@ -122,7 +125,7 @@ def test_all_mistakes_at_once_each_with_its_place(tmp_path: Path, monkeypatch: p
     assert "hush" not in str(found)
 
 
-def test_what_only_a_hammer_and_the_rest_together_get_wrong(tmp_path: Path) -> None:
+def test_a_mistake_that_only_a_hammer_s_combined_settings_have_is_reported(tmp_path: Path) -> None:
     (tmp_path / "h.toml").write_text("[HB-01.hot_oil]\ncool_c = 75\n[HB-02.hot_oil]\ncool_c = 76\n")
     file = tmp_path / "s.toml"
     file.write_text('hammers_file = "h.toml"\n[faults.hot_oil]\nlimit_c = 75.5\ncool_c = 70\n')
@@ -139,7 +142,7 @@ def test_a_hammer_in_both_files_is_a_mistake(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "text", ["hammers = 3", "hammers.HB-01 = 3", "hammers_file = 3", "faults = 3", "webhooks = 3"]
 )
-def test_values_where_tables_belong(tmp_path: Path, text: str) -> None:
+def test_values_in_place_of_tables_are_reported(tmp_path: Path, text: str) -> None:
     (tmp_path / "s.toml").write_text(text)
     (place,) = problems(tmp_path / "s.toml")
     assert place == f"{tmp_path / 's.toml'}: {text.removesuffix(' = 3')}"
@@ -161,7 +164,7 @@ def test_paths_are_relative_to_the_working_folder_but_the_hammers_file_to_its_se
     assert load().hammers["HB-01"]["grease"]["nipples"] == 2
 
 
-def test_hammers_by_variable_keep_their_capitals_or_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_hammers_in_a_variable_keep_their_capitals_or_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("STRIKEWATCH_HAMMERS", '{"HB-01": {"grease": {"nipples": 1}}}')
     assert load().of_hammer(("any", "HB-01"))["grease"].nipples == 1  # type: ignore[attr-defined]
     monkeypatch.setenv("STRIKEWATCH_HAMMERS__HB-01__GREASE__NIPPLES", "1")
@@ -199,9 +202,7 @@ def test_the_environment_overrides_the_file(tmp_path: Path, monkeypatch: pytest.
     assert (mqtt.host, mqtt.client_id, mqtt.port) == ("b", "table", 1)
 
 
-def test_a_secret_may_stand_in_a_variable_that_the_file_names(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_secret_may_be_in_an_environment_variable(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "s.toml"
     file.write_text(
         '[[webhooks]]\nname = "office"\nurl = "https://x.example/h"\nsecret_env = "STRIKEWATCH_SECRET_1"\n'
@@ -211,7 +212,7 @@ def test_a_secret_may_stand_in_a_variable_that_the_file_names(
 
 
 @pytest.mark.parametrize("text", ["[mqtt\n", "\xff"])
-def test_a_file_that_is_no_toml(tmp_path: Path, text: str) -> None:
+def test_a_file_that_is_not_toml_is_reported(tmp_path: Path, text: str) -> None:
     file = tmp_path / "s.toml"
     file.write_bytes(text.encode("latin-1"))
     with pytest.raises(SettingsError, match="is not TOML"):
@@ -219,7 +220,7 @@ def test_a_file_that_is_no_toml(tmp_path: Path, text: str) -> None:
 
 
 def test_endpoints_have_unique_names(tmp_path: Path) -> None:
-    """Each has a share of the outbox under its name; `mqtt` is that of alerts on MQTT."""
+    """The outbox is divided by endpoint name; `mqtt` is the name of alerts on MQTT."""
     hook = '[[webhooks]]\nname = "{}"\nurl = "https://x.example/h"\nsecret_env = "S"\n'
     file = tmp_path / "s.toml"
     for names in (("a", "a"), ("a", "mqtt")):
@@ -227,7 +228,7 @@ def test_endpoints_have_unique_names(tmp_path: Path) -> None:
         assert "give each endpoint a name of its own" in problems(file)[f"{file}: webhooks"]
 
 
-def test_mistakes_in_filters_and_the_heartbeat_are_placed(
+def test_mistakes_in_filters_and_the_heartbeat_are_reported_with_their_places(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "s.toml"
@@ -245,3 +246,36 @@ def test_mistakes_in_filters_and_the_heartbeat_are_placed(
         f"{file}: sites.zone",
     }
     assert found[f"{file}: webhooks.0.filter.hammer"] == "is unknown; did you mean hammers?"
+
+
+def test_a_command_on_the_database_reads_its_settings_as_the_whole_tree_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text('store.path = "here.db"\nsites.zone = "Europe/Dublin"\nfaults.same_spot.limit_s = 12.0\n')
+    monkeypatch.setenv("STRIKEWATCH_ALARMS__SUPPRESSED", '["cold_oil"]')
+    monkeypatch.setenv("STRIKEWATCH_MQTT__HOST", "broker.example")
+    part, tree = load_database_settings(file), load(file)
+    assert {name: getattr(tree, name) for name in type(part).model_fields} == dict(part)
+    assert OTHER_TABLES | type(part).model_fields.keys() == Settings.model_fields.keys()
+
+
+@pytest.mark.parametrize("wrong", ['stoer.path = "here.db"', "store.pat = 1", "store = "])
+def test_a_mistake_in_the_settings_of_the_database_is_reported_with_all_others(
+    tmp_path: Path, wrong: str
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(wrong)
+    with pytest.raises(SettingsError) as part:
+        load_database_settings(file)
+    with pytest.raises(SettingsError) as whole:
+        load(file)
+    assert part.value.problems == whole.value.problems
+
+
+def test_a_misspelt_variable_is_reported_by_a_command_on_the_database(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("STRIKEWATCH_STOER__PATH", "here.db")
+    with pytest.raises(SettingsError, match="STRIKEWATCH_STORE__PATH"):
+        load_database_settings(None)

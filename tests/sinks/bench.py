@@ -25,7 +25,7 @@ START = 1_772_608_500_000_000_000
 
 
 class Clock:
-    """Wall and monotonic time that stand still until moved."""
+    """Wall and monotonic clocks that stand still until advanced."""
 
     def __init__(self) -> None:
         self.now = START
@@ -48,7 +48,7 @@ class Clock:
 
 
 class DeliveryBench:
-    """A database with a dispatcher that can be taken away and brought back."""
+    """A database with a dispatcher that can be stopped and restarted."""
 
     def __init__(self, path: Path, clock: Clock, endpoints: dict[str, str], **settings: Any) -> None:
         self.path, self.clock = path, clock
@@ -80,8 +80,8 @@ class DeliveryBench:
         self.close()
         self.open()
 
-    def tell(self, *steps: tuple[int, Step]) -> None:
-        """Commit changes of alerts, named by a number, and wake the dispatcher."""
+    def commit(self, *steps: tuple[int, Step]) -> None:
+        """Commit (alert number, step) changes, and wake the dispatcher."""
         self.store.commit(StepRecord(self.clock.now, changes=[change(n, step) for n, step in steps]))
         self.dispatcher.wake()
 

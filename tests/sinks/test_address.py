@@ -65,24 +65,24 @@ SOMEWHERE = ["8.8.8.8", "1.1.1.1", "172.32.0.1", "2001:4860:4860::8888", "::ffff
 
 
 @pytest.mark.parametrize("text", NOWHERE)
-def test_what_is_not_public_is_refused(text: str) -> None:
+def test_addresses_that_are_not_public_are_refused(text: str) -> None:
     assert rejection_reason(ip_address(text), ()) is not None
 
 
 @pytest.mark.parametrize("text", SOMEWHERE)
-def test_what_is_public_is_let_through(text: str) -> None:
+def test_public_addresses_are_allowed(text: str) -> None:
     assert rejection_reason(ip_address(text), ()) is None
 
 
 @given(st.integers(0, 2**32 - 1))
-def test_an_ipv4_address_in_any_wrapping_is_judged_like_itself(number: int) -> None:
+def test_an_ipv4_address_embedded_in_ipv6_is_treated_like_itself(number: int) -> None:
     plain = rejection_reason(IPv4Address(number), ())
     assert rejection_reason(IPv6Address((0xFFFF << 32) | number), ()) == plain
     assert rejection_reason(IPv6Address((0x64FF9B << 96) | number), ()) == plain
     assert rejection_reason(IPv6Address((0x2002 << 112) | number << 80), ()) is not None
 
 
-def test_a_network_that_is_named_is_let_through_and_no_other() -> None:
+def test_only_the_allowed_private_networks_are_permitted() -> None:
     allowed = parse_networks(["10.1.0.0/16", "fd00:1::/32"])
     for text in ("10.1.255.255", "fd00:1::7", "::ffff:10.1.0.1"):
         assert rejection_reason(ip_address(text), allowed) is None
@@ -90,13 +90,13 @@ def test_a_network_that_is_named_is_let_through_and_no_other() -> None:
         assert rejection_reason(ip_address(text), allowed) is not None
 
 
-def test_some_are_never_let_through() -> None:
+def test_multicast_and_unspecified_addresses_are_always_refused() -> None:
     allowed = parse_networks(["0.0.0.0/0", "::/0"])
     for text in ("0.0.0.0", "255.255.255.255", "224.0.0.1", "::", "ff02::1"):
         assert rejection_reason(ip_address(text), allowed) is not None
 
 
-def test_one_bad_address_among_good_ones_is_enough() -> None:
+def test_one_forbidden_address_of_a_host_is_enough_to_refuse_it() -> None:
     with pytest.raises(
         ForbiddenAddressError, match=r"169\.254\.169\.254 \(for two\.test\) is link-local.*allow_private"
     ):
@@ -111,12 +111,12 @@ def test_one_bad_address_among_good_ones_is_enough() -> None:
     "host", ["2130706433", "0x7f000001", "0x7f.1", "017700000001", "127.1", "127.0.0.1", "0"]
 )
 def test_unusual_spellings_of_addresses_are_recognised(host: str) -> None:
-    """Decimal, hexadecimal, octal, shortened: this machine's resolver takes them all, and what it says is checked."""
+    """Decimal, hexadecimal, octal, shortened: the resolver accepts them all, and its answer is checked."""
     with pytest.raises(ForbiddenAddressError, match=r"127\.0\.0\.1|0\.0\.0\.0"):
         resolve_allowed(host, 80, (), 5, system_resolver)
 
 
-def test_a_look_up_that_hangs_is_given_up() -> None:
+def test_a_hanging_look_up_times_out() -> None:
     over = threading.Event()
 
     def hang(_host: str, _port: int) -> list[str]:

@@ -16,17 +16,17 @@ from tests.receiver import Answer, Receiver
 from tests.sinks.bench import KEY, SECRET, START, Clock, bench_with
 
 
-def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record(
+def test_parked_deliveries_are_resent_completely_and_in_order_with_recorded_attempts(
     path: Path, clock: Clock
 ) -> None:
-    """By another process, beside a dispatcher at work, which takes it up by itself."""
+    """Another process resends; the running dispatcher notices it."""
     script = [500, 500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
         bench_with(path, clock, receiver, retry_s=(5,)) as bench,
         SharedDatabase(path) as shared,
     ):
-        bench.tell((1, "raised"), (1, "escalated"), (1, "cleared"))
+        bench.commit((1, "raised"), (1, "escalated"), (1, "cleared"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         bench.advance(5)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["parked"] * 3)
@@ -45,38 +45,36 @@ def test_what_is_parked_is_sent_again_whole_and_in_order_with_attempts_on_record
             assert (delivery.state, delivery.attempts, delivery.json()["hammer"]) == ("sent", 1, "HB-01")
 
 
-def test_what_is_sent_again_is_not_overtaken_by_what_comes_at_the_same_moment(
-    path: Path, clock: Clock
-) -> None:
-    """Both are in the outbox before the dispatcher looks: in a wake for the new one it finds the old one too."""
+def test_a_resent_delivery_is_not_overtaken_by_a_new_one(path: Path, clock: Clock) -> None:
+    """Both are in the outbox before the dispatcher polls: woken for the new one, it also finds the old one."""
     script = [500, 200]
     with (
         Receiver(KEY, script, clock.wall_s) as receiver,
         bench_with(path, clock, receiver, retry_s=()) as bench,
         SharedDatabase(path) as shared,
     ):
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][0] == "parked")
         with shared.write() as connection:
             deliveries.send_again(connection, clock.now, endpoint="end0")
-        bench.tell((1, "cleared"))
+        bench.commit((1, "cleared"))
         steps = [event["type"].split(".")[2] for event in receiver.events(3)]
         assert steps == ["raised", "raised", "cleared"]
 
 
-def test_a_switched_off_endpoint_is_switched_on_beside_a_running_dispatcher(path: Path, clock: Clock) -> None:
+def test_an_endpoint_can_be_switched_on_while_the_dispatcher_runs(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [410, 200], clock.wall_s) as receiver,
         bench_with(path, clock, receiver) as bench,
         SharedDatabase(path) as shared,
     ):
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: "end0" in bench.dispatcher.switched_off)
         with shared.write() as connection:
             assert deliveries.switch_on(connection, "end0")
             assert not deliveries.switch_on(connection, "end0")
         bench.until(lambda: not bench.dispatcher.switched_off)
-        bench.tell((1, "cleared"), (2, "raised"))
+        bench.commit((1, "cleared"), (2, "raised"))
         receiver.wait_for(2)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["parked", "parked", "sent"])
         with shared.write() as connection:
@@ -85,7 +83,7 @@ def test_a_switched_off_endpoint_is_switched_on_beside_a_running_dispatcher(path
         assert steps == ["raised", "raised", "raised", "cleared"]
 
 
-def test_a_test_goes_the_way_of_alerts_and_is_tried_once(path: Path, clock: Clock) -> None:
+def test_a_test_delivery_goes_through_the_outbox_and_is_attempted_once(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [503, 200], clock.wall_s) as receiver,
         bench_with(path, clock, receiver) as bench,
@@ -103,10 +101,10 @@ def test_a_test_goes_the_way_of_alerts_and_is_tried_once(path: Path, clock: Cloc
             assert deliveries.send_again(connection, clock.now, endpoint="end0") == 0
 
 
-def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clock) -> None:
+def test_deliveries_are_found_by_endpoint_state_alert_and_time(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [200], clock.wall_s) as one, Receiver(KEY, [500], clock.wall_s) as two:
         with bench_with(path, clock, one, two) as bench:
-            bench.tell((1, "raised"), (2, "raised"))
+            bench.commit((1, "raised"), (2, "raised"))
             bench.until(lambda: sum(attempts for (attempts,) in bench.rows("attempts")) == 4)
             bench.dispatcher.stop()
         with SharedDatabase(path) as shared, shared.read() as connection:
@@ -116,14 +114,20 @@ def test_deliveries_are_found_by_endpoint_state_and_alert(path: Path, clock: Clo
             (alert,) = {each.alert for each in found if each.body["hammer"] == "HB-02"}
             assert len(deliveries.search(connection, alert=alert[:6])) == 2
             assert len(deliveries.search(connection, limit=3)) == 3
+            queued = found[0].created
+            assert len(deliveries.search(connection, begin=queued, end=queued + 1)) == 4
+            assert deliveries.search(connection, begin=queued + 1) == []
+            assert deliveries.search(connection, end=queued) == []
             with pytest.raises(Unknown, match="no delivery 99"):
                 deliveries.look_up(connection, 99)
 
 
-def test_attempts_are_kept_up_to_a_bound(path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_bounded_number_of_attempts_is_kept(
+    path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(messages, "_DELETE_OLD_ATTEMPTS", messages.delete_attempts_beyond(5))
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell(*((n, "raised") for n in range(12)))
+        bench.commit(*((n, "raised") for n in range(12)))
         bench.until(lambda: Outbox(bench.store, "end0").counts() == {"sent": 12})
         with bench.store.read() as connection:
             kept = connection.exec_driver_sql("select outbox_seq from attempts order by seq").fetchall()
@@ -146,47 +150,47 @@ def config_for(folder: Path, url: str, more: str = "") -> Path:
     return file
 
 
-class Say:
-    """Runs a command and holds what it said."""
+class CommandRunner:
+    """Runs commands and keeps their output."""
 
     def __init__(self, config: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self._config, self._capsys = config, capsys
 
     def __call__(self, *arguments: str) -> tuple[int, str, str]:
         code = main.main(["deliveries", *arguments, "--config", str(self._config)])
-        said = self._capsys.readouterr()
-        return code, said.out, said.err
+        output = self._capsys.readouterr()
+        return code, output.out, output.err
 
     def json(self, *arguments: str) -> list[dict[str, Any]]:
         _, out, _ = self(*arguments, "--json")
         return [json.loads(line) for line in out.splitlines()]
 
 
-def test_the_command_tests_an_endpoint_where_no_processor_runs(
+def test_the_command_tests_an_endpoint_without_a_running_processor(
     tmp_path: Path, receiver: Receiver, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    say = Say(config_for(tmp_path, receiver.url), capsys)
-    code, out, _ = say("test", "office")
+    run = CommandRunner(config_for(tmp_path, receiver.url), capsys)
+    code, out, _ = run("test", "office")
     assert code == 0
     assert "127.0.0.1 is 127.0.0.1\n" in out
     assert "answered HTTP 200" in out
     assert out.endswith("Accepted.\n")
     assert receiver.events(1)[0]["type"] == "strikewatch.test"
-    (told,) = say.json("test", "office")
+    (told,) = run.json("test", "office")
     assert (told["state"], told["tried"][0]["outcome"], told["off"]) == ("sent", "HTTP 200", None)
-    listed = say.json("list")
+    listed = run.json("list")
     assert [(one["number"], one["step"], one["state"]) for one in listed] == [
         (2, "test", "sent"),
         (1, "test", "sent"),
     ]
-    (shown,) = say.json("show", "1")
+    (shown,) = run.json("show", "1")
     assert shown["tried"][0]["took_ms"] > 0
-    assert "office" in say("list")[1]
-    assert "HTTP 200" in say("show", "1")[1]
+    assert "office" in run("list")[1]
+    assert "HTTP 200" in run("show", "1")[1]
 
 
 @pytest.mark.parametrize(
-    ("url", "more", "said"),
+    ("url", "more", "output"),
     [
         ("http://127.0.0.1:1/", "", "Connection refused"),
         ("http://no-such-host.invalid/", "", "looking up no-such-host.invalid"),
@@ -199,11 +203,11 @@ def test_the_command_tests_an_endpoint_where_no_processor_runs(
     ],
 )
 def test_the_command_names_the_cause_of_a_failed_test(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], url: str, more: str, said: str
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], url: str, more: str, output: str
 ) -> None:
-    code, out, _ = Say(config_for(tmp_path, url, more), capsys)("test", "office")
+    code, out, _ = CommandRunner(config_for(tmp_path, url, more), capsys)("test", "office")
     assert code == 1
-    assert said in out
+    assert output in out
     assert out.endswith("Not accepted.\n")
 
 
@@ -211,26 +215,26 @@ def test_a_410_to_a_test_switches_the_endpoint_off(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with Receiver(KEY, [Answer(410), Answer(200)]) as receiver:
-        say = Say(config_for(tmp_path, receiver.url), capsys)
-        code, out, _ = say("test", "office")
+        run = CommandRunner(config_for(tmp_path, receiver.url), capsys)
+        code, out, _ = run("test", "office")
         assert code == 1
         assert "Again: strikewatch deliveries on office" in out
-        assert say("test", "office")[0] == 1
+        assert run("test", "office")[0] == 1
         assert len(receiver.received) == 1
-        code, _, err = say("send", "--endpoint", "office")
+        code, _, err = run("send", "--endpoint", "office")
         assert (code, "first strikewatch deliveries on office" in err) == (2, True)
-        assert say("on", "office")[1].startswith("office is on again.")
-        assert say("test", "office")[0] == 0
+        assert run("on", "office")[1].startswith("office is on again.")
+        assert run("test", "office")[0] == 0
 
 
 def test_unknown_names_are_reported(
     tmp_path: Path, receiver: Receiver, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    say = Say(config_for(tmp_path, receiver.url), capsys)
-    code, _, err = say("list")
+    run = CommandRunner(config_for(tmp_path, receiver.url), capsys)
+    code, _, err = run("list")
     assert (code, "there is no database" in err) == (1, True)
-    code, _, err = say("test", "offce")
+    code, _, err = run("test", "offce")
     assert (code, err) == (2, "strikewatch: the settings name no endpoint 'offce'; there are: office\n")
-    say("test", "office")
-    assert "no delivery 7" in say("show", "7")[2]
-    assert "Nothing of that is parked" in say("send", "1")[1]
+    run("test", "office")
+    assert "no delivery 7" in run("show", "7")[2]
+    assert "Nothing of that is parked" in run("send", "1")[1]

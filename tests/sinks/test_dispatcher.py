@@ -17,9 +17,9 @@ from tests.sinks.bench import KEY, START, Clock, bench_with, change
 
 def test_changes_arrive_signed_in_order_over_one_connection(path: Path, clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"), (2, "raised"))
+        bench.commit((1, "raised"), (2, "raised"))
         receiver.wait_for(2)
-        bench.tell((1, "escalated"), (1, "cleared"))
+        bench.commit((1, "escalated"), (1, "cleared"))
         got = receiver.wait_for(4)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 4)
         assert [one.refused for one in got] == [""] * 4
@@ -35,9 +35,9 @@ def test_changes_arrive_signed_in_order_over_one_connection(path: Path, clock: C
         assert bench.rows()[0] == ("sent", 1, "HTTP 200")
 
 
-def test_a_failed_message_comes_again_under_its_name_and_a_new_time(path: Path, clock: Clock) -> None:
+def test_a_failed_message_is_retried_with_the_same_id_and_a_new_timestamp(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [500, 302, 200], clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         receiver.wait_for(1)
         bench.until(lambda: bench.rows() == [("waiting", 1, "HTTP 500")])
         assert bench.rows("due_ns") == [(START + 5 * SECOND,)]
@@ -57,9 +57,9 @@ def test_a_failed_message_comes_again_under_its_name_and_a_new_time(path: Path, 
 
 def test_a_later_step_waits_for_an_earlier_one_but_other_alerts_do_not(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [503, 200], clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         receiver.wait_for(1)
-        bench.tell((1, "cleared"), (2, "raised"))
+        bench.commit((1, "cleared"), (2, "raised"))
         receiver.wait_for(2)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["waiting", "waiting", "sent"])
         bench.advance(5)
@@ -68,9 +68,9 @@ def test_a_later_step_waits_for_an_earlier_one_but_other_alerts_do_not(path: Pat
 
 
 def test_retries_survive_a_restart(path: Path, clock: Clock) -> None:
-    """The attempts made so far and the due time do; what came while the dispatcher was away goes at once."""
+    """Attempts and due times survive; what was queued while the dispatcher was stopped is sent at once."""
     with Receiver(KEY, [503, 503, 200], clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         receiver.wait_for(1)
         bench.until(lambda: bench.rows()[0][1] == 1)
         bench.restart()
@@ -81,7 +81,7 @@ def test_retries_survive_a_restart(path: Path, clock: Clock) -> None:
         bench.until(lambda: bench.rows() == [("waiting", 2, "HTTP 503")])
         bench.restart()
         bench.advance(29)
-        bench.tell((2, "raised"))
+        bench.commit((2, "raised"))
         receiver.wait_for(3)
         bench.advance(1)
         got = receiver.wait_for(4)
@@ -89,43 +89,43 @@ def test_retries_survive_a_restart(path: Path, clock: Clock) -> None:
         bench.until(lambda: bench.rows() == [("sent", 3, "HTTP 200"), ("sent", 1, "HTTP 200")])
 
 
-def test_a_wall_clock_set_back_holds_nothing_up(path: Path, clock: Clock) -> None:
+def test_a_wall_clock_set_back_delays_no_delivery(path: Path, clock: Clock) -> None:
     with Receiver(KEY, [503, 200], clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         receiver.wait_for(1)
         bench.until(lambda: bench.rows()[0][1] == 1)
         clock.now -= 10**6 * SECOND
-        bench.tell((2, "raised"))
+        bench.commit((2, "raised"))
         receiver.wait_for(2)
         bench.advance(5)
         receiver.wait_for(3)
 
 
-def test_new_messages_of_a_clock_that_was_ahead_go_at_once_after_a_restart(path: Path, clock: Clock) -> None:
+def test_messages_queued_with_a_fast_clock_are_sent_at_once_after_a_restart(path: Path, clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         bench.dispatcher.stop()
         clock.now += 10**6 * SECOND
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         clock.now -= 10**6 * SECOND
         bench.restart()
         receiver.wait_for(1)
 
 
-def test_after_the_last_wait_a_message_is_parked_and_so_is_all_that_comes_after_it(
+def test_after_the_last_retry_a_message_and_all_later_ones_of_its_alert_are_parked(
     path: Path, clock: Clock
 ) -> None:
-    """No `cleared` without its `raised`: not what waited behind it, nor what is queued later, nor after a restart."""
+    """No `cleared` is sent without its `raised`: neither waiting ones nor later ones, nor after a restart."""
     waits = {"retry_s": (5, 10)}
     script = [500, 500, 500, 200]
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver, **waits) as bench:
-        bench.tell((1, "raised"), (1, "escalated"))
+        bench.commit((1, "raised"), (1, "escalated"))
         for n, wait_s in enumerate((0, 5, 10), start=1):
             bench.advance(wait_s)
             receiver.wait_for(n)
             bench.until(lambda n=n: bench.rows()[0][1] == n)
         bench.until(lambda: bench.rows() == [("parked", 3, "HTTP 500"), ("parked", 0, BLOCKED)])
         assert bench.rows("finished_ns") == [(clock.now,), (clock.now,)]
-        bench.tell((1, "cleared"), (2, "raised"))
+        bench.commit((1, "cleared"), (2, "raised"))
         receiver.wait_for(4)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["parked"] * 3 + ["sent"])
         bench.restart()
@@ -143,7 +143,7 @@ def test_the_schedule_of_the_specification_takes_three_days_whatever_restarts(
         Receiver(KEY, [503], clock.wall_s) as receiver,
         bench_with(path, clock, receiver, retry_s=default) as bench,
     ):
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         since = []
         for n in range(1, 11):
             got = receiver.wait_for(n)
@@ -164,14 +164,14 @@ def test_410_switches_the_endpoint_off_for_good_and_no_other(path: Path, clock: 
         Receiver(KEY, now_s=clock.wall_s) as other,
         bench_with(path, clock, gone, other) as bench,
     ):
-        bench.tell((1, "raised"), (1, "cleared"), (2, "raised"))
+        bench.commit((1, "raised"), (1, "cleared"), (2, "raised"))
         other.wait_for(3)
         bench.until(lambda: "end0" in bench.dispatcher.switched_off)
-        bench.tell((3, "raised"))
+        bench.commit((3, "raised"))
         other.wait_for(4)
         bench.restart()
         assert bench.dispatcher.switched_off == {"end0": GONE}
-        bench.tell((4, "raised"))
+        bench.commit((4, "raised"))
         other.wait_for(5)
         bench.until(lambda: Outbox(bench.store, "end1").counts() == {"sent": 5})
         assert Outbox(bench.store, "end0").counts() == {"parked": 5}
@@ -193,7 +193,7 @@ def test_410_switches_the_endpoint_off_for_good_and_no_other(path: Path, clock: 
 def test_retry_after_lengthens_the_wait(path: Path, clock: Clock, header: str, wait_s: int) -> None:
     script = [Answer(429, {"retry-after": header}), Answer(200)]
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         receiver.wait_for(1)
         bench.until(lambda: bench.rows() == [("waiting", 1, "HTTP 429")])
         assert bench.rows("due_ns") == [(START + wait_s * SECOND,)]
@@ -205,36 +205,36 @@ def test_retry_after_lengthens_the_wait(path: Path, clock: Clock, header: str, w
         receiver.wait_for(2)
 
 
-def test_a_long_backlog_is_drained(path: Path, clock: Clock) -> None:
+def test_a_long_backlog_is_sent_completely(path: Path, clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         bench.dispatcher.stop()
         for k in range(3):
-            bench.tell(*((n, "raised") for n in range(k * 70, k * 70 + 70)))
+            bench.commit(*((n, "raised") for n in range(k * 70, k * 70 + 70)))
         bench.restart()
         receiver.wait_for(210)
         bench.until(lambda: Outbox(bench.store, "end0").counts() == {"sent": 210})
         assert len(receiver.names) == 210
 
 
-def test_a_long_row_of_messages_not_yet_due_hides_no_new_one(path: Path, clock: Clock) -> None:
+def test_many_messages_not_yet_due_do_not_delay_a_new_one(path: Path, clock: Clock) -> None:
     script = [500] * (PAGE_SIZE + 1) + [200]
     waits = {"retry_s": (600,)}
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver, **waits) as bench:
-        bench.tell(*((n, "raised") for n in range(PAGE_SIZE + 1)))
+        bench.commit(*((n, "raised") for n in range(PAGE_SIZE + 1)))
         bench.until(lambda: all(attempts == 1 for _, attempts, _ in bench.rows()))
         bench.dispatcher.stop()
-        bench.tell((PAGE_SIZE + 1, "raised"))
+        bench.commit((PAGE_SIZE + 1, "raised"))
         bench.restart()
         receiver.wait_for(PAGE_SIZE + 2)
         bench.until(lambda: bench.rows()[-1][0] == "sent")
 
 
-def test_waits_are_lengthened_by_chance_within_bounds(path: Path, clock: Clock) -> None:
+def test_random_jitter_lengthens_waits_within_its_limit(path: Path, clock: Clock) -> None:
     with (
         Receiver(KEY, [500], clock.wall_s) as receiver,
         bench_with(path, clock, receiver, jitter=0.2) as bench,
     ):
-        bench.tell(*((n, "raised") for n in range(20)))
+        bench.commit(*((n, "raised") for n in range(20)))
         bench.until(lambda: all(attempts == 1 for _, attempts, _ in bench.rows()))
         waits = [(due - START) / SECOND for (due,) in bench.rows("due_ns")]
         assert all(5 <= wait <= 6 for wait in waits)

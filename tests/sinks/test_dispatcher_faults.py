@@ -13,24 +13,22 @@ from tests.receiver import Answer, Receiver
 from tests.sinks.bench import KEY, Clock, bench_with
 
 
-def test_a_slow_endpoint_holds_up_no_other(path: Path, clock: Clock) -> None:
+def test_a_slow_endpoint_delays_no_other(path: Path, clock: Clock) -> None:
     slow_script = [Answer(200, wait_s=3)]
     with (
         Receiver(KEY, slow_script, clock.wall_s) as slow,
         Receiver(KEY, now_s=clock.wall_s) as quick,
         bench_with(path, clock, slow, quick, timeout_s=0.5) as bench,
     ):
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         slow.wait_for(1)
         for n in range(2, 12):
-            bench.tell((n, "raised"))
+            bench.commit((n, "raised"))
         quick.wait_for(11)
         bench.until(lambda: "Timeout" in str(bench.rows()[0][2]))
 
 
-def test_no_answer_at_all_is_a_failure_and_one_on_a_kept_connection_is_tried_anew(
-    path: Path, clock: Clock
-) -> None:
+def test_no_response_is_a_failure_and_a_closed_kept_connection_is_reopened(path: Path, clock: Clock) -> None:
     script = [
         Answer(200),
         Answer(hang_up=True),
@@ -41,7 +39,7 @@ def test_no_answer_at_all_is_a_failure_and_one_on_a_kept_connection_is_tried_ane
     ]
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in (1, 2, 3):
-            bench.tell((n, "raised"))
+            bench.commit((n, "raised"))
             bench.until(lambda n=n: len(bench.rows()) == n and bench.rows()[-1][1] == 1)
         assert [state for state, *_ in bench.rows()] == ["sent", "sent", "waiting"]
         got = receiver.wait_for(5)
@@ -54,27 +52,27 @@ def test_an_unreachable_endpoint_is_reported_as_such(path: Path, clock: Clock) -
     with Receiver(KEY) as receiver:
         pass
     with bench_with(path, clock, receiver) as bench:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         assert "Connection refused" in bench.rows()[0][2]
         assert bench.dispatcher.failure is None
 
 
-def test_a_chatty_answer_is_cut_off_and_still_counts(path: Path, clock: Clock) -> None:
+def test_an_overlong_response_is_cut_off_and_its_status_counts(path: Path, clock: Clock) -> None:
     script = [Answer(200, body=b"x" * 5_000_000), Answer(200, body=b"fine"), Answer(204)]
     with Receiver(KEY, script, clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in (1, 2, 3):
-            bench.tell((n, "raised"))
+            bench.commit((n, "raised"))
             receiver.wait_for(n)
         bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
         ports = [one.port for one in receiver.received]
         assert ports[0] != ports[1] == ports[2]
 
 
-def test_an_unwritten_outcome_repeats_the_message_under_its_name(
+def test_a_message_whose_outcome_was_not_stored_is_repeated_with_the_same_id(
     path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A crash between the attempt and the note of it; the dead worker is seen, by the callback too."""
+    """A crash between the attempt and its record; the dead thread is reported."""
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
 
         def broken(_: Outbox, outcomes: Sequence[Outcome]) -> None:
@@ -83,7 +81,7 @@ def test_an_unwritten_outcome_repeats_the_message_under_its_name(
 
         with monkeypatch.context() as patch:
             patch.setattr(Outbox, "record_outcomes", broken)
-            bench.tell((1, "raised"))
+            bench.commit((1, "raised"))
             bench.until(lambda: bool(bench.failed))
         assert str(bench.dispatcher.failure) == "the disk is full"
         assert bench.failed == [bench.dispatcher.failure]
@@ -95,7 +93,7 @@ def test_an_unwritten_outcome_repeats_the_message_under_its_name(
 def test_a_clean_stop_leaves_no_outcome_unwritten(path: Path, clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         for n in range(5):
-            bench.tell((n, "raised"))
+            bench.commit((n, "raised"))
             receiver.wait_for(n + 1)
             bench.dispatcher.stop()
             assert bench.rows()[-1] == ("sent", 1, "HTTP 200")

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sinks.filter import DAYS, FAULTS, Filter, Routes, Sites, in_ranges, parse_hours
+from strikewatch.sinks.filter import DAYS, FAULTS, Filter, Routes, in_ranges, parse_hours
+from strikewatch.sinks.sites import Sites
 
 BERLIN = ZoneInfo("Europe/Berlin")
 ZONES = ["UTC", "Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Apia"]
@@ -37,12 +38,12 @@ def utc(*parts: int) -> Instant:
         ("Sat-Mon 00:00-24:00", utc(2026, 11, 30, 23, 0), False),
     ],
 )
-def test_hours_are_those_of_the_clock_on_the_wall(text: str, at: Instant, inside: bool) -> None:
+def test_hours_are_in_local_time(text: str, at: Instant, inside: bool) -> None:
     """Berlin in winter is an hour ahead of UTC; 25 November 2026 is a Wednesday."""
     assert in_ranges(parse_hours([text]), at, BERLIN) is inside
 
 
-def test_summer_time_moves_the_hours_with_the_clock() -> None:
+def test_hours_follow_local_time_at_a_change_to_summer_time() -> None:
     """29 March 2026: 02:00 becomes 03:00. 25 October: 03:00 becomes 02:00, and 02:30 comes twice."""
     six = parse_hours(["Mon-Sun 06:00-07:00"])
     assert in_ranges(six, utc(2026, 3, 28, 5, 30), BERLIN)
@@ -59,10 +60,10 @@ def test_summer_time_moves_the_hours_with_the_clock() -> None:
     st.sampled_from(ZONES),
     st.integers(utc(2020, 1, 1), utc(2030, 1, 1)),
 )
-def test_a_stretch_is_what_a_person_with_a_calendar_would_say(
+def test_a_range_agrees_with_a_simple_calendar_calculation(
     day: str, begin: int, length: int, zone: str, at: Instant
 ) -> None:
-    """The slow twin: look at the local date, and at the one before for what runs past midnight."""
+    """The slow twin checks the local date, and the one before for ranges past midnight."""
     end = begin + length
     clock = f"{end // 60:02}:{end % 60:02}" if end <= 1440 else f"{(end - 1440) // 60:02}:{end % 60:02}"
     text = f"{day} {begin // 60:02}:{begin % 60:02}-{clock}"
@@ -91,7 +92,7 @@ def test_a_stretch_is_what_a_person_with_a_calendar_would_say(
         "Mon 06:00-18:00 ",
     ],
 )
-def test_hours_that_make_no_sense_are_refused(text: str) -> None:
+def test_invalid_hours_are_refused(text: str) -> None:
     with pytest.raises(ValidationError):
         Filter(hours=(text,))
 
@@ -114,12 +115,14 @@ def test_hours_that_make_no_sense_are_refused(text: str) -> None:
         ({"sites": ("pit",), "faults": ("hot_oil",)}, False),
     ],
 )
-def test_every_condition_must_hold_and_an_empty_one_does(given: dict[str, Any], passes: bool) -> None:
+def test_an_alert_must_meet_every_condition_and_an_empty_one_accepts_all(
+    given: dict[str, Any], passes: bool
+) -> None:
     now = utc(2026, 11, 25, 12, 30)
     assert Routes({"office": Filter(**given)}, Sites())("office", RECORD, now) is passes
 
 
-def test_the_hours_are_those_of_the_alert_s_site_and_may_be_left_aside() -> None:
+def test_hours_use_the_zone_of_the_alert_s_site_and_can_be_ignored() -> None:
     filters = {"office": Filter(hours=("Wed 12:00-13:00",))}
     routes = Routes(filters, Sites(zone="Europe/Berlin", zones={"quay": "America/New_York"}))
     assert routes("office", RECORD, utc(2026, 11, 25, 11, 30))
@@ -128,7 +131,7 @@ def test_the_hours_are_those_of_the_alert_s_site_and_may_be_left_aside() -> None
     assert routes("office", RECORD, None)
 
 
-def test_faults_and_zones_that_do_not_exist_are_named() -> None:
+def test_unknown_faults_and_zones_are_named_in_the_error() -> None:
     assert "grease_overdue" in FAULTS
     with pytest.raises(ValidationError, match="grease_over: no such fault; there are same_spot"):
         Filter(faults=("grease_over",))

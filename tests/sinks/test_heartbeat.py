@@ -13,8 +13,8 @@ from tests.receiver import Receiver
 from tests.sinks.bench import KEY, LOOPBACK, START, Clock
 
 
-class Patient:
-    """A heart whose time passes when the test says so."""
+class HeartbeatBench:
+    """A heartbeat whose time passes only when the test advances it."""
 
     def __init__(self, url: str, clock: Clock) -> None:
         self.health: Mapping[str, Any] | None = {"messages": 7}
@@ -54,7 +54,7 @@ class Patient:
 
 def test_signed_heartbeats_are_sent_only_while_healthy(clock: Clock) -> None:
     with Receiver(KEY, now_s=clock.wall_s) as receiver:
-        patient = Patient(receiver.url, clock)
+        patient = HeartbeatBench(receiver.url, clock)
         patient.start()
         patient.pass_time()
         clock.advance(30)
@@ -79,9 +79,9 @@ def test_signed_heartbeats_are_sent_only_while_healthy(clock: Clock) -> None:
 
 
 def test_an_undelivered_heartbeat_is_not_retried(clock: Clock) -> None:
-    """Each period has its own beat; none of an earlier one follows later."""
+    """Each period has its own heartbeat; none is sent late."""
     with Receiver(KEY, [500, 500, 200], clock.wall_s) as receiver:
-        patient = Patient(receiver.url, clock)
+        patient = HeartbeatBench(receiver.url, clock)
         patient.start()
         for _ in range(3):
             clock.advance(30)
@@ -93,9 +93,9 @@ def test_an_undelivered_heartbeat_is_not_retried(clock: Clock) -> None:
         assert stamps == [30, 60, 90]
 
 
-def test_a_receiver_that_is_gone_for_good_is_left_alone(clock: Clock) -> None:
+def test_no_heartbeat_is_sent_after_a_410(clock: Clock) -> None:
     with Receiver(KEY, [410], clock.wall_s) as receiver:
-        patient = Patient(receiver.url, clock)
+        patient = HeartbeatBench(receiver.url, clock)
         patient.start()
         patient._go.release()
         patient.heart.join()
@@ -103,8 +103,8 @@ def test_a_receiver_that_is_gone_for_good_is_left_alone(clock: Clock) -> None:
         assert patient.failed == []
 
 
-def test_an_error_that_ends_the_heartbeat_is_reported(clock: Clock) -> None:
-    patient = Patient("http://127.0.0.1:1/", clock)
+def test_an_error_that_ends_the_heartbeat_thread_is_reported(clock: Clock) -> None:
+    patient = HeartbeatBench("http://127.0.0.1:1/", clock)
     patient.health = RuntimeError("broken")  # type: ignore[assignment]  # raised instead
     patient.start()
     patient._go.release()
@@ -115,4 +115,4 @@ def test_an_error_that_ends_the_heartbeat_is_reported(clock: Clock) -> None:
 def test_a_missing_secret_is_reported_at_start_up(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("BENCH_SECRET")
     with pytest.raises(SettingsError, match="heartbeat secret_env"):
-        Patient("https://x.test/", clock)
+        HeartbeatBench("https://x.test/", clock)

@@ -79,7 +79,7 @@ def tls(authority: Authority, *hosts: str) -> ssl.SSLContext:
 
 
 def test_the_certificate_must_be_for_the_name_whatever_the_address(authority: Authority) -> None:
-    """The right name passes and is what the server is asked for; another fails although the address is right."""
+    """The right name passes and is sent as SNI; another fails although the address is right."""
     asked: list[str | None] = []
     context = tls(authority, "alerts.test")
     context.sni_callback = lambda _socket, name, _context: asked.append(name)
@@ -113,10 +113,10 @@ def test_a_certificate_may_be_for_an_address(authority: Authority) -> None:
         assert once(target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file)).delivered
 
 
-def test_a_name_that_answers_differently_the_next_moment_gains_nothing(
+def test_the_connection_uses_the_checked_address_despite_dns_rebinding(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Rebinding: what was checked is what is connected to, and nothing is looked up behind the check's back."""
+    """The checked address is the one connected to, and nothing is looked up again."""
     answers = [["127.0.0.1"], ["127.0.0.2"], ["127.0.0.1"], ["10.0.0.1", "127.0.0.1"]]
     asked: list[str] = []
 
@@ -178,7 +178,7 @@ def test_a_redirect_is_a_failure_and_not_followed() -> None:
 
 
 def drip(sock: socket.socket) -> None:
-    """An answer that never ends, in pieces that each come soon."""
+    """Send an endless response in small pieces."""
     sock.sendall(b"HTTP/1.1 200 OK\r\n")
     for _ in range(400):
         sock.sendall(b"x: y\r\n"[:1])
@@ -186,7 +186,7 @@ def drip(sock: socket.socket) -> None:
 
 
 @pytest.mark.parametrize("sealed", [False, True])
-def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, sealed: bool) -> None:
+def test_a_slowly_trickling_response_times_out(authority: Authority, sealed: bool) -> None:
     context = tls(authority, "127.0.0.1") if sealed else None
     with server(drip, context) as port:
         given = target(f"http{'s' * sealed}://127.0.0.1:{port}/", ca_file=authority.ca_file, timeout_s=0.2)
@@ -196,8 +196,8 @@ def test_an_answer_that_trickles_is_given_up_in_time(authority: Authority, seale
         assert time.monotonic() - began < 3.5, "the trickle would have lasted 4 s"
 
 
-def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> None:
-    """A server that takes the connection and says nothing."""
+def test_a_missing_tls_handshake_times_out(authority: Authority) -> None:
+    """The server accepts the connection and sends nothing."""
     with socket.create_server(("127.0.0.1", 0)) as silent:
         port = silent.getsockname()[1]
         given = target(f"https://127.0.0.1:{port}/", ca_file=authority.ca_file, connect_timeout_s=0.1)
@@ -206,7 +206,7 @@ def test_a_handshake_that_does_not_come_is_given_up(authority: Authority) -> Non
     assert f"connected to 127.0.0.1 port {port}" in answer.trace
 
 
-def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
+def test_the_next_address_is_tried_if_the_first_does_not_answer() -> None:
     with server(lambda sock: sock.sendall(OK), host="127.0.0.2") as port:
         answer = once(target(f"http://two.test:{port}/"), lambda *_: ["127.0.0.1", "127.0.0.2"])
     assert answer.delivered
@@ -214,11 +214,11 @@ def test_the_next_address_is_tried_where_the_first_does_not_answer() -> None:
     assert "connected to 127.0.0.2" in answer.trace
 
 
-def test_what_is_no_http_is_a_failure() -> None:
+def test_a_response_that_is_not_http_is_a_failure() -> None:
     with server(lambda sock: sock.sendall(b"220 mail ready\r\n")) as port:
         assert "BadStatusLine" in once(target(f"http://127.0.0.1:{port}/")).summary
 
 
-def test_headers_without_end_are_bounded() -> None:
+def test_endless_response_headers_are_cut_off() -> None:
     with server(lambda sock: sock.sendall(b"HTTP/1.1 200 OK\r\n" + b"a: b\r\n" * 5000)) as port:
         assert "more than 100 headers" in once(target(f"http://127.0.0.1:{port}/")).summary

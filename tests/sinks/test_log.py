@@ -20,7 +20,7 @@ def change(deliver: bool = True) -> Change:
     return Change("raised", "pit", "HB-03", alert.id, alert.record(), ONSET, deliver=deliver)
 
 
-def test_json_holds_the_record_of_the_contract_on_one_line(tmp_path: Path) -> None:
+def test_the_json_log_has_the_documented_alert_record_on_one_line(tmp_path: Path) -> None:
     file = tmp_path / "logs" / "watch.log"
     log.set_up(LogSettings(form="json", file=file))
     log.log_changes([change(), change(deliver=False)])
@@ -31,7 +31,7 @@ def test_json_holds_the_record_of_the_contract_on_one_line(tmp_path: Path) -> No
     assert told == {"event": "alert", "step": "raised", **change().record}
 
 
-def test_people_get_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_console_log_shows_an_alert_as_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
     log.set_up(LogSettings())
     log.log_changes([change()])
     shown = capsys.readouterr()
@@ -41,7 +41,7 @@ def test_people_get_a_sentence(capsys: pytest.CaptureFixture[str]) -> None:
     assert shown.err.count("\n") == 1
 
 
-def test_libraries_log_to_the_same_place_in_the_same_form(tmp_path: Path) -> None:
+def test_libraries_log_to_the_same_destination_in_the_same_form(tmp_path: Path) -> None:
     file = tmp_path / "watch.log"
     log.set_up(LogSettings(form="json", level="warning", file=file))
     logging.getLogger("some.library").warning("it is %s", "late")
@@ -53,7 +53,7 @@ def test_libraries_log_to_the_same_place_in_the_same_form(tmp_path: Path) -> Non
     assert (ours["event"], ours["level"], ours["place"]) == ("broken", "error", "disk")
 
 
-def test_a_rotated_file_is_left_behind(tmp_path: Path) -> None:
+def test_the_log_file_is_reopened_after_rotation(tmp_path: Path) -> None:
     file = tmp_path / "watch.log"
     log.set_up(LogSettings(form="json", file=file))
     structlog.get_logger("a").info("one")

@@ -36,7 +36,7 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 
 
 class Lamp:
-    """Who listens in the cab."""
+    """A subscriber such as a lamp in the cab."""
 
     def __init__(self, broker: Broker, user: str | None = None, *topics: str) -> None:
         self.heard: list[tuple[str, dict[str, Any], bool]] = []
@@ -109,9 +109,9 @@ def test_steps_are_published_in_order_and_active_alerts_are_retained(
 ) -> None:
     lamp = Lamp(broker)
     bench = make(broker, {"version": version})
-    bench.tell((1, "raised"))
+    bench.commit((1, "raised"))
     lamp.wait_for(2)
-    bench.tell((1, "escalated"), (1, "cleared"))
+    bench.commit((1, "escalated"), (1, "cleared"))
     heard = lamp.wait_for(6)
     lamp.close()
     steps = [(name, told["type"]) for name, told, _ in heard if name.endswith("/alerts")]
@@ -137,7 +137,7 @@ def test_an_alert_of_a_site_is_published_on_the_sites_topic_and_not_retained(
     bench.store.commit(StepRecord(clock.now, changes=DiskFullAlert().update(True, ["pit"], clock.now, 0)))
     bench.dispatcher.wake()
     bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"])
-    bench.tell((1, "raised"))
+    bench.commit((1, "raised"))
     heard = lamp.wait_for(3)
     lamp.close()
     assert [name for name, *_ in heard] == [
@@ -151,8 +151,8 @@ def test_a_lamp_that_connects_later_gets_the_active_alerts_and_no_old_steps(
     broker: Broker, make: Make
 ) -> None:
     bench = make(broker)
-    bench.tell((1, "raised"), (2, "raised"))
-    bench.tell((2, "cleared"))
+    bench.commit((1, "raised"), (2, "raised"))
+    bench.commit((2, "cleared"))
     bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"] * 3)
     lamp = Lamp(broker)
     heard = lamp.wait_for(2)
@@ -164,29 +164,29 @@ def test_a_lamp_that_connects_later_gets_the_active_alerts_and_no_old_steps(
     }
 
 
-def test_a_broker_that_is_away_loses_nothing(broker: Broker, make: Make) -> None:
-    """Down when the first comes, and gone again between two: each comes once it is back, in order."""
+def test_nothing_is_lost_while_the_broker_is_away(broker: Broker, make: Make) -> None:
+    """The broker is down at the first message and again between two: all arrive in order once it is back."""
     bench = make(broker)
     broker.stop()
-    bench.tell((1, "raised"))
+    bench.commit((1, "raised"))
     bench.until(lambda: bench.rows()[0][1] == 1)
     assert "refused" in bench.rows()[0][2].lower()
     broker.start()
     lamp = Lamp(broker, None, "strikewatch/+/+/alerts")
     bench.advance(5)
     lamp.wait_for(1)
-    bench.tell((1, "cleared"))
+    bench.commit((1, "cleared"))
     heard = lamp.wait_for(2)
     lamp.close()
     assert [told["type"].split(".")[2] for _, told, _ in heard] == ["raised", "cleared"]
     bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent", "sent"])
 
 
-def test_a_frozen_broker_is_given_up_in_time(broker: Broker, make: Make) -> None:
+def test_a_frozen_broker_times_out(broker: Broker, make: Make) -> None:
     bench = make(broker, timeout_s=0.3)
     broker.freeze()
     try:
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         assert "Timeout: the broker does not answer in time" in bench.rows()[0][2]
     finally:
@@ -195,13 +195,13 @@ def test_a_frozen_broker_is_given_up_in_time(broker: Broker, make: Make) -> None
     bench.until(lambda: bench.rows()[0][0] == "sent")
 
 
-def test_what_the_access_list_denies_is_said(tmp_path: Path, make: Make) -> None:
-    """Steps are allowed here, what stands is not: with MQTT 5 the broker says so, and it is no success."""
+def test_a_topic_denied_by_the_access_list_is_reported(tmp_path: Path, make: Make) -> None:
+    """Steps are permitted and active alerts are not: MQTT 5 reports it, so the attempt fails."""
     (tmp_path / "password").write_text("p\n")
     with Broker(tmp_path, users=USERS, acl=ACL) as broker:
         mine = {"username": "processor", "password_file": tmp_path / "password"}
         bench = make(broker, mine)
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         assert bench.rows() == [
             (
@@ -212,7 +212,7 @@ def test_what_the_access_list_denies_is_said(tmp_path: Path, make: Make) -> None
         ]
 
 
-def test_the_repository_s_access_list_lets_alerts_out_and_a_lamp_hear_of_its_own_hammer(
+def test_the_shipped_access_list_permits_alerts_and_a_lamp_for_its_own_hammer(
     tmp_path: Path, make: Make
 ) -> None:
     (tmp_path / "password").write_text("p")
@@ -220,29 +220,29 @@ def test_the_repository_s_access_list_lets_alerts_out_and_a_lamp_hear_of_its_own
     with Broker(tmp_path, users=users, acl=(CONFIG / "mosquitto.acl").read_text()) as broker:
         lamp = Lamp(broker, "pit/HB-01")
         bench = make(broker, {"username": "processor", "password_file": tmp_path / "password"})
-        bench.tell((2, "raised"))
+        bench.commit((2, "raised"))
         bench.until(lambda: bench.rows()[0][0] == "sent")
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         names = [name for name, *_ in lamp.wait_for(2)]
         lamp.close()
         assert names == ["strikewatch/pit/HB-01/alerts", "strikewatch/pit/HB-01/standing"]
 
 
-def test_a_wrong_password_is_said(tmp_path: Path, make: Make) -> None:
+def test_a_wrong_broker_password_is_reported(tmp_path: Path, make: Make) -> None:
     with Broker(tmp_path, users=USERS) as broker:
         bench = make(broker, {"username": "processor"})
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         assert "the broker refuses the connection" in bench.rows()[0][2]
 
 
-def test_over_tls_the_broker_s_name_is_checked(tmp_path: Path, make: Make) -> None:
+def test_over_tls_the_broker_name_is_verified(tmp_path: Path, make: Make) -> None:
     authority = Authority(tmp_path)
     right, wrong = authority.issue("right", ["127.0.0.1"]), authority.issue("wrong", ["broker.test"])
     trust = {"tls": TlsSettings(ca_file=authority.ca_file)}
     with Broker(tmp_path / "a", tls=Tls(authority.ca_file, wrong.cert_file, wrong.key_file)) as broker:
         bench = make(broker, trust)
-        bench.tell((1, "raised"))
+        bench.commit((1, "raised"))
         bench.until(lambda: bench.rows()[0][1] == 1)
         assert "certificate is not valid for '127.0.0.1'" in bench.rows()[0][2]
     port = broker.port
@@ -251,7 +251,7 @@ def test_over_tls_the_broker_s_name_is_checked(tmp_path: Path, make: Make) -> No
         bench.until(lambda: bench.rows()[0][0] == "sent")
 
 
-def test_what_is_published_is_nothing_that_the_processor_subscribes_to() -> None:
+def test_the_processor_does_not_subscribe_to_what_it_publishes() -> None:
     """Its own alerts can never come back as samples or events."""
     for name in ("strikewatch/pit/HB-01/alerts", "strikewatch/pit/alerts", "strikewatch/pit/HB-01/standing"):
         assert not any(paho.topic_matches_sub(each, name) for each in topic.filters("strikewatch"))

@@ -12,7 +12,8 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change, Priority, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.sinks.filter import Filter, Routes, Sites
+from strikewatch.sinks.filter import Filter, Routes
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.profiles import examples
@@ -23,7 +24,7 @@ HOUR = 3600 * SECOND
 ALARMS = Alarms(flood_above=10_000, chattering_raisings=10_000)
 """No storms here."""
 
-Told = list[tuple[str, int, str, str]]
+Sent = list[tuple[str, int, str, str]]
 
 
 def change(n: int, step: Step, priority: Priority, at: int) -> Change:
@@ -33,8 +34,8 @@ def change(n: int, step: Step, priority: Priority, at: int) -> Change:
     return Change(step, "pit", alert.hammer, alert.id, alert.record(), alert.onset, cleared)
 
 
-def told(store: Store) -> Told:
-    """(endpoint, alert's number, step, priority) in the order in which they go out."""
+def sent_steps(store: Store) -> Sent:
+    """Return (endpoint, alert number, step, priority) in the order of sending."""
     sql = "select endpoint, body ->> 'onset', step, body ->> 'priority' from outbox order by seq"
     with store.read() as connection:
         return [
@@ -43,13 +44,13 @@ def told(store: Store) -> Told:
         ]
 
 
-def run(path: Path, filters: dict[str, Filter], steps: Sequence[tuple[int, Change]]) -> Told:
+def run(path: Path, filters: dict[str, Filter], steps: Sequence[tuple[int, Change]]) -> Sent:
     store = Store(
         path / "watch.db", dict.fromkeys(filters, "x"), alarms=ALARMS, route=Routes(filters, Sites())
     )
     for at, one in steps:
         store.commit(StepRecord(at, changes=[one]))
-    found = told(store)
+    found = sent_steps(store)
     store.close()
     return found
 
@@ -67,8 +68,8 @@ def test_an_alert_that_escalates_past_the_filter_is_sent_as_raised(tmp_path: Pat
     assert [one[2:] for one in found if one[0] == "high"] == [("raised", "high"), ("cleared", "high")]
 
 
-def test_outside_its_hours_an_endpoint_gets_only_ends(tmp_path: Path) -> None:
-    """1 is raised within the hours and cleared outside; 2 is raised outside and over within; 3 grows worse within."""
+def test_outside_its_hours_an_endpoint_gets_only_cleared_steps(tmp_path: Path) -> None:
+    """Alert 1 is raised within the hours, 2 outside and cleared within, 3 escalates within."""
     filters = {"day": Filter(hours=("Wed 12:00-13:00",))}
     late, next_day = NOON + HOUR, NOON + 7 * 24 * HOUR
     steps = [
@@ -103,10 +104,10 @@ LIFE = st.tuples(PRIORITY, st.lists(PRIORITY, max_size=3), st.booleans())
 @given(
     st.lists(FILTER, min_size=1, max_size=3), st.lists(LIFE, max_size=6), st.randoms(use_true_random=False)
 )
-def test_raised_comes_first_and_everything_after_it(
+def test_an_endpoint_gets_raised_first_and_then_every_later_step(
     chosen: list[Filter], lives: list[tuple[Priority, list[Priority], bool]], order: Random
 ) -> None:
-    """Whatever the filters, lives and hours: each endpoint gets each alert's steps from one on, and none before."""
+    """For any filters, alerts and hours: an endpoint gets every step of an alert from its first accepted one on."""
     filters = {f"end{i}": one for i, one in enumerate(chosen)}
     queues: list[list[tuple[int, Step, Priority]]] = []
     for n, (first, worse, over) in enumerate(lives):

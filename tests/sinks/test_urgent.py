@@ -20,8 +20,8 @@ from tests.sinks.bench import START, Clock, change
 ENDPOINTS = {"bench": "http://bench.test/", "office": "http://office.test/"}
 
 
-class Scripted:
-    """Answers as told, then takes everything."""
+class ScriptedSender:
+    """Fails as often as scripted, then accepts everything."""
 
     def __init__(self, *script: bool) -> None:
         self.received: list[tuple[str, str]] = []
@@ -72,10 +72,10 @@ def test_a_dry_run_leaves_out_suppressed_faults(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("failures", [0, 1, 2])
-def test_an_urgent_message_is_sent_until_delivered_and_then_not_again(store: Store, failures: int) -> None:
-    """Also where its end follows: `raised` once taken, then `cleared`, in order and each on record."""
+def test_an_urgent_message_is_retried_until_delivered_and_not_repeated(store: Store, failures: int) -> None:
+    """Also if the alert ends meanwhile: `raised` and then `cleared`, in order, each recorded."""
     clock = Clock()
-    sender = Scripted(*[False] * failures)
+    sender = ScriptedSender(*[False] * failures)
     work = DeliveryLoop(
         Outbox(store, "bench"),
         Endpoint("bench", Schedule(retry_s=(5, 5, 5), jitter=0), sender),
@@ -105,7 +105,7 @@ def test_an_urgent_message_is_sent_until_delivered_and_then_not_again(store: Sto
 
 def test_an_undelivered_urgent_message_continues_from_the_database_with_its_attempts(store: Store) -> None:
     clock = Clock()
-    sender = Scripted(False)
+    sender = ScriptedSender(False)
     work = DeliveryLoop(
         Outbox(store, "bench"),
         Endpoint("bench", Schedule(retry_s=(5, 5), jitter=0), sender),

@@ -1,7 +1,9 @@
-"""The webhook's message against the published vectors and the reference libraries."""
+"""The webhook's message against the published vectors, the reference libraries and the verifier of the guide."""
 
 import base64
 import json
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,8 @@ from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sinks import webhook
 from strikewatch.sinks.settings import WebhookSettings, decode_secret, read_secrets
 from strikewatch.storage.outbox.messages import Message
+from tests.guide.documents import marked
+from tests.sinks.bench import SECRET as BENCH_SECRET
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 NAME = "msg_p5jXN8AQM9LWM0D4loKWxJek"
@@ -33,8 +37,8 @@ def message(**fields: Any) -> Message:
     return Message(7, "pit", alert.id, 0, 0, "abc123", "raised", json.dumps(alert.record()), NOW + 500)
 
 
-def test_the_published_vector() -> None:
-    """Standard Webhooks: the example that its libraries test against."""
+def test_the_published_signature_example_is_reproduced() -> None:
+    """Source: the example in the tests of the Standard Webhooks libraries."""
     key = decode_secret(SECRET)
     signature = webhook.sign(key, NAME, 1614265330, b'{"test": 2432232314}')
     assert signature == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
@@ -46,7 +50,7 @@ def test_the_published_vector() -> None:
     st.integers(0, 2**33),
     st.text(),
 )
-def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int, body: str) -> None:
+def test_signatures_equal_those_of_the_reference_library(key: bytes, name: str, at_s: int, body: str) -> None:
     """Library: standardwebhooks."""
     reference = standardwebhooks.Webhook(base64.b64encode(key).decode())
     expected = reference.sign(name, datetime.fromtimestamp(at_s, UTC), body)
@@ -56,7 +60,7 @@ def test_it_signs_as_the_reference_library_does(key: bytes, name: str, at_s: int
 def test_the_reference_library_verifies_what_is_sent() -> None:
     now_s = int(datetime.now(UTC).timestamp())
     body = webhook.envelope(message())
-    headers = webhook.headers([decode_secret(SECRET)], "abc", now_s, body)
+    headers = webhook.headers([decode_secret(BENCH_SECRET)], "abc", now_s, body)
     assert standardwebhooks.Webhook(SECRET).verify(body, headers) == json.loads(body)
 
 
@@ -89,7 +93,7 @@ def sent() -> tuple[bytes, dict[str, str], bytes]:
 Sent = tuple[bytes, dict[str, str], bytes]
 
 
-def test_what_was_signed_is_verified(sent: Sent) -> None:
+def test_a_signed_message_is_verified(sent: Sent) -> None:
     key, headers, body = sent
     assert webhook.verify(key, headers, body, 1000.0) == json.loads(body)
     assert webhook.verify(key, headers, body, 1300.0)
@@ -110,7 +114,7 @@ def test_what_was_signed_is_verified(sent: Sent) -> None:
         ({"webhook-id": ""}, "unsigned"),
     ],
 )
-def test_what_was_tampered_with_is_refused(sent: Sent, change: dict[str, str], reason: str) -> None:
+def test_a_changed_header_or_timestamp_is_refused(sent: Sent, change: dict[str, str], reason: str) -> None:
     key, headers, body = sent
     with pytest.raises(Rejected) as caught:
         webhook.verify(key, headers | change, body, 1000.0)
@@ -179,7 +183,7 @@ def test_two_secrets_sign_twice_and_either_verifies(tmp_path: Path) -> None:
         assert webhook.verify(decode_secret(secret), headers, body, now_s)
 
 
-def test_three_secrets_are_one_too_many_and_none_is_shown(
+def test_three_secrets_are_refused_without_showing_them(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("GATE_SECRET", f"{SECRET} {SECRET} {SECRET}")
@@ -213,8 +217,37 @@ def test_three_secrets_are_one_too_many_and_none_is_shown(
         {"colour": "red"},
     ],
 )
-def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any]) -> None:
+def test_contradictory_webhook_settings_are_refused(wrong: dict[str, Any]) -> None:
     right: dict[str, Any] = {"name": "bench", "url": "https://alerts.test/x", "secret_env": "GATE_SECRET"}
     assert WebhookSettings(**right).retry_s[:3] == (5, 300, 1800)
     with pytest.raises(ValidationError):
         WebhookSettings(**(right | wrong))
+
+
+BODY = b'{"type": "strikewatch.test"}'
+
+
+@pytest.fixture
+def verify() -> Callable[[dict[str, str], bytes, str], Any]:
+    """Return the function in the guide's code block."""
+    names: dict[str, Any] = {}
+    exec(marked("receivers.md", "verify"), names)
+    verifier: Callable[[dict[str, str], bytes, str], Any] = names["verify"]
+    return verifier
+
+
+def test_the_verifier_of_the_guide_accepts_only_our_signed_messages(verify: Callable[..., Any]) -> None:
+    now = int(time.time())
+    keys = [bytes(32), decode_secret(BENCH_SECRET)]
+    headers = webhook.headers(keys, "m1", now, BODY)
+    assert verify(headers, BODY, BENCH_SECRET) == {"type": "strikewatch.test"}
+    stale = webhook.headers(keys, "m1", now - 400, BODY)
+    forged = webhook.headers(keys[:1], "m1", now, BODY)
+    for bad, body in (
+        (stale, BODY),
+        (forged, BODY),
+        (headers, BODY + b" "),
+        (headers | {"webhook-id": "m2"}, BODY),
+    ):
+        with pytest.raises(PermissionError):
+            verify(bad, body, BENCH_SECRET)

@@ -24,7 +24,7 @@ SITE = "fennick-hollow"
 NOW = 1_772_608_500 * SECOND
 
 
-def test_active_ended_and_muted_alerts_are_found_and_counted(where: Path | URL) -> None:
+def test_active_ended_and_muted_alerts_are_listed_and_counted(where: Path | URL) -> None:
     store = Store(where)
     try:
         made = {

@@ -73,7 +73,7 @@ def test_each_copy_of_a_busy_database_is_one_committed_state(tmp_path: Path) -> 
 
 
 def test_a_restored_copy_continues_from_its_state(tmp_path: Path) -> None:
-    """What came after it the broker no longer has; what is sent again is taken as new, once."""
+    """The broker no longer has what came after the backup; what is sent again is accepted once."""
     store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     commit(store, 1)
     backup(tmp_path / "watch.db", tmp_path / "copy.db")
@@ -87,10 +87,10 @@ def test_a_restored_copy_continues_from_its_state(tmp_path: Path) -> None:
     assert numbers(tmp_path / "copy.db")[1] == 2
 
 
-def test_recordings_of_the_time_after_a_copy_are_kept_and_what_comes_after_a_restore_too(
+def test_recordings_made_after_a_backup_survive_its_restore_and_none_is_overwritten(
     tmp_path: Path,
 ) -> None:
-    """The steps that waited to be recorded when the copy was made come twice; none is missing, none overwritten."""
+    """Steps that waited to be recorded at the backup are recorded twice; none is missing or overwritten."""
     settings = RecorderSettings(folder=tmp_path / "recordings")
     store = Store(tmp_path / "watch.db")
     commit(store, 1)
@@ -110,7 +110,7 @@ def test_recordings_of_the_time_after_a_copy_are_kept_and_what_comes_after_a_res
     assert found == [[1.0, 2.0], [1.0, 3.0]]
 
 
-def test_a_failed_backup_says_why_and_keeps_the_older_copy(
+def test_a_failed_backup_names_the_cause_and_keeps_the_older_copy(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(StoreError, match="there is no database"):
@@ -136,7 +136,7 @@ def test_a_failed_backup_says_why_and_keeps_the_older_copy(
     assert "pg_dump --format=custom" in capsys.readouterr().err
 
 
-def test_the_command_says_how_large_it_is_and_how_to_restore(
+def test_the_backup_command_prints_the_size_and_how_to_restore(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     store = Store(tmp_path / "watch.db")

@@ -35,7 +35,7 @@ def big(k: int) -> StepRecord:
 
 
 def until_refused(store: Store, k: int) -> int:
-    """Commit from step `k` on; the first that the database refused."""
+    """Commit steps from `k` on; return the first that the database refused."""
     while True:
         try:
             store.commit(big(k))
@@ -53,7 +53,7 @@ def committed(path: Path) -> tuple[int, int]:
         )
 
 
-def test_on_a_full_disk_the_reserve_is_used_then_commits_are_refused_and_taken_once_there_is_room(
+def test_a_full_disk_uses_the_reserve_then_refuses_commits_until_there_is_room(
     disk: SmallDisk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(disk_engine, "CHECK_EVERY_S", 0.0)
@@ -75,7 +75,7 @@ def test_on_a_full_disk_the_reserve_is_used_then_commits_are_refused_and_taken_o
     assert committed(disk.folder / "watch.db") == (done + 3, done + 3)
 
 
-def test_a_database_locked_by_another_program_is_waited_for(
+def test_a_commit_waits_while_another_program_locks_the_database(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
@@ -96,8 +96,8 @@ def test_a_database_locked_by_another_program_is_waited_for(
 
 
 @pytest.mark.parametrize("how", ["replaced", "removed", "log removed"])
-def test_a_file_that_is_no_longer_the_one_opened_is_noticed(tmp_path: Path, how: str) -> None:
-    """What would be written from then on would be gone at the next start."""
+def test_a_replaced_or_removed_database_file_is_detected(tmp_path: Path, how: str) -> None:
+    """Whatever is written afterwards would be lost at the next start."""
     path = tmp_path / "watch.db"
     store = Store(path)
     store.commit(big(1))
@@ -124,7 +124,7 @@ def test_a_file_replaced_during_a_commit_is_not_acknowledged(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("what", ["folder", "file"])
 def test_an_unwritable_database_is_reported_at_start_up(what: str) -> None:
-    """As another user, since root may write everywhere."""
+    """Runs as another user, since root may write everywhere."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = folder / "watch.db"
@@ -151,7 +151,7 @@ def another_user() -> Iterator[None]:
             os.seteuid(0)
 
 
-def test_a_database_that_turns_read_only_in_use_refuses_until_it_may_be_written_again(
+def test_a_database_that_turns_read_only_refuses_commits_until_it_is_writable(
     tmp_path: Path,
 ) -> None:
     path = tmp_path / "watch.db"

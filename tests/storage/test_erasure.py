@@ -1,4 +1,4 @@
-"""An erased operator is found nowhere, and no count changes."""
+"""An erased operator is found nowhere, and no count changes; an export shows exactly what an erasure changes."""
 
 import json
 from collections import Counter
@@ -19,7 +19,7 @@ from strikewatch.engine.state import LAYOUT
 from strikewatch.settings.faults import Faults
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.privacy import PERSONAL_COLUMNS, erase
+from strikewatch.storage.privacy import PERSONAL_COLUMNS, erase, export_operator
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.schema import tables
 from strikewatch.storage.settings import RecorderSettings
@@ -68,7 +68,7 @@ def of(name: str, k: int) -> list[Change]:
 
 
 def state(name: str) -> bytes:
-    """A hammer's saved state with somebody signed on."""
+    """Return a hammer's saved state with an operator signed on."""
     faults = Faults().by_detector()
     pipeline = Pipeline(lambda _key: faults)
     rows = Rows(np.array([NOW, NOW + SECOND]), {"active": np.array([1.0, 1.0])})
@@ -95,7 +95,7 @@ def filled(where: Path | URL, recordings: Path) -> Store:
 
 
 def everything(store: Store, recordings: Path) -> str:
-    """All that is kept, as text."""
+    """Return everything stored, as text."""
     found: list[Any] = []
     for table in tables.metadata.sorted_tables:
         rows = query(store, f"select * from {table.name}")
@@ -111,7 +111,9 @@ def counts(store: Store) -> dict[str, Any]:
     }
 
 
-def test_the_id_is_erased_everywhere_and_other_ids_and_counts_stay(where: Path | URL, tmp_path: Path) -> None:
+def test_the_id_is_erased_everywhere_and_other_ids_and_counts_are_unchanged(
+    where: Path | URL, tmp_path: Path
+) -> None:
     recordings = tmp_path / "recordings"
     store = filled(where, recordings)
     before, counted = everything(store, recordings), counts(store)
@@ -148,8 +150,8 @@ def test_the_id_is_erased_from_saved_states_which_still_load(tmp_path: Path) -> 
     assert outcome.on_duty(KEY, NOW + SECOND) == "forgotten"
 
 
-def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
-    """Not in free pages either, nor in the log beside it."""
+def test_no_trace_of_the_id_is_left_in_the_database_file(tmp_path: Path) -> None:
+    """Neither in free pages nor in the write-ahead log."""
     store = filled(tmp_path / "watch.db", tmp_path / "recordings")
     erase(store, tmp_path / "recordings", "op-14", apply=True)
     for path in tmp_path.glob("watch.db*"):
@@ -157,7 +159,7 @@ def test_no_trace_is_left_in_the_file(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_hammer_with_the_same_name_keeps_it(tmp_path: Path) -> None:
+def test_a_hammer_named_like_the_operator_keeps_its_name(tmp_path: Path) -> None:
     store = Store(tmp_path / "watch.db")
     onset = NOW
     alert = Alert("same_spot", "pit", "op-14", "op-14", "medium", onset, onset + 5)
@@ -172,8 +174,8 @@ def test_a_hammer_with_the_same_name_keeps_it(tmp_path: Path) -> None:
     store.close()
 
 
-def test_every_text_column_is_listed_as_personal_or_not() -> None:
-    """A new column must be put in one of the two."""
+def test_every_text_column_is_classified_as_personal_or_not() -> None:
+    """A new column must be added to one of the two lists."""
     held = {
         f"{table.name}.{column.name}"
         for table in tables.metadata.sorted_tables
@@ -183,7 +185,7 @@ def test_every_text_column_is_listed_as_personal_or_not() -> None:
     assert held == set()
 
 
-def test_the_command_counts_first_and_erases_with_yes(
+def test_the_erase_command_counts_first_and_erases_with_yes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     filled(tmp_path / "watch.db", tmp_path / "recordings").close()
@@ -202,3 +204,47 @@ def test_the_command_counts_first_and_erases_with_yes(
     assert main([*command, "--yes"]) == 1
     assert "in use by another strikewatch" in capsys.readouterr().err
     running.close()
+
+
+def test_an_export_lists_exactly_the_places_that_an_erasure_changes(
+    where: Path | URL, tmp_path: Path
+) -> None:
+    recordings = tmp_path / "recordings"
+    store = filled(where, recordings)
+    try:
+        found = list(export_operator(store, recordings, "op-14"))
+        others = {
+            name: list(export_operator(store, recordings, name)) for name in ("op-1", "op-140", "op-99")
+        }
+        changed = erase(store, recordings, "op-14", apply=True)
+        assert {where for where, _ in found} == set(changed)
+        assert sum(where == "recordings" for where, _ in found) == changed["recordings"]
+        assert sum(where == "spool" for where, _ in found) >= changed["spool"]
+        assert list(export_operator(store, recordings, "op-14")) == []
+        assert others["op-99"] == []
+        for name, shown in others.items():
+            assert list(export_operator(store, recordings, name)) == shown
+    finally:
+        store.close()
+    alerts = [row for where, row in found if where == "alerts"]
+    assert all(row["operator"] == "op-14" for row in alerts)
+    assert alerts[0]["onset"].endswith("Z")
+    (on,) = [row["signed_on"] for where, row in found if where == "states"]
+    assert len(on) == 1
+
+
+def test_the_export_command_prints_json_lines_and_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    filled(tmp_path / "watch.db", tmp_path / "recordings").close()
+    capsys.readouterr()  # what the processor logs
+    config = tmp_path / "settings.toml"
+    config.write_text(
+        f'[store]\npath = "{tmp_path / "watch.db"}"\n[recording]\nfolder = "{tmp_path / "recordings"}"\n'
+    )
+    assert main(["export-operator", "op-14", "--config", str(config)]) == 0
+    out, err = capsys.readouterr()
+    assert {json.loads(line)["kept_in"] for line in out.splitlines()} >= {"alerts", "events", "outbox"}
+    assert "Stored about op-14: " in err
+    assert main(["export-operator", "op-99", "--config", str(config)]) == 0
+    assert capsys.readouterr().err.startswith("Stored about op-99: nothing")

@@ -40,7 +40,7 @@ def found(store: Store, now: int = NOW, **asked: str | int) -> list[Problem]:
         return search(connection, now, **asked)  # type: ignore[arg-type]
 
 
-def test_one_row_for_each_sender_and_reason_with_the_first_and_the_last(where: Path | URL) -> None:
+def test_each_sender_and_reason_has_one_row_with_first_and_last_time(where: Path | URL) -> None:
     store = Store(where)
     store.commit(
         StepRecord(NOW, rejects=[bad("first", b"\xff1"), bad("second"), bad("n", reason="not_json")])
@@ -62,7 +62,7 @@ def test_one_row_for_each_sender_and_reason_with_the_first_and_the_last(where: P
     store.close()
 
 
-def test_recent_counts_are_of_today_and_yesterday(where: Path | URL) -> None:
+def test_recent_counts_cover_today_and_yesterday(where: Path | URL) -> None:
     store = Store(where)
     for day, rows in ((0, 1), (1, 2), (1, 4), (2, 8), (5, 16)):
         store.commit(StepRecord(NOW + day * DAY, rejects=[bad("x", rows=rows)]))
@@ -91,7 +91,7 @@ def test_invented_senders_do_not_displace_real_ones_and_no_count_is_lost(
     store.close()
 
 
-def test_examples_are_the_newest_of_that_sender_alone(where: Path | URL) -> None:
+def test_examples_are_the_newest_of_the_given_sender_only(where: Path | URL) -> None:
     store = Store(where)
     for k in range(5):
         store.commit(StepRecord(NOW + k, rejects=[bad(str(k))]))
@@ -121,7 +121,7 @@ def test_old_problems_are_removed_with_old_rejects(where: Path | URL) -> None:
     store.close()
 
 
-def test_hostile_text_is_stored_and_comes_back_printable(where: Path | URL) -> None:
+def test_control_characters_in_stored_text_are_escaped_when_shown(where: Path | URL) -> None:
     store = Store(where)
     hostile = "\0\x1b[31m\u202e\ud800<script>\n" * 200
     store.commit(

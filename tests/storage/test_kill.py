@@ -43,7 +43,7 @@ while True:
 """
 
 
-def test_all_or_nothing_after_kill(tmp_path: Path) -> None:
+def test_after_a_kill_each_step_is_stored_completely_or_not_at_all(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
     chance = random.Random(7)
     acknowledged = 0

@@ -70,7 +70,7 @@ def first_release(path: Path) -> None:
 
 
 def differences(connection: Connection) -> list[Any]:
-    """What alembic would change to make the database that of `tables.py`."""
+    """Return what alembic would change to match `tables.py`."""
     context = MigrationContext.configure(
         connection, opts={"version_table": version.VERSION_TABLE, "compare_type": True}
     )
@@ -78,13 +78,13 @@ def differences(connection: Connection) -> list[Any]:
 
 
 def made(path: Path) -> set[str]:
-    """What SQLite holds as the text of every table and index; alembic does not look at all of it."""
+    """Return the SQL of every table and index; alembic does not compare all of it."""
     with closing(sqlite3.connect(path)) as database:
         found = database.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     return {re.sub(r"[\s()\"]+", " ", sql).strip() for (sql,) in found}
 
 
-def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path) -> None:
+def test_a_database_of_the_first_release_is_upgraded_without_loss(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
     first_release(path)
     with closing(sqlite3.connect(path)) as old:
@@ -110,7 +110,7 @@ def test_a_database_of_the_first_release_is_adopted_without_loss(tmp_path: Path)
 
 
 def test_a_migrated_database_equals_a_new_one(tmp_path: Path) -> None:
-    """To the letter of every table and index, `WITHOUT ROWID` and what partial indexes hold included."""
+    """Compared by the SQL of every table and index, including `WITHOUT ROWID` and partial indexes."""
     first_release(tmp_path / "old.db")
     Store(tmp_path / "old.db").close()
     with open_engine(tmp_path / "all.db", PROCESSOR_PRAGMAS).begin() as connection:
@@ -133,14 +133,14 @@ def test_migrations_from_an_empty_database_match_the_tables(where: Path | URL) -
     database.release()
 
 
-def test_the_number_in_the_tables_is_that_of_the_newest_migration() -> None:
-    """And there is one line of them, without forks."""
+def test_the_schema_version_is_that_of_the_newest_migration() -> None:
+    """The migrations form one line without branches."""
     scripts = ScriptDirectory.from_config(version._config())
     assert scripts.get_heads() == [tables.SCHEMA_VERSION]
     assert [one.revision for one in scripts.walk_revisions()][-1] == version.FIRST_VERSION
 
 
-def test_a_newer_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_a_newer_database_is_refused_and_unchanged(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
     Store(path).close()
     with closing(sqlite3.connect(path)) as newer, newer:
@@ -152,7 +152,7 @@ def test_a_newer_database_is_refused_and_left_alone(tmp_path: Path) -> None:
     assert made(path) == before
 
 
-def test_an_upgrade_that_fails_leaves_the_database_as_it_was(
+def test_a_failed_upgrade_leaves_the_database_unchanged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "watch.db"

@@ -46,7 +46,7 @@ def hammer_rows(table: pa.Table, hammer: str) -> pa.Table:
 def test_every_value_comes_back_bit_for_bit(
     tmp_path_factory: pytest.TempPathFactory, hammers: dict[str, dict[str, np.ndarray]], gaps: list[int]
 ) -> None:
-    """Only NaN changes: whatever its payload it is a null, which is what it means."""
+    """Only NaN changes: it is written as null, whatever its payload."""
     folder = tmp_path_factory.mktemp("shift")
     times = START + np.cumsum(np.array(gaps, np.int64))
     write_shift(folder, "pit", {hammer: Rows(times, columns) for hammer, columns in hammers.items()})
@@ -65,7 +65,7 @@ def test_every_value_comes_back_bit_for_bit(
                 assert values.tobytes() == given_column[~np.isnan(given_column)].tobytes()
 
 
-def test_the_layout_is_the_contracts(tmp_path: Path) -> None:
+def test_the_layout_is_that_of_the_documented_contract(tmp_path: Path) -> None:
     """One hammer a row group, sorted, at most 131,072 rows; encodings, types and the mark of a live feed."""
     n = parquet.GROUP_ROWS + 5
     long = Rows(
@@ -94,7 +94,7 @@ def test_the_layout_is_the_contracts(tmp_path: Path) -> None:
         assert np.all(np.diff(part["time"].cast(pa.int64()).to_numpy()) > 0)
 
 
-def test_events_keep_their_fields_and_say_when_they_took_effect_late(tmp_path: Path) -> None:
+def test_events_keep_their_fields_and_the_time_they_took_effect(tmp_path: Path) -> None:
     events = [
         Event("pit", "HB-01", "sign_on", START, {"operator": "op-14"}, applied=START),
         Event("pit", "HB-01", "grease", START, {"strokes": [12, 12]}, applied=START + 7),
@@ -134,6 +134,6 @@ def test_a_boolean_channel_with_an_impossible_value_keeps_it(tmp_path: Path) -> 
     assert read(tmp_path).read()["active"].to_pylist() == [2.0]
 
 
-def test_rows_that_go_back_in_time_are_refused(tmp_path: Path) -> None:
+def test_rows_that_are_not_in_time_order_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="HB-01 are not in time order"):
         write_shift(tmp_path, "pit", {"HB-01": Rows(np.array([2, 1]), {})})

@@ -17,10 +17,10 @@ def url(postgresql: Postgresql) -> URL:
     return postgresql.database()
 
 
-def test_a_session_that_the_server_ends_is_lost_for_good_and_nothing_of_its_step_is_there(
+def test_a_session_ended_by_the_server_stops_the_store_and_stores_nothing_of_the_step(
     postgresql: Postgresql, url: URL
 ) -> None:
-    """Another processor may have had the database since: this one must not go on with what it has in memory."""
+    """Another processor may have used the database since, so this one must not continue with its memory."""
     store = Store(url)
     store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
     postgresql.ask(url.database, "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory'")
@@ -33,7 +33,7 @@ def test_a_session_that_the_server_ends_is_lost_for_good_and_nothing_of_its_step
     store.close()
 
 
-def test_a_server_that_restarts_ends_it_and_the_next_goes_on() -> None:
+def test_a_server_restart_ends_the_store_and_a_new_one_continues() -> None:
     with Postgresql() as server:
         url = server.database()
         store = Store(url)
@@ -50,7 +50,7 @@ def test_a_server_that_restarts_ends_it_and_the_next_goes_on() -> None:
         again.close()
 
 
-def test_a_server_that_turns_read_only_refuses_until_it_is_written_again() -> None:
+def test_a_read_only_server_refuses_commits_until_it_is_writable() -> None:
     with Postgresql() as server:
         url = server.database()
         store = Store(url)
@@ -104,8 +104,8 @@ def test_foreign_and_newer_databases_and_other_encodings_are_refused(
         Store(postgresql.database("SQL_ASCII"))
 
 
-def test_text_that_postgresql_cannot_hold_stops_nothing(where: URL) -> None:
-    """U+0000 in a reject's words would be refused again and again."""
+def test_text_that_postgresql_cannot_store_is_replaced(where: URL) -> None:
+    """U+0000 in the text of a reject would be refused on every retry."""
     store = Store(where)
     store.commit(StepRecord(NOW, rejects=[Reject("a\0b", b"\0", "bad_json", "at \0\ud800")]))
     assert query(store, "select topic, detail from rejects") == [("a\ufffdb", "at \ufffd?")]

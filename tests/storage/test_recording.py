@@ -29,7 +29,7 @@ HAMMERS: list[Key] = [("pit", "HB-01"), ("pit", "HB-02"), ("quay", "HB-01")]
 
 
 def step(k: int, wall: int) -> StepRecord:
-    """Step `k`: a row or two for each hammer, each value unlike any other, now and then an event."""
+    """Return step `k`: one or two rows for each hammer with unique values, and sometimes an event."""
     rows = []
     for h, key in enumerate(HAMMERS):
         if (k + h) % 3 == 0:
@@ -44,7 +44,7 @@ def step(k: int, wall: int) -> StepRecord:
 
 
 def recorded(folder: Path) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]:
-    """All recordings in the order of their names: rows by hammer, and the notes of the events."""
+    """Return all recordings in the order of their names: rows by hammer, and the notes of the events."""
     rows: dict[Key, list[tuple[Any, ...]]] = {}
     notes: list[str] = []
     for site in sorted(folder.iterdir()):
@@ -60,7 +60,7 @@ def recorded(folder: Path) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]
 
 
 def admitted(steps: list[StepRecord]) -> tuple[dict[Key, list[tuple[Any, ...]]], list[str]]:
-    """The same from what was committed."""
+    """Return the same from the committed steps."""
     rows: dict[Key, list[tuple[Any, ...]]] = {}
     notes: list[str] = []
     for one in steps:
@@ -123,7 +123,9 @@ def test_a_recording_ends_at_its_size_limit(store: Store, tmp_path: Path) -> Non
     assert 3 < len(names(folder)) < 20
 
 
-def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_recording_of_more_than_one_chunk_is_complete(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(recording, "CHUNK", 7)
     folder = tmp_path / "recordings"
     steps = [step(k, WALL) for k in range(25)]
@@ -135,7 +137,7 @@ def test_more_than_a_chunk_at_once(store: Store, tmp_path: Path, monkeypatch: py
     assert spooled(store) == 0
 
 
-def test_a_wall_clock_that_goes_back_does_not_change_the_order(store: Store, tmp_path: Path) -> None:
+def test_recordings_stay_in_order_when_the_wall_clock_is_set_back(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder))
     steps = []
@@ -148,11 +150,11 @@ def test_a_wall_clock_that_goes_back_does_not_change_the_order(store: Store, tmp
 
 
 class Crash(BaseException):
-    """The power goes."""
+    """A simulated power cut."""
 
 
 def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
-    """Go down at the n-th point; there is one before and after each lasting change. Tells whether it did."""
+    """Crash at the n-th point, of which there is one before and after each durable change; report whether it did."""
     left = [n]
 
     def point() -> None:
@@ -193,7 +195,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
 def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Every crash point of a roll in turn, then a restart that may crash at its own points too."""
+    """Crash at every point of ending a recording, then restart and crash at every point of the recovery."""
     points = 0
     while True:
         points += 1
@@ -228,8 +230,8 @@ def test_each_row_is_recorded_once_wherever_the_recorder_is_interrupted(
 
 
 @pytest.mark.parametrize("limit", [{"keep_days": 0.5, "keep_gib": 0}, {"keep_days": 0, "keep_gib": 1e-5}])
-def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
-    """By age, or while all together are too large; a removal cut short is finished the next time."""
+def test_the_oldest_recordings_are_removed(store: Store, tmp_path: Path, limit: dict[str, float]) -> None:
+    """By age or total size; an interrupted removal is finished at the next pass."""
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder, **limit))
     for k in range(0, 40, 4):
@@ -250,7 +252,7 @@ def test_the_oldest_are_removed(store: Store, tmp_path: Path, limit: dict[str, f
         assert not hidden.exists()
 
 
-def test_a_folder_that_cannot_be_written_names_itself(store: Store, tmp_path: Path) -> None:
+def test_an_unwritable_recordings_folder_is_named_in_the_error(store: Store, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "taken"))
     store.commit(step(1, WALL))

@@ -31,14 +31,14 @@ class Clock:
 
 
 def through(store: Store, now: int, **settings: float) -> None:
-    """All that a look removes, in as many ticks as it takes."""
+    """Run a whole retention pass, in as many ticks as it takes."""
     keeper = Retention(store, Settings(**{**DAYS, **settings}), Clock())
     for _ in range(200):
         keeper.tick(now)
 
 
 def day(store: Store, k: int, *, cleared: bool = True, sent: bool = True) -> None:
-    """Day `k`: an alert that is told and over, an event that took effect, a reject."""
+    """Store day `k`: a delivered alert that has ended, an applied event, a reject."""
     now = NOW + k * DAY
     alert = Alert("same_spot", *KEY, None, "high", now)
     changes = [Change("raised", *KEY, alert.id, alert.record(), now)]
@@ -72,7 +72,7 @@ def store(where: Path | URL) -> Any:
 
 
 def settle(store: Store) -> None:
-    """Nobody has anything to do with any alert any more."""
+    """Acknowledge every alert and finish its deliveries."""
     with store.write() as connection:
         connection.execute(
             text(
@@ -83,7 +83,7 @@ def settle(store: Store) -> None:
         connection.execute(text("update storms set due_ns = null"))
 
 
-def test_each_kind_of_data_is_removed_after_its_own_time(store: Store) -> None:
+def test_each_kind_of_data_is_removed_after_its_retention_time(store: Store) -> None:
     for k in range(31):
         day(store, k)
     settle(store)
@@ -99,7 +99,7 @@ def test_each_kind_of_data_is_removed_after_its_own_time(store: Store) -> None:
 
 
 def test_active_unacknowledged_and_undelivered_alerts_stay(store: Store) -> None:
-    """And so does what an endpoint was told of an alert that stands: it must hear how it ends."""
+    """So do the messages sent about an active alert: its endpoint must also get its end."""
     day(store, 0, cleared=False)
     day(store, 1, sent=False)
     day(store, 2)
@@ -156,8 +156,8 @@ def test_a_tick_removes_one_batch_and_a_pass_runs_once_an_hour(
     assert query(store, "select count(*) from rejects") == [(0,)]
 
 
-def test_the_file_grows_to_what_is_kept_and_no_further(tmp_path: Path) -> None:
-    """Thirty days of a hammer at work, kept for five: pages are used again, so the file of day 30 is that of day 10."""
+def test_the_database_file_stops_growing_once_retention_is_reached(tmp_path: Path) -> None:
+    """Thirty days of work kept for five: pages are reused, so the file is as large on day 30 as on day 10."""
     store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"})
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings", keep_days=5))
     sizes = []

@@ -24,8 +24,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
     store.close()
 
 
-def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) -> None:
-    """A full disk, played by SQLite's own page limit."""
+def test_a_failed_commit_stores_nothing_and_the_store_continues(store: Store) -> None:
+    """A full disk is simulated by SQLite's page limit."""
     store.commit(StepRecord(NOW, states={KEY: b"first"}, layout="l"))
     with store._lock:
         raw = store._writer.connection.dbapi_connection
@@ -43,8 +43,8 @@ def test_a_commit_that_fails_leaves_nothing_and_the_store_goes_on(store: Store) 
     assert store.load().states == {KEY: ("l", b"third")}
 
 
-def test_a_transaction_holds_the_file_from_its_start(store: Store) -> None:
-    """One that began as a reader could find, when it comes to write, that it may not."""
+def test_a_writing_transaction_locks_the_file_from_its_start(store: Store) -> None:
+    """A transaction that begins as a reader may be refused when it first writes."""
     intruder = sqlite3.connect(store.name, timeout=0)
     with store.write() as connection:
         connection.execute(text("select count(*) from alerts")).all()
@@ -54,14 +54,14 @@ def test_a_transaction_holds_the_file_from_its_start(store: Store) -> None:
     intruder.close()
 
 
-def test_it_is_durable_by_settings(store: Store) -> None:
+def test_durability_pragmas_are_set(store: Store) -> None:
     raw = store._writer.connection.dbapi_connection
     assert raw is not None
     got = [raw.cursor().execute(f"pragma {name}").fetchone()[0] for name in ("journal_mode", "synchronous")]
     assert got == ["wal", 2]
 
 
-def test_foreign_databases_are_refused_and_left_alone(tmp_path: Path) -> None:
+def test_databases_of_other_programs_are_refused_and_unchanged(tmp_path: Path) -> None:
     foreign = sqlite3.connect(tmp_path / "foreign.db")
     foreign.execute("create table theirs (x)")
     foreign.commit()
@@ -74,8 +74,8 @@ def test_foreign_databases_are_refused_and_left_alone(tmp_path: Path) -> None:
         Store(tmp_path / "noise.db")
 
 
-def test_pending_rows_are_found_by_index(store: Store) -> None:
-    """SQLite uses a partial index only where the condition is the index's own, to the letter."""
+def test_queries_for_pending_rows_use_their_partial_indexes(store: Store) -> None:
+    """SQLite uses a partial index only if the query repeats its condition literally."""
     asked: list[tuple[str, Any]] = []
     engine = store._database.engine
 

@@ -46,7 +46,7 @@ def query(store: Store, sql: str) -> list[tuple[Any, ...]]:
         return [tuple(row) for row in connection.execute(text(sql))]
 
 
-def test_a_step_comes_back_whole(store: Store) -> None:
+def test_a_committed_step_is_loaded_completely(store: Store) -> None:
     rows = [(KEY, Rows(np.array([NOW]), {"oil_c": np.array([60.5])}))]
     arrived = Event(*KEY, "sign_on", NOW, {"operator": "op-14"})
     raised = change()
@@ -63,7 +63,7 @@ def test_a_step_comes_back_whole(store: Store) -> None:
     assert spool.decode(blob)[0][0][1].columns["oil_c"].tolist() == [60.5]
 
 
-def test_states_are_replaced_hammer_by_hammer(store: Store) -> None:
+def test_saved_states_are_replaced_by_hammer(store: Store) -> None:
     store.commit(StepRecord(NOW, states={KEY: b"a", ("pit", "HB-02"): b"b"}, layout="old"))
     store.commit(StepRecord(NOW, states={KEY: b"c"}, layout="new"))
     assert store.load().states == {KEY: ("new", b"c"), ("pit", "HB-02"): ("old", b"b")}
@@ -93,7 +93,7 @@ def test_an_event_may_arrive_and_take_effect_in_one_step(store: Store) -> None:
     assert query(store, "select count(*), max(applied_ns) from events") == [(1, NOW)]
 
 
-def test_an_alert_is_kept_as_it_last_stood_and_queued_once_a_step(store: Store) -> None:
+def test_an_alert_is_stored_in_its_last_state_and_queued_once_per_step(store: Store) -> None:
     raised, cleared = change(), change("cleared", cleared=NOW + 10**9)
     store.commit(StepRecord(NOW, changes=[raised]))
     store.commit(StepRecord(NOW + 1, changes=[raised, cleared]))
@@ -116,20 +116,20 @@ def test_an_alert_with_a_changed_record_is_queued_again(store: Store) -> None:
     assert query(store, "select count(*) from outbox where endpoint = 'bench'") == [(2,)]
 
 
-def test_two_sites_may_name_their_hammers_alike(store: Store) -> None:
+def test_two_sites_may_have_hammers_of_the_same_name(store: Store) -> None:
     store.commit(StepRecord(NOW, changes=[change(site="pit"), change(site="quay")]))
     assert [one.record["site"] for one in store.load().alerts] == ["pit", "quay"]
     assert query(store, "select count(*) from outbox where endpoint = 'bench'") == [(2,)]
 
 
-def test_open_alerts_come_back_in_onset_order(store: Store) -> None:
-    """And to the nanosecond, which their records do not hold."""
+def test_open_alerts_are_loaded_in_onset_order(store: Store) -> None:
+    """Instants are exact to the nanosecond, unlike those in the records."""
     late, early = change(onset=NOW + 6_001), change(onset=NOW + 5_999)
     store.commit(StepRecord(NOW, changes=[late, early]))
     assert [one.onset for one in store.load().alerts] == [NOW + 5_999, NOW + 6_001]
 
 
-def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_not_news(store: Store) -> None:
+def test_a_cleared_provisional_alert_is_loaded_and_its_confirmation_is_not_sent(store: Store) -> None:
     ahead = change("cleared", cleared=NOW + 3, provisional=2)
     store.commit(StepRecord(NOW, changes=[change(), ahead]))
     assert store.load().alerts == [SavedAlert(ahead.record, NOW, NOW + 3, 2)]
@@ -141,7 +141,7 @@ def test_a_provisional_alert_comes_back_though_cleared_and_its_confirmation_is_n
     ]
 
 
-def test_rejects_are_counted_for_ever_and_kept_up_to_a_bound(where: Path | URL) -> None:
+def test_all_rejects_are_counted_and_a_bounded_number_is_kept(where: Path | URL) -> None:
     store = Store(where, rejects_kept=5)
     for k in range(4):
         rejects = [Reject("t", b"%d.%d" % (k, i), "bad_json", "line 1") for i in range(3)]
@@ -181,7 +181,7 @@ def test_deferred_outcomes_are_written_once_with_the_next_step(store: Store) -> 
     assert outbox.counts() == {"parked": 1}
 
 
-def test_a_second_processor_on_one_database_is_refused_until_the_first_is_gone(where: Path | URL) -> None:
+def test_a_second_processor_is_refused_until_the_first_has_ended(where: Path | URL) -> None:
     first = Store(where)
     with pytest.raises(StoreError, match="in use by another"):
         Store(where)
@@ -206,7 +206,7 @@ def test_a_new_address_switches_an_endpoint_on_again(where: Path | URL) -> None:
 
 @pytest.mark.parametrize("n", [0, 1, 256, 257, 600])
 def test_a_list_query_of_any_length_finds_each_row_once(store: Store, n: int) -> None:
-    """Also beyond what one question may hold, and where a question is filled up."""
+    """Lists longer than one query holds, and padded queries, are included."""
     alerts = [change(onset=NOW + 1000 * k, site="pit" if k % 2 else "quarry") for k in range(n + 3)]
     store.commit(StepRecord(NOW, changes=alerts))
     asked = {(one.site, one.alert_id) for one in alerts[:n]}

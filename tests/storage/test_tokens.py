@@ -10,7 +10,7 @@ from strikewatch.storage.actions import tokens
 from strikewatch.storage.commit.store import Store
 
 
-def test_a_token_names_its_holder_until_it_is_revoked(where: Path | URL) -> None:
+def test_a_token_identifies_its_holder_until_it_is_revoked(where: Path | URL) -> None:
     store = Store(where)
     try:
         with store.write() as connection:

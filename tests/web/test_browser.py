@@ -90,7 +90,7 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=5)
-    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     office, cab = chromium.new_context(), chromium.new_context(viewport={"width": 360, "height": 740})
     first, second = yard.signed_in(office), yard.signed_in(cab)
     asked = [strayed(first), strayed(second)]
@@ -152,7 +152,7 @@ def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(yard: Yard, 
 
 def test_an_invalid_value_is_reported_beside_its_field_and_kept(yard: Yard, chromium: Browser) -> None:
     yard.one_spot(seconds=3)
-    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
     page = yard.signed_in(context, "/write")
     page.click("text=Operator signs on")
@@ -183,7 +183,7 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=3)
-    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context(viewport={"width": 360, "height": 740})
     page = yard.signed_in(context, "/write")
     page.click("summary:text-is('Full service')")
@@ -240,7 +240,7 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     yard: Yard, chromium: Browser
 ) -> None:
     yard.one_spot(seconds=3)
-    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context(viewport={"width": 360, "height": 740})
     page = yard.signed_in(context, "/write")
     page.click("summary:text-is('Tool change')")
@@ -278,7 +278,7 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
 
 def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard, chromium: Browser) -> None:
     yard.one_spot(seconds=3)
-    yard.processor.worked_through("HB-01", now_ns() - 3 * SECOND)
+    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
     page = yard.signed_in(context, "/write")
     page.evaluate("navigator.serviceWorker.ready")

@@ -11,8 +11,8 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import named, plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.rendering.common import minute_and_zone, plain_table
+from strikewatch.cli.settings_file import load_database_settings
 from strikewatch.core.alert import PRIORITIES
 
 if TYPE_CHECKING:
@@ -30,9 +30,9 @@ SOURCE: Final = "Targets: ISA-18.2 / IEC 62682 and EEMUA 191; (m): from memory."
 )
 @shared.config
 @shared.period("30d", "now")
-@shared.only("site")
+@shared.filters("site")
 @shared.as_json("one site a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Compare the number of alerts that people get with the targets of ISA-18.2 / IEC 62682 and EEMUA 191."""
     from strikewatch.engine.alarm_kpis import compute_kpis
@@ -41,11 +41,11 @@ def command(options: Namespace) -> int:
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries.alerts import intervals
 
-    tree, now = settings(options.config), time.time_ns()
+    settings, now = load_database_settings(options.config), time.time_ns()
     begin, end = shared.instants(options, now, "30d")
     assert begin is not None
     end = now if end is None else end
-    with SharedDatabase(tree.store.where) as place, place.read() as connection:
+    with SharedDatabase(settings.store.where) as database, database.read() as connection:
         by_site = intervals(connection, end)
     if options.site is not None:
         if options.site not in by_site:
@@ -53,7 +53,7 @@ def command(options: Namespace) -> int:
                 f"{options.site} has no alerts; sites with alerts: {', '.join(by_site) or 'none yet'}"
             )
         by_site = {options.site: by_site[options.site]}
-    rules = Rules.of(tree.alarms)
+    rules = Rules.of(settings.alarms)
     kpis_of = {site: compute_kpis(alerts, begin, end, rules) for site, alerts in sorted(by_site.items())}
     if options.json:
         output.print_json({"site": site, **kpis.as_json()} for site, kpis in kpis_of.items())
@@ -68,7 +68,10 @@ def command(options: Namespace) -> int:
 def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
     alerts = "1 alert" if kpis.alerts == 1 else f"{kpis.alerts:,} alerts"
     console.print(
-        Text.assemble((site, "bold"), f"  {named(kpis.begin, site)} to {named(kpis.end, site)}, {alerts}")
+        Text.assemble(
+            (site, "bold"),
+            f"  {minute_and_zone(kpis.begin, site)} to {minute_and_zone(kpis.end, site)}, {alerts}",
+        )
     )
     table = plain_table("", "here", "target", right=("here",))
     for row in _rows(kpis):
@@ -88,9 +91,11 @@ def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
             )
             table.add_row(*map(Text, cells))
         console.print(table)
-    for one in kpis.stale:
-        ends = "still active" if one.cleared is None else f"ended {named(one.cleared, site)}"
-        console.print(f"stale: {one.fault} of {one.hammer} since {named(one.onset, site)}, {ends}")
+    for stale in kpis.stale:
+        ends = "still active" if stale.cleared is None else f"ended {minute_and_zone(stale.cleared, site)}"
+        console.print(
+            f"stale: {stale.fault} of {stale.hammer} since {minute_and_zone(stale.onset, site)}, {ends}"
+        )
     console.print()
 
 

@@ -10,12 +10,12 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_database_settings
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 
 if TYPE_CHECKING:
-    from strikewatch.settings.tree import Settings
+    from strikewatch.settings.database import DatabaseSettings
     from strikewatch.storage.actions.alerts import ActionResult, AlertActions
     from strikewatch.storage.queries.active import Mute
     from strikewatch.storage.queries.alerts import ListedAlert
@@ -34,7 +34,7 @@ ENDED: Final = 200
     ),
 )
 @shared.config
-@shared.only("site", "hammer", "fault", "operator")
+@shared.filters("site", "hammer", "fault", "operator")
 @click.option("--priority", type=click.Choice(PRIORITIES), help="Only this priority.")
 @click.option(
     "--state",
@@ -60,79 +60,83 @@ def command(context: click.Context, /, **_: object) -> int:
     return 0 if context.invoked_subcommand else _list()
 
 
-def one_alert(function: shared.Function) -> shared.Function:
-    """Add what every command on one alert takes."""
+def alert_options(function: shared.Function) -> shared.Function:
+    """Add the argument and options of every command on one alert."""
     function = shared.as_json()(shared.config(function))
     function = click.option("--site", metavar="SITE", help="Where two sites have the same id.")(function)
     return click.argument("alert", metavar="ID")(function)
 
 
 @command.command(examples=("strikewatch alerts acknowledge 3fa9c1 --by Kim --comment 'tip moved'",))
-@one_alert
+@alert_options
 @shared.by
 @click.option("--comment", metavar="TEXT", default="", help="Kept in the history.")
-@shared.given
+@shared.with_options
 def acknowledge(options: Namespace) -> int:
     """Acknowledge the alert ID (its id, or a unique start of it)."""
-    with desk(settings(options.config)) as actions:
-        done = actions.acknowledge(
+    with open_actions(load_database_settings(options.config)) as actions:
+        result = actions.acknowledge(
             options.alert, by=options.by, comment=options.comment, now=time.time_ns(), site=options.site
         )
-    return _print_result(options, done, "Acknowledged" if done.changed else "It needs no acknowledgement")
+    return _print_result(options, result, "Acknowledged" if result.changed else "It needs no acknowledgement")
 
 
 @command.command(
     examples=("strikewatch alerts shelve 3fa9c1 --for 2h --by Kim --reason 'waiting for parts'",)
 )
-@one_alert
+@alert_options
 @click.option("--for", "span", metavar="TIME", help="For how long: 45min, 2h, 3d.")
 @click.option("--until", metavar="WHEN", help="Until this instant: 2026-11-25T16:00:00Z.")
 @shared.by
 @shared.reason(required=True)
-@shared.given
+@shared.with_options
 def shelve(options: Namespace) -> int:
     """Shelve the active alert ID: mute it for a while.
 
     What its hammer raises of the same fault is muted too, up to the priority that the alert has.
     """
-    from strikewatch.cli.rendering.common import named
+    from strikewatch.cli.rendering.common import minute_and_zone
     from strikewatch.service.time_window import parse_time
 
     if (options.span is None) == (options.until is None):
         raise click.UsageError("give either --for TIME or --until WHEN")
     now = time.time_ns()
     until = parse_time(options.span or options.until, now)
-    with desk(settings(options.config)) as actions:
-        done = actions.shelve(
+    with open_actions(load_database_settings(options.config)) as actions:
+        result = actions.shelve(
             options.alert, until=until, by=options.by, reason=options.reason, now=now, site=options.site
         )
-    assert done.alert is not None
-    what = f"{done.alert.record['fault']} of {done.key[1]}, up to {done.alert.record['priority']} priority"
-    return _print_result(options, done, f"Shelved until {named(until, done.alert.record['site'])}: {what}")
+    assert result.alert is not None
+    what = (
+        f"{result.alert.record['fault']} of {result.key[1]}, up to {result.alert.record['priority']} priority"
+    )
+    return _print_result(
+        options, result, f"Shelved until {minute_and_zone(until, result.alert.record['site'])}: {what}"
+    )
 
 
 @command.command(examples=("strikewatch alerts unshelve 3fa9c1 --by Kim",))
-@one_alert
+@alert_options
 @shared.by
 @shared.reason(required=False)
-@shared.given
+@shared.with_options
 def unshelve(options: Namespace) -> int:
     """End the shelving of the alert ID before its time."""
-    with desk(settings(options.config)) as actions:
-        done = actions.unshelve(
+    with open_actions(load_database_settings(options.config)) as actions:
+        result = actions.unshelve(
             options.alert, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
-    return _print_result(options, done, "Shelving ended" if done.changed else "It was not shelved")
+    return _print_result(options, result, "Shelving ended" if result.changed else "It was not shelved")
 
 
 @command.command(examples=("strikewatch alerts history 3fa9c1",))
-@one_alert
-@shared.given
+@alert_options
+@shared.with_options
 def history(options: Namespace) -> int:
     """Show who did what with the alert ID, when and why."""
     from strikewatch.cli.rendering.alerts import show_history
 
-    with desk(settings(options.config)) as actions:
+    with open_actions(load_database_settings(options.config)) as actions:
         listed = actions.alert(options.alert, options.site)
         lines = actions.history(listed.record["id"], listed.record["site"])
     if options.json:
@@ -142,17 +146,17 @@ def history(options: Namespace) -> int:
     return 0
 
 
-@shared.given
+@shared.with_options
 def _list(options: Namespace) -> int:
     from strikewatch.cli.rendering.alerts import show_alerts, show_muted
 
-    tree, now = settings(options.config), time.time_ns()
+    settings, now = load_database_settings(options.config), time.time_ns()
     period = shared.instants(options, now, None)
-    with desk(tree) as actions:
-        muted = [one for one in actions.muted(tree.alarms.suppressed) if _fits(one, options)]
+    with open_actions(settings) as actions:
+        muted = [entry for entry in actions.muted(settings.alarms.suppressed) if _fits(entry, options)]
         found, total = ([], 0) if options.muted else _found(actions, options, period)
     if options.json:
-        output.print_json(one.json() for one in (muted if options.muted else found))
+        output.print_json(entry.json() for entry in (muted if options.muted else found))
         return 0
     console = output.tables()
     if not options.muted:
@@ -192,33 +196,33 @@ def _found(
 
 
 def _fits(mute: "Mute", options: Namespace) -> bool:
-    """Whether a mute can hold back alerts that match."""
-    asked = ((mute.site, options.site), (mute.hammer, options.hammer), (mute.fault, options.fault))
-    return all(own is None or wanted in (None, own) for own, wanted in asked) and (
+    """Return whether a mute can hold back alerts that match the options."""
+    limits = ((mute.site, options.site), (mute.hammer, options.hammer), (mute.fault, options.fault))
+    return all(muted is None or wanted in (None, muted) for muted, wanted in limits) and (
         mute.site is not None or options.site is None
     )
 
 
 @contextmanager
-def desk(tree: "Settings") -> "Iterator[AlertActions]":
+def open_actions(settings: "DatabaseSettings") -> "Iterator[AlertActions]":
     """Open the database for operator actions."""
     from strikewatch.core.instant import seconds
     from strikewatch.storage.actions.alerts import AlertActions
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(tree.store.where) as place:
-        yield AlertActions(place, seconds(tree.alarms.longest_shelf_h * 3600))
+    with SharedDatabase(settings.store.where) as database:
+        yield AlertActions(database, seconds(settings.alarms.longest_shelf_h * 3600))
 
 
-def _print_result(options: Namespace, done: "ActionResult", message: str) -> int:
-    """Print what was done, and the state of the alert now."""
-    from strikewatch.cli.rendering.alerts import sentence
+def _print_result(options: Namespace, result: "ActionResult", message: str) -> int:
+    """Print what was done, and the present state of the alert."""
+    from strikewatch.cli.rendering.alerts import describe_alert
 
-    assert done.alert is not None
+    assert result.alert is not None
     if options.json:
-        output.print_json([{**done.alert.json(), "changed": done.changed}])
+        output.print_json([{**result.alert.json(), "changed": result.changed}])
     else:
         console = output.tables()
         console.print(f"{message}.")
-        console.print(sentence(done.alert))
+        console.print(describe_alert(result.alert))
     return 0

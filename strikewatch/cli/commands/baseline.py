@@ -11,7 +11,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
     from strikewatch.storage.queries.baselines import Day
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     ),
 )
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.period("30d", "now", since=True)
 @shared.as_json("one hammer a line")
 @click.pass_context
@@ -39,7 +39,7 @@ def command(context: click.Context, /, **_: object) -> int:
     return 0 if context.invoked_subcommand else _show()
 
 
-@shared.given
+@shared.with_options
 def _show(options: Namespace) -> int:
     from dataclasses import asdict
 
@@ -49,16 +49,16 @@ def _show(options: Namespace) -> int:
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
 
-    tree = settings(options.config)
+    settings = load_settings(options.config)
     begin, end = shared.instants(options, time.time_ns(), "30d")
     assert begin is not None
-    with SharedDatabase(tree.store.where) as place:
+    with SharedDatabase(settings.store.where) as database:
         found = []
-        for key, layout, state in baselines.states(place, options.site, options.hammer):
-            own = tree.of_hammer(key)[blank_firing.DETECTOR.name]
+        for key, layout, state in baselines.states(database, options.site, options.hammer):
+            own = settings.of_hammer(key)[blank_firing.DETECTOR.name]
             record = part_of(layout, state, blank_firing.DETECTOR.name)
             learned = blank_firing.learned(record, own) if record is not None else None
-            days = baselines.days(place, key, begin) if options.hammer else []
+            days = baselines.days(database, key, begin) if options.hammer else []
             found.append((key, learned, [day for day in days if end is None or day.start < end]))
     if options.json:
         output.print_json(
@@ -131,15 +131,15 @@ def _days_table(days: "list[Day]") -> Table:
 @shared.reason(required=True)
 @shared.config
 @shared.as_json()
-@shared.given
+@shared.with_options
 def relearn(options: Namespace) -> int:
     """Discard the learned level of HAMMER and learn it anew: after new seals, or on another carrier."""
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries import baselines
 
-    with SharedDatabase(settings(options.config).store.where) as place:
+    with SharedDatabase(load_settings(options.config).store.where) as database:
         site, hammer = baselines.relearn(
-            place, options.site, options.hammer, by=options.by, reason=options.reason, now=time.time_ns()
+            database, options.site, options.hammer, by=options.by, reason=options.reason, now=time.time_ns()
         )
     if options.json:
         output.print_json([{"site": site, "hammer": hammer, "relearn": True}])

@@ -16,7 +16,7 @@ SENML_HEADINGS: Final = ("in SenML (RFC 8428)", "units", "names, besides the cha
 
 @click.command(cls=shared.Command, examples=("strikewatch channels --json | jq .channel",))
 @shared.as_json("one channel a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """List all channels: units, hold times, ranges, and what is accepted in their place."""
     if options.json:
@@ -57,20 +57,20 @@ def _show(console: Console, channels: list[dict[str, Any]]) -> None:
     from strikewatch.sources.decode.senml import UNITS
 
     table = plain_table(*HEADINGS, wrap=HEADINGS)
-    for one in channels:
-        boolean = one["type"] == "boolean"
+    for channel in channels:
+        boolean = channel["type"] == "boolean"
         table.add_row(
-            one["channel"],
-            "true/false" if boolean else one["unit"],
-            f"{one['hold_s']:g} s",
-            "" if boolean else f"{one['low']:,.9g} to {one['high']:,.9g}",
-            "\n".join(one["accepted_instead"]),
+            channel["channel"],
+            "true/false" if boolean else channel["unit"],
+            f"{channel['hold_s']:g} s",
+            "" if boolean else f"{channel['low']:,.9g} to {channel['high']:,.9g}",
+            "\n".join(channel["accepted_instead"]),
         )
     console.print(table)
     console.print()
     table = plain_table(*SENML_HEADINGS, wrap=SENML_HEADINGS)
     for unit, units in UNITS.items():
-        names = [name for one in channels if one["unit"] == unit for name in one["senml_names"]]
+        names = [name for channel in channels if channel["unit"] == unit for name in channel["senml_names"]]
         table.add_row(unit, ", ".join(units), ", ".join(names))
     console.print(table)
     console.print()

@@ -7,13 +7,13 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 
 @click.command(cls=shared.Command, examples=("strikewatch check --config strikewatch.toml",))
 @shared.config
 @shared.as_json("one finding a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Check settings, broker, database, endpoints, disk and clock; print what to do about each problem.
 
@@ -25,9 +25,9 @@ def command(options: Namespace) -> int:
     from strikewatch.service.health_check import CheckResult, check_all
 
     try:
-        tree = settings(options.config)
-        with output.working("Checking"):
-            found = [CheckResult("settings", "ok", "all can be used"), *check_all(tree)]
+        settings = load_settings(options.config)
+        with output.progress_status("Checking"):
+            found = [CheckResult("settings", "ok", "all can be used"), *check_all(settings)]
     except SettingsError as error:
         found = [
             CheckResult("settings", "trouble", f"{path}: {what}", "see config/strikewatch.toml")
@@ -39,7 +39,7 @@ def command(options: Namespace) -> int:
         table = Table(box=None, pad_edge=False)
         for title in ("what", "how", "seen", "remedy"):
             table.add_column(title)
-        for one in found:
-            table.add_row(one.what, one.word, one.seen, one.remedy)
+        for result in found:
+            table.add_row(result.what, result.word, result.seen, result.remedy)
         output.tables().print(table, markup=False)
-    return 1 if any(one.word == "trouble" for one in found) else 0
+    return 1 if any(result.word == "trouble" for result in found) else 0

@@ -17,7 +17,7 @@ SHELLS = ("bash", "zsh", "fish")
     ),
 )
 @click.argument("shell", type=click.Choice(SHELLS))
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Print the completion script of SHELL."""
     from click.shell_completion import get_completion_class

@@ -12,7 +12,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import local, not_monitored, plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
@@ -24,9 +24,9 @@ STALE_S: Final = 3600
 
 @click.command(cls=shared.Command, examples=("strikewatch due", "strikewatch due --hammer HB-03 --json"))
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one item a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """List what is due for each hammer, the most urgent first, and what its feed cannot show.
 
@@ -41,20 +41,20 @@ def command(options: Namespace) -> int:
     from strikewatch.storage.queries import baselines
     from strikewatch.web.live.snapshot import Limits, due_items, take_snapshot
 
-    tree, now = settings(options.config), time.time_ns()
-    pipeline = Pipeline(tree.of_hammer)
-    with SharedDatabase(tree.store.where) as place:
-        for key, layout, state in baselines.states(place, options.site, options.hammer):
+    settings, now = load_settings(options.config), time.time_ns()
+    pipeline = Pipeline(settings.of_hammer)
+    with SharedDatabase(settings.store.where) as database:
+        for key, layout, state in baselines.states(database, options.site, options.hammer):
             pipeline.restore(key, layout, state)
     found: list[tuple[Key, DueItem]] = []
     stale = []
     for key in pipeline.hammers:
-        own, record = tree.of_hammer(key), pipeline.state_of(key)
+        own, record = settings.of_hammer(key), pipeline.state_of(key)
         seen = take_snapshot(record, Limits.of(own), (NEVER, float("nan")))
         found += [(key, item) for item in due_items(record, own, seen, seen.upto)]
         if now - seen.upto > STALE_S * SECOND:
             stale.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
-    found.sort(key=lambda one: one[1].urgency)
+    found.sort(key=lambda entry: entry[1].urgency)
     if options.json:
         output.print_json(
             {"site": site, "hammer": hammer, **_rounded(item)} for (site, hammer), item in found

@@ -16,7 +16,7 @@ PAGE: Final = 80
 @click.argument("topic", required=False, metavar="[TOPIC]")
 @click.option("--markdown", is_flag=True, help="Print the source, not rendered for reading.")
 @shared.as_json("one topic a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Print the guide on TOPIC; without one, list the topics."""
     from strikewatch import guide

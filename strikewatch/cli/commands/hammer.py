@@ -8,8 +8,8 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.commands.alerts import desk
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.commands.alerts import open_actions
+from strikewatch.cli.settings_file import load_database_settings
 
 if TYPE_CHECKING:
     from strikewatch.storage.actions.alerts import ActionResult
@@ -26,8 +26,8 @@ def command(**_: object) -> None:
     """Take a hammer out of service, or put it back; end shelving."""
 
 
-def one_hammer(function: shared.Function) -> shared.Function:
-    """Add what every command on one hammer takes."""
+def hammer_options(function: shared.Function) -> shared.Function:
+    """Add the argument and options of every command on one hammer."""
     function = shared.as_json()(shared.config(shared.by(function)))
     function = click.option("--site", metavar="SITE", help="Where two sites have a hammer of that name.")(
         function
@@ -39,28 +39,28 @@ def one_hammer(function: shared.Function) -> shared.Function:
     "out-of-service",
     examples=("strikewatch hammer out-of-service HB-03 --by Kim --reason workshop --until 2d",),
 )
-@one_hammer
+@hammer_options
 @shared.reason(required=True)
 @click.option(
     "--until", metavar="WHEN", help="Back by then: an instant, or 2h, 3d from now (default: open end)."
 )
-@shared.given
+@shared.with_options
 def out_of_service(options: Namespace) -> int:
     """Take HAMMER out of service: its alerts are recorded, not sent."""
-    from strikewatch.cli.rendering.common import named
+    from strikewatch.cli.rendering.common import minute_and_zone
     from strikewatch.core import instant
     from strikewatch.service.time_window import parse_time
 
     now = time.time_ns()
     until = None if options.until is None else parse_time(options.until, now)
-    with desk(settings(options.config)) as actions:
-        done = actions.out_of_service(
+    with open_actions(load_database_settings(options.config)) as actions:
+        result = actions.out_of_service(
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
         )
-    ends = "until it is put in service" if until is None else f"until {named(until, done.key[0])}"
+    ends = "until it is put in service" if until is None else f"until {minute_and_zone(until, result.key[0])}"
     return _print_result(
         options,
-        done,
+        result,
         "out_of_service",
         f"is out of service {ends}",
         None if until is None else instant.text(until),
@@ -68,31 +68,31 @@ def out_of_service(options: Namespace) -> int:
 
 
 @command.command("in-service", examples=("strikewatch hammer in-service HB-03 --by Kim",))
-@one_hammer
+@hammer_options
 @shared.reason(required=False)
-@shared.given
+@shared.with_options
 def in_service(options: Namespace) -> int:
     """Put HAMMER back in service."""
-    with desk(settings(options.config)) as actions:
-        done = actions.in_service(
+    with open_actions(load_database_settings(options.config)) as actions:
+        result = actions.in_service(
             options.hammer, by=options.by, reason=options.reason, now=time.time_ns(), site=options.site
         )
-    return _print_result(options, done, "in_service", "is in service", None)
+    return _print_result(options, result, "in_service", "is in service", None)
 
 
 @command.command("end-shelving", examples=("strikewatch hammer end-shelving HB-03 same_spot --by Kim",))
-@one_hammer
+@hammer_options
 @click.argument("fault", metavar="FAULT")
 @shared.reason(required=False)
-@shared.given
+@shared.with_options
 def end_shelving(options: Namespace) -> int:
     """End the shelving of FAULT (such as same_spot) of HAMMER, whether or not an alert is active."""
-    with desk(settings(options.config)) as actions:
+    with open_actions(load_database_settings(options.config)) as actions:
         shelved = any(
-            (one.hammer, one.fault) == (options.hammer, options.fault) and options.site in (None, one.site)
-            for one in actions.muted(())
+            (mute.hammer, mute.fault) == (options.hammer, options.fault) and options.site in (None, mute.site)
+            for mute in actions.muted(())
         )
-        done = actions.end_shelving(
+        result = actions.end_shelving(
             options.hammer,
             options.fault,
             by=options.by,
@@ -100,25 +100,27 @@ def end_shelving(options: Namespace) -> int:
             now=time.time_ns(),
             site=options.site,
         )
-    site, hammer = done.key
+    site, hammer = result.key
     if options.json:
-        output.print_json([{"site": site, "hammer": hammer, "fault": options.fault, "changed": done.changed}])
+        output.print_json(
+            [{"site": site, "hammer": hammer, "fault": options.fault, "changed": result.changed}]
+        )
     else:
-        many = "1 active alert" if done.changed == 1 else f"{done.changed} active alerts"
+        many = "1 active alert" if result.changed == 1 else f"{result.changed} active alerts"
         message = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
         print(f"{options.fault} of {hammer} at {site}: {message}")
     return 0
 
 
 def _print_result(
-    options: Namespace, done: "ActionResult", service: str, message: str, until: str | None
+    options: Namespace, result: "ActionResult", service: str, message: str, until: str | None
 ) -> int:
-    site, hammer = done.key
+    site, hammer = result.key
     if options.json:
         output.print_json(
-            [{"site": site, "hammer": hammer, "service": service, "until": until, "changed": done.changed}]
+            [{"site": site, "hammer": hammer, "service": service, "until": until, "changed": result.changed}]
         )
     else:
-        many = "1 open alert" if done.changed == 1 else f"{done.changed} open alerts"
+        many = "1 open alert" if result.changed == 1 else f"{result.changed} open alerts"
         print(f"{hammer} at {site} {message}; {many} changed.")
     return 0

@@ -9,13 +9,13 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 
 @click.command(cls=shared.Command, examples=("strikewatch export-operator op-14 > op-14.jsonl",))
 @click.argument("operator", metavar="OPERATOR")
 @shared.config
-@shared.given
+@shared.with_options
 def export(options: Namespace) -> int:
     """Print everything stored about OPERATOR (such as op-14), one JSON object a line.
 
@@ -24,10 +24,10 @@ def export(options: Namespace) -> int:
     from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.privacy import export_operator
 
-    tree, name = settings(options.config), options.operator
+    settings, name = load_settings(options.config), options.operator
     counts: Counter[str] = Counter()
-    with SharedDatabase(tree.store.where) as place:
-        for where, row in export_operator(place, tree.recording.folder, name):
+    with SharedDatabase(settings.store.where) as database:
+        for where, row in export_operator(database, settings.recording.folder, name):
             counts[where] += 1
             print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
     listed = ", ".join(f"{n:,} in {where}" for where, n in sorted(counts.items())) or "nothing"
@@ -46,7 +46,7 @@ def export(options: Namespace) -> int:
 @click.option("--yes", is_flag=True, help="Do it. Without it, only count what would be changed.")
 @shared.config
 @shared.as_json("one object a place, with its count")
-@shared.given
+@shared.with_options
 def erase(options: Namespace) -> int:
     """Remove the id of OPERATOR (such as op-14) from everything stored; counts are kept.
 
@@ -55,11 +55,11 @@ def erase(options: Namespace) -> int:
     from strikewatch.storage import privacy
     from strikewatch.storage.commit.store import Store
 
-    tree, name = settings(options.config), options.operator
-    store = Store(tree.store.where)
+    settings, name = load_settings(options.config), options.operator
+    store = Store(settings.store.where)
     try:
-        with output.working("Searching"):
-            changed = privacy.erase(store, tree.recording.folder, name, apply=options.yes)
+        with output.progress_status("Searching"):
+            changed = privacy.erase(store, settings.recording.folder, name, apply=options.yes)
     finally:
         store.close()
     if options.json:
@@ -75,7 +75,7 @@ def erase(options: Namespace) -> int:
         print(f"{name} is now '{privacy.ERASED_ID}' there; all counts are unchanged.")
     else:
         print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
-    log = tree.log.file
+    log = settings.log.file
     print(
         f"Not touched: {'the log' if log is None else log}, copies of the database, and what endpoints received."
     )

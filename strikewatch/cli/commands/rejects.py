@@ -13,7 +13,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import local, second
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_database_settings
 
 if TYPE_CHECKING:
     from strikewatch.core.instant import Instant
@@ -28,7 +28,7 @@ EXAMPLES: Final = 10
     examples=("strikewatch rejects --from 2h", "strikewatch rejects --sender fennick-hollow/HB-03"),
 )
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @click.option("--sender", metavar="SENDER", help="Examples of one sender: SITE/HAMMER, or a topic.")
 @shared.period("all", "now", since=True)
 @click.option(
@@ -38,7 +38,7 @@ EXAMPLES: Final = 10
     help=f"At most N senders (default: {SENDERS}), or N examples (default: {EXAMPLES}).",
 )
 @shared.as_json("one problem, or one example, a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """List data that was not used, by sender: the reason, the first bad value and the remedy.
 
@@ -51,7 +51,10 @@ def command(options: Namespace) -> int:
 
     now = time.time_ns()
     begin, end = shared.instants(options, now, None)
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.read() as connection,
+    ):
         found = feed_problems.search(
             connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )
@@ -62,16 +65,16 @@ def command(options: Namespace) -> int:
                     f"no rejected data of {options.sender!r}; `strikewatch rejects` lists the senders"
                 )
     if end is not None:
-        found = [one for one in found if one.first < end]
+        found = [item for item in found if item.first < end]
     if options.sender is not None:
         if options.json:
-            output.print_json(one.json() for one in shown)
+            output.print_json(item.json() for item in shown)
         else:
             _show_sender(output.tables(), found, shown)
         return 0
     senders, limit = _by_sender(found), options.limit or SENDERS
     if options.json:
-        output.print_json(one.json() for own in list(senders.values())[:limit] for one in own)
+        output.print_json(item.json() for own in list(senders.values())[:limit] for item in own)
     else:
         _show_senders(output.tables(), senders, limit)
     return 0
@@ -101,17 +104,19 @@ def _show_problems(console: Console, sender: str, problems: "list[Problem]") -> 
     from strikewatch.storage.actions.feed_problems import readable
 
     console.print(Text(sender, "bold"))
-    for one in problems:
-        what = f"{one.reason} `{one.key}`" if one.key else one.reason
-        counts = f"{one.count:,} in all, {one.recent:,} since yesterday 00:00 UTC"
+    for problem in problems:
+        what = f"{problem.reason} `{problem.key}`" if problem.key else problem.reason
+        counts = f"{problem.count:,} in all, {problem.recent:,} since yesterday 00:00 UTC"
         console.print(Padding(Text.assemble((what, "bold"), f"  {counts}"), (0, 0, 0, 2)))
-        seen = _when(one.first) if one.count == 1 else f"{_when(one.first)} to {_when(one.last)}"
-        lines = [f"seen: {seen}", f"what: {one.meaning}"]
-        if one.detail:
-            lines.append(f"first: {one.detail}")
-        if one.payload:
-            lines.append(f"sent: {readable(one.payload, 120)}")
-        lines.append(f"remedy: {one.remedy}")
+        seen = (
+            _when(problem.first) if problem.count == 1 else f"{_when(problem.first)} to {_when(problem.last)}"
+        )
+        lines = [f"seen: {seen}", f"what: {problem.meaning}"]
+        if problem.detail:
+            lines.append(f"first: {problem.detail}")
+        if problem.payload:
+            lines.append(f"sent: {readable(problem.payload, 120)}")
+        lines.append(f"remedy: {problem.remedy}")
         for line in lines:
             console.print(Padding(Text(line), (0, 0, 0, 4)))
     console.print()

@@ -25,7 +25,7 @@ from strikewatch.cli.rendering.common import (
     plain_table,
     second,
 )
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.core.instant import SECOND
 from strikewatch.disclaimer import CAUTION
 
@@ -49,9 +49,9 @@ Records = Sequence[dict[str, Any]]
 @shared.config
 @shared.as_json("one alert record a line")
 @click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
-@shared.only("hammer")
+@shared.filters("hammer")
 @shared.period("the start of the recording", "its end")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Run a recorded shift through the detectors.
 
@@ -62,13 +62,13 @@ def command(options: Namespace) -> int:
     from strikewatch.service.time_window import TimeWindow, parse_period
 
     notes = output.notes()
-    tree = settings(options.config)
+    settings = load_settings(options.config)
     part = TimeWindow(options.hammer, *parse_period(options.begin, options.end, time.time_ns()))
-    recordings = Recordings.from_options(options, tree)
+    recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)
-    records = [one.record() for one in result.bouts()] if options.bouts else result.records
+    records = [bout.record() for bout in result.bouts()] if options.bouts else result.records
     if options.json:
         output.print_json(records)
         sys.stdout.flush()
@@ -93,7 +93,7 @@ def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
         own = [record for record in records if (record["site"], record["hammer"]) == key]
         console.print()
         console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
-        console.print(Text(_judged_share(one for one in bouts if one.bout.key == key), "dim"))
+        console.print(Text(_judged_share(worked for worked in bouts if worked.bout.key == key), "dim"))
         if own:
             console.print(_alerts_table(own, sentences=console.width >= SENTENCES))
     if records:
@@ -199,17 +199,17 @@ def _operators_table(bouts: "Sequence[AttributedBout]") -> Table:
     numbers = "bouts", "firing", "judged", "blank", "blows", "blank blows"
     table = plain_table("operator", "tool", *numbers, right=numbers)
     for (operator, tool), own in sorted(rows.items()):
-        firing_s = sum(one.bout.end - one.bout.start for one in own) / SECOND
-        judged_s = sum(one.bout.judged_ns for one in own) / SECOND
+        firing_s = sum(worked_bout.bout.end - worked_bout.bout.start for worked_bout in own) / SECOND
+        judged_s = sum(worked_bout.bout.judged_ns for worked_bout in own) / SECOND
         cells = (
             operator,
             tool,
             str(len(own)),
             f"{firing_s / 60.0:.1f} min",
             f"{100.0 * judged_s / firing_s:.0f} %" if firing_s else "·",
-            f"{sum(one.bout.blank_ns for one in own) / SECOND:.1f} s",
-            _sum(one.bout.blows for one in own),
-            _sum(one.bout.blank_blows for one in own),
+            f"{sum(worked_bout.bout.blank_ns for worked_bout in own) / SECOND:.1f} s",
+            _sum(worked_bout.bout.blows for worked_bout in own),
+            _sum(worked_bout.bout.blank_blows for worked_bout in own),
         )
         table.add_row(*map(Text, cells))
     return table
@@ -225,17 +225,17 @@ def _show_bouts(console: Console, records: Sequence[dict[str, Any]]) -> None:
     """Print each bout in a line: seconds, and the loaded level in bar."""
     numbers = "firing", "blank", "blows", "bar"
     table = plain_table(heading("start"), "hammer", "operator", *numbers, "not judged", right=numbers)
-    for one in records:
-        level = one["level_bar"]
+    for bout in records:
+        level = bout["level_bar"]
         cells = (
-            second(one["start"]),
-            one["hammer"],
-            one["operator"] or "unassigned",
-            f"{one['firing_s']:.1f}",
-            f"{one['blank_s']:.1f}" if one["blank_s"] else "·",
-            "·" if one["blows"] is None else str(one["blows"]),
+            second(bout["start"]),
+            bout["hammer"],
+            bout["operator"] or "unassigned",
+            f"{bout['firing_s']:.1f}",
+            f"{bout['blank_s']:.1f}" if bout["blank_s"] else "·",
+            "·" if bout["blows"] is None else str(bout["blows"]),
             "·" if level is None else f"{level:.0f}",
-            one["not_judged"] or "",
+            bout["not_judged"] or "",
         )
         table.add_row(*map(Text, cells))
     console.print(table)

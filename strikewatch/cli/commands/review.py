@@ -7,7 +7,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError
 
 NO_BROWSER: Final = (
@@ -29,7 +29,7 @@ NO_BROWSER: Final = (
 @click.option(
     "--operator", metavar="OPERATOR", help="The pages of this operator; rates are still the site's."
 )
-@shared.only("site")
+@shared.filters("site")
 @click.option(
     "--html", type=shared.PATH, metavar="FILE", help="Write the report, one file that needs nothing else."
 )
@@ -48,7 +48,7 @@ NO_BROWSER: Final = (
     help="Highlights a fault and operator (default: 3; 0: none).",
 )
 @click.option("--coaching", type=shared.PATH, metavar="FILE", help="Coaching notes, edited or translated.")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Make the trainer's review: rates, whom to coach, on what, with which examples.
 
@@ -61,14 +61,14 @@ def command(options: Namespace) -> int:
     from strikewatch.review.report import files
 
     notes = output.notes()
-    tree = settings(options.config)
+    settings = load_settings(options.config)
     if options.moments < 0:
         raise InputError(f"--moments {options.moments}: give 0 or more")
     if options.pdf and find_program("chromium") is None:
         notes.print(NO_BROWSER, style="yellow")
-    made = review_report.review(options, tree, notes)
+    made = review_report.review(options, settings, notes)
     written = review_report.write(options, made.report)
-    every = review_report.narrowed(made.tables, made.seen, options.operator)
+    every = review_report.tables_by_name(made.tables, made.highlights, options.operator)
     if options.csv:
         files.to_csv(every, options.csv)
         written += [str(options.csv / f"{name}.csv") for name in every]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from strikewatch.cli import options as shared
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -25,41 +25,41 @@ if TYPE_CHECKING:
 )
 @shared.config
 @shared.as_json("one object")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Check the settings and the files they name; print everything in force as TOML.
 
     Values that differ from the default are marked. The output can be used as a settings file. Secrets are checked and
     never shown. All mistakes are reported at once.
     """
-    tree = settings(options.config)
-    if problems := [*_file_problems(tree)]:
+    settings = load_settings(options.config)
+    if problems := [*_file_problems(settings)]:
         raise SettingsError(problems)
     if options.json:
-        print(tree.model_dump_json())
+        print(settings.model_dump_json())
         return 0
-    for line in _toml_lines(tree):
+    for line in _toml_lines(settings):
         print(line)
     return 0
 
 
-def _file_problems(tree: "Settings") -> Iterator[tuple[str, str]]:
+def _file_problems(settings: "Settings") -> Iterator[tuple[str, str]]:
     """Yield (setting, problem) of each file that a start needs and that cannot be used, secrets included."""
     from strikewatch.sinks.settings import read_secrets
 
-    mqtt, tls = tree.mqtt, tree.mqtt.tls
+    mqtt, tls = settings.mqtt, settings.mqtt.tls
     named = {"mqtt.password_file": mqtt.password_file}
     if tls is not None:
         named |= {f"mqtt.tls.{name}": getattr(tls, name) for name in type(tls).model_fields}
-    named |= {f"webhook {hook.name} ca_file": hook.ca_file for hook in tree.webhooks}
-    if tree.heartbeat is not None:
-        named["heartbeat.ca_file"] = tree.heartbeat.ca_file
+    named |= {f"webhook {hook.name} ca_file": hook.ca_file for hook in settings.webhooks}
+    if settings.heartbeat is not None:
+        named["heartbeat.ca_file"] = settings.heartbeat.ca_file
     for place, path in named.items():
         if path is not None and (wrong := _unreadable(path)):
             yield place, wrong
-    targets: dict[str, Target] = {f"webhook {hook.name}": hook for hook in tree.webhooks}
-    if tree.heartbeat is not None:
-        targets["heartbeat"] = tree.heartbeat
+    targets: dict[str, Target] = {f"webhook {hook.name}": hook for hook in settings.webhooks}
+    if settings.heartbeat is not None:
+        targets["heartbeat"] = settings.heartbeat
     for place, target in targets.items():
         try:
             read_secrets(target, place)
@@ -81,8 +81,8 @@ def _toml_lines(settings: "Settings") -> Iterator[str]:
         if name == "hammers":
             for hammer, own in value.items():
                 for table, keys in own.items():
-                    for key, one in keys.items():
-                        yield f"hammers.{_key(hammer)}.{table}.{key} = {_toml(one)}  # for this hammer"
+                    for key, entry in keys.items():
+                        yield f"hammers.{_key(hammer)}.{table}.{key} = {_toml(entry)}  # for this hammer"
         elif name == "hammers_file":
             state = "is not set" if value is None else f"= {_toml(value)}; its tables are hammers.… here"
             yield f"# hammers_file {state}"
@@ -121,7 +121,7 @@ def _toml(value: Any) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(_toml, value))}]"
     if isinstance(value, dict):
-        pairs = [f"{_toml(name)} = {_toml(one)}" for name, one in value.items()]
+        pairs = [f"{_toml(name)} = {_toml(entry)}" for name, entry in value.items()]
         return f"{{{', '.join(pairs)}}}"
     if isinstance(value, float):
         return repr(value)

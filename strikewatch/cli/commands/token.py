@@ -7,7 +7,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_database_settings
 
 ROLES = ("view", "act", "review")
 
@@ -23,13 +23,16 @@ def command(**_: object) -> None:
     "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
 )
 @shared.config
-@shared.given
+@shared.with_options
 def add(options: Namespace) -> int:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.write() as connection,
+    ):
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
@@ -38,24 +41,27 @@ def add(options: Namespace) -> int:
 @command.command("list", examples=("strikewatch token list --json",))
 @shared.config
 @shared.as_json("one token a line")
-@shared.given
+@shared.with_options
 def show_list(options: Namespace) -> int:
     """List the tokens: name, role, when made and when revoked."""
     from strikewatch.core import instant
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.read() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.read() as connection,
+    ):
         found = tokens.holders(connection)
     if options.json:
         output.print_json(
             {
-                "name": one.name,
-                "role": one.role,
-                "made": instant.text(one.made),
-                "revoked": None if one.revoked is None else instant.text(one.revoked),
+                "name": holder.name,
+                "role": holder.role,
+                "made": instant.text(holder.made),
+                "revoked": None if holder.revoked is None else instant.text(holder.revoked),
             }
-            for one in found
+            for holder in found
         )
         return 0
     from rich.table import Table
@@ -65,9 +71,12 @@ def show_list(options: Namespace) -> int:
     table = Table(box=None, pad_edge=False)
     for title in ("name", "role", heading("made"), heading("revoked")):
         table.add_column(title)
-    for one in found:
+    for holder in found:
         table.add_row(
-            one.name, one.role, minute(one.made), "" if one.revoked is None else minute(one.revoked)
+            holder.name,
+            holder.role,
+            minute(holder.made),
+            "" if holder.revoked is None else minute(holder.revoked),
         )
     output.tables().print(table if found else "No tokens.", markup=False)
     return 0
@@ -76,13 +85,16 @@ def show_list(options: Namespace) -> int:
 @command.command("revoke", examples=("strikewatch token revoke kim",))
 @click.argument("name", metavar="NAME")
 @shared.config
-@shared.given
+@shared.with_options
 def revoke(options: Namespace) -> int:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
     from strikewatch.storage.engines.shared import SharedDatabase
 
-    with SharedDatabase(settings(options.config).store.where) as place, place.write() as connection:
+    with (
+        SharedDatabase(load_database_settings(options.config).store.where) as database,
+        database.write() as connection,
+    ):
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
         f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."

@@ -13,8 +13,8 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import named, plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.rendering.common import minute_and_zone, plain_table
+from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,10 +32,10 @@ CELL_WIDTH: Final = 18
 @shared.shifts(required=False)
 @shared.config
 @shared.period("7d, of recorded shifts their begin", "now, of recorded shifts their end")
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one object")
 @click.option("--csv", is_flag=True, help="Print the table as CSV.")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Show the use of each hammer: hours, blows, hot, blank and misused seconds, missed maintenance.
 
@@ -47,10 +47,10 @@ def command(options: Namespace) -> int:
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
-    # ReplayResult shifts show a progress bar of their own.
-    with nullcontext() if options.paths else output.working("Reading the database"):
+    # replayed shifts show a progress bar of their own
+    with nullcontext() if options.paths else output.progress_status("Reading the database"):
         table, begin, end = usage_from_options(
-            options, settings(options.config), time.time_ns(), output.notes()
+            options, load_settings(options.config), time.time_ns(), output.notes()
         )
     table = _narrowed(table, options.site, options.hammer)
     if options.json:
@@ -58,7 +58,7 @@ def command(options: Namespace) -> int:
     elif options.csv:
         print(table.to_csv(index=False), end="")
     else:
-        _show(output.tables(), table, f"{named(begin)} to {named(end)}")
+        _show(output.tables(), table, f"{minute_and_zone(begin)} to {minute_and_zone(end)}")
     return 0
 
 

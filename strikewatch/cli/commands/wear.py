@@ -14,7 +14,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import plain_table
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
     from strikewatch.review.wear.condition import Condition, FittedTool
@@ -31,9 +31,9 @@ LIFETIMES: Final = ("by", "tools", "count", "ended", "median life", "95 % limits
 @click.command(cls=shared.Command, examples=("strikewatch wear", "strikewatch wear replay_data/pad-handover"))
 @shared.shifts(required=False)
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one object")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Show the condition of each bushing and tool by its inspections: what to do, rate of wear, time to the limit.
 
@@ -43,7 +43,7 @@ def command(options: Namespace) -> int:
     from strikewatch.review.wear.condition import wear_record
     from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
     if options.json:
         output.print_json([{"hammers": [wear_record(one) for one in found.worn], "caution": CAUTION}])
         return 0
@@ -57,9 +57,9 @@ def command(options: Namespace) -> int:
 @click.command(cls=shared.Command, examples=("strikewatch tools", "strikewatch tools --hammer HB-03 --json"))
 @shared.shifts(required=False)
 @shared.config
-@shared.only("site", "hammer")
+@shared.filters("site", "hammer")
 @shared.as_json("one object")
-@shared.given
+@shared.with_options
 def tools(options: Namespace) -> int:
     """Show which tool is fitted and whether it suits the work; hours and blows of each; how long they last.
 
@@ -69,7 +69,7 @@ def tools(options: Namespace) -> int:
     from strikewatch.review.wear.condition import fitted_record, group_record, tool_record
     from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, settings(options.config), time.time_ns(), output.notes())
+    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
     if options.json:
         records = {
             "fitted": [fitted_record(one) for one in found.fitted],
@@ -91,10 +91,12 @@ def _show_tools(console: Console, found: "Condition") -> None:
 
     if found.fitted:
         console.print(_fitted_table(found.fitted))
-        notes = [f"{one.hammer}: {one.note}" for one in found.fitted if one.note]
+        notes = [
+            f"{fitted_tool.hammer}: {fitted_tool.note}" for fitted_tool in found.fitted if fitted_tool.note
+        ]
         for note in notes:
             console.print(Text(note, "yellow"))
-        if not notes and any(one.advice for one in found.fitted):
+        if not notes and any(fitted_tool.advice for fitted_tool in found.fitted):
             console.print(Text(f"Which tool suits: {PRACTICE}", "dim"))
         console.print()
     if found.tools:
@@ -105,14 +107,14 @@ def _show_tools(console: Console, found: "Condition") -> None:
         console.print(Text(words.SURVIVAL_NOTE, "dim"))
 
 
-def _show_hammer(console: Console, one: "HammerWear") -> None:
+def _show_hammer(console: Console, wear: "HammerWear") -> None:
     """Print what to do with the bushing and tool of one hammer, and its measurements."""
     from strikewatch.review.report import wear as words
 
-    console.print(Text.assemble((one.hammer, "bold"), f" at {one.site}, {words.describe_inspection(one)}"))
-    style = "yellow" if one.bushing.verdict in ("turn", "replace") else ""
-    console.print(Text(f"{words.bushing_verdict(one)} {words.bushing_reason(one)}", style))
-    for measured in one.measured:
+    console.print(Text.assemble((wear.hammer, "bold"), f" at {wear.site}, {words.describe_inspection(wear)}"))
+    style = "yellow" if wear.bushing.verdict in ("turn", "replace") else ""
+    console.print(Text(f"{words.bushing_verdict(wear)} {words.bushing_reason(wear)}", style))
+    for measured in wear.measured:
         console.print(Padding(Text(words.describe_reading(measured)), (0, 0, 0, 2)))
         for line in words.describe_trend(measured):
             console.print(Padding(Text(line, "dim"), (0, 0, 0, 4)))
@@ -124,13 +126,13 @@ def _fitted_table(fitted: "Iterable[FittedTool]") -> Table:
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*FITTED, wrap=FITTED)
-    for one in fitted:
+    for fitted_tool in fitted:
         table.add_row(
-            one.hammer,
-            words.tool_name(one.tool),
-            hours(one.tool.firing_h) if one.tool else "·",
-            words.describe_work(one) or "·",
-            words.advised_tool(one) or "·",
+            fitted_tool.hammer,
+            words.tool_name(fitted_tool.tool),
+            hours(fitted_tool.tool.firing_h) if fitted_tool.tool else "·",
+            words.describe_work(fitted_tool) or "·",
+            words.advised_tool(fitted_tool) or "·",
         )
     return table
 
@@ -140,15 +142,15 @@ def _tools_table(tools: "Iterable[Tool]") -> Table:
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*TOOLS, right=("firing", "blows"), wrap=TOOLS)
-    for one in tools:
-        blows = words.blow_count(one) or "·"
+    for tool in tools:
+        blows = words.blow_count(tool) or "·"
         table.add_row(
-            words.tool_name(one),
-            one.hammer,
-            words.fitted_since(one),
-            hours(one.firing_h),
+            words.tool_name(tool),
+            tool.hammer,
+            words.fitted_since(tool),
+            hours(tool.firing_h),
             blows,
-            words.removal(one),
+            words.removal(tool),
         )
     return table
 
@@ -157,7 +159,7 @@ def _groups_table(groups: "Iterable[Group]") -> Table:
     from strikewatch.review.report import wear as words
 
     table = plain_table(*LIFETIMES, right=("count", "ended"), wrap=LIFETIMES)
-    for one in groups:
-        median, limits = words.median_life(one)
-        table.add_row(one.by, one.name, str(one.tools), str(one.ended), median, limits)
+    for group in groups:
+        median, limits = words.median_life(group)
+        table.add_row(group.by, group.name, str(group.tools), str(group.ended), median, limits)
     return table

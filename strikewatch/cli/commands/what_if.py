@@ -14,7 +14,7 @@ from rich.table import Table
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import heading, plain_table, second
-from strikewatch.cli.settings_file import settings
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ MAX_LISTED: Final = 40
     "--html", type=shared.PATH, metavar="FILE", help="Write the sweep as a picture, a page of its own."
 )
 @shared.as_json("one alert, or one value, a line")
-@shared.given
+@shared.with_options
 def command(options: Namespace) -> int:
     """Replay shifts under the settings and under changed ones, and compare alert by alert and in rates.
 
@@ -54,23 +54,23 @@ def command(options: Namespace) -> int:
     """
     if bool(options.set) == bool(options.sweep):
         raise InputError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
-    tree = settings(options.config)
+    settings = load_settings(options.config)
     from strikewatch.service.precompile import precompile
 
     precompile(lambda text: output.notes().print(text, style="dim"))
-    return _sweep(options, tree) if options.sweep else _compare(options, tree)
+    return _sweep(options, settings) if options.sweep else _compare(options, settings)
 
 
-def _compare(options: Namespace, tree: "Settings") -> int:
+def _compare(options: Namespace, settings: "Settings") -> int:
     from strikewatch.review.what_if import pairs
     from strikewatch.service import what_if
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
     changes = what_if.parse_changes(options.set)
-    with_faults(tree, changes)  # mistakes in them are reported before replaying
-    recordings = Recordings.from_options(options, tree)
-    with output.working("Replaying"):
+    with_faults(settings, changes)  # mistakes in them are reported before replaying
+    recordings = Recordings.from_options(options, settings)
+    with output.progress_status("Replaying"):
         before = what_if.run(recordings)
         after = what_if.run(recordings, changes)
     print_notes(output.notes(), iter(before.notes))
@@ -82,20 +82,20 @@ def _compare(options: Namespace, tree: "Settings") -> int:
     return 0
 
 
-def _sweep(options: Namespace, tree: "Settings") -> int:
+def _sweep(options: Namespace, settings: "Settings") -> int:
     from strikewatch.service import what_if
     from strikewatch.service.recordings import Recordings, print_notes, progress_bar
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")
     values = what_if.parse_sweep(text)
-    with_faults(tree, {name: values[0]})  # a mistake in the name is reported before replaying
-    now = what_if.current_value(tree, name)
+    with_faults(settings, {name: values[0]})  # a mistake in the name is reported before replaying
+    now = what_if.current_value(settings, name)
     if isinstance(now, bool) or not isinstance(now, int | float):
         raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
     notes = output.notes()
     with progress_bar(notes, len(values), "values", 2) as progress:
-        runs = what_if.sweep(Recordings.from_options(options, tree), name, values, progress)
+        runs = what_if.sweep(Recordings.from_options(options, settings), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
     rows = _sweep_rows(name, values, runs)
     if options.json:

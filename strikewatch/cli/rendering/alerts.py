@@ -9,18 +9,18 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.common import SENTENCES, heading, minute, named, plain_table, second
+from strikewatch.cli.rendering.common import SENTENCES, heading, minute, minute_and_zone, plain_table, second
 from strikewatch.storage.queries.active import Mute
 from strikewatch.storage.queries.alerts import ListedAlert
 
-SHORT: Final = 6
+ID_DIGITS: Final = 6
 """Digits of an id that are shown: unique among thousands."""
-WORDS: Final = {
+STATE_NAMES: Final = {
     "returned_unacknowledged": "returned",
     "suppressed_by_design": "suppressed",
     "out_of_service": "out of service",
 }
-MUTED: Final = {
+HOW_TO_UNMUTE: Final = {
     "shelved": "strikewatch hammer end-shelving {hammer} {fault} --site {site} --by NAME",
     "out_of_service": "strikewatch hammer in-service {hammer} --site {site} --by NAME",
     "suppressed_by_design": "remove {fault} from alarms.suppressed in the settings, and restart the processor",
@@ -33,8 +33,8 @@ def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -
     if not found:
         console.print("No alerts.")
         return
-    by_site = sorted(found, key=lambda one: str(one.record["site"]))
-    for site, own in groupby(by_site, key=lambda one: str(one.record["site"])):
+    by_site = sorted(found, key=lambda alert: str(alert.record["site"]))
+    for site, own in groupby(by_site, key=lambda alert: str(alert.record["site"])):
         listed = list(own)
         console.print(
             Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
@@ -47,58 +47,64 @@ def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -
 def show_muted(console: Console, found: Sequence[Mute]) -> None:
     """Print each mute: who, why, until when, how many alerts are active, and how to end it."""
     console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
-    for one in found:
-        what = f"{one.fault or 'all faults'} of {one.hammer or 'all hammers'}"
-        if one.kind == "shelved" and not one.hammer:
-            what = f"{one.fault} of the processor"
-        where = f" at {one.site}" if one.site else ""
-        upto = f", up to {one.upto} priority" if one.upto else ""
-        until = "until it is ended" if one.until is None else f"until {named(one.until, one.site or '')}"
-        if one.kind == "suppressed_by_design":
+    for mute in found:
+        what = f"{mute.fault or 'all faults'} of {mute.hammer or 'all hammers'}"
+        if mute.kind == "shelved" and not mute.hammer:
+            what = f"{mute.fault} of the processor"
+        where = f" at {mute.site}" if mute.site else ""
+        upto = f", up to {mute.upto} priority" if mute.upto else ""
+        until = (
+            "until it is ended"
+            if mute.until is None
+            else f"until {minute_and_zone(mute.until, mute.site or '')}"
+        )
+        if mute.kind == "suppressed_by_design":
             until = "until the settings change"
-        console.print(Text(f"{what}{where}: {state(one.kind)}{upto} {until}"))
-        console.print(Text(f"  by {one.by}: {one.reason}; {one.active} active", style="dim"))
-        names = (quote(name or "") for name in (one.hammer, one.fault, one.site))
-        ends = MUTED[one.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
+        console.print(Text(f"{what}{where}: {state_name(mute.kind)}{upto} {until}"))
+        console.print(Text(f"  by {mute.by}: {mute.reason}; {mute.active} active", style="dim"))
+        names = (quote(name or "") for name in (mute.hammer, mute.fault, mute.site))
+        ends = HOW_TO_UNMUTE[mute.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
         console.print(Text(f"  to end it: {ends}", style="dim"))
 
 
 def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str, Any]]) -> None:
     """Print an alert and its history."""
     site = listed.record["site"]
-    console.print(Text(sentence(listed), style="bold"))
+    console.print(Text(describe_alert(listed), style="bold"))
     console.print(Text(listed.record["summary"]))
     console.print(
-        f"Onset {named(listed.record['onset'], site)}, {_end(listed)}; reported: {listed.sent_as or 'no'}."
+        f"Onset {minute_and_zone(listed.record['onset'], site)}, {_end(listed)}; reported: {listed.sent_as or 'no'}."
     )
     table = _table(heading("when", site), "who", "what", "now", "why")
     for line in lines:
         why = Text(line["why"])
         words = line["event"].replace("_", " ")
-        table.add_row(Text(second(line["at"], site)[5:]), Text(line["by"]), words, state(line["to"]), why)
+        table.add_row(
+            Text(second(line["at"], site)[5:]), Text(line["by"]), words, state_name(line["to"]), why
+        )
     console.print(table)
 
 
-def sentence(listed: ListedAlert) -> str:
+def describe_alert(listed: ListedAlert) -> str:
     """Describe an alert in a line."""
-    one = listed.record
-    name = f"{one['id'][:SHORT]}: {one['fault']} of {one['hammer'] or 'the processor'} at {one['site']}"
-    return f"{name}, {one['priority']}, {state_of(listed)}"
+    record = listed.record
+    name = f"{record['id'][:ID_DIGITS]}: {record['fault']} of {record['hammer'] or 'the processor'} at {record['site']}"
+    return f"{name}, {record['priority']}, {describe_state(listed)}"
 
 
-def state_of(listed: ListedAlert) -> str:
+def describe_state(listed: ListedAlert) -> str:
     """Describe the state of an alert."""
-    words, site = state(listed.state), listed.record["site"]
+    words, site = state_name(listed.state), listed.record["site"]
     if listed.shelf is not None:
-        return f"{words} until {named(listed.shelf.until, site)} by {listed.shelf.by}: {listed.shelf.reason}"
+        return f"{words} until {minute_and_zone(listed.shelf.until, site)} by {listed.shelf.by}: {listed.shelf.reason}"
     if listed.stay is not None:
-        until = "" if listed.stay.until is None else f" until {named(listed.stay.until, site)}"
+        until = "" if listed.stay.until is None else f" until {minute_and_zone(listed.stay.until, site)}"
         return f"{words}{until} by {listed.stay.by}: {listed.stay.reason}"
     return words
 
 
-def state(word: str) -> str:
-    return WORDS.get(word, word)
+def state_name(word: str) -> str:
+    return STATE_NAMES.get(word, word)
 
 
 def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
@@ -107,19 +113,19 @@ def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
     )
     if sentences:
         table.add_column("what happened", overflow="fold")
-    for one in found:
-        record = one.record
+    for listed in found:
+        record = listed.record
         row = [
-            record["id"][:SHORT],
+            record["id"][:ID_DIGITS],
             minute(record["onset"], record["site"]),
             record["hammer"],
             record["fault"],
             record["priority"],
-            state(one.state),
+            state_name(listed.state),
             record["operator"] or "unassigned",
         ]
         table.add_row(
-            *map(Text, [*row, f"{record['summary']} {_mute_note(one)}".strip()] if sentences else row)
+            *map(Text, [*row, f"{record['summary']} {_mute_note(listed)}".strip()] if sentences else row)
         )
     return table
 
@@ -128,10 +134,10 @@ def _table(*names: str) -> Table:
     return plain_table(*names, wrap=("why",), gap=1)
 
 
-def _mute_note(one: ListedAlert) -> str:
-    return f"({state_of(one)})" if one.shelf or one.stay else ""
+def _mute_note(listed: ListedAlert) -> str:
+    return f"({describe_state(listed)})" if listed.shelf or listed.stay else ""
 
 
 def _end(listed: ListedAlert) -> str:
     cleared = listed.record["cleared"]
-    return "still active" if cleared is None else f"ended {named(cleared, listed.record['site'])}"
+    return "still active" if cleared is None else f"ended {minute_and_zone(cleared, listed.record['site'])}"

@@ -16,7 +16,7 @@ from strikewatch.core.instant import Instant
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
-    from strikewatch.settings.tree import Settings
+    from strikewatch.sinks.sites import Sites
 
     Reasons = Mapping[Key, Sequence[tuple[str, str]]]
     """(fault, reason) of each, by hammer."""
@@ -39,11 +39,11 @@ def plain_table(*names: str, right: Container[str] = (), wrap: Container[str] = 
     return table
 
 
-def use_zones(settings: "Settings") -> None:
-    """Use the time zones of these settings in the running command."""
+def use_zones(sites: "Sites") -> None:
+    """Show times in the time zones of these sites in the running command."""
     context = click.get_current_context(silent=True)
     if context is not None:
-        context.meta[_SITES] = settings.sites
+        context.meta[_SITES] = sites
 
 
 def zone(site: str = "") -> ZoneInfo:
@@ -69,7 +69,7 @@ def second(at: Instant | str, site: str = "") -> str:
     return f"{local(at, site):%Y-%m-%d %H:%M:%S}"
 
 
-def named(at: Instant | str, site: str = "") -> str:
+def minute_and_zone(at: Instant | str, site: str = "") -> str:
     """Return month, day, hour, minute and the zone, for a sentence."""
     return f"{local(at, site):%m-%d %H:%M %Z}"
 

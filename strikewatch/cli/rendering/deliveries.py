@@ -29,19 +29,19 @@ def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str
         "outcome",
     ):
         table.add_column(title, justify="right" if title in ("number", "tries") else "left")
-    for one in found:
-        about = " ".join(str(one.body[key]) for key in ("hammer", "fault") if one.body.get(key))
-        at = second(one.created)
+    for delivery in found:
+        about = " ".join(str(delivery.body[key]) for key in ("hammer", "fault") if delivery.body.get(key))
+        at = second(delivery.created)
         table.add_row(
-            str(one.number),
-            one.endpoint,
-            one.state,
-            one.step,
-            one.alert[:8],
+            str(delivery.number),
+            delivery.endpoint,
+            delivery.state,
+            delivery.step,
+            delivery.alert[:8],
             about,
-            str(one.attempts),
+            str(delivery.attempts),
             at,
-            one.outcome or "",
+            delivery.outcome or "",
         )
     console.print(table if found else "No deliveries.")
 
@@ -51,11 +51,11 @@ def show_one(console: Console, delivery: Delivery, tried: Sequence[Attempt]) -> 
     for name, value in delivery.json().items():
         if value is not None:
             console.print(f"{name:<11} {value}")
-    for one in tried:
+    for attempt in tried:
         console.print(
-            f"\n{second(one.at_ns)} {local(one.at_ns):%Z}  {one.took_us / 1000:,.1f} ms  {one.outcome}"
+            f"\n{second(attempt.at_ns)} {local(attempt.at_ns):%Z}  {attempt.took_us / 1000:,.1f} ms  {attempt.outcome}"
         )
-        for step in one.trace.splitlines():
+        for step in attempt.trace.splitlines():
             console.print(f"    {step}")
 
 
@@ -69,10 +69,10 @@ def show_test(
 ) -> None:
     """Print what a test of an endpoint came to, step by step."""
     console.print(f"{delivery.endpoint} at {address}")
-    for one in tried:
-        for step in one.trace.splitlines():
+    for attempt in tried:
+        for step in attempt.trace.splitlines():
             console.print(f"  {step}")
-        console.print(f"  {one.outcome}, after {one.took_us / 1000:,.1f} ms")
+        console.print(f"  {attempt.outcome}, after {attempt.took_us / 1000:,.1f} ms")
     if off is not None:
         console.print(f"It is switched off: {off}. Again: strikewatch deliveries on {delivery.endpoint}")
     elif not tried:

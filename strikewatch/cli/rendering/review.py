@@ -76,9 +76,9 @@ def _usage(console: Console, usage: UsagePart) -> None:
     console.print()
     console.print(Text("Hammer usage", "bold"))
     table = _table("hammer", "", "total", "per firing hour", "all hammers")
-    for one in usage.hammers:
-        hammer = one.hammer
-        for line in one.lines:
+    for hammer_usage in usage.hammers:
+        hammer = hammer_usage.hammer
+        for line in hammer_usage.lines:
             table.add_row(Text(hammer), line.name, line.amount, line.rate, line.site_rate)
             hammer = ""
     console.print(table)
@@ -89,9 +89,9 @@ def _usage(console: Console, usage: UsagePart) -> None:
 def _condition(console: Console, found: WearAndTools) -> None:
     console.print()
     console.print(Text("Wear and tools", "bold"))
-    for one in found.inspected:
-        console.print(Text(f"{one.hammer}, {one.when}. {one.verdict} {one.why}"))
-        for each in one.readings:
+    for inspected in found.inspected:
+        console.print(Text(f"{inspected.hammer}, {inspected.when}. {inspected.verdict} {inspected.why}"))
+        for each in inspected.readings:
             trend = each.picture.caption if each.picture else each.trend
             console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
     for fitting in found.condition.fitted:
@@ -128,7 +128,7 @@ def _lines(lines: Iterable[tuple[str, RateLine]]) -> Table:
 def _cells(name: str, line: RateLine) -> list[Text]:
     count = f"{line.count} ({line.less_certain}?)" if line.less_certain else str(line.count)
     cells = name, count, format_number(line.rate), _limits(line), SIGNS[line.standing]
-    return [Text(one) for one in cells]
+    return [Text(cell) for cell in cells]
 
 
 def _limits(line: RateLine, *, long: bool = False) -> str:

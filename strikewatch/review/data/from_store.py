@@ -22,8 +22,7 @@ from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.feeds import Feeds, Reasons
 from strikewatch.review.usage import TIMED
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.storage.schema.bout_tables import bouts, exposure
-from strikewatch.storage.schema.tables import alerts, events, hammer_state
+from strikewatch.storage.schema.tables import alerts, bouts, events, exposure, hammer_state
 
 if TYPE_CHECKING:
     import pandas as pd

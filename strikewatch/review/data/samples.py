@@ -16,8 +16,7 @@ from strikewatch.sources.recordings import Shift, open_shifts
 from strikewatch.sources.same_instant import merge_sorted
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.traces import rows_between
-from strikewatch.storage.schema.bout_tables import bouts
-from strikewatch.storage.schema.tables import segments
+from strikewatch.storage.schema.tables import bouts, segments
 
 Level = tuple[Instant, Instant, float]
 """Start and end of a bout, and the expected pressure of this hammer under load, bar; NaN: not known."""

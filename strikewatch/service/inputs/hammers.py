@@ -39,8 +39,8 @@ def usage_from_options(options: Namespace, settings: Settings, now: Instant, not
         end = now if end is None else end
         begin = parse_time(DEFAULT_PERIOD, end, back=True) if begin is None else begin
         check_order(begin, end)
-        with SharedDatabase(settings.store.where) as place:
-            return usage_of_store(place, settings, begin, end, now, options.site), begin, end
+        with SharedDatabase(settings.store.where) as database:
+            return usage_of_store(database, settings, begin, end, now, options.site), begin, end
     recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
@@ -51,7 +51,7 @@ def usage_from_options(options: Namespace, settings: Settings, now: Instant, not
 
 
 def usage_of_store(
-    place: DatabaseAccess,
+    database: DatabaseAccess,
     settings: Settings,
     begin: Instant,
     end: Instant,
@@ -59,15 +59,15 @@ def usage_of_store(
     site: str | None = None,
 ) -> "pd.DataFrame":
     """Return the usage in a period from a database."""
-    exposure, faults, silent = overlapping(place, begin, now, settings.of_hammer, site)
-    uncertain = read_feeds(place, settings.of_hammer, site).uncertain
+    exposure, faults, silent = overlapping(database, begin, now, settings.of_hammer, site)
+    uncertain = read_feeds(database, settings.of_hammer, site).uncertain
     reasons = {key: list(own.items()) for key, own in uncertain.items()}
     return hammer_usage(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
 
 
 def usage_of_replay(result: ReplayResult, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
     """Return the usage in a period from the result of a replay."""
-    exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
+    exposure, faults = from_replay(result.records, result.stretches(), result.steps, result.end)
     return hammer_usage(
         exposure, faults, begin, end, result.settings_of(settings.of_hammer), result.silent, result.uncertain
     )
@@ -78,8 +78,8 @@ def condition_from_options(options: Namespace, settings: Settings, now: Instant,
     if options.paths:
         found = condition_of_shifts(Recordings.from_options(options, settings), notes)
     else:
-        with SharedDatabase(settings.store.where) as place:
-            found = condition_of_store(place, settings, now, options.site)
+        with SharedDatabase(settings.store.where) as database:
+            found = condition_of_store(database, settings, now, options.site)
     part = found.of(options.site, options.hammer)
     if options.hammer and found and not part.worn and not part.tools and not part.fitted:
         raise Refused(f"{options.hammer} has no entries; hammers with entries: {', '.join(found.hammers())}")
@@ -87,13 +87,13 @@ def condition_from_options(options: Namespace, settings: Settings, now: Instant,
 
 
 def condition_of_store(
-    place: DatabaseAccess, settings: Settings, end: Instant, site: str | None = None
+    database: DatabaseAccess, settings: Settings, end: Instant, site: str | None = None
 ) -> Condition:
     """Return the condition from a database, up to an instant."""
-    events = read_events(place, KINDS, end, site)
+    events = read_events(database, KINDS, end, site)
     if not events:
         return Condition()
-    return condition(exposure_from_store(place, 0, end, site), events, limits(settings.of_hammer))
+    return condition(exposure_from_store(database, 0, end, site), events, limits(settings.of_hammer))
 
 
 def condition_of_shifts(recordings: Recordings, notes: Console) -> Condition:
@@ -105,7 +105,7 @@ def condition_of_shifts(recordings: Recordings, notes: Console) -> Condition:
     print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     every = drop_corrected(event for shift in shifts for event in shift.events)
     events = [event for event in every if event.kind in KINDS]
-    exposure, _ = from_replay((), result.stretches(), result.noted, result.end)
+    exposure, _ = from_replay((), result.stretches(), result.steps, result.end)
     return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))
 
 

@@ -48,9 +48,9 @@ class ReviewData:
     faults: "pd.DataFrame"
     begin: Instant
     end: Instant
-    where: ReplaySource
-    words: str
-    use: "pd.DataFrame"
+    replay_source: ReplaySource
+    origin: str
+    usage: "pd.DataFrame"
     notes: tuple[str, ...] = ()
     condition: Condition = field(default_factory=Condition)
     feeds: Feeds = NO_LIMITS
@@ -86,21 +86,23 @@ def open_review_data(
     end = now if end is None else end
     begin = parse_time(DEFAULT_PERIOD, end, back=True) if begin is None else begin
     check_order(begin, end)
-    with SharedDatabase(settings.store.where) as place:
+    with SharedDatabase(settings.store.where) as database:
         length = max(WEEKS, 2 * (end - begin))
-        exposure, faults = from_store(place, max(0, end - length), end, options.site)
+        exposure, faults = from_store(database, max(0, end - length), end, options.site)
         recordings = settings.recording.folder
-        where = ReplaySource(StoredSamples(place, recordings), lambda site: recordings / site, options.config)
+        replay_source = ReplaySource(
+            StoredSamples(database, recordings), lambda site: recordings / site, options.config
+        )
         yield ReviewData(
             exposure,
             _operator_faults(faults),
             begin,
             end,
-            where,
-            f"From the database {place.name}.",
-            usage_of_store(place, settings, begin, end, now, options.site),
-            condition=condition_of_store(place, settings, end, options.site),
-            feeds=read_feeds(place, settings.of_hammer, options.site),
+            replay_source,
+            f"From the database {database.name}.",
+            usage_of_store(database, settings, begin, end, now, options.site),
+            condition=condition_of_store(database, settings, end, options.site),
+            feeds=read_feeds(database, settings.of_hammer, options.site),
         )
 
 
@@ -110,7 +112,7 @@ def _of_shifts(
     """Load recorded shifts; without a given period, all of them."""
     recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
-    exposure, faults = from_replay(result.records, result.stretches(), result.noted, result.end)
+    exposure, faults = from_replay(result.records, result.stretches(), result.steps, result.end)
     first = _ns(exposure["start"].min()) if len(exposure) else 0
     if begin is None:
         begin = first if end is None else min(first, end - 1)
@@ -118,8 +120,8 @@ def _of_shifts(
     check_order(begin, end)
     places = [str(path) for path in options.paths]
     only_path = options.paths[0] if len(places) == 1 else None
-    where = ReplaySource(
-        ShiftSamples(shifts, result.noted),
+    replay_source = ReplaySource(
+        ShiftSamples(shifts, result.steps),
         lambda _: only_path,
         options.config,
         recordings,
@@ -131,7 +133,7 @@ def _of_shifts(
         _operator_faults(faults),
         begin,
         end,
-        where,
+        replay_source,
         f"From {wording.join_names(places)}.",
         hammer_usage(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
         (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),

@@ -51,12 +51,12 @@ class Moments:
     """Makes the pictures and commands of one review."""
 
     settings: Settings
-    where: ReplaySource
+    replay_source: ReplaySource
     coaching: Coaching
     feeds: Feeds = NO_LIMITS
     _found: dict[tuple[Path, Key], frozenset[str]] = field(default_factory=dict)
 
-    def seen(
+    def of_sites(
         self,
         exposure: "pd.DataFrame",
         faults: "pd.DataFrame",
@@ -67,68 +67,82 @@ class Moments:
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
         found: dict[str, SiteHighlights] = {}
         for site in map(str, exposure["site"].unique()):
-            own = [one for one in chosen if one.site == site]
+            own = [item for item in chosen if item.site == site]
             shown: dict[str, list[ShownHighlight]] = {}
-            for one in own:
-                shown.setdefault(one.operator, []).append(self._shown(one, faults))
+            for item in own:
+                shown.setdefault(item.operator, []).append(self._shown(item, faults))
                 if progress:
                     progress(sum(map(len, shown.values())), len(own))
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
-            pictures = {who: (one, self._clean(one) if most else None) for who, one in clean.items()}
+            pictures = {who: (item, self._clean(item) if most else None) for who, item in clean.items()}
             found[site] = SiteHighlights(shown, pictures)
         return found
 
-    def _shown(self, one: Highlight, faults: "pd.DataFrame") -> ShownHighlight:
-        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        own = self._settings(key, one.onset)
-        name = "; ".join(map(self.coaching.name, one.causes))
-        ident = f"m-{one.site}-{one.id}"
+    def _shown(self, highlight: Highlight, faults: "pd.DataFrame") -> ShownHighlight:
+        key, zone = (highlight.site, highlight.hammer), self.settings.sites.zone_of(highlight.site)
+        own = self._settings(key, highlight.onset)
+        name = "; ".join(map(self.coaching.name, highlight.causes))
+        ident = f"m-{highlight.site}-{highlight.id}"
         svg: str | None = None
-        begin, end = excerpt.span(one.fault, one.onset, one.cleared)
+        begin, end = excerpt.span(highlight.fault, highlight.onset, highlight.cleared)
         if end - begin > _LONGEST_EXCERPT:
-            mark = Mark(one.onset, "medium", name)
-            hours = excerpt.timeline(self.where.recorded, key, own, begin, end, [mark])
+            mark = Mark(highlight.onset, "medium", name)
+            hours = excerpt.timeline(self.replay_source.recorded, key, own, begin, end, [mark])
             svg = draw_timeline(ident, hours, f"{name}: the hours before", zone) if hours else None
         else:
             suspected = list(_suspected_intervals(faults, key, begin, end))
             drawn = excerpt.fault_excerpt(
-                self.where.recorded, key, own, name, one.fault, one.onset, one.cleared, suspected, one.causes
+                self.replay_source.recorded,
+                key,
+                own,
+                name,
+                highlight.fault,
+                highlight.onset,
+                highlight.cleared,
+                suspected,
+                highlight.causes,
             )
             svg = draw_excerpt(ident, drawn, zone) if drawn else None
-        at = local_time(one.onset, zone)
+        at = local_time(highlight.onset, zone)
         return ShownHighlight(
-            one, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(one) if svg else ()
+            highlight, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(highlight) if svg else ()
         )
 
-    def _clean(self, one: CleanStretch) -> str | None:
-        key, zone = (one.site, one.hammer), self.settings.sites.zone_of(one.site)
-        if one.end - one.begin > _LONGEST_TIMELINE:
+    def _clean(self, stretch: CleanStretch) -> str | None:
+        key, zone = (stretch.site, stretch.hammer), self.settings.sites.zone_of(stretch.site)
+        if stretch.end - stretch.begin > _LONGEST_TIMELINE:
             return None
-        hours = excerpt.timeline(self.where.recorded, key, self._settings(key, one.begin), one.begin, one.end)
-        ident = f"clean-{one.site}-{one.operator}"
+        hours = excerpt.timeline(
+            self.replay_source.recorded, key, self._settings(key, stretch.begin), stretch.begin, stretch.end
+        )
+        ident = f"clean-{stretch.site}-{stretch.operator}"
         return draw_timeline(ident, hours, "The longest stretch without a fault", zone) if hours else None
 
     def _settings(self, key: Key, at: Instant) -> HammerSettings:
-        at_time = self.where.settings_at
+        at_time = self.replay_source.settings_at
         return self.settings.of_hammer(key) if at_time is None else at_time(key, at)
 
-    def _command(self, one: Highlight) -> tuple[str, ...]:
+    def _command(self, highlight: Highlight) -> tuple[str, ...]:
         """Return the shortest replay command that finds the alert: of its recording alone, else of all."""
-        key = one.site, one.hammer
-        path = self.where.recorded.place(key, one.onset)
-        if path is None or one.id not in self._ids(path, key):
-            path = self.where.root(one.site)
+        key = highlight.site, highlight.hammer
+        path = self.replay_source.recorded.place(key, highlight.onset)
+        if path is None or highlight.id not in self._ids(path, key):
+            path = self.replay_source.root(highlight.site)
         if path is None:
             return ()
-        config = (f"--config {shlex.quote(str(self.where.config))}",) if self.where.config else ()
-        begin = one.onset // SECOND * SECOND
-        end = (one.onset if one.cleared is None else one.cleared) // SECOND * SECOND + SECOND
+        config = (
+            (f"--config {shlex.quote(str(self.replay_source.config))}",) if self.replay_source.config else ()
+        )
+        begin = highlight.onset // SECOND * SECOND
+        end = (
+            highlight.onset if highlight.cleared is None else highlight.cleared
+        ) // SECOND * SECOND + SECOND
         return (
             f"strikewatch replay {shlex.quote(str(path))}",
             *config,
-            *(self.where.recordings.arguments() if self.where.recordings else ()),
-            f"--hammer {shlex.quote(one.hammer)}",
+            *(self.replay_source.recordings.arguments() if self.replay_source.recordings else ()),
+            f"--hammer {shlex.quote(highlight.hammer)}",
             f"--from {_seconds_text(begin)}",
             f"--to {_seconds_text(end)}",
         )
@@ -137,7 +151,9 @@ class Moments:
         """Return the alert ids that replaying a recording finds for a hammer; each is replayed once."""
         if (path, key) not in self._found:
             try:
-                how = self.where.recordings or Recordings((), self.settings, self.where.config)
+                how = self.replay_source.recordings or Recordings(
+                    (), self.settings, self.replay_source.config
+                )
                 one = replace(how, paths=(path,))
                 result = one.replay(one.open(), only=key)
             except InputError:

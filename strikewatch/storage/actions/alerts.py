@@ -6,11 +6,10 @@ when it starts. Actions are idempotent.
 
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, and_, delete
 
-from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, LifecycleEvent, Shelf, step
 from strikewatch.errors import Refused, Unknown
@@ -32,6 +31,9 @@ from strikewatch.storage.queries.alerts import (
 )
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves, workshop
 
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
+
 MAX_TEXT: Final = 1000
 """Largest number of characters in a reason or a comment."""
 MAX_NAME: Final = 100
@@ -45,7 +47,7 @@ class ActionResult:
     """The result of an action: the alert that it named, if any, as it is now, and how many alerts it changed."""
 
     alert: ListedAlert | None
-    key: Key
+    key: "Key"
     changed: int
 
 

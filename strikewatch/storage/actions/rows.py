@@ -2,12 +2,11 @@
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import ColumnElement, Connection, TextClause, bindparam, null, select, union_all
 
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import (
     ACTIVE,
@@ -20,6 +19,9 @@ from strikewatch.engine.lifecycle import (
 )
 from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_new, upsert
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
 
 AlertKey = tuple[str, str]
 """Site and id of an alert."""
@@ -96,7 +98,7 @@ def priority_rank(priority: str) -> int:
     return PRIORITIES.index(priority)
 
 
-def load_suppressions(connection: Connection) -> tuple[dict[ShelfKey, Shelf], dict[Key, Stay]]:
+def load_suppressions(connection: Connection) -> "tuple[dict[ShelfKey, Shelf], dict[Key, Stay]]":
     """Load all shelves, and the hammers that are out of service."""
     shelved: dict[ShelfKey, Shelf] = {}
     stays: dict[Key, Stay] = {}

@@ -3,7 +3,7 @@
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from operator import itemgetter
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import (
     BindParameter,
@@ -16,15 +16,26 @@ from sqlalchemy import (
     Update,
     bindparam,
 )
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import DBAPIError
 
-Upsert = sqlite.Insert | postgresql.Insert
-"""An insert with ON CONFLICT; SQLite and PostgreSQL share its syntax."""
-InsertInto = Callable[[Table], Upsert]
+if TYPE_CHECKING:
+    from sqlalchemy.dialects import postgresql
+
+    Upsert = sqlite.Insert | postgresql.Insert
+    """An insert with ON CONFLICT; SQLite and PostgreSQL share its syntax."""
+InsertInto = Callable[[Table], "Upsert"]
 LIST_LIMIT: Final = 256
 """Largest number of values in one IN list."""
-_INSERT_INTO: Final[Mapping[str, InsertInto]] = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
+
+
+def _insert_into(kind: str) -> InsertInto:
+    """Return the `insert` of a kind of database; PostgreSQL's is slow to import."""
+    if kind == "sqlite":
+        return sqlite.insert
+    from sqlalchemy.dialects import postgresql
+
+    return postgresql.insert
 
 
 def _run_on_driver(connection: Connection, sql: str, given: Sequence[Any]) -> list[Any]:
@@ -64,7 +75,7 @@ class PreparedWrite:
                 connection.exec_driver_sql(sql, given)
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
-        compiled = self._build(_INSERT_INTO[kind]).compile(dialect=dialect, column_keys=self._names)
+        compiled = self._build(_insert_into(kind)).compile(dialect=dialect, column_keys=self._names)
         order = compiled.positiontup
         self._compiled[kind] = str(compiled), itemgetter(*order) if order else dict
         return self._compiled[kind]

@@ -16,8 +16,10 @@ from sqlalchemy import (
 )
 
 from strikewatch.core.alert import Change
+from strikewatch.core.bout import REASONS, AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
+from strikewatch.core.stretch import AttributedStretch
 from strikewatch.storage.commit.prepared import (
     InsertInto,
     PreparedWrite,
@@ -29,7 +31,6 @@ from strikewatch.storage.commit.prepared import (
 from strikewatch.storage.commit.step import Reject
 from strikewatch.storage.outbox.writer import to_json
 from strikewatch.storage.schema import tables
-from strikewatch.storage.schema.bout_tables import bouts, exposure
 
 PAYLOAD_KEPT: Final = 4096
 """How many bytes of a rejected payload are kept."""
@@ -78,8 +79,8 @@ EVENT: Final = insert_missing(tables.events)
 EVENT_APPLIED: Final = PreparedWrite(_event_applied, column_names(tables.events))
 ALERT: Final = upsert(tables.alerts, ["site", "id"], keep=["first_seen_ns"])
 MESSAGE: Final = insert_missing(tables.outbox, unset=("seq", "finished_ns"))
-BOUT: Final = upsert(bouts, ["site", "hammer", "start_ns"])
-STRETCH: Final = upsert(exposure, ["site", "hammer", "start_ns"])
+BOUT: Final = upsert(tables.bouts, ["site", "hammer", "start_ns"])
+STRETCH: Final = upsert(tables.exposure, ["site", "hammer", "start_ns"])
 DELIVERY_OUTCOME: Final = PreparedWrite(_delivery_outcome, [*_OUTCOME, "number"])
 ENDPOINT: Final = PreparedWrite(_endpoint, ["name", "url"])
 REJECT_COUNT: Final = PreparedWrite(_reject_count, column_names(tables.reject_counts))
@@ -151,3 +152,45 @@ def reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
 def _storable_text(words: str) -> str:
     """Replace lone surrogates, which no database stores, and U+0000, which PostgreSQL does not."""
     return words.replace("\0", "\ufffd").encode(errors="replace").decode()
+
+
+_COUNTS: Final = ("blows", "blank_blows")
+_MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_bar")
+
+
+def bout_row(worked: AttributedBout) -> dict[str, Any]:
+    """Return the columns of a bout's row."""
+    bout = worked.bout
+    site, hammer = bout.key
+    return {
+        "site": site,
+        "hammer": hammer,
+        "start_ns": bout.start,
+        "end_ns": bout.end,
+        "operator": worked.operator,
+        "tool": worked.tool,
+        "judged_ns": int(bout.judged_ns),
+        "blank_ns": int(bout.blank_ns),
+        "not_judged": REASONS[int(bout.not_judged)],
+        **{name: _known(getattr(bout, name), int) for name in _COUNTS},
+        **{name: _known(getattr(bout, name), float) for name in _MEASURED},
+    }
+
+
+def stretch_row(spent: AttributedStretch) -> dict[str, Any]:
+    """Return the columns of the row of a stretch of work."""
+    stretch = spent.stretch
+    return {
+        "site": stretch.key[0],
+        "hammer": stretch.key[1],
+        "start_ns": stretch.start,
+        "end_ns": stretch.end,
+        "operator": spent.operator,
+        "tool": spent.tool,
+        "operating_ns": int(stretch.operating_ns),
+        "firing_ns": int(stretch.firing_ns),
+    }
+
+
+def _known(value: float, kind: type[int] | type[float]) -> float | None:
+    return kind(value) if value == value else None

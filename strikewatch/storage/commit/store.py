@@ -20,14 +20,20 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements
-from strikewatch.storage.commit.statements import alert_row, corrected_entry_number, event_row, reject_row
+from strikewatch.storage.commit.statements import (
+    alert_row,
+    bout_row,
+    corrected_entry_number,
+    event_row,
+    reject_row,
+    stretch_row,
+)
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
 from strikewatch.storage.outbox import messages
 from strikewatch.storage.outbox.notifications import Notifications, any_due
 from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
 from strikewatch.storage.schema import tables
-from strikewatch.storage.schema.bout_tables import bout_row, stretch_row
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
@@ -149,23 +155,26 @@ class Store:
             if blob:
                 row = {"received_ns": step.received, "size": len(blob), "rows": blob}
                 statements.SPOOL.run(connection, [row])
-            statements.STATE.run(connection, states)
+            if states:
+                statements.STATE.run(connection, states)
             for event in step.events:
                 # separately: an event may correct the one before it
                 corrects = corrected_entry_number(connection, event)
                 statements.EVENT.run(connection, [event_row(event, step.received, corrects=corrects)])
-            statements.EVENT_APPLIED.run(
-                connection, [event_row(event, step.received) for event in step.applied]
-            )
-            statements.BOUT.run(connection, [bout_row(bout) for bout in step.bouts])
-            statements.STRETCH.run(connection, [stretch_row(stretch) for stretch in step.stretches])
-            self.store_changes(connection, step.changes, step.received)
-            self._store_rejects(connection, step)
+            if step.applied:
+                applied = [event_row(event, step.received) for event in step.applied]
+                statements.EVENT_APPLIED.run(connection, applied)
+            if step.bouts:
+                statements.BOUT.run(connection, [bout_row(bout) for bout in step.bouts])
+            if step.stretches:
+                statements.STRETCH.run(connection, [stretch_row(stretch) for stretch in step.stretches])
+            if step.changes:
+                self.store_changes(connection, step.changes, step.received)
+            if step.counts or step.rejects or step.feed:
+                self._store_rejects(connection, step)
 
     def store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
         """Store changes of alerts and queue their messages, within a transaction of `write`."""
-        if not changes:
-            return
         statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
         outgoing = Notifications(connection, self._alarms, now).add_changes(changes)
         self._outbox_writer(connection, now).write(outgoing)
@@ -179,8 +188,9 @@ class Store:
             self._database.check()
             deferred = list(self._deferred)
             with self._writer.begin():
-                statements.DELIVERY_OUTCOME.run(self._writer, deferred)
-                messages.write_attempts(self._writer, [outcome["attempt"] for outcome in deferred])
+                if deferred:
+                    statements.DELIVERY_OUTCOME.run(self._writer, deferred)
+                    messages.write_attempts(self._writer, [outcome["attempt"] for outcome in deferred])
                 yield self._writer
             self._database.check()
             self.disk_warning = self._database.restore_reserve()

@@ -5,9 +5,7 @@ import shutil
 import time
 from contextlib import suppress
 from pathlib import Path
-from typing import Final
-
-import structlog
+from typing import Any, Final
 
 
 def publish_folder(part: Path, target: Path) -> None:
@@ -37,8 +35,6 @@ def sync(path: Path) -> None:
     finally:
         os.close(handle)
 
-
-_log = structlog.get_logger(__name__)
 
 MIB: Final = 1 << 20
 CHECK_EVERY_S: Final = 10.0
@@ -73,7 +69,7 @@ class Reserve:
         disk = os.statvfs(self._path.parent)
         if disk.f_bavail * disk.f_frsize >= max(2 * self._size, MIB) and self._allocate():
             self.disk_warning = None
-            _log.info("disk_has_room_again", folder=str(self._path.parent))
+            _logger().info("disk_has_room_again", folder=str(self._path.parent))
 
     def _is_allocated(self) -> bool:
         return self._path.is_file() and self._path.stat().st_size == self._size
@@ -101,9 +97,15 @@ class Reserve:
             else f"{folder} has no room"
         )
         self.disk_warning = f"disk full: {state}"
-        _log.error(
+        _logger().error(
             "disk_full",
             folder=str(folder),
             reserve_mib=self._size / MIB,
             remedy="free some room now: once the reserve is used up, nothing is acknowledged until there is room",
         )
+
+
+def _logger() -> Any:
+    import structlog  # slow to import, so not for the commands that only read
+
+    return structlog.get_logger(__name__)

@@ -12,7 +12,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
-import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 
 from strikewatch.errors import StoreError, StoreLost
@@ -20,8 +19,6 @@ from strikewatch.storage.engines import disk
 from strikewatch.storage.engines.database import Refusal
 from strikewatch.storage.engines.disk import Reserve
 from strikewatch.storage.schema import tables
-
-_log = structlog.get_logger(__name__)
 
 FIRST_FIXED_VERSION: Final = (3, 51, 3)
 """The first SQLite version without the rare WAL-reset corruption. A single process that makes all checkpoints avoids
@@ -81,7 +78,9 @@ class SqliteFile:
         except OSError as error:
             raise StoreError(f"cannot create the folder of {path}: {error}") from error
         if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
-            _log.warning(
+            import structlog  # slow to import, so not for the commands that only read
+
+            structlog.get_logger(__name__).warning(
                 "sqlite_version",
                 version=sqlite3.sqlite_version,
                 remedy="before 3.51.3, SQLite can in rare cases damage a WAL database that several processes write to: "

@@ -84,9 +84,14 @@ def search(
     endpoint: str | None = None,
     state: str | None = None,
     alert: str | None = None,
+    begin: Instant | None = None,
+    end: Instant | None = None,
     limit: int | None = None,
 ) -> list[Delivery]:
-    """Return matching deliveries, newest first; `alert` is an id or the beginning of one."""
+    """Return matching deliveries, newest first; `alert` is an id or the beginning of one.
+
+    `begin` and `end`: queued within [begin, end), wall time.
+    """
     conditions: list[ColumnElement[bool]] = []
     if endpoint is not None:
         conditions.append(outbox.c.endpoint == endpoint)
@@ -94,6 +99,10 @@ def search(
         conditions.append(outbox.c.state == state)
     if alert is not None:
         conditions.append(outbox.c.alert_id.startswith(alert, autoescape=True))
+    if begin is not None:
+        conditions.append(outbox.c.created_ns >= begin)
+    if end is not None:
+        conditions.append(outbox.c.created_ns < end)
     query = _DELIVERY.where(*conditions).order_by(outbox.c.seq.desc()).limit(limit)
     return [_delivery(row) for row in connection.execute(query)]
 

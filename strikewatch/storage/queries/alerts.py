@@ -7,13 +7,12 @@ then the oldest first.
 import json
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from sqlalchemy import ColumnElement, Connection, and_, case, func, select
 
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES, Priority
-from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.engine.alarm_kpis import Interval
 from strikewatch.engine.lifecycle import ACTIVE, OPEN, Shelf, State
@@ -23,6 +22,9 @@ from strikewatch.storage.actions.rows import AlertKey, Stay
 from strikewatch.storage.schema.alarm_tables import OPEN as NOT_NORMAL
 from strikewatch.storage.schema.alarm_tables import handling, history
 from strikewatch.storage.schema.tables import alerts, hammer_state
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
 
 MAX_NAMED: Final = 5
 """How many alerts an error message names where an id is ambiguous."""
@@ -106,7 +108,7 @@ def find(connection: Connection, start: str, site: str | None = None) -> AlertKe
     return keys[0]
 
 
-def find_hammer(connection: Connection, hammer: str, site: str | None = None) -> Key:
+def find_hammer(connection: Connection, hammer: str, site: str | None = None) -> "Key":
     """Return the key of the only hammer of that name that ever sent data. Raises Unknown for none or several."""
     c = hammer_state.c
     known = [

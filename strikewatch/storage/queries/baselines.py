@@ -12,8 +12,7 @@ from strikewatch.errors import Refused
 from strikewatch.storage.commit import statements
 from strikewatch.storage.commit.statements import event_row
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.storage.schema.bout_tables import bouts
-from strikewatch.storage.schema.tables import hammer_state
+from strikewatch.storage.schema.tables import bouts, hammer_state
 
 DAY: Final = 86_400 * SECOND
 

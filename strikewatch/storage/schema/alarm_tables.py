@@ -42,7 +42,7 @@ for _name, _where, _columns in (
     ("handling_counted", COUNTED, (handling.c.site, handling.c.onset_ns)),
     ("handling_open", OPEN, (handling.c.site, handling.c.hammer, handling.c.fault)),
 ):
-    Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
+    Index(_name, *_columns, sqlite_where=_where)
 
 history: Final = Table(
     "history",
@@ -105,4 +105,4 @@ storms: Final = Table(
 )
 STORM_DUE: Final = storms.c.due_ns.is_not(None)
 Index("storms_by_span", storms.c.site, storms.c.until_ns)
-Index("storms_due", storms.c.due_ns, sqlite_where=STORM_DUE, postgresql_where=STORM_DUE)
+Index("storms_due", storms.c.due_ns, sqlite_where=STORM_DUE)

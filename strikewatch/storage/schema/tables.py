@@ -1,6 +1,7 @@
-"""The tables of samples, alerts, events, deliveries, feeds and access.
+"""The tables of samples, alerts, events, exposure, deliveries, feeds and access.
 
-Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time` and `applied`, otherwise the wall clock.
+Instants are int64 nanoseconds UTC: event time in `onset`, `cleared`, `time`, `applied` and all of exposure, otherwise
+the wall clock.
 """
 
 from typing import Final
@@ -9,6 +10,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Double,
     Index,
     Integer,
     LargeBinary,
@@ -23,6 +25,8 @@ SCHEMA_VERSION: Final = "0008"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
+# Partial indexes are given with `sqlite_where` only: `version.create_tables` copies the condition for PostgreSQL, whose
+# dialect is slow to import.
 
 _SEQ: Final = BigInteger().with_variant(Integer, "sqlite")
 """An automatic number. SQLite numbers only INTEGER columns, which hold 64 bits there."""
@@ -63,7 +67,7 @@ alerts: Final = Table(
 )
 Index("alerts_by_onset", alerts.c.site, alerts.c.onset_ns)
 OPEN: Final = or_(alerts.c.cleared_ns.is_(None), alerts.c.ahead != 0)
-Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN, postgresql_where=OPEN)
+Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN)
 
 events: Final = Table(
     "events",
@@ -81,7 +85,44 @@ events: Final = Table(
     UniqueConstraint("site", "hammer", "kind", "time_ns", "fields"),
 )
 PENDING: Final = events.c.applied_ns.is_(None)
-Index("events_pending", events.c.time_ns, sqlite_where=PENDING, postgresql_where=PENDING)
+Index("events_pending", events.c.time_ns, sqlite_where=PENDING)
+
+bouts: Final = Table(
+    "bouts",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("hammer", Text, primary_key=True),
+    Column("start_ns", BigInteger, primary_key=True),
+    Column("end_ns", BigInteger, nullable=False),
+    Column("operator", Text),
+    Column("tool", Text),
+    Column("judged_ns", BigInteger, nullable=False),
+    Column("blank_ns", BigInteger, nullable=False),
+    Column("not_judged", Text),
+    Column("blows", BigInteger),
+    Column("blank_blows", BigInteger),
+    Column("level_bar", Double),
+    Column("loaded_level_bar", Double),
+    Column("rate_hz", Double),
+    Column("pulse_spread_bar", Double),
+    sqlite_with_rowid=False,
+)
+Index("bouts_by_start", bouts.c.start_ns)
+
+exposure: Final = Table(
+    "exposure",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("hammer", Text, primary_key=True),
+    Column("start_ns", BigInteger, primary_key=True),
+    Column("end_ns", BigInteger, nullable=False),
+    Column("operator", Text),
+    Column("tool", Text),
+    Column("operating_ns", BigInteger, nullable=False),
+    Column("firing_ns", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("exposure_by_start", exposure.c.start_ns)
 
 outbox: Final = Table(
     "outbox",
@@ -104,7 +145,7 @@ outbox: Final = Table(
 )
 WAITING: Final = outbox.c.state == "waiting"
 Index("outbox_by_alert", outbox.c.alert_id)
-Index("outbox_waiting", outbox.c.endpoint, outbox.c.seq, sqlite_where=WAITING, postgresql_where=WAITING)
+Index("outbox_waiting", outbox.c.endpoint, outbox.c.seq, sqlite_where=WAITING)
 
 endpoints: Final = Table(
     "endpoints",

@@ -20,7 +20,6 @@ from sqlalchemy import (
 
 from strikewatch.errors import StoreError
 from strikewatch.storage.schema import alarm_tables as _alarm_tables  # noqa: F401 - imported to register their tables
-from strikewatch.storage.schema import bout_tables as _bout_tables  # noqa: F401 - likewise
 from strikewatch.storage.schema import tables
 
 VERSION_TABLE: Final = "strikewatch_revision"
@@ -63,6 +62,10 @@ def read_version(connection: Connection, name: str) -> str | None:
 
 def create_tables(connection: Connection) -> None:
     """Create all tables in an empty database."""
+    if connection.dialect.name == "postgresql":
+        for table in tables.metadata.sorted_tables:
+            for index in table.indexes:
+                index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
     tables.metadata.create_all(connection)
     _versions.create(connection)
     connection.execute(_versions.insert(), {"version_num": tables.SCHEMA_VERSION})

@@ -16,7 +16,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, local_time
 from strikewatch.review.report.html import style
-from strikewatch.sinks.filter import Sites
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions.tokens import Holder
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.authentication import ANONYMOUS, SESSION_COOKIE, csrf_token

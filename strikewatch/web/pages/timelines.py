@@ -21,11 +21,10 @@ from strikewatch.core.alert import Priority
 from strikewatch.core.batch import Floats, Ints, Key, Rows
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, time_ticks
-from strikewatch.sinks.filter import Sites
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.traces import rows_between
-from strikewatch.storage.schema.bout_tables import bouts
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.tables import alerts, bouts
 from strikewatch.web.live.live_state import HOUR, MINUTE, LiveHammer, LiveState, RecentHours, Span
 from strikewatch.web.pages.formatting import Formatting, clock
 

@@ -23,7 +23,8 @@ from strikewatch.review.data.from_store import read_events
 from strikewatch.review.wear import limits as wear
 from strikewatch.review.wear import tool_advice
 from strikewatch.review.wear.limits import Decision
-from strikewatch.sinks.filter import FAULTS, Sites
+from strikewatch.sinks.filter import FAULTS
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import list_entries
 from strikewatch.storage.actions.tokens import Role

@@ -16,11 +16,10 @@ from strikewatch.detectors.registry import COMMON, MISUSE
 from strikewatch.engine.alarm_kpis import DAY, AlarmKpis, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.review.charts.drawing import local_time
-from strikewatch.sinks.filter import Sites
+from strikewatch.sinks.sites import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
-from strikewatch.storage.schema.bout_tables import exposure
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.tables import alerts, exposure
 from strikewatch.web.pages.formatting import clock, day_begins
 from strikewatch.web.pages.translations import Translation
 

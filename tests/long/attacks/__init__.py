@@ -1,1 +1,1 @@
-"""Attacks on a running processor: what each costs the other hammers, and what is said about it."""
+"""Attacks on a running processor: what each costs the other hammers, and what is reported about it."""

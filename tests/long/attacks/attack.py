@@ -1,4 +1,4 @@
-"""What an attack is, and what came of one."""
+"""What an attack is, the result of one, and its lines in the table of results."""
 
 import math
 from collections.abc import Callable, Collection, Mapping
@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from tests.long.attacks.site import Site
 
 Channel = Literal["log", "alert", "rejects"]
-"""Where something was said: the processor's log (warnings and worse), a webhook, the table of rejected data."""
+"""Where something was reported: the processor's log (warnings and worse), a webhook, the table of rejected data."""
 
 DELAY_GOAL_S = 1.0
 DELAY_LIMIT_S = 3.0
@@ -21,15 +21,15 @@ GROWTH_LIMIT_MIB = 50.0
 
 
 @dataclass
-class Done:
-    """What an attack did. `broken`: in words, each thing that had to hold and did not. `notes`: figures of its own."""
+class AttackReport:
+    """What an attack did. `broken`: each expectation that did not hold. `notes`: its own figures."""
 
     sent: int = 0
     broken: list[str] = field(default_factory=list)
     notes: dict[str, Any] = field(default_factory=dict)
 
     def expect(self, holds: bool, otherwise: str) -> None:
-        """Note what is broken unless it holds."""
+        """Add `otherwise` to `broken` unless the expectation holds."""
         if not holds:
             self.broken.append(otherwise)
 
@@ -38,16 +38,16 @@ class Done:
 class Attack:
     """`run(site, scale)` attacks and returns once the last byte is out. `scale` is 1 for the whole attack.
 
-    `short`: the scale of the test run in CI; None: not part of it. `says`: one of these must say something.
+    `short`: the scale of the test run in CI; None: not part of it. `reports_to`: one of these must report the attack.
     `settings`: tables of settings that the attacked processor needs. `receivers`: misbehaving webhook receivers to add.
     `program`: the module that is run in place of the command. `deaths`: how often the process may end.
     """
 
     name: str
     what: str
-    run: Callable[["Site", float], Done]
+    run: Callable[["Site", float], AttackReport]
     short: float | None = None
-    says: frozenset[Channel] = frozenset()
+    reports_to: frozenset[Channel] = frozenset()
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     receivers: tuple[str, ...] = ()
     program: str = "strikewatch.cli.main"
@@ -55,13 +55,13 @@ class Attack:
 
     @property
     def plain(self) -> bool:
-        """Whether it needs no processor of its own."""
+        """Return whether the attack can share a processor with others."""
         return not self.settings and not self.receivers and self.program == "strikewatch.cli.main"
 
 
 @dataclass(frozen=True)
-class Said:
-    """What was said, by channel; each entry with how often."""
+class Reports:
+    """What was reported about an attack, by channel: kind and count."""
 
     log: Mapping[str, int]
     alert: Mapping[str, int]
@@ -69,7 +69,7 @@ class Said:
     page: str
 
     def silent(self, channels: Collection[Channel]) -> bool:
-        """Whether nothing was said in any of these."""
+        """Return whether nothing was reported in any of these channels."""
         return bool(channels) and not any(getattr(self, one) for one in channels)
 
 
@@ -81,7 +81,7 @@ class Result:
     """
 
     name: str
-    done: Done
+    done: AttackReport
     alerts: int
     delay_s: float
     cpu_s: float
@@ -89,14 +89,14 @@ class Result:
     kept_mib: float
     outstanding: int
     deaths: int
-    said: Said
-    unsaid: bool
+    reported: Reports
+    unreported: bool
     deaths_allowed: int = 0
     restarted: bool = False
     """Whether the processor was started during the attack: its processor time holds that start."""
 
     def broken(self, *, timed: bool = True) -> list[str]:
-        """What did not hold; not `timed`: by processor time, which other work on the machine does not lengthen."""
+        """Return each broken limit. Not `timed`: judge CPU time, not delays, which depend on machine load."""
         found = list(self.done.broken)
         if timed and DELAY_LIMIT_S < self.delay_s < math.inf:
             found.append(f"an alert of another hammer took {self.delay_s:.1f} s")
@@ -110,6 +110,65 @@ class Result:
             found.append(f"memory grew by {self.grown_mib:.0f} MiB")
         if self.deaths > self.deaths_allowed:
             found.append(f"the processor ended {self.deaths} times")
-        if self.unsaid:
-            found.append("nothing was said about it where it had to be")
+        if self.unreported:
+            found.append("nothing was reported about it in the required channels")
         return found
+
+
+HEAD = (
+    f"{'attack':<18}{'bytes sent':>13}{'alerts':>8}{'delay s':>9}{'CPU s':>8}"
+    f"{'peak MiB':>10}{'kept MiB':>10}{'lost':>6}  verdict"
+)
+NAMED = 6
+"""Kinds that are named in one list."""
+
+
+def table_heading() -> str:
+    """Return the heading, with the meaning of the columns."""
+    return (
+        "delay: the longest of another hammer's alert, publication to webhook (goal 1 s, limit 3 s)\n"
+        "peak, kept: growth of the processor's memory at its highest, and afterwards (limit 50 MiB)\n"
+        "lost: alerts and events of other hammers that never came (must be 0)\n\n" + HEAD
+    )
+
+
+def format_result(result: Result, *, timed: bool = True) -> str:
+    """Return a result as lines of text."""
+    broken = result.broken(timed=timed)
+    over = result.delay_s > DELAY_GOAL_S
+    verdict = "NOT HELD" if broken else "held, over goal" if over else "held"
+    lines = [
+        f"{result.name:<18}{result.done.sent:>13,}{result.alerts:>8}{result.delay_s:>9.2f}{result.cpu_s:>8.1f}"
+        f"{result.grown_mib:>10.1f}{result.kept_mib:>10.1f}{result.outstanding:>6}  {verdict}"
+    ]
+    reported = result.reported
+    for name, counts in (("log", reported.log), ("alerts", reported.alert), ("rejects", reported.rejects)):
+        lines.append(f"    {name + ':':<9} {_listed(counts)}")
+    lines.append(f"    page:     {reported.page}")
+    if result.done.notes:
+        lines.append("    " + ", ".join(f"{name} {_number(n)}" for name, n in result.done.notes.items()))
+    lines += [f"    ! {what}" for what in broken]
+    return "\n".join(lines)
+
+
+def format_failure(attack: Attack, error: BaseException) -> str:
+    """Return the line of an attack that ended with an error."""
+    return f"{attack.name:<18} NOT HELD: {type(error).__name__}: {error}"
+
+
+def _listed(counts: Mapping[str, int]) -> str:
+    most = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+    text = ", ".join(f"{n:,} × {what}" for what, n in most[:NAMED])
+    if len(most) > NAMED:
+        text += f", {sum(n for _, n in most[NAMED:]):,} of {len(most) - NAMED} more kinds"
+    return text or "nothing"
+
+
+def _number(value: object) -> str:
+    return (
+        f"{value:,.4g}"
+        if isinstance(value, float)
+        else f"{value:,}"
+        if isinstance(value, int)
+        else str(value)
+    )

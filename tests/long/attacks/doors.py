@@ -9,7 +9,7 @@ import struct
 import time
 from collections.abc import Iterator
 
-from tests.long.attacks.attack import Attack, Done
+from tests.long.attacks.attack import Attack, AttackReport
 from tests.long.attacks.site import Site
 
 FORWARDED = {
@@ -31,10 +31,10 @@ HELD_S = 15.0
 ANSWER_S = 3.0
 
 
-def forwarded(site: Site, scale: float) -> Done:
-    """With a forwarding header, or under a foreign host name, nobody is at this machine."""
+def forwarded(site: Site, scale: float) -> AttackReport:
+    """A request with a forwarding header or a foreign host name does not count as local."""
     del scale
-    done = Done()
+    done = AttackReport()
     for path in WITHOUT_TOKEN:
         for name, value in [*FORWARDED.items(), *(("Host", host) for host in FOREIGN_HOSTS)]:
             done.sent += len(path) + len(name) + len(value)
@@ -43,10 +43,10 @@ def forwarded(site: Site, scale: float) -> Done:
     return done
 
 
-def proxied(site: Site, scale: float) -> Done:
-    """Behind a proxy that speaks TLS for it, the address alone says nothing, header or not."""
+def proxied(site: Site, scale: float) -> AttackReport:
+    """Behind a proxy that speaks TLS for it, the address alone proves nothing, header or not."""
     del scale
-    done = Done()
+    done = AttackReport()
     for path in WITHOUT_TOKEN:
         done.sent += len(path)
         status, _ = site.get(path)
@@ -56,7 +56,7 @@ def proxied(site: Site, scale: float) -> Done:
 
 @contextlib.contextmanager
 def opened(port: int, count: int, first: bytes, receive_bytes: int = 0) -> Iterator[int]:
-    """Connections that send `first` and then nothing, and never read; how many there are."""
+    """Open connections that send `first`, then nothing, and never read; yield their number."""
     lines: list[socket.socket] = []
     try:
         for _ in range(count):
@@ -78,9 +78,9 @@ def opened(port: int, count: int, first: bytes, receive_bytes: int = 0) -> Itera
             line.close()
 
 
-def held(site: Site, count: int, first: bytes, held_s: float, receive_bytes: int = 0) -> Done:
-    """Hold them for a while, in which an ordinary request must be answered."""
-    done = Done()
+def held(site: Site, count: int, first: bytes, held_s: float, receive_bytes: int = 0) -> AttackReport:
+    """Hold the connections; meanwhile an ordinary request must be answered."""
+    done = AttackReport()
     longest = 0.0
     with opened(site.processor.http_port, count, first, receive_bytes) as n:
         done.sent = n * len(first)
@@ -98,14 +98,14 @@ def held(site: Site, count: int, first: bytes, held_s: float, receive_bytes: int
     return done
 
 
-def connections(site: Site, scale: float) -> Done:
-    """Half of a request each, and then silence."""
+def connections(site: Site, scale: float) -> AttackReport:
+    """Send half of a request on each connection, then nothing."""
     first = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "
     return held(site, round(CONNECTIONS * scale), first, HELD_S * max(scale, 0.2))
 
 
-def streams(site: Site, scale: float) -> Done:
-    """Readers of the live page's stream that never read, with the smallest buffer there is."""
+def streams(site: Site, scale: float) -> AttackReport:
+    """Open readers of the live stream that never read, with the smallest possible buffer."""
     first = b"GET /stream HTTP/1.1\r\nHost: localhost\r\nAccept: text/event-stream\r\n\r\n"
     return held(site, round(STREAMS * scale), first, 2 * HELD_S * max(scale, 0.2), 1)
 

@@ -2,7 +2,7 @@
 
 Each hammer sends a row a second. Its oil is hot for a while, then it fires once: that row raises `hot_oil` with high
 priority at its own instant, which no delay, flood or digest holds back. Once a second an operator signs on. Each line
-on standard output is a JSON object that says what was sent or came, and when (monotonic clock, s). Ends with its input.
+on standard output is a JSON object: what was sent or came, and when (monotonic clock, s). Ends with its input.
 """
 
 import json
@@ -28,7 +28,7 @@ HOT_S = 7
 _lock = threading.Lock()
 
 
-def say(**fields: Any) -> None:
+def emit(**fields: Any) -> None:
     with _lock:
         print(json.dumps(fields), flush=True)
 
@@ -47,9 +47,9 @@ class _Handler(BaseHTTPRequestHandler):
         hammer, fault = data.get("hammer"), data.get("fault")
         if hammer in HAMMERS:
             if fault == FAULT and kind == "raised":
-                say(came=f"{hammer} {data['onset']}", at=at)
+                emit(came=f"{hammer} {data['onset']}", at=at)
         else:
-            say(other=f"{fault or 'digest'} {kind}", at=at)
+            emit(other=f"{fault or 'digest'} {kind}", at=at)
 
     def log_message(self, *_: object) -> None:
         """Nothing."""
@@ -74,7 +74,7 @@ class Hammer:
         time_ = instant.text(at_ns)
         row = {"time": time_, "active": fires, "oil_c": 90.0 if place <= HOT_S else 60.0}
         if fires and raises:
-            say(sent=f"{self.name} {time_}", at=time.monotonic())
+            emit(sent=f"{self.name} {time_}", at=time.monotonic())
         self._client.publish(f"strikewatch/{SITE}/{self.name}/samples", json.dumps(row), qos=1)
         if fires:
             event = {"time": time_, "event": "sign_on", "operator": f"op-{11 + turn % 8}"}
@@ -85,7 +85,7 @@ class Hammer:
         """The broker has it: from here on nothing may lose it."""
         if mid in self._events:
             self._events.discard(mid)
-            say(event=self.name, at=time.monotonic())
+            emit(event=self.name, at=time.monotonic())
 
 
 def main(host: str, port: str, password: str) -> None:
@@ -93,7 +93,7 @@ def main(host: str, port: str, password: str) -> None:
     server.daemon_threads = True
     server.handle_error = lambda *_: None  # type: ignore[method-assign]  # the processor hung up
     threading.Thread(target=server.serve_forever, daemon=True).start()
-    say(url=f"http://127.0.0.1:{server.server_port}/")
+    emit(url=f"http://127.0.0.1:{server.server_port}/")
     if not sys.stdin.readline():  # go
         return
     hammers = [Hammer(name, host, int(port), password) for name in HAMMERS]

@@ -4,10 +4,9 @@ import json
 import time
 
 from strikewatch.core import instant
-from tests.long.attacks.attack import Attack, Done
-from tests.long.attacks.sender import Sender
-from tests.long.attacks.shipped import COLLECTOR
-from tests.long.attacks.site import Site, settled
+from tests.long.attacks.attack import Attack, AttackReport
+from tests.long.attacks.shipped import COLLECTOR, Sender
+from tests.long.attacks.site import Site, wait_until
 
 HAMMERS = 10_000
 SITES = 1_000
@@ -24,16 +23,16 @@ def _hammers(site: Site) -> int:
     return int(n)
 
 
-def invented(site: Site, scale: float) -> Done:
-    """A sample of each hammer; the number that is kept must be bounded."""
+def invented(site: Site, scale: float) -> AttackReport:
+    """Send a sample of each invented hammer; the number that is kept must be bounded."""
     hammers, sites = round(HAMMERS * scale), round(SITES * scale)
     with Sender(site.broker, COLLECTOR) as sender:
         for n in range(hammers):
             sender.publish(f"strikewatch/site-{n % sites:04d}/HB-{n:05d}/samples", _sample())
-    settled(lambda: _hammers(site) + sum(site.rejects().values()) >= hammers, 60.0, 0.5)
+    wait_until(lambda: _hammers(site) + sum(site.rejects().values()) >= hammers, 60.0, 0.5)
     began = time.monotonic()
     status, body = site.get("/")
-    done = Done(
+    done = AttackReport(
         sender.sent,
         notes={
             "hammers kept": _hammers(site),
@@ -47,8 +46,8 @@ def invented(site: Site, scale: float) -> Done:
     return done
 
 
-def retained(site: Site, scale: float) -> Done:
-    """Retained messages under invented topics, which come at once whenever the processor subscribes."""
+def retained(site: Site, scale: float) -> AttackReport:
+    """Publish retained messages under invented topics, which arrive whenever the processor subscribes."""
     topics = [f"strikewatch/site-{n % 100:04d}/HB-{n:05d}/samples" for n in range(round(RETAINED * scale))]
     began = time.monotonic()
     site.processor.stop()
@@ -57,7 +56,7 @@ def retained(site: Site, scale: float) -> Done:
             sender.publish(topic, _sample(), retain=True)
     start_s = site.processor.start_again(began)
     again_s = site.processor.restart()
-    return Done(
+    return AttackReport(
         sender.sent, notes={"start s": start_s, "second start s": again_s, "hammers kept": _hammers(site)}
     )
 

@@ -1,4 +1,4 @@
-"""Attack a site, wait until the other hammers' alerts have come, and say how it went."""
+"""Attack a site, wait until the other hammers' alerts have come, and measure what the attack cost them."""
 
 import math
 import time
@@ -8,21 +8,21 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.long.attacks.attack import Attack, Result
-from tests.long.attacks.memory import cpu_s, forget_peak, resident_mib
-from tests.long.attacks.site import Site, settled
+from tests.long.attacks.processor import cpu_s, reset_peak, resident_mib
+from tests.long.attacks.site import Site, wait_until
 
 AFTER_S = 4.0
 AFTER_SHORT_S = 1.5
 """Alerts are still measured for so long after the attack."""
-PATIENCE_S = 60.0
+ALERT_TIMEOUT_S = 60.0
 """What has not come by then never came."""
 COMMITS_S = 20.0
-SAY_WITHIN_S = 15.0
+REPORT_WITHIN_S = 15.0
 
 
 @contextmanager
 def site_for(attack: Attack) -> Iterator[Site]:
-    """A site of its own, in a temporary folder."""
+    """Yield a new site in a temporary folder."""
     with TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         site = Site(Path(folder), attack)
         try:
@@ -43,7 +43,7 @@ class Sites:
         self._site: Site | None = None
 
     def site(self, attack: Attack) -> Site:
-        """The site to attack."""
+        """Return the site to attack."""
         if self._site is None or self._fresh or not attack.plain:
             self.renew()
             self._context = context = site_for(attack)
@@ -51,7 +51,7 @@ class Sites:
         return self._site
 
     def renew(self) -> None:
-        """Use the present site for nothing more."""
+        """Close the present site; the next attack gets a new one."""
         if self._context is not None:
             context, self._context, self._site = self._context, None, None
             context.__exit__(None, None, None)
@@ -63,31 +63,35 @@ class Sites:
         self.renew()
 
 
-def attacked(
-    attack: Attack, site: Site, scale: float, patience_s: float = PATIENCE_S, after_s: float = AFTER_S
+def run_attack(
+    attack: Attack,
+    site: Site,
+    scale: float,
+    alert_timeout_s: float = ALERT_TIMEOUT_S,
+    after_s: float = AFTER_S,
 ) -> Result:
-    """Raises whatever the attack itself raises."""
+    """Attack the site and measure the effect on the other hammers. Errors of the attack are raised."""
     processor, witness = site.processor, site.witness
     rejects, log_from, deaths, pid = site.rejects(), site.log_size(), processor.deaths, processor.pid
     stored, confirmed = site.honest_events(), witness.events
     before_mib, cpu, began = resident_mib(pid), cpu_s(pid), time.monotonic()
-    forget_peak(pid)
+    reset_peak(pid)
     done = attack.run(site, scale)
     upto = time.monotonic() + after_s
     witness.wait(lambda: time.monotonic() >= upto, after_s)
-    witness.wait(lambda: witness.all_came(began, upto), patience_s)
+    witness.wait(lambda: witness.all_came(began, upto), alert_timeout_s)
     confirmed = witness.events - confirmed
-    settled(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
+    wait_until(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
     due = [name for name in witness.due(began, upto) if not _away(processor.away, witness.sent[name])]
     delays = [witness.came[name] - witness.sent[name] for name in due if name in witness.came]
     missing = sum(name not in witness.came for name in witness.due(began, upto))
     same = pid == processor.pid  # otherwise its memory is that of a new start
     peak_mib, kept_mib = resident_mib(processor.pid, peak=True), resident_mib(processor.pid)
-    said = site.said(began, log_from, rejects)
-    deadline = time.monotonic() + SAY_WITHIN_S
-    while said.silent(attack.says) and time.monotonic() < deadline:
+    reported = site.reported(began, log_from, rejects)
+    deadline = time.monotonic() + REPORT_WITHIN_S
+    while reported.silent(attack.reports_to) and time.monotonic() < deadline:
         time.sleep(0.5)
-        said = site.said(began, log_from, rejects)
+        reported = site.reported(began, log_from, rejects)
     return Result(
         attack.name,
         done,
@@ -98,13 +102,13 @@ def attacked(
         kept_mib - before_mib,
         missing + max(0, confirmed - (site.honest_events() - stored)),
         processor.deaths - deaths,
-        said,
-        said.silent(attack.says),
+        reported,
+        reported.silent(attack.reports_to),
         attack.deaths,
         not same,
     )
 
 
 def _away(periods: Iterable[tuple[float, float]], at: float) -> bool:
-    """Whether the processor was stopped, or on its way up again, at an instant."""
+    """Return whether the processor was stopped or starting at an instant."""
     return any(since <= at < upto for since, upto in periods)

@@ -1,5 +1,6 @@
 """The attacked processor: restarted whenever it ends by itself, as the service manager would."""
 
+import os
 import subprocess
 import sys
 import threading
@@ -9,9 +10,39 @@ from pathlib import Path
 from typing import Any
 
 from tests.broker import free_port
-from tests.long.attacks.memory import cpu_s
 from tests.long.attacks.shipped import PROCESSOR_PASSWORD, ShippedBroker
 from tests.service import processor
+
+MIB = 1024 * 1024
+TICKS_S = os.sysconf("SC_CLK_TCK")
+
+
+def resident_mib(pid: int, *, peak: bool = False) -> float:
+    """Return the resident memory, or its peak since `reset_peak`; 0 if there is no such process."""
+    name = "VmHWM:" if peak else "VmRSS:"
+    for line in _read(pid, "status").splitlines():
+        if line.startswith(name):
+            return int(line.split()[1]) * 1024 / MIB
+    return 0.0
+
+
+def reset_peak(pid: int) -> None:
+    """Reset the peak of resident memory (proc(5), clear_refs: 5)."""
+    Path(f"/proc/{pid}/clear_refs").write_text("5")
+
+
+def cpu_s(pid: int) -> float:
+    """Return the CPU time of all threads so far, s; 0 if there is no such process."""
+    fields = _read(pid, "stat").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / TICKS_S if fields else 0.0
+
+
+def _read(pid: int, name: str) -> str:
+    try:
+        return Path(f"/proc/{pid}/{name}").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        return ""
+
 
 FIRST_START_S = 300.0
 """It may have to compile the detectors, on a machine that does other work."""

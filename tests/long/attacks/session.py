@@ -9,10 +9,10 @@ import time
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from tests.long.attacks.attack import Attack, Done
+from tests.long.attacks.attack import Attack, AttackReport
 from tests.long.attacks.honest import SITE
 from tests.long.attacks.shipped import ATTACKER, PASSWORD
-from tests.long.attacks.site import Site, settled
+from tests.long.attacks.site import Site, wait_until
 
 GUESSED = "strikewatch"
 """The default id of the first releases."""
@@ -23,7 +23,7 @@ ALERT_S = 10.0
 
 
 def take_over(site: Site, client_id: str) -> None:
-    """Connect once under an id, with a clean start, at each listener that takes the password; then leave."""
+    """Connect once with the client id and a clean start at each listener that accepts the password."""
     for port in {site.broker.port, site.broker.processor_port}:
         thief = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5
@@ -41,45 +41,45 @@ def take_over(site: Site, client_id: str) -> None:
         thief.loop(0.05)
 
 
-def _away(site: Site, client_id: str) -> Done:
-    """While the processor is being restarted and its messages wait at the broker."""
+def _take_over_while_stopped(site: Site, client_id: str) -> AttackReport:
+    """Take over while the processor restarts and its messages wait at the broker."""
     began = time.monotonic()
     site.processor.stop()
     time.sleep(QUEUED_S / 2)
     take_over(site, client_id)
     time.sleep(QUEUED_S / 2)
-    done = Done(notes={"restart s": site.processor.start_again(began)})
+    done = AttackReport(notes={"restart s": site.processor.start_again(began)})
     resumed = site.processor.lines("broker_connected")[-1]["resumed"]
     done.notes["session"] = "resumed" if resumed else "lost"
     if not resumed:
-        said = settled(lambda: any("raised" in what for what in site.witness.others(began)), ALERT_S)
-        done.expect(said, "the session was lost, and no alert says so")
+        reported = wait_until(lambda: any("raised" in what for what in site.witness.others(began)), ALERT_S)
+        done.expect(reported, "the session was lost, and no alert reports it")
     return done
 
 
-def _again_and_again(site: Site, client_id: str, times: int) -> Done:
+def _take_over_repeatedly(site: Site, client_id: str, times: int) -> AttackReport:
     for _ in range(times):
         take_over(site, client_id)
         time.sleep(0.3)
-    return Done(notes={"takeovers tried": times})
+    return AttackReport(notes={"takeovers tried": times})
 
 
-def queue(site: Site, scale: float) -> Done:
+def queue(site: Site, scale: float) -> AttackReport:
     del scale
-    return _away(site, GUESSED)
+    return _take_over_while_stopped(site, GUESSED)
 
 
-def queue_known(site: Site, scale: float) -> Done:
+def queue_known(site: Site, scale: float) -> AttackReport:
     del scale
-    return _away(site, site.broker.client_id())
+    return _take_over_while_stopped(site, site.broker.client_id())
 
 
-def repeated(site: Site, scale: float) -> Done:
-    return _again_and_again(site, GUESSED, round(TAKEOVERS * scale))
+def repeated(site: Site, scale: float) -> AttackReport:
+    return _take_over_repeatedly(site, GUESSED, round(TAKEOVERS * scale))
 
 
-def repeated_known(site: Site, scale: float) -> Done:
-    return _again_and_again(site, site.broker.client_id(), round(TAKEOVERS * scale))
+def repeated_known(site: Site, scale: float) -> AttackReport:
+    return _take_over_repeatedly(site, site.broker.client_id(), round(TAKEOVERS * scale))
 
 
 ATTACKS = (

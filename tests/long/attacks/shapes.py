@@ -10,11 +10,10 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from strikewatch.core import instant
-from tests.long.attacks.attack import Attack, Channel, Done
+from tests.long.attacks.attack import Attack, AttackReport, Channel
 from tests.long.attacks.honest import SITE
-from tests.long.attacks.sender import Sender
-from tests.long.attacks.shipped import ATTACKER
-from tests.long.attacks.site import Site, settled
+from tests.long.attacks.shipped import ATTACKER, Sender
+from tests.long.attacks.site import Site, wait_until
 from tests.sources import malformed
 
 SAID: frozenset[Channel] = frozenset({"rejects", "log"})
@@ -22,49 +21,49 @@ LARGEST = 16 * 1024 * 1024
 """`message_size_limit` of the shipped broker, bytes."""
 
 
-def now() -> str:
+def now_text() -> str:
     return instant.text(time.time_ns() // 10**6 * 10**6)
 
 
-def keys(site: Site, scale: float) -> Done:
-    """Objects of 0.43 MB with very many unknown keys: each once, or the last one twice."""
+def keys(site: Site, scale: float) -> AttackReport:
+    """Send objects of 0.43 MB with very many unknown keys, or with one key twice."""
     many = {f"k{n}": 1 for n in range(round(40_000 * scale))}
     with Sender(site.broker) as sender:
         for kind, rest in (("samples", {}), ("events", {"event": "check", "result": "ok"})):
-            once = json.dumps({"time": now(), **rest, **many}).encode()
+            once = json.dumps({"time": now_text(), **rest, **many}).encode()
             sender.send(once, kind)
             sender.send(once[:-1] + b', "' + list(many)[-1].encode() + b'": 2}', kind)
-    return Done(sender.sent)
+    return AttackReport(sender.sent)
 
 
-def ones(site: Site, scale: float) -> Done:
-    """One array of 3 MB, each entry of which is no sample."""
+def non_samples(site: Site, scale: float) -> AttackReport:
+    """Send an array of 3 MB in which no entry is a sample."""
     with Sender(site.broker) as sender:
         sender.send(b"[" + b"1," * round(1_500_000 * scale) + b"1]")
-    return Done(sender.sent)
+    return AttackReport(sender.sent)
 
 
-def nesting(site: Site, scale: float) -> Done:
-    """Brackets and objects within each other, closed or not, alone or under a key."""
+def nesting(site: Site, scale: float) -> AttackReport:
+    """Send deeply nested brackets and objects, closed or not, alone or under a key."""
     deep = round(1_000_000 * scale)
     with Sender(site.broker) as sender:
         sender.send(b"[" * deep)
         sender.send(b"[" * deep + b"]" * deep)
         sender.send(b'{"time":' * (deep // 8))
         sender.send(b'{"a":' * (deep // 5) + b"1" + b"}" * (deep // 5))
-        sender.send(b'{"time":"' + now().encode() + b'","x":' + b"[" * deep + b"]" * deep + b"}")
+        sender.send(b'{"time":"' + now_text().encode() + b'","x":' + b"[" * deep + b"]" * deep + b"}")
         sender.send(b'[{"n":"oil","v":' + b"[" * deep)
         sender.send(b'{"event":"check","note":' + b"[" * deep + b"]" * deep + b"}", "events")
-    return Done(sender.sent)
+    return AttackReport(sender.sent)
 
 
-def large(site: Site, scale: float) -> Done:
-    """As large as the broker lets through: strings, digits, spaces, brackets, keys, events, and a block of rows."""
+def large(site: Site, scale: float) -> AttackReport:
+    """Send messages as large as the broker permits: strings, digits, spaces, brackets, keys, events, rows."""
     size = round((LARGEST - 200) * scale)
     samples = [
         b'{"time":"' + b"2" * size + b'"}',
         b'{"time_ms":' + b"9" * size + b"}",
-        b'{"time":"' + now().encode() + b'","oil_c":' + b"1" * size + b"}",
+        b'{"time":"' + now_text().encode() + b'","oil_c":' + b"1" * size + b"}",
         b" " * size,
         b'{"' + b"k" * size + b'":1}',
         b"[" + b'"x",' * (size // 4) + b"1]",
@@ -76,13 +75,13 @@ def large(site: Site, scale: float) -> Done:
         for payload in samples:
             sender.send(payload)
         sender.send(
-            b'{"event":"check","time":"' + now().encode() + b'","note":"' + b"n" * size + b'"}', "events"
+            b'{"event":"check","time":"' + now_text().encode() + b'","note":"' + b"n" * size + b'"}', "events"
         )
-    return Done(sender.sent)
+    return AttackReport(sender.sent)
 
 
-def infinities(site: Site, scale: float) -> Done:
-    """Numbers that are finite as sent, and not after their conversion. The recording is read afterwards."""
+def infinities(site: Site, scale: float) -> AttackReport:
+    """Send numbers that are infinite after their conversion, then read the recording."""
     del scale
     huge = (1.7e308, -1.7e308)
     start = time.time_ns() // 10**6 * 10**6
@@ -101,24 +100,24 @@ def infinities(site: Site, scale: float) -> Done:
         for value in huge:
             sender.send([{"bt": seconds(), "bu": "Cel", "bv": value, "n": "oil", "v": value}])
             sender.send([{"bt": seconds(), "n": "pressure", "u": "MPa", "v": value}])
-    done = Done(sender.sent)
+    done = AttackReport(sender.sent)
     processor = site.processor
     deadline = time.monotonic() + 10
     while sum(site.rejects().values()) == before and time.monotonic() < deadline:
         time.sleep(0.1)
-    done.broken += [f"page {path} answers {status}" for path, status in crawled(site) if status >= 500]
+    done.broken += [f"page {path} answers {status}" for path, status in crawl_pages(site) if status >= 500]
     processor.restart()  # what was recorded until then is written at the next start
     done.expect(
-        settled(lambda: any(processor.recordings.rglob("*.parquet")), 30.0),
+        wait_until(lambda: any(processor.recordings.rglob("*.parquet")), 30.0),
         "there is no recording to look at",
     )
-    bad = infinite(processor.recordings)
+    bad = infinite_channels(processor.recordings)
     done.expect(not bad, f"infinite in the recording: {', '.join(sorted(bad))}")
     return done
 
 
-def infinite(folder: Path) -> set[str]:
-    """Channels with an infinite value in any recording."""
+def infinite_channels(folder: Path) -> set[str]:
+    """Return the channels with an infinite value in any recording."""
     found = set()
     for path in folder.rglob("*.parquet"):
         table = pq.ParquetFile(path).read()
@@ -132,8 +131,8 @@ def infinite(folder: Path) -> set[str]:
     return found
 
 
-def crawled(site: Site) -> list[tuple[str, int]]:
-    """The pages that show the attacker's hammer, and how each was answered."""
+def crawl_pages(site: Site) -> list[tuple[str, int]]:
+    """Request the pages that show the attacker's hammer; return the status of each."""
     hammer = f"site={SITE}&hammer={ATTACKER}"
     paths = (
         "/",
@@ -151,18 +150,18 @@ def crawled(site: Site) -> list[tuple[str, int]]:
     return [("/", status), *((path, site.get(path)[0]) for path in dict.fromkeys([*paths, *local][:40]))]
 
 
-def mutated(site: Site, scale: float) -> Done:
-    """Valid messages with mutations of structure or bytes, through the broker; 10⁶ of them with `--scale 50`."""
+def mutated(site: Site, scale: float) -> AttackReport:
+    """Send valid messages with mutated structure or bytes; 10⁶ of them with `--scale 50`."""
     made = itertools.islice(malformed.payloads(3), math.ceil(20_000 * scale))
     with Sender(site.broker) as sender:
         for topic, payload in made:
             sender.send(payload, "events" if topic == malformed.EVENTS else "samples")
-    return Done(sender.sent)
+    return AttackReport(sender.sent)
 
 
 ATTACKS = (
     Attack("keys", "40,000 unknown keys in one object, one of them twice", keys, 0.5, SAID),
-    Attack("ones", "an array of 1.5 million numbers", ones, 0.2, SAID),
+    Attack("ones", "an array of 1.5 million numbers", non_samples, 0.2, SAID),
     Attack("nesting", "a million brackets within each other", nesting, 0.1, SAID),
     Attack(
         "infinities",

@@ -11,10 +11,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from tests.long.attacks.attack import Attack, Said
+from tests.long.attacks.attack import Attack, Reports
 from tests.long.attacks.honest import HAMMERS
-from tests.long.attacks.memory import resident_mib
-from tests.long.attacks.processor import Processor
+from tests.long.attacks.processor import Processor, resident_mib
 from tests.long.attacks.shipped import ShippedBroker
 from tests.long.attacks.witness import Witness
 
@@ -64,7 +63,7 @@ class Site:
         self._closing.close()
 
     def _steady(self) -> None:
-        """Wait until its memory no longer grows."""
+        """Wait until the processor's memory no longer grows."""
         deadline, last = time.monotonic() + STEADY_WITHIN_S, 0.0
         while time.monotonic() < deadline and (now := resident_mib(self.processor.pid)) > last + STEADY_MIB:
             last = now
@@ -104,9 +103,9 @@ class Site:
     def log_size(self) -> int:
         return len(self.processor.log())
 
-    def said(self, since: float, log_from: int, rejects_before: Counter[str]) -> Said:
-        """What was said since."""
-        return Said(
+    def reported(self, since: float, log_from: int, rejects_before: Counter[str]) -> Reports:
+        """What was reported since."""
+        return Reports(
             log=self._logged(log_from),
             alert=self.witness.others(since),
             rejects=self.rejects() - rejects_before,
@@ -118,12 +117,12 @@ class Site:
         found: Counter[str] = Counter()
         for line in self.processor.log()[log_from:].splitlines():
             try:
-                said = json.loads(line)
+                reported = json.loads(line)
             except ValueError:
                 found["(not JSON)"] += 1
                 continue
-            if said.get("level") in WORSE:
-                found[said["event"]] += 1
+            if reported.get("level") in WORSE:
+                found[reported["event"]] += 1
         return found
 
     def _shown(self) -> str:
@@ -141,7 +140,7 @@ class Site:
 
 @contextlib.contextmanager
 def misbehaving(how: str) -> Iterator[str]:
-    """The address of a webhook receiver that does what `receivers` calls `how`."""
+    """Start a webhook receiver that misbehaves in the way `how`; yield its address."""
     command = [sys.executable, "-m", "tests.long.attacks.receivers", how]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as process:
@@ -153,8 +152,8 @@ def misbehaving(how: str) -> Iterator[str]:
             process.kill()
 
 
-def settled(what: Any, within_s: float, every_s: float = 0.2) -> bool:
-    """Wait for something to come true; whether it did."""
+def wait_until(what: Any, within_s: float, every_s: float = 0.2) -> bool:
+    """Wait until `what` returns true; return whether it did."""
     deadline = time.monotonic() + within_s
     while not what():
         if time.monotonic() > deadline:

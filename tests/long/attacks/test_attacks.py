@@ -9,17 +9,16 @@ from dataclasses import replace
 
 import pytest
 
-from tests.long.attacks.attack import Done, Result, Said
-from tests.long.attacks.every import EVERY
-from tests.long.attacks.measure import AFTER_SHORT_S, Sites, attacked
-from tests.long.attacks.table import failed, row
+from tests.long.attacks.__main__ import ATTACKS
+from tests.long.attacks.attack import AttackReport, Reports, Result, format_failure, format_result
+from tests.long.attacks.measure import AFTER_SHORT_S, Sites, run_attack
 
-QUICK = {name: one.short for name, one in EVERY.items() if one.short is not None and one.plain}
-PLAIN = EVERY["nesting"]
-PATIENCE_S = 45.0
+QUICK = {name: one.short for name, one in ATTACKS.items() if one.short is not None and one.plain}
+PLAIN = ATTACKS["nesting"]
+ALERT_TIMEOUT_S = 45.0
 
 NOT_HELD: dict[str, str] = {
-    "takeover-queue": "anybody may take over the session, and nothing says that it was lost",
+    "takeover-queue": "anybody may take over the session, and nothing reports that it was lost",
     "flips": "each flip is an alert of its own",
     "forwarded": "some headers and foreign host names count as this machine",
     "connections": "idle connections use up all that may be open, and health checks fail",
@@ -42,18 +41,18 @@ def sites() -> Iterator[Sites]:
         for name in QUICK
     ],
 )
-def test_one_bad_sender_stops_nobody(name: str, sites: Sites) -> None:
-    attack = EVERY[name]
-    result = attacked(attack, sites.site(attack), QUICK[name], PATIENCE_S, AFTER_SHORT_S)
+def test_an_attack_by_one_sender_delays_no_other_hammer(name: str, sites: Sites) -> None:
+    attack = ATTACKS[name]
+    result = run_attack(attack, sites.site(attack), QUICK[name], ALERT_TIMEOUT_S, AFTER_SHORT_S)
     broken = result.broken(timed=False)
     if broken:
         sites.renew()
-    assert not broken, row(result, timed=False)
+    assert not broken, format_result(result, timed=False)
 
 
 GOOD = Result(
     name="ones",
-    done=Done(3_000_001),
+    done=AttackReport(3_000_001),
     alerts=4,
     delay_s=0.5,
     cpu_s=0.4,
@@ -61,17 +60,17 @@ GOOD = Result(
     kept_mib=1.0,
     outstanding=0,
     deaths=0,
-    said=Said({}, {}, Counter(too_many=1), "ready"),
-    unsaid=False,
+    reported=Reports({}, {}, Counter(too_many=1), "ready"),
+    unreported=False,
 )
 
 
 def test_a_result_within_all_limits_holds() -> None:
     assert not GOOD.broken()
-    assert "held" in row(GOOD)
-    assert "3,000,001" in row(GOOD)
-    assert "1 × too_many" in row(GOOD)
-    assert "held, over goal" in row(replace(GOOD, delay_s=2.0))
+    assert "held" in format_result(GOOD)
+    assert "3,000,001" in format_result(GOOD)
+    assert "1 × too_many" in format_result(GOOD)
+    assert "held, over goal" in format_result(replace(GOOD, delay_s=2.0))
 
 
 @pytest.mark.parametrize(
@@ -82,21 +81,21 @@ def test_a_result_within_all_limits_holds() -> None:
         ({"outstanding": 2}, "2 alerts or events of other hammers never came"),
         ({"grown_mib": 279.0}, "memory grew by 279 MiB"),
         ({"deaths": 1}, "ended 1 times"),
-        ({"unsaid": True}, "nothing was said"),
-        ({"done": Done(broken=["/metrics answers 200"])}, "/metrics answers 200"),
+        ({"unreported": True}, "nothing was reported"),
+        ({"done": AttackReport(broken=["/metrics answers 200"])}, "/metrics answers 200"),
     ],
 )
-def test_each_harm_is_named(bad: dict[str, object], words: str) -> None:
+def test_each_broken_limit_is_named(bad: dict[str, object], words: str) -> None:
     result = replace(GOOD, **bad)  # type: ignore[arg-type]
     assert words in " ".join(result.broken())
-    assert "NOT HELD" in row(result)
-    assert f"! {result.broken()[0]}" in row(result)
+    assert "NOT HELD" in format_result(result)
+    assert f"! {result.broken()[0]}" in format_result(result)
 
 
-def test_what_the_machine_s_other_work_changes_is_not_judged_in_ci() -> None:
+def test_limits_that_depend_on_machine_load_are_not_checked_in_ci() -> None:
     assert not replace(GOOD, delay_s=3.5).broken(timed=False)
     assert replace(GOOD, cpu_s=30.0).broken(timed=False)
 
 
 def test_an_attack_that_ends_with_an_error_has_not_held() -> None:
-    assert "NOT HELD" in failed(PLAIN, ZeroDivisionError("no"))
+    assert "NOT HELD" in format_failure(PLAIN, ZeroDivisionError("no"))

@@ -1,4 +1,4 @@
-"""Reads what the process of honest hammers says: which alerts were due, and when each came."""
+"""Read the output of the process of honest hammers: which alerts were due, and when each came."""
 
 import json
 import subprocess
@@ -68,14 +68,14 @@ class Witness:
     def _read(self) -> None:
         assert self._process.stdout is not None
         for line in self._process.stdout:
-            said = json.loads(line)
+            reported = json.loads(line)
             with self._changed:
-                if "sent" in said:
-                    self.sent[said["sent"]] = said["at"]
-                elif "came" in said:
-                    self.came.setdefault(said["came"], said["at"])
-                elif "event" in said:
+                if "sent" in reported:
+                    self.sent[reported["sent"]] = reported["at"]
+                elif "came" in reported:
+                    self.came.setdefault(reported["came"], reported["at"])
+                elif "event" in reported:
                     self.events += 1
-                elif "other" in said:
-                    self._others.append((time.monotonic(), said["other"]))
+                elif "other" in reported:
+                    self._others.append((time.monotonic(), reported["other"]))
                 self._changed.notify_all()

@@ -24,14 +24,14 @@ def detect(rows: Rows, settings_of: Callable[[Key], HammerSettings] = data.setti
         pipeline.commit(pipeline.step(Batch([Portion(data.KEY, piece, int(piece.time_ns[-1]))])))
 
 
-def floor(rows: Rows) -> None:
+def sum_columns(rows: Rows) -> None:
     rows.time_ns.sum()
     for column in rows.columns.values():
         column.sum()
 
 
-def plain(rows: Rows) -> None:
-    """Four rules, a sample at a time, as one would first write them."""
+def plain_python_rules(rows: Rows) -> None:
+    """Run four rules sample by sample in plain Python."""
     firing_s = hot_s = blank_s = worked_s = 0.0
     last = None
     alerts = []
@@ -59,8 +59,8 @@ def plain(rows: Rows) -> None:
                 alerts.append((name, at))
 
 
-def grouped(rows: Rows) -> None:
-    """The same by pandas: runs of a condition as groups, summed."""
+def pandas_rules(rows: Rows) -> None:
+    """Run the same rules with pandas groupby."""
     frame = pd.DataFrame({"t": rows.time_ns, **rows.columns})
     frame["step_s"] = frame["t"].diff().fillna(0) / 1e9
     for condition, limit in (
@@ -77,7 +77,7 @@ def grouped(rows: Rows) -> None:
 def lines() -> list[Line]:
     found = []
     for name, rows in (("bare feed", data.bare(ROWS)), ("with pose and engine", data.rich(ROWS))):
-        a, b = median_s(lambda rows=rows: detect(rows), lambda rows=rows: floor(rows))  # type: ignore[misc]
+        a, b = median_s(lambda rows=rows: detect(rows), lambda rows=rows: sum_columns(rows))  # type: ignore[misc]
         found.append(
             Line(
                 f"all detectors, {name}: {ROWS / a / 1e6:.0f} M rows/s (sum {ROWS / b / 1e6:.0f})",
@@ -87,7 +87,7 @@ def lines() -> list[Line]:
             )
         )
     short = data.bare(PLAIN_ROWS)
-    for name, rival in (("plain Python loop", plain), ("pandas groupby", grouped)):
+    for name, rival in (("plain Python loop", plain_python_rules), ("pandas groupby", pandas_rules)):
         a, b = median_s(lambda: detect(short), lambda rival=rival: rival(short))  # type: ignore[misc]
         found.append(Line(f"against {name}: {PLAIN_ROWS / b / 1e6:.1f} M rows/s", "times as fast", b / a, ""))
     return found

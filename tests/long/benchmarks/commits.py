@@ -29,7 +29,7 @@ STATE = b"x" * 1000
 
 
 def steps(every_ns: int, raising: bool) -> Iterator[StepRecord]:
-    """A row of a hammer in each, and the alert it gives cause for."""
+    """Return steps with one row each, and with the alert that it raises."""
     site, hammer = data.KEY
     for k in itertools.count():
         at = START + k * every_ns

@@ -37,17 +37,17 @@ def bare(n: int, key: Key = KEY, folder: Path = SHIFT) -> Rows:
 
 
 def rich(n: int, key: Key = KEY) -> Rows:
-    """n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
+    """Return n rows at 10 Hz as recorded: engine speed and pose every second, oil every five."""
     return _tiled(n, key)
 
 
 def fitted(n: int) -> Rows:
-    """n rows at 10 Hz of a carrier with every sensor, as recorded."""
+    """Return n rows at 10 Hz of a carrier with every sensor, as recorded."""
     return _tiled(n, KEY, INSTRUMENTED)
 
 
 def fitted_settings() -> Callable[[Key], HammerSettings]:
-    """With what its misuse is judged by, so that no detector is silent."""
+    """Return settings with every limit of misuse, so that every detector is active."""
     return load(INSTRUMENTED / SETTINGS).of_hammer
 
 

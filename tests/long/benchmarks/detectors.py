@@ -38,7 +38,7 @@ def _set(feed: str, rows: Rows, settings_of: SettingsOf) -> Line:
 
 
 def _one_by_one(feed: str, rows: Rows, settings_of: SettingsOf) -> list[Line]:
-    """What each detector's kernel costs a row beside the others: a pass over the feed, timed kernel by kernel."""
+    """Time each detector's kernel per row, in one pass over the feed."""
     took: Counter[str] = Counter()
 
     def timed(detector: Detector) -> Detector:

@@ -24,7 +24,7 @@ def resident_mib() -> float:
     raise OSError("/proc/self/status says nothing of VmRSS")
 
 
-def one(hammers: int, minutes: int) -> None:
+def print_resident_mib(hammers: int, minutes: int) -> None:
     """Print the resident memory after a tenth and at the end of so many minutes, a row a minute and hammer."""
     pipeline = Pipeline(data.settings_of)
     keys = [("site", f"HB-{k:05d}") for k in range(hammers)]
@@ -45,7 +45,7 @@ def one(hammers: int, minutes: int) -> None:
     print(early, resident_mib())
 
 
-def measured(hammers: int, minutes: int) -> tuple[float, float]:
+def measure_resident_mib(hammers: int, minutes: int) -> tuple[float, float]:
     command = [sys.executable, "-m", "tests.long.benchmarks.footprint", str(hammers), str(minutes)]
     early, late = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
     return float(early), float(late)
@@ -55,10 +55,10 @@ def lines() -> list[Line]:
     found = []
     least = 0.0
     for hammers in HAMMERS:
-        _, late = measured(hammers, 20)
+        _, late = measure_resident_mib(hammers, 20)
         least = least or late
         found.append(Line(f"{hammers:,} hammers: {late:.0f} MiB resident", "to 10 hammers", late / least, ""))
-    early, late = measured(10, WEEK_MIN)
+    early, late = measure_resident_mib(10, WEEK_MIN)
     found.append(
         Line(
             f"10 hammers over a week: {early:.1f} → {late:.1f} MiB", "end / after a tenth", late / early, "1"
@@ -69,4 +69,4 @@ def lines() -> list[Line]:
 
 
 if __name__ == "__main__":
-    one(*map(int, sys.argv[1:]))
+    print_resident_mib(*map(int, sys.argv[1:]))

@@ -31,7 +31,7 @@ SECONDS = 15.0
 WARM_S = 3.0
 
 
-class AlertActions:
+class AlertReceiver:
     """Receives POSTs and notes when an onset came first."""
 
     def __init__(self) -> None:
@@ -62,7 +62,7 @@ class AlertActions:
 
 
 def publish(broker: Broker, sent: dict[str, float]) -> None:
-    """The same pace for both, by the clock."""
+    """Publish at a fixed rate, the same for both subscribers."""
     one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="gateway")
     one.max_inflight_messages_set(500)
     one.connect(broker.host, broker.port)
@@ -83,9 +83,9 @@ def publish(broker: Broker, sent: dict[str, float]) -> None:
     one.loop_stop()
 
 
-def measured(whole: bool) -> np.ndarray[Any, Any]:
-    """Delays in ms, after a while of warming up."""
-    desk, sent = AlertActions(), dict[str, float]()
+def measure_delays_ms(whole: bool) -> np.ndarray[Any, Any]:
+    """Return delays in ms, after a warm-up."""
+    desk, sent = AlertReceiver(), dict[str, float]()
     with (
         tempfile.TemporaryDirectory() as folder,
         Broker(Path(folder) / "broker", max_inflight=1000) as broker,
@@ -117,8 +117,8 @@ def measured(whole: bool) -> np.ndarray[Any, Any]:
     )
 
 
-def bare(host: str, port: int, url: str) -> None:
-    """A callback that posts what the alert would say, over one connection."""
+def post_directly(host: str, port: int, url: str) -> None:
+    """Post the alert directly from the callback, over one connection."""
     pool = urllib3.PoolManager()
 
     def on_message(_client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
@@ -136,7 +136,7 @@ def bare(host: str, port: int, url: str) -> None:
 
 
 def lines() -> list[Line]:
-    plain, whole = measured(whole=False), measured(whole=True)
+    plain, whole = measure_delays_ms(whole=False), measure_delays_ms(whole=True)
     found = []
     for share in (50, 99):
         a, b = float(np.percentile(whole, share)), float(np.percentile(plain, share))
@@ -147,4 +147,4 @@ def lines() -> list[Line]:
 
 
 if __name__ == "__main__":
-    bare(sys.argv[1], int(sys.argv[2]), sys.argv[3])
+    post_directly(sys.argv[1], int(sys.argv[2]), sys.argv[3])

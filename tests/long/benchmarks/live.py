@@ -28,7 +28,7 @@ GOALS = {1: 0.6, 10: 0.5, 100: 0.4}
 
 
 def preload(broker: Broker, size: int, count: int) -> None:
-    """Queue so many messages of so many rows for the session."""
+    """Queue `count` messages of `size` rows for the session."""
     one = client()
     one.connect(broker.host, broker.port)
     one.loop_start()
@@ -69,7 +69,7 @@ def preload(broker: Broker, size: int, count: int) -> None:
 
 
 def seconds(kind: str, size: int, count: int) -> float:
-    """What one kind of subscriber takes for them, on a broker of its own."""
+    """Return the time that one kind of subscriber takes for all messages, s, on its own broker."""
     with tempfile.TemporaryDirectory() as folder, Broker(Path(folder), max_inflight=1000) as broker:
         preload(broker, size, count)
         command = [

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from tests.broker import Broker, free_port
-from tests.long.benchmarks.pixels import Published, oil_c, seen
+from tests.long.benchmarks.pixels import Published, measure_display_delays, oil_c
 from tests.long.benchmarks.table import Line
 from tests.service.processor import SITE, Gateway, Processor, until
 
@@ -85,7 +85,7 @@ def lines() -> list[Line]:
                 late_s: list[float] = []
                 bare_s = _cost(processor, [_read(port, SECONDS, late_s)])
                 read_s = _cost(processor, [_read(port, SECONDS, None) for _ in range(READERS)])
-                on_screen = seen(f"http://127.0.0.1:{port}/", feed.published, SECONDS)
+                on_screen = measure_display_delays(f"http://127.0.0.1:{port}/", feed.published, SECONDS)
         finally:
             processor.end()
     ordered = sorted(late_s)
@@ -108,7 +108,7 @@ def lines() -> list[Line]:
 
 
 def _cost(processor: Processor, readers: list[object]) -> float:
-    """Cores that the processor takes while these read."""
+    """Return the cores that the processor uses while the readers read."""
 
     async def all_of_them() -> None:
         await asyncio.gather(*readers)  # type: ignore[call-overload]

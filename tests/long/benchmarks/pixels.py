@@ -35,8 +35,8 @@ def oil_c(k: int) -> float:
     return float(OIL_C[k % len(OIL_C)])
 
 
-def seen(url: str, published: Published, seconds: float) -> list[Line]:
-    """Open the page on hammers that are being published to."""
+def measure_display_delays(url: str, published: Published, seconds: float) -> list[Line]:
+    """Open the page while samples are published; measure how long they take to be shown."""
     with browser() as chromium:
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
         paints = []
@@ -91,7 +91,7 @@ def _busy(page: Page, line: CDPSession, seconds: float) -> tuple[float, float, f
 
 
 def _late_s(published: Published, shown: list[tuple[str, int, int]]) -> list[float]:
-    """Of each sample published while it was looked at, how long until it, or a later one, stood on the screen."""
+    """Return, for each sample published meanwhile, the time until it or a later one was shown, s."""
     by_key: dict[str, list[tuple[int, int]]] = defaultdict(list)
     for key, value, at_ms in shown:
         times = published[key]

@@ -16,7 +16,7 @@ HAMMERS = 4
 
 
 def read(path: Path) -> None:
-    """Every column but the names, to numpy, as a replay needs them."""
+    """Read every column except the names into numpy, as a replay does."""
     file = pq.ParquetFile(path)
     names = [name for name in file.schema_arrow.names if name not in ("site", "hammer")]
     for group in range(file.num_row_groups):

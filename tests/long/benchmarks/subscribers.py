@@ -19,7 +19,7 @@ FILTERS = [("strikewatch/+/+/samples", 1), ("strikewatch/+/+/events", 1)]
 
 
 class Sample(BaseModel):
-    """What one would write first."""
+    """A sample as a pydantic model."""
 
     time: AwareDatetime
     active: bool
@@ -59,13 +59,13 @@ def count_with(one: mqtt.Client, host: str, port: int, n: int, work: Any) -> flo
 
 
 def bare(host: str, port: int, n: int) -> float:
-    """Acknowledges and discards."""
+    """Acknowledge and discard each message."""
     one = client(manual_ack=True)
     return count_with(one, host, port, n, lambda message: one.ack(message.mid, message.qos))
 
 
 def naive(host: str, port: int, n: int) -> float:
-    """A pydantic model and plain Python rules in the callback, a sample a message."""
+    """Run plain Python rules on a pydantic model in the callback, one sample a message."""
     firing_since: dict[str, Any] = {}
     hot_since: dict[str, Any] = {}
     alerts: list[tuple[str, str]] = []

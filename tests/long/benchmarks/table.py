@@ -12,7 +12,7 @@ TRIALS = 5
 
 
 class Line(NamedTuple):
-    """One measured ratio: what, of what to what, how much, and the goal (as the plan states it)."""
+    """One measured ratio: description, what is divided by what, the ratio, and the goal."""
 
     what: str
     ratio_of: str
@@ -21,7 +21,7 @@ class Line(NamedTuple):
 
 
 def median_s(*timed: Callable[[], object], trials: int = TRIALS) -> list[float]:
-    """Medians of each, taken in turns so that a busy machine strikes all alike; one unmeasured turn first."""
+    """Return the median of each, s; measured in turns, so that machine load affects all alike, after a warm-up turn."""
     seconds: list[list[float]] = [[] for _ in timed]
     for trial in range(trials + 1):
         for one, taken in zip(timed, seconds, strict=True):

@@ -23,11 +23,11 @@ from strikewatch.review import rates
 from strikewatch.review.data.from_store import from_store
 from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.sources.recordings import open_shifts
+from strikewatch.storage.commit.statements import bout_row, stretch_row
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.recorder.parquet import SAMPLES, write_shift
-from strikewatch.storage.schema.bout_tables import bout_row, bouts, exposure, stretch_row
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.tables import alerts, bouts, exposure
 from tests.long.benchmarks import data
 from tests.long.benchmarks.replay import read
 from tests.long.benchmarks.table import Line, show
@@ -45,7 +45,7 @@ SHIFT = ROWS * SECOND // 10
 
 
 def day_of_work() -> dict[str, Rows]:
-    """What each hammer does in a day: two of six linger, and get hot."""
+    """Return a day's work of each hammer; two of the six have faults."""
     quiet = data.SHIFTS / "quiet-bench"
     made = {
         "HB-01": data.bare(ROWS),
@@ -76,7 +76,7 @@ def events_of(day: int) -> Iterator[Event]:
 
 
 def record(folder: Path, days: int) -> None:
-    """A folder a day, each with all hammers; no two have the same noise, so that they take up room as real ones do."""
+    """Record one folder a day with all hammers, each with its own noise so that compression is realistic."""
     work, dice = day_of_work(), np.random.default_rng(1)
     for day in range(days):
         noise = np.round(dice.normal(0.0, 0.5, ROWS), 1)
@@ -97,7 +97,7 @@ def reading_s(folder: Path) -> float:
 
 
 def reviewed(*arguments: str) -> tuple[float, float]:
-    """Seconds and MiB at most of `strikewatch review` with a page, in a process of its own."""
+    """Return duration (s) and peak memory (MiB) of `strikewatch review --html` in a separate process."""
     command = [sys.executable, "-m", "strikewatch.cli.main", "review", *arguments]
     begin = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
@@ -111,7 +111,7 @@ def reviewed(*arguments: str) -> tuple[float, float]:
 
 
 def fill(where: Path, found: ReplayResult, days: int) -> None:
-    """A database with what was found in the first day on every day, by the operators of each."""
+    """Fill a database with the first day's results on every day, with each day's operators."""
     fired = [bout_row(worked) for worked in found.bouts()]
     worked = [stretch_row(spent) for spent in found.stretches()]
     told = [
@@ -134,7 +134,7 @@ def fill(where: Path, found: ReplayResult, days: int) -> None:
 
 
 def _moved(rows: Iterable[Mapping[str, Any]], day: int) -> Iterator[dict[str, Any]]:
-    """The same on another day, by who is signed on then."""
+    """Return the rows moved to another day, with that day's operators."""
     for one in rows:
         half = one["start_ns"] >= START + SHIFT // 2
         yield {
@@ -146,7 +146,7 @@ def _moved(rows: Iterable[Mapping[str, Any]], day: int) -> Iterator[dict[str, An
 
 
 def _alert(one: dict[str, Any], day: int) -> dict[str, Any]:
-    """A moved alert as a row."""
+    """Return a moved alert as a row."""
     onset, cleared = one.pop("start_ns"), one.pop("end_ns")
     ident = f"{day:03d}{one['id']}"
     times = {"onset": instant.text(onset), "cleared": instant.text(cleared)}
@@ -163,7 +163,7 @@ def _alert(one: dict[str, Any], day: int) -> dict[str, Any]:
 
 
 def from_database_s(where: Path, days: int) -> tuple[float, float]:
-    """Seconds of the frames of all that time, and of the rates made of them."""
+    """Return the time to load the frames and to compute the rates, s."""
     begin = time.perf_counter()
     with SharedDatabase(where) as place:
         frames = from_store(place, START, START + days * DAY)

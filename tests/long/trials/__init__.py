@@ -1,1 +1,1 @@
-"""The processor is made to suffer; what had to hold is looked at, and figures say how it went."""
+"""Trials: the processor under faults. Each says what must hold, and reports figures."""

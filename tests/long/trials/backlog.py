@@ -25,7 +25,7 @@ from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
-from tests.long.benchmarks.latency import AlertActions
+from tests.long.benchmarks.latency import AlertReceiver
 from tests.long.trials.clocks import work
 from tests.long.trials.trial import Line, Trial, broken
 from tests.service.processor import NO_STORMS, SITE, Processor, now_ns, until
@@ -68,7 +68,7 @@ class Outcome(NamedTuple):
 
 
 def shuffled(dice: random.Random, messages: list[Any]) -> list[Any]:
-    """A fifth change places with the next, a fifth come again, at most two places later."""
+    """Swap a fifth of the messages with the next one and repeat a fifth, at most two places later."""
     order = list(range(len(messages)))
     k = 0
     while k + 1 < len(order):
@@ -81,14 +81,14 @@ def shuffled(dice: random.Random, messages: list[Any]) -> list[Any]:
     return [messages[i] for _, i in sorted(places)]
 
 
-class Kept(NamedTuple):
-    """What the gateway kept: rows at 5 Hz, and the same as messages of a second each."""
+class StoredBacklog(NamedTuple):
+    """The backlog of a gateway: rows at 5 Hz, and the same rows as messages of one second each."""
 
     rows: Rows
     payloads: list[bytes]
 
 
-def kept(seed: int, hours: float) -> Kept:
+def make_backlog(seed: int, hours: float) -> StoredBacklog:
     seconds = round(hours * 3600)
     start = now_ns() - (seconds + 60) * SECOND
     measured = work(seed, 0, seconds)
@@ -98,10 +98,10 @@ def kept(seed: int, hours: float) -> Kept:
     for k in range(0, len(measured), 5):
         values = {name: [one[name] for one in measured[k : k + 5]] for name in measured[0]}
         payloads.append(json.dumps({"time": instant.text(int(times[k])), "step_s": 0.2, **values}).encode())
-    return Kept(Rows(times, columns), payloads)
+    return StoredBacklog(Rows(times, columns), payloads)
 
 
-class Live:
+class LivePublisher:
     """The other hammers: samples at their pace until told to stop, every tenth of a hammer impossible."""
 
     def __init__(self, broker: Broker, seed: int) -> None:
@@ -170,17 +170,17 @@ class Live:
 
 
 def outcome(folder: Path, hours: float, quiet_s: float, per_s: float = 0.0, seed: int = 1) -> Outcome:
-    """The whole of it. `per_s`: how many kept messages the gateway sends a second; 0: as fast as it can."""
-    late = kept(seed, hours)
+    """Run the trial. `per_s`: how many kept messages the gateway sends a second; 0: as fast as it can."""
+    late = make_backlog(seed, hours)
     payloads = shuffled(random.Random(seed), late.payloads)
     (folder / "kept").write_bytes(b"\n".join(payloads))
-    desk = AlertActions()
+    desk = AlertReceiver()
     with Broker(folder / "broker", max_inflight=50_000) as broker:
         processor = Processor(
             folder / "processor", broker, desk.url, alarms=NO_STORMS, log={"level": "warning"}
         ).start(connected=False)
         until(lambda: "strikewatch" in broker.log and "samples" in broker.log)
-        live = Live(broker, seed)
+        live = LivePublisher(broker, seed)
         try:
             topic = f"strikewatch/{SITE}/{LATE}/samples"
             command = [sys.executable, "-m", "tests.long.trials.burst", str(folder / "kept")]
@@ -196,16 +196,16 @@ def outcome(folder: Path, hours: float, quiet_s: float, per_s: float = 0.0, seed
                 gateway.stdin.close()
                 assert gateway.wait() == 0
             last = int(late.rows.time_ns[-1])
-            processor.worked_through(LATE, last - 10 * SECOND)
+            processor.wait_until_processed(LATE, last - 10 * SECOND)
             ended = time.perf_counter()
             time.sleep(1.0)
             live.stop()
             for at in CLOSING:
                 _closing(broker, last + at * SECOND)
-            processor.worked_through(LATE, last + CLOSING[0] * SECOND)
+            processor.wait_until_processed(LATE, last + CLOSING[0] * SECOND)
             for hammer, rows in live.rows().items():
-                processor.worked_through(hammer, int(rows.time_ns[-1]))
-            processor.settled()
+                processor.wait_until_processed(hammer, int(rows.time_ns[-1]))
+            processor.wait_until_committed()
             assert processor.stop() == 0
         finally:
             processor.end()
@@ -225,9 +225,9 @@ def _closing(broker: Broker, at: Instant) -> None:
 
 def _compared(
     processor: Processor,
-    desk: AlertActions,
-    live: Live,
-    late: Kept,
+    desk: AlertReceiver,
+    live: LivePublisher,
+    late: StoredBacklog,
     messages: int,
     burst: tuple[float, float],
     quiet_s: float,

@@ -13,11 +13,11 @@ from tests.service.test_running import ask
 from tests.sources.test_mqtt_access import scripted
 
 AGAIN_S = 60.0
-"""Standing trouble is said again after so long."""
+"""Standing trouble is reported again after so long."""
 
 
 def silent(folder: Path, keepalive_s: int) -> Line:
-    """Stopped by SIGSTOP just after a message: the line stays open, and nothing comes over it any more."""
+    """Stop the broker with SIGSTOP just after a message: the connection stays open and silent."""
     with Broker(folder) as broker:
         processor = Processor(folder / "processor", broker, mqtt={"keepalive_s": keepalive_s})
         gateway = Gateway(broker)
@@ -38,13 +38,13 @@ def silent(folder: Path, keepalive_s: int) -> Line:
             gateway.close()
     return Line(
         f"stopped (SIGSTOP) with a keepalive of {keepalive_s} s, then let go on",
-        {"keepalive_s": keepalive_s, "noticed_s": noticed_s, "said": line["problem"]},
+        {"keepalive_s": keepalive_s, "noticed_s": noticed_s, "reported": line["problem"]},
         broken(s_more_than_twice_the_keepalive=max(0.0, noticed_s - 2 * keepalive_s)),
     )
 
 
 def shut_out(folder: Path, watched_s: float) -> Line:
-    """A wrong password for a while, with the usual waits between attempts, then the right one."""
+    """Use a wrong password for a while, then the right one."""
     password, port = folder / "password", free_port()
     password.write_text("wrong")
     mine = {"username": "processor", "password_file": str(password), "reconnect_min_s": 1.0}
@@ -61,7 +61,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
             time.sleep(watched_s)
             attempts = broker.log.count("New client connected") + broker.log.count("not authorised")
             ready = ask(port, "/readyz")
-            again = len(processor.lines("broker_away"))
+            again = len(processor.lines("broker_unreachable"))
             password.write_text("right")
             until(lambda: processor.lines("broker_connected"), 100.0)
             until(lambda: ask(port, "/readyz")[0] == 200)
@@ -71,7 +71,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
     may = 2 + math.floor(math.log2(1 + watched_s / 0.8))  # waits double from 0.8 s on, at the shortest
     return Line(
         f"a wrong password for {watched_s:g} s, then the right one",
-        {"attempts": attempts, "attempts_allowed": may, "said_again": again, "said": line["problem"]},
+        {"attempts": attempts, "attempts_allowed": may, "said_again": again, "reported": line["problem"]},
         broken(
             password_not_named="the password" not in line["problem"],
             not_said_again=again == 0,
@@ -101,7 +101,7 @@ def denied(folder: Path) -> Line:
             processor.end()
     return Line(
         "a topic denied when asked for",
-        {"said": line["filter"], "ready": ", ".join(ready[1]["reasons"])},
+        {"reported": line["filter"], "ready": ", ".join(ready[1]["reasons"])},
         broken(
             topic_not_named=line["filter"] != "strikewatch/+/+/samples",
             ready_all_the_same=ready[1]["reasons"] != ["the broker denies a subscription"],
@@ -110,7 +110,7 @@ def denied(folder: Path) -> Line:
 
 
 def withheld(folder: Path) -> Line:
-    """mosquitto grants what its access list denies, and then lets nothing through."""
+    """mosquitto grants topics that its access list denies, and then delivers nothing."""
     (folder / "password").write_text("right")
     mine = {"username": "processor", "password_file": str(folder / "password")}
     with Broker(folder, users={"processor": "right"}, acl="user another\ntopic read #\n") as broker:
@@ -118,7 +118,7 @@ def withheld(folder: Path) -> Line:
         try:
             processor.start()
             began = time.monotonic()
-            until(lambda: processor.lines("nothing_heard"), 2 * AGAIN_S + 10)
+            until(lambda: processor.lines("no_messages"), 2 * AGAIN_S + 10)
             heard_s = time.monotonic() - began
             assert processor.stop() == 0
         finally:
@@ -127,7 +127,7 @@ def withheld(folder: Path) -> Line:
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """What takes a minute only in the whole of it."""
+    """Cases that take a minute are part of the full trial only."""
     whole = scale >= 1
     for keepalive_s in (4, 15) if whole else (3,):
         yield silent(_fresh(folder, f"silent{keepalive_s}"), keepalive_s)
@@ -145,7 +145,7 @@ def _fresh(folder: Path, name: str) -> Path:
 
 TRIAL = Trial(
     "broker",
-    "silence is noticed within twice the keepalive, refusals are said, what comes again changes nothing",
+    "silence is noticed within twice the keepalive, refusals are reported, what comes again changes nothing",
     trial,
     0.1,
 )

@@ -22,7 +22,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from tests.detectors.recorded import MemoryShift
-from tests.long.trials.site import Clocks, Works, works
+from tests.long.trials.site import Clocks, SimulatedSite, simulated_site
 from tests.service.processor import NO_STORMS
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
@@ -49,7 +49,7 @@ def between(first: float, last: float, off_s: float) -> Off:
 
 
 def flicker(off_s: float) -> Off:
-    """Off and right again, by turns, sixteen times in all."""
+    """Return a clock that is wrong and right in turns, sixteen times in all."""
     return lambda done: off_s if int(done * 32) % 2 == 0 else 0.0
 
 
@@ -110,7 +110,7 @@ class Outcome(NamedTuple):
 
 
 class Sample(NamedTuple):
-    """What a hammer sends at once: its own times, as numbers and in writing, and the values."""
+    """What a hammer sends at once: its own times, as numbers and as text, and the values."""
 
     times: list[Instant]
     written: list[str]
@@ -118,7 +118,7 @@ class Sample(NamedTuple):
 
 
 def work(seed: int, number: int, seconds: int) -> list[dict[str, Any]]:
-    """Bouts of firing with the oil about its limit, at 5 Hz: what one hammer measures."""
+    """Return the measurements of one hammer at 5 Hz: bouts of firing with the oil near its limit."""
     rng = np.random.default_rng([seed, number])
     n = seconds * 5
     active = np.zeros(n, bool)
@@ -134,7 +134,7 @@ def work(seed: int, number: int, seconds: int) -> list[dict[str, Any]]:
 
 
 def sent(trial: Trial, start: Instant, seconds: int, seed: int) -> dict[str, list[Sample]]:
-    """What each hammer sends, second by second, and then twice more."""
+    """Return what each hammer sends in each second, and twice more at the end."""
     midnight = start // (86_400 * SECOND) * 86_400 * SECOND + 86_400 * SECOND
     coming: dict[str, list[Sample]] = {}
     for number, hammer in enumerate(HAMMERS):
@@ -173,31 +173,31 @@ def run(
     alarms: dict[str, Any],
     **more: Any,
 ) -> Run:
-    """The work through the processor, a turn a second."""
+    """Run the work through the processor, one turn a second."""
     clocks = Clocks(start)
-    with works(folder, clocks, alarms=alarms, **more) as at_work:
+    with simulated_site(folder, clocks, alarms=alarms, **more) as site:
         for k in range(seconds):
             clocks.true = start + (k + 1) * SECOND
             clocks.off_ns = instant.seconds(trial.machine(k / seconds))
             if any(int(part * seconds) == k for part in trial.restart):
-                at_work.restart()
-            _turn(at_work, coming, k)
+                site.restart()
+            _turn(site, coming, k)
         for more_s in [*range(5, 331, 5), *range(350, 1050, 50)]:  # in the end, for whatever waits to be told
             clocks.true = start + (seconds + more_s) * SECOND
             if more_s in CLOSING_S:
-                _turn(at_work, coming, seconds + CLOSING_S.index(more_s))
+                _turn(site, coming, seconds + CLOSING_S.index(more_s))
             else:
-                at_work.turn()
-        ((not_used,),) = at_work.query("select coalesce(sum(n), 0) from reject_counts")
-        return Run(at_work.alerts(), at_work.office.received, not_used)
+                site.turn()
+        ((not_used,),) = site.query("select coalesce(sum(n), 0) from reject_counts")
+        return Run(site.alerts(), site.office.received, not_used)
 
 
-def _turn(at_work: Works, coming: dict[str, list[Sample]], k: int) -> None:
+def _turn(site: SimulatedSite, coming: dict[str, list[Sample]], k: int) -> None:
     for hammer, samples in coming.items():
         one = samples[k]
         payload = [{"time": at, **values} for at, values in zip(one.written, one.values, strict=True)]
-        at_work.line.send(hammer, "samples", payload)
-    at_work.turn()
+        site.line.send(hammer, "samples", payload)
+    site.turn()
 
 
 class Wanted(NamedTuple):
@@ -243,13 +243,13 @@ SAME = ("fault", "hammer", "operator", "priority", "onset", "cleared")
 
 
 def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
-    """One trial beside the same work under good clocks."""
+    """Run one trial and compare it with the same work under good clocks."""
     start = instant.parse(trial.start)
     coming = sent(trial, start, seconds, seed)
     # storms put alerts of several hammers into one message, and what stands at that second
     alarms = {} if trial.hammer is right and not (trial.restart or trial.fooled) else NO_STORMS
     bent = run(folder, trial, coming, start, seconds, alarms)
-    good = calm(trial.start, seconds, seed, storms=not alarms)
+    good = run_with_good_clocks(trial.start, seconds, seed, storms=not alarms)
     wanted: dict[str, Wanted] = {}
     for hammer in HAMMERS:
         wanted |= expected(coming[hammer], hammer, start, seconds, trial.fooled)
@@ -270,8 +270,8 @@ def outcome(folder: Path, trial: Trial, seconds: int, seed: int = 1) -> Outcome:
 
 
 @cache
-def calm(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
-    """The same work under good clocks."""
+def run_with_good_clocks(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
+    """Run the same work with good clocks."""
     good, began = Trial("calm", start=start), instant.parse(start)
     coming = sent(good, began, seconds, seed)
     with tempfile.TemporaryDirectory() as folder:
@@ -279,7 +279,7 @@ def calm(start: str, seconds: int, seed: int, *, storms: bool) -> Run:
 
 
 def _elsewhere(bent: Run, good: Run, hammers: Sequence[str]) -> int:
-    """Deliveries of these hammers that differ in what they say, or by more than a little in when they were made."""
+    """Count the deliveries of these hammers that differ in content, or in time by more than the tolerance."""
 
     def told(one: Run) -> dict[tuple[str, str], Instant]:
         return {

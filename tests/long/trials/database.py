@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.broker import Broker
 from tests.disk import SmallDisk, frozen
-from tests.long.trials.digging import Digging
+from tests.long.trials.one_spot import OneSpotWork
 from tests.long.trials.trial import Line, Trial, broken
 from tests.postgresql import Postgresql
 from tests.service.processor import Gateway, Processor, until
@@ -19,7 +19,9 @@ BUSY_S = 10.0
 
 
 @contextmanager
-def at_work(folder: Path, database: Path | None = None, **store: str) -> Iterator[tuple[Processor, Digging]]:
+def running_processor(
+    folder: Path, database: Path | None = None, **store: str
+) -> Iterator[tuple[Processor, OneSpotWork]]:
     """A processor that has taken a rest and 8 s of firing; `database`: where its file is, if not in its folder."""
     place = folder / "processor"
     place.mkdir(parents=True)
@@ -29,108 +31,110 @@ def at_work(folder: Path, database: Path | None = None, **store: str) -> Iterato
     with Broker(folder) as broker:
         processor = Processor(place, broker, store=dict(store)).start()
         gateway = Gateway(broker)
-        digging = Digging(gateway)
+        work = OneSpotWork(gateway)
         try:
-            digging.rest(5)
-            digging.fire(8)
-            digging.worked_through(processor)
-            yield processor, digging
+            work.rest(5)
+            work.fire(8)
+            work.wait_until_processed(processor)
+            yield processor, work
         finally:
             processor.end()
             gateway.close()
 
 
-def the_rest(digging: Digging) -> None:
-    """12 s more of firing, and a rest."""
-    digging.fire(12)
-    digging.rest(10)
+def fire_and_rest(work: OneSpotWork) -> None:
+    """Send 12 s more of firing, then a rest."""
+    work.fire(12)
+    work.rest(10)
 
 
-def locked(folder: Path, held_s: float) -> Line:
-    """By another process that writes, for a while."""
-    with at_work(folder) as (processor, digging):
+def run_locked(folder: Path, held_s: float) -> Line:
+    """Lock the database from another process for a while."""
+    with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with closing(sqlite3.connect(path, isolation_level=None, timeout=10)) as intruder:
             intruder.execute("begin immediate")
-            the_rest(digging)
+            fire_and_rest(work)
             time.sleep(held_s)
             early = len(processor.alerts())
             intruder.execute("rollback")
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"locked by another process for {held_s:g} s",
-        {"said": refused, **wrong},
+        {"reported": refused, **wrong},
         broken(**wrong, alerts_while_locked=early, not_said=held_s > BUSY_S + 2 and not refused),
     )
 
 
-def replaced(folder: Path) -> Line:
-    """Another file in its place, and the right one with its log again before the next start."""
-    with at_work(folder) as (processor, digging):
+def run_replaced(folder: Path) -> Line:
+    """Replace the database file, and restore it with its log before the next start."""
+    with running_processor(folder) as (processor, work):
         path, aside = processor.folder / "strikewatch.db", folder / "aside"
         aside.mkdir()
         _move(path, aside)
         with closing(sqlite3.connect(path)) as other:
             other.execute("create table other (x)")
-        the_rest(digging)
+        fire_and_rest(work)
         code = processor.wait(20)
-        said = (processor.folder / "stderr").read_text()
+        reported = (processor.folder / "stderr").read_text()
         for one in path.parent.glob(f"{path.name}*"):
             one.unlink()
         _move(aside / path.name, path.parent)
         processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
     return Line(
         "the file replaced, the right one put back, started again",
         {"exit_code": code, **wrong},
-        broken(**wrong, ended_well=code == 0, not_said="was replaced or removed while in use" not in said),
+        broken(
+            **wrong, ended_well=code == 0, not_said="was replaced or removed while in use" not in reported
+        ),
     )
 
 
 def _move(path: Path, folder: Path) -> None:
-    """A database's files."""
+    """Move all files of a database."""
     for one in (path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-shm")):
         if one.exists():
             one.rename(folder / one.name)
 
 
-def read_only(folder: Path) -> Line:
-    """Stopped; its disk turns read-only; started, and again once it may be written."""
+def run_read_only(folder: Path) -> Line:
+    """Start on a read-only disk, and again once it is writable."""
     with (
         SmallDisk(folder / "disk", mib=24) as disk,
-        at_work(folder, disk.folder / "watch.db") as (processor, digging),
+        running_processor(folder, disk.folder / "watch.db") as (processor, work),
     ):
         assert processor.stop() == 0
         _remount(disk, "ro")
-        the_rest(digging)
+        fire_and_rest(work)
         processor.start(connected=False)
         code = processor.wait(60)
-        said = (processor.folder / "stderr").read_text()
+        reported = (processor.folder / "stderr").read_text()
         _remount(disk, "rw")
         processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
     return Line(
         "started on a read-only disk, then on one that may be written",
         {"exit_code": code, **wrong},
-        broken(**wrong, ended_well=code == 0, not_said="may be written" not in said),
+        broken(**wrong, ended_well=code == 0, not_said="may be written" not in reported),
     )
 
 
-def turned(folder: Path) -> Line:
-    """Its files may not be written for a while, though they are open: as when a disk is remounted after an error."""
-    with at_work(folder) as (processor, digging):
+def run_turned_read_only(folder: Path) -> Line:
+    """Remount the disk read-only for a while with the files open, as after a disk error."""
+    with running_processor(folder) as (processor, work):
         path = processor.folder / "strikewatch.db"
         with frozen(path, path.with_name(f"{path.name}-wal")):
-            the_rest(digging)
+            fire_and_rest(work)
             until(lambda: processor.lines("commit_refused"))
             time.sleep(3)
             early = len(processor.alerts())
-        wrong = digging.wrong(processor, processor.recordings)
-        taken = bool(processor.lines("commit_taken"))
+        wrong = work.errors(processor, processor.recordings)
+        taken = bool(processor.lines("commit_succeeded"))
     return Line(
         "turned read-only while in use for 3 s",
-        {"said": len(processor.lines("commit_refused")), **wrong},
+        {"reported": len(processor.lines("commit_refused")), **wrong},
         broken(**wrong, alerts_while_read_only=early, did_not_go_on_by_itself=not taken),
     )
 
@@ -139,11 +143,14 @@ def _remount(disk: SmallDisk, how: str) -> None:
     subprocess.run(["mount", "-o", f"remount,{how}", str(disk.folder)], check=True)
 
 
-def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
-    """A PostgreSQL that is away for a while; should the processor end, it is started again as its supervisor would."""
-    with Postgresql() as postgresql, at_work(folder, url=str(postgresql.database())) as (processor, digging):
+def run_server_outage(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
+    """Stop PostgreSQL for a while; restart the processor if it ends, as its supervisor would."""
+    with (
+        Postgresql() as postgresql,
+        running_processor(folder, url=str(postgresql.database())) as (processor, work),
+    ):
         end(postgresql)
-        the_rest(digging)
+        fire_and_rest(work)
         time.sleep(3)
         postgresql.start()
         starts = 0
@@ -151,30 +158,30 @@ def server(folder: Path, how: str, end: Callable[[Postgresql], None]) -> Line:
         while processor.ended:
             starts += 1
             processor.start()
-        wrong = digging.wrong(processor, processor.recordings)
+        wrong = work.errors(processor, processor.recordings)
         refused = len(processor.lines("commit_refused"))
     return Line(
         f"the server {how}, and back after 3 s",
-        {"said": refused, "starts": starts, **wrong},
+        {"reported": refused, "starts": starts, **wrong},
         broken(**wrong, not_said=not refused and not starts),
     )
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """A lock that outlasts the wait for it, a read-only disk, and servers only in the whole of it."""
+    """Long locks, read-only disks and servers are part of the full trial only."""
     whole = scale >= 1
-    yield locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
-    yield replaced(folder / "replaced")
-    yield turned(folder / "turned")
+    yield run_locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
+    yield run_replaced(folder / "replaced")
+    yield run_turned_read_only(folder / "turned")
     if whole:
-        yield read_only(folder / "read-only")
-        yield server(folder / "stopped", "stopped", Postgresql.stop)
-        yield server(folder / "killed", "killed with -9", Postgresql.kill)
+        yield run_read_only(folder / "read-only")
+        yield run_server_outage(folder / "stopped", "stopped", Postgresql.stop)
+        yield run_server_outage(folder / "killed", "killed with -9", Postgresql.kill)
 
 
 TRIAL = Trial(
     "database",
-    "locked, replaced or read-only: it is said, nothing is acknowledged meanwhile, and nothing is lost",
+    "locked, replaced or read-only: it is reported, nothing is acknowledged meanwhile, and nothing is lost",
     trial,
     0.1,
 )

@@ -9,7 +9,7 @@ from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.disk import SmallDisk
-from tests.long.trials.digging import Digging
+from tests.long.trials.one_spot import OneSpotWork
 from tests.long.trials.trial import Line, Trial, broken
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, until
@@ -19,7 +19,7 @@ AGAIN_S = 1.5
 
 
 def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
-    """Filled to the last byte; freed later, while the processor waits, or after it was killed with all that it held."""
+    """Fill the disk, and free it later while the processor waits or after it was killed."""
     unstored = killed and not reserve_mib  # what was told had never found room: it died with the process
     place = folder / "processor"
     place.mkdir(parents=True)
@@ -45,35 +45,35 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             },
         ).start()
         gateway = Gateway(broker)
-        digging = Digging(gateway)
+        work = OneSpotWork(gateway)
         try:
-            digging.rest(5)
-            digging.worked_through(processor)
+            work.rest(5)
+            work.wait_until_processed(processor)
             disk.fill()
             seconds = 0
             used_up = 2 if reserve_mib else 1  # refused first for want of the reserve, which is then given up
             while len(processor.lines("commit_refused")) < used_up:
-                digging.rest(1)
+                work.rest(1)
                 seconds += 1
                 time.sleep(0.02)
             if reserve_mib:
-                until(lambda: _troubles(ward))
-            digging.fire(20)
-            digging.rest(10)
-            until(lambda: _told(office)["raised"])
+                until(lambda: _disk_warnings(ward))
+            work.fire(20)
+            work.rest(10)
+            until(lambda: _disk_alerts(office)["raised"])
             time.sleep(AGAIN_S)
-            early = len(_dug(processor))
+            early = len(_hammer_alerts(processor))
             if killed:
                 processor.kill()
             disk.free()
             if killed:
                 processor.start()
             if not unstored:
-                until(lambda: _told(office)["cleared"])
-            wrong = digging.wrong(processor, disk.folder / "recordings")
-            said = processor.lines("disk_full")
-            taken = bool(processor.lines("commit_taken"))
-            told = _told(office)
+                until(lambda: _disk_alerts(office)["cleared"])
+            wrong = work.errors(processor, disk.folder / "recordings")
+            reported = processor.lines("disk_full")
+            taken = bool(processor.lines("commit_succeeded"))
+            told = _disk_alerts(office)
             stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
         finally:
             processor.end()
@@ -82,8 +82,8 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
         f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
         {
             "s_taken_until_full": seconds,
-            "said": len(said),
-            "beats_that_said_so": len(_troubles(ward)),
+            "reported": len(reported),
+            "beats_that_said_so": len(_disk_warnings(ward)),
             "alert_told": told["raised"],
             "and_its_end": told["cleared"],
             **wrong,
@@ -91,7 +91,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
         broken(
             **wrong,
             alerts_before_there_was_room=early,
-            full_disk_not_said=not said,
+            full_disk_not_said=not reported,
             own_alert_not_told_once=told["raised"] != 1,
             its_end_not_told_once=told["cleared"] != (0 if unstored else 1),
             own_alert_not_stored_once=len(stored) != (0 if unstored else 1),
@@ -101,27 +101,27 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
     )
 
 
-def _troubles(ward: Receiver) -> list[str]:
-    """What heartbeats have said of the disk."""
+def _disk_warnings(ward: Receiver) -> list[str]:
+    """Return the disk warnings in the heartbeats."""
     data = [one.event["data"]["trouble"] for one in ward.received if one.event is not None]
     return [trouble for trouble in data if trouble and "disk full" in trouble]
 
 
-def _told(office: Receiver) -> Counter[str]:
-    """What the office has heard of the disk, by step."""
+def _disk_alerts(office: Receiver) -> Counter[str]:
+    """Return the deliveries about the disk at the endpoint, by step."""
     events = [one.event for one in office.received if one.event is not None]
     return Counter(
         str(event["type"]).rpartition(".")[2] for event in events if event["data"]["fault"] == DISK_FULL.name
     )
 
 
-def _dug(processor: Processor) -> list[object]:
-    """The alerts of hammers."""
+def _hammer_alerts(processor: Processor) -> list[object]:
+    """Return the alerts of hammers."""
     return [one for one in processor.alerts() if one["hammer"]]
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """Without a reserve, or killed meanwhile, only in the whole of it."""
+    """Cases without a reserve or with a kill are part of the full trial only."""
     cases = [(1.0, False), *([(0.0, True), (0.0, False), (1.0, True)] if scale >= 1 else [])]
     for reserve_mib, killed in cases:
         yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)
@@ -129,7 +129,7 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
 
 TRIAL = Trial(
     "disk",
-    "on a full disk nothing is acknowledged, it is said, it goes on by itself, nothing is lost",
+    "on a full disk nothing is acknowledged, it is reported, it goes on by itself, nothing is lost",
     trial,
     0.1,
 )

@@ -22,7 +22,7 @@ from strikewatch.settings.faults import Faults
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
-from tests.long.trials.told import SAME, Told, told
+from tests.long.trials.delivery_check import COMPARED_FIELDS, DeliveryCheck, check_deliveries
 from tests.long.trials.trial import Line, Trial, broken
 from tests.postgresql import Postgresql
 from tests.receiver import Answer, Receiver
@@ -48,8 +48,8 @@ SEEN_S = 10.0
 """A receiver away for longer must have been asked in vain; for less, chance may have it that nothing was due."""
 
 
-class Bad(NamedTuple):
-    """What a trial does to the processor: how often it is killed, the broker restarted, for how long nobody answers."""
+class Disturbance(NamedTuple):
+    """The disturbances of a trial: kills, broker restarts, and how long the receiver does not answer."""
 
     kills: int
     broker_restarts: int
@@ -66,7 +66,7 @@ class Outcome(NamedTuple):
     missing: int
     unexpected: int
     different: int
-    told: Told
+    told: DeliveryCheck
 
 
 Queued = tuple[str, list[dict[str, Any]]]
@@ -74,7 +74,7 @@ Queued = tuple[str, list[dict[str, Any]]]
 
 
 def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event]]]:
-    """Bouts of firing with oil about its limit, at 5 Hz, and who was there and greased."""
+    """Return bouts of firing at 5 Hz with the oil near its limit, and events: sign-ons and greasing."""
     start = now_ns() - 24 * 3600 * SECOND
     rows: dict[str, Rows] = {}
     events: dict[str, list[Event]] = {}
@@ -107,12 +107,14 @@ def work(seed: int, seconds: int) -> tuple[dict[str, Rows], dict[str, list[Event
     return rows, events
 
 
-def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: dict[str, Any]) -> Outcome:
+def run(
+    folder: Path, bad: Disturbance, seed: int, *, storms: bool = False, **tables: dict[str, Any]
+) -> Outcome:
     """`storms`: alerts are told in digests too; `tables` are settings of the processor beside the usual."""
     dice = random.Random(seed)
     span_s = bad.kills * PER_KILL_S + 3.0
     rows, events = work(seed, round(span_s * PER_S / PER_WORK_S))
-    queue = queued(rows)
+    queue = interleave(rows)
     with Broker(folder / "broker") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(
             folder / "processor",
@@ -124,12 +126,12 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
             **tables,
         ).start()
         gateway = Gateway(broker)
-        for hammer, event in told_of(events):
+        for hammer, event in event_messages(events):
             gateway.send(hammer, "events", event)
         gateway.settle()
         done = threading.Event()
         publisher = Publisher(gateway, queue, done)
-        away = threading.Thread(target=_away, args=(receiver, span_s / 4, bad.outage_s, done))
+        away = threading.Thread(target=_make_unavailable, args=(receiver, span_s / 4, bad.outage_s, done))
         publisher.start()
         away.start()
         late_kills = 0
@@ -150,7 +152,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
                     gateway.send(hammer, "samples", {"time_ms": (last + at) // 10**6})
                 gateway.settle()
             for hammer in HAMMERS:
-                processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+                processor.wait_until_processed(hammer, int(rows[hammer].time_ns[-1]))
             until(lambda: processor.query("select count(*) from handling where held") == [(0,)])
             until(lambda: processor.query("select count(*) from outbox where state = 'waiting'") == [(0,)])
             assert processor.stop() == 0
@@ -164,7 +166,7 @@ def run(folder: Path, bad: Bad, seed: int, *, storms: bool = False, **tables: di
 
 
 class Publisher(threading.Thread):
-    """Publishes at its pace, whatever becomes of the broker, until told that it is `done`."""
+    """Publishes at a fixed pace, through broker restarts, until `done` is set."""
 
     def __init__(self, gateway: Gateway, queue: list[Queued], done: threading.Event) -> None:
         super().__init__()
@@ -183,8 +185,8 @@ class Publisher(threading.Thread):
         self.per_s = self.messages / (time.monotonic() - begin)
 
 
-def _away(receiver: Receiver, after_s: float, outage_s: float, done: threading.Event) -> None:
-    """The receiver hangs, then refuses, then hangs up."""
+def _make_unavailable(receiver: Receiver, after_s: float, outage_s: float, done: threading.Event) -> None:
+    """Make the receiver hang, then refuse, then close connections."""
     wait_s = after_s
     for answer in (Answer(0, wait_s=outage_s / 3, hang_up=True), Answer(503), Answer(0, hang_up=True)):
         if done.wait(wait_s):
@@ -195,15 +197,15 @@ def _away(receiver: Receiver, after_s: float, outage_s: float, done: threading.E
     receiver.meanwhile = None
 
 
-def told_of(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """(hammer, payload) of each event."""
+def event_messages(events: dict[str, list[Event]]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Return (hammer, payload) of each event."""
     for hammer, own in events.items():
         for event in own:
             yield hammer, {"time_ms": event.time // 10**6, "event": event.kind, **event.fields}
 
 
-def queued(rows: dict[str, Rows]) -> list[Queued]:
-    """The hammers' messages side by side, each hammer's spread over the whole time; without the closing rows."""
+def interleave(rows: dict[str, Rows]) -> list[Queued]:
+    """Return the messages of all hammers interleaved over the whole time, without the closing rows."""
     places: list[tuple[float, Queued]] = []
     for hammer, size in zip(HAMMERS, SIZES, strict=True):
         own = messages(rows[hammer][:-1], size)
@@ -212,7 +214,7 @@ def queued(rows: dict[str, Rows]) -> list[Queued]:
 
 
 def replayed(rows: dict[str, Rows], events: dict[str, list[Event]]) -> dict[str, dict[str, Any]]:
-    """The alert records of an uninterrupted replay, by id."""
+    """Return the alert records of an uninterrupted replay, by id."""
     faults = Faults().by_detector()
     to_ms = {
         hammer: [Event(e.site, e.hammer, e.kind, e.time // 10**6 * 10**6, e.fields) for e in own]
@@ -240,17 +242,19 @@ def _compared(
         len(wanted.keys() - found.keys()),
         len(found.keys() - wanted.keys()),
         sum(
-            any(found[id_][name] != wanted[id_][name] for name in SAME)
+            any(found[id_][name] != wanted[id_][name] for name in COMPARED_FIELDS)
             for id_ in found.keys() & wanted.keys()
         ),
-        told(receiver.received, wanted, withdrawn),
+        check_deliveries(receiver.received, wanted, withdrawn),
     )
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
     """On a file with every alert told by itself, and on a server with digests, a tenth of it."""
-    whole = Bad(max(4, round(200 * scale)), max(1, round(20 * scale)), max(3.0, 60 * scale))
-    tenth = Bad(max(4, whole.kills // 10), max(1, whole.broker_restarts // 10), max(3.0, whole.outage_s / 4))
+    whole = Disturbance(max(4, round(200 * scale)), max(1, round(20 * scale)), max(3.0, 60 * scale))
+    tenth = Disturbance(
+        max(4, whole.kills // 10), max(1, whole.broker_restarts // 10), max(3.0, whole.outage_s / 4)
+    )
     with Postgresql() as server:
         for database, bad in (("SQLite", whole), ("PostgreSQL", tenth)):
             storms = database == "PostgreSQL"
@@ -259,19 +263,19 @@ def trial(folder: Path, scale: float) -> Iterator[Line]:
             yield _line(database, bad, run(folder / database, bad, 3, storms=storms, **tables), storms)
 
 
-def _line(database: str, bad: Bad, outcome: Outcome, storms: bool) -> Line:
+def _line(database: str, bad: Disturbance, outcome: Outcome, storms: bool) -> Line:
     told = outcome.told
     wrong = broken(
         alerts_missing=outcome.missing,
         alerts_unexpected=outcome.unexpected,
         alerts_different=outcome.different,
-        alerts_never_told=told.untold,
-        alerts_told_that_were_none=told.told_in_excess,
-        alerts_told_last_as_something_else=told.told_otherwise,
+        alerts_never_told=told.missing,
+        alerts_told_that_were_none=told.unexpected,
+        alerts_told_last_as_something_else=told.different,
         alerts_told_out_of_order=told.out_of_order,
         told_under_two_ids=told.under_two_ids,
     )
-    if bad.outage_s >= SEEN_S and not told.not_taken:
+    if bad.outage_s >= SEEN_S and not told.refused:
         wrong += ("nobody noticed that the receiver was away",)
     if storms != bool(told.in_digests):
         wrong += ("digests were told" if not storms else "no digest was told",)

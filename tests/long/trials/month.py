@@ -1,4 +1,4 @@
-"""A month of ten hammers' shifts through the real worker, store, recorder, keeper and dispatcher, told the time.
+"""A month of ten hammers' shifts through the real worker, store, recorder and retention, under simulated clocks.
 
 Everything is kept for three days rather than years, so that what is old goes ten times over in a month. What a day
 leaves is seen before anything goes; from that follows how much there may be at most, for ever after.
@@ -15,7 +15,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.engine.lifecycle import State
 from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.queries.alerts import Filter
-from tests.long.trials.site import Clocks, Works, works
+from tests.long.trials.site import Clocks, SimulatedSite, simulated_site
 from tests.long.trials.trial import Line, Trial, broken
 
 HAMMERS = tuple(f"HB-{n:02d}" for n in range(1, 11))
@@ -53,8 +53,8 @@ OLDEST = (
 )
 
 
-class Evening(NamedTuple):
-    """How large everything is at the end of a day. `oldest_days`: the age of the oldest row that may go."""
+class DaySizes(NamedTuple):
+    """The sizes at the end of a day. `oldest_days`: the age of the oldest row that retention may remove."""
 
     day: int
     resident_mib: float
@@ -69,7 +69,7 @@ class Evening(NamedTuple):
 
 
 def block(rng: np.random.Generator, n: int) -> dict[str, Any]:
-    """Bouts of firing with the oil about its limit and, now and then, a bad value."""
+    """Return bouts of firing with the oil near its limit and some bad values."""
     active = np.zeros(n, bool)
     i = int(rng.integers(0, 20))
     while i < n:
@@ -83,69 +83,69 @@ def block(rng: np.random.Generator, n: int) -> dict[str, Any]:
     return {"active": active.tolist(), "pressure_bar": bar.tolist(), "oil_c": oil.tolist()}
 
 
-def evenings(folder: Path, days: int, shift_h: float, seed: int = 1) -> Iterator[Evening]:
-    """Day by day."""
+def run_days(folder: Path, days: int, shift_h: float, seed: int = 1) -> Iterator[DaySizes]:
+    """Yield the sizes at the end of each day."""
     rng = np.random.default_rng(seed)
     clocks = Clocks(START)
-    with works(folder, clocks, store=STORE, recording={"keep_days": KEEP_DAYS}) as at_work:
+    with simulated_site(folder, clocks, store=STORE, recording={"keep_days": KEEP_DAYS}) as site:
         for day in range(days):
-            _shift(at_work, rng, START + day * DAY, shift_h)
+            _shift(site, rng, START + day * DAY, shift_h)
             for hour in range(16, 25):  # the night, in which what is old goes
                 clocks.true = START + day * DAY + hour * 3600 * SECOND
-                at_work.turn()
-                _keep(at_work)
+                site.turn()
+                _housekeep(site)
                 if hour == 16:
-                    _acknowledge(at_work)
-            yield _evening(at_work, day + 1)
+                    _acknowledge(site)
+            yield _sizes(site, day + 1)
 
 
-def _shift(at_work: Works, rng: np.random.Generator, midnight: int, hours: float) -> None:
-    clocks = at_work.clocks
+def _shift(site: SimulatedSite, rng: np.random.Generator, midnight: int, hours: float) -> None:
+    clocks = site.clocks
     for hammer in HAMMERS:
         clocks.true = midnight + BEGINS_S * SECOND
         on = {"time": instant.text(clocks.true), "event": "sign_on", "operator": f"op-{rng.integers(11, 19)}"}
-        at_work.line.send(hammer, "events", on)
+        site.line.send(hammer, "events", on)
     for second in range(BEGINS_S, BEGINS_S + round(hours * 3600), BLOCK_S):
         at = midnight + second * SECOND
         clocks.true = at + BLOCK_S * SECOND
         for hammer in HAMMERS:
             payload = {"time": instant.text(at), "step_s": 1.0, **block(rng, BLOCK_S)}
-            at_work.line.send(hammer, "samples", payload)
+            site.line.send(hammer, "samples", payload)
             if second % 7200 == 0:
                 grease = {"time": instant.text(clocks.true), "event": "grease", "strokes": [12, 12]}
-                at_work.line.send(hammer, "events", grease)
+                site.line.send(hammer, "events", grease)
         if rng.random() < 0.02:
-            at_work.line.send(HAMMERS[0], "samples", {"time": "yesterday"})
-        at_work.turn()
-        at_work.keep()
+            site.line.send(HAMMERS[0], "samples", {"time": "yesterday"})
+        site.turn()
+        site.housekeep()
 
 
-def _keep(at_work: Works) -> None:
+def _housekeep(site: SimulatedSite) -> None:
     """The thread beside the steps looks twenty times a second: an hour is time enough for all that is old."""
-    at_work.recorder.tick(at_work.clocks.wall())
+    site.recorder.tick(site.clocks.wall())
     for _ in range(80):
-        at_work.keeper.tick(at_work.clocks.wall())
+        site.retention.tick(site.clocks.wall())
 
 
-def _acknowledge(at_work: Works) -> None:
-    """Somebody sees to the day's alerts: what waits for a person is kept for ever."""
-    now = at_work.clocks.wall()
-    desk = AlertActions(at_work.store, DAY)
+def _acknowledge(site: SimulatedSite) -> None:
+    """Acknowledge the day's alerts, since unacknowledged ones are never removed."""
+    now = site.clocks.wall()
+    desk = AlertActions(site.store, DAY)
     for one in desk.alerts(Filter(states=WAITING)):
         desk.acknowledge(one.record["id"], by="manager", now=now)
-    at_work.office.received.clear()
+    site.office.received.clear()
 
 
-def _evening(at_work: Works, day: int) -> Evening:
-    folder, now = at_work.folder, at_work.clocks.wall()
+def _sizes(site: SimulatedSite, day: int) -> DaySizes:
+    folder, now = site.folder, site.clocks.wall()
     database = folder / "strikewatch.db"
     wal = folder / "strikewatch.db-wal"
-    ((free,),) = at_work.query("pragma freelist_count")
-    ((alerts,),) = at_work.query("select count(*) from alerts")
-    ((outbox,),) = at_work.query("select count(*) from outbox")
-    oldest = min(at_work.query(sql)[0][0] or now for sql in OLDEST)
-    ((recording,),) = at_work.query("select min(written_ns) from segments")
-    return Evening(
+    ((free,),) = site.query("pragma freelist_count")
+    ((alerts,),) = site.query("select count(*) from alerts")
+    ((outbox,),) = site.query("select count(*) from outbox")
+    oldest = min(site.query(sql)[0][0] or now for sql in OLDEST)
+    ((recording,),) = site.query("select min(written_ns) from segments")
+    return DaySizes(
         day,
         _resident_mib(),
         database.stat().st_size / MIB,
@@ -165,7 +165,7 @@ def _resident_mib() -> float:
 
 def run(folder: Path, scale: float) -> Iterator[Line]:
     days, shift_h = (round(DAYS * scale), 8.0) if scale * DAYS > 2 * WARM_DAYS else (WARM_DAYS + 3, 0.4)
-    seen = list(evenings(folder, days, shift_h))
+    seen = list(run_days(folder, days, shift_h))
     warm, first = seen[WARM_DAYS:], seen[int(KEEP_DAYS) - 1]
     may_hold = (KEEP_DAYS + 1) / KEEP_DAYS  # what is old goes at night, or with the next recording
     database_mib, recordings_mib = (

@@ -37,7 +37,7 @@ Write = tuple[int, bytes | None]
 
 @dataclass
 class Disk:
-    """What is on the disk for certain, what may be, and what to do at each write or sync."""
+    """A simulated disk: synced data, and writes that a power cut may or may not keep."""
 
     synced: dict[str, bytearray] = field(default_factory=dict)
     since: dict[str, list[Write]] = field(default_factory=dict)
@@ -86,7 +86,7 @@ def _apply(image: bytearray, one: Write) -> None:
 
 
 class Shim(apsw.VFS):
-    """Passes everything on to the usual file system, and tells the disk."""
+    """A SQLite VFS that forwards everything to the default one and reports writes and syncs to the disk."""
 
     def __init__(self, disk: Disk) -> None:
         self.disk = disk
@@ -128,7 +128,7 @@ class Outcome:
 
 
 def steps() -> list[StepRecord]:
-    """Each holds rows, an alert with its message, a state and a reject."""
+    """Return steps with rows, an alert with its message, a state and a reject."""
     return [
         StepRecord(
             NOW + k,
@@ -143,37 +143,37 @@ def steps() -> list[StepRecord]:
 
 
 def statements(folder: Path) -> tuple[bytes, list[str]]:
-    """A new database as the store makes it, and what it then executes, step by step."""
+    """Return a new database, and the SQL that the store then executes in each step."""
     Store(folder / "watch.db", {"yard": "http://yard.test/"}).close()
     image = (folder / "watch.db").read_bytes()
-    said: list[str] = []
+    reported: list[str] = []
     store = Store(folder / "watch.db", {"yard": "http://yard.test/"})
     raw: Any = store._writer.connection.dbapi_connection
-    raw.set_trace_callback(said.append)
+    raw.set_trace_callback(reported.append)
     for step in steps():
         store.commit(step)
     raw.set_trace_callback(None)
     store.close()
-    return image, said
+    return image, reported
 
 
 def run(folder: Path, cuts: int, synchronous: str = "FULL", seed: int = 1) -> Outcome:
-    """So many power cuts, and what they cost."""
+    """Simulate this many power cuts and count what they lost."""
     folder.mkdir(parents=True, exist_ok=True)
-    image, said = statements(folder)
+    image, reported = statements(folder)
     outcome = Outcome()
     while outcome.cuts < cuts:
         dice = random.Random(f"{seed} {outcome.cuts}")
         place = folder / str(outcome.cuts)
         place.mkdir()
-        _one_run(place, image, said, synchronous, dice, min(CUTS, cuts - outcome.cuts), outcome)
+        _one_run(place, image, reported, synchronous, dice, min(CUTS, cuts - outcome.cuts), outcome)
     return outcome
 
 
 def _one_run(
     place: Path,
     image: bytes,
-    said: list[str],
+    reported: list[str],
     synchronous: str,
     dice: random.Random,
     cuts: int,
@@ -189,7 +189,7 @@ def _one_run(
         nonlocal n
         n += 1
         if n in when:
-            _look(place / f"cut{n}", disk.after_a_cut(dice), acknowledged, outcome)
+            _check_after_cut(place / f"cut{n}", disk.after_a_cut(dice), acknowledged, outcome)
 
     disk.before = before
     shim = Shim(disk)
@@ -198,17 +198,17 @@ def _one_run(
             database.execute(pragma.replace("=FULL", f"={synchronous}"))
         if dice.random() < 0.5:
             database.execute("PRAGMA wal_autocheckpoint=20")  # so that cuts come amid checkpoints too
-        for sql in said:
+        for sql in reported:
             database.execute(sql)
             acknowledged += sql == "COMMIT"
     disk.before = lambda: None
     for n in sorted(one for one in when if one > n):
-        _look(place / f"cut{n}", disk.after_a_cut(dice), acknowledged, outcome)
+        _check_after_cut(place / f"cut{n}", disk.after_a_cut(dice), acknowledged, outcome)
     shim.unregister()
 
 
-def _look(folder: Path, files: dict[str, bytes], acknowledged: int, outcome: Outcome) -> None:
-    """Open what a cut left with the store itself, and count."""
+def _check_after_cut(folder: Path, files: dict[str, bytes], acknowledged: int, outcome: Outcome) -> None:
+    """Open the files that a power cut left with the store, and count what is missing."""
     folder.mkdir()
     for name, data in files.items():
         (folder / name).write_bytes(data)
@@ -233,7 +233,7 @@ def _look(folder: Path, files: dict[str, bytes], acknowledged: int, outcome: Out
 
 
 def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """As the store is, and with fewer syncs, which must lose something."""
+    """Test the store as it is, and with fewer syncs, which must lose data."""
     cuts = max(20, round(200 * scale))
     for synchronous in ("FULL", "NORMAL"):
         place = folder / synchronous

@@ -1,4 +1,4 @@
-"""A site under simulated clocks: the real worker, store, recorder, keeper and dispatcher, told the time by a trial."""
+"""A site under simulated clocks: the real worker, store, recorder, retention and delivery loop, without threads."""
 
 import json
 from collections import deque
@@ -13,8 +13,9 @@ from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.delivery_loop import DeliveryLoop
 from strikewatch.sinks.endpoint import Endpoint, SendResult
-from strikewatch.sinks.filter import Filter, Routes, Sites
+from strikewatch.sinks.filter import Filter, Routes
 from strikewatch.sinks.settings import Schedule
+from strikewatch.sinks.sites import Sites
 from strikewatch.sources import mqtt
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
@@ -26,7 +27,7 @@ ENDPOINT = "office"
 
 
 class Clocks:
-    """True time, and what the machine makes of it: `off_ns` is how far its wall clock is off."""
+    """True time and the machine's clocks; `off_ns`: the error of its wall clock."""
 
     def __init__(self, true: Instant) -> None:
         self._began = true
@@ -40,8 +41,8 @@ class Clocks:
         return self.true - self._began + 1000 * SECOND
 
 
-class Line:
-    """Messages on their way to the worker, acknowledged in the order in which they came or else it fails."""
+class MessageSource:
+    """A source of messages for the worker; fails unless they are acknowledged in the order in which they came."""
 
     def __init__(self, clocks: Clocks) -> None:
         self._clocks = clocks
@@ -71,8 +72,8 @@ class Line:
 
 
 @dataclass
-class Office:
-    """A receiver that takes everything: what came, and at which true time."""
+class RecordingReceiver:
+    """A sender that accepts every message and records it with the true time."""
 
     clocks: Clocks
     received: list[tuple[Instant, str, Mapping[str, Any]]] = field(default_factory=list)
@@ -82,15 +83,15 @@ class Office:
         self.received.append((self.clocks.true, message.step, json.loads(message.body)))
         return SendResult(True, "taken")
 
-    def rest(self) -> None:
-        """Holds nothing."""
+    def idle(self) -> None:
+        """Do nothing: there is no connection."""
 
     def close(self) -> None:
-        """Holds nothing."""
+        """Do nothing: there is no connection."""
 
 
-class Works:
-    """The processor's parts but its threads. `turn` is one turn of each, at the time that the clocks show."""
+class SimulatedSite:
+    """The parts of the processor without threads; `turn` runs each of them once at the time of the clocks."""
 
     def __init__(
         self, folder: Path, clocks: Clocks, *, filters: Filter | None = None, zone: str = "UTC", **tables: Any
@@ -104,8 +105,8 @@ class Works:
             }
         )
         self._routes = Routes({ENDPOINT: filters or Filter()}, Sites(zone=zone))
-        self.line = Line(clocks)
-        self.office = Office(clocks)
+        self.line = MessageSource(clocks)
+        self.office = RecordingReceiver(clocks)
         self.open()
 
     def open(self) -> None:
@@ -127,44 +128,44 @@ class Works:
             wait=lambda _s: True,
         )
         endpoint = Endpoint(ENDPOINT, Schedule(), self.office)
-        self._round = DeliveryLoop(Outbox(store, ENDPOINT), endpoint, clocks.wall, clocks.monotonic)
+        self._delivery_loop = DeliveryLoop(Outbox(store, ENDPOINT), endpoint, clocks.wall, clocks.monotonic)
         self.recorder = Recorder(store, settings.recording)
-        self.keeper = Retention(store, settings.store, clocks.monotonic)
+        self.retention = Retention(store, settings.store, clocks.monotonic)
 
     def restart(self) -> None:
-        """As after a power cut: what was not committed is sent again by nobody, since all was."""
+        """Restart as after a power cut. Everything has been committed, so nothing is sent again."""
         self.store.close()
         self.open()
 
     def turn(self) -> None:
-        """Work through what has come, and deliver what is due."""
+        """Process the messages that have come, and deliver what is due."""
         self.worker.turn(0.0)
         while not self.line.settled:
             self.worker.turn(0.0)
-        self._round.load()
-        self._round.send_due(lambda: False)
+        self._delivery_loop.load()
+        self._delivery_loop.send_due(lambda: False)
 
-    def keep(self) -> None:
-        """What the thread beside the steps does."""
+    def housekeep(self) -> None:
+        """Run the recorder and the retention once, as the housekeeping thread does."""
         self.recorder.tick(self.clocks.wall())
-        self.keeper.tick(self.clocks.wall())
+        self.retention.tick(self.clocks.wall())
 
     def query(self, sql: str) -> list[tuple[Any, ...]]:
         with self.store.read() as connection:
             return [tuple(row) for row in connection.exec_driver_sql(sql)]
 
     def alerts(self) -> list[dict[str, Any]]:
-        """The store's records, but those withdrawn, in onset order."""
+        """Return the stored alert records without withdrawn ones, in onset order."""
         found = [json.loads(record) for (record,) in self.query("select record from alerts")]
         kept = [record for record in found if "withdrawn" not in record["evidence"]]
         return sorted(kept, key=lambda one: (one["onset"], one["hammer"], one["fault"]))
 
 
 @contextmanager
-def works(folder: Path, clocks: Clocks, **more: Any) -> Iterator[Works]:
-    """Works in an empty folder of their own."""
+def simulated_site(folder: Path, clocks: Clocks, **more: Any) -> Iterator[SimulatedSite]:
+    """SimulatedSite in an empty folder of their own."""
     folder.mkdir(parents=True, exist_ok=True)
-    made = Works(folder, clocks, **more)
+    made = SimulatedSite(folder, clocks, **more)
     try:
         yield made
     finally:

@@ -15,18 +15,18 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.broker import Broker
+from tests.long.trials.delivery_check import COMPARED_FIELDS
 from tests.long.trials.kills import (
     CLOSING,
     HAMMERS,
     PER_S,
     PER_WORK_S,
     REORDER_S,
-    queued,
+    event_messages,
+    interleave,
     replayed,
-    told_of,
     work,
 )
-from tests.long.trials.told import SAME
 from tests.long.trials.trial import Line, broken
 from tests.service.processor import Gateway, Processor, until
 
@@ -38,9 +38,9 @@ BACK = 20
 
 
 def twice(folder: Path, takeovers: int) -> Line:
-    """A takeover a second while the gateway publishes."""
+    """Take over the session every second while the gateway publishes."""
     rows, events = work(5, max(80, round(takeovers * TAKEOVER_S * PER_S / PER_WORK_S)))
-    queue = queued(rows)
+    queue = interleave(rows)
     dice = random.Random(5)
     with Broker(folder) as broker:
         mine = {"client_id": NAME, "takeover_limit": 1_000_000}
@@ -50,7 +50,7 @@ def twice(folder: Path, takeovers: int) -> Line:
         gateway = Gateway(broker)
         taken = 0
         try:
-            for hammer, event in told_of(events):
+            for hammer, event in event_messages(events):
                 gateway.send(hammer, "events", event, retain=True)
             begin = time.monotonic()
             for k, (hammer, samples) in enumerate(queue):
@@ -68,7 +68,7 @@ def twice(folder: Path, takeovers: int) -> Line:
                     gateway.send(hammer, "samples", {"time_ms": time_ms}, retain=True)
                 gateway.settle()
             for hammer in HAMMERS:
-                processor.worked_through(hammer, int(rows[hammer].time_ns[-1]))
+                processor.wait_until_processed(hammer, int(rows[hammer].time_ns[-1]))
             # as the broker tells it: the processor may be back before it looks
             lost = broker.log.count(f"Client {NAME} already connected, closing old connection")
             assert processor.stop() == 0
@@ -94,7 +94,7 @@ def twice(folder: Path, takeovers: int) -> Line:
             alerts_missing=len(wanted.keys() - found.keys()),
             alerts_unexpected=len(found.keys() - wanted.keys()),
             alerts_different=sum(
-                any(found[one][name] != wanted[one][name] for name in SAME)
+                any(found[one][name] != wanted[one][name] for name in COMPARED_FIELDS)
                 for one in found.keys() & wanted.keys()
             ),
             no_duplicate_came=unused == 0,
@@ -105,7 +105,7 @@ def twice(folder: Path, takeovers: int) -> Line:
 
 
 def rival(broker: Broker) -> None:
-    """Takes the session over, is given something, acknowledges nothing, and goes without farewell."""
+    """Take over the session, receive messages, acknowledge nothing, and drop the connection."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
         client_id=NAME,
@@ -124,7 +124,7 @@ def rival(broker: Broker) -> None:
 
 
 def under_another_name(processor: Processor) -> None:
-    """Start as somebody to whom the broker sends all that is retained."""
+    """Start with a new client id, to which the broker sends all retained messages."""
     path = processor.folder / "settings.toml"
     path.write_text(path.read_text().replace(f'client_id = "{NAME}"', f'client_id = "{NAME}-2"'))
     processor.start()

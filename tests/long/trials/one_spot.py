@@ -1,4 +1,4 @@
-"""One hammer that rests and fires in one spot as a trial tells it to: one alert, whose instants are known."""
+"""One hammer that rests, and fires in one spot, on command: it raises one alert, whose instants are known."""
 
 from pathlib import Path
 
@@ -14,7 +14,7 @@ HZ = 10
 LIMIT_S = 15
 
 
-class Digging:
+class OneSpotWork:
     """`rest` and `fire` send seconds of samples, one after the other; firing is one stretch, in parts or whole."""
 
     def __init__(self, gateway: Gateway) -> None:
@@ -35,14 +35,14 @@ class Digging:
         self._fired = first, self._sent_s
         self._gateway.settle()
 
-    def worked_through(self, processor: Processor) -> None:
+    def wait_until_processed(self, processor: Processor) -> None:
         """Wait until all that was sent is on record."""
-        processor.worked_through(HAMMER, self._start + self._sent_s * SECOND - SECOND // HZ)
+        processor.wait_until_processed(HAMMER, self._start + self._sent_s * SECOND - SECOND // HZ)
 
-    def wrong(self, processor: Processor, recordings: Path) -> dict[str, int]:
+    def errors(self, processor: Processor, recordings: Path) -> dict[str, int]:
         """Wait for the alert's end, stop the processor, and count what is missing or too much."""
         until(lambda: [one for one in processor.alerts() if one["hammer"] and one["cleared"]])
-        self.worked_through(processor)
+        self.wait_until_processed(processor)
         assert processor.stop() == 0
         assert self._fired is not None
         first, last = (self._start + s * SECOND for s in self._fired)
