@@ -223,13 +223,13 @@ def drop_corrected(events: Iterable[Event]) -> list[Event]:
     As in the detectors, a correction applies to the oldest remaining event of that kind and time.
     """
     remaining: dict[int, Event] = {}
-    found: dict[tuple[str, str, str, Instant], deque[int]] = {}
+    by_reference: dict[tuple[str, str, str, Instant], deque[int]] = {}
     for k, event in enumerate(events):
         if event.corrects is not None:
-            matching = found.get((event.site, event.hammer, *event.corrects))
+            matching = by_reference.get((event.site, event.hammer, *event.corrects))
             if matching:
                 del remaining[matching.popleft()]
         if event.kind != "withdrawal":
             remaining[k] = event
-            found.setdefault((event.site, event.hammer, event.kind, event.time), deque()).append(k)
+            by_reference.setdefault((event.site, event.hammer, event.kind, event.time), deque()).append(k)
     return list(remaining.values())

@@ -37,6 +37,17 @@ class Trace(NamedTuple):
     transform: Callable[[Any], Any]
 
 
+class PositionCause(NamedTuple):
+    """How a fault appears in the alert that groups the faults of a hammer's position (`engine.grouping`).
+
+    `phrase`: its part of the summary, with names of the evidence in braces. `combine`: combines the second number of
+    the evidence of two spells; the first are seconds, which add up.
+    """
+
+    phrase: str
+    combine: Callable[[float, float], float] = max
+
+
 class Fault(NamedTuple):
     """One fault that a detector can find, with all that the review and the page need to know about it.
 
@@ -48,7 +59,8 @@ class Fault(NamedTuple):
     `exposure`: the hours that its rate is based on. `by_machine`: whether a machine can cause it by itself, so that the
     review checks whether it follows a hammer. `duration`: the evidence with the seconds at fault, which the usage
     report sums in proportion to `duration_over`. `picture_s`: where it builds up slowly, the seconds that a chart of it
-    shows before the onset, and at most after it.
+    shows before the onset, and at most after it. `position_cause`: set if it is grouped with other faults of the
+    hammer's position in one alert.
     """
 
     name: str
@@ -62,6 +74,7 @@ class Fault(NamedTuple):
     highlights: tuple[Highlight, ...] = ()
     trace: Trace | None = None
     picture_s: tuple[int, int] | None = None
+    position_cause: PositionCause | None = None
 
 
 class Finding(NamedTuple):

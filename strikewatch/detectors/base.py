@@ -94,6 +94,7 @@ class Detector:
             evidence up to there.
         reads: the inputs that the kernel takes: channels, or `events`, `bad`, `good`.
         measures: whether it also measures each bout or stretch of work (MEASURED).
+        slow_to_compile: whether it takes about as long to compile as all quick detectors together.
         needs: groups of channels; without one of each group in the feed it can find nothing.
         horizon: from the settings, how long after a hammer's last row a finding may become known without another row
             or event, ns.
@@ -115,6 +116,7 @@ class Detector:
     fresh: Mapping[str, Any] = field(default_factory=dict)
     older: Mapping[int, Older] = field(default_factory=dict)
     measures: bool = False
+    slow_to_compile: bool = False
     needs: tuple[tuple[str, ...], ...] = ()
     horizon: Callable[[Any], int] = lambda _settings: FIRES_ON
     due: Callable[[Any, Any], Instant] = lambda _state, _params: FOREVER
@@ -130,7 +132,7 @@ class Detector:
             np.empty(0, SPAN),
             read_only(np.empty(0, np.int64)),
             np.empty(0, np.int64),
-            np.empty(2, [("one", self.state), ("other", "<i8")])["one"],
+            np.empty(2, [("state", self.state), ("padding", "<i8")])["state"],
             np.empty(0, self.params_dtype),
             *(read_only(nothing.get(name, np.empty(0))) for name in self.reads),
             np.empty(0, FINDING),

@@ -43,7 +43,7 @@ def compile_for(dispatcher: Any, like: Iterable[Any]) -> None:
     """Compile a dispatcher for arguments like these, or load it from the cache, and refuse all other types."""
     if dispatcher.signatures:
         return
-    dispatcher.compile(tuple(numba.typeof(one) for one in like))  # type: ignore[no-untyped-call]
+    dispatcher.compile(tuple(numba.typeof(argument) for argument in like))  # type: ignore[no-untyped-call]
     dispatcher.disable_compile()
 
 

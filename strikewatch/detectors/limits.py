@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from pydantic import Field
 
-from strikewatch.core.finding import Fault, Highlight
+from strikewatch.core.finding import Fault, Highlight, PositionCause
 from strikewatch.detectors.base import Detector, DetectorSettings, hundredth, seconds, tenth, whole
 from strikewatch.detectors.limit_rule import ABSOLUTE, CHANNELS_BEYOND, FROM_LINE, LOWEST, limit_rule
 
@@ -155,6 +155,9 @@ END_OF_STROKE: Final = limit_rule(
         "Fired {firing_end_s:.1f} s with a cylinder at the end of its stroke ({cylinders}); move the carrier.",
         {"firing_end_s": seconds, "cylinders": _cylinders},
         of_operator=True,
+        position_cause=PositionCause(
+            "{firing_end_s:.1f} s at the end of a stroke ({cylinders})", lambda a, b: int(a) | int(b)
+        ),
     ),
     EndOfStroke,
     ("boom_stroke", "stick_stroke", "bucket_stroke"),
@@ -170,6 +173,9 @@ OVER_SIDE: Final = limit_rule(
         highlights=(
             Highlight("from_track_max_deg", "the furthest: {value:.0f}° from the line of the tracks"),
         ),
+        position_cause=PositionCause(
+            "{firing_over_side_s:.1f} s up to {from_track_max_deg:.0f}° off the line of the tracks"
+        ),
     ),
     OverSide,
     ("swing_deg",),
@@ -183,6 +189,7 @@ OFF_SQUARE: Final = limit_rule(
         {"firing_off_square_s": seconds, "tilt_max_deg": tenth},
         of_operator=True,
         highlights=(Highlight("tilt_max_deg", "the furthest off square: {value:.0f}°"),),
+        position_cause=PositionCause("{firing_off_square_s:.1f} s up to {tilt_max_deg:.0f}° off square"),
     ),
     OffSquare,
     ("tilt_deg",),

@@ -77,8 +77,8 @@ class AlertTracker:
 
     def apply_recorded(self, findings: Iterable[Finding], on_duty: OnDuty) -> list[Alert]:
         """Apply findings of a recording, where only the final state of an alert counts; return the alerts changed."""
-        applied = [self._apply_one(finding, on_duty, None, None) for finding in findings]
-        return [one[1].alert for one in applied if one]
+        steps = [self._apply_one(finding, on_duty, None, None) for finding in findings]
+        return [step[1].alert for step in steps if step]
 
     def withdraw_unconfirmed(self, key: Key, watermark: Instant) -> list[Change]:
         """Undo the provisional steps of a hammer that its rows, complete up to `watermark`, have not confirmed."""

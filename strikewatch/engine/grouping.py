@@ -13,17 +13,16 @@ import numpy as np
 
 from strikewatch.core.finding import Fault, Finding, FindingStep
 from strikewatch.core.instant import Instant
-from strikewatch.detectors.limits import END_OF_STROKE, OFF_SQUARE, OVER_SIDE
+from strikewatch.detectors.registry import DETECTORS
 
-CAUSES: Final = (END_OF_STROKE, OVER_SIDE, OFF_SQUARE)
-"""The detectors that are grouped; causes raised at one instant are taken in this order."""
+CAUSES: Final = tuple(
+    detector for detector in DETECTORS if detector.faults and detector.faults[0].position_cause
+)
+"""The detectors that are grouped; causes raised at one instant are taken in this order. Another one would change the
+size of STATE: raise VERSION then."""
 _FAULTS: Final = tuple(detector.faults[0] for detector in CAUSES)
 _NAMES: Final = tuple(fault.name for fault in _FAULTS)
-_PHRASES: Final = (
-    "{firing_end_s:.1f} s at the end of a stroke ({cylinders})",
-    "{firing_over_side_s:.1f} s up to {from_track_max_deg:.0f}° off the line of the tracks",
-    "{firing_off_square_s:.1f} s up to {tilt_max_deg:.0f}° off square",
-)
+_POSITION_CAUSES: Final = tuple(fault.position_cause for fault in _FAULTS if fault.position_cause)
 _WIDTH: Final = max(len(fault.evidence) for fault in _FAULTS)
 
 NAME: Final = "position"
@@ -62,7 +61,7 @@ def group(record: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
         at = finding.at + pauses[k]
         return at, 2 if at == finding.onset else 0, k
 
-    standing: Finding | None = None
+    active: Finding | None = None
     for finding in sorted(findings, key=order):
         k = _NAMES.index(finding.kind.name)
         record["numbers"][k] = _combine(k, record["before"][k], finding.numbers)
@@ -75,7 +74,7 @@ def group(record: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
             if int(record["causes"]) != causes_before:
                 yield _grouped(record, finding, "escalated" if causes_before else "raised", finding.at)
         elif finding.step == "standing":
-            standing = finding
+            active = finding
         else:
             record["on"] &= ~(1 << k)
             record["before"][k] = record["numbers"][k]
@@ -84,14 +83,13 @@ def group(record: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> It
                 yield _grouped(record, finding, "cleared", int(record["end"]))
                 for name in STATE.names or ():
                     record[name] = 0
-    if standing is not None:
-        yield _grouped(record, standing, "standing", standing.at)
+    if active is not None:
+        yield _grouped(record, active, "standing", active.at)
 
 
 def _combine(k: int, before: Any, numbers: Sequence[float]) -> tuple[float, float]:
-    """Evidence of a cause over all its spells: the seconds in all, and the worst value (of strokes, every cylinder)."""
-    worst = float(int(before[1]) | int(numbers[1])) if k == 0 else max(float(before[1]), numbers[1])
-    return float(before[0]) + numbers[0], worst
+    """Return the evidence of a cause over all its spells: total seconds, and the other number combined."""
+    return float(before[0]) + numbers[0], float(_POSITION_CAUSES[k].combine(float(before[1]), numbers[1]))
 
 
 def _grouped(record: Any, finding: Finding, step: FindingStep, at: Instant) -> Finding:
@@ -118,5 +116,5 @@ def _causes(mask: float) -> str:
 def _combined_fault(first: int, mask: int) -> Fault:
     causes = _indices(mask)
     evidence = {name: render for k in causes for name, render in _FAULTS[k].evidence.items()}
-    summary = f"Fired in one position {', '.join(_PHRASES[k] for k in causes)}; place the carrier anew."
+    summary = f"Fired in one position {', '.join(_POSITION_CAUSES[k].phrase for k in causes)}; place the carrier anew."
     return Fault(_NAMES[first], summary, {**evidence, "causes": _causes}, of_operator=True)

@@ -207,8 +207,8 @@ class Pipeline:
         findings = self._grouped(findings, keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        missed = np.flatnonzero(_not_found(state) > not_found_before) if len(events) else ()
-        not_found = tuple(keys[g] for g in missed)
+        with_not_found = np.flatnonzero(_not_found(state) > not_found_before) if len(events) else ()
+        not_found = tuple(keys[g] for g in with_not_found)
         return StepResult(keys, slots, state, findings, measurements, attributions, not_found)
 
     @staticmethod
@@ -230,9 +230,9 @@ class Pipeline:
             onsets: list[Instant] = []
             starts: list[Instant] = []
             for detector in DETECTORS:
-                own = state[g][detector.name], self._params[detector.name][slots[g]], watermark
-                onsets += detector.pending(*own)
-                starts += detector.under_way(*own)
+                arguments = state[g][detector.name], self._params[detector.name][slots[g]], watermark
+                onsets += detector.pending(*arguments)
+                starts += detector.under_way(*arguments)
             attribution.save_to(state[g], onsets, starts, watermark)
 
     def _grouped(
@@ -246,8 +246,8 @@ class Pipeline:
         for key in dict.fromkeys(finding.key for finding in grouped):
             g = keys.index(key)
             pauses = [int(self._params[cause.name][slots[g]]["pause"]) for cause in grouping.CAUSES]
-            own = [finding for finding in grouped if finding.key == key]
-            others += grouping.group(state[g][grouping.NAME], own, pauses)
+            of_hammer = [finding for finding in grouped if finding.key == key]
+            others += grouping.group(state[g][grouping.NAME], of_hammer, pauses)
         return others
 
     def commit(self, result: StepResult) -> None:

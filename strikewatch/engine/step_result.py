@@ -25,7 +25,7 @@ class StepResult:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
     `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
-    `attributions`: by index into `keys`, for the hammers whose state alone does not tell who was on duty at each onset.
+    `attributions`: by index into `keys`, for the hammers whose state alone does not show who was on duty at each onset.
     `not_found`: hammers with a correction of an event that is no longer kept or never arrived; a timer may still count
     the event that was to be corrected.
     """
@@ -56,8 +56,8 @@ class StepResult:
         measured = self.measurements[blank_firing.DETECTOR.name]
         columns = [Bout._fields.index(name) - _SPAN_FIELDS for name in names]
         for group in np.unique(measured["group"]).tolist():
-            own = measured[measured["group"] == group]
-            yield self.keys[group], own["onset"], own["at"], [own["evidence"][:, k] for k in columns]
+            bouts = measured[measured["group"] == group]
+            yield self.keys[group], bouts["onset"], bouts["at"], [bouts["evidence"][:, k] for k in columns]
 
     def stretches(self) -> Iterator[AttributedStretch]:
         """Yield the stretches of work that have ended (with `report`, those under way too), with operator and tool."""

@@ -3,7 +3,6 @@
 import subprocess
 import sys
 from collections.abc import Callable
-from typing import Final
 
 import numpy as np
 
@@ -12,9 +11,6 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import firing, pose
 from strikewatch.detectors.registry import DETECTORS
 
-SLOWEST: Final = ("blank_firing", "grease")
-"""Detectors that take as long to compile as all others together."""
-
 
 def precompile(report: Callable[[str], object]) -> None:
     """Compile all detectors or load them from the cache, so that the first step is not slower than the others."""
@@ -22,7 +18,7 @@ def precompile(report: Callable[[str], object]) -> None:
         report("First start: compiling the detectors, which takes some ten seconds once.")
         with subprocess.Popen([sys.executable, "-m", __name__]):
             for detector in DETECTORS:
-                if detector.name not in SLOWEST:
+                if not detector.slow_to_compile:
                     detector.compile()
     for detector in DETECTORS:
         detector.compile()
@@ -34,5 +30,5 @@ def precompile(report: Callable[[str], object]) -> None:
 
 if __name__ == "__main__":
     for detector in DETECTORS:
-        if detector.name in SLOWEST:
+        if detector.slow_to_compile:
             detector.compile()

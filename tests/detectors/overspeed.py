@@ -90,8 +90,8 @@ def check() -> None:
     from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
-    own = settings.of_hammer(("fennick-hollow", "HB-01"))
-    assert isinstance(own["overspeed"], Settings)
+    of_hammer = settings.of_hammer(("fennick-hollow", "HB-01"))
+    assert isinstance(of_hammer["overspeed"], Settings)
     assert "STRIKEWATCH_FAULTS__OVERSPEED__LIMIT_RPM" in variables(Tree)
 
     # Fires from 10 s to 20 s; the engine is too fast from 12 s on, so the fault begins at 13 s.
@@ -118,15 +118,15 @@ def check() -> None:
     table = rates.operators(exposure, faults)
     (row,) = table[table["fault"] == "overspeed"].to_dict("records")
     assert (row["operator"], row["count"], row["over"]) == ("op-14", 1, "firing")
-    (moment,) = [one for one in choose_highlights(faults, 3) if one.fault == "overspeed"]
+    (moment,) = [m for m in choose_highlights(faults, 3) if m.fault == "overspeed"]
     assert moment.why == "the only one"
-    account = strikewatch.usage(samples, events, settings)
-    assert account.set_index("measure")["amount"]["overspeed_s"] == 8.0
+    usage = strikewatch.usage(samples, events, settings)
+    assert usage.set_index("measure")["amount"]["overspeed_s"] == 8.0
     assert "overspeed" in MACHINE_FAULTS
 
     time_ns = (second * SECOND).astype(np.int64)
     panel = excerpt.channel_panel(
-        "overspeed", Rows(time_ns, {"engine_rpm": samples["engine_rpm"].to_numpy()}), own
+        "overspeed", Rows(time_ns, {"engine_rpm": samples["engine_rpm"].to_numpy()}), of_hammer
     )
     assert panel is not None
     assert (panel.name, list(panel.limits)) == ("engine rpm", [1900.0])
@@ -135,7 +135,7 @@ def check() -> None:
     assert "overspeed" in views.FAULTS
     assert "overspeed" in week.OPERATOR_FAULTS
     assert (
-        dict(coverage.unmonitored_faults(own, {"active", "pressure_bar"}))["overspeed"]
+        dict(coverage.unmonitored_faults(of_hammer, {"active", "pressure_bar"}))["overspeed"]
         == "no engine_rpm in the feed"
     )
     assert Formatting(load_translations()["en"]).fault_name("overspeed") == "Overspeed"

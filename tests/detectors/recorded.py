@@ -1,4 +1,4 @@
-"""A recording in memory, for holding the core against its twins and its laws."""
+"""A recording in memory, to compare the detectors with their twins."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -17,7 +17,7 @@ SITE = "fennick-hollow"
 
 
 class MemoryShift(Shift):
-    """Rows by hammer, in the order of their arrival."""
+    """Rows by hammer, in order of arrival."""
 
     place = "memory"
 
@@ -25,7 +25,7 @@ class MemoryShift(Shift):
         super().__init__()
         self._rows = rows
         self.total = sum(map(len, rows.values()))
-        self.events = [event for one in events.values() for event in one]
+        self.events = [event for of_hammer in events.values() for event in of_hammer]
 
     def pieces(self) -> Iterator[tuple[Key, Rows]]:
         return (((SITE, hammer), rows) for hammer, rows in self._rows.items())
@@ -35,7 +35,7 @@ class MemoryShift(Shift):
 
 
 def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
-    """The core's settings from the twins' keywords."""
+    """Convert the keyword arguments of the twins to the settings of the detectors."""
     names = {
         "hot_oil": {"hot_c": "limit_c"},
         "cold_oil": {"cold_firing_s": "firing_s"},
@@ -67,7 +67,7 @@ def faults_of(twin_settings: Mapping[str, Mapping[str, Any]]) -> Faults:
 
 
 def _upkeep(name: str, value: Any) -> dict[str, dict[str, Any]]:
-    """The settings of three detectors that one keyword of the twin stands for."""
+    """Convert a keyword argument of the maintenance twin to settings by detector."""
     if name in ("break_h", "check_ahead_s"):
         return {"walk_round": {name.removeprefix("check_"): value}}
     if name == "storage_days":
@@ -80,15 +80,15 @@ def _upkeep(name: str, value: Any) -> dict[str, dict[str, Any]]:
 def alerts(
     rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults, end: Instant
 ) -> list[Alert]:
-    """The alerts as they stand at the end, to the nanosecond: two within a microsecond, which bear one id, are two."""
+    """Return the alerts at the end of the recording; two within a microsecond, which have one id, are two."""
     pipeline = Pipeline(lambda _key: faults.by_detector())
     found: dict[tuple[str, str, Instant], Alert] = {}
     for hammer, own in rows.items():
         key = (SITE, hammer)
         checked = {event.kind for event in events[hammer]} & {"check"}
         pipeline.declare_channels(key, present(own) | checked)
-        told = tuple(sorted(events[hammer], key=lambda event: event.effective))
-        outcome = pipeline.step(Batch([Portion(key, own, end, told)]), report=True)
+        in_order = tuple(sorted(events[hammer], key=lambda event: event.effective))
+        outcome = pipeline.step(Batch([Portion(key, own, end, in_order)]), report=True)
         for alert in AlertTracker(historic_after_ns=0).apply_recorded(outcome.findings, outcome.on_duty):
             found[hammer, alert.fault, alert.onset] = alert
     return list(found.values())

@@ -1,8 +1,8 @@
-"""A correction gives every clock the reading that it would have had without the wrong entry.
+"""A correction sets every timer to what it would be without the wrong entry.
 
-withdrawn   from the withdrawal on the clocks are those of a run in which the wrong entry never came
-replaced    an entry that replaces another, and happened before that took effect, might as well have come in its place
-upgrade     a state saved before there were corrections is read, and its clocks go on
+withdrawn   from the withdrawal on the timers are those of a run without the wrong entry
+replaced    a replacement that happened before the wrong entry took effect counts as if entered in its place
+upgrade     a state saved by a version without corrections is read, and its timers continue
 """
 
 import os
@@ -23,17 +23,16 @@ from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
 from strikewatch.settings.faults import Faults
 from tests.detectors.recorded import SITE, alerts, faults_of, replayed
-from tests.twins.corrected import Correction, correction
-from tests.twins.days import days
-from tests.twins.knowledge import Row, admitted
-from tests.twins.streams import Stream, columns, nasty
+from tests.twins.maintenance_streams import Correction, correction, maintenance_stream
+from tests.twins.signals import Row, accepted
+from tests.twins.streams import Stream, boundary_stream, columns
 
 SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
 WITH_HISTORY = ("grease", "upkeep", "walk_round", "long_storage")
 
 
-def clocks(record: Any) -> dict[str, Any]:
-    """What people are told of upkeep, from a hammer's state."""
+def timers(record: Any) -> dict[str, Any]:
+    """Return the timers and active faults of maintenance in a hammer's state."""
     grease, upkeep, storage = record["grease"], record["upkeep"], record["long_storage"]
     return {
         "grease": (int(grease["clock"]), bool(grease["due_onset"] != NEVER)),
@@ -49,65 +48,65 @@ def clocks(record: Any) -> dict[str, Any]:
     }
 
 
-def after(stream: Stream, hammer: str, events: list[Event], upto: int) -> Any:
-    """A hammer's state once these rows and events are worked through, up to an instant."""
+def state_after(stream: Stream, hammer: str, events: list[Event], upto: int) -> Any:
+    """Return a hammer's state after these rows and events, up to an instant."""
     faults = faults_of(stream.settings)
     pipeline = Pipeline(lambda _key: faults.by_detector())
     key = (SITE, hammer)
-    rows = columns(admitted(stream.rows[hammer]))
+    rows = columns(accepted(stream.rows[hammer]))
     rows = rows[: int(rows.time_ns.searchsorted(upto, side="right"))]
-    told = tuple(sorted((e for e in events if e.effective <= upto), key=lambda e: e.effective))
-    return pipeline.step(Batch([Portion(key, rows, upto, told)]), report=True).state[0]
+    applied = tuple(sorted((e for e in events if e.effective <= upto), key=lambda e: e.effective))
+    return pipeline.step(Batch([Portion(key, rows, upto, applied)]), report=True).state[0]
 
 
 def cases(first: int, last: int) -> Iterator[tuple[Stream, str, list[Event], Correction, int]]:
     for seed in range(first, last):
-        dice = random.Random(seed)
-        stream = (days, nasty)[seed % 2](seed)
+        rng = random.Random(seed)
+        stream = (maintenance_stream, boundary_stream)[seed % 2](seed)
         for hammer, rows in stream.rows.items():
             own = stream.events[hammer]
-            one = correction(dice, hammer, rows, own, stream.end) if rows else None
-            if one is not None:
-                later = dice.choice((one.right.effective, stream.end, stream.end))
-                yield stream, hammer, own, one, later
+            pair = correction(rng, hammer, rows, own, stream.end) if rows else None
+            if pair is not None:
+                later = rng.choice((pair.right.effective, stream.end, stream.end))
+                yield stream, hammer, own, pair, later
 
 
 @pytest.mark.parametrize("first", range(0, SEEDS, 50))
-def test_a_withdrawn_entry_might_as_well_never_have_come(first: int) -> None:
-    seen = 0
+def test_after_a_withdrawal_the_timers_are_those_without_the_entry(first: int) -> None:
+    compared = 0
     for stream, hammer, own, (wrong, right), upto in cases(first, first + 50):
         fields = {"corrects": right.fields["corrects"]}
         withdrawal = Event(SITE, hammer, "withdrawal", right.effective, fields)
-        got = after(stream, hammer, [*own, wrong, withdrawal], upto)
-        if any(got[name]["not_found"] for name in WITH_HISTORY):
+        state = state_after(stream, hammer, [*own, wrong, withdrawal], upto)
+        if any(state[name]["not_found"] for name in WITH_HISTORY):
             continue  # more entries between than are kept
-        expected = clocks(after(stream, hammer, own, upto))
-        assert clocks(got) == expected, (wrong, withdrawal)
-        seen += 1
-    assert seen > 10
+        expected = timers(state_after(stream, hammer, own, upto))
+        assert timers(state) == expected, (wrong, withdrawal)
+        compared += 1
+    assert compared > 10
 
 
 @pytest.mark.parametrize("first", range(0, SEEDS, 50))
-def test_a_replacement_might_as_well_have_come_in_place_of_the_wrong_entry(first: int) -> None:
-    seen = 0
+def test_a_replacement_counts_as_if_entered_in_place_of_the_wrong_entry(first: int) -> None:
+    compared = 0
     for stream, hammer, own, (wrong, right), upto in cases(first, first + 50):
         if right.kind == "withdrawal" or right.time > wrong.effective:
             continue
-        got = after(stream, hammer, [*own, wrong, right], upto)
-        if any(got[name]["not_found"] for name in WITH_HISTORY):
+        state = state_after(stream, hammer, [*own, wrong, right], upto)
+        if any(state[name]["not_found"] for name in WITH_HISTORY):
             continue
         applied = wrong.effective if right.time < wrong.effective else -1
         in_place = Event(SITE, hammer, right.kind, right.time, right.fields | {"corrects": None}, applied)
-        expected = clocks(after(stream, hammer, [*own, in_place], upto))
-        assert clocks(got) == expected, (wrong, right)
-        seen += 1
-    assert seen > 5
+        expected = timers(state_after(stream, hammer, [*own, in_place], upto))
+        assert timers(state) == expected, (wrong, right)
+        compared += 1
+    assert compared > 5
 
 
-def first_layout(record: Any) -> tuple[str, bytes]:
-    """A hammer's state as it was saved before there were corrections."""
+def as_version_1(record: Any) -> tuple[str, bytes]:
+    """Return a hammer's state in the layout of version 1, which had no corrections."""
     old = {d.name: d.older[1].layout for d in DETECTORS if d.name in WITH_HISTORY}
-    layout, state = [], b""
+    layout, saved_bytes = [], b""
     for part in LAYOUT.split():
         name = part.partition("/")[0]
         if name in old:
@@ -115,18 +114,18 @@ def first_layout(record: Any) -> tuple[str, bytes]:
             saved = np.zeros(1, old[name])
             for field in old[name].names or ():
                 saved[field] = record[name][field]
-            state += saved.tobytes()
+            saved_bytes += saved.tobytes()
         else:
             layout.append(part)
-            state += record[name].tobytes()
-    return " ".join(layout), state
+            saved_bytes += record[name].tobytes()
+    return " ".join(layout), saved_bytes
 
 
 @pytest.mark.parametrize("seed", range(0, 60, 3))
-def test_a_state_saved_before_there_were_corrections_goes_on(seed: int) -> None:
-    """Taken up half-way it ends as one that was never saved; and what is entered from then on can be corrected."""
+def test_a_state_of_version_1_continues_and_later_entries_can_be_corrected(seed: int) -> None:
+    """Restored half-way, it ends as without saving."""
     for stream, hammer, own, (wrong, right), _ in cases(seed, seed + 3):
-        rows = columns(admitted(stream.rows[hammer]))
+        rows = columns(accepted(stream.rows[hammer]))
         faults = faults_of(stream.settings)
         pipeline = Pipeline(lambda _key, faults=faults: faults.by_detector())  # type: ignore[misc]
         key = (SITE, hammer)
@@ -135,17 +134,17 @@ def test_a_state_saved_before_there_were_corrections_goes_on(seed: int) -> None:
         own = sorted((e for e in own if e.effective <= stream.end), key=lambda e: e.effective)
         early = tuple(e for e in own if e.effective <= half)
         pipeline.commit(pipeline.step(Batch([Portion(key, rows[:n], half, early)])))
-        layout, state = first_layout(pipeline.state_of(key))
+        layout, saved = as_version_1(pipeline.state_of(key))
         later = Pipeline(lambda _key, faults=faults: faults.by_detector())  # type: ignore[misc]
-        assert later.restore(key, layout, state) == []
+        assert later.restore(key, layout, saved) == []
         withdrawal = Event(
             SITE, hammer, "withdrawal", right.effective, {"corrects": right.fields["corrects"]}
         )
         events = sorted([*own[len(early) :], wrong, withdrawal], key=lambda e: e.effective)
         last = Portion(key, rows[n:], stream.end, tuple(events))
-        got = later.step(Batch([last]), report=True).state[0]
-        if not any(got[name]["not_found"] for name in WITH_HISTORY):
-            assert clocks(got) == clocks(after(stream, hammer, own, stream.end))
+        state = later.step(Batch([last]), report=True).state[0]
+        if not any(state[name]["not_found"] for name in WITH_HISTORY):
+            assert timers(state) == timers(state_after(stream, hammer, own, stream.end))
 
 
 def test_a_correction_of_an_entry_that_is_no_longer_kept_is_reported() -> None:
@@ -153,10 +152,10 @@ def test_a_correction_of_an_entry_that_is_no_longer_kept_is_reported() -> None:
     greasings = [
         Event(SITE, "HB-01", "grease", 10 * k * SECOND, {"strokes": [12]}) for k in range(1, KEPT + 2)
     ]
-    for wrong, found in ((greasings[0], False), (greasings[1], True)):
+    for wrong, is_kept in ((greasings[0], False), (greasings[1], True)):
         withdrawal = Event(SITE, "HB-01", "withdrawal", 300 * SECOND, {"corrects": reference_to(wrong)})
         notes = list(replayed(rows, {"HB-01": [*greasings, withdrawal]}, faults_of({})).notes())
-        assert [f"{KEPT} came after them" in note for note in notes] == ([] if found else [True])
+        assert [f"{KEPT} came after them" in note for note in notes] == ([] if is_kept else [True])
 
 
 def found(rows: list[Row], *events: Event, **faults: dict[str, Any]) -> list[tuple[str, float, float | None]]:
@@ -167,7 +166,7 @@ def found(rows: list[Row], *events: Event, **faults: dict[str, Any]) -> list[tup
     return [(a.fault, a.onset / SECOND, None if a.cleared is None else a.cleared / SECOND) for a in made]
 
 
-def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_instant() -> None:
+def test_a_fault_that_follows_from_a_correction_is_raised_at_its_instant() -> None:
     # A row every 5 s: 45 s of work at 45 s. Greased by mistake at 20 s, withdrawn at 50 s: then 50 s without grease.
     rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
     limits = {"due_s": 45.0, "overdue_s": 48.0, "high_s": 1000.0}
@@ -181,7 +180,7 @@ def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_in
         ("grease_due", 50.0, None),
         ("grease_overdue", 50.0, None),
     ]
-    # One that cleared an alert: that stays on record, and the fault is raised anew.
+    # Where the wrong entry cleared an alert, that stays recorded, and the fault is raised again.
     late = Event(SITE, "HB-01", "grease", 60 * SECOND, {})
     gone = Event(SITE, "HB-01", "withdrawal", 70 * SECOND, {"corrects": reference_to(late)})
     assert found(rows, late, gone, grease=limits) == [
@@ -192,8 +191,8 @@ def test_what_is_overdue_without_the_wrong_entry_is_raised_at_the_corrections_in
     ]
 
 
-def test_a_correction_of_the_strokes_leaves_the_clock() -> None:
-    # Greased at 20 s; at 60 s the strokes are put right: due 45 s after the greasing, not 45 s after the correction.
+def test_a_correction_of_the_strokes_keeps_the_timer() -> None:
+    # Greased at 20 s; at 60 s the strokes are corrected: due 45 s after the greasing, not 45 s after the correction.
     rows = [Row(5 * k * SECOND, {"active": 0.0}) for k in range(20)]
     limits = {"due_s": 45.0, "overdue_s": 1000.0, "high_s": 2000.0}
     wrong = Event(SITE, "HB-01", "grease", 20 * SECOND, {"strokes": [2, 2]})
@@ -205,7 +204,7 @@ def test_a_correction_of_the_strokes_leaves_the_clock() -> None:
     ]
 
 
-def test_a_shift_whose_check_was_wrong_wants_one_again() -> None:
+def test_after_its_inspection_was_withdrawn_a_shift_needs_another() -> None:
     # Fires at 10 s, and from 60 s on; checked at 5 s, withdrawn at 30 s.
     fires = (10, 60, 62)
     rows = [Row(k * SECOND, {"active": float(k in fires)}) for k in range(80)]
@@ -217,7 +216,7 @@ def test_a_shift_whose_check_was_wrong_wants_one_again() -> None:
     assert found(rows, check, withdrawal, newer) == []
 
 
-def test_what_is_entered_anew_with_the_same_time_is_not_what_was_withdrawn() -> None:
+def test_an_entry_made_again_with_the_same_time_is_not_the_withdrawn_one() -> None:
     # At rest since 100 s. Both greasings of 50 s come at 105 s and so take effect before the withdrawal of the first.
     rows = [Row(10 * k * SECOND, {"active": 0.0}) for k in range(30)]
     late = 100 * SECOND + 1

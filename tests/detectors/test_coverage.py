@@ -1,4 +1,4 @@
-"""What a feed and a profile let be inferred only is said, with what is missing."""
+"""Faults that a feed or profile shows only indirectly are reported as inferred, with the reason."""
 
 import pytest
 
@@ -14,7 +14,7 @@ def inferred(channels: set[str], **tables: dict[str, object]) -> dict[str, str]:
     return dict(coverage.inferred_faults(settings, {"active", "engine_rpm", *channels}))
 
 
-def test_angles_without_the_lengths_of_the_arm_are_said() -> None:
+def test_angles_without_the_lengths_of_the_arm_are_a_reason() -> None:
     assert inferred(ANGLES)["same_spot"] == (
         "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg, but the "
         "hammer's table has no `pose` (lengths of the arm)"
@@ -23,31 +23,31 @@ def test_angles_without_the_lengths_of_the_arm_are_said() -> None:
 
 
 @pytest.mark.parametrize(
-    ("channels", "why"),
+    ("channels", "reason"),
     [
         (set(), "no tool_x_m and tool_y_m in the feed"),
         ({"boom_deg", "stick_deg"}, "the feed has boom_deg and stick_deg, but no bucket_deg or swing_deg"),
     ],
 )
-def test_where_the_tool_is_may_be_missing_otherwise(channels: set[str], why: str) -> None:
-    assert inferred(channels, **ARM)["same_spot"].endswith(why)  # type: ignore[arg-type]  # tables of settings
+def test_missing_channels_of_the_position_are_the_reason(channels: set[str], reason: str) -> None:
+    assert inferred(channels, **ARM)["same_spot"].endswith(reason)  # type: ignore[arg-type]  # tables of settings
 
 
-def test_with_the_tools_position_nothing_is_inferred() -> None:
+def test_with_positions_nothing_is_inferred() -> None:
     assert inferred({"tool_x_m", "tool_y_m"}) == {}
 
 
 def test_operating_hours_without_engine_speed_are_inferred() -> None:
-    def of(**tables: dict[str, object]) -> dict[str, str]:
+    def inferred_from_rows(**tables: dict[str, object]) -> dict[str, str]:
         settings = Faults.model_validate(tables).by_detector()
         return dict(coverage.inferred_faults(settings, {"active", "tool_x_m", "tool_y_m"}))
 
-    assert of()["grease_overdue"].endswith("no engine_rpm in the feed")
-    assert of(grease={"clock": "firing"}) == {}
-    assert of(grease={"method": "automatic"}) == {}
+    assert inferred_from_rows()["grease_overdue"].endswith("no engine_rpm in the feed")
+    assert inferred_from_rows(grease={"clock": "firing"}) == {}
+    assert inferred_from_rows(grease={"method": "automatic"}) == {}
 
 
-def test_what_cannot_be_found_at_all_is_not_called_less_certain() -> None:
+def test_a_fault_that_is_not_monitored_is_not_also_inferred() -> None:
     settings = Faults().by_detector()
     assert "same_spot" in dict(coverage.unmonitored_faults(settings, {"oil_c"}))
     assert "same_spot" not in dict(coverage.inferred_faults(settings, {"oil_c"}))

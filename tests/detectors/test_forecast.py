@@ -1,7 +1,7 @@
-"""The forecast of what comes due: days until so many hours are worked, as an interval that holds.
+"""The forecast of due items: an interval of days until a number of operating hours is worked.
 
-Checked against Student's t of scipy, against the textbook case of no spread, and by counting how often the interval
-holds the truth for days drawn at random. What falls due shows it as its evidence.
+Checked against scipy's Student t, against the case without spread, and by counting how often the interval contains the
+true value for random days.
 """
 
 import math
@@ -25,17 +25,17 @@ HOUR = 3600 * SECOND
 DAY = 24 * HOUR
 
 
-def test_points_of_student() -> None:
-    """scipy.stats.t, to the digits printed in the table."""
+def test_student_points_are_those_of_scipy() -> None:
+    """To the digits printed in the table."""
     for freedom in range(1, DAYS):
         assert STUDENT[freedom] == pytest.approx(stats.t.ppf(0.975, freedom), abs=6e-5)
 
 
-def test_steady_use_has_one_answer() -> None:
+def test_equal_days_give_an_interval_without_width() -> None:
     assert days_left(np.full(DAYS, 8.0), DAYS, 80.0) == pytest.approx((10.0, 10.0))
 
 
-def test_too_few_days_say_nothing_and_no_use_has_no_end() -> None:
+def test_too_few_days_give_nan_and_no_use_gives_infinity() -> None:
     assert all(map(math.isnan, days_left(np.full(DAYS, 8.0), LEAST - 1, 80.0)))
     assert days_left(np.zeros(DAYS), DAYS, 80.0) == (math.inf, math.inf)
 
@@ -44,9 +44,9 @@ def test_too_few_days_say_nothing_and_no_use_has_no_end() -> None:
     st.lists(st.floats(0.5, 12.0), min_size=LEAST, max_size=DAYS),
     st.floats(1.0, 500.0),
 )
-def test_edges_solve_the_prediction_interval(days: list[float], remaining: float) -> None:
-    """At each edge the remaining hours lie on the edge of the interval predicted for the sum of so many days, found by
-    scipy's root finder."""
+def test_limits_solve_the_prediction_interval(days: list[float], remaining: float) -> None:
+    """At each limit, the remaining hours are a limit of the prediction interval of the sum of so many days (root by
+    scipy)."""
     n = len(days)
     work = np.array([*days, *[0.0] * (DAYS - n)])
     earliest, latest = days_left(work, n, remaining)
@@ -66,35 +66,35 @@ def test_edges_solve_the_prediction_interval(days: list[float], remaining: float
         assert mean <= t * sd / math.sqrt(n) * (1 + 1e-6)
 
 
-def test_interval_holds_the_truth_about_as_often_as_it_says() -> None:
+def test_the_95_percent_interval_contains_the_true_value_in_95_percent() -> None:
     dice = np.random.default_rng(20261125)
-    held, trials = 0, 2000
+    contained, trials = 0, 2000
     for _ in range(trials):
         earliest, latest = days_left(dice.gamma(4.0, 2.0, DAYS), DAYS, 100.0)
         sums = np.cumsum(dice.gamma(4.0, 2.0, 100))
         k = int(np.searchsorted(sums, 100.0))
         before = sums[k - 1] if k else 0.0
-        held += bool(earliest <= k + (100.0 - before) / (sums[k] - before) <= latest)
-    assert 0.93 <= held / trials <= 0.97
+        contained += bool(earliest <= k + (100.0 - before) / (sums[k] - before) <= latest)
+    assert 0.93 <= contained / trials <= 0.97
 
 
-def test_due_soon_tells_days_and_the_page_the_same() -> None:
-    """A week of six hours a day: 45 h are reached on the eighth day, and five hours are left."""
+def test_inspection_soon_and_the_page_show_the_same_days_left() -> None:
+    """With six hours a day, 45 h are reached on the eighth day, and five hours are left."""
     faults = Faults.model_validate(
         {"upkeep": {f"inspection_{stage}_days": 100.0 for stage in ("soon", "due", "overdue")}}
     )
     pipeline = Pipeline(lambda _key: faults.by_detector())
     begin = pd.Timestamp("2026-03-02T00:00:00Z").value
     key = ("fennick-hollow", "HB-01")
-    told = []
+    findings = []
     for day in range(8):
         hours = 6.0 if day < 7 else 3.0 + 10.0 / 3600
         times = begin + day * DAY + 8 * HOUR + np.arange(0, hours * HOUR + 1, 10 * SECOND).astype(np.int64)
         rows = Rows(times, {"active": np.zeros(len(times))})
         outcome = pipeline.step(Batch([Portion(key, rows, int(times[-1]))]))
         pipeline.commit(outcome)
-        told += [one for one in outcome.findings if one.fault.startswith("inspection")]
-    (soon,) = told
+        findings += [f for f in outcome.findings if f.fault.startswith("inspection")]
+    (soon,) = findings
     evidence, sentence = soon.describe()
     assert soon.fault == "inspection_soon"
     assert evidence["since_inspection_h"] == 45.0
@@ -111,8 +111,8 @@ def test_due_soon_tells_days_and_the_page_the_same() -> None:
     assert service.earliest_days == pytest.approx(955.0 / 6.0, abs=0.05)
 
 
-def test_an_hour_meter_never_runs_backwards_silently() -> None:
-    """A lower reading without a reason is told of and not taken; with a reason it is."""
+def test_a_lower_meter_reading_without_a_reason_is_a_fault_and_not_accepted() -> None:
+    """With a reason it is accepted."""
     times = pd.date_range("2026-03-02T08:00:00Z", periods=721, freq="10s")
     samples = pd.DataFrame({"time": times, "hammer": "HB-01", "active": False})
 
@@ -133,5 +133,5 @@ def test_an_hour_meter_never_runs_backwards_silently() -> None:
     assert alert["evidence"] == {"stood_h": pytest.approx(500.8333, abs=1e-4), "told_h": 480.0}
     lasted = pd.Timestamp(alert["cleared"]) - pd.Timestamp(alert["onset"])
     assert lasted == pd.Timedelta(minutes=30)
-    # The first figure is of years before; nothing of it falls due.
+    # The first reading may cover years, so nothing becomes due by it.
     assert not [fault for fault in found["fault"] if fault.startswith(("inspection", "service"))]

@@ -1,4 +1,4 @@
-"""Saved state whose record of operators and tools had room for fewer changes is read on, and an id erased in it."""
+"""States saved by earlier versions are read, and operators can be erased from them."""
 
 import numpy as np
 
@@ -17,8 +17,8 @@ KEY = ("fennick-hollow", "HB-01")
 NOON = 1_772_622_000 * SECOND
 
 
-def older() -> tuple[str, bytes]:
-    """The state of a hammer on which op-11, then op-12 signed on, and its layout, as version 1 had them."""
+def version_1_state() -> tuple[str, bytes]:
+    """Return layout and state of version 1 of a hammer on which op-11, then op-12 signed on."""
     record = np.zeros(1, STATE)
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     pipeline.commit(pipeline.step(Batch([Portion(KEY, NO_ROWS, NOON)])))
@@ -27,22 +27,22 @@ def older() -> tuple[str, bytes]:
         OPERATORS.name: OPERATORS.older["crew/1:1160"],
         TOOLS.name: TOOLS.older["tool/1:328"],
     }
-    people = np.zeros(1, layouts[OPERATORS.name])
-    people["n"] = 2
-    people["at"][0, :2] = NOON - 20 * SECOND, NOON - 10 * SECOND
-    people["name"][0, :2] = b"op-11", b"op-12"
+    operators = np.zeros(1, layouts[OPERATORS.name])
+    operators["n"] = 2
+    operators["at"][0, :2] = NOON - 20 * SECOND, NOON - 10 * SECOND
+    operators["name"][0, :2] = b"op-11", b"op-12"
     tools = np.zeros(1, layouts[TOOLS.name])
     tools["n"] = 1
     tools["at"][0, 0] = NOON - 5 * SECOND
     tools["name"][0, 0] = b"chisel"
     parts = {name: record[name].tobytes() for name in STATE.names or ()}
-    parts[OPERATORS.name], parts[TOOLS.name] = people.tobytes(), tools.tobytes()
+    parts[OPERATORS.name], parts[TOOLS.name] = operators.tobytes(), tools.tobytes()
     layout = LAYOUT.replace(f"crew/2:{OPERATORS.dtype.itemsize}", "crew/1:1160")
     return layout.replace(f"tool/2:{TOOLS.dtype.itemsize}", "tool/1:328"), b"".join(parts.values())
 
 
-def test_it_is_taken_up_whole() -> None:
-    layout, state = older()
+def test_operators_and_tools_of_version_1_are_read() -> None:
+    layout, state = version_1_state()
     pipeline = Pipeline(lambda _key: Faults().by_detector())
     assert pipeline.restore(KEY, layout, state) == []
     record = pipeline.state_of(KEY)
@@ -51,8 +51,8 @@ def test_it_is_taken_up_whole() -> None:
     assert tool_at(record[TOOLS.name], NOON) == "chisel"
 
 
-def test_an_id_is_erased_in_it_and_nothing_else() -> None:
-    layout, state = older()
+def test_only_the_given_operator_is_erased_from_a_state_of_version_1() -> None:
+    layout, state = version_1_state()
     erased = part_of(layout, erase_from_state("op-11", layout, state), OPERATORS.name)
     assert on_duty(erased, NOON - 15 * SECOND) == "forgotten"
     assert on_duty(erased, NOON) == "op-12"
@@ -79,8 +79,8 @@ def test_states_saved_under_the_part_names_of_earlier_releases_are_read() -> Non
     assert state[grouping.NAME]["causes"] == 5
 
 
-def test_a_sensor_fault_of_a_state_with_room_for_32_channels_is_read_on() -> None:
-    """Version 1 had bits of 32; what was impossible then still is, and its onset."""
+def test_a_sensor_fault_of_a_state_for_32_channels_is_read() -> None:
+    """Version 1 had 32-bit masks; the channels out of range and the onset are kept."""
     name = sensor_fault.DETECTOR.name
     parts = {part: np.zeros(1, STATE[part]) for part in STATE.names or ()}
     parts[name] = np.zeros(1, sensor_fault.FIRST)

@@ -1,6 +1,6 @@
-"""Write anew what the code finds in `replay_data/`: `python -m tests.goldens.bless`.
+"""Write what the code finds in `replay_data/` to the goldens: `python -m tests.goldens.bless`.
 
-Do so only when a change of findings is meant; say what changed, and why, in the behaviour log of DEVELOPERS.md.
+Run it only if a change of findings is meant, and add a line to the behaviour log of DEVELOPERS.md.
 """
 
 import json
@@ -17,12 +17,12 @@ NAMES = sorted(folder.name for folder in SHIFTS.iterdir() if folder.is_dir())
 
 
 def findings(name: str) -> list[str]:
-    """The alert records of a shift, one JSON object a line, as `strikewatch replay --json` prints them.
+    """Return the alert records of a shift as JSON lines, like `strikewatch replay --json`.
 
-    With the settings of its hammers where its folder has them, with the defaults otherwise.
+    With the settings in its folder, or the defaults if there are none.
     """
-    own = SHIFTS / name / SETTINGS
-    settings = load(own) if own.exists() else Settings()
+    path = SHIFTS / name / SETTINGS
+    settings = load(path) if path.exists() else Settings()
     result = replay_shifts(open_shifts(SHIFTS / name), settings.of_hammer)
     return [json.dumps(record, ensure_ascii=False) for record in result.records]
 

@@ -20,8 +20,8 @@ from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker
 from tests.cli.command import strikewatch
 from tests.service.processor import Gateway, Processor, messages
-from tests.twins.knowledge import admitted
-from tests.twins.streams import columns, nasty
+from tests.twins.signals import accepted
+from tests.twins.streams import boundary_stream, columns
 
 FIELDS = ("id", "fault", "site", "hammer", "operator", "priority", "onset", "cleared", "summary", "evidence")
 
@@ -44,17 +44,17 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
 ) -> None:
     """Nasty streams of up to three hammers as blocks and singles, jostled a little and partly sent twice, events late;
     the processor is restarted half-way, so that there are several recordings."""
-    dice = random.Random(seed)
-    stream = nasty(seed)
+    rng = random.Random(seed)
+    stream = boundary_stream(seed)
     queue: list[tuple[int, str, str, Any]] = []
     for hammer, rows in stream.rows.items():
-        for group in messages(columns(admitted(rows)), dice.choice((1, 7, 30))) if rows else []:
+        for group in messages(columns(accepted(rows)), rng.choice((1, 7, 30))) if rows else []:
             at = instant.parse(group[0]["time"])
-            queue.append((at + dice.choice((0, 0, 0, 300_000_000)), hammer, "samples", group))
-            if dice.random() < 0.1:
+            queue.append((at + rng.choice((0, 0, 0, 300_000_000)), hammer, "samples", group))
+            if rng.random() < 0.1:
                 queue.append((at + 400_000_000, hammer, "samples", group))
         for event in stream.events[hammer]:
-            at = event.time + dice.choice((0, 0, 2_000_000_000, 30_000_000_000))
+            at = event.time + rng.choice((0, 0, 2_000_000_000, 30_000_000_000))
             payload = {"time_ms": event.time // 1_000_000, "event": event.kind, **event.fields}
             queue.append((at, hammer, "events", payload))
         # A last row long after, so that neither way has anything left to wait for.

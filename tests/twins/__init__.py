@@ -1,4 +1,4 @@
-"""The slow twins: guide/faults.md in plain Python, one file a fault, to hold the detectors against.
+"""Slow twins: the faults of guide/faults.md in plain Python, to compare the detectors with.
 
 Each twin takes a whole recording of one hammer (rows in order of arrival, its events) and the end of the
 recording (the latest row time of any hammer), and returns plain records.
@@ -8,15 +8,15 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from strikewatch.core.events import Event
-from tests.twins import cold_oil, grease, hot_oil, misuse, same_spot, sensor_fault, signal_lost
-from tests.twins.knowledge import Record, Row
+from tests.twins import greasing, misuse, oil, operating_time, same_spot, sensor_fault
+from tests.twins.signals import Record, Row
 
 TWINS: Final[dict[str, Callable[..., list[Record]]]] = {
     "same_spot": same_spot.find,
-    "hot_oil": hot_oil.find,
-    "cold_oil": cold_oil.find,
-    "grease": grease.find,
-    "signal_lost": signal_lost.find,
+    "hot_oil": oil.find_hot_oil,
+    "cold_oil": oil.find_cold_oil,
+    "grease": greasing.find_manual,
+    "signal_lost": operating_time.find_signal_lost,
     "sensor_fault": sensor_fault.find,
     "misuse": misuse.find,
 }
@@ -42,7 +42,7 @@ def find_all(
     end: int,
     settings: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> list[Record]:
-    """Every record of one hammer, by onset, ties by fault. `settings` holds keyword arguments by twin."""
+    """Return every record of one hammer, sorted by onset and fault. `settings`: keyword arguments by twin."""
     settings = settings or {}
     records: list[Record] = []
     for name, find in TWINS.items():

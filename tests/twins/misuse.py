@@ -1,4 +1,4 @@
-"""The seven misuse faults of richer feeds, and "one position, one event", read slowly.
+"""Slow twins of the seven misuse faults of richer feeds, and of the alert that groups those of a position.
 
 Limits are compared as the decimals people write: 0.9 of 2,000 rpm is 1,800 rpm, and 0.95 lies within 0.05 of the end.
 """
@@ -10,29 +10,40 @@ from typing import Any, Final, NamedTuple
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, seconds
-from tests.twins.knowledge import Record, Row, Span, admitted, both, firing, joined, known, length, reached
-from tests.twins.whose import operator_at
+from tests.twins.signals import (
+    Record,
+    Row,
+    Span,
+    accepted,
+    firing_spans,
+    held_values,
+    instant_of_length,
+    intersection,
+    length_within,
+    merge_spans,
+    operator_at,
+)
 
 POSITION: Final = ("end_of_stroke", "over_side", "off_square")
-"""These three make one event together; at one instant the earlier of them names it."""
+"""These three are grouped in one alert; of causes at one instant the earlier in this order names it."""
 CYLINDERS: Final = ("boom_stroke", "stick_stroke", "bucket_stroke")
-ENDLESS: Final = 2**62
+FOREVER: Final = 2**62
 
 Settings = Mapping[str, Any]
 
 
 def exact(value: float) -> Fraction:
-    """The decimal that the number is written as."""
+    """Return the decimal as which the number is written."""
     return Fraction(repr(float(value)))
 
 
 def from_track(swing_deg: float) -> float:
-    """Degrees from the nearer end of the track line, 0 to 90."""
+    """Return the angle to the nearer end of the track line, 0 to 90 deg."""
     return float(abs((exact(swing_deg) + 90) % 180 - 90))
 
 
-class Count(NamedTuple):
-    """A span in which one channel alone makes every instant count."""
+class BeyondLimit(NamedTuple):
+    """A span in which one channel is beyond its limit and the hammer fires."""
 
     start: int
     end: int
@@ -42,10 +53,10 @@ class Count(NamedTuple):
 
 @dataclass(frozen=True)
 class Spell:
-    """One spell; its end is decided at `decided`. `onset`: where its time reaches the limit, if it does."""
+    """One spell. `decided`: when its end is known. `onset`: when its time reaches the limit; None if it does not."""
 
     fault: str
-    counts: Sequence[Count]
+    counts: Sequence[BeyondLimit]
     runs: Sequence[Span]
     onset: int | None
     decided: int
@@ -55,16 +66,16 @@ class Spell:
         return self.runs[-1][1]
 
     def evidence(self, at: int) -> dict[str, Any]:
-        """What counted up to an instant, the instant itself included."""
+        """Return the evidence up to and including an instant."""
         rule = RULES[self.fault]
-        sofar = [count for count in self.counts if count.start <= at]
-        return {rule.seconds: length(self.runs, self.runs[0][0], at) / SECOND, **rule.worst(sofar)}
+        so_far = [count for count in self.counts if count.start <= at]
+        return {rule.seconds: length_within(self.runs, self.runs[0][0], at) / SECOND, **rule.extremes(so_far)}
 
 
-# The rules: which values count, and what is told of them.
+# The rules: which values are beyond the limit, and the evidence.
 
 
-def _slow(settings: Settings) -> Callable[[float], bool] | None:
+def _too_slow(settings: Settings) -> Callable[[float], bool] | None:
     rated = settings["rated_rpm"]
     if rated is None:
         return None
@@ -84,14 +95,14 @@ def _off_square(settings: Settings) -> Callable[[float], bool]:
     return lambda tilt: abs(tilt) > settings["limit_deg"]
 
 
-def _off_band(settings: Settings) -> Callable[[float], bool] | None:
+def _outside_band(settings: Settings) -> Callable[[float], bool] | None:
     low, high = settings["low_bar"], settings["high_bar"]
     if low is None and high is None:
         return None
     return lambda bar: (low is not None and bar < low) or (high is not None and bar > high)
 
 
-def _pried(settings: Settings) -> Callable[[float], bool] | None:
+def _prying(settings: Settings) -> Callable[[float], bool] | None:
     limit = settings["limit_bar"]
     return None if limit is None else lambda bar: bar > limit
 
@@ -100,32 +111,32 @@ def _under_water(settings: Settings) -> Callable[[float], bool] | None:
     return None if settings["fitted_for_water"] else lambda water: water > 0
 
 
-def _cylinders(counts: Sequence[Count]) -> dict[str, Any]:
+def _cylinders(counts: Sequence[BeyondLimit]) -> dict[str, Any]:
     seen = {count.channel for count in counts}
     return {"cylinders": " ".join(name.removesuffix("_stroke") for name in CYLINDERS if name in seen)}
 
 
-def _told(**of: Callable[[Iterable[float]], float]) -> Callable[[Sequence[Count]], dict[str, Any]]:
-    return lambda counts: {name: worst(count.value for count in counts) for name, worst in of.items()}
+def _extremes(**of: Callable[[Iterable[float]], float]) -> Callable[[Sequence[BeyondLimit]], dict[str, Any]]:
+    return lambda counts: {name: extreme(count.value for count in counts) for name, extreme in of.items()}
 
 
 class Rule(NamedTuple):
-    """`wrong` gives the test of a value, None where the settings leave the fault silent."""
+    """A rule. `beyond`: makes the test of a value from the settings; None if they turn the fault off."""
 
     channels: Sequence[str]
-    wrong: Callable[[Settings], Callable[[float], bool] | None]
+    beyond: Callable[[Settings], Callable[[float], bool] | None]
     defaults: Settings
     seconds: str
-    worst: Callable[[Sequence[Count]], dict[str, Any]]
+    extremes: Callable[[Sequence[BeyondLimit]], dict[str, Any]]
 
 
 RULES: Final[dict[str, Rule]] = {
     "low_engine_speed": Rule(
         ("engine_rpm",),
-        _slow,
+        _too_slow,
         {"limit_s": 5.0, "pause_s": 2.0, "least_share": 0.9, "rated_rpm": None},
         "firing_slow_s",
-        _told(lowest_rpm=min),
+        _extremes(lowest_rpm=min),
     ),
     "end_of_stroke": Rule(
         CYLINDERS,
@@ -150,92 +161,92 @@ RULES: Final[dict[str, Rule]] = {
     ),
     "feed_force": Rule(
         ("feed_bar",),
-        _off_band,
+        _outside_band,
         {"limit_s": 3.0, "pause_s": 2.0, "low_bar": None, "high_bar": None},
         "firing_off_band_s",
-        _told(feed_min_bar=min, feed_max_bar=max),
+        _extremes(feed_min_bar=min, feed_max_bar=max),
     ),
     "prying": Rule(
         ("side_load_bar",),
-        _pried,
+        _prying,
         {"limit_s": 0.5, "pause_s": 0.0, "limit_bar": None},
         "pried_s",
-        _told(side_load_max_bar=max),
+        _extremes(side_load_max_bar=max),
     ),
     "submerged": Rule(
         ("water_m",),
         _under_water,
         {"limit_s": 0.0, "pause_s": 2.0, "fitted_for_water": False},
         "firing_submerged_s",
-        _told(water_max_m=max),
+        _extremes(water_max_m=max),
     ),
 }
 
 
 def spells(fault: str, rows: Sequence[Row], bouts: Sequence[Span], settings: Settings) -> list[Spell]:
-    """Every spell of one fault in admitted rows, whether or not its time reaches the limit."""
+    """Return every spell of a fault in accepted rows, whether or not its time reaches the limit."""
     rule = RULES[fault]
     settings = {**rule.defaults, **settings}
-    wrong = rule.wrong(settings)
-    if wrong is None:
+    beyond = rule.beyond(settings)
+    if beyond is None:
         return []
-    within = [(-ENDLESS, ENDLESS)] if fault == "prying" else bouts
+    within = [(-FOREVER, FOREVER)] if fault == "prying" else bouts
     counts = sorted(
-        Count(start, end, channel, piece.value)
+        BeyondLimit(start, end, channel, piece.value)
         for channel in rule.channels
-        for piece in known(rows, channel)
-        if wrong(piece.value)
-        for start, end in both(within, [(piece.start, piece.end)])
+        for piece in held_values(rows, channel)
+        if beyond(piece.value)
+        for start, end in intersection(within, [(piece.start, piece.end)])
     )
     pause = seconds(settings["pause_s"])
-    lots: list[list[Span]] = []
-    for run in joined([(count.start, count.end) for count in counts]):
-        if lots and run[0] - lots[-1][-1][1] < pause:
-            lots[-1].append(run)
+    groups: list[list[Span]] = []
+    for run in merge_spans([(count.start, count.end) for count in counts]):
+        if groups and run[0] - groups[-1][-1][1] < pause:
+            groups[-1].append(run)
         else:
-            lots.append([run])
+            groups.append([run])
     return [
         Spell(
             fault,
             [count for count in counts if runs[0][0] <= count.start < runs[-1][1]],
             runs,
-            reached(runs, runs[0][0], seconds(settings["limit_s"])),
+            instant_of_length(runs, runs[0][0], seconds(settings["limit_s"])),
             runs[-1][1] + pause,
         )
-        for runs in lots
+        for runs in groups
     ]
 
 
-def _again(name: str, before: Any, now: Any) -> Any:
+def _combine(name: str, before: Any, now: Any) -> Any:
+    """Combine the evidence of two spells of one cause: seconds add up, of other values the worst."""
     if name == "cylinders":
-        return " ".join(one for one in ("boom", "stick", "bucket") if one in f"{before} {now}".split())
+        return " ".join(name for name in ("boom", "stick", "bucket") if name in f"{before} {now}".split())
     return before + now if name.endswith("_s") else max(before, now)
 
 
 @dataclass
-class Position:
-    """One event: the spells raised in it, the first of which names it. `over`: how many have ended."""
+class PositionAlert:
+    """One grouped alert: the spells raised in it, the first of which names it. `ended`: how many have ended."""
 
     causes: list[Spell]
-    over: int = 0
+    ended: int = 0
     cleared: int | None = None
 
     def evidence(self, at: int) -> dict[str, Any]:
-        """That of the one cause; of several, that of each, and their names. Of the same again: seconds of all, and the
-        worst."""
-        told: dict[str, Any] = {}
+        """Return the evidence of each cause up to an instant, and their names if there are several."""
+        evidence: dict[str, Any] = {}
         for cause in self.causes:
             for name, value in cause.evidence(at).items():
-                told[name] = _again(name, told[name], value) if name in told else value
+                evidence[name] = _combine(name, evidence[name], value) if name in evidence else value
         names = {cause.fault for cause in self.causes}
         if len(names) > 1:
-            told["causes"] = " ".join(fault for fault in POSITION if fault in names)
-        return told
+            evidence["causes"] = " ".join(fault for fault in POSITION if fault in names)
+        return evidence
 
 
-def positions(found: Sequence[Spell], end: int) -> list[Position]:
-    """The events that spells of the three faults make. A spell raised and ended at one instant is first raised."""
-    raised = [spell for spell in found if spell.onset is not None and spell.onset <= end]
+def position_alerts(spells: Sequence[Spell], end: int) -> list[PositionAlert]:
+    """Group spells of the three faults in alerts. A spell raised and ended at one instant is raised first."""
+    raised = [spell for spell in spells if spell.onset is not None and spell.onset <= end]
     steps = []
     for spell in raised:
         assert spell.onset is not None
@@ -243,21 +254,21 @@ def positions(found: Sequence[Spell], end: int) -> list[Position]:
         if spell.decided <= end:
             last = 2 if spell.decided == spell.onset else 0
             steps.append((spell.decided, last, POSITION.index(spell.fault), spell))
-    events: list[Position] = []
-    standing: Position | None = None
-    for _, step, _, spell in sorted(steps, key=lambda one: one[:3]):
+    alerts: list[PositionAlert] = []
+    active: PositionAlert | None = None
+    for _, step, _, spell in sorted(steps, key=lambda step: step[:3]):
         if step == 1:
-            if standing is None:
-                standing = Position([])
-                events.append(standing)
-            standing.causes.append(spell)
+            if active is None:
+                active = PositionAlert([])
+                alerts.append(active)
+            active.causes.append(spell)
             continue
-        assert standing is not None
-        standing.over += 1
-        if standing.over == len(standing.causes):
-            standing.cleared = max(cause.end for cause in standing.causes)
-            standing = None
-    return events
+        assert active is not None
+        active.ended += 1
+        if active.ended == len(active.causes):
+            active.cleared = max(cause.end for cause in active.causes)
+            active = None
+    return alerts
 
 
 def find(
@@ -269,22 +280,22 @@ def find(
     off_bar: float = 60.0,
     **settings: Settings,
 ) -> list[Record]:
-    """All seven; `settings` by fault, what is left out as in `RULES`."""
-    rows = admitted(rows)
-    bouts = firing(rows, on_bar=on_bar, off_bar=off_bar)
+    """Find all seven faults. `settings`: by fault; those not given are the defaults of `RULES`."""
+    rows = accepted(rows)
+    bouts = firing_spans(rows, on_bar=on_bar, off_bar=off_bar)
     found = {fault: spells(fault, rows, bouts, settings.get(fault, {})) for fault in RULES}
     records: list[Record] = []
 
     def record(fault: str, onset: int, cleared: int | None, evidence: dict[str, Any]) -> None:
         records.append(Record(fault, onset, cleared, "medium", operator_at(events, onset), evidence))
 
-    for fault, own in found.items():
-        for spell in own if fault not in POSITION else ():
+    for fault, of_fault in found.items():
+        for spell in of_fault if fault not in POSITION else ():
             if spell.onset is not None and spell.onset <= end:
                 cleared = spell.end if spell.decided <= end else None
                 record(fault, spell.onset, cleared, spell.evidence(end))
-    for event in positions([spell for fault in POSITION for spell in found[fault]], end):
-        first = event.causes[0]
+    for alert in position_alerts([spell for fault in POSITION for spell in found[fault]], end):
+        first = alert.causes[0]
         assert first.onset is not None
-        record(first.fault, first.onset, event.cleared, event.evidence(end))
-    return sorted(records, key=lambda one: (one.onset, one.fault))
+        record(first.fault, first.onset, alert.cleared, alert.evidence(end))
+    return sorted(records, key=lambda record: (record.onset, record.fault))

@@ -5,20 +5,20 @@ from collections.abc import Sequence
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import seconds
-from tests.twins.knowledge import (
+from tests.twins.signals import (
     Record,
     Row,
     Span,
-    admitted,
-    both,
-    firing,
+    accepted,
+    firing_spans,
+    held_values,
     in_range,
-    joined,
-    known,
-    raw,
-    reached,
+    instant_of_length,
+    intersection,
+    merge_spans,
+    operator_at,
+    sampled_value,
 )
-from tests.twins.whose import operator_at
 
 FOREVER = 2**62
 FREEZES = ("pressure_bar", "oil_c")
@@ -29,7 +29,7 @@ def out_of_range(rows: Sequence[Row], channel: str) -> list[Span]:
     spans: list[Span] = []
     since: int | None = None
     for row in rows:
-        value = raw(row, channel)
+        value = sampled_value(row, channel)
         if value is None:
             continue
         if not in_range(channel, value):
@@ -45,13 +45,13 @@ def out_of_range(rows: Sequence[Row], channel: str) -> list[Span]:
 def frozen(rows: Sequence[Row], channel: str, bouts: Sequence[Span], amount_ns: int) -> list[Span]:
     """From the instant enough firing has gone by on one same value, to the first different value."""
     runs: list[tuple[float, list[Span]]] = []
-    for piece in known(rows, channel):
+    for piece in held_values(rows, channel):
         if not runs or runs[-1][0] != piece.value:
             runs.append((piece.value, []))
         runs[-1][1].append((piece.start, piece.end))
     spans: list[Span] = []
     for i, (_, same) in enumerate(runs):
-        since = reached(both(bouts, same), 0, amount_ns)
+        since = instant_of_length(intersection(bouts, same), 0, amount_ns)
         if since is not None:
             spans.append((since, runs[i + 1][1][0][0] if i + 1 < len(runs) else FOREVER))
     return spans
@@ -66,8 +66,8 @@ def find(
     on_bar: float = 80.0,
     off_bar: float = 60.0,
 ) -> list[Record]:
-    rows = admitted(rows)
-    bouts = firing(rows, on_bar=on_bar, off_bar=off_bar)
+    rows = accepted(rows)
+    bouts = firing_spans(rows, on_bar=on_bar, off_bar=off_bar)
     bad: list[Span] = []
     for channel in CHANNELS:
         bad += out_of_range(rows, channel)
@@ -75,6 +75,6 @@ def find(
         bad += frozen(rows, channel, bouts, seconds(frozen_s))
     return [
         Record("sensor_fault", onset, cleared if cleared <= end else None, "low", operator_at(events, onset))
-        for onset, cleared in joined(sorted(bad))
+        for onset, cleared in merge_spans(sorted(bad))
         if onset <= end
     ]

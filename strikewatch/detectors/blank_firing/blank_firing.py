@@ -276,6 +276,7 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 DETECTOR: Final = Detector(
     name="blank_firing",
     version=3,
+    slow_to_compile=True,
     faults=(
         Fault(
             "blank_firing",

@@ -30,11 +30,13 @@ from strikewatch.detectors.maintenance.corrections import (
     AT,
     KEPT,
     KIND,
+    NO_ENTRY,
     TIME,
     append,
     find,
     remove,
     replace_or_remove,
+    with_history,
 )
 
 WAITING: Final = 8
@@ -68,18 +70,14 @@ FIRST: Final = np.dtype(
     ]
 )
 """Version 1 of the state, without a history."""
-STATE: Final = np.dtype(
-    [
-        *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("corrects", "<i8", (WAITING,)),  # whether it corrects another greasing
-        ("wrong_time", "<i8", (WAITING,)),  # time of the corrected greasing, as entered
-        ("replaces", "<i8", (WAITING,)),  # whether it is a greasing itself
-        ("base", "<i8"),  # total operating ns at which the clock was zero
-        ("floor", "<i8"),  # latest mark of greasings no longer kept
-        ("count", "<i8"),
-        ("kept", "<i8", (KEPT, MANUAL + 1)),  # greasings in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of entries no longer kept
-    ]
+STATE: Final = with_history(
+    FIRST,
+    MANUAL + 1,
+    ("corrects", "<i8", (WAITING,)),  # whether it corrects another greasing
+    ("wrong_time", "<i8", (WAITING,)),  # time of the corrected greasing, as entered
+    ("replaces", "<i8", (WAITING,)),  # whether it is a greasing itself
+    ("base", "<i8"),  # total operating ns at which the clock was zero
+    ("floor", "<i8"),  # latest mark of greasings no longer kept
 )
 PARAMS: Final = np.dtype(
     [
@@ -95,8 +93,6 @@ PARAMS: Final = np.dtype(
     ]
 )
 
-_NO_ENTRY: Final = -3
-"""Kind of a kept greasing that no correction can refer to."""
 DUE: Final = 0
 OVERDUE: Final = 1
 SHORT: Final = 2
@@ -309,5 +305,5 @@ def from_first(old: Any) -> dict[str, Any]:
         return fields
     # The last greasing had too few strokes: it is kept to say so, but no correction can refer to it.
     kept = np.zeros((KEPT, MANUAL + 1), np.int64)
-    kept[0, [KIND, NIPPLES, STROKES, MANUAL]] = _NO_ENTRY, old["short_nipples"], old["short_strokes"], 1
+    kept[0, [KIND, NIPPLES, STROKES, MANUAL]] = NO_ENTRY, old["short_nipples"], old["short_strokes"], 1
     return {**fields, "kept": kept, "count": 1}

@@ -1,4 +1,4 @@
-"""A short history of the entries that people made, kept in a detector's state so that an entry can be corrected later.
+"""A short history of people's entries in a detector's state, so that an entry can be corrected later.
 
 The state has an int64 table `kept` [KEPT, columns], oldest entry first, and the number of entries in `count`. Unused
 rows are zero, so that equal histories are equal bytes. The first columns are those below; a detector adds its own
@@ -7,6 +7,8 @@ as it would be without that entry.
 """
 
 from typing import Any, Final
+
+import numpy as np
 
 from strikewatch.detectors.kernels import part
 
@@ -17,7 +19,19 @@ KIND: Final = 0
 TIME: Final = 1  # when it happened, as entered
 AT: Final = 2  # when it took effect; never before TIME
 COLUMNS: Final = 3
-"""Number of the first column of a detector's own."""
+"""Index of the first column that a detector adds."""
+NO_ENTRY: Final = -3
+"""Kind of a row that no correction can refer to."""
+
+
+def with_history(first: np.dtype[Any], columns: int, *fields: tuple[Any, ...]) -> np.dtype[Any]:
+    """Return the layout of a state with a history of `columns`: the fields of `first`, `fields`, and the history."""
+    history = (
+        ("count", "<i8"),
+        ("kept", "<i8", (KEPT, columns)),  # entries in the order in which they took effect
+        ("not_found", "<i8"),  # corrections of entries no longer kept
+    )
+    return np.dtype([*((name, first[name]) for name in first.names or ()), *fields, *history])
 
 
 @part

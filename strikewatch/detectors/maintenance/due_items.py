@@ -1,4 +1,4 @@
-"""Items due by operating hours or by days, and the hour meter: the parts of `upkeep`.
+"""Items due by operating hours or by days, and the hour meter: the rules of `upkeep`.
 
 On a feed without engine speed the time since the last row counts only once the next row has come, or too long a
 silence has passed. An event in between takes effect at once, and the timers run on from there.
@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.base import FOREVER, fields_of
+from strikewatch.detectors.base import FOREVER
 from strikewatch.detectors.kernels import (
     CLEARED,
     CORRECTED,
@@ -26,12 +26,11 @@ from strikewatch.detectors.kernels import (
     kernel,
     part,
 )
-from strikewatch.detectors.maintenance.corrections import AT, KEPT, find, replace_or_remove
+from strikewatch.detectors.maintenance.corrections import AT, find, replace_or_remove
 from strikewatch.detectors.maintenance.forecast import DAY, DAYS, days_left
 from strikewatch.detectors.maintenance.history import (
     AGE,
     BEFORE,
-    COLUMNS,
     DETAIL,
     DONE,
     DROP,
@@ -41,10 +40,8 @@ from strikewatch.detectors.maintenance.history import (
     METER_KNOWN,
     METER_WRONG,
     READING,
-    ROW,
     SINCE,
     TOTAL,
-    TOTALS,
     VALUE,
     ZERO,
     accepted_reading,
@@ -56,53 +53,7 @@ from strikewatch.detectors.maintenance.history import (
 ITEMS: Final = ("inspection", "service")
 STAGES: Final = ("soon", "due", "overdue")
 METER: Final = len(ITEMS) * len(STAGES)
-"""Index of the meter's fault; before it come those of each item and stage."""
-
-FIRST: Final = np.dtype(
-    [
-        ("clock", "<i8", (2,)),  # by item, operating ns since it was last done
-        ("since", "<i8", (2,)),  # by item, when it was last done, or the hammer first seen
-        ("completed", "<i8", (2,)),  # by item, whether it was ever done
-        ("start", "<i8", (2,)),  # by item, an event within an interval: its clock runs from there
-        ("stage", "<i8", (2,)),  # by item, 0: none, 1: soon, 2: due, 3: overdue
-        ("onset", "<i8", (2,)),
-        ("meter", "<i8"),
-        ("meter_known", "<i8"),  # whether it was ever read
-        ("meter_start", "<i8"),  # a reading within an interval: the meter runs from there
-        ("meter_onset", "<i8"),
-        ("meter_expected", "<i8"),  # its value at a reading that was too low
-        ("meter_reading", "<i8"),  # that reading
-        ("done", "<i8"),  # all time is counted up to here
-        ("last_row", "<i8"),
-        ("rpm_until", "<i8"),  # how long the engine is known to turn fast enough
-        ("has_engine_rpm", "<i8"),
-        ("first_day", "<i8"),  # days since 1970, UTC
-        ("day", "<i8"),
-        ("today", "<i8"),  # operating ns
-        ("days", "<i8", (DAYS,)),  # operating ns of past whole days, a ring that begins with the first
-    ]
-)
-"""Version 1 of the state, without a history."""
-STATE: Final = np.dtype(
-    [
-        *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("total", "<i8"),  # total operating ns
-        ("first_row", "<i8"),
-        ("not_before", "<i8"),  # time of the last correction: its consequences are found from here on
-        ("floor", "<i8", (TOTALS,)),  # what the entries no longer kept amount to
-        ("count", "<i8"),
-        ("kept", "<i8", (KEPT, COLUMNS)),  # entries in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of entries no longer kept
-    ]
-)
-PARAMS: Final = np.dtype(
-    [
-        ("hours", "<i8", (2, 3)),  # by item and stage, ns
-        ("days", "<i8", (2, 3)),
-        ("working_rpm", "<f8"),
-        ("steady", "<i8"),
-    ]
-)
+"""Index of the fault of the meter, after those of each item and stage."""
 
 
 @kernel
@@ -215,7 +166,7 @@ def begin(state: Any, at: int) -> None:
 
 @part
 def _complete(state: Any, params: Any, k: int, event: Any, out: Any) -> None:
-    """Take the event that completes item k."""
+    """Apply the event that completes item k."""
     at = event.at
     happened = at - event.age
     _set_stage(state, params, k, 0, at, state.clock[k], out)
@@ -244,7 +195,7 @@ def _clear_meter(state: Any, at: int, out: Any) -> None:
 
 @part
 def _read_meter(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
-    """Take a reading of the carrier's hour meter."""
+    """Apply a reading of the carrier's hour meter."""
     at, expected = event.at, state.meter
     reading = accepted_reading(event.value, expected, event.age, event.detail)
     if reading == NEVER:
@@ -275,9 +226,9 @@ def _update_stage(state: Any, params: Any, k: int, at: int, out: Any) -> None:
 
 @part
 def _correct(state: Any, params: Any, j: int, event: Any, upto: int, out: Any) -> None:
-    """Take the correction of entry j.
+    """Apply the correction of entry j.
 
-    A replacement that is taken as a late entry still counts the work that the wrong one proves to have come before it.
+    A replacement that counts as a late entry still counts the work that the wrong one proves to have come before it.
     """
     at = event.at
     happened = at - event.age
@@ -313,8 +264,8 @@ def _correct(state: Any, params: Any, j: int, event: Any, upto: int, out: Any) -
 
 
 @part
-def take_event(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
-    """Take an event; nothing is known of the time from the watermark to one after it."""
+def apply_event(state: Any, params: Any, event: Any, upto: int, out: Any) -> None:
+    """Apply an event. If it is after the watermark, nothing is known of the time between."""
     corrects = event.kind == CORRECTED and (
         event.wrong == INSPECTED or event.wrong == METERED or event.wrong == SERVICED
     )
@@ -378,25 +329,3 @@ def work_left(state: Any, params: Any) -> int:
         if state.stage[k] < 3:
             left = min(left, params.hours[k, state.stage[k]] - state.clock[k])
     return left
-
-
-def from_first(old: Any) -> dict[str, Any]:
-    """Convert a record of version 1. Earlier entries can no longer be corrected."""
-    floor = np.zeros(TOTALS, np.int64)
-    completed = old["completed"].astype(bool)
-    floor[ZERO : ZERO + 2] = -old["clock"]
-    floor[SINCE : SINCE + 2] = old["since"]
-    floor[DONE : DONE + 2] = completed
-    floor[METER_BASE] = -old["meter"]
-    floor[METER_KNOWN] = old["meter_known"]
-    floor[METER_WRONG] = old["meter_onset"] != NEVER
-    floor[EXPECTED] = old["meter_expected"]
-    floor[READING] = old["meter_reading"]
-    floor[ROW] = NEVER
-    if not old["has_engine_rpm"] and old["last_row"] != NEVER:
-        # An event in the interval under way: whether it drops a part of it is still open.
-        floor[ROW] = old["last_row"]
-        floor[DROP : DROP + 2] = np.maximum(0, old["start"] - old["last_row"])
-        floor[METER_DROP] = max(0, int(old["meter_start"]) - int(old["last_row"]))
-    first_row = old["since"][~completed].max(initial=NEVER)
-    return {**fields_of(old), "floor": floor, "first_row": first_row}

@@ -1,10 +1,10 @@
-"""How the timers of `upkeep` and the hour meter follow from the entries in their history, one after the other.
+"""The state of `upkeep`, and how its timers and hour meter follow from the entries in its history.
 
 An entry is kept with the total operating time at which it took effect. On a feed without engine speed that is the
 total at the row before it. The part of the interval from that row to the entry is dropped from the timers that the
 entry sets, if the interval turns out to count at all.
 
-`totals` [TOTALS] int64 holds what a number of entries amount to; its places are named below.
+`totals` [TOTALS] int64 holds what a number of entries amount to; its indices are named below.
 """
 
 from typing import Any, Final
@@ -12,9 +12,11 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.events import METER_REASONS
+from strikewatch.detectors.base import fields_of
 from strikewatch.detectors.kernels import INSPECTED, METERED, NEVER, SERVICED, part
 from strikewatch.detectors.maintenance import corrections
-from strikewatch.detectors.maintenance.corrections import KEPT, KIND, TIME, append, remove
+from strikewatch.detectors.maintenance.corrections import KEPT, KIND, TIME, append, remove, with_history
+from strikewatch.detectors.maintenance.forecast import DAYS
 
 TOTAL: Final = corrections.COLUMNS  # total operating ns when it took effect
 BEFORE: Final = TOTAL + 1  # the row before it; NEVER if no interval is open
@@ -36,6 +38,48 @@ EXPECTED: Final = 12  # what the meter should have shown at that reading
 READING: Final = 13  # that reading
 ROW: Final = 14
 TOTALS: Final = 15
+
+FIRST: Final = np.dtype(
+    [
+        ("clock", "<i8", (2,)),  # by item, operating ns since it was last done
+        ("since", "<i8", (2,)),  # by item, when it was last done, or the hammer first seen
+        ("completed", "<i8", (2,)),  # by item, whether it was ever done
+        ("start", "<i8", (2,)),  # by item, an event within an interval: its clock runs from there
+        ("stage", "<i8", (2,)),  # by item, 0: none, 1: soon, 2: due, 3: overdue
+        ("onset", "<i8", (2,)),
+        ("meter", "<i8"),
+        ("meter_known", "<i8"),  # whether it was ever read
+        ("meter_start", "<i8"),  # a reading within an interval: the meter runs from there
+        ("meter_onset", "<i8"),
+        ("meter_expected", "<i8"),  # its value at a reading that was too low
+        ("meter_reading", "<i8"),  # that reading
+        ("done", "<i8"),  # all time is counted up to here
+        ("last_row", "<i8"),
+        ("rpm_until", "<i8"),  # how long the engine is known to turn fast enough
+        ("has_engine_rpm", "<i8"),
+        ("first_day", "<i8"),  # days since 1970, UTC
+        ("day", "<i8"),
+        ("today", "<i8"),  # operating ns
+        ("days", "<i8", (DAYS,)),  # operating ns of past whole days, a ring that begins with the first
+    ]
+)
+"""Version 1 of the state, without a history."""
+STATE: Final = with_history(
+    FIRST,
+    COLUMNS,
+    ("total", "<i8"),  # total operating ns
+    ("first_row", "<i8"),
+    ("not_before", "<i8"),  # time of the last correction: its consequences are found from here on
+    ("floor", "<i8", (TOTALS,)),  # what the entries no longer kept amount to
+)
+PARAMS: Final = np.dtype(
+    [
+        ("hours", "<i8", (2, 3)),  # by item and stage, ns
+        ("days", "<i8", (2, 3)),
+        ("working_rpm", "<f8"),
+        ("steady", "<i8"),
+    ]
+)
 
 _REPLACED: Final = METER_REASONS.index("replaced")
 _MOVED: Final = METER_REASONS.index("moved")
@@ -146,3 +190,25 @@ def totals_of(state: Any) -> Any:
     if totals[ROW] == NEVER or totals[ROW] != state.last_row:
         _end_interval(totals)
     return totals
+
+
+def from_first(old: Any) -> dict[str, Any]:
+    """Convert a record of version 1. Earlier entries can no longer be corrected."""
+    floor = np.zeros(TOTALS, np.int64)
+    completed = old["completed"].astype(bool)
+    floor[ZERO : ZERO + 2] = -old["clock"]
+    floor[SINCE : SINCE + 2] = old["since"]
+    floor[DONE : DONE + 2] = completed
+    floor[METER_BASE] = -old["meter"]
+    floor[METER_KNOWN] = old["meter_known"]
+    floor[METER_WRONG] = old["meter_onset"] != NEVER
+    floor[EXPECTED] = old["meter_expected"]
+    floor[READING] = old["meter_reading"]
+    floor[ROW] = NEVER
+    if not old["has_engine_rpm"] and old["last_row"] != NEVER:
+        # An event in the interval under way: whether it drops a part of it is still open.
+        floor[ROW] = old["last_row"]
+        floor[DROP : DROP + 2] = np.maximum(0, old["start"] - old["last_row"])
+        floor[METER_DROP] = max(0, int(old["meter_start"]) - int(old["last_row"]))
+    first_row = old["since"][~completed].max(initial=NEVER)
+    return {**fields_of(old), "floor": floor, "first_row": first_row}

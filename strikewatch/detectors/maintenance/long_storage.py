@@ -41,10 +41,12 @@ from strikewatch.detectors.maintenance.corrections import (
     AT,
     KEPT,
     KIND,
+    NO_ENTRY,
     append,
     find,
     remove,
     replace_or_remove,
+    with_history,
 )
 
 
@@ -59,13 +61,12 @@ USE: Final = 1
 
 _FIRED: Final = -2
 """Kind of a row that is not an entry: the first firing after one, and each firing that was a fault."""
-_NO_ENTRY: Final = -3
 _PUT_IN: Final = corrections.COLUMNS  # of a storage entry: whether the hammer was put in storage
 _IDLE: Final = _PUT_IN + 1  # of a firing: time without firing before it, ns
 _COLUMNS: Final = _PUT_IN + 2
 
 _STORED, _READIED, _USED, _IDLE_BEFORE, _PUT_IN_SINCE = range(5)
-"""Places of `totals` [TOTALS], what the rows of the history amount to."""
+"""Indices of `totals` [TOTALS], what the rows of the history amount to."""
 TOTALS: Final = 5
 
 FIRST: Final = np.dtype(
@@ -80,15 +81,11 @@ FIRST: Final = np.dtype(
     ]
 )
 """Version 1 of the state, without a history."""
-STATE: Final = np.dtype(
-    [
-        *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("not_before", "<i8"),  # time of the last correction: its consequences are found from here on
-        ("floor", "<i8", (TOTALS,)),  # what the rows no longer kept amount to
-        ("count", "<i8"),
-        ("kept", "<i8", (KEPT, _COLUMNS)),  # entries and firings in order of time
-        ("not_found", "<i8"),  # corrections of entries no longer kept
-    ]
+STATE: Final = with_history(
+    FIRST,
+    _COLUMNS,
+    ("not_before", "<i8"),  # time of the last correction: its consequences are found from here on
+    ("floor", "<i8", (TOTALS,)),  # what the rows no longer kept amount to
 )
 PARAMS: Final = np.dtype([("idle", "<i8")])
 
@@ -124,7 +121,7 @@ def _advance(state: Any, params: Any, start: int, end: int, fires_until: int, ou
 
 @part
 def _apply(totals: Any, params: Any, kept: Any, j: int) -> None:
-    """Apply row j of the history. `_take_event` and `_fire` do the same when it comes."""
+    """Apply row j of the history. `_apply_event` and `_fire` do the same when it comes."""
     at = kept[j, AT]
     if kept[j, KIND] == _FIRED:
         idle = kept[j, _IDLE]
@@ -162,7 +159,7 @@ def _awaits_firing(state: Any) -> bool:
 
 @part
 def _correct(state: Any, params: Any, j: int, event: Any, out: Any) -> None:
-    """Take the correction of row j."""
+    """Apply the correction of row j."""
     at = event.at
     happened = at - event.age
     if replace_or_remove(state, j, event.right == event.wrong, happened):
@@ -188,8 +185,8 @@ def _correct(state: Any, params: Any, j: int, event: Any, out: Any) -> None:
 
 
 @part
-def _take_event(state: Any, params: Any, event: Any, out: Any) -> None:
-    """Take an event."""
+def _apply_event(state: Any, params: Any, event: Any, out: Any) -> None:
+    """Apply an event."""
     at = event.at
     kind = event.kind
     if kind == CORRECTED and (event.wrong == STORED or event.wrong == CHECKED):
@@ -217,7 +214,7 @@ def _take_event(state: Any, params: Any, event: Any, out: Any) -> None:
 
 @part
 def _fire(state: Any, params: Any, now: int, out: Any) -> None:
-    """Take firing at an instant."""
+    """Apply firing at an instant."""
     idle = now - state.base
     _clear_due(state, now, out)
     unprepared = state.stored or (idle >= params.idle and state.readied < state.base)
@@ -252,7 +249,7 @@ def run(
         fires_until = unchecked(firing_ends, span.first + group)
         while True:
             while event_index < span.last_event and events[event_index].at <= now:
-                _take_event(state, params, events[event_index], out)
+                _apply_event(state, params, events[event_index], out)
                 event_index += 1
             if i < span.last and unchecked(time_ns, i) <= now:
                 if state.base == NEVER:
@@ -310,7 +307,7 @@ def _from_first(old: Any) -> dict[str, Any]:
     """Convert a record of version 1. Earlier entries can no longer be corrected."""
     used = old["use_onset"] != NEVER
     kept = np.zeros((KEPT, _COLUMNS), np.int64)
-    kept[0, KIND] = _NO_ENTRY  # so that the next firing is kept
+    kept[0, KIND] = NO_ENTRY  # so that the next firing is kept
     return {
         **fields_of(old),
         "floor": [old["stored"], old["readied"], used, old["idle"], old["put_in"]],

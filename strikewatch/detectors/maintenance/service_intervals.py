@@ -24,21 +24,25 @@ from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
 from strikewatch.detectors.kernels import NEVER, begin_group, kernel, new_output, sample, unchecked, written
 from strikewatch.detectors.maintenance.due_items import (
-    FIRST,
     ITEMS,
-    PARAMS,
     STAGES,
-    STATE,
     advance,
+    apply_event,
     begin,
-    from_first,
     report_active,
-    take_event,
     uneventful_until,
     work_left,
 )
 from strikewatch.detectors.maintenance.forecast import DAY, DAYS, LEAST, days_left
-from strikewatch.detectors.maintenance.history import ROW, TOTALS, cancel_drops
+from strikewatch.detectors.maintenance.history import (
+    FIRST,
+    PARAMS,
+    ROW,
+    STATE,
+    TOTALS,
+    cancel_drops,
+    from_first,
+)
 
 
 class Settings(DetectorSettings):
@@ -79,7 +83,7 @@ def run(
     report: bool,
     spans: Any,
     time_ns: Any,
-    firing_ends: Any,  # noqa: ARG001 - every kernel is called alike
+    firing_ends: Any,  # noqa: ARG001 - all kernels have the same signature
     states: Any,
     all_params: Any,
     engine_rpm: Any,
@@ -96,7 +100,7 @@ def run(
         while i < span.last or event_index < span.last_event:
             event_at = events[event_index].at if event_index < span.last_event else FOREVER
             if i == span.last or event_at < unchecked(time_ns, i):
-                take_event(state, params, events[event_index], span.upto, out)
+                apply_event(state, params, events[event_index], span.upto, out)
                 event_index += 1
                 continue
             # Rows that only add to the hours are taken together.
@@ -159,15 +163,18 @@ def run(
     return written(out)
 
 
-def _params(own: Settings) -> tuple[Any, ...]:
+def _params(settings: Settings) -> tuple[Any, ...]:
     return (
-        [[instant.seconds(getattr(own, f"{item}_{stage}_h") * 3600) for stage in STAGES] for item in ITEMS],
         [
-            [instant.seconds(getattr(own, f"{item}_{stage}_days") * 86_400) for stage in STAGES]
+            [instant.seconds(getattr(settings, f"{item}_{stage}_h") * 3600) for stage in STAGES]
             for item in ITEMS
         ],
-        own.working_rpm,
-        instant.seconds(own.steady_s),
+        [
+            [instant.seconds(getattr(settings, f"{item}_{stage}_days") * 86_400) for stage in STAGES]
+            for item in ITEMS
+        ],
+        settings.working_rpm,
+        instant.seconds(settings.steady_s),
     )
 
 
@@ -198,19 +205,19 @@ def _days(value_ns: float) -> float:
     return tenth(value_ns / DAY)
 
 
-_WHAT: Final = {
+_ITEM_TEXTS: Final = {
     "inspection": ("Inspection of tool and lower bushing", "inspect and note the readings"),
     "service": ("Full service of seals and membranes", "plan it with the workshop"),
 }
-_SAY: Final = {"soon": "is due soon", "due": "is due", "overdue": "is overdue"}
+_STAGE_TEXTS: Final = {"soon": "is due soon", "due": "is due", "overdue": "is overdue"}
 
 
 def _fault(item: str, stage: str) -> Fault:
-    what, todo = _WHAT[item]
+    item_text, todo = _ITEM_TEXTS[item]
     return Fault(
         f"{item}_{stage}",
-        f"{what} {_SAY[stage]}: {{since_{item}_h:.1f}} operating hours and {{since_{item}_days:.1f}} days since the "
-        f"last; {todo}.",
+        f"{item_text} {_STAGE_TEXTS[stage]}: {{since_{item}_h:.1f}} operating hours and {{since_{item}_days:.1f}} days "
+        f"since the last; {todo}.",
         {
             f"since_{item}_h": hours,
             f"since_{item}_days": _days,

@@ -1,9 +1,10 @@
-"""check_missed: the hammer fired in a shift before anybody had made the walkaround inspection.
+"""check_missed: the hammer fired in a shift before its walkaround inspection.
 
 A shift begins when another operator than before signs on; when anybody signs on after `break_h` without a row; or,
-with nobody signed on, at the first row after such a break (common practice, no published source). Its inspection is
-one entered in it, or at most `ahead_s` before. Onset: the first firing in the shift without one. Cleared: by the
-inspection, or when the next shift begins. A hammer for which no inspection was ever entered has none to miss.
+with nobody signed on, at the first row after such a break (common practice, no published source). An inspection counts
+for it if entered during the shift or at most `ahead_s` before. Onset: the first firing in the shift without one.
+Cleared: by the inspection, or when the next shift begins. If no inspection was ever entered for a hammer, none is
+missed.
 
 If the inspection of the current shift turns out to have been wrong, the shift needs one again from the correction on:
 the next firing without one is a fault.
@@ -42,6 +43,7 @@ from strikewatch.detectors.maintenance.corrections import (
     find,
     remove,
     replace_or_remove,
+    with_history,
 )
 
 
@@ -68,16 +70,12 @@ FIRST: Final = np.dtype(
     ]
 )
 """Version 1 of the state, without a history."""
-STATE: Final = np.dtype(
-    [
-        *((name, FIRST[name]) for name in FIRST.names or ()),
-        ("floor", "<i8"),  # time of the last inspection no longer kept
-        ("count", "<i8"),
-        ("kept", "<i8", (KEPT, COLUMNS)),  # inspections in the order in which they took effect
-        ("not_found", "<i8"),  # corrections of entries no longer kept
-    ]
+STATE: Final = with_history(
+    FIRST,
+    COLUMNS,
+    ("floor", "<i8"),  # time of the last inspection no longer kept
 )
-PARAMS: Final = np.dtype([("rest", "<i8"), ("ahead", "<i8")])
+PARAMS: Final = np.dtype([("break_ns", "<i8"), ("ahead", "<i8")])
 
 
 @part
@@ -96,7 +94,7 @@ def _begin(state: Any, params: Any, at: int, out: Any) -> None:
 
 @part
 def _fire(state: Any, at: int, out: Any) -> None:
-    """Take the first firing of a shift without an inspection."""
+    """Apply the first firing of a shift without an inspection."""
     state.wanted = 0
     if state.has_check:
         state.onset = emit(out, 0, RAISED, at, at, LOW, (float(at - state.began),))
@@ -104,7 +102,7 @@ def _fire(state: Any, at: int, out: Any) -> None:
 
 @part
 def _check(state: Any, event: Any, out: Any) -> None:
-    """Take an inspection."""
+    """Apply an inspection."""
     if state.count == KEPT:
         state.floor = max(state.floor, state.kept[0, AT])
         remove(state, 0)
@@ -117,7 +115,7 @@ def _check(state: Any, event: Any, out: Any) -> None:
 
 @part
 def _correct(state: Any, params: Any, event: Any, out: Any) -> None:
-    """Take the correction of an inspection."""
+    """Apply the correction of an inspection."""
     replaces = event.right == CHECKED
     j = find(state, CHECKED, event.wrong_time)
     if j < 0:
@@ -135,16 +133,16 @@ def _correct(state: Any, params: Any, event: Any, out: Any) -> None:
 
 
 @part
-def _take_event(state: Any, params: Any, event: Any, out: Any) -> None:
-    """Take an event."""
+def _apply_event(state: Any, params: Any, event: Any, out: Any) -> None:
+    """Apply an event."""
     if event.kind == CHECKED:
         _check(state, event, out)
     elif event.kind == CORRECTED and event.wrong == CHECKED:
         _correct(state, params, event, out)
     elif event.kind == SIGNED:
         if event.lapses > event.at:
-            rested = state.last_row != NEVER and event.at - state.last_row >= params.rest
-            if rested or not state.known or event.value != state.operator:
+            after_break = state.last_row != NEVER and event.at - state.last_row >= params.break_ns
+            if after_break or not state.known or event.value != state.operator:
                 _begin(state, params, event.at, out)
             state.operator = event.value
             state.known = 1
@@ -173,10 +171,10 @@ def run(
         fires_until = unchecked(firing_ends, span.first + group)
         while True:
             while event_index < span.last_event and events[event_index].at <= now:
-                _take_event(state, params, events[event_index], out)
+                _apply_event(state, params, events[event_index], out)
                 event_index += 1
             if i < span.last and unchecked(time_ns, i) <= now:
-                if now - state.last_row >= params.rest and now >= state.lapses:
+                if now - state.last_row >= params.break_ns and now >= state.lapses:
                     _begin(state, params, now, out)
                 state.last_row = now
                 fires_until = unchecked(firing_ends, i + 1 + group)
@@ -190,7 +188,7 @@ def run(
                 while (
                     i < span.last
                     and unchecked(time_ns, i) < event_at
-                    and unchecked(time_ns, i) - state.last_row < params.rest
+                    and unchecked(time_ns, i) - state.last_row < params.break_ns
                 ):
                     state.last_row = unchecked(time_ns, i)
                     i += 1
