@@ -116,7 +116,7 @@ class Moments:
     def _command(self, one: Highlight) -> tuple[str, ...]:
         """Return the shortest replay command that finds the alert: of its recording alone, else of all."""
         key = one.site, one.hammer
-        path = self.where.recorded.place(key, one.onset)
+        path = self.where.recorded.find_recording(key, one.onset)
         if path is None or one.id not in self._ids(path, key):
             path = self.where.root(one.site)
         if path is None:
