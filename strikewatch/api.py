@@ -230,7 +230,7 @@ def review_frames(
     >>> bool((table["lower"].dropna() <= table["rate"][table["lower"].notna()]).all())
     True
     """
-    from strikewatch.review.data.from_replay import from_replay
+    from strikewatch.review.data.attribution import from_replay
 
     result = _replay(samples, events, settings, options)
     return from_replay(result.records, result.stretches(), result.steps, result.end)

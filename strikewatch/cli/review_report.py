@@ -28,8 +28,7 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.files import COLUMNS, print_pdf, write_plain_pdf
-from strikewatch.review.report.html import render_html
+from strikewatch.review.report.files import COLUMNS, print_pdf, render_html, write_plain_pdf
 from strikewatch.service.inputs.review import ReviewData, open_review_data
 from strikewatch.service.inputs.review_moments import Moments
 from strikewatch.service.recordings import progress_bar

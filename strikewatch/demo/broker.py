@@ -52,9 +52,9 @@ class Broker:
             self.port = free_port()
             if self._start(Path(self._folder.name)):
                 return self
-        said = (Path(self._folder.name) / "log").read_text(errors="replace").strip()
+        log = (Path(self._folder.name) / "log").read_text(errors="replace").strip()
         self.close()
-        raise BrokerError(f"{self.name} does not start: {said or 'no output'}")
+        raise BrokerError(f"{self.name} does not start: {log or 'no output'}")
 
     def __exit__(self, *_: object) -> None:
         self.close()
@@ -121,8 +121,8 @@ def free_port(wanted: int = 0) -> int:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             with contextlib.suppress(OSError):
                 probe.bind((Broker.host, port))
-                found: int = probe.getsockname()[1]
-                return found
+                program: int = probe.getsockname()[1]
+                return program
     raise BrokerError(f"no port of {Broker.host} is free")
 
 

@@ -48,9 +48,9 @@ class Arm:
         tilt = math.radians(tilt_deg)
         out_m = reach_m - self.tool_m * math.sin(tilt)
         up_m = height_m + self.tool_m * math.cos(tilt) - self.foot_m
-        line_m = math.hypot(out_m, up_m)
-        boom_deg = math.degrees(math.atan2(up_m, out_m)) + _corner(self.boom_m, line_m, self.stick_m)
-        stick_deg = _corner(self.boom_m, self.stick_m, line_m) - 180.0
+        foot_to_stick_m = math.hypot(out_m, up_m)
+        boom_deg = math.degrees(math.atan2(up_m, out_m)) + _corner(self.boom_m, foot_to_stick_m, self.stick_m)
+        stick_deg = _corner(self.boom_m, self.stick_m, foot_to_stick_m) - 180.0
         return Joints(boom_deg, stick_deg, tilt_deg - 90.0 - (boom_deg + stick_deg))
 
     def strokes(self, joints: Joints) -> Strokes:
@@ -63,19 +63,21 @@ class Arm:
     def reach_m(self, stick: float, height_m: float, tilt_deg: float) -> float:
         """Return the reach of the tool tip for an extension of the stick cylinder, m."""
         first, last = self.stick_deg
-        between = math.pi + math.radians(first + (last - first) * stick)
+        inner_angle = math.pi + math.radians(first + (last - first) * stick)
         tilt = math.radians(tilt_deg)
         up_m = height_m + self.tool_m * math.cos(tilt) - self.foot_m
-        line_2 = self.boom_m**2 + self.stick_m**2 - 2.0 * self.boom_m * self.stick_m * math.cos(between)
-        return math.sqrt(line_2 - up_m**2) + self.tool_m * math.sin(tilt)
+        square_m2 = (
+            self.boom_m**2 + self.stick_m**2 - 2.0 * self.boom_m * self.stick_m * math.cos(inner_angle)
+        )
+        return math.sqrt(square_m2 - up_m**2) + self.tool_m * math.sin(tilt)
 
 
-def _corner(one: float, other: float, opposite: float) -> float:
+def _corner(side_m: float, other_side_m: float, opposite_m: float) -> float:
     """Return the angle between two sides of a triangle, degrees."""
-    cosine = (one**2 + other**2 - opposite**2) / (2.0 * one * other)
+    cosine = (side_m**2 + other_side_m**2 - opposite_m**2) / (2.0 * side_m * other_side_m)
     if abs(cosine) > 1.0:
         raise ValueError(
-            f"sides of {one:.2f}, {other:.2f} and {opposite:.2f} m do not form a triangle: out of reach"
+            f"sides of {side_m:.2f}, {other_side_m:.2f} and {opposite_m:.2f} m do not form a triangle: out of reach"
         )
     return math.degrees(math.acos(cosine))
 

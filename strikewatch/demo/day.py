@@ -19,9 +19,8 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.demo.carrier import Equipment, Greaser, MaintenanceTask, PlannedMisuse
-from strikewatch.demo.feed import Feed, sense
+from strikewatch.demo.feed import Feed, block, dump, event_payload, payloads, sense
 from strikewatch.demo.operators import OPERATORS, Range
-from strikewatch.demo.payloads import block, dump, event_payload, payloads
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, SITE, Hammer, random_source, simulate
 from strikewatch.demo.work import Plan, Worker, WorkPeriod
 
@@ -143,9 +142,9 @@ def _equipment_of(hammer: Hammer) -> Equipment | None:
 
 def _next_plan(hammer: Hammer, before: Worker, part: int) -> Plan:
     names = list(OPERATORS)
-    place = list(HAMMERS).index(hammer.name)
+    position = list(HAMMERS).index(hammer.name)
     work_periods = tuple(
-        WorkPeriod(OPERATORS[names[(place + 3 * part + turn) % len(names)]], (turn + 1) * PART_H * 1800.0)
+        WorkPeriod(OPERATORS[names[(position + 3 * part + turn) % len(names)]], (turn + 1) * PART_H * 1800.0)
         for turn in range(2)
     )
     return replace(

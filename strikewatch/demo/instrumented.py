@@ -47,11 +47,11 @@ class InstrumentedWorker(Worker):
     """Simulates a plan with `equipment`; `own`: random stream for what only its sensors see."""
 
     def __init__(
-        self, plan: Plan, equipment: Equipment, rng: np.random.Generator, own: np.random.Generator
+        self, plan: Plan, equipment: Equipment, rng: np.random.Generator, sensor_rng: np.random.Generator
     ) -> None:
         super().__init__(plan, rng)
         self.equipment = equipment
-        self._own = own
+        self._sensor_rng = sensor_rng
         self._planned_misuse = sorted(equipment.planned_misuse)
         self._tasks = sorted(equipment.tasks, key=lambda task: task.at_s)
         self.level = equipment.greaser.level
@@ -70,23 +70,23 @@ class InstrumentedWorker(Worker):
         return replace(self.equipment, greaser=replace(self.equipment.greaser, level=self.level))
 
     def _vary(self, between: Range) -> float:
-        return float(self._own.uniform(*between))
+        return float(self._sensor_rng.uniform(*between))
 
     def _park(self, reach_m: Range, swing_deg: Range) -> None:
         """Place the carrier so that the tool, where it is, is at that reach and swing from the track line."""
         self._heading = self._vary((-math.pi, math.pi))
         toward = self._heading + math.radians(self._vary(swing_deg))
         reach = self._vary(reach_m)
-        self._foot = (
+        self._boom_foot = (
             self.timeline.x_m - reach * math.cos(toward),
             self.timeline.y_m - reach * math.sin(toward),
         )
 
     def _reached(self) -> tuple[float, float]:
         """Return the distance from the boom foot to the tool, m, and the swing from the track line, degrees."""
-        out_m, side_m = self.timeline.x_m - self._foot[0], self.timeline.y_m - self._foot[1]
-        off = math.degrees(math.atan2(side_m, out_m) - self._heading)
-        return math.hypot(out_m, side_m), (off + 180.0) % 360.0 - 180.0
+        out_m, side_m = self.timeline.x_m - self._boom_foot[0], self.timeline.y_m - self._boom_foot[1]
+        swing = math.degrees(math.atan2(side_m, out_m) - self._heading)
+        return math.hypot(out_m, side_m), (swing + 180.0) % 360.0 - 180.0
 
     def _hold(self, tilt_deg: float, height_m: float = HEIGHT_M[0]) -> None:
         """Set the arm for the tool where it is."""
@@ -97,11 +97,11 @@ class InstrumentedWorker(Worker):
 
     def _placed(self, stone: bool) -> None:
         reach_m, swing_deg = self._reached()
-        far = abs(swing_deg) > SWING_DEG or not FAR_M[0] <= reach_m <= FAR_M[1]
-        if stone or far:
+        out_of_reach = abs(swing_deg) > SWING_DEG or not FAR_M[0] <= reach_m <= FAR_M[1]
+        if stone or out_of_reach:
             self._park(REACH_M, AHEAD_DEG)
         self._hold(self._vary(TILT_DEG), self._vary(HEIGHT_M))
-        if far and not stone:
+        if out_of_reach and not stone:
             self.advance(self._vary(MOVE_S), WORKING_RPM)
 
     def advance(
@@ -176,7 +176,7 @@ class InstrumentedWorker(Worker):
             if self._planned_misuse and self._planned_misuse[0].at_s <= self.now_s
             else None
         )
-        who, equipment = self.operator, self.equipment
+        operator, equipment = self.operator, self.equipment
         self._begin(misuse)
         start_ns, before_s = self.timeline.now_ns, self._fired_s
         super()._spot(hard)
@@ -184,7 +184,7 @@ class InstrumentedWorker(Worker):
             self._label(truth, start_ns, self._fired_s - before_s)
         if misuse == "prying":
             self._pry()
-        self.operator, self._press_bar, self._water_m = who, equipment.press_bar, equipment.water_m
+        self.operator, self._press_bar, self._water_m = operator, equipment.press_bar, equipment.water_m
         if misuse is not None:
             self._placed(stone=False)
 
@@ -192,7 +192,7 @@ class InstrumentedWorker(Worker):
         """Position the carrier and the tool for a misuse."""
         tilt_deg, height_m = self._stance.tilt_deg, self._stance.tool_z_m
         if misuse in ("off_square", "askew_at_end"):
-            tilt_deg = self._vary(ASKEW_DEG) * (1.0 if self._own.random() < 0.5 else -1.0)
+            tilt_deg = self._vary(ASKEW_DEG) * (1.0 if self._sensor_rng.random() < 0.5 else -1.0)
         if misuse in ("end_of_stroke", "askew_at_end"):
             reach_m = self.equipment.arm.reach_m(self._vary(STRETCHED), height_m, tilt_deg)
             self._park((reach_m, reach_m), AHEAD_DEG)

@@ -36,8 +36,8 @@ class Operator:
 
 
 OPERATORS: Final[dict[str, Operator]] = {
-    who.name: who
-    for who in (
+    operator.name: operator
+    for operator in (
         Operator("op-11", "careful in everything", skate_share=0.0),
         Operator(
             "op-12", "stays in one spot until the stone gives in", linger_share=0.18, spot_s=(9.0, 14.0)

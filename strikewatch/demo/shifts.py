@@ -14,10 +14,9 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.carrier import Greaser, MaintenanceTask, Misuse, PlannedMisuse
-from strikewatch.demo.feed import Arrivals, sense
+from strikewatch.demo.feed import Arrivals, millis, sense
 from strikewatch.demo.hired_out import hired_out
 from strikewatch.demo.operators import OPERATORS
-from strikewatch.demo.payloads import millis
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, random_source, simulate
 from strikewatch.demo.timeline import Label, label_lines
 from strikewatch.demo.work import Plan, WorkPeriod
@@ -226,11 +225,20 @@ def write(name: str, folder: Path) -> None:
         lines = "".join(json.dumps(event_object(event)) + "\n" for event in events)
         (folder / "events.jsonl").write_text(lines, encoding="utf-8")
     else:
-        write_shift(folder, SITE, {one.hammer: one.rows for one in arrivals}, events)
-    profiles = {one.hammer: PROFILES[one.hammer] for one in arrivals if "feed_bar" in one.rows.columns}
+        write_shift(
+            folder,
+            SITE,
+            {arrivals_of_hammer.hammer: arrivals_of_hammer.rows for arrivals_of_hammer in arrivals},
+            events,
+        )
+    profiles = {
+        arrivals_of_hammer.hammer: PROFILES[arrivals_of_hammer.hammer]
+        for arrivals_of_hammer in arrivals
+        if "feed_bar" in arrivals_of_hammer.rows.columns
+    }
     if profiles:
         (folder / SETTINGS).write_text(_toml(profiles), encoding="utf-8")
-    truths = truths + [label for one in arrivals for label in one.labels]
+    truths = truths + [label for arrivals_of_hammer in arrivals for label in arrivals_of_hammer.labels]
     (folder / "labels.jsonl").write_text(label_lines(truths), encoding="utf-8")
 
 
@@ -248,21 +256,30 @@ def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> st
 
 def _csv(arrivals: Sequence[Arrivals]) -> str:
     """All rows in order of arrival; a cell is empty where the channel was not sampled."""
-    names = [name for name in CHANNELS if any(name in one.rows.columns for one in arrivals)]
-    arrived = np.concatenate([one.arrived_ns for one in arrivals])
+    names = [
+        name
+        for name in CHANNELS
+        if any(name in arrivals_of_hammer.rows.columns for arrivals_of_hammer in arrivals)
+    ]
+    arrived = np.concatenate([arrivals_of_hammer.arrived_ns for arrivals_of_hammer in arrivals])
     lines = [
         ",".join(
-            (millis(int(one.rows.time_ns[row])), SITE, one.hammer, *(_cell(one, name, row) for name in names))
+            (
+                millis(int(arrivals_of_hammer.rows.time_ns[row])),
+                SITE,
+                arrivals_of_hammer.hammer,
+                *(_cell(arrivals_of_hammer, name, row) for name in names),
+            )
         )
-        for one in arrivals
-        for row in range(len(one.rows))
+        for arrivals_of_hammer in arrivals
+        for row in range(len(arrivals_of_hammer.rows))
     ]
     ordered = (lines[row] for row in np.argsort(arrived, kind="stable"))
     return "\n".join((",".join(("time", "site", "hammer", *names)), *ordered)) + "\n"
 
 
-def _cell(one: Arrivals, name: str, row: int) -> str:
-    value = one.rows.columns[name][row] if name in one.rows.columns else np.nan
+def _cell(arrivals: Arrivals, name: str, row: int) -> str:
+    value = arrivals.rows.columns[name][row] if name in arrivals.rows.columns else np.nan
     if np.isnan(value):
         return ""
     return ("false", "true")[int(value)] if CHANNELS[name].boolean else f"{value:g}"

@@ -94,8 +94,8 @@ class Label:
 
 def label_lines(labels: Iterable[Label]) -> str:
     """Return labels as JSON lines, by time, hammer and truth."""
-    ordered = sorted(labels, key=lambda one: (one.start_ns, one.hammer, one.truth, one.end_ns))
-    return "".join(json.dumps(one.record()) + "\n" for one in ordered)
+    ordered = sorted(labels, key=lambda label: (label.start_ns, label.hammer, label.truth, label.end_ns))
+    return "".join(json.dumps(label.record()) + "\n" for label in ordered)
 
 
 class Timeline:
@@ -156,9 +156,9 @@ class Timeline:
             loss_w = IDLE_LOSS_W * running
         oil_final_c = circuit.final_c(loss_w, self.air_c(self.now_ns), running)
         oil_tau_s = circuit.time_constant_s(running)
-        where = (self.now_ns, firing, rpm, self.x_m, self.y_m)
+        state = (self.now_ns, firing, rpm, self.x_m, self.y_m)
         supply = (self.bar, bar_final, bar_tau_s, self.phase, rate_hz, swing_bar)
-        self._pieces.append((*where, *supply, self.oil_c, oil_final_c, oil_tau_s, *self.stance))
+        self._pieces.append((*state, *supply, self.oil_c, oil_final_c, oil_tau_s, *self.stance))
         self._table = None
         self._heat(firing, step_s, oil_final_c, oil_tau_s)
         self.bar = approach(self.bar, bar_final, bar_tau_s, step_s)
@@ -196,8 +196,8 @@ class Timeline:
         """The piece of each instant, and seconds into it."""
         if self._table is None:
             self._table = np.array(self._pieces, PIECE)
-        found = self._table[np.searchsorted(self._table["start_ns"], time_ns, side="right") - 1]
-        return found, (time_ns - found["start_ns"]) / SECOND
+        pieces = self._table[np.searchsorted(self._table["start_ns"], time_ns, side="right") - 1]
+        return pieces, (time_ns - pieces["start_ns"]) / SECOND
 
     def piece_starts_ns(self) -> Ints:
         """The instants at which something changes."""

@@ -101,14 +101,14 @@ class Worker:
         self, lasting_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
     ) -> None:
         """Advance the timeline and the grease timer."""
-        line = self.timeline
-        before_s, start_ns = line.running_s, line.now_ns
-        line.advance(lasting_s, rpm, firing, self.operator.flow if firing else 1.0, hard, blank)
+        timeline = self.timeline
+        before_s, start_ns = timeline.running_s, timeline.now_ns
+        timeline.advance(lasting_s, rpm, firing, self.operator.flow if firing else 1.0, hard, blank)
         due_s = self.greased_s + GREASE_LIMIT_S
-        if before_s < due_s <= line.running_s:
+        if before_s < due_s <= timeline.running_s:
             self.overdue_ns = start_ns + round((due_s - before_s) * SECOND)
         if rpm == 0.0:
-            line.label("engine_off", start_ns, line.now_ns)
+            timeline.label("engine_off", start_ns, timeline.now_ns)
 
     def run(self) -> None:
         """Simulate the whole day."""
@@ -120,14 +120,14 @@ class Worker:
         self.timeline.close()
 
     def _work(self, period: WorkPeriod) -> None:
-        line, who = self.timeline, period.operator
-        self.operator = who
-        start_ns = line.now_ns
+        timeline, operator = self.timeline, period.operator
+        self.operator = operator
+        start_ns = timeline.now_ns
         self.advance(self._draw((20.0, 60.0)), 0.0)
         if period.signs_on:
-            self._emit("sign_on", operator=who.name)
-        self.unchecked_ns = line.now_ns
-        if who.checks:
+            self._emit("sign_on", operator=operator.name)
+        self.unchecked_ns = timeline.now_ns
+        if operator.checks:
             self.advance(self._draw((150.0, 240.0)), 0.0)
             self._emit("check", result="ok", note="")
             self.unchecked_ns = None
@@ -135,20 +135,26 @@ class Worker:
         while (left_s := period.until_s - self.now_s) > 90.0:
             self._next_task(left_s)
         self.advance(left_s - 15.0, IDLE_RPM)
-        if period.signs_on and who.signs_off:
+        if period.signs_on and operator.signs_off:
             self._emit("sign_off")
         self.advance(period.until_s - self.now_s, IDLE_RPM)
-        line.label("at_controls", start_ns, line.now_ns, operator=who.name, signed_on=period.signs_on)
+        timeline.label(
+            "at_controls", start_ns, timeline.now_ns, operator=operator.name, signed_on=period.signs_on
+        )
 
     def _next_task(self, left_s: float) -> None:
-        who, since_s = self.operator, self.timeline.running_s - self.greased_s
+        operator, since_s = self.operator, self.timeline.running_s - self.greased_s
         for start_s, end_s in self.plan.pauses_s:
             if start_s <= self.now_s < end_s:
                 self.advance(min(end_s - self.now_s, left_s), 0.0)
                 return
-        if who.grease_after_h is not None and since_s >= who.grease_after_h * 3600.0 and left_s > 500.0:
+        if (
+            operator.grease_after_h is not None
+            and since_s >= operator.grease_after_h * 3600.0
+            and left_s > 500.0
+        ):
             self._grease()
-        elif who.cools_at_c is not None and self.timeline.oil_c >= who.cools_at_c:
+        elif operator.cools_at_c is not None and self.timeline.oil_c >= operator.cools_at_c:
             self._cool_down(left_s)
         else:
             self._stone(left_s - 60.0)
@@ -179,68 +185,72 @@ class Worker:
 
     def _stone(self, left_s: float) -> None:
         """Travel to a stone and break it, spot by spot, until the time is up."""
-        line = self.timeline
-        end_ns = line.now_ns + round(left_s * SECOND)
+        timeline = self.timeline
+        end_ns = timeline.now_ns + round(left_s * SECOND)
         self.advance(min(self._draw((15.0, 40.0)), max(left_s, 1.0)), 1500.0)
-        line.x_m, line.y_m = (center + self._draw((-12.0, 12.0)) for center in self.plan.center_m)
+        timeline.x_m, timeline.y_m = (center + self._draw((-12.0, 12.0)) for center in self.plan.center_m)
         self._placed(stone=True)
         hard = self._draw(self.plan.stone_hard)
-        start_ns = line.now_ns
+        start_ns = timeline.now_ns
         for spot in range(int(self.rng.integers(3, 8))):
-            if line.now_ns + 60 * SECOND > end_ns:
+            if timeline.now_ns + 60 * SECOND > end_ns:
                 break
             if spot:
                 self.advance(self._draw(self.operator.reposition_s), WORKING_RPM * self.operator.flow)
-                way, turn = self._draw((0.9, 1.6)), self._draw((0.0, 2.0 * math.pi))
-                line.x_m += way * math.cos(turn)
-                line.y_m += way * math.sin(turn)
+                distance_m, turn = self._draw((0.9, 1.6)), self._draw((0.0, 2.0 * math.pi))
+                timeline.x_m += distance_m * math.cos(turn)
+                timeline.y_m += distance_m * math.sin(turn)
                 self._placed(stone=False)
             self._spot(hard)
-        if line.now_ns == start_ns:
+        if timeline.now_ns == start_ns:
             return
         if hard > 0.6:
-            line.label("hard_stone", start_ns, line.now_ns, hard=round(hard, 2))
+            timeline.label("hard_stone", start_ns, timeline.now_ns, hard=round(hard, 2))
         if self.operator.flow < 1.0:
-            line.label(
-                "throttled", start_ns, line.now_ns, operator=self.operator.name, flow=self.operator.flow
+            timeline.label(
+                "throttled", start_ns, timeline.now_ns, operator=self.operator.name, flow=self.operator.flow
             )
 
     def _spot(self, hard: float) -> None:
         """Fire one to three bouts on one spot, with pauses too short to count as repositioning."""
-        who, line = self.operator, self.timeline
-        lingers = self._chance(who.linger_share)
-        loaded_s = self._draw(who.linger_s if lingers else who.spot_s)
+        operator, timeline = self.operator, self.timeline
+        lingers = self._chance(operator.linger_share)
+        loaded_s = self._draw(operator.linger_s if lingers else operator.spot_s)
         bouts = int(self.rng.integers(1, 4))
         shares = self.rng.dirichlet(np.full(bouts, 6.0))
-        cold = line.oil_c < COLD_C
+        cold = timeline.oil_c < COLD_C
         if self.unchecked_ns is not None:
-            line.label("unchecked", self.unchecked_ns, line.now_ns, operator=who.name)
+            timeline.label("unchecked", self.unchecked_ns, timeline.now_ns, operator=operator.name)
             self.unchecked_ns = None
-        start_ns, firing_s = line.now_ns, 0.0
+        start_ns, firing_s = timeline.now_ns, 0.0
         for bout, share in enumerate(shares):
             if bout:
-                self.advance(self._draw((0.4, 1.6)), WORKING_RPM * who.flow)
-            began_ns = line.now_ns
+                self.advance(self._draw((0.4, 1.6)), WORKING_RPM * operator.flow)
+            began_ns = timeline.now_ns
             self._bout(float(share) * loaded_s, hard, first=bout == 0, last=bout == bouts - 1)
-            firing_s += (line.now_ns - began_ns) / SECOND
+            firing_s += (timeline.now_ns - began_ns) / SECOND
         if firing_s >= SPOT_LIMIT_S:
-            line.label("linger", start_ns, line.now_ns, operator=who.name, firing_s=round(firing_s, 3))
+            timeline.label(
+                "linger", start_ns, timeline.now_ns, operator=operator.name, firing_s=round(firing_s, 3)
+            )
         if cold:
-            line.label("cold", start_ns, line.now_ns, operator=who.name, firing_s=round(firing_s, 3))
+            timeline.label(
+                "cold", start_ns, timeline.now_ns, operator=operator.name, firing_s=round(firing_s, 3)
+            )
 
     def _bout(self, loaded_s: float, hard: float, first: bool, last: bool) -> None:
         """Fire one bout: blank at its start, middle or end by habit, otherwise loaded."""
-        who = self.operator
-        if first and self._chance(who.early_share):
-            self._blank("start", self._draw(who.early_s), hard)
-        if self._chance(who.skate_share):
+        operator = self.operator
+        if first and self._chance(operator.early_share):
+            self._blank("start", self._draw(operator.early_s), hard)
+        if self._chance(operator.skate_share):
             self._loaded(loaded_s / 2.0, hard)
             self._blank("middle", self._draw((1.2, 2.5)), hard)
             loaded_s /= 2.0
         self._loaded(loaded_s, hard)
         if last:
-            through = self._chance(who.through_share)
-            self._blank("end", self._draw(who.through_s if through else who.release_s), hard)
+            through = self._chance(operator.through_share)
+            self._blank("end", self._draw(operator.through_s if through else operator.release_s), hard)
 
     def _loaded(self, lasting_s: float, hard: float) -> None:
         """Strike loaded blows; the resistance of the stone varies a little about every second."""

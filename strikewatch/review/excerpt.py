@@ -34,8 +34,13 @@ def channel_panel(fault: str, rows: Rows, settings: HammerSettings) -> Panel | N
         (at, trace.transform(values))
         for at, values in (channel_values(rows, name) for name in trace.channels)
     ]
-    own = settings[DETECTOR_OF[fault]]
-    return Panel(trace.title, found, list(trace.limits(own)), CHANNELS[trace.channels[0]].hold_ns / SECOND)
+    detector_settings = settings[DETECTOR_OF[fault]]
+    return Panel(
+        trace.title,
+        found,
+        list(trace.limits(detector_settings)),
+        CHANNELS[trace.channels[0]].hold_ns / SECOND,
+    )
 
 
 STEPS: Final = 160
@@ -95,7 +100,7 @@ def fault_excerpt(
         limit_c=oil.limit_c,
         limit_s=spot.limit_s,
         suspected=[(max(a, begin), min(b, end)) for a, b in suspected if a < end and b > begin],
-        panels=[one for cause in causes if (one := channel_panel(cause, shown, settings))],
+        panels=[panel for cause in causes if (panel := channel_panel(cause, shown, settings))],
     )
 
 
@@ -129,10 +134,10 @@ def _run_detectors(
     instants = np.linspace(begin, end, STEPS).astype(np.int64)
     edges = np.searchsorted(rows.time_ns, instants, side="right")
     fired, spot_s, first = [], np.full(STEPS, np.nan), 0
-    for i, (upto, last) in enumerate(zip(instants.tolist(), edges.tolist(), strict=True)):
+    for i, (end, last) in enumerate(zip(instants.tolist(), edges.tolist(), strict=True)):
         if not last:
             continue  # no row yet: the detectors have not started
-        portion = Portion(key, rows[first:last] if last > first else NO_ROWS, upto)
+        portion = Portion(key, rows[first:last] if last > first else NO_ROWS, end)
         outcome = pipeline.step(Batch([portion]), report=i == STEPS - 1)
         pipeline.commit(outcome)
         fired += [(bout.start, bout.end) for bout, _, _ in outcome.bouts()]

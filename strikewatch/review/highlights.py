@@ -66,46 +66,49 @@ def choose_highlights(faults: "pd.DataFrame", most: int, feeds: Feeds = NO_LIMIT
     nobody signed on are not chosen. A fault that is less certain because of the hammer's feed is chosen only if there
     is no other, with the reason in `caveat`.
     """
-    begun = faults[(faults["count"] == 1) & (faults["operator"] != UNASSIGNED)]
-    begun = begun.assign(caveat=feeds.uncertainties(begun))
-    found: list[Highlight] = []
-    for (_, _, fault), own in begun.groupby(["site", "operator", "fault"], sort=True):
-        chosen = _chosen(str(fault), own, most)
-        found += sorted(
-            (_highlight(own.loc[at], why) for at, why in chosen.items()), key=lambda one: one.onset
+    onsets = faults[(faults["count"] == 1) & (faults["operator"] != UNASSIGNED)]
+    onsets = onsets.assign(caveat=feeds.uncertainties(onsets))
+    highlights: list[Highlight] = []
+    for (_, _, fault), rows in onsets.groupby(["site", "operator", "fault"], sort=True):
+        chosen = _chosen(str(fault), rows, most)
+        highlights += sorted(
+            (_highlight(rows.loc[label], why) for label, why in chosen.items()),
+            key=lambda highlight: highlight.onset,
         )
-    return found
+    return highlights
 
 
-def _chosen(fault: str, own: "pd.DataFrame", most: int) -> dict[Any, str]:
+def _chosen(fault: str, rows: "pd.DataFrame", most: int) -> dict[Any, str]:
     """Return the labels of the chosen rows, each with the reason, in order of choice."""
-    certain = own[own["caveat"] == ""]
-    own = certain if len(certain) else own
-    likely = own[[one.get("score", 1.0) >= MIN_SCORE for one in own["evidence"]]]
-    own = likely if len(likely) else own
-    if len(own) == 1:
-        return {own.index[0]: "the only one"} if most else {}
+    certain = rows[rows["caveat"] == ""]
+    rows = certain if len(certain) else rows
+    likely = rows[[evidence.get("score", 1.0) >= MIN_SCORE for evidence in rows["evidence"]]]
+    rows = likely if len(likely) else rows
+    if len(rows) == 1:
+        return {rows.index[0]: "the only one"} if most else {}
     measures = FAULTS[fault].highlights
-    values = [(m.text, _values(own, m.evidence)) for m in measures] or [
-        (_LONGEST, own["seconds"].astype(float))
+    values = [(measure.text, _values(rows, measure.evidence)) for measure in measures] or [
+        (_LONGEST, rows["seconds"].astype(float))
     ]
     values = [(text, column) for text, column in values if column.notna().any()]
     chosen: dict[Any, str] = {}
     for text, column in values:
         chosen.setdefault(column.idxmax(), text.format(value=column.max()))
-    if values and len(own) >= 3:
+    if values and len(rows) >= 3:
         _, column = values[0]
         typical = (column - column.median()).abs().drop(list(chosen), errors="ignore")
         if typical.notna().any():
-            chosen[typical.idxmin()] = f"a typical one, near the median of {len(own)}"
+            chosen[typical.idxmin()] = f"a typical one, near the median of {len(rows)}"
     for text, column in values:
-        for at in column.drop(list(chosen)).dropna().sort_values(ascending=False, kind="stable").index[:most]:
-            chosen.setdefault(at, text.format(value=column[at]).replace("the ", "the next ", 1))
+        for label in (
+            column.drop(list(chosen)).dropna().sort_values(ascending=False, kind="stable").index[:most]
+        ):
+            chosen.setdefault(label, text.format(value=column[label]).replace("the ", "the next ", 1))
     return dict(list(chosen.items())[:most])
 
 
-def _values(own: "pd.DataFrame", name: str) -> "pd.Series[float]":
-    return own["evidence"].map(lambda evidence: evidence.get(name, np.nan)).astype(float)
+def _values(rows: "pd.DataFrame", name: str) -> "pd.Series[float]":
+    return rows["evidence"].map(lambda evidence: evidence.get(name, np.nan)).astype(float)
 
 
 def _highlight(row: "pd.Series[Any]", why: str) -> Highlight:
@@ -130,8 +133,8 @@ def _causes(fault: str, evidence: Mapping[str, Any]) -> tuple[str, ...]:
     return several if fault in several else (fault,)
 
 
-def _ns(at: "pd.Timestamp") -> Instant:
-    return int(at.as_unit("ns").value)
+def _ns(timestamp: "pd.Timestamp") -> Instant:
+    return int(timestamp.as_unit("ns").value)
 
 
 def longest_clean_stretches(exposure: "pd.DataFrame", faults: "pd.DataFrame") -> dict[str, CleanStretch]:
@@ -142,24 +145,24 @@ def longest_clean_stretches(exposure: "pd.DataFrame", faults: "pd.DataFrame") ->
     best: dict[str, CleanStretch] = {}
     by = ["site", "hammer", "operator"]
     fault_times = {
-        key: (_instants(own["onset"]), _instants(own["cleared"])) for key, own in faults.groupby(by)
+        key: (_instants(rows["onset"]), _instants(rows["cleared"])) for key, rows in faults.groupby(by)
     }
     nothing = np.empty(0, np.int64), np.empty(0, np.int64)
-    for key, own in exposure[exposure["operator"] != UNASSIGNED].groupby(by, sort=True):
+    for key, rows in exposure[exposure["operator"] != UNASSIGNED].groupby(by, sort=True):
         site, hammer, operator = map(str, key)
-        for begin, end, firing_s in _stretches(own.sort_values("start"), *fault_times.get(key, nothing)):
+        for begin, end, firing_s in _stretches(rows.sort_values("start"), *fault_times.get(key, nothing)):
             if firing_s > (best[operator].firing_s if operator in best else 0.0):
                 best[operator] = CleanStretch(site, hammer, operator, begin, end, firing_s)
     return best
 
 
-def _stretches(own: "pd.DataFrame", onset: Ints, cleared: Ints) -> Iterator[tuple[Instant, Instant, float]]:
+def _stretches(rows: "pd.DataFrame", onset: Ints, cleared: Ints) -> Iterator[tuple[Instant, Instant, float]]:
     """Yield the best stretch of each turn of an operator at a hammer: start, end, seconds of firing."""
-    starts, ends = _instants(own["start"]), _instants(own["end"])
-    fired_s = own["firing_s"].to_numpy(float)
+    starts, ends = _instants(rows["start"]), _instants(rows["end"])
+    fired_s = rows["firing_s"].to_numpy(float)
     order = np.argsort(onset)
     breaks = np.flatnonzero(starts[1:] - ends[:-1] > MAX_PAUSE_H * 3600 * SECOND) + 1
-    for turn in np.split(np.arange(len(own)), breaks):
+    for turn in np.split(np.arange(len(rows)), breaks):
         begin, end = int(starts[turn[0]]), int(ends[turn[-1]])
         over = np.where(cleared == _NEVER, end, cleared)[order]
         here = (onset[order] < end) & (over > begin)

@@ -62,10 +62,10 @@ def operators(
     numbers += ["shrunk", "shrunk_lower", "shrunk_upper", "p", "corrected"]
     table[numbers] = np.nan
     table["standing"] = table["verdict"] = ""
-    for _, own in table[~table["nobody"]].groupby("site"):
-        for _, each in own.groupby("fault"):
-            _add_estimates(table, each)
-        _add_verdicts(table, own, settings)
+    for _, rows in table[~table["nobody"]].groupby("site"):
+        for _, rows_of_fault in rows.groupby("fault"):
+            _add_estimates(table, rows_of_fault)
+        _add_verdicts(table, rows, settings)
     mark_less_certain(table, exposure, faults, feeds, settings)
     earlier = count_faults(*before, by, faults_of, feeds) if before else None
     return add_changes(table, earlier, by, settings)[list(OPERATORS)]
@@ -84,9 +84,9 @@ def sites(
     table = _add_rates(count_faults(exposure, faults, by, faults_of, feeds), spread)
     signed = exposure[exposure["operator"] != UNASSIGNED].groupby("site", observed=True)["operator"].nunique()
     table["operators"] = table["site"].map(signed).fillna(0).astype(int)
-    found = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
-    table["dispersion_p"] = np.array([one.p for one in found], float)
-    table["dispersion_words"] = [verdicts.describe_dispersion(one) for one in found]
+    dispersions = [spread.get(key, UNKNOWN) for key in zip(table["site"], table["fault"], strict=True)]
+    table["dispersion_p"] = np.array([dispersion.p for dispersion in dispersions], float)
+    table["dispersion_words"] = [verdicts.describe_dispersion(dispersion) for dispersion in dispersions]
     earlier = count_faults(*before, by, faults_of, feeds) if before else None
     return add_changes(table, earlier, by, settings)[list(SITES)]
 
@@ -115,13 +115,13 @@ def weeks(
     table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
     table[["centre", "chart_lower", "chart_upper"]] = np.nan
     table["signal"] = False
-    for _, own in table.groupby(["site", "operator", "fault"]):
-        count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
-        drawn = chart_limits.control_limits(count, hours, limits, float(own["dispersion"].iloc[0]))
-        table.loc[own.index, "centre"] = drawn.centre
-        table.loc[own.index, "chart_lower"] = drawn.lower
-        table.loc[own.index, "chart_upper"] = drawn.upper
-        table.loc[own.index, "signal"] = drawn.signal
+    for _, rows in table.groupby(["site", "operator", "fault"]):
+        count, hours = rows["count"].to_numpy(float), rows["hours"].to_numpy(float)
+        limits_by_week = chart_limits.control_limits(count, hours, limits, float(rows["dispersion"].iloc[0]))
+        table.loc[rows.index, "centre"] = limits_by_week.centre
+        table.loc[rows.index, "chart_lower"] = limits_by_week.lower
+        table.loc[rows.index, "chart_upper"] = limits_by_week.upper
+        table.loc[rows.index, "signal"] = limits_by_week.signal
     return table[list(WEEKS)]
 
 
@@ -148,40 +148,47 @@ def _add_rates(table: "pd.DataFrame", spread: Dispersions) -> "pd.DataFrame":
     return table
 
 
-def _add_estimates(table: "pd.DataFrame", own: "pd.DataFrame") -> None:
+def _add_estimates(table: "pd.DataFrame", rows: "pd.DataFrame") -> None:
     """Add the columns that the operators of a site are compared with, for one fault."""
-    count, hours = own["count"].to_numpy(float), own["hours"].to_numpy(float)
+    count, hours = rows["count"].to_numpy(float), rows["hours"].to_numpy(float)
     worked = hours > 0
     if not worked.any():
         return
-    at, dispersion = own.index[worked], float(own["dispersion"].iloc[0])
+    at, dispersion = rows.index[worked], float(rows["dispersion"].iloc[0])
     rate = float(count[worked].sum() / hours[worked].sum())
     lower, upper = chart_limits.prediction_limits(rate, hours[worked], LEVEL, dispersion)
     shrunk = shrinkage.shrink(count[worked], hours[worked], LEVEL, dispersion)
-    table.loc[own.index, "site_rate"] = rate
-    table.loc[own.index, "expected"] = rate * hours
+    table.loc[rows.index, "site_rate"] = rate
+    table.loc[rows.index, "expected"] = rate * hours
     table.loc[at, "funnel_lower"], table.loc[at, "funnel_upper"] = lower, upper
     table.loc[at, "shrunk"] = shrunk.rate
     table.loc[at, "shrunk_lower"], table.loc[at, "shrunk_upper"] = shrunk.lower, shrunk.upper
 
 
-def _add_verdicts(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+def _add_verdicts(table: "pd.DataFrame", rows: "pd.DataFrame", settings: Settings) -> None:
     """Compare each operator of a site with the others, corrected together.
 
     An operator far above would make everybody else look good in comparison. So operators found above are excluded from
     the others, and all are compared again. If nobody is above, there is no second comparison.
     """
-    _compare(table, own, np.ones(len(own), bool), settings)
-    usual = (table.loc[own.index, "standing"] != "above").to_numpy()
+    _compare(table, rows, np.ones(len(rows), bool), settings)
+    usual = (table.loc[rows.index, "standing"] != "above").to_numpy()
     if not usual.all():
-        _compare(table, own, usual, settings)
+        _compare(table, rows, usual, settings)
 
 
-def _compare(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings: Settings) -> None:
+def _compare(table: "pd.DataFrame", rows: "pd.DataFrame", usual: Bools, settings: Settings) -> None:
     """Compare each operator of `own` with the other operators among `usual`."""
-    seen = own[["count", "hours"]].mul(usual, axis=0)
-    others = seen.groupby(own["fault"]).transform("sum") - seen
-    columns = (own["count"], own["hours"], others["count"], others["hours"], own["dispersion"], own["over"])
+    counted = rows[["count", "hours"]].mul(usual, axis=0)
+    others = counted.groupby(rows["fault"]).transform("sum") - counted
+    columns = (
+        rows["count"],
+        rows["hours"],
+        others["count"],
+        others["hours"],
+        rows["dispersion"],
+        rows["over"],
+    )
     cases = [
         RateComparison(int(n), h, int(m), max(g, 0.0), d, over)
         for n, h, m, g, d, over in zip(*columns, strict=True)
@@ -192,8 +199,8 @@ def _compare(table: "pd.DataFrame", own: "pd.DataFrame", usual: Bools, settings:
         verdicts.judge(case, ratio, p_corrected, comparisons, settings, outliers_excluded=not usual.all())
         for case, ratio, p_corrected in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
-    table.loc[own.index, "ratio"] = [ratio.ratio for ratio in ratios]
-    table.loc[own.index, "p"] = p
-    table.loc[own.index, "corrected"] = corrected
-    table.loc[own.index, "standing"] = [standing for standing, _ in judged]
-    table.loc[own.index, "verdict"] = [verdict for _, verdict in judged]
+    table.loc[rows.index, "ratio"] = [ratio.ratio for ratio in ratios]
+    table.loc[rows.index, "p"] = p
+    table.loc[rows.index, "corrected"] = corrected
+    table.loc[rows.index, "standing"] = [standing for standing, _ in judged]
+    table.loc[rows.index, "verdict"] = [verdict for _, verdict in judged]

@@ -142,7 +142,7 @@ _COUNT_MEASURES: Final = (
 )
 TIMED: Final = frozenset(measure.fault for measure in _ALERT_MEASURES)
 """Faults whose alerts count with their seconds."""
-MEASURES: Final = {one.name: one for one in (*_WORK_MEASURES, *_ALERT_MEASURES, *_COUNT_MEASURES)}
+MEASURES: Final = {measure.name: measure for measure in (*_WORK_MEASURES, *_ALERT_MEASURES, *_COUNT_MEASURES)}
 """All measures by name, in the order of the table."""
 
 
@@ -164,11 +164,13 @@ def hammer_usage(
     import pandas as pd
 
     rows: list[tuple[Any, ...]] = []
-    begun = faults[faults["count"] == 1]
-    worked = {_key(key): own for key, own in exposure.groupby(["site", "hammer"], sort=True)}
-    found = {_key(key): own for key, own in begun.groupby(["site", "hammer"], sort=True)}
-    for key in sorted({*worked, *found}):
-        usage = _HammerUsage(worked.get(key, exposure[:0]), found.get(key, faults[:0]), begin, end)
+    onsets = faults[faults["count"] == 1]
+    work_by_hammer = {_key(key): rows for key, rows in exposure.groupby(["site", "hammer"], sort=True)}
+    faults_by_hammer = {_key(key): rows for key, rows in onsets.groupby(["site", "hammer"], sort=True)}
+    for key in sorted({*work_by_hammer, *faults_by_hammer}):
+        usage = _HammerUsage(
+            work_by_hammer.get(key, exposure[:0]), faults_by_hammer.get(key, faults[:0]), begin, end
+        )
         inferred = dict((uncertain or {}).get(key, ()))
         rows += usage.rows(key, settings_of(key), dict(silent[key]) if key in silent else None, inferred)
     return pd.DataFrame(rows, columns=list(USAGE)).astype({"amount": float, "per_firing_h": float})
@@ -231,13 +233,13 @@ class _HammerUsage:
                 unknown = firing_h > 0 and not over_h
             amount = float((within * values)[counted].sum() / (3600.0 if measure.unit == "h" else 1.0))
             yield measure, np.nan if unknown else amount, over_h
-        evidence, fault = list(self._faults["evidence"]), self._faults["fault"].to_numpy(object)
+        evidences, fault = list(self._faults["evidence"]), self._faults["fault"].to_numpy(object)
         for measure in _ALERT_MEASURES:
-            value = np.array([each.get(measure.evidence, np.nan) for each in evidence], float)
+            value = np.array([evidence.get(measure.evidence, np.nan) for evidence in evidences], float)
             # Grouped faults are one alert under the first cause's name, with the seconds of each cause.
-            own = ~np.isnan(value) & ((fault == measure.fault) | measure.grouped)
-            beyond = np.maximum(value[own] - measure.allowed(settings), 0.0)
-            shares = self._work_share(self._onset[own], self._cleared[own], measure.over)
+            applies = ~np.isnan(value) & ((fault == measure.fault) | measure.grouped)
+            beyond = np.maximum(value[applies] - measure.allowed(settings), 0.0)
+            shares = self._work_share(self._onset[applies], self._cleared[applies], measure.over)
             yield measure, float((beyond * shares).sum()), firing_h
         began = (self._onset >= 0.0) & (self._onset < self._length)
         for measure in _COUNT_MEASURES:

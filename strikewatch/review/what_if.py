@@ -38,9 +38,9 @@ class Pair:
     @property
     def record(self) -> Record:
         """Return the alert after the change, or before it if it is gone."""
-        found = self.after or self.before
-        assert found is not None
-        return found
+        record = self.after or self.before
+        assert record is not None
+        return record
 
     def json(self) -> dict[str, Any]:
         """Return one JSON object: the change, and the alert before and after."""
@@ -49,31 +49,35 @@ class Pair:
 
 def pairs(before: Iterable[Record], after: Iterable[Record]) -> list[Pair]:
     """Pair every alert of both runs, by onset, then hammer, then fault."""
-    points: dict[tuple[str, str, str], tuple[list[Record], list[Record]]] = {}
-    for which, records in enumerate((before, after)):
-        for record in sorted(records, key=lambda one: str(one["onset"])):
-            point = record["site"], record["hammer"], record["fault"]
-            points.setdefault(point, ([], []))[which].append(record)
-    found = [pair for own in points.values() for pair in _paired(*own)]
-    return sorted(found, key=lambda pair: (pair.record["onset"], pair.record["hammer"], pair.record["fault"]))
+    by_fault: dict[tuple[str, str, str], tuple[list[Record], list[Record]]] = {}
+    for run, records in enumerate((before, after)):
+        for record in sorted(records, key=lambda record: str(record["onset"])):
+            key = record["site"], record["hammer"], record["fault"]
+            by_fault.setdefault(key, ([], []))[run].append(record)
+    paired = [pair for records_of_fault in by_fault.values() for pair in _paired(*records_of_fault)]
+    return sorted(
+        paired, key=lambda pair: (pair.record["onset"], pair.record["hammer"], pair.record["fault"])
+    )
 
 
 def _paired(before: list[Record], after: list[Record]) -> Iterable[Pair]:
-    of_onset = {one["onset"]: one for one in before}
-    alike = [Pair(of_onset.pop(one["onset"]), one) for one in after if one["onset"] in of_onset]
-    taken = {pair.record["onset"] for pair in alike}
-    left = list(of_onset.values())
-    yield from alike
-    for one in (one for one in after if one["onset"] not in taken):
-        other = next((old for old in left if _overlap(old, one)), None)
-        if other is not None:
-            left.remove(other)
-        yield Pair(other, one)
-    yield from (Pair(one, None) for one in left)
+    by_onset = {record["onset"]: record for record in before}
+    same_onset = [
+        Pair(by_onset.pop(record["onset"]), record) for record in after if record["onset"] in by_onset
+    ]
+    paired_onsets = {pair.record["onset"] for pair in same_onset}
+    unpaired = list(by_onset.values())
+    yield from same_onset
+    for record in (record for record in after if record["onset"] not in paired_onsets):
+        overlapping = next((old for old in unpaired if _overlap(old, record)), None)
+        if overlapping is not None:
+            unpaired.remove(overlapping)
+        yield Pair(overlapping, record)
+    yield from (Pair(record, None) for record in unpaired)
 
 
-def _overlap(one: Record, other: Record) -> bool:
-    return _onset(one) <= _end(other) and _onset(other) <= _end(one)
+def _overlap(first: Record, second: Record) -> bool:
+    return _onset(first) <= _end(second) and _onset(second) <= _end(first)
 
 
 def _onset(record: Record) -> Instant:

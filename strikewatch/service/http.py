@@ -19,7 +19,7 @@ from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.live.worker_stats import WorkerStats
-from strikewatch.web.pages.alert_lists import ActiveAlerts
+from strikewatch.web.pages.alerts import ActiveAlerts
 from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.routes import page_routes
 from strikewatch.web.pages.templating import Templates
@@ -45,7 +45,7 @@ def open_http_server(
     context = ApiContext(
         settings=http,
         authenticator=authenticator,
-        place=store,
+        database=store,
         alarms=settings.alarms,
         wall=wall,
         max_ahead=seconds(settings.intake.max_ahead_s),

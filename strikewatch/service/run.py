@@ -117,7 +117,7 @@ class Processor:
                 )
 
                 live_state = open_live_state(settings, worker)
-                worker.on_step = live_state.hand_over
+                worker.on_step = live_state.enqueue_step
                 http_server = open_http_server(
                     settings,
                     store,

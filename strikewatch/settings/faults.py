@@ -8,7 +8,7 @@ from strikewatch.detectors.firing import Settings as Firing
 from strikewatch.detectors.pose import Settings as Pose
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine.pipeline import HammerSettings
-from strikewatch.review.wear.limits import Settings as Wear
+from strikewatch.review.wear.advice import Settings as Wear
 from strikewatch.sources.hold import Settings as OnChange
 
 

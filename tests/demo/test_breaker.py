@@ -16,10 +16,10 @@ from strikewatch.demo.timeline import Timeline
 
 def struck(breaker: Breaker, rate_hz: float, **how: float) -> Floats:
     """20 s of steady supply pressure sampled at `rate_hz`, bar."""
-    line = Timeline("HB-01", 0, breaker, OilCircuit(), 40.0, lambda _: 20.0)
-    line.advance(30.0, 1800.0, firing=True, **how)
+    timeline = Timeline("HB-01", 0, breaker, OilCircuit(), 40.0, lambda _: 20.0)
+    timeline.advance(30.0, 1800.0, firing=True, **how)
     seconds = 5.013 + np.arange(0.0, 20.0, 1.0 / rate_hz)
-    return line.pressure_bar(np.round(seconds * 1e9).astype(np.int64))
+    return timeline.pressure_bar(np.round(seconds * 1e9).astype(np.int64))
 
 
 def blows_per_min(pressure_bar: Floats, rate_hz: float) -> float:
@@ -85,13 +85,15 @@ def test_heat_is_a_share_of_hydraulic_power() -> None:
 
 
 def test_pressure_rises_at_the_start_and_decays_after_release() -> None:
-    line = Timeline("HB-01", 0, Breaker(pulse_bar=0.0), OilCircuit(), 40.0, lambda _: 20.0)
-    line.advance(5.0, 1800.0)
-    line.advance(5.0, 1800.0, firing=True)
-    line.advance(5.0, 1800.0)
-    seen = line.pressure_bar(np.array([4_999, 5_250, 9_999, 10_120, 14_999], np.int64) * 10**6)
+    timeline = Timeline("HB-01", 0, Breaker(pulse_bar=0.0), OilCircuit(), 40.0, lambda _: 20.0)
+    timeline.advance(5.0, 1800.0)
+    timeline.advance(5.0, 1800.0, firing=True)
+    timeline.advance(5.0, 1800.0)
+    pressure_bar = timeline.pressure_bar(np.array([4_999, 5_250, 9_999, 10_120, 14_999], np.int64) * 10**6)
     rise, fall = 1.0 - np.exp(-1.0), np.exp(-1.0)
-    assert seen == pytest.approx([12.0, 12.0 + 133.0 * rise, 145.0, 12.0 + 133.0 * fall, 12.0], abs=0.02)
+    assert pressure_bar == pytest.approx(
+        [12.0, 12.0 + 133.0 * rise, 145.0, 12.0 + 133.0 * fall, 12.0], abs=0.02
+    )
 
 
 temperatures = st.floats(-20.0, 120.0)

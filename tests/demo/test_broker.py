@@ -42,12 +42,12 @@ class Listener:
     """A client with a persistent session that acknowledges only on request."""
 
     def __init__(self, broker: Broker, again: bool = False) -> None:
-        self.got: queue.Queue[mqtt.MQTTMessage] = queue.Queue()
+        self.messages: queue.Queue[mqtt.MQTTMessage] = queue.Queue()
         self._subscribed = threading.Event()
         self.client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id="listener", clean_session=False, manual_ack=True
         )
-        self.client.on_message = lambda *arrived: self.got.put(arrived[2])
+        self.client.on_message = lambda *arrived: self.messages.put(arrived[2])
         self.client.on_subscribe = lambda *_: self._subscribed.set()
         self.client.connect(broker.host, broker.port)
         self.client.loop_start()
@@ -85,15 +85,15 @@ def test_redelivers_what_was_not_acknowledged(broker: Broker) -> None:
     sent = [f"{number}".encode() for number in range(10)]
     first = Listener(broker)
     publish(broker, *sent)
-    messages = [first.got.get(timeout=WAIT_S) for _ in sent]
+    messages = [first.messages.get(timeout=WAIT_S) for _ in sent]
     assert [message.payload for message in messages] == sent
     first.acknowledge(messages[:5])
     first.close()
     second = Listener(broker)
-    again = [second.got.get(timeout=WAIT_S) for _ in sent[5:]]
+    again = [second.messages.get(timeout=WAIT_S) for _ in sent[5:]]
     second.acknowledge(again)
     publish(broker, b"last")
-    after = second.got.get(timeout=WAIT_S)
+    after = second.messages.get(timeout=WAIT_S)
     second.close()
     assert [message.payload for message in again] == sent[5:]
     assert after.payload == b"last"
@@ -106,7 +106,7 @@ def test_queues_far_more_than_a_thousand_messages_for_an_offline_client(broker: 
     # iotcore answers a subscription only after what it sent has been acknowledged: the session has it already.
     listener = Listener(broker, again=True)
     for number in range(1_500):
-        message = listener.got.get(timeout=WAIT_S)
+        message = listener.messages.get(timeout=WAIT_S)
         assert message.payload == b"%d" % number
         listener.client.ack(message.mid, message.qos)
     listener.close()
@@ -117,7 +117,7 @@ def test_accepts_messages_far_larger_than_a_block(broker: Broker) -> None:
     large = b"[" + b"1," * 100_000 + b"1]"
     listener = Listener(broker)
     publish(broker, large)
-    assert listener.got.get(timeout=WAIT_S).payload == large
+    assert listener.messages.get(timeout=WAIT_S).payload == large
     listener.close()
 
 

@@ -19,7 +19,8 @@ def findings_in(name: str, minutes: float) -> list[Finding]:
     until_ns = START_NS + round(minutes * 60.0) * SECOND
     parts = []
     for message in takewhile(
-        lambda one: one.due_ns <= until_ns, hammer_messages((HAMMERS | INSTRUMENTED)[name], START_NS, 1)
+        lambda message: message.due_ns <= until_ns,
+        hammer_messages((HAMMERS | INSTRUMENTED)[name], START_NS, 1),
     ):
         found = decode(f"strikewatch/{message.topic}", message.payload, message.due_ns, "strikewatch")
         if isinstance(found, Samples):

@@ -25,7 +25,7 @@ def test_ctrl_c_ends_it_cleanly() -> None:
         if "blank_firing" in line or "same_spot" in line:
             break
     demo.send_signal(signal.SIGINT)
-    rest, errors = demo.communicate(timeout=60)
+    remaining, errors = demo.communicate(timeout=60)
     assert demo.returncode == 0, errors
-    assert "By fault:" in rest
+    assert "By fault:" in remaining
     assert "Traceback" not in errors

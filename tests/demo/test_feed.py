@@ -19,16 +19,16 @@ START_NS = instant.parse("2026-07-14T11:00:00Z")
 
 
 @pytest.fixture(scope="module")
-def line() -> Timeline:
+def timeline() -> Timeline:
     hammer = HAMMERS["HB-01"]
     turns, lunch = (WorkPeriod(OPERATORS["op-12"], 1800.0),), ((600.0, 900.0),)
     plan = Plan(SITE, "HB-01", START_NS, turns, hammer.center_m, hammer.breaker, pauses_s=lunch)
     return simulate(plan, 8).timeline
 
 
-def read(line: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.0) -> Rows:
+def sample(timeline: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.0) -> Rows:
     return sense(
-        line,
+        timeline,
         feed,
         START_NS + int(first_s) * SECOND,
         START_NS + int(last_s) * SECOND,
@@ -36,8 +36,8 @@ def read(line: Timeline, feed: Feed, first_s: float = 0.0, last_s: float = 1800.
     )
 
 
-def test_values_have_the_resolution_of_their_sensors(line: Timeline) -> None:
-    rows = read(line, Feed(pose=True))
+def test_values_have_the_resolution_of_their_sensors(timeline: Timeline) -> None:
+    rows = sample(timeline, Feed(pose=True))
     steps = {
         "pressure_bar": 0.5,
         "oil_c": 0.1,
@@ -52,9 +52,9 @@ def test_values_have_the_resolution_of_their_sensors(line: Timeline) -> None:
         assert known == pytest.approx(np.round(known / step) * step, abs=1e-9)
 
 
-def test_noise_is_small_and_not_biased(line: Timeline) -> None:
-    rows = read(line, Feed())
-    off_bar = rows.columns["pressure_bar"] - line.pressure_bar(rows.time_ns)
+def test_noise_is_small_and_not_biased(timeline: Timeline) -> None:
+    rows = sample(timeline, Feed())
+    off_bar = rows.columns["pressure_bar"] - timeline.pressure_bar(rows.time_ns)
     assert abs(off_bar.mean()) < 0.05
     assert 0.6 < off_bar.std() < 1.1
 
@@ -64,32 +64,32 @@ def test_averaging_removes_most_of_the_pulses() -> None:
     steady = Timeline("HB-01", START_NS, HAMMERS["HB-01"].breaker, OilCircuit(), 40.0, lambda _: 20.0)
     steady.advance(120.0, 1800.0, firing=True)
     spread = [
-        read(steady, Feed(averaged=a), 10.0, 110.0).columns["pressure_bar"].std() for a in (False, True)
+        sample(steady, Feed(averaged=a), 10.0, 110.0).columns["pressure_bar"].std() for a in (False, True)
     ]
     assert spread[0] > 4.0
     assert spread[1] < 1.2
 
 
-def test_gateway_stops_sending_after_the_ignition_unless_it_has_its_own_supply(line: Timeline) -> None:
+def test_gateway_stops_sending_after_the_ignition_unless_it_has_its_own_supply(timeline: Timeline) -> None:
     """Off at the start and over lunch: rows stop 20 s after the ignition is turned off."""
-    switched, own = read(line, Feed(run_on_s=20.0)), read(line, Feed(run_on_s=None))
-    assert len(own) == 18_000
-    off = int((line.value_at("rpm", own.time_ns) == 0.0).sum())
-    assert off > 3_000
-    assert len(own) - len(switched) == off - 200
+    switched, always_on = sample(timeline, Feed(run_on_s=20.0)), sample(timeline, Feed(run_on_s=None))
+    assert len(always_on) == 18_000
+    rows_off = int((timeline.value_at("rpm", always_on.time_ns) == 0.0).sum())
+    assert rows_off > 3_000
+    assert len(always_on) - len(switched) == rows_off - 200
     assert (switched.columns["engine_rpm"] == 0.0).sum() == 20
 
 
-def test_slices_have_the_same_instants_as_the_whole(line: Timeline) -> None:
+def test_slices_have_the_same_instants_as_the_whole(timeline: Timeline) -> None:
     feed = Feed(step_s=0.5)
-    parts = [read(line, feed, first_s, first_s + 60.0) for first_s in range(0, 1800, 60)]
-    assert Rows.join(parts).time_ns.tolist() == read(line, feed).time_ns.tolist()
-    assert Rows.join(parts).columns["active"].tolist() == read(line, feed).columns["active"].tolist()
+    parts = [sample(timeline, feed, first_s, first_s + 60.0) for first_s in range(0, 1800, 60)]
+    assert Rows.join(parts).time_ns.tolist() == sample(timeline, feed).time_ns.tolist()
+    assert Rows.join(parts).columns["active"].tolist() == sample(timeline, feed).columns["active"].tolist()
 
 
 @pytest.fixture
-def arrivals(line: Timeline) -> Arrivals:
-    return Arrivals.undelayed("HB-01", read(line, Feed(step_s=0.5, run_on_s=None)))
+def arrivals(timeline: Timeline) -> Arrivals:
+    return Arrivals.undelayed("HB-01", sample(timeline, Feed(step_s=0.5, run_on_s=None)))
 
 
 def at(after_s: float) -> int:

@@ -44,11 +44,11 @@ def broker() -> Iterator[Broker]:
 
 def test_publishes_the_day_in_order_and_never_early(broker: Broker) -> None:
     """The first 600 messages are those of the day, in order by hammer, none before its time on the clock."""
-    got: queue.Queue[tuple[int, str, bytes]] = queue.Queue()
+    arrivals: queue.Queue[tuple[int, str, bytes]] = queue.Queue()
     clock = PacedClock(START_NS, 1.0)
     subscribed = threading.Event()
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
-    client.on_message = lambda *arrived: got.put((clock.now_ns(), arrived[2].topic, arrived[2].payload))
+    client.on_message = lambda *arrived: arrivals.put((clock.now_ns(), arrived[2].topic, arrived[2].payload))
     client.on_subscribe = lambda *_: subscribed.set()
     client.connect(broker.host, broker.port)
     client.loop_start()
@@ -56,7 +56,7 @@ def test_publishes_the_day_in_order_and_never_early(broker: Broker) -> None:
     assert subscribed.wait(WAIT_S)
     clock = PacedClock(START_NS, 60.0)
     with Gateways(broker.host, broker.port, clock, seed=3, prefix="plant") as gateways:
-        arrived = [got.get(timeout=WAIT_S) for _ in range(600)]
+        arrived = [arrivals.get(timeout=WAIT_S) for _ in range(600)]
         assert gateways.failure is None
     assert gateways.sent >= 600
     client.disconnect()

@@ -185,7 +185,7 @@ def test_strokes_swing_and_tool_position_agree(worked: InstrumentedWorker) -> No
     x_m, y_m = line.value_at("x_m", at), line.value_at("y_m", at)
     moved_m = np.hypot(np.diff(x_m), np.diff(y_m))
     strokes = np.stack([line.value_at(f"{name}_stroke", at) for name in ("boom", "stick", "bucket")], axis=1)
-    reach_m = np.array([tip(Strokes(*one))[0] for one in strokes])
+    reach_m = np.array([tip(Strokes(*values))[0] for values in strokes])
     apart = np.radians(np.diff(line.value_at("swing_deg", at)))
     by_arm_m = np.sqrt(
         reach_m[1:] ** 2 + reach_m[:-1] ** 2 - 2.0 * reach_m[1:] * reach_m[:-1] * np.cos(apart)
@@ -204,7 +204,7 @@ def test_long_blank_firing_is_also_labelled_as_too_little_feed_force() -> None:
     worker = day("op-15", 0.7)
     long = [label for label in labels_of(worker, "blank") if label.fields["s"] >= 2.0]
     assert len(long) >= 3
-    assert [one.start_ns for one in labels_of(worker, "feed_force")] == [one.start_ns for one in long]
+    assert [label.start_ns for label in labels_of(worker, "feed_force")] == [label.start_ns for label in long]
 
 
 def test_labels_of_reservoir_and_pump_agree_with_the_signals() -> None:

@@ -8,8 +8,7 @@ import pytest
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.day import START_NS, Message, hammer_messages, site_messages
-from strikewatch.demo.feed import Form
-from strikewatch.demo.payloads import SENML, millis, payloads
+from strikewatch.demo.feed import SENML, Form, millis, payloads
 from strikewatch.demo.site import HAMMERS, SITE
 from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
@@ -114,7 +113,9 @@ def test_one_part_of_the_day_follows_another() -> None:
 
 def test_the_backlog_of_hb_04_is_one_message() -> None:
     messages = list(islice(hammer_messages(HAMMERS["HB-04"], START_NS, 1), 4))
-    (block,) = [one for one in messages if one.topic.endswith("samples") and one.due_ns == START_NS]
+    (block,) = [
+        message for message in messages if message.topic.endswith("samples") and message.due_ns == START_NS
+    ]
     found = decode(f"strikewatch/{block.topic}", block.payload, START_NS, "strikewatch")
     assert isinstance(found, Samples)
     assert set(found.rows.columns) == {"engine_rpm", "oil_c"}
@@ -124,5 +125,5 @@ def test_the_backlog_of_hb_04_is_one_message() -> None:
 
 
 def test_hb_06_is_silent_for_a_while() -> None:
-    due = [one.due_ns for one in messages_until(14.0) if one.topic == f"{SITE}/HB-06/samples"]
+    due = [message.due_ns for message in messages_until(14.0) if message.topic == f"{SITE}/HB-06/samples"]
     assert np.diff(due).max() >= 90 * SECOND

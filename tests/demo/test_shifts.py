@@ -62,20 +62,20 @@ def test_each_folder_is_small(name: str) -> None:
 @pytest.mark.parametrize("name", SHIFTS)
 def test_labels_lie_within_the_shift_and_name_its_hammers(name: str) -> None:
     hammers = set(samples(name)["hammer"])
-    turns = [one for one in labels(name) if one["truth"] == "at_controls"]
-    first, last = min(one["from"] for one in turns), max(one["to"] for one in turns)
-    for one in labels(name):
-        assert first <= one["from"] < one["to"] <= last, one
-        assert one["hammer"] in hammers
+    turns = [label for label in labels(name) if label["truth"] == "at_controls"]
+    first, last = min(label["from"] for label in turns), max(label["to"] for label in turns)
+    for label in labels(name):
+        assert first <= label["from"] < label["to"] <= last, label
+        assert label["hammer"] in hammers
 
 
 def long_blanks(name: str) -> Counter[tuple[str, str]]:
-    blanks = (one for one in labels(name) if one["truth"] == "blank" and one["s"] >= 1.0)
-    return Counter((one["operator"], one["kind"]) for one in blanks)
+    blanks = (label for label in labels(name) if label["truth"] == "blank" and label["s"] >= 1.0)
+    return Counter((label["operator"], label["kind"]) for label in blanks)
 
 
 def test_hot_bench_contains_lingering_late_greasing_and_hot_oil() -> None:
-    truths = Counter((one["truth"], one["hammer"]) for one in labels("hot-bench"))
+    truths = Counter((label["truth"], label["hammer"]) for label in labels("hot-bench"))
     assert truths["linger", "HB-01"] > 20
     assert truths["linger", "HB-02"] == 0
     assert truths["grease_overdue", "HB-02"] == 1
@@ -89,10 +89,10 @@ def test_hot_bench_contains_lingering_late_greasing_and_hot_oil() -> None:
 def test_hot_bench_oil_is_above_80_exactly_within_its_label() -> None:
     frame = samples("hot-bench").dropna(subset="oil_c")
     frame["hot"] = False
-    for one in labels("hot-bench"):
-        if one["truth"] == "hot":
-            span = frame["time"].between(pd.Timestamp(one["from"]), pd.Timestamp(one["to"]))
-            frame.loc[span & (frame["hammer"] == one["hammer"]), "hot"] = True
+    for label in labels("hot-bench"):
+        if label["truth"] == "hot":
+            span = frame["time"].between(pd.Timestamp(label["from"]), pd.Timestamp(label["to"]))
+            frame.loc[span & (frame["hammer"] == label["hammer"]), "hot"] = True
     clear = (frame["oil_c"] - 80.0).abs() > 0.35
     assert (frame["hot"] == (frame["oil_c"] > 80.0))[clear].all()
     assert frame["hot"].sum() > 20
@@ -102,16 +102,22 @@ def test_pad_handover_contains_both_kinds_of_blank_and_a_handover_in_hot_oil() -
     blanks = long_blanks("pad-handover")
     assert blanks["op-14", "start"] > 5
     assert blanks["op-15", "end"] > 5
-    told = labels("pad-handover")
-    change = next(one["to"] for one in told if one["truth"] == "at_controls" and one["operator"] == "op-14")
-    hot = [one for one in told if one["truth"] == "hot" and one["hammer"] == "HB-03"]
-    assert any(one["from"] < change < one["to"] and one["firing_s"] > 60.0 for one in hot)
-    unsigned = [one for one in told if one["truth"] == "at_controls" and not one["signed_on"]]
-    assert [one["operator"] for one in unsigned] == ["op-18"]
+    labels_of_shift = labels("pad-handover")
+    change = next(
+        label["to"]
+        for label in labels_of_shift
+        if label["truth"] == "at_controls" and label["operator"] == "op-14"
+    )
+    hot = [label for label in labels_of_shift if label["truth"] == "hot" and label["hammer"] == "HB-03"]
+    assert any(label["from"] < change < label["to"] and label["firing_s"] > 60.0 for label in hot)
+    unsigned = [
+        label for label in labels_of_shift if label["truth"] == "at_controls" and not label["signed_on"]
+    ]
+    assert [label["operator"] for label in unsigned] == ["op-18"]
 
 
 def test_quiet_bench_contains_no_fault_but_similar_signals() -> None:
-    truths = Counter(one["truth"] for one in labels("quiet-bench"))
+    truths = Counter(label["truth"] for label in labels("quiet-bench"))
     assert not truths.keys() & {"linger", "hot", "cold", "grease_overdue", "unchecked", "signal_lost"}
     assert not long_blanks("quiet-bench")
     assert truths["hard_stone"] > 5
@@ -120,17 +126,17 @@ def test_quiet_bench_contains_no_fault_but_similar_signals() -> None:
 
 def test_trench_feed_contains_every_fault_of_a_feed() -> None:
     frame = samples("trench-feed")
-    told = {(one["hammer"], one["truth"]): one for one in labels("trench-feed")}
+    by_truth = {(label["hammer"], label["truth"]): label for label in labels("trench-feed")}
     fifth, sixth = (frame[frame["hammer"] == name] for name in ("HB-05", "HB-06"))
     assert fifth["active"].isna().all()
     assert sixth["active"].notna().all()
-    assert fifth.duplicated(subset="time").sum() == told["HB-05", "duplicates"]["rows"] == 600
+    assert fifth.duplicated(subset="time").sum() == by_truth["HB-05", "duplicates"]["rows"] == 600
     assert (fifth["oil_c"] == 215.0).sum() == 24
-    lost = told["HB-05", "signal_lost"]
+    lost = by_truth["HB-05", "signal_lost"]
     assert not fifth["time"].between(pd.Timestamp(lost["from"]), pd.Timestamp(lost["to"]), "left").any()
     assert (sixth["time"].dt.year == 2000).sum() == 90
     assert (np.diff(sixth["time"].astype("int64")) < 0).sum() > 20
-    assert {one["truth"] for one in labels("trench-feed")} >= {
+    assert {label["truth"] for label in labels("trench-feed")} >= {
         "cold",
         "backlog",
         "wrong_clock",
@@ -139,22 +145,22 @@ def test_trench_feed_contains_every_fault_of_a_feed() -> None:
 
 
 def truths_of(name: str) -> Counter[str]:
-    return Counter(one["truth"] for one in labels(name))
+    return Counter(label["truth"] for label in labels(name))
 
 
 def test_full_bench_contains_each_misuse_above_ground_twice() -> None:
-    told = truths_of("full-bench")
+    truths = truths_of("full-bench")
     for truth in ("low_engine_speed", "over_side", "prying"):
-        assert told[truth] == 2, truth
+        assert truths[truth] == 2, truth
     for truth in ("end_of_stroke", "off_square"):
-        assert told[truth] == 4, truth
-    assert told["feed_force"] >= 4, "and where the tool was struck blank for long"
+        assert truths[truth] == 4, truth
+    assert truths["feed_force"] >= 4, "and where the tool was struck blank for long"
 
 
 def test_wet_trench_contains_water_grease_faults_and_a_missing_check() -> None:
-    told = truths_of("wet-trench")
-    assert told["submerged"] == 3
-    assert told["unchecked"] == told["grease_low"] == told["no_grease_flow"] == 1
+    truths = truths_of("wet-trench")
+    assert truths["submerged"] == 3
+    assert truths["unchecked"] == truths["grease_low"] == truths["no_grease_flow"] == 1
     events = [
         json.loads(line) for line in (KEPT / "wet-trench" / "events.jsonl").read_text("utf-8").splitlines()
     ]

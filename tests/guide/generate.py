@@ -117,10 +117,10 @@ def api_text(description: dict[str, Any]) -> str:
     lines = [API_HEAD, "\n| request | does | parameters | body |\n| --- | --- | --- | --- |\n"]
     for path, methods in sorted(description["paths"].items()):
         for method, operation in sorted(methods.items()):
-            given = ", ".join(f"`{each['name']}`" for each in operation.get("parameters", ()))
+            parameters = ", ".join(f"`{each['name']}`" for each in operation.get("parameters", ()))
             about = f"{operation['summary']} {operation.get('description', '')}".strip()
             body = ", ".join(f"`{name}`" for name in _fields(operation, description))
-            lines.append(f"| `{method.upper()} {path}` | {about} | {given} | {body} |\n")
+            lines.append(f"| `{method.upper()} {path}` | {about} | {parameters} | {body} |\n")
     return "".join(lines)
 
 
@@ -134,8 +134,9 @@ def _fields(operation: dict[str, Any], description: dict[str, Any]) -> list[str]
 
 def openapi() -> dict[str, Any]:
     """What a running server says of itself."""
-    with tempfile.TemporaryDirectory() as folder, site(Path(folder)) as at:
-        described: dict[str, Any] = at.ask("GET", "/openapi.json", token=at.token("reader", "view")).json
+    with tempfile.TemporaryDirectory() as folder, site(Path(folder)) as server:
+        token = server.token("reader", "view")
+        described: dict[str, Any] = server.request("GET", "/openapi.json", token=token).json
     return described
 
 

@@ -205,8 +205,8 @@ def test_the_alert_rules_use_metrics_that_there_are(tmp_path: Path) -> None:
     (block,) = of("yaml rules")
     rules: Any = YAML(typ="safe").load(block.text)
     assert all({"alert", "expr"} <= rule.keys() for group in rules["groups"] for rule in group["rules"])
-    with site(tmp_path) as at:
-        served = at.ask("GET", "/metrics", token=at.token("monitor", "view")).text
+    with site(tmp_path) as server:
+        served = server.request("GET", "/metrics", token=server.token("monitor", "view")).text
     there = set(re.findall(r"^# TYPE (\w+)", served, re.MULTILINE))
     named = set(re.findall(r"strikewatch_\w+", block.text + TEXTS["operations.md"]))
     assert named <= there | {"strikewatch_last_step_age_seconds", "strikewatch_step_seconds"}
@@ -219,7 +219,7 @@ def test_the_compose_file_s_addition_fits_it() -> None:
     known = {name.upper() for name in variables(Settings)}
     for name, service in added["services"].items():
         assert name in whole["services"]
-        assert {one for one in service["environment"] if one.startswith(PREFIX)} <= known
+        assert {name for name in service["environment"] if name.startswith(PREFIX)} <= known
         assert service["ports"] == [f"127.0.0.1:{Settings().http.port}:{Settings().http.port}"]
 
 

@@ -14,7 +14,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.web.pages.guide import render_guide
+from strikewatch.web.pages.templating import render_guide
 
 TEXT = guide.text("faults") or ""
 
@@ -22,7 +22,7 @@ TEXT = guide.text("faults") or ""
 def settings_named() -> dict[str, list[str]]:
     """Table of settings → what the guide names of it: `name = value`, or `name` where there is no default."""
     found = re.findall(r"Settings \(`([\w.]+)`\): (.*?)\.\n", TEXT, re.DOTALL)
-    return {table: re.findall(r"`([^`]+)`", named) for table, named in found}
+    return {table: re.findall(r"`([^`]+)`", section) for table, section in found}
 
 
 def defaults(table: str) -> BaseModel:
@@ -44,10 +44,12 @@ def test_every_fault_of_the_registry_has_its_section() -> None:
 
 def test_faults_of_the_operator_are_those_that_count_against_one() -> None:
     _, _, after = TEXT.partition("## Faults of the operator\n")
-    own, _, rest = after.partition("\n## ")
+    operator_faults, _, remainder = after.partition("\n## ")
     for detector in DETECTORS:
         for fault in detector.faults:
-            assert re.search(rf"### [^:]*\b{fault.name}\b", own if fault.of_operator else rest), fault.name
+            assert re.search(
+                rf"### [^:]*\b{fault.name}\b", operator_faults if fault.of_operator else remainder
+            ), fault.name
 
 
 @pytest.mark.parametrize("table", sorted(settings_named()))
@@ -63,19 +65,19 @@ def test_the_defaults_are_those_of_the_code(table: str) -> None:
 
 
 def test_every_setting_of_every_fault_is_named() -> None:
-    named = settings_named()
+    settings_by_table = settings_named()
     for table in type(Settings().faults).model_fields:
-        own = {one.partition(" ")[0] for one in named[f"faults.{table}"]}
-        assert own == set(type(defaults(f"faults.{table}")).model_fields), table
+        named_settings = {entry.partition(" ")[0] for entry in settings_by_table[f"faults.{table}"]}
+        assert named_settings == set(type(defaults(f"faults.{table}")).model_fields), table
 
 
 def test_the_hold_times_are_those_of_the_channels() -> None:
-    held = {
+    hold_times = {
         name: float(seconds)
         for names, seconds in re.findall(r"^\| (`.*`) \| ([\d.]+) s \|$", TEXT, re.MULTILINE)
         for name in re.findall(r"`(\w+)`", names)
     }
-    assert held == {name: channel.hold_ns / SECOND for name, channel in CHANNELS.items()}
+    assert hold_times == {name: channel.hold_ns / SECOND for name, channel in CHANNELS.items()}
 
 
 def test_what_has_no_published_source_says_so() -> None:

@@ -9,7 +9,7 @@ import pytest
 from strikewatch import guide
 from strikewatch.cli.main import main
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.web.pages.guide import render_guide
+from strikewatch.web.pages.templating import render_guide
 from tests.guide.documents import TEXTS, TOP
 from tests.guide.generate import api_text, openapi, settings_text
 from tests.web.site import site
@@ -59,15 +59,15 @@ def test_the_command_lists_and_prints_them(capsys: pytest.CaptureFixture[str]) -
 
 
 def test_the_page_lists_and_shows_them_with_links_between_them(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        headers = at.cookie(at.token("site office", "view"))
-        listed = at.ask("GET", "/guide", headers=headers)
+    with site(tmp_path) as server:
+        headers = server.cookie(server.token("site office", "view"))
+        listed = server.request("GET", "/guide", headers=headers)
         for topic, title in guide.topics().items():
             assert f'<a href="/guide/{topic}">{title}</a>' in html.unescape(listed.text)
-            shown = at.ask("GET", f"/guide/{topic}", headers=headers)
+            shown = server.request("GET", f"/guide/{topic}", headers=headers)
             assert shown.status == 200
             assert "<h1 id=" in shown.text
             assert "&lt;!--" not in shown.text
             assert not re.search(r'href="[^"]*\.md', shown.text)
-        assert 'href="/guide/faults"' in at.ask("GET", "/guide/gateway", headers=headers).text
-        assert 'href="/guide"' in at.ask("GET", "/", headers=headers).text
+        assert 'href="/guide/faults"' in server.request("GET", "/guide/gateway", headers=headers).text
+        assert 'href="/guide"' in server.request("GET", "/", headers=headers).text

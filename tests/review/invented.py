@@ -17,8 +17,8 @@ from strikewatch.review.report import compose
 from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report, ShownHighlight
 from strikewatch.review.usage import hammer_usage
+from strikewatch.review.wear.advice import Settings as Limits
 from strikewatch.review.wear.condition import Condition, condition
-from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.settings.tree import load
 
 BEGIN = pd.Timestamp("2026-05-04T00:00Z")
@@ -170,23 +170,29 @@ def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.Data
     )
 
 
-def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
+def report(tables: Tables, only: str | None = None, most: int = 2) -> Report:
     """Return the report of these tables; highlights have charts without data."""
     shown: dict[str, list[ShownHighlight]] = {}
-    for one in highlights.choose_highlights(made.faults, most):
-        empty = Excerpt(one.onset - 30_000_000_000, one.onset + 30_000_000_000, one.fault, one.onset, None)
-        svg = draw_excerpt(f"m-{one.id}", empty, UTC)
+    for highlight in highlights.choose_highlights(tables.faults, most):
+        empty = Excerpt(
+            highlight.onset - 30_000_000_000,
+            highlight.onset + 30_000_000_000,
+            highlight.fault,
+            highlight.onset,
+            None,
+        )
+        svg = draw_excerpt(f"m-{highlight.id}", empty, UTC)
         command = (
             "strikewatch replay recordings/fennick-hollow",
-            f"--hammer {one.hammer}",
+            f"--hammer {highlight.hammer}",
             "--from 2026-07-06T06:00:00Z",
         )
-        shown.setdefault(one.operator, []).append(
-            ShownHighlight(one, COACHING.name(one.fault), "6 Jul, 06:00:00", svg, command)
+        shown.setdefault(highlight.operator, []).append(
+            ShownHighlight(highlight, COACHING.name(highlight.fault), "6 Jul, 06:00:00", svg, command)
         )
     clean = {
-        who: (one, None)
-        for who, one in highlights.longest_clean_stretches(made.exposure, made.faults).items()
+        operator: (highlight, None)
+        for operator, highlight in highlights.longest_clean_stretches(tables.exposure, tables.faults).items()
     }
     return Report(
         period="6 Jul 2026 to 12 Jul 2026 (UTC)",
@@ -194,18 +200,18 @@ def report(made: Tables, only: str | None = None, most: int = 2) -> Report:
         end=1,
         coaching=COACHING,
         sites=compose.sites(
-            made, {SITE: SiteHighlights(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(made)
+            tables, {SITE: SiteHighlights(shown, clean)}, COACHING, {SITE: UTC}, only, _condition(tables)
         ),
         faults=list(RATES),
         source="From an invented database.",
     )
 
 
-def _condition(made: Tables) -> Condition:
+def _condition(tables: Tables) -> Condition:
     """Return the condition of a hammer with daily inspections, tool changes and recorded work."""
-    exposure = made.exposure
+    exposure = tables.exposure
     begin = int(exposure["start"].min().as_unit("ns").value) if len(exposure) else 0
-    said: list[tuple[float, str, dict[str, object]]] = [
+    entries: list[tuple[float, str, dict[str, object]]] = [
         (0, "tool_change", {"tool": "moil", "serial": "T-417", "material": "alloyed"}),
         (0, "work", {"work": "boulders", "hard": True, "abrasive": False}),
         *(
@@ -215,7 +221,7 @@ def _condition(made: Tables) -> Condition:
         (50, "tool_change", {"tool": "moil", "serial": "T-418", "material": "alloyed", "reason": "broken"}),
         (103, "inspection", {"bushing": "second_groove_faint", "bore_mm": 144.2, "tool_length_mm": 760.0}),
     ]
-    events = [Event(SITE, "HB-01", kind, begin + int(at * 3.6e12), fields) for at, kind, fields in said]
+    events = [Event(SITE, "HB-01", kind, begin + int(at * 3.6e12), fields) for at, kind, fields in entries]
     return condition(exposure, events, lambda _: Limits(bore_limit_mm=145.0))
 
 

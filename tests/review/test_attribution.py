@@ -92,12 +92,12 @@ def test_a_withdrawn_alert_does_not_count() -> None:
 
 
 def test_bouts_count_in_the_stretch_in_which_they_began() -> None:
-    made = Attribution([stretch(60, 120, "op-12"), stretch(0, 60, "op-11")])
-    made.add_bouts(KEY, at(10), BoutTotals(3, 6.0 * SECOND, 1.5 * SECOND))
-    made.add_bouts(KEY, at(60), BoutTotals(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
-    made.add_bouts(KEY, at(70), BoutTotals(1, 2.0 * SECOND, 0.5 * SECOND))
-    made.add_bouts(("fennick-hollow", "HB-99"), at(70), BoutTotals(1, 2.0 * SECOND))
-    frame = made.exposure()
+    attribution = Attribution([stretch(60, 120, "op-12"), stretch(0, 60, "op-11")])
+    attribution.add_bouts(KEY, at(10), BoutTotals(3, 6.0 * SECOND, 1.5 * SECOND))
+    attribution.add_bouts(KEY, at(60), BoutTotals(1, 2.0 * SECOND, 0.0, 20.0, 3.0))
+    attribution.add_bouts(KEY, at(70), BoutTotals(1, 2.0 * SECOND, 0.5 * SECOND))
+    attribution.add_bouts(("fennick-hollow", "HB-99"), at(70), BoutTotals(1, 2.0 * SECOND))
+    frame = attribution.exposure()
     assert frame["bouts"].tolist() == [3, 2]
     assert frame["judged_s"].tolist() == [6.0, 4.0]
     assert frame["blows"].fillna(-1).tolist() == [-1.0, 20.0]
@@ -111,8 +111,8 @@ def test_adding_many_bouts_equals_adding_each() -> None:
     judged, blows = SECOND * np.arange(6.0), np.array([np.nan, np.nan, 5.0, np.nan, 7.0, np.nan])
     columns = judged, judged / 4, blows, blows - 4
     singly, together = Attribution(stretches), Attribution(stretches)
-    for start, one in zip(starts.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True):
-        singly.add_bouts(KEY, start, BoutTotals(1, *(None if value != value else value for value in one)))
+    for start, values in zip(starts.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True):
+        singly.add_bouts(KEY, start, BoutTotals(1, *(None if value != value else value for value in values)))
     together.add_bout_columns(KEY, starts, *columns)
     together.add_bout_columns(("fennick-hollow", "HB-99"), starts, *columns)
     pd.testing.assert_frame_equal(singly.exposure(), together.exposure())
@@ -121,8 +121,11 @@ def test_adding_many_bouts_equals_adding_each() -> None:
 
 @pytest.mark.parametrize("some", [True, False])
 def test_columns_have_the_same_types_also_without_rows(some: bool) -> None:
-    made = Attribution([stretch(0, 60, "op-11")] if some else [])
-    exposure, faults = made.exposure(), made.faults([alert(1, 2, "op-11")] if some else [], at(60))
+    attribution = Attribution([stretch(0, 60, "op-11")] if some else [])
+    exposure, faults = (
+        attribution.exposure(),
+        attribution.faults([alert(1, 2, "op-11")] if some else [], at(60)),
+    )
     assert list(exposure) == list(EXPOSURE)
     assert list(faults) == list(FAULTS)
     kinds = {name: str(kind) for name, kind in {**exposure.dtypes, **faults.dtypes}.items()}

@@ -128,45 +128,47 @@ def wear_trends(draw: st.DrawFn) -> str:
     return draw_readings("it", pairs, now, trend, limit, meeting, draw(NAMES))
 
 
-@pytest.mark.parametrize("made", [excerpts, funnels, control_charts, interval_rows, timelines, wear_trends])
-def test_charts_are_valid_for_any_numbers(made: Callable[[], st.SearchStrategy[str]]) -> None:
+@pytest.mark.parametrize("charts", [excerpts, funnels, control_charts, interval_rows, timelines, wear_trends])
+def test_charts_are_valid_for_any_numbers(charts: Callable[[], st.SearchStrategy[str]]) -> None:
     @settings(max_examples=examples(60))
-    @given(made())
+    @given(charts())
     def holds(svg: str) -> None:
         root = ElementTree.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
-        ids = [one.get("id") for one in root.iter() if one.get("id")]
+        ids = [element.get("id") for element in root.iter() if element.get("id")]
         assert ids == ["it-t", "it-d"]
         assert root.get("role") == "img"
         named = {root.get("aria-labelledby"), root.get("aria-describedby")}
         assert named == set(ids)
         _, _, width, height = map(float, (root.get("viewBox") or "").split())
-        for one in root.iter():
-            assert one.get("style") is None
+        for element in root.iter():
+            assert element.get("style") is None
             # a class without a rule would be black in dark mode
-            assert set(one.get("class", "picture").split()) <= STYLED
+            assert set(element.get("class", "picture").split()) <= STYLED
             for name in ("d", "x", "y", "width", "height", "transform"):
-                assert not re.search("nan|inf", one.get(name, ""))
-            if one.tag == f"{_SVG}text":
-                assert 0 <= float(one.get("x", "-1")) <= width
-                assert 0 <= float(one.get("y", "-1")) <= height
+                assert not re.search("nan|inf", element.get(name, ""))
+            if element.tag == f"{_SVG}text":
+                assert 0 <= float(element.get("x", "-1")) <= width
+                assert 0 <= float(element.get("y", "-1")) <= height
 
     holds()
 
 
 @given(NAMES, NAMES)
-def test_different_names_give_different_ids(one: str, other: str) -> None:
-    first, second = (re.findall(r'id="([^"]+)"', Drawing(name, 10, "t", "d").svg()) for name in (one, other))
-    assert set(first).isdisjoint(second) == (one != other)
+def test_different_names_give_different_ids(name: str, other_name: str) -> None:
+    first, second = (
+        re.findall(r'id="([^"]+)"', Drawing(ident, 10, "t", "d").svg()) for ident in (name, other_name)
+    )
+    assert set(first).isdisjoint(second) == (name != other_name)
     assert all(re.fullmatch(r"[A-Za-z0-9_-]+", ident) for ident in (*first, *second))
 
 
 @given(st.lists(st.floats(-50, 350), max_size=40))
-def test_labels_are_apart_in_order_and_within_bounds(places: list[float]) -> None:
-    put = spread_labels(places, 12.0, 20.0, 220.0)
-    order = sorted(range(len(places)), key=lambda i: places[i])
-    room = min(12.0, 200.0 / max(1, len(places) - 1))
-    assert all(put[b] - put[a] >= room - 1e-6 for a, b in pairwise(order))
-    assert all(20.0 - 1e-6 <= one <= 220.0 + 1e-6 for one in put)
+def test_labels_are_apart_in_order_and_within_bounds(positions: list[float]) -> None:
+    placed = spread_labels(positions, 12.0, 20.0, 220.0)
+    order = sorted(range(len(positions)), key=lambda i: positions[i])
+    room = min(12.0, 200.0 / max(1, len(positions) - 1))
+    assert all(placed[b] - placed[a] >= room - 1e-6 for a, b in pairwise(order))
+    assert all(20.0 - 1e-6 <= y <= 220.0 + 1e-6 for y in placed)
 
 
 def test_labels_stay_where_they_have_room() -> None:

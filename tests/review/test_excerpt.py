@@ -35,7 +35,7 @@ def test_the_spot_reaches_its_limit_at_the_onset(
 ) -> None:
     _, result, recorded = replayed
     settings = load().of_hammer(("fennick-hollow", "HB-01"))
-    spots = [one for one in result.records if one["fault"] == "same_spot"]
+    spots = [record for record in result.records if record["fault"] == "same_spot"]
     assert len(spots) > 20
     for record in spots[::5]:
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
@@ -61,7 +61,7 @@ def test_without_samples_there_is_no_chart(replayed: tuple[list[Shift], ReplayRe
     key = "fennick-hollow", "HB-01"
     assert excerpt.fault_excerpt(recorded, key, settings, "spot", "same_spot", long_ago, None) is None
     assert excerpt.timeline(recorded, key, settings, long_ago, long_ago + SECOND) is None
-    assert recorded.place(key, long_ago) is None
+    assert recorded.find_recording(key, long_ago) is None
 
 
 def test_place_returns_the_shift_with_the_samples(
@@ -69,7 +69,9 @@ def test_place_returns_the_shift_with_the_samples(
 ) -> None:
     _, result, recorded = replayed
     record = result.records[0]
-    assert recorded.place((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
+    assert (
+        recorded.find_recording((record["site"], record["hammer"]), instant.parse(record["onset"])) == SHIFT
+    )
 
 
 def test_the_example_of_the_guide_runs(
@@ -93,8 +95,8 @@ def test_misuse_is_shown_with_its_channels_and_limits() -> None:
         "over_side": "from_track_max_deg",
         "prying": "side_load_max_bar",
     }
-    seen = set()
-    for record in (one for one in result.records if one["fault"] in MISUSE and one["cleared"]):
+    causes_shown = set()
+    for record in (record for record in result.records if record["fault"] in MISUSE and record["cleared"]):
         key = record["site"], record["hammer"]
         causes = record["evidence"].get("causes", record["fault"]).split()
         onset, cleared = (instant.parse(record[name]) for name in ("onset", "cleared"))
@@ -108,7 +110,7 @@ def test_misuse_is_shown_with_its_channels_and_limits() -> None:
             if cause in extremes:
                 values = np.concatenate([values for _, values in panel.series])
                 assert values.max() >= record["evidence"][extremes[cause]] - 0.1
-            seen.add(cause)
+            causes_shown.add(cause)
         drawn = draw_excerpt("x", shown_excerpt, ZoneInfo("UTC"))
         assert all(escape(panel.name) in drawn for panel in shown_excerpt.panels)
-    assert seen >= {*extremes, "low_engine_speed", "end_of_stroke", "feed_force"}
+    assert causes_shown >= {*extremes, "low_engine_speed", "end_of_stroke", "feed_force"}

@@ -51,8 +51,8 @@ def row(table: pd.DataFrame, fault: str, **where: str) -> pd.Series:  # type: ig
     chosen = table[table["fault"] == fault]
     for column, value in where.items():
         chosen = chosen[chosen[column] == value]
-    (one,) = (chosen.iloc[i] for i in range(len(chosen)))
-    return one
+    (result,) = (chosen.iloc[i] for i in range(len(chosen)))
+    return result
 
 
 USUAL = [(f"op-{i}", 12.0, {"same_spot": 24}) for i in (11, 12, 13, 14)]
@@ -83,10 +83,10 @@ def test_a_share_of_another_operators_alert_adds_seconds_but_no_count() -> None:
     exposure, faults = frames(("op-11", 4.0, {"same_spot": 2}))
     part = faults.iloc[[0]].assign(operator="op-12", count=0, seconds=9.0)
     table = rates.operators(exposure, pd.concat([faults, part], ignore_index=True))
-    other = row(table, "same_spot", operator="op-12")
-    assert (other["count"], other["seconds"], other["hours"]) == (0, 9.0, 0.0)
-    assert np.isnan(other["rate"])
-    assert other["standing"] == "little"
+    op_12 = row(table, "same_spot", operator="op-12")
+    assert (op_12["count"], op_12["seconds"], op_12["hours"]) == (0, 9.0, 0.0)
+    assert np.isnan(op_12["rate"])
+    assert op_12["standing"] == "little"
 
 
 def test_unassigned_work_is_shown_but_never_compared() -> None:

@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from strikewatch.review.report.content import Report
-from strikewatch.review.report.html import render_html
+from strikewatch.review.report.files import render_html
 from tests.browser import browser, strayed, violations
 from tests.review.invented import RATES, nothing, operators, report, tables
 
@@ -47,8 +47,8 @@ def _page(case: str) -> str:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    with browser() as made:
-        yield made
+    with browser() as chromium:
+        yield chromium
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -71,7 +71,7 @@ def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
         assert wide == []
         if (case, width) in CHECKED_BY_AXE:
             assert violations(page) == []
-        assert [one for one in failed if not one.startswith("data:")] == []
+        assert [url for url in failed if not url.startswith("data:")] == []
         assert asked == []
         page.close()
 
@@ -85,12 +85,8 @@ def test_page_is_self_contained(case: str) -> None:
     assert [name for name, n in ids.items() if n > 1] == []
     links = set(re.findall(r'href="#([^"]+)"', page))
     assert links <= ids.keys()
-    named = {
-        one
-        for names in re.findall(r'aria-(?:labelledby|describedby)="([^"]+)"', page)
-        for one in names.split()
-    }
-    assert named <= ids.keys()
+    labels = re.findall(r'aria-(?:labelledby|describedby)="([^"]+)"', page)
+    assert set(" ".join(labels).split()) <= ids.keys()
 
 
 def test_names_are_escaped() -> None:
@@ -101,12 +97,12 @@ def test_names_are_escaped() -> None:
 
 def test_no_league_table() -> None:
     """Operators are always listed in the order of their ids, not of their rates."""
-    made = _usual()
-    (site,) = made.sites
+    report_ = _usual()
+    (site,) = report_.sites
     people = [person.operator for person in site.people]
     assert people == sorted(people)
-    for one in site.comparisons:
-        assert [line.who for line in one.lines] == people
+    for comparison in site.comparisons:
+        assert [line.who for line in comparison.lines] == people
     assert [person.operator for person in site.people if person.coach] == ["op-13"]
     assert site.people[0].summary == "No faults in this period"
     assert site.people[5].summary == "No firing in this period"
@@ -117,7 +113,7 @@ def test_unassigned_faults_are_shown_but_not_compared() -> None:
     assert sum(line.count for line in site.unassigned) > 0
     assert all(line.standing == "" and line.verdict == "" for line in site.unassigned)
     assert "unassigned" not in {person.operator for person in site.people}
-    assert "unassigned" not in {line.who for one in site.comparisons for line in one.lines}
+    assert "unassigned" not in {line.who for comparison in site.comparisons for line in comparison.lines}
 
 
 def test_a_report_for_one_operator_names_nobody_else() -> None:

@@ -25,8 +25,8 @@ def test_limits_contain_the_true_rate_at_their_level(mean: float, level: float) 
     """Summed over all possible counts, not sampled."""
     counts = np.arange(int(mean + 12 * math.sqrt(mean) + 30))
     lower, upper = poisson.rate_limits(counts, np.ones(len(counts)), level)
-    held = (lower <= mean) & (mean <= upper)
-    assert scipys.pmf(counts, mean)[held].sum() >= level - 1e-9
+    within = (lower <= mean) & (mean <= upper)
+    assert scipys.pmf(counts, mean)[within].sum() >= level - 1e-9
 
 
 @given(COUNTS, HOURS, DISPERSION)
@@ -44,16 +44,16 @@ def test_limits_rise_with_the_count_and_widen_with_dispersion(
 
 @given(COUNTS, HOURS, COUNTS, HOURS, st.one_of(st.just(1.0), DISPERSION))
 def test_comparing_two_rates_is_symmetric(a: int, t: float, b: int, u: float, dispersion: float) -> None:
-    one, other = (
+    ratio, inverse = (
         poisson.compare_rates(a, t, b, u, dispersion=dispersion),
         poisson.compare_rates(b, u, a, t, dispersion=dispersion),
     )
-    assert one.p == pytest.approx(other.p, rel=1e-6, abs=1e-12)
-    assert 0.0 <= one.p <= 1.0
+    assert ratio.p == pytest.approx(inverse.p, rel=1e-6, abs=1e-12)
+    assert 0.0 <= ratio.p <= 1.0
     if a and b:
-        assert one.ratio == pytest.approx(1 / other.ratio)
-        assert (one.lower, one.upper) == pytest.approx((1 / other.upper, 1 / other.lower), rel=1e-6)
-        assert one.lower < one.ratio < one.upper
+        assert ratio.ratio == pytest.approx(1 / inverse.ratio)
+        assert (ratio.lower, ratio.upper) == pytest.approx((1 / inverse.upper, 1 / inverse.lower), rel=1e-6)
+        assert ratio.lower < ratio.ratio < ratio.upper
 
 
 @given(st.integers(0, 60), st.floats(0.5, 20), st.integers(1, 60), st.floats(0.5, 20), st.floats(1.01, 4))
@@ -111,14 +111,14 @@ def test_shrunk_rates_lie_between_own_and_common_rate(
 ) -> None:  # type: ignore[no-untyped-def]
     count, hours = np.array(people, float).T
     found = shrinkage.shrink(count, hours)
-    own = count / hours
+    rates = count / hours
     assert (found.lower <= found.rate).all()
     assert (found.rate <= found.upper).all()
     if count.any():
         prior = shrinkage.fit(count, hours)
         common = prior.shape / prior.hours
-        assert (found.rate >= np.minimum(own, common) * (1 - 1e-9)).all()
-        assert (found.rate <= np.maximum(own, common) * (1 + 1e-9)).all()
+        assert (found.rate >= np.minimum(rates, common) * (1 - 1e-9)).all()
+        assert (found.rate <= np.maximum(rates, common) * (1 + 1e-9)).all()
     order = list(range(len(people)))
     random.shuffle(order)
     assert shrinkage.shrink(count[order], hours[order]).rate == pytest.approx(
@@ -178,11 +178,11 @@ def test_control_chart_has_no_limits_without_work() -> None:
 def test_dispersion_is_found_in_clusters_and_not_in_a_poisson_process() -> None:
     random = np.random.default_rng(3)
     hours = random.uniform(0.5, 4.0, (200, 10))
-    own = random.gamma(4.0, 0.25, (200, 1))
-    single = between_days(zip(random.poisson(2 * own * hours).astype(float), hours, strict=True))
+    rates = random.gamma(4.0, 0.25, (200, 1))
+    single = between_days(zip(random.poisson(2 * rates * hours).astype(float), hours, strict=True))
     assert single.value < 1.1
     assert single.p > 0.01
-    paired = between_days(zip(2.0 * random.poisson(own * hours), hours, strict=True))
+    paired = between_days(zip(2.0 * random.poisson(rates * hours), hours, strict=True))
     assert paired.value == pytest.approx(2.0, abs=0.15)
     assert paired.p < 1e-6
 

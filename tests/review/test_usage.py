@@ -17,7 +17,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.from_store import overlapping
 from strikewatch.review.data.schemas import EXPOSURE, FAULTS
-from strikewatch.review.report.usage import less_certain
+from strikewatch.review.report.hammers import less_certain
 from strikewatch.review.usage import (
     BLOWS_NOT_COUNTED,
     FEED_UNKNOWN,
@@ -64,18 +64,18 @@ def alert(
 
 
 def frames(exposure: list[dict[str, Any]], faults: list[dict[str, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    made = pd.DataFrame(exposure, columns=list(EXPOSURE)), pd.DataFrame(faults, columns=list(FAULTS))
-    for frame, names in zip(made, (("start", "end"), ("onset", "cleared")), strict=True):
+    tables = pd.DataFrame(exposure, columns=list(EXPOSURE)), pd.DataFrame(faults, columns=list(FAULTS))
+    for frame, names in zip(tables, (("start", "end"), ("onset", "cleared")), strict=True):
         for name in names:
             frame[name] = pd.to_datetime(frame[name].astype("Int64"), unit="ns", utc=True)
-    return made
+    return tables
 
 
 def usage_table(
-    made: tuple[pd.DataFrame, pd.DataFrame], begin_s: float, end_s: float, silent: Any = ALL_KNOWN
+    tables: tuple[pd.DataFrame, pd.DataFrame], begin_s: float, end_s: float, silent: Any = ALL_KNOWN
 ) -> pd.DataFrame:
     begin, end = (START + round(at * SECOND) for at in (begin_s, end_s))
-    return hammer_usage(*made, begin, end, SETTINGS, silent)
+    return hammer_usage(*tables, begin, end, SETTINGS, silent)
 
 
 def amounts(table: pd.DataFrame, column: str = "amount") -> dict[tuple[str, str], float]:
@@ -85,7 +85,7 @@ def amounts(table: pd.DataFrame, column: str = "amount") -> dict[tuple[str, str]
 
 def test_an_example_computed_by_hand() -> None:
     """Two hours of which one is the period, with the default limits: 15 s in one spot, 2 operating hours of grease."""
-    made = frames(
+    tables = frames(
         [
             worked("HB-01", 0, 3600, firing_s=1200, judged_s=900, blank_s=30, blows=9000, blank_blows=250),
             worked("HB-01", 3600, 7200, firing_s=600, judged_s=600, blank_s=6),
@@ -110,7 +110,7 @@ def test_an_example_computed_by_hand() -> None:
             alert("HB-01", "inspection_overdue", 3600, None),
         ],
     )
-    first = amounts(usage_table(made, 0, 3600))
+    first = amounts(usage_table(tables, 0, 3600))
     expected = {
         "operating_h": 1.0,
         "firing_h": 1200 / 3600,
@@ -129,11 +129,11 @@ def test_an_example_computed_by_hand() -> None:
     }
     assert {name: first["HB-01", name] for name in expected} == pytest.approx(expected)
     assert {hammer for hammer, _ in first} == {"HB-01"}
-    rates = amounts(usage_table(made, 0, 3600), "per_firing_h")
+    rates = amounts(usage_table(tables, 0, 3600), "per_firing_h")
     assert rates["HB-01", "spot_beyond_s"] == pytest.approx(30.0)
     assert rates["HB-01", "blank_s"] == pytest.approx(120.0)  # per hour that could be judged
     assert rates["HB-01", "blows"] == pytest.approx(27_000.0)
-    second = usage_table(made, 3600, 7200)
+    second = usage_table(tables, 3600, 7200)
     assert amounts(second)["HB-01", "inspections_missed"] == 1
     assert amounts(second)["HB-02", "spot_beyond_s"] == pytest.approx(4.0)
     why = amounts(second, "not_known")
@@ -143,9 +143,9 @@ def test_an_example_computed_by_hand() -> None:
 
 
 def test_what_a_feed_cannot_show_is_not_known_and_never_0() -> None:
-    made = frames([worked("HB-01", 0, 3600), worked("HB-02", 0, 3600)], [])
+    tables = frames([worked("HB-01", 0, 3600), worked("HB-02", 0, 3600)], [])
     silent = {(SITE, "HB-01"): [("submerged", "no water_m in the feed")]}
-    table = usage_table(made, 0, 3600, silent)
+    table = usage_table(tables, 0, 3600, silent)
     found, why = amounts(table), amounts(table, "not_known")
     assert np.isnan(found["HB-01", "submerged_s"])
     assert why["HB-01", "submerged_s"] == "no water_m in the feed"
@@ -157,14 +157,14 @@ def test_what_a_feed_cannot_show_is_not_known_and_never_0() -> None:
     ]
     assert {why["HB-02", name] for name in of_faults} == {FEED_UNKNOWN}
     # A fault found before the feed lost the channel is known.
-    seen = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "submerged", 5, 9, firing_submerged_s=4.0)])
-    assert amounts(usage_table(seen, 0, 3600, silent))["HB-01", "submerged_s"] == 4.0
+    tables = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "submerged", 5, 9, firing_submerged_s=4.0)])
+    assert amounts(usage_table(tables, 0, 3600, silent))["HB-01", "submerged_s"] == 4.0
 
 
 def test_an_alert_without_recorded_work_is_divided_by_time() -> None:
-    made = frames([], [alert("HB-01", "prying", 3000, 4200, pried_s=8.0)])
-    assert amounts(usage_table(made, 0, 3600))["HB-01", "prying_s"] == pytest.approx(4.0)
-    assert not len(usage_table(made, 4300, 9000))
+    tables = frames([], [alert("HB-01", "prying", 3000, 4200, pried_s=8.0)])
+    assert amounts(usage_table(tables, 0, 3600))["HB-01", "prying_s"] == pytest.approx(4.0)
+    assert not len(usage_table(tables, 4300, 9000))
 
 
 def test_work_before_the_period_is_read_from_the_database_if_an_alert_began_in_it(tmp_path: Path) -> None:
@@ -223,20 +223,20 @@ EVIDENCE = [(m.fault, m.evidence) for m in MEASURES.values() if m.evidence] + [
 
 
 @settings(max_examples=examples(12))
-@given(made=fleets(), cuts=st.lists(st.floats(1, 29_000), min_size=1, max_size=3, unique=True))
-def test_parts_of_a_period_add_up(made: Any, cuts: list[float]) -> None:
-    both, edges = frames(*made), [0.0, *sorted(cuts), 60_000.0]
-    whole = amounts(usage_table(both, 0, 60_000))
-    parts = [amounts(usage_table(both, a, b)) for a, b in pairwise(edges)]
+@given(fleet=fleets(), cuts=st.lists(st.floats(1, 29_000), min_size=1, max_size=3, unique=True))
+def test_parts_of_a_period_add_up(fleet: Any, cuts: list[float]) -> None:
+    frames_of_fleet, edges = frames(*fleet), [0.0, *sorted(cuts), 60_000.0]
+    whole = amounts(usage_table(frames_of_fleet, 0, 60_000))
+    parts = [amounts(usage_table(frames_of_fleet, a, b)) for a, b in pairwise(edges)]
     for name, amount in whole.items():
         added = np.nansum([part.get(name, 0.0) for part in parts])
         assert added == pytest.approx(0.0 if np.isnan(amount) else amount, rel=1e-6, abs=1e-6), name
 
 
 @settings(max_examples=examples(12))
-@given(made=fleets(), seed=st.integers(0, 99))
-def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
-    exposure, faults = frames(*made)
+@given(fleet=fleets(), seed=st.integers(0, 99))
+def test_the_order_of_rows_does_not_matter(fleet: Any, seed: int) -> None:
+    exposure, faults = frames(*fleet)
     mixed = exposure.sample(frac=1, random_state=seed), faults.sample(frac=1, random_state=seed)
     pd.testing.assert_frame_equal(
         usage_table((exposure, faults), 2000, 20_000),
@@ -247,10 +247,10 @@ def test_the_order_of_rows_does_not_matter(made: Any, seed: int) -> None:
 
 
 @settings(max_examples=examples(12))
-@given(made=fleets(), times=st.integers(2, 50))
-def test_rates_do_not_depend_on_the_amount_of_work(made: Any, times: int) -> None:
+@given(fleet=fleets(), times=st.integers(2, 50))
+def test_rates_do_not_depend_on_the_amount_of_work(fleet: Any, times: int) -> None:
     """With all amounts scaled by a factor, amounts scale and rates per firing hour stay the same."""
-    exposure, faults = frames(*made)
+    exposure, faults = frames(*fleet)
     scaled = exposure.copy()
     for name in ("operating_s", "firing_s", "judged_s", "bouts", "blows", "blank_s"):
         scaled[name] = scaled[name] * times
@@ -261,9 +261,9 @@ def test_rates_do_not_depend_on_the_amount_of_work(made: Any, times: int) -> Non
 
 
 def test_an_inferred_amount_has_its_reason() -> None:
-    made = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "same_spot", 100, 125, firing_s=25.0)])
+    tables = frames([worked("HB-01", 0, 3600)], [alert("HB-01", "same_spot", 100, 125, firing_s=25.0)])
     reasons = {(SITE, "HB-01"): [("same_spot", "spots are told apart by pauses only")]}
-    table = hammer_usage(*made, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)
+    table = hammer_usage(*tables, START, START + 3600 * SECOND, SETTINGS, ALL_KNOWN, reasons)
     assert amounts(table, "less_certain")["HB-01", "spot_beyond_s"] == "spots are told apart by pauses only"
     assert amounts(table, "less_certain")["HB-01", "firing_h"] == ""
     assert list(less_certain(table)) == [

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.review.statistics.trend import fit
-from strikewatch.review.wear import inspections, limits, tool_advice, tools
-from strikewatch.review.wear.limits import GROOVES, Settings
+from strikewatch.review.wear import advice, inspections, tools
+from strikewatch.review.wear.advice import GROOVES, Settings
 from tests.profiles import examples
 
 KEY = ("fennick-hollow", "HB-01")
@@ -31,10 +31,10 @@ def test_every_state_of_the_grooves_has_a_decision() -> None:
     }
     assert set(expected) == set(GROOVES)
     for state, turned in itertools.product(GROOVES, (False, True, None)):
-        decision = limits.bushing(state, turned)
+        decision = advice.bushing(state, turned)
         assert decision.verdict == expected[state][turned]
         assert decision.why.endswith(".")
-    assert "if it has not been turned" in limits.bushing("second_groove_faint", None).why
+    assert "if it has not been turned" in advice.bushing("second_groove_faint", None).why
 
 
 @pytest.mark.parametrize(
@@ -53,22 +53,22 @@ def test_every_state_of_the_grooves_has_a_decision() -> None:
 def test_the_bore_decides_without_grooves_or_at_its_limit(
     state: Any, turned: bool | None, bore_mm: float | None, limit_mm: float | None, verdict: str | None
 ) -> None:
-    decision = limits.lower_bushing(state, turned, bore_mm, limit_mm)
+    decision = advice.lower_bushing(state, turned, bore_mm, limit_mm)
     assert decision.verdict == verdict
     assert verdict is not None or "manual" in decision.why or "Neither" in decision.why
 
 
 def test_a_tool_is_worn_out_at_its_limit() -> None:
-    assert limits.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
-    assert limits.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
-    assert limits.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
+    assert advice.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
+    assert advice.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
+    assert advice.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
 
 
 readings = st.lists(
     st.tuples(st.integers(0, 400), st.integers(1000, 1400)),
     min_size=3,
     max_size=9,
-    unique_by=lambda one: one[0],
+    unique_by=lambda pair: pair[0],
 )
 
 
@@ -92,7 +92,7 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
         now = beyond(line.last_h)[number]
         if hour is None:
             probe = [line.last_h + step for step in (0.0, 1.0, 10.0, 100.0, 1e3, 1e4, 1e5)]
-            assert all(beyond(one)[number] < 1e-6 for one in probe)
+            assert all(beyond(hour)[number] < 1e-6 for hour in probe)
         elif hour == line.last_h:
             assert now >= -1e-9
         else:
@@ -100,9 +100,9 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
             assert off < 1e-6 * max(1.0, abs(hour))
             assert now < 0
             between = [line.last_h + part * (hour - line.last_h) / 20 for part in range(20)]
-            assert all(beyond(one)[number] <= 1e-6 * max(1.0, abs(hour)) for one in between)
+            assert all(beyond(inner)[number] <= 1e-6 * max(1.0, abs(hour)) for inner in between)
     crossings = [
-        math.inf if one is None else one for one in (meeting.first_h, meeting.line_h, meeting.last_h)
+        math.inf if hour is None else hour for hour in (meeting.first_h, meeting.line_h, meeting.last_h)
     ]
     assert crossings == sorted(crossings), "the line lies between its edges"
 
@@ -148,7 +148,7 @@ def test_readings_are_over_operating_hours() -> None:
     events = [event(at, "inspection", bore_mm=140.0 + at / 10) for at in (5, 10, 15)]
     (worn,) = inspections.inspected_hammers(hours(20), events, {KEY: Settings(bore_limit_mm=145.0)})
     (bore,) = worn.measured
-    assert [one.hours for one in bore.readings] == pytest.approx([5, 10, 15])
+    assert [reading.hours for reading in bore.readings] == pytest.approx([5, 10, 15])
     assert worn.hours == pytest.approx(20)
     assert worn.bushing.verdict == "reuse"
     assert bore.meeting is not None
@@ -172,9 +172,13 @@ def test_a_tool_is_identified_by_its_serial_number_over_its_own_hours() -> None:
     ]
     (worn,) = inspections.inspected_hammers(hours(25), events, {KEY: Settings(tool_length_limit_mm=690.0)})
     blunt, moil = worn.measured
-    assert (blunt.kind, blunt.serial, [one.value_mm for one in blunt.readings]) == ("blunt", None, [900.0])
+    assert (blunt.kind, blunt.serial, [reading.value_mm for reading in blunt.readings]) == (
+        "blunt",
+        None,
+        [900.0],
+    )
     assert moil.serial == "T-1"
-    assert [one.hours for one in moil.readings] == pytest.approx([4, 8, 12])
+    assert [reading.hours for reading in moil.readings] == pytest.approx([4, 8, 12])
     assert moil.hours == pytest.approx(15)
     assert moil.meeting is not None
     assert moil.meeting.line_h == pytest.approx(14)
@@ -212,7 +216,7 @@ def test_tool_lives_end_by_the_reason_of_the_change() -> None:
         event(15.5, "tool_change", tool="moil"),
     ]
     found = tools.tools(hours(20, ("op-11", "op-12")), events)
-    lives = [(one.kind, one.serial, one.firing_h, one.ended, one.start_known) for one in found]
+    lives = [(tool.kind, tool.serial, tool.firing_h, tool.ended, tool.start_known) for tool in found]
     assert lives == [
         (None, None, 1.0, True, False),
         ("moil", "T-1", pytest.approx(1.5 + 1.5), True, True),
@@ -227,7 +231,7 @@ def test_tool_lives_end_by_the_reason_of_the_change() -> None:
     (chisel, moil) = tools.groups(found, "type")
     assert (moil.name, moil.tools, moil.ended, moil.median.hours) == ("moil", 3, 1, 3.0)
     assert (chisel.tools, chisel.ended) == (1, 1)
-    assert [one.name for one in tools.groups(found, "type and material")] == []
+    assert [tool.name for tool in tools.groups(found, "type and material")] == []
 
 
 def test_a_tool_fitted_long_before_the_record_has_an_unknown_start() -> None:
@@ -249,7 +253,7 @@ changes = st.lists(
     max_size=8,
 )
 stretches = st.lists(
-    st.tuples(st.integers(0, 399), st.integers(1, 10)), max_size=12, unique_by=lambda one: one[0]
+    st.tuples(st.integers(0, 399), st.integers(1, 10)), max_size=12, unique_by=lambda pair: pair[0]
 )
 
 
@@ -261,21 +265,21 @@ def test_no_hour_of_firing_is_lost_or_counted_twice(
     events = []
     for tenth, hammer, serial, reason in tool_changes:
         fields = {"tool": "moil", "serial": serial, "reason": reason}
-        kept = {name: value for name, value in fields.items() if value is not None}
-        events.append(Event(KEY[0], hammer, "tool_change", tenth * HOUR // 10, kept))
+        recorded = {name: value for name, value in fields.items() if value is not None}
+        events.append(Event(KEY[0], hammer, "tool_change", tenth * HOUR // 10, recorded))
     frames = [
-        exposure(*((at / 10, (at + 1) / 10, 0.1, n / 100) for at, n in sorted(own)), hammer=hammer)
-        for hammer, own in zip(("HB-01", "HB-02"), worked, strict=True)
+        exposure(*((at / 10, (at + 1) / 10, 0.1, n / 100) for at, n in sorted(worked_here)), hammer=hammer)
+        for hammer, worked_here in zip(("HB-01", "HB-02"), worked, strict=True)
     ]
     found = tools.tools(pd.concat(frames), events)
-    fired = sum(n / 100 for own in worked for _, n in own)
-    assert sum(one.firing_h for one in found) == pytest.approx(fired)
-    assert sum(one.blows for one in found) == pytest.approx(100 * fired)
-    assert sum(sum(one.operators.values()) for one in found) == pytest.approx(fired)
-    assert all(sum(one.operator_shares().values()) == pytest.approx(1) for one in found if one.firing_h)
-    in_use = [one.hammer for one in found if one.removed is None and one.kind]
+    fired = sum(n / 100 for worked_here in worked for _, n in worked_here)
+    assert sum(tool.firing_h for tool in found) == pytest.approx(fired)
+    assert sum(tool.blows for tool in found) == pytest.approx(100 * fired)
+    assert sum(sum(tool.operators.values()) for tool in found) == pytest.approx(fired)
+    assert all(sum(tool.operator_shares().values()) == pytest.approx(1) for tool in found if tool.firing_h)
+    in_use = [tool.hammer for tool in found if tool.removed is None and tool.kind]
     assert len(in_use) <= 2
-    serials = [one.serial for one in found if one.serial]
+    serials = [tool.serial for tool in found if tool.serial]
     assert len(serials) == len(set(serials))
 
 
@@ -291,12 +295,12 @@ def test_every_kind_of_work_has_a_tool() -> None:
         described = {"work": work, "hard": hard, "abrasive": abrasive, "cut_edge": edge}
         expected = "chisel" if edge else "hard_blunt" if abrasive else None
         expected = expected or ("blunt" if work == "boulders" and hard is not False else "moil")
-        assert tool_advice.advise(described).tool == expected
-        assert tool_advice.mismatch_note(expected, described) is None
-        for other in tool_advice.NAMES.keys() - {expected}:
-            note = tool_advice.mismatch_note(other, described)
+        assert advice.advise_tool(described).tool == expected
+        assert advice.mismatch_note(expected, described) is None
+        for fitted in advice.TOOL_NAMES.keys() - {expected}:
+            note = advice.mismatch_note(fitted, described)
             assert note is not None
             assert "Common practice, no published source" in note
-            assert tool_advice.NAMES[expected] in note
-        assert tool_advice.mismatch_note(None, described) is None
-        assert tool_advice.mismatch_note("other", described) is None
+            assert advice.TOOL_NAMES[expected] in note
+        assert advice.mismatch_note(None, described) is None
+        assert advice.mismatch_note("other", described) is None

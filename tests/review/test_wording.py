@@ -8,7 +8,7 @@ from strikewatch.review import rates
 from strikewatch.review.coaching import read
 from strikewatch.review.data.feeds import Feeds
 from strikewatch.review.report import files, wording
-from strikewatch.review.report.html import render_html
+from strikewatch.review.report.files import render_html
 from tests.review.invented import operators, report
 from tests.review.invented import tables as invented
 from tests.review.test_rates import MONDAY, SITE, USUAL, frames
@@ -26,23 +26,23 @@ def test_with_enough_data_a_spread_fault_concerns_everybody() -> None:
 
 
 def test_with_too_little_data_nothing_is_concluded() -> None:
-    said = overall(*[(f"op-{i}", 0.5, {"same_spot": 1}) for i in range(11, 19)])
-    assert said.startswith(wording.NOT_ENOUGH)
-    assert NOBODY not in said
+    text = overall(*[(f"op-{i}", 0.5, {"same_spot": 1}) for i in range(11, 19)])
+    assert text.startswith(wording.NOT_ENOUGH)
+    assert NOBODY not in text
 
 
 def test_operators_who_cannot_be_judged_are_counted() -> None:
     """The two who can be judged do not represent the six others."""
     few = [(f"op-{i}", 0.9, {"same_spot": 1}) for i in range(20, 26)]
-    said = overall(*((name, 8.0, {"same_spot": 8}) for name in ("op-11", "op-12")), *few)
-    assert said.startswith(wording.NOT_ENOUGH)
-    assert "6 of 8 operators cannot be judged on any fault yet" in said
+    text = overall(*((name, 8.0, {"same_spot": 8}) for name in ("op-11", "op-12")), *few)
+    assert text.startswith(wording.NOT_ENOUGH)
+    assert "6 of 8 operators cannot be judged on any fault yet" in text
 
 
 def test_faults_without_occurrence_do_not_count_as_judged() -> None:
     """Without hot oil, all are as the site; for spots there is too little data."""
-    made = report(invented(operators(3), rate_of={"same_spot": 0.02}), most=0)
-    (site,) = made.sites
+    report_ = report(invented(operators(3), rate_of={"same_spot": 0.02}), most=0)
+    (site,) = report_.sites
     if site.cards:
         assert site.overall.startswith(wording.NOT_ENOUGH)
         assert {person.summary for person in site.people} <= {
@@ -59,12 +59,12 @@ def test_a_fault_that_cannot_be_found_is_not_reported_as_none() -> None:
     feeds = Feeds.of(
         {(SITE, "HB-01"): [("hot_oil", "no oil_c")], (SITE, "HB-02"): [("hot_oil", "x"), ("prying", "y")]}, {}
     )
-    said = list(
+    text = list(
         wording.faults_without_occurrence(
             ["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()
         )
     )
-    assert said == [
+    assert text == [
         "None in this period: too long in one spot, prying with the tool (not monitored on HB-02).",
         "Not monitored on any hammer: working with hot oil.",
     ]
@@ -72,10 +72,10 @@ def test_a_fault_that_cannot_be_found_is_not_reported_as_none() -> None:
 
 @pytest.mark.parametrize("clustered", [False, True])
 def test_widened_limits_are_not_called_exact(clustered: bool) -> None:
-    made = invented(operators(5))
-    for table in (made.operators, made.sites, made.hammers):
+    report_ = invented(operators(5))
+    for table in (report_.operators, report_.sites, report_.hammers):
         table["dispersion"], table["limits"] = (3.0, "widened") if clustered else (1.0, "exact")
-    page = render_html(report(made, most=0)).partition('id="reading"')[0]
+    page = render_html(report(report_, most=0)).partition('id="reading"')[0]
     assert ("exact 95 % limits" in page) != clustered
     assert ("approximate, widened" in page) == clustered
 

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import URL, make_url
 
 from strikewatch.core import instant
-from strikewatch.review.data.from_replay import from_replay
+from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import from_store
 from strikewatch.service.inputs import hammers
 from strikewatch.service.replay import replay_shifts

@@ -36,17 +36,17 @@ SHAPES = {"wide": (1280, 900), "phone": (360, 760)}
 @contextmanager
 def demo() -> Iterator[str]:
     """The address of a running demo's page."""
-    with tempfile.TemporaryFile("w+") as said:
-        running = subprocess.Popen([sys.executable, "-m", "strikewatch.cli.main", "demo"], stdout=said)
+    with tempfile.TemporaryFile("w+") as output:
+        running = subprocess.Popen([sys.executable, "-m", "strikewatch.cli.main", "demo"], stdout=output)
         try:
 
-            def told() -> str:
-                said.seek(0)
+            def address() -> str:
+                output.seek(0)
                 return next(
-                    (word for word in said.read().split() if word.startswith("http://127.0.0.1:")), ""
+                    (word for word in output.read().split() if word.startswith("http://127.0.0.1:")), ""
                 )
 
-            yield until(told)
+            yield until(address)
         finally:
             running.terminate()
             running.wait()
@@ -57,21 +57,23 @@ def crowd(folder: Path, hammers: int) -> Iterator[str]:
     """A page of so many hammers, each with an hour's work."""
     faults = Faults().by_detector()
     time_ns = NOW - 3600 * SECOND + SECOND // 2 * np.arange(7200, dtype=np.int64)
-    with site(folder) as at:
-        for k in range(hammers):
+    with site(folder) as server:
+        for number in range(hammers):
             pipeline = Pipeline(lambda _key: faults)
-            active = (np.arange(7200) // (20 + k % 7) % 3 == 0).astype(float)
-            oil = 40 + 35 * np.arange(7200) / 7200 + k % 9
+            active = (np.arange(7200) // (20 + number % 7) % 3 == 0).astype(float)
+            oil = 40 + 35 * np.arange(7200) / 7200 + number % 9
             portion = Portion(
-                (SITE, f"HB-{k + 1:02d}"), Rows(time_ns, {"active": active, "oil_c": oil}), int(time_ns[-1])
+                (SITE, f"HB-{number + 1:02d}"),
+                Rows(time_ns, {"active": active, "oil_c": oil}),
+                int(time_ns[-1]),
             )
-            at.live_state.hand_over(NOW + 59 * SECOND, [portion], pipeline.step(Batch([portion])))
-        yield f"http://127.0.0.1:{at.port}/"
+            server.live_state.enqueue_step(NOW + 59 * SECOND, [portion], pipeline.step(Batch([portion])))
+        yield f"http://127.0.0.1:{server.port}/"
 
 
 def shoot(chromium: Browser, url: str, folder: Path, name: str) -> list[Path]:
     """The page in every shape and scheme."""
-    made = []
+    pictures = []
     for shape, (width, height) in SHAPES.items():
         for scheme in ("light", "dark"):
             context = chromium.new_context(
@@ -81,10 +83,10 @@ def shoot(chromium: Browser, url: str, folder: Path, name: str) -> list[Path]:
             page = context.new_page()
             page.goto(url)
             page.wait_for_timeout(1500)
-            made.append(folder / f"{name}-{shape}-{scheme}.png")
-            page.screenshot(path=made[-1])
+            pictures.append(folder / f"{name}-{shape}-{scheme}.png")
+            page.screenshot(path=pictures[-1])
             context.close()
-    return made
+    return pictures
 
 
 def main() -> int:
@@ -107,8 +109,8 @@ def main() -> int:
                 page.screenshot(path=README)
                 Image.open(README).quantize(COLOURS).save(README, optimize=True)
             else:
-                for sheet in SHEETS:
-                    shoot(chromium, url + sheet, options.folder, f"demo-{sheet or 'now'}")
+                for path in SHEETS:
+                    shoot(chromium, url + path, options.folder, f"demo-{path or 'now'}")
                 page = chromium.new_page()
                 page.goto(url)
                 alert = page.locator("#open .head a").first.get_attribute("href") or ""

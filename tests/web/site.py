@@ -36,7 +36,7 @@ NOW = 1_772_000_000 * SECOND
 
 
 @dataclass
-class Answer:
+class Reply:
     status: int
     text: str
     headers: dict[str, str]
@@ -58,14 +58,14 @@ class Site:
     broker: list[bool]
     died: list[BaseException]
 
-    def ask(
+    def request(
         self,
         method: str,
         path: str,
         body: Any = None,
         token: str | None = None,
         headers: dict[str, str] | None = None,
-    ) -> Answer:
+    ) -> Reply:
         """`body` is sent as it is if bytes, else as JSON."""
         sent = dict(headers or {})
         if token is not None:
@@ -74,23 +74,23 @@ class Site:
             body = json.dumps(body).encode()
         if body is not None:
             sent.setdefault("Content-Type", "application/json")
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         try:
-            line.request(method, path, body, sent)
-            got = line.getresponse()
-            return Answer(got.status, got.read().decode(), dict(got.getheaders()))
+            connection.request(method, path, body, sent)
+            response = connection.getresponse()
+            return Reply(response.status, response.read().decode(), dict(response.getheaders()))
         finally:
-            line.close()
+            connection.close()
 
     def cookie(self, token: str) -> dict[str, str]:
         """What a browser sends that has signed in with it."""
         form = {"Content-Type": "application/x-www-form-urlencoded"}
-        got = self.ask("POST", "/sign-in", f"token={token}".encode(), headers=form)
-        return {"Cookie": got.headers["set-cookie"].partition(";")[0]}
+        response = self.request("POST", "/sign-in", f"token={token}".encode(), headers=form)
+        return {"Cookie": response.headers["set-cookie"].partition(";")[0]}
 
-    def wait(self, spent: Instant) -> None:
+    def wait(self, duration: Instant) -> None:
         """The wall clock goes on."""
-        self.clock[0] += spent
+        self.clock[0] += duration
 
     def work(self, at: Instant, *events: Event) -> None:
         """The hammer is heard, firing for the minute before an instant; with events in it."""
@@ -99,8 +99,10 @@ class Site:
         portion = Portion((SITE, HAMMER), rows, at, events)
         outcome = self.pipeline.step(Batch([portion]))
         self.pipeline.commit(outcome)
-        self.live_state.hand_over(at, [portion], outcome)
-        until(lambda: (seen := self.live_state.hammers.get(portion.key)) and seen.snapshot.upto == at)
+        self.live_state.enqueue_step(at, [portion], outcome)
+        until(
+            lambda: (hammer := self.live_state.hammers.get(portion.key)) and hammer.snapshot.data_until == at
+        )
 
     def fired(self, start: Instant, end: Instant) -> None:
         """A bout is on record, and the work that it was part of."""
@@ -114,10 +116,10 @@ class Site:
     def alerts(self, *alerts: Alert) -> None:
         """What detectors found is committed: each as raised, and as cleared where it has ended."""
         changes = []
-        for one in alerts:
-            step = "raised" if one.cleared is None else "cleared"
+        for alert in alerts:
+            step = "raised" if alert.cleared is None else "cleared"
             changes.append(
-                Change(step, SITE, one.hammer, one.id, one.record(), one.onset, one.cleared)  # type: ignore[arg-type]
+                Change(step, SITE, alert.hammer, alert.id, alert.record(), alert.onset, alert.cleared)  # type: ignore[arg-type]
             )
         self.store.commit(_step(changes, received=self.clock[0]))
 

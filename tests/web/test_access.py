@@ -13,11 +13,11 @@ BASE = "/api/v1"
 LATER = "2026-02-26T00:00:00Z"
 
 
-def actions(at: Site) -> list[tuple[str, dict[str, object]]]:
+def actions(server: Site) -> list[tuple[str, dict[str, object]]]:
     return [
-        (f"/alerts/{at.alert}/acknowledge", {"comment": "seen"}),
-        (f"/alerts/{at.alert}/shelve", {"until": LATER, "reason": "rain"}),
-        (f"/alerts/{at.alert}/unshelve", {}),
+        (f"/alerts/{server.alert}/acknowledge", {"comment": "seen"}),
+        (f"/alerts/{server.alert}/shelve", {"until": LATER, "reason": "rain"}),
+        (f"/alerts/{server.alert}/unshelve", {}),
         (f"/hammers/{HAMMER}/out-of-service", {"reason": "seal"}),
         (f"/hammers/{HAMMER}/in-service", {}),
         ("/deliveries/send", {"numbers": [1]}),
@@ -25,89 +25,101 @@ def actions(at: Site) -> list[tuple[str, dict[str, object]]]:
 
 
 def test_without_any_token_this_machine_views_and_changes_nothing(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        assert at.ask("GET", f"{BASE}/alerts").json["alerts"][0]["id"] == at.alert
-        for path, body in actions(at):
-            assert at.ask("POST", BASE + path, body).status == 403
-        assert at.ask("GET", f"{BASE}/alerts/{at.alert}").json["state"] == "unacknowledged"
+    with site(tmp_path) as server:
+        assert server.request("GET", f"{BASE}/alerts").json["alerts"][0]["id"] == server.alert
+        for path, body in actions(server):
+            assert server.request("POST", BASE + path, body).status == 403
+        assert server.request("GET", f"{BASE}/alerts/{server.alert}").json["state"] == "unacknowledged"
 
 
 def test_a_request_under_a_foreign_host_name_is_refused(tmp_path: Path) -> None:
     """A page elsewhere whose name has come to mean 127.0.0.1 in somebody's browser."""
-    with site(tmp_path) as at:
-        got = at.ask("GET", f"{BASE}/alerts", headers={"Host": "elsewhere.example"})
-        assert got.status == 403
-        assert at.alert not in got.text
+    with site(tmp_path) as server:
+        response = server.request("GET", f"{BASE}/alerts", headers={"Host": "elsewhere.example"})
+        assert response.status == 403
+        assert server.alert not in response.text
 
 
 def test_every_request_needs_a_token_once_one_was_made_even_a_revoked_one(tmp_path: Path) -> None:
     from strikewatch.storage.actions import tokens
 
-    with site(tmp_path) as at:
-        token = at.token("Ada", "view")
-        assert at.ask("GET", f"{BASE}/alerts").status == 401
-        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 200
-        with at.store.write() as connection:
+    with site(tmp_path) as server:
+        token = server.token("Ada", "view")
+        assert server.request("GET", f"{BASE}/alerts").status == 401
+        assert server.request("GET", f"{BASE}/alerts", token=token).status == 200
+        with server.store.write() as connection:
             assert tokens.revoke(connection, "Ada", 5)
             assert not tokens.revoke(connection, "Ada", 6)
-        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 401
-        assert at.ask("GET", f"{BASE}/alerts").status == 401
+        assert server.request("GET", f"{BASE}/alerts", token=token).status == 401
+        assert server.request("GET", f"{BASE}/alerts").status == 401
 
 
 def test_each_role_allows_its_own_operations_only(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        view, act, review = at.token("a", "view"), at.token("b", "act"), at.token("c", "review")
-        for path, body in actions(at):
-            assert at.ask("POST", BASE + path, body, view).status == 403
-        assert at.ask("GET", f"{BASE}/alerts/{at.alert}", token=view).json["state"] == "unacknowledged"
-        assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, act).status == 403
-        assert at.ask("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, review).json == {"again": 0}
-        for path, body in actions(at)[:-1]:
-            assert at.ask("POST", BASE + path, body, act).status == 200
+    with site(tmp_path) as server:
+        view, act, review = server.token("a", "view"), server.token("b", "act"), server.token("c", "review")
+        for path, body in actions(server):
+            assert server.request("POST", BASE + path, body, view).status == 403
+        assert (
+            server.request("GET", f"{BASE}/alerts/{server.alert}", token=view).json["state"]
+            == "unacknowledged"
+        )
+        assert server.request("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, act).status == 403
+        assert server.request("POST", f"{BASE}/deliveries/send", {"endpoint": "x"}, review).json == {
+            "again": 0
+        }
+        for path, body in actions(server)[:-1]:
+            assert server.request("POST", BASE + path, body, act).status == 200
 
 
 def test_actions_are_recorded_under_the_tokens_name_and_are_idempotent(
     tmp_path: Path,
 ) -> None:
-    with site(tmp_path) as at:
-        token = at.token("Ada", "act")
-        for path, body in actions(at)[:-1]:
-            first = at.ask("POST", BASE + path, body, token)
+    with site(tmp_path) as server:
+        token = server.token("Ada", "act")
+        for path, body in actions(server)[:-1]:
+            first = server.request("POST", BASE + path, body, token)
             assert first.json["changed"] == 1, path
-            lines = at.ask("GET", f"{BASE}/alerts/{at.alert}/history", token=token).json["history"]
-            assert at.ask("POST", BASE + path, body, token).json["changed"] == 0
-            assert at.ask("GET", f"{BASE}/alerts/{at.alert}/history", token=token).json["history"] == lines
+            lines = server.request("GET", f"{BASE}/alerts/{server.alert}/history", token=token).json[
+                "history"
+            ]
+            assert server.request("POST", BASE + path, body, token).json["changed"] == 0
+            assert (
+                server.request("GET", f"{BASE}/alerts/{server.alert}/history", token=token).json["history"]
+                == lines
+            )
             assert lines[-1]["by"] == "Ada"
 
 
 def test_the_sender_cannot_choose_the_recorded_name(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("Ada", "act")
+    with site(tmp_path) as server:
+        token = server.token("Ada", "act")
         body = {"comment": "seen", "by": "somebody else"}
-        assert at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, token).status == 422
+        assert server.request("POST", f"{BASE}/alerts/{server.alert}/acknowledge", body, token).status == 422
 
 
 def test_failed_sign_ins_are_limited_and_valid_tokens_and_sessions_always_pass(tmp_path: Path) -> None:
-    with site(tmp_path, failures=3) as at:
-        token, cookie = at.token("Ada", "view"), at.cookie(at.token("site office", "view"))
+    with site(tmp_path, failures=3) as server:
+        token, cookie = server.token("Ada", "view"), server.cookie(server.token("site office", "view"))
         for _ in range(3):
-            assert at.ask("GET", f"{BASE}/alerts", token="sw_wrong").status == 401
-        got = at.ask("GET", f"{BASE}/alerts", token="sw_wrong")
-        assert got.status == 429
-        assert 0 < int(got.headers["retry-after"]) <= 61
-        assert at.ask("GET", f"{BASE}/alerts", token="sw_another").status == 429  # from the same address
-        assert at.ask("GET", f"{BASE}/alerts", token=token).status == 200
-        assert at.ask("GET", "/", headers=cookie).status == 200
-        assert at.ask("GET", "/", headers={**cookie, "Authorization": "Basic eA=="}).status == 200
-        assert at.cookie(token)
+            assert server.request("GET", f"{BASE}/alerts", token="sw_wrong").status == 401
+        response = server.request("GET", f"{BASE}/alerts", token="sw_wrong")
+        assert response.status == 429
+        assert 0 < int(response.headers["retry-after"]) <= 61
+        assert (
+            server.request("GET", f"{BASE}/alerts", token="sw_another").status == 429
+        )  # from the same address
+        assert server.request("GET", f"{BASE}/alerts", token=token).status == 200
+        assert server.request("GET", "/", headers=cookie).status == 200
+        assert server.request("GET", "/", headers={**cookie, "Authorization": "Basic eA=="}).status == 200
+        assert server.cookie(token)
 
 
 def test_behind_a_trusted_proxy_one_client_who_fails_does_not_limit_the_others(tmp_path: Path) -> None:
-    with site(tmp_path, failures=3, trusted_proxies=("127.0.0.1/32",)) as at:
-        at.token("Ada", "view")
+    with site(tmp_path, failures=3, trusted_proxies=("127.0.0.1/32",)) as server:
+        server.token("Ada", "view")
 
         def fail(client: str, token: str) -> int:
-            return at.ask(
+            return server.request(
                 "GET", f"{BASE}/alerts", token=token, headers={"X-Forwarded-For": f"203.0.113.9, {client}"}
             ).status
 
@@ -118,11 +130,11 @@ def test_behind_a_trusted_proxy_one_client_who_fails_does_not_limit_the_others(t
 
 
 def test_forwarding_headers_are_ignored_without_a_trusted_proxy(tmp_path: Path) -> None:
-    with site(tmp_path, failures=3) as at:
-        at.token("Ada", "view")
+    with site(tmp_path, failures=3) as server:
+        server.token("Ada", "view")
         for k, status in enumerate((401, 401, 401, 429)):
             headers = {"X-Forwarded-For": f"192.0.2.{k}", "Forwarded": f"for=192.0.2.{k}"}
-            assert at.ask("GET", f"{BASE}/alerts", token=f"sw_{k}", headers=headers).status == status
+            assert server.request("GET", f"{BASE}/alerts", token=f"sw_{k}", headers=headers).status == status
 
 
 @pytest.mark.parametrize(
@@ -139,19 +151,19 @@ def test_forwarding_headers_are_ignored_without_a_trusted_proxy(tmp_path: Path) 
 def test_a_request_through_a_proxy_is_not_from_this_machine(
     tmp_path: Path, headers: dict[str, str], proxies: tuple[str, ...]
 ) -> None:
-    with site(tmp_path, look_freely=True, trusted_proxies=proxies) as at:
+    with site(tmp_path, look_freely=True, trusted_proxies=proxies) as server:
         for path in (f"{BASE}/alerts", "/metrics"):
-            assert at.ask("GET", path, headers=headers).status == 401, path
-        assert at.ask("GET", "/", headers=headers).status == 303
+            assert server.request("GET", path, headers=headers).status == 401, path
+        assert server.request("GET", "/", headers=headers).status == 303
         if not proxies:
             for path in (f"{BASE}/alerts", "/metrics", "/"):
-                assert at.ask("GET", path).status == 200, path
+                assert server.request("GET", path).status == 200, path
 
 
 def test_no_token_is_in_the_database(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("Ada", "act")
-        at.ask("GET", f"{BASE}/alerts", token=token)
+    with site(tmp_path) as server:
+        token = server.token("Ada", "act")
+        server.request("GET", f"{BASE}/alerts", token=token)
     with sqlite3.connect(tmp_path / "watch.db") as database:
         assert not any(token[3:] in line for line in database.iterdump())
     database.close()
@@ -177,40 +189,45 @@ def test_listening_on_other_addresses_needs_a_token(tmp_path: Path) -> None:
 def test_an_invalid_body_is_answered_with_error_and_remedy(
     tmp_path: Path, body: object, headers: dict[str, str], status: int
 ) -> None:
-    with site(tmp_path) as at:
-        got = at.ask("POST", f"{BASE}/alerts/{at.alert}/acknowledge", body, at.token("Ada", "act"), headers)
-        assert got.status == status
-        assert set(got.json) - {"fields"} == {"error", "remedy"}
+    with site(tmp_path) as server:
+        response = server.request(
+            "POST", f"{BASE}/alerts/{server.alert}/acknowledge", body, server.token("Ada", "act"), headers
+        )
+        assert response.status == status
+        assert set(response.json) - {"fields"} == {"error", "remedy"}
 
 
 def test_the_sender_is_authenticated_before_the_request_is_read(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        view = at.token("Ada", "view")
-        path = f"{BASE}/alerts/{at.alert}/acknowledge?unknown=1"
+    with site(tmp_path) as server:
+        view = server.token("Ada", "view")
+        path = f"{BASE}/alerts/{server.alert}/acknowledge?unknown=1"
         for body in (b"{", b"x" * 70_000, {"by": "somebody else"}):
-            assert at.ask("POST", path, body, token="sw_wrong").status == 401
-            assert at.ask("POST", path, body, view).status == 403
+            assert server.request("POST", path, body, token="sw_wrong").status == 401
+            assert server.request("POST", path, body, view).status == 403
 
 
 def test_parameters_that_are_unknown_or_repeated_are_refused(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
+    with site(tmp_path) as server:
         for query, fields in (
             ("x=1", ["x"]),
             ("limit=5&limit=6", []),
             ("limit=0", ["limit"]),
             ("site=", ["site"]),
         ):
-            got = at.ask("GET", f"{BASE}/alerts?{query}")
-            assert (got.status, list(got.json.get("fields", {}))) == (422, fields), query
-        assert at.ask("GET", f"{BASE}/active?limit=1").status == 422
+            response = server.request("GET", f"{BASE}/alerts?{query}")
+            assert (response.status, list(response.json.get("fields", {}))) == (422, fields), query
+        assert server.request("GET", f"{BASE}/active?limit=1").status == 422
 
 
 def test_head_is_answered_like_get_without_a_body(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        got = at.ask("HEAD", f"{BASE}/alerts")
-        assert (got.status, got.text) == (200, "")
-        assert got.headers["content-length"] == at.ask("GET", f"{BASE}/alerts").headers["content-length"]
-        refused = at.ask("DELETE", f"{BASE}/alerts")
+    with site(tmp_path) as server:
+        response = server.request("HEAD", f"{BASE}/alerts")
+        assert (response.status, response.text) == (200, "")
+        assert (
+            response.headers["content-length"]
+            == server.request("GET", f"{BASE}/alerts").headers["content-length"]
+        )
+        refused = server.request("DELETE", f"{BASE}/alerts")
         assert (refused.status, refused.headers["allow"]) == (405, "HEAD, GET")
 
 
@@ -221,6 +238,6 @@ def test_an_operation_that_changes_something_needs_a_role() -> None:
 
 
 def test_no_documentation_page_loads_scripts_from_elsewhere(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
+    with site(tmp_path) as server:
         for path in ("/docs", "/redoc", "/docs/oauth2-redirect"):
-            assert at.ask("GET", path).status == 404
+            assert server.request("GET", path).status == 404

@@ -27,60 +27,60 @@ def alert(number: int, priority: Priority = "low", hammer: str = "HB-02") -> Ale
     return Alert(f"fault_{number}", SITE, hammer, "op-14", priority, NOW - number * 60 * SECOND, None)
 
 
-def end(one: Alert, after_s: int = 20) -> Alert:
-    one.cleared = one.onset + after_s * SECOND
-    return one
+def end(raised: Alert, after_s: int = 20) -> Alert:
+    raised.cleared = raised.onset + after_s * SECOND
+    return raised
 
 
 @pytest.fixture
 def crowded(tmp_path: Path) -> Iterator[tuple[Site, Alert]]:
     """As many active alerts of low priority, newer than one that is high, beside the site's own of medium."""
-    with site(tmp_path, look_freely=True) as at:
+    with site(tmp_path, look_freely=True) as server:
         oldest = alert(MANY, "high")
-        at.alerts(*(alert(number) for number in range(MANY)), oldest)
-        yield at, oldest
+        server.alerts(*(alert(number) for number in range(MANY)), oldest)
+        yield server, oldest
 
 
 def heading(text: str) -> str:
-    (found,) = re.findall(r'<h2 id="state"[^>]*>(.*?)</h2>', text)
-    return str(found)
+    (listed,) = re.findall(r'<h2 id="state"[^>]*>(.*?)</h2>', text)
+    return str(listed)
 
 
 def test_the_highest_priority_comes_first_even_if_it_is_the_oldest_of_300(
     crowded: tuple[Site, Alert],
 ) -> None:
-    at, oldest = crowded
-    for sheet in ("/", "/open", "/alerts"):
-        shown = at.ask("GET", sheet).text
-        assert heading(shown) == "302 active alerts: 1 high, 1 medium, 300 low", sheet
-        listed = re.findall(r'data-alert="([^"]+)"', shown)
+    server, oldest = crowded
+    for path in ("/", "/open", "/alerts"):
+        html = server.request("GET", path).text
+        assert heading(html) == "302 active alerts: 1 high, 1 medium, 300 low", path
+        listed = re.findall(r'data-alert="([^"]+)"', html)
         assert len(set(listed)) == len(listed) == MANY + 2
-        assert listed[:2] == [f"{SITE}/{oldest.id}", f"{SITE}/{at.alert}"]
-    assert "<title>302 active alerts: 1 high, 1 medium, 300 low – " in at.ask("GET", "/").text
-    told = at.ask("GET", f"{BASE}/active").json
-    assert [one["id"] for one in told["alerts"][:2]] == [oldest.id, at.alert]
-    assert told["counts"] == {"unacknowledged": {"high": 1, "medium": 1, "low": 300}}
-    newest = at.ask("GET", f"{BASE}/alerts?limit=5").json
+        assert listed[:2] == [f"{SITE}/{oldest.id}", f"{SITE}/{server.alert}"]
+    assert "<title>302 active alerts: 1 high, 1 medium, 300 low – " in server.request("GET", "/").text
+    listing = server.request("GET", f"{BASE}/active").json
+    assert [each["id"] for each in listing["alerts"][:2]] == [oldest.id, server.alert]
+    assert listing["counts"] == {"unacknowledged": {"high": 1, "medium": 1, "low": 300}}
+    newest = server.request("GET", f"{BASE}/alerts?limit=5").json
     assert (len(newest["alerts"]), newest["total"]) == (5, MANY + 2)
-    metrics = at.ask("GET", "/metrics").text.splitlines()
+    metrics = server.request("GET", "/metrics").text.splitlines()
     assert 'strikewatch_active_alerts{priority="low",state="unacknowledged"} 300.0' in metrics
 
 
 def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("site office", "act")
-        cookie = at.cookie(token)
-        seen, shelved, resting = alert(1, "high"), alert(2, "high"), alert(3, "medium", HAMMER)
-        at.work(NOW)
-        at.alerts(seen, shelved, resting)
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
+        cookie = server.cookie(token)
+        acknowledged, shelved, out_of_service = alert(1, "high"), alert(2, "high"), alert(3, "medium", HAMMER)
+        server.work(NOW)
+        server.alerts(acknowledged, shelved, out_of_service)
         until = instant.text(NOW + 3600 * SECOND)
-        at.ask("POST", f"{BASE}/alerts/{seen.id}/acknowledge", {}, token)
-        at.ask(
+        server.request("POST", f"{BASE}/alerts/{acknowledged.id}/acknowledge", {}, token)
+        server.request(
             "POST", f"{BASE}/alerts/{shelved.id}/shelve", {"until": until, "reason": "trial of a tool"}, token
         )
-        at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
-        shown = at.ask("GET", "/", headers=cookie).text
-        assert heading(shown) == "1 active alert: 1 high; muted: 1 high, 2 medium"
+        server.request("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
+        html = server.request("GET", "/", headers=cookie).text
+        assert heading(html) == "1 active alert: 1 high; muted: 1 high, 2 medium"
         for words in (
             "Acknowledged, still active (1)",
             "Muted (2)",
@@ -90,76 +90,76 @@ def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) 
             "End shelving",
             "Put back in service",
         ):
-            assert words in shown
-        row = shown[shown.index(f'data-key="{SITE}/{HAMMER}"') :]
+            assert words in html
+        row = html[html.index(f'data-key="{SITE}/{HAMMER}"') :]
         assert re.search(r'data-slot="muted">Out of service until ended by hand</p>', row)
-        muted = at.ask("GET", f"{BASE}/muted", token=token).json["muted"]
-        assert [(one["kind"], one["by"], one["reason"], one["active"]) for one in muted] == [
+        muted = server.request("GET", f"{BASE}/muted", token=token).json["muted"]
+        assert [(mute["kind"], mute["by"], mute["reason"], mute["active"]) for mute in muted] == [
             ("out_of_service", "site office", "new seals", 2),
             ("shelved", "site office", "trial of a tool", 1),
         ]
         ending = {"site": SITE, "hammer": "HB-02", "fault": shelved.fault}
-        assert at.ask("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 1
-        assert at.ask("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 0
-        at.ask("POST", f"{BASE}/hammers/{HAMMER}/in-service", {}, token)
-        assert at.ask("GET", f"{BASE}/muted", token=token).json["muted"] == []
-        assert 'id="muted"' not in at.ask("GET", "/", headers=cookie).text
+        assert server.request("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 1
+        assert server.request("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 0
+        server.request("POST", f"{BASE}/hammers/{HAMMER}/in-service", {}, token)
+        assert server.request("GET", f"{BASE}/muted", token=token).json["muted"] == []
+        assert 'id="muted"' not in server.request("GET", "/", headers=cookie).text
 
 
 def test_an_alert_that_has_ended_cannot_be_shelved(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("site office", "act")
-        cookie = at.cookie(token)
-        one = alert(1, "high")
-        at.alerts(one)
-        page = f"/alerts/{SITE}/{one.id}"
-        assert "/shelve?" in at.ask("GET", page, headers=cookie).text
-        at.alerts(end(one))
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
+        cookie = server.cookie(token)
+        shelvable = alert(1, "high")
+        server.alerts(shelvable)
+        page = f"/alerts/{SITE}/{shelvable.id}"
+        assert "/shelve?" in server.request("GET", page, headers=cookie).text
+        server.alerts(end(shelvable))
         body = {"until": instant.text(NOW + 3600 * SECOND), "reason": "known"}
-        got = at.ask("POST", f"{BASE}/alerts/{one.id}/shelve", body, token)
-        assert got.status == 409
-        assert got.json["error"] == "the alert has ended, so it cannot be shelved"
-        assert got.json["remedy"].startswith("acknowledge it if nobody has")
-        assert at.ask("GET", f"{BASE}/muted", token=token).json["muted"] == []
-        assert "/shelve?" not in at.ask("GET", page, headers=cookie).text
+        response = server.request("POST", f"{BASE}/alerts/{shelvable.id}/shelve", body, token)
+        assert response.status == 409
+        assert response.json["error"] == "the alert has ended, so it cannot be shelved"
+        assert response.json["remedy"].startswith("acknowledge it if nobody has")
+        assert server.request("GET", f"{BASE}/muted", token=token).json["muted"] == []
+        assert "/shelve?" not in server.request("GET", page, headers=cookie).text
 
 
 def test_ended_alerts_are_grouped_and_each_group_is_acknowledged_at_once(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("site office", "act")
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
         for minute in range(MANY):
-            one = Alert("hot_oil", SITE, "HB-02", None, "medium", NOW - minute * 60 * SECOND, None)
-            at.alerts(one)
-            at.alerts(end(one))
-        shown = at.ask("GET", "/", headers=at.cookie(token)).text
-        assert heading(shown) == "1 active alert: 1 medium"
-        assert "Ended, not acknowledged (300)" in shown
-        assert "300 times, last at" in shown
-        assert len(shown) < 60_000
-        (group,) = at.ask("GET", f"{BASE}/active", token=token).json["ended"]
+            ended = Alert("hot_oil", SITE, "HB-02", None, "medium", NOW - minute * 60 * SECOND, None)
+            server.alerts(ended)
+            server.alerts(end(ended))
+        html = server.request("GET", "/", headers=server.cookie(token)).text
+        assert heading(html) == "1 active alert: 1 medium"
+        assert "Ended, not acknowledged (300)" in html
+        assert "300 times, last at" in html
+        assert len(html) < 60_000
+        (group,) = server.request("GET", f"{BASE}/active", token=token).json["ended"]
         assert (group["hammer"], group["fault"], group["count"]) == ("HB-02", "hot_oil", MANY)
         body = {name: group[name] for name in ("site", "hammer", "fault", "ended_by")}
-        assert at.ask("POST", f"{BASE}/alerts/acknowledge-ended", body, token).json["changed"] == MANY
-        assert at.ask("GET", f"{BASE}/active", token=token).json["ended"] == []
+        assert server.request("POST", f"{BASE}/alerts/acknowledge-ended", body, token).json["changed"] == MANY
+        assert server.request("GET", f"{BASE}/active", token=token).json["ended"] == []
 
 
 def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site, Alert]) -> None:
-    at, oldest = crowded
-    token = at.token("site office", "act")
-    name, _, value = at.cookie(token)["Cookie"].partition("=")
+    server, oldest = crowded
+    token = server.token("site office", "act")
+    name, _, value = server.cookie(token)["Cookie"].partition("=")
     with browser() as chromium:
         context = chromium.new_context(viewport={"width": 360, "height": 740})
-        context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{at.port}"}])
+        context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{server.port}"}])
         page = context.new_page()
         page.set_default_timeout(WAIT_MS)
-        at.work(NOW)
-        page.goto(f"http://127.0.0.1:{at.port}/")
+        server.work(NOW)
+        page.goto(f"http://127.0.0.1:{server.port}/")
         state, first = page.locator("#state"), page.locator("#open .alert").first
         expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
         comment = page.locator(f"[data-alert$='{oldest.id}'] input[name=comment]")
         comment.fill("on my way")
         older = alert(MANY + 1, "high")
-        at.alerts(older)
+        server.alerts(older)
         expect(state).to_have_text("303 active alerts: 2 high, 1 medium, 300 low", timeout=WAIT_MS)
         expect(page).to_have_title(re.compile("^303 active alerts"))
         expect(first).to_have_attribute("data-alert", f"{SITE}/{older.id}")
@@ -170,17 +170,17 @@ def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site,
 
         page.locator(f"[data-alert$='{oldest.id}'] button").click()
         expect(page.locator("#acknowledged")).to_have_text("Acknowledged, still active (1)", timeout=WAIT_MS)
-        story = at.ask("GET", f"{BASE}/alerts/{oldest.id}/history", token=token).json["history"]
-        assert story[-1]["why"] == "on my way"
+        history = server.request("GET", f"{BASE}/alerts/{oldest.id}/history", token=token).json["history"]
+        assert history[-1]["why"] == "on my way"
 
-        at.ask("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
-        mark = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
-        expect(mark).to_have_text("Out of service until ended by hand", timeout=WAIT_MS)
+        server.request("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
+        muted_text = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
+        expect(muted_text).to_have_text("Out of service until ended by hand", timeout=WAIT_MS)
         page.click("text=Put back in service")
-        expect(mark).to_be_hidden(timeout=WAIT_MS)
+        expect(muted_text).to_be_hidden(timeout=WAIT_MS)
 
         failing(page)
-        at.alerts(end(older))
+        server.alerts(end(older))
         expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
         page.click("#ended summary")
         page.click("#ended button")
@@ -200,24 +200,24 @@ def failing(page: Page) -> None:
 def test_a_self_alert_is_listed_shown_and_acknowledged(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with site(tmp_path, look_freely=True) as at:
+    with site(tmp_path, look_freely=True) as server:
         alert = DiskFullAlert()
-        at.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
-        token = at.token("Ada", "act")
-        found = at.ask("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]
-        assert [(one["hammer"], one["priority"], one["state"]) for one in found] == [
+        server.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
+        token = server.token("Ada", "act")
+        listed = server.request("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]
+        assert [(each["hammer"], each["priority"], each["state"]) for each in listed] == [
             ("", "high", "unacknowledged")
         ]
-        own = found[0]["id"]
-        for sheet in ("/", "/alerts", "/week", f"/alerts/{SITE}/{own}"):
-            shown = at.ask("GET", sheet)
-            assert shown.status == 200, sheet
-            assert sheet == "/week" or "Disk full" in shown.text
-        assert "out-of-service" not in at.ask("GET", f"/alerts/{SITE}/{own}").text
-        assert at.ask("GET", f"/trace/{SITE}/{own}").json["time_s"] == []
-        done = at.ask("POST", f"/api/v1/alerts/{own}/acknowledge", {"comment": "on it"}, token)
+        alert_id = listed[0]["id"]
+        for path in ("/", "/alerts", "/week", f"/alerts/{SITE}/{alert_id}"):
+            html = server.request("GET", path)
+            assert html.status == 200, path
+            assert path == "/week" or "Disk full" in html.text
+        assert "out-of-service" not in server.request("GET", f"/alerts/{SITE}/{alert_id}").text
+        assert server.request("GET", f"/trace/{SITE}/{alert_id}").json["time_s"] == []
+        done = server.request("POST", f"/api/v1/alerts/{alert_id}/acknowledge", {"comment": "on it"}, token)
         assert (done.status, done.json["changed"]) == (200, 1)
-        assert at.ask("GET", "/api/v1/figures?end=2026-03-01T00:00:00Z", token=token).status == 200
+        assert server.request("GET", "/api/v1/figures?end=2026-03-01T00:00:00Z", token=token).status == 200
         (tmp_path / "s.toml").write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
         for command, words in ((["alerts"], "disk_full"), (["alarm-metrics"], SITE)):
             capsys.readouterr()

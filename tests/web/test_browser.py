@@ -16,16 +16,16 @@ from tests.browser import browser, strayed, violations
 from tests.service.processor import SITE, Gateway, Processor, now_ns, until
 
 WAIT_MS = 20_000
-OPEN_ALL = """document.querySelectorAll("details").forEach((one) => {
-    one.removeAttribute("name");
-    one.open = true;
+OPEN_ALL = """document.querySelectorAll("details").forEach((details) => {
+    details.removeAttribute("name");
+    details.open = true;
 })"""
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    with browser() as one:
-        yield one
+    with browser() as chromium:
+        yield chromium
 
 
 class Yard:
@@ -81,9 +81,9 @@ FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
 
 @pytest.fixture
 def yard(tmp_path: Path) -> Iterator[Yard]:
-    one = Yard(tmp_path)
-    yield one
-    one.close()
+    yard = Yard(tmp_path)
+    yield yard
+    yard.close()
 
 
 def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_another(
@@ -93,7 +93,7 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     office, cab = chromium.new_context(), chromium.new_context(viewport={"width": 360, "height": 740})
     first, second = yard.signed_in(office), yard.signed_in(cab)
-    asked = [strayed(first), strayed(second)]
+    errors = [strayed(first), strayed(second)]
     row = first.locator('[data-key="fennick-hollow/HB-01"]')
     expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
     expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
@@ -128,7 +128,7 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     expect(first.locator("#trace output")).to_contain_text("bar")
     office.close()
     cab.close()
-    assert asked == [[], []]
+    assert errors == [[], []]
 
 
 def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(yard: Yard, chromium: Browser) -> None:
@@ -194,13 +194,13 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     page.click("summary:text-is('Inspection of tool and lower bushing')")
     page.fill("details[open] input[name=tool_mm]", "0.5")
     page.click("details[open] button")
-    asked = page.locator("details[open] p:has(input[name=tool_mm]) + .question")
-    expect(asked).to_contain_text("is 0.5 mm right?")
+    errors = page.locator("details[open] p:has(input[name=tool_mm]) + .question")
+    expect(errors).to_contain_text("is 0.5 mm right?")
     expect(page.locator("details[open] input[name=tool_mm]")).to_have_value("0.5")
     assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     page.fill("details[open] input[name=tool_mm]", "0.6")  # another value, another question
-    expect(asked).to_have_count(0)
+    expect(errors).to_have_count(0)
     page.click("details[open] button")
     page.check("details[open] input[name=confirmed]")
     page.click("details[open] button")
@@ -217,11 +217,11 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     page.click("details[open] button")
     expect(page.locator(".story")).to_contain_text("12 + 12")
     page.click("[data-event=grease][data-correct]")
-    said = page.locator("details[open] .correcting")
-    expect(said).to_contain_text("You are correcting the entry of")
-    expect(said).to_contain_text("A correction resets the timer")
+    correcting = page.locator("details[open] .correcting")
+    expect(correcting).to_contain_text("You are correcting the entry of")
+    expect(correcting).to_contain_text("A correction resets the timer")
     page.click("text=Cancel")
-    expect(said).to_be_hidden()
+    expect(correcting).to_be_hidden()
     page.click("[data-event=grease][data-correct]")
     page.locator("details[open] input[name=strokes]").nth(0).fill("15")
     page.click("details[open] button")
@@ -262,17 +262,17 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     page.click("details[open] button")
     expect(page.locator(".story")).to_contain_text("712.5")
-    told = {
+    fields = {
         kind: json.loads(fields) for kind, fields in yard.processor.query("select kind, fields from events")
     }
-    assert told["tool_change"] == {
+    assert fields["tool_change"] == {
         "tool": "hard_blunt",
         "serial": "T-417",
         "material": "alloyed",
         "reason": "broken",
     }
-    assert told["work"] == {"work": "benching", "abrasive": True}
-    assert told["inspection"] == {"bushing_new": True, "tool_length_mm": 712.5}
+    assert fields["work"] == {"work": "benching", "abrasive": True}
+    assert fields["inspection"] == {"bushing_new": True, "tool_length_mm": 712.5}
     context.close()
 
 
@@ -293,16 +293,16 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard
     page.click("details[open] button")
     expect(page.locator("details[open] .done")).to_contain_text("Saved on this device")
     expect(page.locator("#kept")).to_contain_text("Not sent yet: 1")
-    made = now_ns()
+    saved_at = now_ns()
     page.click("text=Operator signs on")
     page.fill("details[open] input[name=operator]", "no such name!")
     page.click("details[open] button")
     expect(page.locator("#kept")).to_contain_text("Not sent yet: 2")
-    until(lambda: now_ns() > made + SECOND)  # what is sent now has the time of its entry
+    until(lambda: now_ns() > saved_at + SECOND)  # what is sent now has the time of its entry
     context.set_offline(False)
     (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
     assert found[0] == "site office"
-    assert before - SECOND <= found[1] <= made + SECOND
+    assert before - SECOND <= found[1] <= saved_at + SECOND
     expect(page.locator("#kept")).to_be_hidden()
     expect(page.locator("#refused")).to_contain_text("kept on this device: Operator signs on")
     page.click("text=Fix")

@@ -16,7 +16,7 @@ PROXY, OTHER = "10.1.0.5", "10.1.7.9"
 PROXIES = networks(["10.1.0.0/16"])
 Headers = Sequence[tuple[str, str]]
 texts = st.text(st.characters(codec="latin-1", exclude_characters="\r\n\0"), max_size=60)
-public = st.ip_addresses(v=4).filter(lambda one: all(one not in network for network in PROXIES))
+public = st.ip_addresses(v=4).filter(lambda address: all(address not in network for network in PROXIES))
 
 
 def found(peer: str, headers: Headers = (), proxies: Sequence[str] = ("10.1.0.0/16",)) -> Client:
@@ -63,19 +63,19 @@ def test_the_rightmost_address_that_is_no_trusted_proxy_counts(value: str, name:
 
 
 @given(texts, public, st.lists(st.sampled_from([PROXY, OTHER]), max_size=3))
-def test_addresses_that_a_client_claims_are_ignored(claimed: str, own: object, beyond: list[str]) -> None:
-    written = ", ".join([claimed, str(own), *beyond])
-    assert found(PROXY, [("X-Forwarded-For", written)]).name == str(own)
+def test_addresses_that_a_client_claims_are_ignored(claimed: str, peer: object, beyond: list[str]) -> None:
+    written = ", ".join([claimed, str(peer), *beyond])
+    assert found(PROXY, [("X-Forwarded-For", written)]).name == str(peer)
 
 
 @given(texts, public)
-def test_a_header_that_the_proxy_only_passes_on_is_ignored(claimed: str, own: object) -> None:
+def test_a_header_that_the_proxy_only_passes_on_is_ignored(claimed: str, peer: object) -> None:
     """The proxy appends to one, the client invents the other."""
     for headers in (
-        [("X-Forwarded-For", str(own)), ("Forwarded", claimed)],
-        [("X-Forwarded-For", claimed), ("Forwarded", f"for={own}")],
+        [("X-Forwarded-For", str(peer)), ("Forwarded", claimed)],
+        [("X-Forwarded-For", claimed), ("Forwarded", f"for={peer}")],
     ):
-        assert found(PROXY, headers).name in (str(own), PROXY)
+        assert found(PROXY, headers).name in (str(peer), PROXY)
 
 
 @given(st.lists(st.tuples(st.sampled_from(FORWARDING), texts), max_size=4), st.booleans())
@@ -107,26 +107,26 @@ def test_no_credential_and_no_client_fails_more_often_than_allowed(
 ) -> None:
     """Twice the limit in any minute at most: a minute's count begins with its first failure."""
     now = [0.0]
-    one, counted = FailureLimiter(3, lambda: now[0]), []
+    limiter, counted = FailureLimiter(3, lambda: now[0]), []
     for credential, who, later_s in failures:
         now[0] += later_s
-        wait_s = one.record_failure(credential, who)
+        wait_s = limiter.record_failure(credential, who)
         assert 0 <= wait_s <= authentication.WINDOW_S
         if not wait_s:
             counted.append((now[0], credential, who))
         else:  # waiting helps
             now[0] += wait_s
-            assert one.record_failure(credential, who) == 0
+            assert limiter.record_failure(credential, who) == 0
             counted.append((now[0], credential, who))
-    for end, *names in counted:
-        for k, name in enumerate(names):
-            within = [at for at, *own in counted if end - 60 < at <= end and own[k] == name]
+    for end, *senders in counted:
+        for k, name in enumerate(senders):
+            within = [at_s for at_s, *names in counted if end - 60 < at_s <= end and names[k] == name]
             assert len(within) <= 6
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(authentication, "REMEMBERED", 100)
-    one = FailureLimiter(3, lambda: 0.0)
+    limiter = FailureLimiter(3, lambda: 0.0)
     for k in range(1000):
-        one.record_failure(f"credential {k}", f"client {k}")
-    assert {len(one._by_credential), len(one._by_client)} == {100}
+        limiter.record_failure(f"credential {k}", f"client {k}")
+    assert {len(limiter._by_credential), len(limiter._by_client)} == {100}

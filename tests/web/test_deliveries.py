@@ -19,13 +19,15 @@ BASE = "/api/v1"
 
 
 @contextmanager
-def at_work(at: Site, receiver: Receiver) -> Iterator[None]:
-    one = WebhookSettings.model_validate(
+def at_work(server: Site, receiver: Receiver) -> Iterator[None]:
+    settings = WebhookSettings.model_validate(
         {"name": ENDPOINT, "url": receiver.url, "secret_env": "BENCH_SECRET", "allow_private": LOOPBACK}
         | {"retry_s": (), "jitter": 0}
     )
     died: list[BaseException] = []
-    dispatcher = Dispatcher(at.store, [webhook_endpoint(one)], time.time_ns, time.monotonic_ns, died.append)
+    dispatcher = Dispatcher(
+        server.store, [webhook_endpoint(settings)], time.time_ns, time.monotonic_ns, died.append
+    )
     dispatcher.start()
     try:
         yield
@@ -44,54 +46,54 @@ def until(condition: Callable[[], Any]) -> Any:
 
 def test_a_parked_delivery_is_looked_at_and_sent_again(tmp_path: Path, monkeypatch: Any) -> None:
     monkeypatch.setenv("BENCH_SECRET", SECRET)
-    with site(tmp_path) as at, Receiver(KEY, [500, 200]) as receiver, at_work(at, receiver):
-        token = at.token("Ada", "review")
+    with site(tmp_path) as server, Receiver(KEY, [500, 200]) as receiver, at_work(server, receiver):
+        token = server.token("Ada", "review")
 
-        def one() -> Any:
-            return at.ask("GET", f"{BASE}/deliveries/1", token=token).json
+        def delivery() -> Any:
+            return server.request("GET", f"{BASE}/deliveries/1", token=token).json
 
-        until(lambda: one()["state"] == "parked")
-        (tried,) = one()["tried"]
+        until(lambda: delivery()["state"] == "parked")
+        (tried,) = delivery()["tried"]
         assert tried["outcome"] == "HTTP 500"
         assert "answered HTTP 500" in tried["steps"]
-        assert one()["data"]["id"] == at.alert
-        assert at.ask("POST", f"{BASE}/deliveries/send", {"numbers": [1]}, token).json == {"again": 1}
-        until(lambda: one()["state"] == "sent")
-        assert len(one()["tried"]) == 2
-        assert {got.name for got in receiver.received} == {one()["webhook_id"]}
-        assert at.ask("GET", f"{BASE}/deliveries/99", token=token).status == 404
+        assert delivery()["data"]["id"] == server.alert
+        assert server.request("POST", f"{BASE}/deliveries/send", {"numbers": [1]}, token).json == {"again": 1}
+        until(lambda: delivery()["state"] == "sent")
+        assert len(delivery()["tried"]) == 2
+        assert {response.name for response in receiver.received} == {delivery()["webhook_id"]}
+        assert server.request("GET", f"{BASE}/deliveries/99", token=token).status == 404
 
 
 def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypatch: Any) -> None:
     monkeypatch.setenv("BENCH_SECRET", SECRET)
-    with site(tmp_path) as at, Receiver(KEY) as receiver, at_work(at, receiver):
-        token = at.token("Ada", "act")
-        own = f"{BASE}/endpoints/{ENDPOINT}"
+    with site(tmp_path) as server, Receiver(KEY) as receiver, at_work(server, receiver):
+        token = server.token("Ada", "act")
+        path = f"{BASE}/endpoints/{ENDPOINT}"
 
-        def ask(method: str, path: str, body: Any = None) -> Any:
-            return at.ask(method, path, body, token)
+        def request(method: str, path: str, body: Any = None) -> Any:
+            return server.request(method, path, body, token)
 
         receiver.wait_for(1)
-        number = ask("POST", f"{own}/test").json["number"]
-        until(lambda: ask("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
+        number = request("POST", f"{path}/test").json["number"]
+        until(lambda: request("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
         assert receiver.events(2)[1]["type"] == "strikewatch.test"
 
-        assert ask("POST", f"{own}/off", {"reason": "moves house"}).json == {"changed": 1}
-        assert ask("POST", f"{own}/off", {"reason": "again"}).json == {"changed": 0}
+        assert request("POST", f"{path}/off", {"reason": "moves house"}).json == {"changed": 1}
+        assert request("POST", f"{path}/off", {"reason": "again"}).json == {"changed": 0}
         why = "switched off by Ada: moves house"
-        assert ask("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
-        until(lambda: at.store.switched_off)
-        assert ask("POST", f"{own}/test").status == 409
-        at.store.commit(StepRecord(NOW + 1, changes=DiskFullAlert().update(True, [SITE], NOW, 0)))
-        parked = ask("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
-        assert [(one["fault"], one["outcome"]) for one in parked] == [("disk_full", why)]
+        assert request("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
+        until(lambda: server.store.switched_off)
+        assert request("POST", f"{path}/test").status == 409
+        server.store.commit(StepRecord(NOW + 1, changes=DiskFullAlert().update(True, [SITE], NOW, 0)))
+        parked = request("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
+        assert [(delivery["fault"], delivery["outcome"]) for delivery in parked] == [("disk_full", why)]
 
-        assert ask("POST", f"{own}/on").json == {"changed": 1}
-        until(lambda: not at.store.switched_off)
-        number = ask("POST", f"{own}/test").json["number"]
-        until(lambda: ask("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
+        assert request("POST", f"{path}/on").json == {"changed": 1}
+        until(lambda: not server.store.switched_off)
+        number = request("POST", f"{path}/test").json["number"]
+        until(lambda: request("GET", f"{BASE}/deliveries/{number}").json["state"] == "sent")
         assert len(receiver.received) == 3
-        assert ask("POST", f"{BASE}/endpoints/nowhere/on").status == 404
+        assert request("POST", f"{BASE}/endpoints/nowhere/on").status == 404
 
 
 def test_deliveries_waiting_at_a_switched_off_endpoint_are_dead_lettered(
@@ -99,18 +101,20 @@ def test_deliveries_waiting_at_a_switched_off_endpoint_are_dead_lettered(
 ) -> None:
     """No dispatcher is at work at that moment; the next one finds it so."""
     monkeypatch.setenv("BENCH_SECRET", SECRET)
-    with site(tmp_path) as at, Receiver(KEY) as receiver:
-        token = at.token("Ada", "act")
-        at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/off", {"reason": "moves house"}, token)
-        with at_work(at, receiver):
-            until(lambda: at.ask("GET", f"{BASE}/deliveries/1", token=token).json["state"] == "parked")
+    with site(tmp_path) as server, Receiver(KEY) as receiver:
+        token = server.token("Ada", "act")
+        server.request("POST", f"{BASE}/endpoints/{ENDPOINT}/off", {"reason": "moves house"}, token)
+        with at_work(server, receiver):
+            until(
+                lambda: server.request("GET", f"{BASE}/deliveries/1", token=token).json["state"] == "parked"
+            )
         assert receiver.received == []
 
 
 def test_endpoint_operations_need_the_role(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        view = at.token("a", "view")
+    with site(tmp_path) as server:
+        view = server.token("a", "view")
         for path, body in (("test", {}), ("on", {}), ("off", {"reason": "x"})):
-            assert at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body, view).status == 403
-            assert at.ask("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body).status == 401
-        assert at.ask("GET", f"{BASE}/deliveries/1").status == 401
+            assert server.request("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body, view).status == 403
+            assert server.request("POST", f"{BASE}/endpoints/{ENDPOINT}/{path}", body).status == 401
+        assert server.request("GET", f"{BASE}/deliveries/1").status == 401

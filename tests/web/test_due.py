@@ -15,9 +15,9 @@ DAY = 86_400 * 1_000_000_000
 
 
 def test_hours_and_days_left_are_shown_with_overdue_items_first(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        at.work(NOW)
-        items = {one.what: one for one in at.live_state.hammers[SITE, HAMMER].due_items(NOW)}
+    with site(tmp_path) as server:
+        server.work(NOW)
+        items = {item.what: item for item in server.live_state.hammers[SITE, HAMMER].due_items(NOW)}
         assert list(items) == ["grease", "inspection", "service"]
         # One minute of work since it was first heard: 2 h, 50 h or 7 days, 1,000 h or 365 days (common practice).
         assert items["grease"].hours_left == pytest.approx(2 - 1 / 60)
@@ -25,28 +25,28 @@ def test_hours_and_days_left_are_shown_with_overdue_items_first(tmp_path: Path) 
         assert items["inspection"].days_left == pytest.approx(7, abs=0.001)
         assert items["service"].days_left == pytest.approx(365, abs=0.001)
         assert not items["inspection"].recorded
-        shown = _text(at.ask("GET", "/due").text)
-        assert "Greasing 1 h 59 min of work left" in shown
+        text = _text(server.request("GET", "/due").text)
+        assert "Greasing 1 h 59 min of work left" in text
         assert (
             "Inspection of tool and lower bushing 50 h of work left 7 days left not enough history yet"
-            in shown
+            in text
         )
-        at.work(NOW + 9 * DAY)
-        at.wait(9 * DAY)
-        shown = _text(at.ask("GET", "/due").text)
+        server.work(NOW + 9 * DAY)
+        server.wait(9 * DAY)
+        text = _text(server.request("GET", "/due").text)
         assert re.search(
             r"Due now or soon .* Inspection of tool and lower bushing Overdue\. 50 h of work left 2 days overdue",
-            shown,
+            text,
         )
-        assert shown.index("Overdue.") < shown.index("Later") < shown.index("Full service")
+        assert text.index("Overdue.") < text.index("Later") < text.index("Full service")
 
 
 def test_faults_that_a_feed_cannot_show_are_listed_with_the_reason(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        at.work(NOW)
-        shown = _text(at.ask("GET", "/").text)
-        assert "Tool not square to the surface: no tilt_deg in the feed" in shown
-        assert "Hot oil:" not in shown
+    with site(tmp_path) as server:
+        server.work(NOW)
+        text = _text(server.request("GET", "/").text)
+        assert "Tool not square to the surface: no tilt_deg in the feed" in text
+        assert "Hot oil:" not in text
 
 
 def test_hours_of_work_are_rounded_as_people_plan() -> None:
@@ -74,11 +74,11 @@ def test_no_greasing_interval_is_shown_with_automatic_greasing(
     monkeypatch.setenv("STRIKEWATCH_FAULTS__GREASE__METHOD", "automatic")
     for name in ("DUE_S", "OVERDUE_S", "HIGH_S"):
         monkeypatch.setenv(f"STRIKEWATCH_FAULTS__GREASE__{name}", "1")
-    with site(tmp_path, look_freely=True) as at, browser() as chromium:
-        at.work(NOW + 60_000_000_000)
-        due = at.ask("GET", "/due").text
+    with site(tmp_path, look_freely=True) as server, browser() as chromium:
+        server.work(NOW + 60_000_000_000)
+        due = server.request("GET", "/due").text
         assert GREASED in due
         assert "overdue by" not in due
         page = chromium.new_page()
-        page.goto(f"http://127.0.0.1:{at.port}/")
+        page.goto(f"http://127.0.0.1:{server.port}/")
         expect(page.locator('[data-slot="grease"]')).to_have_text(GREASED)

@@ -16,38 +16,40 @@ GREASE = {"event": "grease", "time": "2026-02-25T06:13:00Z", "strokes": [12, 12]
 
 
 def test_an_entry_is_on_record_with_who_and_reaches_the_processor(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        noted = ManualEvents(at.store)
-        made = at.ask("POST", EVENTS, GREASE, act)
-        assert made.status == 200, made.text
-        assert (made.json["who"], made.json["fields"]) == ("site office", {"strokes": [12, 12]})
-        assert [(one.site, one.hammer, one.kind) for one in noted.fetch_new()] == [(SITE, HAMMER, "grease")]
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        manual_events = ManualEvents(server.store)
+        saved = server.request("POST", EVENTS, GREASE, act)
+        assert saved.status == 200, saved.text
+        assert (saved.json["who"], saved.json["fields"]) == ("site office", {"strokes": [12, 12]})
+        assert [(event.site, event.hammer, event.kind) for event in manual_events.fetch_new()] == [
+            (SITE, HAMMER, "grease")
+        ]
         assert (
-            at.ask("POST", EVENTS, GREASE, act).json == made.json
-        )  # sent again by a phone that heard no answer
-        assert noted.fetch_new() == []
-        assert at.ask("GET", EVENTS, token=act).json == {"events": [made.json]}
+            server.request("POST", EVENTS, GREASE, act).json == saved.json
+        )  # sent again by a phone that received no response
+        assert manual_events.fetch_new() == []
+        assert server.request("GET", EVENTS, token=act).json == {"events": [saved.json]}
 
 
 def test_a_wrong_entry_is_corrected_by_another_and_both_stay(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        first = at.ask("POST", EVENTS, GREASE, act).json
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        first = server.request("POST", EVENTS, GREASE, act).json
         better = GREASE | {"strokes": [15, 14], "corrects": first["number"]}
-        second = at.ask("POST", EVENTS, better, act).json
-        listed = at.ask("GET", EVENTS, token=act).json["events"]
-        assert [one["number"] for one in listed] == [second["number"], first["number"]]
+        second = server.request("POST", EVENTS, better, act).json
+        listed = server.request("GET", EVENTS, token=act).json["events"]
+        assert [entry["number"] for entry in listed] == [second["number"], first["number"]]
         assert (listed[0]["corrects"], listed[1]["corrected_by"]) == (first["number"], second["number"])
         assert listed[1]["fields"] == {"strokes": [12, 12]}
-        other = GREASE | {"strokes": [1, 1], "corrects": first["number"]}
-        assert at.ask("POST", EVENTS, other, act).status == 409
-        assert at.ask("POST", EVENTS, GREASE | {"corrects": 999}, act).status == 404
+        second_correction = GREASE | {"strokes": [1, 1], "corrects": first["number"]}
+        assert server.request("POST", EVENTS, second_correction, act).status == 409
+        assert server.request("POST", EVENTS, GREASE | {"corrects": 999}, act).status == 404
 
 
 def test_an_invalid_entry_names_the_field_and_changes_nothing(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act, view = at.token("site office", "act"), at.token("wall screen", "view")
+    with site(tmp_path) as server:
+        act, view = server.token("site office", "act"), server.token("wall screen", "view")
         for wrong, field in (
             ({"strokes": [-1]}, "strokes[0]"),
             ({"strokes": "many"}, "strokes"),
@@ -56,34 +58,34 @@ def test_an_invalid_entry_names_the_field_and_changes_nothing(tmp_path: Path) ->
             ({"bore": 3}, "bore"),
             ({"event": "greased"}, "event"),
         ):
-            got = at.ask("POST", EVENTS, GREASE | wrong, act)
-            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
-        assert at.ask("POST", EVENTS, GREASE, view).status == 403
-        assert at.ask("POST", EVENTS.replace(HAMMER, "HB-99"), GREASE, act).status == 404
-        assert at.ask("GET", EVENTS, token=act).json == {"events": []}
+            response = server.request("POST", EVENTS, GREASE | wrong, act)
+            assert (response.status, list(response.json["fields"])) == (422, [field]), response.text
+        assert server.request("POST", EVENTS, GREASE, view).status == 403
+        assert server.request("POST", EVENTS.replace(HAMMER, "HB-99"), GREASE, act).status == 404
+        assert server.request("GET", EVENTS, token=act).json == {"events": []}
 
 
 def test_a_lower_hour_meter_reading_needs_a_reason(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW, Event(SITE, HAMMER, "hours", NOW - 30 * SECOND, {"meter_h": 1234.5}))
-        sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
-        assert "Expected: 1,234.5 h" in sheet
-        read = {"event": "hours", "time": "2026-02-25T06:14:00Z"}
-        wrong = at.ask("POST", EVENTS, read | {"meter_h": 1200}, act)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW, Event(SITE, HAMMER, "hours", NOW - 30 * SECOND, {"meter_h": 1234.5}))
+        html = server.request("GET", "/write", headers=server.cookie(act)).text
+        assert "Expected: 1,234.5 h" in html
+        reading = {"event": "hours", "time": "2026-02-25T06:14:00Z"}
+        wrong = server.request("POST", EVENTS, reading | {"meter_h": 1200}, act)
         assert wrong.status == 422
-        assert "below the 1,234.5 h that the meter stood at" in wrong.json["fields"]["meter_h"]
-        assert at.ask("POST", EVENTS, read | {"meter_h": 1234.6}, act).status == 200
+        assert "below the 1,234.5 h that the meter had reached" in wrong.json["fields"]["meter_h"]
+        assert server.request("POST", EVENTS, reading | {"meter_h": 1234.6}, act).status == 200
         # an hour earlier it may have stood an hour lower
-        early = read | {"time": "2026-02-25T05:14:00Z", "meter_h": 1233.8}
-        assert at.ask("POST", EVENTS, early, act).status == 200
+        early = reading | {"time": "2026-02-25T05:14:00Z", "meter_h": 1233.8}
+        assert server.request("POST", EVENTS, early, act).status == 200
         for reason in ("moved", "replaced", "corrected"):
-            one = at.ask("POST", EVENTS, read | {"meter_h": 17.0, "reason": reason}, act)
-            assert one.status == 200, one.text
+            response = server.request("POST", EVENTS, reading | {"meter_h": 17.0, "reason": reason}, act)
+            assert response.status == 200, response.text
 
 
 @pytest.mark.parametrize(
-    ("readings", "told"),
+    ("readings", "advice"),
     [
         ({"bushing": "second_groove_visible"}, "Lower bushing: keep in use."),
         ({"bushing": "second_groove_faint", "turned_before": False}, "Lower bushing: turn it, once."),
@@ -93,38 +95,38 @@ def test_a_lower_hour_meter_reading_needs_a_reason(tmp_path: Path) -> None:
     ],
 )
 def test_advice_on_an_inspection_is_shown_once_it_is_saved(
-    tmp_path: Path, readings: dict[str, object], told: str
+    tmp_path: Path, readings: dict[str, object], advice: str
 ) -> None:
     """Two grooves: common practice, no published source."""
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
-        assert at.ask("POST", EVENTS, {"event": "inspection", **readings}, act).status == 200
-        shown = re.sub(r"<[^>]+>", "", at.ask("GET", "/write", headers=at.cookie(act)).text)
-        assert told in shown
-        assert "Advice, never a safety function" in shown
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
+        assert server.request("POST", EVENTS, {"event": "inspection", **readings}, act).status == 200
+        html = re.sub(r"<[^>]+>", "", server.request("GET", "/write", headers=server.cookie(act)).text)
+        assert advice in html
+        assert "Advice, never a safety function" in html
 
 
 def test_an_entry_that_was_corrected_or_withdrawn_says_that_it_no_longer_sets_a_timer(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
-        first = at.ask("POST", EVENTS, GREASE, act).json
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
+        first = server.request("POST", EVENTS, GREASE, act).json
         entry = re.compile(r'<li class="replaced" id="entry-(\d+)">.*?</li>', re.S)
-        assert not entry.search(at.ask("GET", "/write", headers=at.cookie(act)).text)
+        assert not entry.search(server.request("GET", "/write", headers=server.cookie(act)).text)
         better = {**GREASE, "strokes": [15, 14], "corrects": first["number"]}
-        second = at.ask("POST", EVENTS, better, act).json
+        second = server.request("POST", EVENTS, better, act).json
         assert second["fields"]["corrects"] == {"event": "grease", "time": "2026-02-25T06:13:00.000000Z"}
-        gone = {"event": "withdrawal", "corrects": second["number"]}
-        withdrawn = at.ask("POST", EVENTS, gone, act)
+        withdrawal = {"event": "withdrawal", "corrects": second["number"]}
+        withdrawn = server.request("POST", EVENTS, withdrawal, act)
         assert withdrawn.status == 200, withdrawn.text
-        assert at.ask("POST", EVENTS, gone, act).json == withdrawn.json  # pressed twice
-        sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
-        said = {found[1]: found[0] for found in entry.finditer(sheet)}
-        assert "replaced by a later entry; it no longer sets a timer" in said[str(first["number"])]
-        assert "withdrawn; it no longer sets a timer" in said[str(second["number"])]
+        assert server.request("POST", EVENTS, withdrawal, act).json == withdrawn.json  # pressed twice
+        html = server.request("GET", "/write", headers=server.cookie(act)).text
+        lines = {found[1]: found[0] for found in entry.finditer(html)}
+        assert "replaced by a later entry; it no longer sets a timer" in lines[str(first["number"])]
+        assert "withdrawn; it no longer sets a timer" in lines[str(second["number"])]
         again = {"event": "withdrawal", "corrects": withdrawn.json["number"]}
-        assert at.ask("POST", EVENTS, again, act).status == 409
+        assert server.request("POST", EVENTS, again, act).status == 409
 
 
 EMPTY = [
@@ -143,16 +145,16 @@ EMPTY = [
 
 
 def test_an_empty_form_saves_nothing_and_says_what_is_missing(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         for event, field in EMPTY:
-            got = at.ask("POST", EVENTS, event, act)
-            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
+            response = server.request("POST", EVENTS, event, act)
+            assert (response.status, list(response.json["fields"])) == (422, [field]), response.text
             # What is missing cannot be confirmed.
-            assert "confirm" not in got.json
-            assert at.ask("POST", EVENTS, {**event, "confirmed": True}, act).status == 422
-        assert at.ask("GET", EVENTS, token=act).json == {"events": []}
+            assert "confirm" not in response.json
+            assert server.request("POST", EVENTS, {**event, "confirmed": True}, act).status == 422
+        assert server.request("GET", EVENTS, token=act).json == {"events": []}
 
 
 UNUSUAL = [
@@ -167,27 +169,31 @@ UNUSUAL = [
 
 
 def test_what_is_unusual_is_asked_about_and_the_answer_is_on_record(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         for known in (
             {"event": "inspection", "time": "2026-02-24T06:00:00Z", "bore_mm": 143.4, "tool_mm": 129},
             {"event": "service", "time": "2026-02-24T07:00:00Z", "seals": True, "diaphragms": True},
         ):
-            assert at.ask("POST", EVENTS, known, act).status == 200
+            assert server.request("POST", EVENTS, known, act).status == 200
         for event, field, question in UNUSUAL:
-            before = at.ask("GET", EVENTS, token=act).text
-            got = at.ask("POST", EVENTS, event, act)
-            assert (got.status, got.json["confirm"], list(got.json["fields"])) == (422, True, [field]), (
-                got.text
-            )
-            assert question in got.json["fields"][field]
-            assert at.ask("GET", EVENTS, token=act).text == before
-            taken = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
+            before = server.request("GET", EVENTS, token=act).text
+            response = server.request("POST", EVENTS, event, act)
+            assert (response.status, response.json["confirm"], list(response.json["fields"])) == (
+                422,
+                True,
+                [field],
+            ), response.text
+            assert question in response.json["fields"][field]
+            assert server.request("GET", EVENTS, token=act).text == before
+            taken = server.request("POST", EVENTS, {**event, "confirmed": True}, act)
             assert taken.status == 200, taken.text
             assert taken.json["fields"]["confirmed"] is True
-            gone = {"event": "withdrawal", "corrects": taken.json["number"]}
-            assert at.ask("POST", EVENTS, gone, act).status == 200  # and counts for the next question no more
+            withdrawal = {"event": "withdrawal", "corrects": taken.json["number"]}
+            assert (
+                server.request("POST", EVENTS, withdrawal, act).status == 200
+            )  # and counts for the next question no more
 
 
 IMPOSSIBLE = [
@@ -199,47 +205,49 @@ IMPOSSIBLE = [
 
 
 def test_what_cannot_be_is_refused_even_if_confirmed(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         known = {"event": "hours", "time": "2026-02-24T06:00:00Z", "meter_h": 1523.0}
-        assert at.ask("POST", EVENTS, known, act).status == 200
+        assert server.request("POST", EVENTS, known, act).status == 200
         for event, field, why in IMPOSSIBLE:
-            got = at.ask("POST", EVENTS, {**event, "confirmed": True}, act)
-            assert (got.status, list(got.json["fields"])) == (422, [field]), got.text
-            assert why in got.json["fields"][field]
-            assert "confirm" not in got.json
+            response = server.request("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert (response.status, list(response.json["fields"])) == (422, [field]), response.text
+            assert why in response.json["fields"][field]
+            assert "confirm" not in response.json
         replaced = {"event": "hours", "meter_h": 152300.0, "reason": "replaced"}
-        assert at.ask("POST", EVENTS, replaced, act).status == 200
+        assert server.request("POST", EVENTS, replaced, act).status == 200
 
 
 def test_without_an_earlier_reading_the_profile_says_what_is_unusual(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
-        got = at.ask("POST", EVENTS, {"event": "inspection", "tool_mm": 0.5}, act)
-        assert "30 to 300 mm are usual; is 0.5 mm right?" in got.json["fields"]["tool_mm"]
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
+        response = server.request("POST", EVENTS, {"event": "inspection", "tool_mm": 0.5}, act)
+        assert "30 to 300 mm are usual; is 0.5 mm right?" in response.json["fields"]["tool_mm"]
 
 
 def test_an_entry_too_old_to_set_its_clock_anew_cannot_be_corrected(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         numbers = [
-            at.ask("POST", EVENTS, {**GREASE, "time": f"2026-02-25T05:{k:02d}:00Z"}, act).json["number"]
+            server.request("POST", EVENTS, {**GREASE, "time": f"2026-02-25T05:{k:02d}:00Z"}, act).json[
+                "number"
+            ]
             for k in range(KEPT + 1)
         ]
-        old, newer = ({"event": "withdrawal", "corrects": one} for one in numbers[:2])
-        refused = at.ask("POST", EVENTS, old, act)
+        old, newer = ({"event": "withdrawal", "corrects": number} for number in numbers[:2])
+        refused = server.request("POST", EVENTS, old, act)
         assert refused.status == 409
         assert f"too old to be corrected: only the last {KEPT} entries can be" in refused.json["error"]
-        assert at.ask("POST", EVENTS, newer, act).status == 200
+        assert server.request("POST", EVENTS, newer, act).status == 200
 
 
 def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         for event in (
             {"event": "tool_change", "tool": "moil", "serial": "T-9", "material": "steel", "reason": "worn"},
             {"event": "work", "work": "trenching", "hard": True, "cut_edge": True},
@@ -248,24 +256,30 @@ def test_all_that_a_phone_can_write_down_is_taken(tmp_path: Path) -> None:
             {"event": "service", "seals": True, "diaphragms": True},
             {"event": "hours", "meter_h": 7.0},
         ):
-            assert at.ask("POST", EVENTS, event, act).status == 200, event
-            assert f'data-event="{event["event"]}"' in at.ask("GET", "/write", headers=at.cookie(act)).text
+            assert server.request("POST", EVENTS, event, act).status == 200, event
+            assert (
+                f'data-event="{event["event"]}"'
+                in server.request("GET", "/write", headers=server.cookie(act)).text
+            )
 
 
 def test_a_tool_that_does_not_suit_the_work_is_noted_where_both_are_written_down(tmp_path: Path) -> None:
     """Common practice: a moil for trenching. The note goes once another tool is fitted."""
-    with site(tmp_path) as at:
-        act = at.token("site office", "act")
-        at.work(NOW)
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
         for minute, more in (
             (1, {"event": "work", "work": "trenching"}),
             (2, {"event": "tool_change", "tool": "blunt"}),
             (3, {"event": "tool_change", "tool": "moil"}),
         ):
-            assert at.ask("POST", EVENTS, more | {"time": f"2026-02-25T06:0{minute}:00Z"}, act).status == 200
-            sheet = at.ask("GET", "/write", headers=at.cookie(act)).text
-            noted = "The fitted blunt tool does not suit the recorded work (trenching)" in sheet
-            assert noted == (minute == 2)
             assert (
-                "no published source" in sheet.partition('id="tool-note"')[2].partition("</p>")[0]
-            ) == noted
+                server.request("POST", EVENTS, more | {"time": f"2026-02-25T06:0{minute}:00Z"}, act).status
+                == 200
+            )
+            html = server.request("GET", "/write", headers=server.cookie(act)).text
+            manual_events = "The fitted blunt tool does not suit the recorded work (trenching)" in html
+            assert manual_events == (minute == 2)
+            assert (
+                "no published source" in html.partition('id="tool-note"')[2].partition("</p>")[0]
+            ) == manual_events

@@ -11,19 +11,19 @@ from tests.web.site import site
 
 
 def test_not_ready_without_broker_or_database_and_says_why(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        assert at.ask("GET", "/readyz").json == {"ready": True, "reasons": []}
-        at.broker[0] = False
-        got = at.ask("GET", "/readyz")
-        assert (got.status, got.json["reasons"]) == (503, ["the broker is not connected"])
-        assert at.ask("GET", "/healthz").status == 200
-        at.broker[0] = True
-        at.stats.record_blocked()
-        got = at.ask("GET", "/readyz")
-        assert (got.status, got.json["reasons"]) == (503, ["the database refuses to be written"])
-        at.stats.record_turn()
-        at.stats.begin_step(31.0)
-        assert at.ask("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
+    with site(tmp_path) as server:
+        assert server.request("GET", "/readyz").json == {"ready": True, "reasons": []}
+        server.broker[0] = False
+        response = server.request("GET", "/readyz")
+        assert (response.status, response.json["reasons"]) == (503, ["the broker is not connected"])
+        assert server.request("GET", "/healthz").status == 200
+        server.broker[0] = True
+        server.stats.record_blocked()
+        response = server.request("GET", "/readyz")
+        assert (response.status, response.json["reasons"]) == (503, ["the database refuses to be written"])
+        server.stats.record_turn()
+        server.stats.begin_step(31.0)
+        assert server.request("GET", "/readyz").json["reasons"] == ["messages have waited for more than 30 s"]
 
 
 def test_a_stopped_worker_is_not_alive() -> None:
@@ -40,12 +40,12 @@ def test_a_stopped_worker_is_not_alive() -> None:
 
 
 def test_metrics_match_the_store_and_the_worker(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        at.stats.begin_step(0.0)
-        at.stats.end_step()
-        at.token("Ada", "view")
-        text = at.ask("GET", "/metrics").text
-    for line in (
+    with site(tmp_path) as server:
+        server.stats.begin_step(0.0)
+        server.stats.end_step()
+        server.token("Ada", "view")
+        text = server.request("GET", "/metrics").text
+    for sock in (
         "strikewatch_messages_total 7.0",
         'strikewatch_unused_total{reason="duplicate"} 3.0',
         'strikewatch_open_alerts{priority="medium"} 1.0',
@@ -53,23 +53,23 @@ def test_metrics_match_the_store_and_the_worker(tmp_path: Path) -> None:
         "strikewatch_step_seconds_count 1.0",
         "strikewatch_broker_connected 1.0",
     ):
-        assert line in text.splitlines()
+        assert sock in text.splitlines()
 
 
 def test_systemd_gets_pings_only_while_the_worker_turns(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     now = [100.0]
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
-        line.bind(str(tmp_path / "notify"))
-        line.setblocking(False)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        sock.bind(str(tmp_path / "notify"))
+        sock.setblocking(False)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
 
         def heard() -> list[bytes]:
             found = []
             while True:
                 try:
-                    found.append(line.recv(100))
+                    found.append(sock.recv(100))
                 except BlockingIOError:
                     return found
 

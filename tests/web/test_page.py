@@ -13,7 +13,7 @@ from strikewatch.storage.actions import tokens
 from strikewatch.web.authentication import SESSION_COOKIE
 from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.translations import load_translations
-from tests.web.site import HAMMER, NOW, SITE, Answer, Site, site
+from tests.web.site import HAMMER, NOW, SITE, Reply, Site, site
 
 SHEETS = (
     "/",
@@ -31,87 +31,94 @@ SHEETS = (
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 
 
-def sign_in(at: Site, token: str, **fields: str) -> Answer:
-    return at.ask("POST", "/sign-in", urlencode({"token": token, **fields}).encode(), headers=FORM)
+def sign_in(server: Site, token: str, **fields: str) -> Reply:
+    return server.request("POST", "/sign-in", urlencode({"token": token, **fields}).encode(), headers=FORM)
 
 
-def cookie_of(got: Answer) -> str:
-    return got.headers["set-cookie"].partition(";")[0]
+def cookie_of(response: Reply) -> str:
+    return response.headers["set-cookie"].partition(";")[0]
 
 
 def test_an_unknown_sender_is_redirected_to_sign_in_and_back(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        token = at.token("site office", "act")
-        for sheet in SHEETS:
-            got = at.ask("GET", sheet.format(alert=at.alert))
-            assert got.status == 303
-            assert got.headers["location"].startswith("/sign-in?to=")
-        got = sign_in(at, token, to=f"/alerts/{SITE}/{at.alert}")
-        assert (got.status, got.headers["location"]) == (303, f"/alerts/{SITE}/{at.alert}")
-        flags = got.headers["set-cookie"].lower()
-        assert all(one in flags for one in ("httponly", "samesite=strict", "path=/"))
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
+        for path in SHEETS:
+            response = server.request("GET", path.format(alert=server.alert))
+            assert response.status == 303
+            assert response.headers["location"].startswith("/sign-in?to=")
+        response = sign_in(server, token, to=f"/alerts/{SITE}/{server.alert}")
+        assert (response.status, response.headers["location"]) == (303, f"/alerts/{SITE}/{server.alert}")
+        flags = response.headers["set-cookie"].lower()
+        assert all(flag in flags for flag in ("httponly", "samesite=strict", "path=/"))
         assert token not in flags
-        for sheet in SHEETS:
-            shown = at.ask("GET", sheet.format(alert=at.alert), headers={"Cookie": cookie_of(got)})
-            assert shown.status == 200, sheet
-            policy = shown.headers["content-security-policy"]
+        for path in SHEETS:
+            html = server.request(
+                "GET", path.format(alert=server.alert), headers={"Cookie": cookie_of(response)}
+            )
+            assert html.status == 200, path
+            policy = html.headers["content-security-policy"]
             assert "default-src 'none'" in policy
             assert "unsafe" not in policy
-            assert not re.search(r"<script>|<style|\son\w+=|\sstyle=", shown.text), sheet
-            assert token not in shown.text
+            assert not re.search(r"<script>|<style|\son\w+=|\sstyle=", html.text), path
+            assert token not in html.text
 
 
 @pytest.mark.parametrize(
     "to", ["https://elsewhere.invalid/", "//elsewhere.invalid", "/\\elsewhere.invalid", "x"]
 )
 def test_sign_in_redirects_to_this_server_only(tmp_path: Path, to: str) -> None:
-    with site(tmp_path) as at:
-        got = sign_in(at, at.token("site office", "act"), to=to)
-        assert got.headers["location"] == "/"
+    with site(tmp_path) as server:
+        response = sign_in(server, server.token("site office", "act"), to=to)
+        assert response.headers["location"] == "/"
 
 
 def test_a_wrong_token_is_reported_and_not_repeated_in_the_response(tmp_path: Path) -> None:
-    with site(tmp_path, failures=2) as at:
-        at.token("site office", "act")
-        got = at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM)
-        assert got.status == 401
-        assert "Token not recognised." in got.text
-        assert "sw_wrong" not in got.text
+    with site(tmp_path, failures=2) as server:
+        server.token("site office", "act")
+        response = server.request("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM)
+        assert response.status == 401
+        assert "Token not recognised." in response.text
+        assert "sw_wrong" not in response.text
         assert (
-            at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status == 401
+            server.request("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status
+            == 401
         )
         assert (
-            at.ask("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status == 429
+            server.request("POST", "/sign-in", urlencode({"token": "sw_wrong"}).encode(), headers=FORM).status
+            == 429
         )
 
 
 def test_a_change_under_a_cookie_needs_the_seal_and_our_own_page(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        cookie = cookie_of(sign_in(at, at.token("site office", "act")))
-        page = at.ask("GET", "/", headers={"Cookie": cookie})
+    with site(tmp_path) as server:
+        cookie = cookie_of(sign_in(server, server.token("site office", "act")))
+        page = server.request("GET", "/", headers={"Cookie": cookie})
         (csrf_token,) = re.findall(r'data-csrf="(\w+)"', page.text)
-        path = f"/api/v1/alerts/{at.alert}/acknowledge"
+        path = f"/api/v1/alerts/{server.alert}/acknowledge"
         for headers in (
             {},
             {"Strikewatch-CSRF-Token": "0" * 64},
             {"Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "cross-site"},
             {"Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "same-site"},
         ):
-            assert at.ask("POST", path, {"comment": "x"}, headers={"Cookie": cookie, **headers}).status == 403
+            assert (
+                server.request("POST", path, {"comment": "x"}, headers={"Cookie": cookie, **headers}).status
+                == 403
+            )
         assert (
-            at.ask("GET", f"/api/v1/alerts/{at.alert}", headers={"Cookie": cookie}).json["state"]
+            server.request("GET", f"/api/v1/alerts/{server.alert}", headers={"Cookie": cookie}).json["state"]
             == "unacknowledged"
         )
         good = {"Cookie": cookie, "Strikewatch-CSRF-Token": csrf_token, "Sec-Fetch-Site": "same-origin"}
-        done = at.ask("POST", path, {"comment": "seen"}, headers=good)
+        done = server.request("POST", path, {"comment": "seen"}, headers=good)
         assert done.json["alert"]["state"] == "acknowledged"
         # A page that was opened before an upgrade sends the earlier header.
         earlier = {"Cookie": cookie, "Strikewatch-Seal": csrf_token}
-        assert at.ask("POST", path, {"comment": "seen"}, headers=earlier).status == 200
-        story = at.ask("GET", f"/api/v1/alerts/{at.alert}/history", headers={"Cookie": cookie}).json[
-            "history"
-        ]
-        assert [(one["by"], one["why"]) for one in story if one["event"] == "acknowledge"] == [
+        assert server.request("POST", path, {"comment": "seen"}, headers=earlier).status == 200
+        history = server.request(
+            "GET", f"/api/v1/alerts/{server.alert}/history", headers={"Cookie": cookie}
+        ).json["history"]
+        assert [(entry["by"], entry["why"]) for entry in history if entry["event"] == "acknowledge"] == [
             ("site office", "seen")
         ]
 
@@ -119,116 +126,116 @@ def test_a_change_under_a_cookie_needs_the_seal_and_our_own_page(tmp_path: Path)
 def test_a_session_ends_when_signed_out_of_when_its_token_is_revoked_and_never_by_a_forged_form(
     tmp_path: Path,
 ) -> None:
-    with site(tmp_path) as at:
-        token = at.token("site office", "act")
-        first, second = (cookie_of(sign_in(at, token)) for _ in range(2))
-        page = at.ask("GET", "/", headers={"Cookie": first})
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
+        first, second = (cookie_of(sign_in(server, token)) for _ in range(2))
+        page = server.request("GET", "/", headers={"Cookie": first})
         (csrf_token,) = re.findall(r'data-csrf="(\w+)"', page.text)
-        at.ask(
+        server.request(
             "POST",
             "/sign-out",
             urlencode({"csrf_token": "0" * 64}).encode(),
             headers={"Cookie": first, **FORM},
         )
-        assert at.ask("GET", "/", headers={"Cookie": first}).status == 200
-        at.ask(
+        assert server.request("GET", "/", headers={"Cookie": first}).status == 200
+        server.request(
             "POST",
             "/sign-out",
             urlencode({"csrf_token": csrf_token}).encode(),
             headers={"Cookie": first, **FORM},
         )
-        assert at.ask("GET", "/", headers={"Cookie": first}).status == 303
-        assert at.ask("GET", "/", headers={"Cookie": second}).status == 200
-        with at.store.write() as connection:
+        assert server.request("GET", "/", headers={"Cookie": first}).status == 303
+        assert server.request("GET", "/", headers={"Cookie": second}).status == 200
+        with server.store.write() as connection:
             tokens.revoke(connection, "site office", 1)
-        assert at.ask("GET", "/", headers={"Cookie": second}).status == 303
-        kept = (tmp_path / "watch.db").read_bytes() + (tmp_path / "watch.db-wal").read_bytes()
-        assert first.partition("=")[2].encode() not in kept
+        assert server.request("GET", "/", headers={"Cookie": second}).status == 303
+        database = (tmp_path / "watch.db").read_bytes() + (tmp_path / "watch.db-wal").read_bytes()
+        assert first.partition("=")[2].encode() not in database
 
 
 def test_a_viewer_is_offered_no_actions(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        view = {"Cookie": cookie_of(sign_in(at, at.token("wall screen", "view")))}
-        act = {"Cookie": cookie_of(sign_in(at, at.token("site office", "act")))}
-        for sheet in ("/", "/write", f"/alerts/{SITE}/{at.alert}"):
-            assert 'class="action"' not in at.ask("GET", sheet, headers=view).text
-        assert 'class="action"' in at.ask("GET", "/", headers=act).text
-        assert "look freely" not in at.ask("GET", "/", headers=act).text
+    with site(tmp_path) as server:
+        view = {"Cookie": cookie_of(sign_in(server, server.token("wall screen", "view")))}
+        act = {"Cookie": cookie_of(sign_in(server, server.token("site office", "act")))}
+        for path in ("/", "/write", f"/alerts/{SITE}/{server.alert}"):
+            assert 'class="action"' not in server.request("GET", path, headers=view).text
+        assert 'class="action"' in server.request("GET", "/", headers=act).text
+        assert "look freely" not in server.request("GET", "/", headers=act).text
 
 
 def test_look_freely_allows_this_machine_to_view_only(tmp_path: Path) -> None:
-    with site(tmp_path, look_freely=True) as at:
-        at.token("site office", "act")
-        assert at.ask("GET", "/").status == 200
-        assert at.ask("POST", f"/api/v1/alerts/{at.alert}/acknowledge", {}).status == 403
-        assert at.ask("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
-        assert at.ask("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
+    with site(tmp_path, look_freely=True) as server:
+        server.token("site office", "act")
+        assert server.request("GET", "/").status == 200
+        assert server.request("POST", f"/api/v1/alerts/{server.alert}/acknowledge", {}).status == 403
+        assert server.request("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
+        assert server.request("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
 
 
 def test_a_missing_alert_and_an_invalid_search_are_shown_as_pages(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        gone = at.ask("GET", f"/alerts/{SITE}/ffff")
+    with site(tmp_path) as server:
+        gone = server.request("GET", f"/alerts/{SITE}/ffff")
         assert (gone.status, gone.headers["content-type"]) == (404, "text/html; charset=utf-8")
-        wrong = at.ask("GET", "/alerts?since=yesterday&hammer=HB-01")
+        wrong = server.request("GET", "/alerts?since=yesterday&hammer=HB-01")
         assert wrong.status == 422
         assert 'value="HB-01"' in wrong.text  # what was typed stays
         assert "not an RFC 3339 time" in wrong.text
-        hostile = at.ask("GET", "/alerts?" + urlencode({"hammer": "<script>alert(1)</script>"}))
+        hostile = server.request("GET", "/alerts?" + urlencode({"hammer": "<script>alert(1)</script>"}))
         assert "<script>alert" not in hostile.text
 
 
 def test_the_history_is_searched_by_each_field(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        link = f'<td><a href="/alerts/{SITE}/{at.alert}">'
+    with site(tmp_path) as server:
+        link = f'<td><a href="/alerts/{SITE}/{server.alert}">'
         for fits in (
             {"hammer": HAMMER},
             {"operator": "op-14"},
             {"fault": "same_spot"},
             {"priority": "medium"},
         ):
-            assert link in at.ask("GET", f"/alerts?{urlencode(fits)}").text, fits
+            assert link in server.request("GET", f"/alerts?{urlencode(fits)}").text, fits
         for not_so in (
             {"hammer": "HB-02"},
             {"operator": "op-1"},
             {"priority": "high"},
             {"since": "2026-03-01"},
         ):
-            assert link not in at.ask("GET", f"/alerts?{urlencode(not_so)}").text, not_so
+            assert link not in server.request("GET", f"/alerts?{urlencode(not_so)}").text, not_so
 
 
 @pytest.mark.parametrize("since_h", [0, 30])
 def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_kept(
     tmp_path: Path, since_h: int
 ) -> None:
-    with site(tmp_path) as at:
-        at.work(NOW + since_h * 3600 * SECOND)
-        at.fired(NOW - 60 * SECOND, NOW)
-        at.wait(since_h * 3600 * SECOND)
-        for sheet, strips in (
+    with site(tmp_path) as server:
+        server.work(NOW + since_h * 3600 * SECOND)
+        server.fired(NOW - 60 * SECOND, NOW)
+        server.wait(since_h * 3600 * SECOND)
+        for path, timelines in (
             ("/alerts", 1),
-            (f"/alerts/{SITE}/{at.alert}", 1),
+            (f"/alerts/{SITE}/{server.alert}", 1),
             ("/open?timelines=", 1),
             ("/", 0),
         ):
-            shown = at.ask("GET", sheet).text
+            html = server.request("GET", path).text
             found = re.findall(
-                r'<svg class="timeline".*?<path class="fired" d="(.*?)"/>.*?<path class="subject"', shown
+                r'<svg class="timeline".*?<path class="fired" d="(.*?)"/>.*?<path class="subject"', html
             )
-            assert len(found) == strips, sheet
-            assert all(found), sheet
-        for ident in re.findall(r'id="([^"]+)"', shown := at.ask("GET", "/alerts").text):
-            assert shown.count(f'id="{ident}"') == 1
+            assert len(found) == timelines, path
+            assert all(found), path
+        for ident in re.findall(r'id="([^"]+)"', html := server.request("GET", "/alerts").text):
+            assert html.count(f'id="{ident}"') == 1
 
 
 def test_units_and_language_are_preferences_of_the_reader(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        said = {
-            units: at.ask("GET", "/week", headers={"Cookie": f"strikewatch_choices={units}.en"}).text
+    with site(tmp_path) as server:
+        descriptions = {
+            units: server.request("GET", "/week", headers={"Cookie": f"strikewatch_choices={units}.en"}).text
             for units in ("us", "metric", "nonsense")
         }
-        assert 'data-units="us"' in said["us"]
-        assert 'data-units="metric"' in said["metric"]
-        assert said["nonsense"] == said["metric"]
+        assert 'data-units="us"' in descriptions["us"]
+        assert 'data-units="metric"' in descriptions["metric"]
+        assert descriptions["nonsense"] == descriptions["metric"]
     formatting = Formatting(load_translations()["en"], "us")
     bare = {"fault": "same_spot", "evidence": {}, "summary": "Fired unknown s in one spot."}
     assert formatting.describe(bare) == "Fired unknown s in one spot."
@@ -290,11 +297,11 @@ def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path)
     folder = tmp_path / "words"
     folder.mkdir()
     (folder / "eo.toml").write_text('[menu]\nnow = "Nun"\n')
-    with site(tmp_path, words_folder=folder) as at:
-        told = at.ask("GET", "/", headers={"Cookie": "strikewatch_choices=metric.eo"}).text
-        assert 'lang="eo"' in told
-        assert ">Nun<" in told
-        assert ">Alerts<" in told
+    with site(tmp_path, words_folder=folder) as server:
+        html = server.request("GET", "/", headers={"Cookie": "strikewatch_choices=metric.eo"}).text
+        assert 'lang="eo"' in html
+        assert ">Nun<" in html
+        assert ">Alerts<" in html
     (folder / "eo.toml").write_text('[menu]\nnau = "Nun"\n')
     with pytest.raises(SettingsError, match=r"eo\.toml: menu\.nau is not a text of the page"):
         load_translations(folder)
@@ -321,9 +328,9 @@ def test_a_change_of_temperature_is_said_in_words() -> None:
 
 
 def test_faults_that_can_only_be_inferred_are_listed_on_the_first_page(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        at.work(NOW)
-        shown = at.ask("GET", "/", headers=at.cookie(at.token("site office", "view")))
-        assert "What is less certain, and why" in shown.text
-        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in shown.text
-        assert "no engine_rpm in the feed" in shown.text
+    with site(tmp_path) as server:
+        server.work(NOW)
+        html = server.request("GET", "/", headers=server.cookie(server.token("site office", "view")))
+        assert "What is less certain, and why" in html.text
+        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in html.text
+        assert "no engine_rpm in the feed" in html.text

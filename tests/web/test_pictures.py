@@ -18,7 +18,7 @@ def test_none_and_sixty(tmp_path: Path, hammers: int) -> None:
     with crowd(tmp_path, hammers) as url, browser() as chromium:
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
         sizes: list[int] = []
-        page.on("requestfinished", lambda one: sizes.append(one.sizes()["responseBodySize"]))
+        page.on("requestfinished", lambda request: sizes.append(request.sizes()["responseBodySize"]))
         page.goto(url)
         expect(page.locator(".hammer")).to_have_count(hammers)
         expect(page.locator("svg.timeline")).to_have_count(hammers, timeout=20_000)
@@ -27,7 +27,7 @@ def test_none_and_sixty(tmp_path: Path, hammers: int) -> None:
         if not hammers:
             expect(page.locator(".nothing")).to_contain_text("No hammer has been heard yet")
         pictures = shoot(chromium, url, tmp_path, "page")
-        assert len({one.read_bytes() for one in pictures}) == 4
+        assert len({picture.read_bytes() for picture in pictures}) == 4
 
 
 def test_the_demo_in_its_busiest_minutes(tmp_path: Path) -> None:
@@ -42,4 +42,4 @@ def test_the_demo_in_its_busiest_minutes(tmp_path: Path) -> None:
         assert violations(page) == []
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
         pictures = shoot(chromium, url, tmp_path, "demo")
-        assert len({one.read_bytes() for one in pictures}) == 4
+        assert len({picture.read_bytes() for picture in pictures}) == 4

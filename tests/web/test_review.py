@@ -24,30 +24,33 @@ from tests.web.site import NOW, SITE, site
 
 
 def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) -> None:
-    with site(tmp_path) as at:
-        trainer, office = at.cookie(at.token("trainer", "review")), at.cookie(at.token("site office", "act"))
-        at.fired(NOW - 600 * SECOND, NOW - 300 * SECOND)
+    with site(tmp_path) as server:
+        trainer, office = (
+            server.cookie(server.token("trainer", "review")),
+            server.cookie(server.token("site office", "act")),
+        )
+        server.fired(NOW - 600 * SECOND, NOW - 300 * SECOND)
         link = f'href="/review/{SITE}?back=0"'
-        week = at.ask("GET", "/week", headers=trainer).text
+        week = server.request("GET", "/week", headers=trainer).text
         assert link in week
         assert week.count('<td class="number">0.1</td>') == 1  # 5 min of firing, that day
-        assert link not in at.ask("GET", "/week", headers=office).text
-        assert at.ask("GET", f"/review/{SITE}", headers=office).status == 403
-        assert at.ask("GET", f"/review/{SITE}").status == 303
+        assert link not in server.request("GET", "/week", headers=office).text
+        assert server.request("GET", f"/review/{SITE}", headers=office).status == 403
+        assert server.request("GET", f"/review/{SITE}").status == 303
 
-        first = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
+        first = server.request("GET", f"/review/{SITE}?back=0", headers=trainer)
         assert first.status == 202
         assert "Preparing." in first.text
         assert first.headers["retry-after"] == "2"
 
-        def made() -> str:
-            got = at.ask("GET", f"/review/{SITE}?back=0", headers=trainer)
-            assert got.status in (200, 202), got.text
-            policy.append(got.headers["content-security-policy"])
-            return got.text if got.status == 200 else ""
+        def review() -> str:
+            response = server.request("GET", f"/review/{SITE}?back=0", headers=trainer)
+            assert response.status in (200, 202), response.text
+            policy.append(response.headers["content-security-policy"])
+            return response.text if response.status == 200 else ""
 
         policy: list[str] = []
-        report = until(made, 240.0)  # at low priority, beside whatever else runs
+        report = until(review, 240.0)  # at low priority, beside whatever else runs
         assert "The trainer’s review" in report
         assert "op-14" in report
         assert "As at " in report
@@ -58,28 +61,28 @@ def test_the_week_leads_a_trainer_to_the_review_and_nobody_else(tmp_path: Path) 
         name, _, value = trainer["Cookie"].partition("=")
         with browser() as chromium:
             context = chromium.new_context()
-            context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{at.port}"}])
+            context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{server.port}"}])
             page = context.new_page()
-            said: list[str] = []
-            page.on("console", lambda one: said.append(one.text))
-            page.goto(f"http://127.0.0.1:{at.port}/week")
+            violations: list[str] = []
+            page.on("console", lambda message: violations.append(message.text))
+            page.goto(f"http://127.0.0.1:{server.port}/week")
             page.click(f"[{link}]")
             expect(page.locator("h1")).to_have_text("The trainer’s review")
             assert page.evaluate("getComputedStyle(document.querySelector('h2')).borderTopWidth") == "3px"
-            assert said == []  # nothing was held back by the policy
+            assert violations == []  # nothing was held back by the policy
 
 
 def test_what_cannot_be_made_is_said_and_what_is_under_way_ends_with_the_processor(tmp_path: Path) -> None:
     settings = Settings(**{"store": {"path": tmp_path / "none.db"}})
     reviews = ReviewJobs(settings, lambda: NOW)
-    asked = SITE, NOW - 7 * 86_400 * SECOND, NOW
-    assert reviews.look(*asked) is None
+    request = SITE, NOW - 7 * 86_400 * SECOND, NOW
+    assert reviews.look(*request) is None
     with pytest.raises(Refused, match="could not be made"):
-        until(lambda: reviews.look(*asked), 240.0)
-    assert reviews.look(*asked) is None  # it is tried again
+        until(lambda: reviews.look(*request), 240.0)
+    assert reviews.look(*request) is None  # it is tried again
     reviews.close()
-    until(lambda: all(one.name != "review" for one in threading.enumerate()))
-    assert reviews.look(*asked) is None
+    until(lambda: all(thread.name != "review" for thread in threading.enumerate()))
+    assert reviews.look(*request) is None
 
 
 def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_renewed_meanwhile(
@@ -89,49 +92,54 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
     monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     wall, real_s = [NOW], [0.0]
     reviews = ReviewJobs(Settings(), lambda: wall[0], lambda: real_s[0])
-    asked = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
-    assert reviews.look(*asked) is None
-    first = until(lambda: reviews.look(*asked))
-    assert (first.html.strip(), first.upto, first.whole, first.renewing) == ("the report", NOW, False, False)
+    request = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
+    assert reviews.look(*request) is None
+    first = until(lambda: reviews.look(*request))
+    assert (first.html.strip(), first.data_until, first.whole, first.renewing) == (
+        "the report",
+        NOW,
+        False,
+        False,
+    )
     wall[0] += 3600 * SECOND  # a minute of the demo
-    assert reviews.look(*asked) == first
+    assert reviews.look(*request) == first
     real_s[0] += FRESH_S
-    renewing = reviews.look(*asked)
+    renewing = reviews.look(*request)
     assert renewing is not None
-    assert (renewing.upto, renewing.renewing) == (NOW, True)  # the old one, at once
-    second = until(lambda: (one := reviews.look(*asked)) and one.upto > NOW and one)
-    assert (second.upto, second.renewing) == (wall[0], False)
+    assert (renewing.data_until, renewing.renewing) == (NOW, True)  # the old one, at once
+    second = until(lambda: (review := reviews.look(*request)) and review.data_until > NOW and review)
+    assert (second.data_until, second.renewing) == (wall[0], False)
 
     maker(tmp_path, "raise SystemExit(2)")
     real_s[0] += FRESH_S
-    failed = until(lambda: (one := reviews.look(*asked)) and one.failed and one)
-    assert (failed.html, failed.upto, failed.renewing) == (second.html, second.upto, False)
+    failed = until(lambda: (review := reviews.look(*request)) and review.failed and review)
+    assert (failed.html, failed.data_until, failed.renewing) == (second.html, second.data_until, False)
     real_s[0] += RETRY_S
-    again = reviews.look(*asked)
+    again = reviews.look(*request)
     assert again is not None
     assert again.renewing  # tried again, but not with every look
     reviews.close()
-    until(lambda: all(one.name != "review" for one in threading.enumerate()))
+    until(lambda: all(thread.name != "review" for thread in threading.enumerate()))
 
 
 def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     real_s = [0.0]
     reviews = ReviewJobs(Settings(), lambda: NOW, lambda: real_s[0])
-    asked = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND
-    made = until(lambda: reviews.look(*asked))
-    assert made.whole
+    request = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND
+    review = until(lambda: reviews.look(*request))
+    assert review.whole
     real_s[0] += 100 * FRESH_S
-    assert reviews.look(*asked) == made
+    assert reviews.look(*request) == review
     reviews.close()
 
 
 def test_a_served_report_says_its_time_and_leads_back() -> None:
     words, zone = load_translations()["en"], ZoneInfo("UTC")
     report = "<html><body><header><h1>Review</h1></header></body></html>"
-    told = with_status(Review(report, NOW, renewing=True), words, zone, NOW + 60 * SECOND)
-    assert '<header>\n<p role="status">As at 06:13:20. A newer review is being prepared' in told
-    assert 'href="/week"' in told
+    html = with_status(Review(report, NOW, renewing=True), words, zone, NOW + 60 * SECOND)
+    assert '<header>\n<p role="status">As at 06:13:20. A newer review is being prepared' in html
+    assert 'href="/week"' in html
     whole = with_status(Review(report, NOW, whole=True), words, zone, NOW)
     assert "As at" not in whole
     assert 'href="/week"' in whole

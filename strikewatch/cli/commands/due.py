@@ -51,9 +51,9 @@ def command(options: Namespace) -> int:
     for key in pipeline.hammers:
         own, record = settings.of_hammer(key), pipeline.state_of(key)
         seen = take_snapshot(record, Limits.of(own), (NEVER, float("nan")))
-        found += [(key, item) for item in due_items(record, own, seen, seen.upto)]
-        if now - seen.upto > STALE_S * SECOND:
-            stale.append(f"{key[1]} {local(seen.upto, key[0]):%Y-%m-%d %H:%M %Z}")
+        found += [(key, item) for item in due_items(record, own, seen, seen.data_until)]
+        if now - seen.data_until > STALE_S * SECOND:
+            stale.append(f"{key[1]} {local(seen.data_until, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda entry: entry[1].urgency)
     if options.json:
         output.print_json(

@@ -75,7 +75,7 @@ def _narrowed(table: "pd.DataFrame", site: str | None, hammer: str | None) -> "p
 
 def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
     from strikewatch.disclaimer import CAUTION
-    from strikewatch.review.report.usage import less_certain, not_known
+    from strikewatch.review.report.hammers import less_certain, not_known
 
     console.print(Text.assemble(("Hammer usage", "bold"), f"  {period}"))
     if not len(table):

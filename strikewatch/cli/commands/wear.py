@@ -86,8 +86,8 @@ def tools(options: Namespace) -> int:
 
 def _show_tools(console: Console, found: "Condition") -> None:
     """Print the fitted tools, all tools, and how long tools last."""
-    from strikewatch.review.report import wear as words
-    from strikewatch.review.wear.limits import PRACTICE
+    from strikewatch.review.report import hammers as words
+    from strikewatch.review.wear.advice import PRACTICE
 
     if found.fitted:
         console.print(_fitted_table(found.fitted))
@@ -109,7 +109,7 @@ def _show_tools(console: Console, found: "Condition") -> None:
 
 def _show_hammer(console: Console, wear: "HammerWear") -> None:
     """Print what to do with the bushing and tool of one hammer, and its measurements."""
-    from strikewatch.review.report import wear as words
+    from strikewatch.review.report import hammers as words
 
     console.print(Text.assemble((wear.hammer, "bold"), f" at {wear.site}, {words.describe_inspection(wear)}"))
     style = "yellow" if wear.bushing.verdict in ("turn", "replace") else ""
@@ -122,7 +122,7 @@ def _show_hammer(console: Console, wear: "HammerWear") -> None:
 
 
 def _fitted_table(fitted: "Iterable[FittedTool]") -> Table:
-    from strikewatch.review.report import wear as words
+    from strikewatch.review.report import hammers as words
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*FITTED, wrap=FITTED)
@@ -138,7 +138,7 @@ def _fitted_table(fitted: "Iterable[FittedTool]") -> Table:
 
 
 def _tools_table(tools: "Iterable[Tool]") -> Table:
-    from strikewatch.review.report import wear as words
+    from strikewatch.review.report import hammers as words
     from strikewatch.review.report.wording import hours
 
     table = plain_table(*TOOLS, right=("firing", "blows"), wrap=TOOLS)
@@ -156,7 +156,7 @@ def _tools_table(tools: "Iterable[Tool]") -> Table:
 
 
 def _groups_table(groups: "Iterable[Group]") -> Table:
-    from strikewatch.review.report import wear as words
+    from strikewatch.review.report import hammers as words
 
     table = plain_table(*LIFETIMES, right=("count", "ended"), wrap=LIFETIMES)
     for group in groups:

@@ -10,7 +10,7 @@ from rich.text import Text
 from strikewatch.cli.rendering.common import plain_table
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
-from strikewatch.review.report import wear
+from strikewatch.review.report import hammers
 from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
 
 RIGHT = ("count", "per hour", "95 % limits", "total", "per firing hour", "all hammers")
@@ -100,9 +100,9 @@ def _condition(console: Console, found: WearAndTools) -> None:
     if found.condition.groups:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
         for group in found.condition.groups:
-            table.add_row(group.name, str(group.tools), str(group.ended), *wear.median_life(group))
+            table.add_row(group.name, str(group.tools), str(group.ended), *hammers.median_life(group))
         console.print(table)
-        console.print(Text(wear.SURVIVAL_NOTE, "dim"))
+        console.print(Text(hammers.SURVIVAL_NOTE, "dim"))
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:

@@ -66,7 +66,7 @@ class Scale:
         size = 10.0 ** math.floor(math.log10(raw))
         step = next(size * nice for nice in (1, 2, 2.5, 5, 10) if size * nice >= raw * 0.999)
         first = math.ceil(self.low / step - 1e-9)
-        return [n * step for n in range(first, math.floor(self.high / step + 1e-9) + 1)]
+        return [number * step for number in range(first, math.floor(self.high / step + 1e-9) + 1)]
 
 
 class Frame(NamedTuple):
@@ -83,7 +83,7 @@ class Drawing:
 
     def __init__(self, ident: str, height: float, title: str, description: str, width: float = WIDTH) -> None:
         # characters not allowed in an id are replaced by their code, so that different names stay different
-        self._ident = re.sub(r"[^A-Za-z0-9-]", lambda one: f"_{ord(one[0]):x}_", ident)
+        self._ident = re.sub(r"[^A-Za-z0-9-]", lambda match: f"_{ord(match[0]):x}_", ident)
         self._head = (
             f'<svg class="picture" role="img" viewBox="0 0 {_n(width)} {_n(height)}" '
             f'aria-labelledby="{self._ident}-t" aria-describedby="{self._ident}-d">'
@@ -92,41 +92,41 @@ class Drawing:
         )
         self._parts: list[str] = []
 
-    def rect(self, x: float, y: float, width: float, height: float, look: str) -> None:
+    def rect(self, x: float, y: float, width: float, height: float, style: str) -> None:
         self._parts.append(
-            f'<rect class="{look}" x="{_n(x)}" y="{_n(y)}" width="{_n(max(0.0, width))}" height="{_n(height)}"/>'
+            f'<rect class="{style}" x="{_n(x)}" y="{_n(y)}" width="{_n(max(0.0, width))}" height="{_n(height)}"/>'
         )
 
-    def line(self, x1: float, y1: float, x2: float, y2: float, look: str) -> None:
-        self.path(f"M{_n(x1)},{_n(y1)}L{_n(x2)},{_n(y2)}", look)
+    def line(self, x1: float, y1: float, x2: float, y2: float, style: str) -> None:
+        self.path(f"M{_n(x1)},{_n(y1)}L{_n(x2)},{_n(y2)}", style)
 
-    def path(self, outline: str, look: str) -> None:
+    def path(self, outline: str, style: str) -> None:
         if outline:
-            self._parts.append(f'<path class="{look}" d="{outline}"/>')
+            self._parts.append(f'<path class="{style}" d="{outline}"/>')
 
-    def text(self, x: float, y: float, label: str, look: str = "", anchor: str = "start") -> None:
+    def text(self, x: float, y: float, label: str, style: str = "", anchor: str = "start") -> None:
         aligned = "" if anchor == "start" else f' text-anchor="{anchor}"'
-        looks = f' class="{look}"' if look else ""
-        self._parts.append(f'<text{looks} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(label)}</text>')
+        style_attribute = f' class="{style}"' if style else ""
+        self._parts.append(f'<text{style_attribute} x="{_n(x)}" y="{_n(y)}"{aligned}>{escape(label)}</text>')
 
-    def mark(self, x: float, y: float, shape: Shape, look: str, tooltip: str = "") -> None:
+    def mark(self, x: float, y: float, shape: Shape, style: str, tooltip: str = "") -> None:
         """Add a mark with an optional tooltip."""
         inside = f"<title>{escape(tooltip)}</title>" if tooltip else ""
         self._parts.append(
-            f'<path class="mark {look}" transform="translate({_n(x)} {_n(y)})" d="{OUTLINES[shape]}">{inside}</path>'
+            f'<path class="mark {style}" transform="translate({_n(x)} {_n(y)})" d="{OUTLINES[shape]}">{inside}</path>'
         )
 
-    def hatched(self, x: float, y: float, width: float, height: float, look: str) -> None:
-        """Add a hatched box in the style class `look`."""
+    def hatched(self, x: float, y: float, width: float, height: float, style: str) -> None:
+        """Add a hatched box of a style class."""
         begin = math.floor((x - height) / 6) * 6
         strokes = []
-        for foot in np.arange(begin, x + width, 6.0).tolist():
-            low, high = max(foot, x), min(foot + height, x + width)
+        for base in np.arange(begin, x + width, 6.0).tolist():
+            low, high = max(base, x), min(base + height, x + width)
             if high > low:
                 strokes.append(
-                    f"M{_n(low)},{_n(y + height - (low - foot))}L{_n(high)},{_n(y + height - (high - foot))}"
+                    f"M{_n(low)},{_n(y + height - (low - base))}L{_n(high)},{_n(y + height - (high - base))}"
                 )
-        self.path("".join(strokes), look)
+        self.path("".join(strokes), style)
 
     def value_axis(
         self, frame: Frame, y: Scale, most: int, form: Callable[[float], str] | None = None
@@ -146,11 +146,11 @@ class Drawing:
     def time_axis(self, frame: Frame, begin: Instant, end: Instant, zone: ZoneInfo, most: int) -> None:
         """Add local times at the bottom; those too close to an edge have no label."""
         x = time_scale(begin, end, frame.left, frame.right)
-        for at, label in time_ticks(begin, end, zone, most):
-            place = float(x(np.array([at]))[0])
-            self.line(place, frame.bottom, place, frame.bottom + 4, "axis")
-            if frame.left + 13 < place < frame.right - 13:
-                self.text(place, frame.bottom + 15, label, "soft", "middle")
+        for instant_ns, label in time_ticks(begin, end, zone, most):
+            position = float(x(np.array([instant_ns]))[0])
+            self.line(position, frame.bottom, position, frame.bottom + 4, "axis")
+            if frame.left + 13 < position < frame.right - 13:
+                self.text(position, frame.bottom + 15, label, "soft", "middle")
 
     def svg(self) -> str:
         return f"{self._head}{''.join(self._parts)}</svg>"
@@ -184,23 +184,25 @@ def _thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 def time_scale(begin: Instant, end: Instant, left: float, right: float) -> Callable[[Ints], Floats]:
     """Return a function from instants [n] to horizontal units [n]; instants beyond are clipped."""
     scale = Scale(0.0, (end - begin) / SECOND, left, right)
-    return lambda at: scale.of((at - begin) / SECOND)
+    return lambda instant_ns: scale.of((instant_ns - begin) / SECOND)
 
 
 def time_ticks(begin: Instant, end: Instant, zone: ZoneInfo, most: int = 6) -> list[tuple[Instant, str]]:
     """Return round local times within [begin, end], each as an instant with its label."""
-    step_s = next((one for one in _STEPS_S if (end - begin) / SECOND / one <= most), _STEPS_S[-1])
+    step_s = next((step for step in _STEPS_S if (end - begin) / SECOND / step <= most), _STEPS_S[-1])
     offset = local_time(begin, zone).utcoffset() or timedelta()
     shift = round(offset.total_seconds()) * SECOND
     step = step_s * SECOND
     first = -(-(begin + shift) // step) * step - shift
     form = "%H:%M:%S" if step_s < 60 else "%H:%M" if step_s < 86_400 else "%d %b"
-    return [(at, f"{local_time(at, zone):{form}}") for at in range(first, end + 1, step)]
+    return [
+        (instant_ns, f"{local_time(instant_ns, zone):{form}}") for instant_ns in range(first, end + 1, step)
+    ]
 
 
-def local_time(at: Instant, zone: ZoneInfo) -> datetime:
+def local_time(instant_ns: Instant, zone: ZoneInfo) -> datetime:
     """Return an instant in the site's time zone."""
-    return (_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone)
+    return (_EPOCH + timedelta(microseconds=instant_ns // 1000)).astimezone(zone)
 
 
 def shorten(name: str, letters: int) -> str:
@@ -222,18 +224,17 @@ def format_number(value: float) -> str:
     return f"{value:.2g}" if abs(value) >= 0.0095 else f"{value:.3f}" if value else "0"
 
 
-def spread_labels(places: Sequence[float], apart: float, low: float, high: float) -> list[float]:
-    """Return places for labels [n] in [low, high], near the given ones and in the same order, and `apart` from each
-    other if there is room."""
-    order = sorted(range(len(places)), key=lambda i: places[i])
-    apart = min(apart, (high - low) / max(1, len(places) - 1))
-    put = [min(max(one, low), high) for one in places]
+def spread_labels(positions: Sequence[float], distance: float, low: float, high: float) -> list[float]:
+    """Move labels [n] into [low, high] and at least `distance` apart if there is room; their order stays."""
+    order = sorted(range(len(positions)), key=lambda i: positions[i])
+    distance = min(distance, (high - low) / max(1, len(positions) - 1))
+    placed = [min(max(value, low), high) for value in positions]
     for before, i in itertools.pairwise(order):
-        put[i] = max(put[i], put[before] + apart)
+        placed[i] = max(placed[i], placed[before] + distance)
     for after, i in itertools.pairwise(order[::-1]):
-        put[after] = min(put[after], high)
-        put[i] = min(put[i], put[after] - apart)
-    return put
+        placed[after] = min(placed[after], high)
+        placed[i] = min(placed[i], placed[after] - distance)
+    return placed
 
 
 def _n(value: float) -> str:

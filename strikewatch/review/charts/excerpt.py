@@ -74,14 +74,14 @@ def draw_excerpt(ident: str, excerpt: Excerpt, zone: ZoneInfo) -> str:
     """Return the chart as SVG, with times in `zone`."""
     above = 266.0 if len(excerpt.spot_s[0]) else 202.0
     bottom = above + _PANEL_HEIGHT * len(excerpt.panels)
-    sheet = Drawing(ident, bottom + 20, *_title_and_description(excerpt, zone))
-    _ExcerptChart(sheet, excerpt).draw(zone, bottom)
-    return sheet.svg()
+    drawing = Drawing(ident, bottom + 20, *_title_and_description(excerpt, zone))
+    _ExcerptChart(drawing, excerpt).draw(zone, bottom)
+    return drawing.svg()
 
 
 class _ExcerptChart:
-    def __init__(self, sheet: Drawing, excerpt: Excerpt) -> None:
-        self._sheet = sheet
+    def __init__(self, drawing: Drawing, excerpt: Excerpt) -> None:
+        self._drawing = drawing
         self._excerpt = excerpt
         self._x = time_scale(excerpt.begin, excerpt.end, _LEFT, _RIGHT)
         self._per_s = (_RIGHT - _LEFT) / ((excerpt.end - excerpt.begin) / SECOND)
@@ -90,7 +90,7 @@ class _ExcerptChart:
         excerpt, top = self._excerpt, 26.0
         until = excerpt.end if excerpt.cleared is None else excerpt.cleared
         shaded = self._at(excerpt.onset), self._at(until)
-        self._sheet.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
+        self._drawing.rect(shaded[0], top - 8, max(1.5, shaded[1] - shaded[0]), bottom - top + 8, "shade")
         self._onset_and_end(top, bottom)
         self._firing(top + 8)
         self._pressure(top + 42, 72)
@@ -99,21 +99,21 @@ class _ExcerptChart:
             self._spot(top + 190, 50)
         for n, panel in enumerate(reversed(excerpt.panels), 1):
             self._additional(panel, bottom - _PANEL_HEIGHT * n + 20, _PANEL_HEIGHT - 20)
-        self._sheet.time_axis(Frame(_LEFT, _RIGHT, top, bottom), excerpt.begin, excerpt.end, zone, 5)
+        self._drawing.time_axis(Frame(_LEFT, _RIGHT, top, bottom), excerpt.begin, excerpt.end, zone, 5)
 
     def _at(self, instant: Instant) -> float:
         return float(self._x(np.array([instant]))[0])
 
     def _firing(self, y: float) -> None:
-        self._sheet.text(_LEFT, y, "Firing" if self._excerpt.fired else "Firing: none")
+        self._drawing.text(_LEFT, y, "Firing" if self._excerpt.fired else "Firing: none")
         for start, stop in self._excerpt.fired:
             a, b = self._at(start), self._at(stop)
             if b > a:
-                self._sheet.rect(a, y + 4, b - a, 12, "fired")
+                self._drawing.rect(a, y + 4, b - a, 12, "fired")
         for start, stop in self._excerpt.suspected:
             a, b = self._at(start), self._at(stop)
-            self._sheet.hatched(a, y + 4, b - a, 12, "fired-hatch")
-        self._sheet.line(_LEFT, y + 16, _RIGHT, y + 16, "grid")
+            self._drawing.hatched(a, y + 4, b - a, 12, "fired-hatch")
+        self._drawing.line(_LEFT, y + 16, _RIGHT, y + 16, "grid")
 
     def _pressure(self, y: float, height: float) -> None:
         at, bar = self._excerpt.pressure_bar
@@ -122,12 +122,12 @@ class _ExcerptChart:
         top = max([*levels, float(known.max()) if len(known) else 0.0, 50.0]) * 1.06
         name = "Supply pressure, bar" + ("; dashed: loaded level of this hammer" if levels else "")
         scale = self._panel(y, height, name, Scale(0.0, top, y + height, y), len(known))
-        self._sheet.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
+        self._drawing.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
         for start, stop, level in self._excerpt.loaded_bar:
             if level == level:
                 a, b = self._at(start), self._at(stop)
-                for look in ("baseline-edge", "baseline"):
-                    self._sheet.line(a, scale(level), max(b, a + 4), scale(level), look)
+                for style in ("baseline-edge", "baseline"):
+                    self._drawing.line(a, scale(level), max(b, a + 4), scale(level), style)
 
     def _oil(self, y: float, height: float) -> None:
         at, oil_c = self._excerpt.oil_c
@@ -136,7 +136,7 @@ class _ExcerptChart:
         high = max([float(known.max()) if len(known) else 60.0, self._excerpt.limit_c]) + 3
         scale = self._panel(y, height, "Oil, °C", Scale(low, high, y + height, y), len(known), 2)
         self._limit(scale(self._excerpt.limit_c), f"limit {format_number(self._excerpt.limit_c)} °C")
-        self._sheet.path(trace(self._x(at), scale.of(oil_c), _HOLD_S["oil"] * self._per_s), "oil")
+        self._drawing.path(trace(self._x(at), scale.of(oil_c), _HOLD_S["oil"] * self._per_s), "oil")
 
     def _spot(self, y: float, height: float) -> None:
         at, spot_s = self._excerpt.spot_s
@@ -146,7 +146,7 @@ class _ExcerptChart:
             y, height, "Firing in one spot, s", Scale(0.0, high, y + height, y), len(known), 3
         )
         self._limit(scale(self._excerpt.limit_s), f"limit {format_number(self._excerpt.limit_s)} s")
-        self._sheet.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
+        self._drawing.path(trace(self._x(at), scale.of(spot_s), _HOLD_S["spot"] * self._per_s), "spot")
 
     def _additional(self, panel: Panel, y: float, height: float) -> None:
         values = np.concatenate([values[np.isfinite(values)] for _, values in panel.series])
@@ -157,32 +157,32 @@ class _ExcerptChart:
         for limit in panel.limits:
             self._limit(scale(limit), f"limit {format_number(limit)}")
         for at, each in panel.series:
-            self._sheet.path(trace(self._x(at), scale.of(each), panel.hold_s * self._per_s), "spot")
+            self._drawing.path(trace(self._x(at), scale.of(each), panel.hold_s * self._per_s), "spot")
 
     def _panel(self, y: float, height: float, name: str, scale: Scale, known: int, most: int = 3) -> Scale:
-        self._sheet.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
+        self._drawing.text(_LEFT, y - 4, name if known else f"{name}: not sampled")
         for value in scale.ticks(most) if known else ():
-            self._sheet.line(_LEFT, scale(value), _RIGHT, scale(value), "grid")
-            self._sheet.text(_LEFT - 4, scale(value) + 4, format_number(value), "soft", "end")
-        self._sheet.line(_LEFT, y, _LEFT, y + height, "axis")
+            self._drawing.line(_LEFT, scale(value), _RIGHT, scale(value), "grid")
+            self._drawing.text(_LEFT - 4, scale(value) + 4, format_number(value), "soft", "end")
+        self._drawing.line(_LEFT, y, _LEFT, y + height, "axis")
         return scale
 
     def _limit(self, y: float, label: str) -> None:
-        self._sheet.line(_LEFT, y, _RIGHT, y, "limit")
-        self._sheet.text(_RIGHT, y - 3, label, "limit-word", "end")
+        self._drawing.line(_LEFT, y, _RIGHT, y, "limit")
+        self._drawing.text(_RIGHT, y - 3, label, "limit-word", "end")
 
     def _onset_and_end(self, top: float, bottom: float) -> None:
         excerpt = self._excerpt
         x = self._at(excerpt.onset)
-        self._sheet.line(x, top - 10, x, bottom, "moment")
+        self._drawing.line(x, top - 10, x, bottom, "moment")
         right = x > (_LEFT + _RIGHT) / 2
         name = shorten(excerpt.name, int(((x - _LEFT) if right else (_RIGHT - x)) / _BOLD))
-        self._sheet.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
+        self._drawing.text(x + (-4 if right else 4), top - 12, name, "strong", "end" if right else "start")
         if excerpt.cleared is not None and excerpt.begin < excerpt.cleared < excerpt.end:
             ended_x = self._at(excerpt.cleared)
-            self._sheet.line(ended_x, top - 4, ended_x, bottom, "moment")
+            self._drawing.line(ended_x, top - 4, ended_x, bottom, "moment")
             if not right and ended_x - x > 11 + 6 * len(excerpt.name):
-                self._sheet.text(ended_x, top - 12, "ended", "soft", "middle")
+                self._drawing.text(ended_x, top - 12, "ended", "soft", "middle")
 
 
 def _title_and_description(excerpt: Excerpt, zone: ZoneInfo) -> tuple[str, str]:

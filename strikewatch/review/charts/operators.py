@@ -53,29 +53,29 @@ class Funnel:
 
 def draw_funnel(ident: str, funnel: Funnel, title: str) -> str:
     """Return the plot as SVG."""
-    sheet = Drawing(ident, 264, title, _describe_funnel(funnel))
+    drawing = Drawing(ident, 264, title, _describe_funnel(funnel))
     top = max([1.25 * float(np.max(funnel.rate, initial=0.0)), 2.5 * funnel.expected, 0.1])
     x = Scale(0.0, max(1.06 * float(np.max(funnel.hours, initial=0.0)), 0.1), _FUNNEL.left, _FUNNEL.right)
     y = Scale(0.0, top, _FUNNEL.bottom, _FUNNEL.top)
-    sheet.value_axis(_FUNNEL, y, 4)
-    sheet.bottom_axis(_FUNNEL, x, 5)
-    sheet.text(4, 11, "Faults per hour")
-    sheet.text(_FUNNEL.right, _FUNNEL.bottom + 30, funnel.exposure, anchor="end")
+    drawing.value_axis(_FUNNEL, y, 4)
+    drawing.bottom_axis(_FUNNEL, x, 5)
+    drawing.text(4, 11, "Faults per hour")
+    drawing.text(_FUNNEL.right, _FUNNEL.bottom + 30, funnel.exposure, anchor="end")
     inside = (funnel.at_h > 0) & (funnel.at_h <= x.high)
     across = x.of(funnel.at_h[inside])
-    for look, limits in (("outer", funnel.outer), ("inner", funnel.inner)):
+    for style, limits in (("outer", funnel.outer), ("inner", funnel.inner)):
         for limit in limits:
-            held = np.where(limit[inside] <= top, limit[inside], np.nan)
-            sheet.path(trace(across, y.of(held), WIDTH), look)
-    sheet.line(_FUNNEL.left, y(funnel.expected), _FUNNEL.right, y(funnel.expected), "mean")
-    _key(sheet, funnel)
-    _points(sheet, funnel, x, y)
-    return sheet.svg()
+            shown = np.where(limit[inside] <= top, limit[inside], np.nan)
+            drawing.path(trace(across, y.of(shown), WIDTH), style)
+    drawing.line(_FUNNEL.left, y(funnel.expected), _FUNNEL.right, y(funnel.expected), "mean")
+    _key(drawing, funnel)
+    _points(drawing, funnel, x, y)
+    return drawing.svg()
 
 
-def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
+def _points(drawing: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
     every = len(funnel.names) <= _NAMED
-    out = [every or one in ("above", "below") for one in funnel.standing]
+    out = [every or standing in ("above", "below") for standing in funnel.standing]
     named = [i for i, name in enumerate(funnel.names) if name and out[i]]
     heights = spread_labels([y(float(funnel.rate[i])) for i in named], 12.0, _FUNNEL.top, _FUNNEL.bottom - 8)
     for i, height in zip(named, heights, strict=True):
@@ -84,23 +84,23 @@ def _points(sheet: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
         left = at[0] + 14 + LETTER * len(name) > _FUNNEL.right
         beside = at[0] - 12 if left else at[0] + 12
         if abs(height - at[1]) > 4:
-            sheet.line(*at, beside, height, "grid")
-        look = "strong" if funnel.standing[i] in ("above", "below") else "soft"
-        sheet.text(beside, height + 4, name, look, "end" if left else "start")
+            drawing.line(*at, beside, height, "grid")
+        style = "strong" if funnel.standing[i] in ("above", "below") else "soft"
+        drawing.text(beside, height + 4, name, style, "end" if left else "start")
     for i, standing in enumerate(funnel.standing):
         name, rate, hours = funnel.names[i] or "another", float(funnel.rate[i]), float(funnel.hours[i])
         tooltip = f"{name}: {format_number(rate)} per hour over {format_number(hours)} h"
-        sheet.mark(x(hours), y(rate), SHAPES[standing], standing, tooltip)
+        drawing.mark(x(hours), y(rate), SHAPES[standing], standing, tooltip)
 
 
-def _key(sheet: Drawing, funnel: Funnel) -> None:
+def _key(drawing: Drawing, funnel: Funnel) -> None:
     y = _FUNNEL.bottom + 44
-    sheet.line(_FUNNEL.left, y - 4, _FUNNEL.left + 18, y - 4, "mean")
-    sheet.text(_FUNNEL.left + 22, y, f"site {format_number(funnel.expected)} per h")
-    sheet.line(_FUNNEL.left + 130, y - 4, _FUNNEL.left + 148, y - 4, "inner")
-    sheet.text(_FUNNEL.left + 152, y, "95 %")
-    sheet.line(_FUNNEL.left + 204, y - 4, _FUNNEL.left + 222, y - 4, "outer")
-    sheet.text(_FUNNEL.left + 226, y, "99.8 % by chance")
+    drawing.line(_FUNNEL.left, y - 4, _FUNNEL.left + 18, y - 4, "mean")
+    drawing.text(_FUNNEL.left + 22, y, f"site {format_number(funnel.expected)} per h")
+    drawing.line(_FUNNEL.left + 130, y - 4, _FUNNEL.left + 148, y - 4, "inner")
+    drawing.text(_FUNNEL.left + 152, y, "95 %")
+    drawing.line(_FUNNEL.left + 204, y - 4, _FUNNEL.left + 222, y - 4, "outer")
+    drawing.text(_FUNNEL.left + 226, y, "99.8 % by chance")
 
 
 def _describe_funnel(funnel: Funnel) -> str:
@@ -131,46 +131,46 @@ def draw_intervals(ident: str, intervals: Intervals, title: str) -> str:
     names = [shorten(name, _MAX_LETTERS) for name in intervals.names]
     left = 14 + LETTER * max(map(len, names), default=0)
     bottom = _INTERVALS_TOP + _ROW * len(names)
-    sheet = Drawing(ident, bottom + 36, title, _describe_intervals(intervals))
+    drawing = Drawing(ident, bottom + 36, title, _describe_intervals(intervals))
     known = np.concatenate([intervals.rate, intervals.raw, [intervals.expected]])
     shown = float(np.nanmax(known)) if np.isfinite(known).any() else 0.1
     widest = float(np.nanmax(intervals.upper)) if np.isfinite(intervals.upper).any() else shown
     x = Scale(0.0, max(min(widest, 2.5 * shown) * 1.04, 0.1), left, _FUNNEL.right)
     for value in x.ticks(4):
-        sheet.line(x(value), _INTERVALS_TOP - 6, x(value), bottom, "grid")
-        sheet.text(x(value), bottom + 14, format_number(value), "soft", "middle")
-    sheet.text(_FUNNEL.right, bottom + 28, "faults per hour", anchor="end")
+        drawing.line(x(value), _INTERVALS_TOP - 6, x(value), bottom, "grid")
+        drawing.text(x(value), bottom + 14, format_number(value), "soft", "middle")
+    drawing.text(_FUNNEL.right, bottom + 28, "faults per hour", anchor="end")
     if intervals.expected == intervals.expected:
         at = x(intervals.expected)
-        sheet.line(at, _INTERVALS_TOP - 8, at, bottom, "mean")
+        drawing.line(at, _INTERVALS_TOP - 8, at, bottom, "mean")
         side = "end" if at > (left + _FUNNEL.right) / 2 else "start"
-        sheet.text(at, _INTERVALS_TOP - 13, f"site {format_number(intervals.expected)}", "", side)
+        drawing.text(at, _INTERVALS_TOP - 13, f"site {format_number(intervals.expected)}", "", side)
     for i, name in enumerate(names):
-        _row(sheet, intervals, i, name, x, _INTERVALS_TOP + (i + 0.5) * _ROW)
-    return sheet.svg()
+        _row(drawing, intervals, i, name, x, _INTERVALS_TOP + (i + 0.5) * _ROW)
+    return drawing.svg()
 
 
-def _row(sheet: Drawing, intervals: Intervals, i: int, name: str, x: Scale, y: float) -> None:
+def _row(drawing: Drawing, intervals: Intervals, i: int, name: str, x: Scale, y: float) -> None:
     standing = intervals.standing[i]
-    sheet.text(4, y + 4, name, "strong" if standing in ("above", "below") else "")
+    drawing.text(4, y + 4, name, "strong" if standing in ("above", "below") else "")
     rate, lower, upper, raw = (
-        float(one[i]) for one in (intervals.rate, intervals.lower, intervals.upper, intervals.raw)
+        float(column[i]) for column in (intervals.rate, intervals.lower, intervals.upper, intervals.raw)
     )
     if lower == lower and upper == upper:
-        sheet.line(x(lower), y, x(upper), y, f"span {standing}")
+        drawing.line(x(lower), y, x(upper), y, f"span {standing}")
         if upper > x.high:
-            sheet.path(
+            drawing.path(
                 f"M{_FUNNEL.right - 5:.1f},{y - 4:.1f}L{_FUNNEL.right:.1f},{y:.1f}L{_FUNNEL.right - 5:.1f},{y + 4:.1f}",
                 "axis",
             )
     limits = f"{format_number(lower)} to {format_number(upper)}"
     tooltip = f"{intervals.names[i]}: estimated {format_number(rate)} per hour, {limits}"
     if raw == raw:
-        sheet.mark(
+        drawing.mark(
             x(raw), y, "diamond", "raw", f"{intervals.names[i]}: counted {format_number(raw)} per hour"
         )
     if rate == rate:
-        sheet.mark(x(rate), y, SHAPES[standing], standing, tooltip)
+        drawing.mark(x(rate), y, SHAPES[standing], standing, tooltip)
 
 
 def _describe_intervals(intervals: Intervals) -> str:

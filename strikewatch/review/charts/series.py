@@ -39,32 +39,32 @@ def draw_control_chart(ident: str, chart: ControlChart, title: str) -> str:
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3. The caller computes the limits.
     """
     n = len(chart.names)
-    sheet = Drawing(ident, 150, title, _describe_control(chart))
+    drawing = Drawing(ident, 150, title, _describe_control(chart))
     known = np.concatenate([chart.rate, chart.upper])
     known = known[np.isfinite(known)]
     y = Scale(0.0, max(1.1 * float(np.max(known, initial=0.0)), 0.1), _CONTROL.bottom, _CONTROL.top)
     step = (_CONTROL.right - _CONTROL.left) / max(n, 1)
     centres = [_CONTROL.left + (i + 0.5) * step for i in range(n)]
-    sheet.value_axis(_CONTROL, y, 3)
-    sheet.line(_CONTROL.left, _CONTROL.bottom, _CONTROL.right, _CONTROL.bottom, "axis")
-    sheet.text(4, 11, "Faults per hour")
-    sheet.text(_CONTROL.right, 11, "steps: control limits; triangle: beyond them", "soft", "end")
+    drawing.value_axis(_CONTROL, y, 3)
+    drawing.line(_CONTROL.left, _CONTROL.bottom, _CONTROL.right, _CONTROL.bottom, "axis")
+    drawing.text(4, 11, "Faults per hour")
+    drawing.text(_CONTROL.right, 11, "steps: control limits; triangle: beyond them", "soft", "end")
     for limit in (chart.lower, chart.upper):
-        sheet.path(_steps(limit, y, step), "inner")
+        drawing.path(_steps(limit, y, step), "inner")
     if chart.centre == chart.centre:
-        sheet.line(_CONTROL.left, y(chart.centre), _CONTROL.right, y(chart.centre), "mean")
-    sheet.path(_joined(centres, chart.rate, y), "track")
+        drawing.line(_CONTROL.left, y(chart.centre), _CONTROL.right, y(chart.centre), "mean")
+    drawing.path(_joined(centres, chart.rate, y), "track")
     for i, rate in enumerate(chart.rate.tolist()):
         if rate == rate:
             beyond = bool(chart.signal[i])
             above = rate >= chart.centre
-            shape, look = (("up", "above") if above else ("down", "below")) if beyond else ("dot", "within")
+            shape, style = (("up", "above") if above else ("down", "below")) if beyond else ("dot", "within")
             tooltip = f"{chart.names[i]}: {format_number(rate)} per hour"
-            sheet.mark(centres[i], y(rate), shape, look, tooltip)  # type: ignore[arg-type]  # one of SHAPES' values
+            drawing.mark(centres[i], y(rate), shape, style, tooltip)  # type: ignore[arg-type]  # one of SHAPES' values
     every = max(1, -(-n * 44 // int(_CONTROL.right - _CONTROL.left)))
     for i in range(n - 1, -1, -every):
-        sheet.text(centres[i], _CONTROL.bottom + 15, chart.names[i], "soft", "middle")
-    return sheet.svg()
+        drawing.text(centres[i], _CONTROL.bottom + 15, chart.names[i], "soft", "middle")
+    return drawing.svg()
 
 
 def _steps(limit: Floats, y: Scale, step: float) -> str:
@@ -112,7 +112,7 @@ def draw_sweep(
         f"{format_number(float(line.rate[-1]))} at {format_number(float(values[-1]))}"
         for line in lines
     )
-    sheet = Drawing(ident, 246, title, description)
+    drawing = Drawing(ident, 246, title, description)
     high = max([float(np.nanmax(line.upper, initial=0.0)) for line in lines] + [0.1])
     x = Scale(
         float(values[0]),
@@ -121,26 +121,26 @@ def draw_sweep(
         _SWEEP.right,
     )
     y = Scale(0.0, 1.05 * high, _SWEEP.bottom, _SWEEP.top)
-    sheet.value_axis(_SWEEP, y, 4)
+    drawing.value_axis(_SWEEP, y, 4)
     if values[0] <= now <= values[-1]:
-        sheet.line(x(now), _SWEEP.top, x(now), _SWEEP.bottom, "limit")
-        sheet.text(x(now), _SWEEP.top - 4, f"now {format_number(now)}", "soft", "middle")
+        drawing.line(x(now), _SWEEP.top, x(now), _SWEEP.bottom, "limit")
+        drawing.text(x(now), _SWEEP.top - 4, f"now {format_number(now)}", "soft", "middle")
     for k, line in enumerate(lines):
         shape = _SHAPES[k % len(_SHAPES)]
         points = list(zip(values.tolist(), line.rate.tolist(), strict=True))
-        sheet.path("M" + "L".join(f"{x(a):.1f},{y(b):.1f}" for a, b in points), "track")
+        drawing.path("M" + "L".join(f"{x(a):.1f},{y(b):.1f}" for a, b in points), "track")
         for a, low, up in zip(values.tolist(), line.lower.tolist(), line.upper.tolist(), strict=True):
-            sheet.line(x(a), y(low), x(a), y(up), "span")
+            drawing.line(x(a), y(low), x(a), y(up), "span")
         for a, b in points:
-            sheet.mark(
+            drawing.mark(
                 x(a), y(b), shape, "within", f"{line.name} at {format_number(a)}: {format_number(b)} an hour"
             )
-        sheet.mark(_SWEEP.left + 6, 10 + 12 * k, shape, "within")
-        sheet.text(_SWEEP.left + 16, 14 + 12 * k, line.name)
-    sheet.bottom_axis(_SWEEP, x, 6)
-    sheet.text((_SWEEP.left + _SWEEP.right) / 2, _SWEEP.bottom + 34, setting, "soft", "middle")
-    sheet.text(_SWEEP.right, 14, "faults per firing hour, exact 95 % limits", "soft", "end")
-    return sheet.svg()
+        drawing.mark(_SWEEP.left + 6, 10 + 12 * k, shape, "within")
+        drawing.text(_SWEEP.left + 16, 14 + 12 * k, line.name)
+    drawing.bottom_axis(_SWEEP, x, 6)
+    drawing.text((_SWEEP.left + _SWEEP.right) / 2, _SWEEP.bottom + 34, setting, "soft", "middle")
+    drawing.text(_SWEEP.right, 14, "faults per firing hour, exact 95 % limits", "soft", "end")
+    return drawing.svg()
 
 
 def draw_readings(
@@ -170,26 +170,26 @@ def draw_readings(
         Scale(first_h, end_h, _READINGS.left, _READINGS.right),
         Scale(low - margin, high + margin, _READINGS.bottom, _READINGS.top),
     )
-    sheet = Drawing(ident, 206, title, _describe_readings(readings, trend, limit_mm))
-    sheet.value_axis(_READINGS, y, 4, "{:g}".format)
-    sheet.bottom_axis(_READINGS, x, 5)
-    for k, look in ((1, "inner"), (2, "inner"), (0, "track")):
+    drawing = Drawing(ident, 206, title, _describe_readings(readings, trend, limit_mm))
+    drawing.value_axis(_READINGS, y, 4, "{:g}".format)
+    drawing.bottom_axis(_READINGS, x, 5)
+    for k, style in ((1, "inner"), (2, "inner"), (0, "track")):
         edge = np.array([at[k] for at in band])
         edge[(edge < y.low) | (edge > y.high)] = np.nan  # do not draw along the edge of the chart
-        sheet.path(trace(x.of(np.array(hours)), y.of(edge), WIDTH), look)
-    sheet.line(x(now_h), _READINGS.top, x(now_h), _READINGS.bottom, "grid")
-    sheet.text(x(now_h), _READINGS.bottom - 4, "now", "soft", "middle")
+        drawing.path(trace(x.of(np.array(hours)), y.of(edge), WIDTH), style)
+    drawing.line(x(now_h), _READINGS.top, x(now_h), _READINGS.bottom, "grid")
+    drawing.text(x(now_h), _READINGS.bottom - 4, "now", "soft", "middle")
     if limit_mm is not None:
-        sheet.line(_READINGS.left, y(limit_mm), _READINGS.right, y(limit_mm), "limit")
-        sheet.text(_READINGS.left + 4, y(limit_mm) - 4, f"limit {limit_mm:g}", "limit-word")
+        drawing.line(_READINGS.left, y(limit_mm), _READINGS.right, y(limit_mm), "limit")
+        drawing.text(_READINGS.left + 4, y(limit_mm) - 4, f"limit {limit_mm:g}", "limit-word")
     for hour, value in readings:
-        sheet.mark(x(hour), y(value), "dot", "within", f"{value:g} mm at {format_number(hour)} h")
-    sheet.text(4, 11, "mm")
-    sheet.text(_READINGS.right, 11, "dashed: 95 % of further readings", "soft", "end")
-    sheet.text(
+        drawing.mark(x(hour), y(value), "dot", "within", f"{value:g} mm at {format_number(hour)} h")
+    drawing.text(4, 11, "mm")
+    drawing.text(_READINGS.right, 11, "dashed: 95 % of further readings", "soft", "end")
+    drawing.text(
         (_READINGS.left + _READINGS.right) / 2, _READINGS.bottom + 32, "operating hours", "soft", "middle"
     )
-    return sheet.svg()
+    return drawing.svg()
 
 
 def _describe_readings(readings: Sequence[tuple[float, float]], trend: Trend, limit_mm: float | None) -> str:

@@ -51,29 +51,29 @@ class Timeline:
 
 def draw_timeline(ident: str, shift: Timeline, title: str, zone: ZoneInfo) -> str:
     """Return the timeline as SVG, with times in `zone`."""
-    sheet = Drawing(ident, 118, title, _description(shift, zone))
+    drawing = Drawing(ident, 118, title, _description(shift, zone))
     x = time_scale(shift.begin, shift.end, _FRAME.left, _FRAME.right)
-    sheet.rect(_FRAME.left, _FRAME.top, _FRAME.right - _FRAME.left, _FRAME.bottom - _FRAME.top, "panel")
+    drawing.rect(_FRAME.left, _FRAME.top, _FRAME.right - _FRAME.left, _FRAME.bottom - _FRAME.top, "panel")
     for start, stop in shift.silent:
         a, b = x(np.array([start, stop])).tolist()
-        sheet.hatched(a, _FRAME.top, b - a, _FRAME.bottom - _FRAME.top, "gap-hatch")
-    sheet.path(_bars(shift), "fired")
+        drawing.hatched(a, _FRAME.top, b - a, _FRAME.bottom - _FRAME.top, "gap-hatch")
+    drawing.path(_bars(shift), "fired")
     at, oil_c = shift.oil_c
     known = oil_c[np.isfinite(oil_c)]
     high = max(float(known.max()) if len(known) else 0.0, shift.limit_c) + 6
     y = Scale(min(20.0, float(known.min()) if len(known) else 20.0), high, _FRAME.bottom, _FRAME.top)
     for value in y.ticks(3):
-        sheet.text(_FRAME.left - 4, y(value) + 4, format_number(value), "soft", "end")
-    sheet.line(_FRAME.left, y(shift.limit_c), _FRAME.right, y(shift.limit_c), "limit")
+        drawing.text(_FRAME.left - 4, y(value) + 4, format_number(value), "soft", "end")
+    drawing.line(_FRAME.left, y(shift.limit_c), _FRAME.right, y(shift.limit_c), "limit")
     gap = _HOLD_S * (_FRAME.right - _FRAME.left) / ((shift.end - shift.begin) / SECOND)
-    sheet.path(trace(x(at), y.of(oil_c), max(gap, 1.5)), "oil")
-    sheet.text(4, 10, f"Bars: share fired; line: oil °C, limit {format_number(shift.limit_c)}", "soft")
+    drawing.path(trace(x(at), y.of(oil_c), max(gap, 1.5)), "oil")
+    drawing.text(4, 10, f"Bars: share fired; line: oil °C, limit {format_number(shift.limit_c)}", "soft")
     for mark in shift.marks:
         if shift.begin <= mark.at < shift.end:
             place = float(x(np.array([mark.at]))[0])
-            sheet.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
-    sheet.time_axis(_FRAME, shift.begin, shift.end, zone, 6)
-    return sheet.svg()
+            drawing.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
+    drawing.time_axis(_FRAME, shift.begin, shift.end, zone, 6)
+    return drawing.svg()
 
 
 def _bars(shift: Timeline) -> str:
@@ -91,8 +91,8 @@ def _bars(shift: Timeline) -> str:
         return ""
     # Firing time up to each edge: whole bouts before it, and part of the bout that contains it.
     starts, ends = fired[:, 0].astype(float), fired[:, 1].astype(float)
-    upto = np.clip(edges[:, None] - starts, 0.0, ends - starts).sum(axis=1)
-    heights = np.diff(upto) / np.diff(edges) * (_FRAME.bottom - _FRAME.top - 6)
+    cumulative = np.clip(edges[:, None] - starts, 0.0, ends - starts).sum(axis=1)
+    heights = np.diff(cumulative) / np.diff(edges) * (_FRAME.bottom - _FRAME.top - 6)
     step = (_FRAME.right - _FRAME.left) / n
     return "".join(
         f"M{_FRAME.left + i * step:.1f},{_FRAME.bottom:g}v-{height:.1f}h{step:.1f}v{height:.1f}Z"

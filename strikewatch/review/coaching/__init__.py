@@ -61,9 +61,9 @@ def read(path: Path | None = None) -> Coaching:
     try:
         return Coaching(**heads, notes=_NOTES.validate_python(tables))
     except ValidationError as error:
-        one = error.errors()[0]
-        where = ".".join(map(str, one["loc"]))
-        raise InputError(f"{place}: {where}: {one['msg'].lower()}; compare with {OWN}") from None
+        mistake = error.errors()[0]
+        where = ".".join(map(str, mistake["loc"]))
+        raise InputError(f"{place}: {where}: {mistake['msg'].lower()}; compare with {OWN}") from None
 
 
 _HEAD: Final[TypeAdapter[str]] = TypeAdapter(_Words, config=ConfigDict(strict=True))

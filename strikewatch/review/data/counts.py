@@ -34,18 +34,18 @@ def count_faults(
     import pandas as pd
 
     by = list(by)
-    worked = _worked(exposure, by)
-    seen = faults.merge(faults_by_site, on=["site", "fault"])
-    seen = seen.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
-    keys = pd.concat([worked[by], seen[by]]).drop_duplicates()
+    work = _sum_work(exposure, by)
+    counted = faults.merge(faults_by_site, on=["site", "fault"])
+    counted = counted.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
+    keys = pd.concat([work[by], counted[by]]).drop_duplicates()
     table = (
         keys.merge(faults_by_site, on="site")
         .merge(
-            _exposure_by_fault(exposure, faults, by, faults_by_site, feeds, worked),
+            _exposure_by_fault(exposure, faults, by, faults_by_site, feeds, work),
             on=[*by, "fault"],
             how="left",
         )
-        .merge(seen, on=[*by, "fault"], how="left")
+        .merge(counted, on=[*by, "fault"], how="left")
     )
     table = table.fillna(dict.fromkeys(["operating_s", "firing_s", "judged_s", "count", "seconds"], 0.0))
     table["over"] = table["fault"].map(lambda fault: OVER.get(fault, "firing")).astype(object)
@@ -54,12 +54,12 @@ def count_faults(
     firing = table["firing_s"].where(table["firing_s"] > 0)
     table["judged_share"] = table["judged_s"] / firing
     table["count"] = table["count"].astype(int)
-    order = {fault: place for place, fault in enumerate((*ALWAYS, *MISUSE))}
-    table["place"] = table["fault"].map(order)
-    return table.sort_values([*by, "place"], ignore_index=True)
+    order = {fault: position for position, fault in enumerate((*ALWAYS, *MISUSE))}
+    table["position"] = table["fault"].map(order)
+    return table.sort_values([*by, "position"], ignore_index=True)
 
 
-def _worked(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
+def _sum_work(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
     return exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
 
 
@@ -69,16 +69,16 @@ def _exposure_by_fault(
     by: list[str],
     faults_by_site: "pd.DataFrame",
     feeds: Feeds,
-    worked: "pd.DataFrame",
+    work: "pd.DataFrame",
 ) -> "pd.DataFrame":
     """Return, per fault, the work in which it could be found; `worked` is all work."""
     import pandas as pd
 
     parts: list[pd.DataFrame] = []
     for fault in faults_by_site["fault"].drop_duplicates():
-        own = feeds.exposure_showing(exposure, faults, str(fault))
-        parts.append((worked if own is exposure else _worked(own, by)).assign(fault=fault))
-    return pd.concat(parts) if parts else worked.assign(fault=pd.Series(dtype=object))
+        work_showing = feeds.exposure_showing(exposure, faults, str(fault))
+        parts.append((work if work_showing is exposure else _sum_work(work_showing, by)).assign(fault=fault))
+    return pd.concat(parts) if parts else work.assign(fault=pd.Series(dtype=object))
 
 
 def monitored_faults(periods: "Iterable[Frames]") -> "pd.DataFrame":
@@ -86,12 +86,12 @@ def monitored_faults(periods: "Iterable[Frames]") -> "pd.DataFrame":
     import pandas as pd
 
     always: list[pd.DataFrame] = []
-    seen: list[pd.DataFrame] = []
+    occurred: list[pd.DataFrame] = []
     for exposure, faults in periods:
-        places = pd.concat([exposure["site"], faults["site"]]).drop_duplicates().astype(object)
-        always.append(places.to_frame().merge(pd.DataFrame({"fault": ALWAYS}, dtype=object), how="cross"))
-        seen.append(faults.loc[faults["fault"].isin(MISUSE), ["site", "fault"]].astype(object))
-    return pd.concat([*always, *seen]).drop_duplicates(ignore_index=True)
+        sites = pd.concat([exposure["site"], faults["site"]]).drop_duplicates().astype(object)
+        always.append(sites.to_frame().merge(pd.DataFrame({"fault": ALWAYS}, dtype=object), how="cross"))
+        occurred.append(faults.loc[faults["fault"].isin(MISUSE), ["site", "fault"]].astype(object))
+    return pd.concat([*always, *occurred]).drop_duplicates(ignore_index=True)
 
 
 def dispersion_by_fault(periods: "Iterable[Frames]", feeds: Feeds = NO_LIMITS) -> Dispersions:
@@ -99,20 +99,20 @@ def dispersion_by_fault(periods: "Iterable[Frames]", feeds: Feeds = NO_LIMITS) -
     import pandas as pd
 
     periods = list(periods)
-    which = monitored_faults(periods)
+    faults_by_site = monitored_faults(periods)
     days = []
     for number, (exposure, faults) in enumerate(periods):
-        worked = exposure.assign(day=exposure["start"].dt.floor("D"), period=number)
-        seen = faults.assign(day=faults["onset"].dt.floor("D"), period=number)
-        days.append(count_faults(worked, seen, ["site", "operator", "period", "day"], which, feeds))
-    together = pd.concat(days)
-    together = together[together["operator"] != UNASSIGNED]
+        work = exposure.assign(day=exposure["start"].dt.floor("D"), period=number)
+        counted = faults.assign(day=faults["onset"].dt.floor("D"), period=number)
+        days.append(count_faults(work, counted, ["site", "operator", "period", "day"], faults_by_site, feeds))
+    per_day = pd.concat(days)
+    per_day = per_day[per_day["operator"] != UNASSIGNED]
     return {
         key: between_days(
-            (one["count"].to_numpy(float), one["hours"].to_numpy(float))
-            for _, one in own.groupby(["operator", "period"])
+            (days_of_operator["count"].to_numpy(float), days_of_operator["hours"].to_numpy(float))
+            for _, days_of_operator in rows.groupby(["operator", "period"])
         )
-        for key, own in together.groupby(["site", "fault"])
+        for key, rows in per_day.groupby(["site", "fault"])
     }
 
 

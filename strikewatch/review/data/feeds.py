@@ -1,4 +1,4 @@
-"""Limits of hammers' feeds and profiles: faults that cannot be found, and faults that can only be inferred."""
+"""Limits of hammers' feeds and profiles: faults that they cannot show, and faults that can only be inferred."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 Reasons = Mapping[Key, Sequence[tuple[str, str]]]
 """Hammer → (fault, reason) pairs."""
 POSITION_KNOWN: Final = "pose_known"
-"""Evidence of a fault in one place: whether the place was known. It overrides the limits of the feed."""
+"""Evidence of a fault in one spot: whether the tool's position was known. It overrides the limits of the feed."""
 POSITION_UNKNOWN: Final = "the tool's position is not known, so the spot is inferred from pauses"
 
 
@@ -21,7 +21,7 @@ class Feeds:
     """Hammer → fault → reason. A hammer that is not listed has no known limits."""
 
     silent: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
-    """Faults that the feed and profile do not let be found."""
+    """Faults that the feed or profile cannot show."""
     uncertain: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
     """Faults that can only be inferred, and so are less certain."""
 
@@ -34,22 +34,24 @@ class Feeds:
         self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
     ) -> "pd.DataFrame":
         """Return the rows of EXPOSURE of hammers on which a fault can be found, or was found nevertheless."""
-        blind = [key for key, reasons in self.silent.items() if fault in reasons]
-        if blind:
-            seen = faults.loc[faults["fault"] == fault, ["site", "hammer"]]
-            blind = sorted(set(blind) - set(seen.itertuples(index=False, name=None)))
-        return exposure[~_among(exposure, blind)] if blind else exposure
+        not_monitored = [key for key, reasons in self.silent.items() if fault in reasons]
+        if not_monitored:
+            found = faults.loc[faults["fault"] == fault, ["site", "hammer"]]
+            not_monitored = sorted(set(not_monitored) - set(found.itertuples(index=False, name=None)))
+        return exposure[~_among(exposure, not_monitored)] if not_monitored else exposure
 
     def inferred(
         self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
     ) -> "tuple[pd.DataFrame, pd.DataFrame]":
         """Return the rows of EXPOSURE and FAULTS of hammers on which a fault is only inferred: by the feed's limits, or
         because most of what was found there is uncertain."""
-        own = faults[(faults["fault"] == fault) & (faults["count"] == 1)]
-        found: dict[Key, list[bool]] = {}
-        for site, hammer, why in zip(own["site"], own["hammer"], self.uncertainties(own), strict=True):
-            found.setdefault((site, hammer), []).append(bool(why))
-        keys = {key for key, unsure in found.items() if 2 * sum(unsure) > len(unsure)}
+        faults_here = faults[(faults["fault"] == fault) & (faults["count"] == 1)]
+        uncertain_by_hammer: dict[Key, list[bool]] = {}
+        for site, hammer, reason in zip(
+            faults_here["site"], faults_here["hammer"], self.uncertainties(faults_here), strict=True
+        ):
+            uncertain_by_hammer.setdefault((site, hammer), []).append(bool(reason))
+        keys = {key for key, flags in uncertain_by_hammer.items() if 2 * sum(flags) > len(flags)}
         keys |= {key for key, reasons in self.uncertain.items() if fault in reasons}
         return exposure[_among(exposure, keys)], faults[_among(faults, keys)]
 

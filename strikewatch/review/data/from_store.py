@@ -29,21 +29,23 @@ if TYPE_CHECKING:
 
 
 def read_events(
-    place: DatabaseAccess, kinds: Collection[str], end: Instant, site: str | None = None
+    database: DatabaseAccess, kinds: Collection[str], end: Instant, site: str | None = None
 ) -> list[Event]:
     """Return the events of these kinds that happened before `end`, at one site or all, oldest first."""
-    c, later = events.c, events.alias()
-    wanted = (
-        select(c.site, c.hammer, c.kind, c.time_ns, c.fields, c.applied_ns)
-        .where(c.kind.in_(kinds), c.time_ns < end)
-        .where(~select(later.c.seq).where(later.c.corrects == c.seq).exists())
-        .order_by(c.time_ns, c.seq)
+    columns, later = events.c, events.alias()
+    query = (
+        select(
+            columns.site, columns.hammer, columns.kind, columns.time_ns, columns.fields, columns.applied_ns
+        )
+        .where(columns.kind.in_(kinds), columns.time_ns < end)
+        .where(~select(later.c.seq).where(later.c.corrects == columns.seq).exists())
+        .order_by(columns.time_ns, columns.seq)
     )
-    with place.read() as connection:
-        rows = connection.execute(wanted if site is None else wanted.where(c.site == site)).all()
+    with database.read() as connection:
+        rows = connection.execute(query if site is None else query.where(columns.site == site)).all()
     return [
-        Event(at_site, hammer, kind, at, json.loads(fields), -1 if applied is None else applied)
-        for at_site, hammer, kind, at, fields, applied in rows
+        Event(event_site, hammer, kind, time, json.loads(fields), -1 if applied is None else applied)
+        for event_site, hammer, kind, time, fields, applied in rows
     ]
 
 
@@ -54,20 +56,20 @@ class CurrentEvidence:
         self._pipeline = Pipeline(settings_of)
         self._active: dict[tuple[str, str], Finding] = {}
         self.silent: dict[Key, Sequence[tuple[str, str]]] = {}
-        """(fault, reason) of each fault that the hammer's feed and profile do not let be found."""
+        """(fault, reason) of each fault that the hammer's feed or profile cannot show."""
         self.uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
         """(fault, reason) of each fault that can only be inferred."""
 
     def load(self, key: Key, layout: str, state: bytes) -> None:
         """Restore a hammer's saved state."""
         lost = self._pipeline.restore(key, layout, state)
-        upto = self._pipeline.watermark(key)
-        if upto == NEVER:
+        watermark = self._pipeline.watermark(key)
+        if watermark == NEVER:
             return
         if coverage.NAME not in lost:
             self.silent[key] = self._pipeline.unmonitored_faults(key)
             self.uncertain[key] = self._pipeline.inferred_faults(key)
-        report = self._pipeline.step(Batch([Portion(key, NO_ROWS, upto)]), report=True)
+        report = self._pipeline.step(Batch([Portion(key, NO_ROWS, watermark)]), report=True)
         for finding in report.findings:
             if finding.step == "standing":
                 self._active[key[0], alert_id(key[1], finding.fault, finding.onset)] = finding
@@ -86,84 +88,85 @@ LONGEST: Final = 3600 * SECOND
 
 
 def from_store(
-    place: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
+    database: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
 ) -> "tuple[pd.DataFrame, pd.DataFrame]":
     """Return EXPOSURE and FAULTS of what began in [begin, end), of one site or all. Raises StoreError.
 
     Work in progress is included up to the processor's last step. The database adds up the bouts, so a year takes a
     second or two.
     """
-    with place.read() as connection:
+    with database.read() as connection:
         attribution = _attributed(connection, begin, end, site)
         records = _records(connection, begin, end, site)
     return attribution.exposure(), attribution.faults(records, end)
 
 
 def exposure_from_store(
-    place: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
+    database: DatabaseAccess, begin: Instant, end: Instant, site: str | None = None
 ) -> "pd.DataFrame":
     """Return only EXPOSURE of `from_store`."""
-    with place.read() as connection:
+    with database.read() as connection:
         return _attributed(connection, begin, end, site).exposure()
 
 
 def read_feeds(
-    place: DatabaseAccess, settings_of: Callable[[Key], HammerSettings], site: str | None = None
+    database: DatabaseAccess, settings_of: Callable[[Key], HammerSettings], site: str | None = None
 ) -> Feeds:
     """Return the limits of hammers' feeds and profiles, as last saved by the processor."""
-    with place.read() as connection:
+    with database.read() as connection:
         states = connection.execute(_states(site)).all()
-    present = _present(states, settings_of)
-    return Feeds.of(present.silent, present.uncertain)
+    current = _current_evidence(states, settings_of)
+    return Feeds.of(current.silent, current.uncertain)
 
 
-def _present(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> CurrentEvidence:
-    present = CurrentEvidence(settings_of)
-    for at, hammer, layout, state in states:
-        present.load((at, hammer), layout, bytes(state))
-    return present
+def _current_evidence(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> CurrentEvidence:
+    current = CurrentEvidence(settings_of)
+    for site, hammer, layout, state in states:
+        current.load((site, hammer), layout, bytes(state))
+    return current
 
 
 def overlapping(
-    place: DatabaseAccess,
+    database: DatabaseAccess,
     begin: Instant,
-    upto: Instant,
+    end: Instant,
     settings_of: Callable[[Key], HammerSettings],
     site: str | None = None,
 ) -> "tuple[pd.DataFrame, pd.DataFrame, Reasons]":
-    """Return EXPOSURE and FAULTS of what overlaps [begin, upto), and the faults that feeds do not let be found.
+    """Return EXPOSURE and FAULTS of what overlaps [begin, end), and the faults that feeds cannot show.
 
     The stored evidence of an active alert dates from its last change; here it is brought up to the processor's last
     step.
     """
-    a = alerts.c
-    reach = or_(a.onset_ns >= begin, a.cleared_ns.is_(None), a.cleared_ns > begin)
-    wanted = select(a.record).where(a.onset_ns < upto, reach)
-    with place.read() as connection:
-        found = connection.scalars(wanted if site is None else wanted.where(a.site == site))
-        records = [json.loads(record) for record in found]
+    columns = alerts.c
+    ends_later = or_(columns.onset_ns >= begin, columns.cleared_ns.is_(None), columns.cleared_ns > begin)
+    query = select(columns.record).where(columns.onset_ns < end, ends_later)
+    if site is not None:
+        query = query.where(columns.site == site)
+    with database.read() as connection:
+        records = [json.loads(record) for record in connection.scalars(query)]
         # An alert's seconds are divided by the work in all of its duration.
-        since = min([begin, *(instant.parse(one["onset"]) for one in records if one["fault"] in TIMED)])
-        attribution = _attributed(connection, max(0, since - LONGEST), upto, site)
+        onsets = (instant.parse(record["onset"]) for record in records if record["fault"] in TIMED)
+        attribution = _attributed(connection, max(0, min([begin, *onsets]) - LONGEST), end, site)
         states = connection.execute(_states(site)).all()
-    present = _present(states, settings_of)
-    return attribution.exposure(), attribution.faults(map(present.updated, records), upto), present.silent
+    current = _current_evidence(states, settings_of)
+    return attribution.exposure(), attribution.faults(map(current.updated, records), end), current.silent
 
 
 def _states(site: str | None) -> Any:
-    h = hammer_state.c
-    wanted = select(h.site, h.hammer, h.layout, h.state)
-    return wanted if site is None else wanted.where(h.site == site)
+    columns = hammer_state.c
+    query = select(columns.site, columns.hammer, columns.layout, columns.state)
+    return query if site is None else query.where(columns.site == site)
 
 
 def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
     in_progress = _in_progress(connection, begin, end, site)
     attribution = Attribution([*_stretches(connection, begin, end, site), *in_progress])
-    for of_stretch in (
+    for key, start, totals in (
         *_bout_totals(connection, begin, end, site),
         *_bout_totals_since(connection, in_progress),
     ):
-        attribution.add_bouts(*of_stretch)
+        attribution.add_bouts(key, start, totals)
     return attribution
 
 
@@ -175,12 +178,21 @@ def _within(table: Any, column: Any, begin: Instant, end: Instant, site: str | N
 def _stretches(
     connection: Connection, begin: Instant, end: Instant, site: str | None
 ) -> list[AttributedStretch]:
-    e = exposure.c
-    wanted = select(e.site, e.hammer, e.start_ns, e.end_ns, e.operating_ns, e.firing_ns, e.operator, e.tool)
-    rows = connection.execute(wanted.where(*_within(exposure, e.start_ns, begin, end, site)))
+    columns = exposure.c
+    query = select(
+        columns.site,
+        columns.hammer,
+        columns.start_ns,
+        columns.end_ns,
+        columns.operating_ns,
+        columns.firing_ns,
+        columns.operator,
+        columns.tool,
+    )
+    rows = connection.execute(query.where(*_within(exposure, columns.start_ns, begin, end, site)))
     return [
-        AttributedStretch(Stretch((at, hammer), start, stop, operating, firing), operator, fitted)
-        for at, hammer, start, stop, operating, firing, operator, fitted in rows
+        AttributedStretch(Stretch((name, hammer), start, stop, operating, firing), operator, fitted)
+        for name, hammer, start, stop, operating, firing, operator, fitted in rows
     ]
 
 
@@ -188,46 +200,52 @@ def _in_progress(
     connection: Connection, begin: Instant, end: Instant, site: str | None
 ) -> list[AttributedStretch]:
     """Return each hammer's stretch of work in progress, from its saved state."""
-    found: list[AttributedStretch] = []
-    for at, hammer, layout, state in connection.execute(_states(site)):
-        parts = [part_of(layout, bytes(state), name) for name in ("exposure", OPERATORS.name, TOOLS.name)]
+    in_progress: list[AttributedStretch] = []
+    for name, hammer, layout, state in connection.execute(_states(site)):
+        parts = [part_of(layout, bytes(state), part) for part in ("exposure", OPERATORS.name, TOOLS.name)]
         if any(part is None for part in parts):
             continue
-        own, who, what = parts
-        start = int(own["begin"])
+        work, operators, tools = parts
+        start = int(work["begin"])
         if start != NEVER and begin <= start < end:
             stretch = Stretch(
-                (at, hammer), start, int(own["end"]), float(own["operating"]), float(own["firing"])
+                (name, hammer), start, int(work["end"]), float(work["operating"]), float(work["firing"])
             )
-            found.append(AttributedStretch(stretch, on_duty(who, start), tool_at(what, start)))
-    return found
+            in_progress.append(AttributedStretch(stretch, on_duty(operators, start), tool_at(tools, start)))
+    return in_progress
 
 
 def _bout_totals(
     connection: Connection, begin: Instant, end: Instant, site: str | None
 ) -> list[tuple[Key, Instant, BoutTotals]]:
     """Return (hammer, start, totals) of the bouts of each finished stretch."""
-    b, e = bouts.c, exposure.c
-    own = (b.site == e.site, b.hammer == e.hammer, b.start_ns >= e.start_ns, b.start_ns < e.end_ns)
-    wanted = (
-        select(e.site, e.hammer, e.start_ns, *_SUMS)
-        .join_from(exposure, bouts, and_(*own))
-        .where(*_within(exposure, e.start_ns, begin, end, site))
-        .group_by(e.site, e.hammer, e.start_ns)
+    bout, work = bouts.c, exposure.c
+    in_stretch = (
+        bout.site == work.site,
+        bout.hammer == work.hammer,
+        bout.start_ns >= work.start_ns,
+        bout.start_ns < work.end_ns,
     )
-    return [_summed(*row) for row in connection.execute(wanted)]
+    stretch = (work.site, work.hammer, work.start_ns)
+    query = (
+        select(*stretch, *_SUMS)
+        .join_from(exposure, bouts, and_(*in_stretch))
+        .where(*_within(exposure, work.start_ns, begin, end, site))
+        .group_by(*stretch)
+    )
+    return [_summed(*row) for row in connection.execute(query)]
 
 
 def _bout_totals_since(
     connection: Connection, in_progress: Iterable[AttributedStretch]
 ) -> Iterator[tuple[Key, Instant, BoutTotals]]:
     """Return (hammer, start, totals) of the bouts of stretches in progress."""
-    b = bouts.c
-    for (site, hammer), start, *_ in (spent.stretch for spent in in_progress):
-        wanted = select(*_SUMS).where(b.site == site, b.hammer == hammer, b.start_ns >= start)
-        n, *sums = connection.execute(wanted).one()
-        if n:
-            yield _summed(site, hammer, start, n, *sums)
+    bout = bouts.c
+    for (site, hammer), start, *_ in (attributed.stretch for attributed in in_progress):
+        query = select(*_SUMS).where(bout.site == site, bout.hammer == hammer, bout.start_ns >= start)
+        count, *sums = connection.execute(query).one()
+        if count:
+            yield _summed(site, hammer, start, count, *sums)
 
 
 _SUMS: Final = (
@@ -240,13 +258,17 @@ _SUMS: Final = (
 
 
 def _summed(
-    site: str, hammer: str, start: Instant, n: int, judged: Any, blank: Any, blows: Any, blank_blows: Any
+    site: str, hammer: str, start: Instant, count: int, judged: Any, blank: Any, blows: Any, blank_blows: Any
 ) -> tuple[Key, Instant, BoutTotals]:
-    counted = (None if sum_ is None else float(sum_) for sum_ in (blows, blank_blows))
-    return (site, hammer), start, BoutTotals(n, float(judged), float(blank), *counted)
+    counted = (None if total is None else float(total) for total in (blows, blank_blows))
+    return (site, hammer), start, BoutTotals(count, float(judged), float(blank), *counted)
 
 
 def _records(connection: Connection, begin: Instant, end: Instant, site: str | None) -> list[dict[str, Any]]:
-    a = alerts.c
-    wanted = select(a.record).where(*_within(alerts, a.onset_ns, begin, end, site)).order_by(a.onset_ns)
-    return [json.loads(record) for record in connection.scalars(wanted)]
+    columns = alerts.c
+    query = (
+        select(columns.record)
+        .where(*_within(alerts, columns.onset_ns, begin, end, site))
+        .order_by(columns.onset_ns)
+    )
+    return [json.loads(record) for record in connection.scalars(query)]

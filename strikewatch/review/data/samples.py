@@ -11,7 +11,7 @@ from strikewatch.core.batch import NO_ROWS, Key, Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError
-from strikewatch.review.data.from_replay import bouts_by_hammer
+from strikewatch.review.data.attribution import bouts_by_hammer
 from strikewatch.sources.recordings import Shift, open_shifts
 from strikewatch.sources.same_instant import merge_sorted
 from strikewatch.storage.engines.shared import DatabaseAccess
@@ -34,29 +34,29 @@ class SampleSource(Protocol):
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
         """Return the bouts that overlap [begin, end), in order."""
 
-    def place(self, key: Key, at: Instant) -> Path | None:
+    def find_recording(self, key: Key, at: Instant) -> Path | None:
         """Return the recording with a hammer's rows around an instant, or None."""
 
 
 class ShiftSamples:
     """Samples of the recorded shifts under review, with the bouts that their replay found."""
 
-    def __init__(self, shifts: Sequence[Shift], noted: Iterable[StepResult]) -> None:
+    def __init__(self, shifts: Sequence[Shift], results: Iterable[StepResult]) -> None:
         self._shifts = shifts
-        self._bouts = bouts_by_hammer(noted, "loaded_level_bar")
+        self._bouts = bouts_by_hammer(results, "loaded_level_bar")
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        return _joined(self._near(begin, end), key, begin, end)
+        return _join_rows(self._near(begin, end), key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
         if key not in self._bouts:
             return []
         starts, ends, level = self._bouts[key]
-        near = slice(np.searchsorted(ends, begin, side="right"), np.searchsorted(starts, end))
-        return list(zip(*(column[near].tolist() for column in (starts, ends, level)), strict=True))
+        overlap = slice(np.searchsorted(ends, begin, side="right"), np.searchsorted(starts, end))
+        return list(zip(*(column[overlap].tolist() for column in (starts, ends, level)), strict=True))
 
-    def place(self, key: Key, at: Instant) -> Path | None:
-        return _holding(self._near(at, at + 1), key, at)
+    def find_recording(self, key: Key, at: Instant) -> Path | None:
+        return _containing(self._near(at, at + 1), key, at)
 
     def _near(self, begin: Instant, end: Instant) -> Iterator[Shift]:
         for shift in self._shifts:
@@ -68,43 +68,48 @@ class ShiftSamples:
 class StoredSamples:
     """Samples of the recordings next to a database, with the bouts in the database."""
 
-    def __init__(self, place: DatabaseAccess, recordings: Path) -> None:
-        self._place = place
+    def __init__(self, database: DatabaseAccess, recordings: Path) -> None:
+        self._database = database
         self._recordings = recordings
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        rows = _joined(self._near(key, begin, end), key, begin, end)
+        rows = _join_rows(self._near(key, begin, end), key, begin, end)
         # Late rows, and rows not yet recorded, are elsewhere and take a longer search.
-        return rows if len(rows) else rows_between(self._place, self._recordings, key, begin, end)
+        return rows if len(rows) else rows_between(self._database, self._recordings, key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
-        b = bouts.c
-        wanted = (
-            select(b.start_ns, b.end_ns, b.loaded_level_bar)
-            .where(b.site == key[0], b.hammer == key[1], b.start_ns < end, b.end_ns > begin)
-            .order_by(b.start_ns)
+        columns = bouts.c
+        query = (
+            select(columns.start_ns, columns.end_ns, columns.loaded_level_bar)
+            .where(
+                columns.site == key[0],
+                columns.hammer == key[1],
+                columns.start_ns < end,
+                columns.end_ns > begin,
+            )
+            .order_by(columns.start_ns)
         )
-        with self._place.read() as connection:
-            found = connection.execute(wanted).all()
-        return [(start, stop, float("nan") if level is None else level) for start, stop, level in found]
+        with self._database.read() as connection:
+            rows = connection.execute(query).all()
+        return [(start, stop, float("nan") if level is None else level) for start, stop, level in rows]
 
-    def place(self, key: Key, at: Instant) -> Path | None:
-        return _holding(self._near(key, at, at + 1), key, at)
+    def find_recording(self, key: Key, at: Instant) -> Path | None:
+        return _containing(self._near(key, at, at + 1), key, at)
 
     def _near(self, key: Key, begin: Instant, end: Instant) -> Iterator[Shift]:
-        s = segments.c
-        wanted = (
-            select(s.name)
+        columns = segments.c
+        query = (
+            select(columns.name)
             .where(
-                s.site == key[0],
-                s.state == "written",
-                s.began_ns < end + _APART,
-                s.written_ns >= begin - _APART,
+                columns.site == key[0],
+                columns.state == "written",
+                columns.began_ns < end + _APART,
+                columns.written_ns >= begin - _APART,
             )
-            .order_by(s.began_ns)
+            .order_by(columns.began_ns)
         )
-        with self._place.read() as connection:
-            names = connection.scalars(wanted).all()
+        with self._database.read() as connection:
+            names = connection.scalars(query).all()
         for name in names:
             try:
                 yield from open_shifts(self._recordings / key[0] / name)
@@ -112,7 +117,7 @@ class StoredSamples:
                 continue  # deleted or damaged: the remaining recordings are still worth showing
 
 
-def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> Rows:
+def _join_rows(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> Rows:
     parts = [rows for shift in shifts if len(rows := shift.between(key, begin, end))]
     if not parts:
         return NO_ROWS
@@ -122,10 +127,10 @@ def _joined(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) -> 
     return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]  # of recordings in any order
 
 
-def _holding(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
+def _containing(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
     """Return the folder or file of the shift with rows of a hammer around an instant."""
     for shift in shifts:
         if len(shift.between(key, at - SECOND, at + SECOND)):
-            place = Path(shift.place)
-            return place.parent if place.stem == "samples" else place
+            path = Path(shift.place)
+            return path.parent if path.stem == "samples" else path
     return None

@@ -20,7 +20,7 @@ _LEAST: Final = 0.25
 
 
 def comparison_charts(
-    ident: str, name: str, per: str, rows: Sequence[Mapping[str, Any]], only: str | None
+    ident: str, name: str, exposure_name: str, rows: Sequence[Mapping[str, Any]], only: str | None
 ) -> list[Figure]:
     """Draw a fault over operators, from rows of OPERATORS with hours: a funnel plot and the estimated rates.
 
@@ -42,20 +42,20 @@ def comparison_charts(
         at_h,
         prediction_limits(site_rate, at_h, 0.95, dispersion),
         prediction_limits(site_rate, at_h, 0.998, dispersion),
-        exposure=f"{per.capitalize()} hours",
+        exposure=f"{exposure_name.capitalize()} hours",
     )
-    own = [row for row in rows if only in (None, row["operator"])]
+    shown = [row for row in rows if only in (None, row["operator"])]
     rates, lower, upper, counted = (
-        np.array([float(row[column]) for row in own])
+        np.array([float(row[column]) for row in shown])
         for column in ("shrunk", "shrunk_lower", "shrunk_upper", "rate")
     )
     estimates = Intervals(
-        names=[str(row["operator"]) for row in own],
+        names=[str(row["operator"]) for row in shown],
         rate=rates,
         lower=lower,
         upper=upper,
         raw=counted,
-        standing=[row["standing"] or "little" for row in own],
+        standing=[row["standing"] or "little" for row in shown],
         expected=site_rate,
     )
     return [
@@ -75,14 +75,14 @@ def weekly_chart(ident: str, name: str, weeks: "pd.DataFrame") -> Figure:
     import pandas as pd
 
     begins = pd.to_datetime(weeks["week"])
-    every = pd.date_range(begins.min(), begins.max(), freq="7D")
-    own = weeks.assign(week=begins).set_index("week").reindex(every)
+    all_weeks = pd.date_range(begins.min(), begins.max(), freq="7D")
+    shown = weeks.assign(week=begins).set_index("week").reindex(all_weeks)
     chart = ControlChart(
-        [f"{one.day} {one:%b}" for one in every],
-        own["rate"].to_numpy(float),
-        own["chart_lower"].to_numpy(float),
-        own["chart_upper"].to_numpy(float),
+        [f"{week.day} {week:%b}" for week in all_weeks],
+        shown["rate"].to_numpy(float),
+        shown["chart_lower"].to_numpy(float),
+        shown["chart_upper"].to_numpy(float),
         float(weeks["centre"].iloc[0]),
-        own["signal"].eq(True).to_numpy(bool),
+        shown["signal"].eq(True).to_numpy(bool),
     )
     return Figure(draw_control_chart(ident, chart, f"{name}, week by week"), name)

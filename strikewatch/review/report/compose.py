@@ -19,8 +19,7 @@ from strikewatch.review.report.content import (
     ShownHighlight,
     Site,
 )
-from strikewatch.review.report.usage import usage_part
-from strikewatch.review.report.wear import condition_part
+from strikewatch.review.report.hammers import condition_part, usage_part
 from strikewatch.review.statistics.operator_or_hammer import SiteFault
 from strikewatch.review.wear.condition import Condition
 
@@ -94,17 +93,17 @@ class _SiteBuilder:
         self._name, self._anchor = name, f"site-{number}"
         self._highlights, self._coaching, self._zone, self._only = highlights, coaching, zone, only
         self._feeds = feeds
-        every = {field: getattr(tables, field) for field in Tables.__slots__}
-        own = {field: table[table["site"] == name] for field, table in every.items()}
-        self._exposure, self._faults = own["exposure"], own["faults"]
-        self._operators, self._weeks = own["operators"], own["weeks"]
-        self._totals, self._hammers, self._use = own["sites"], own["hammers"], own["use"]
+        all_tables = {field: getattr(tables, field) for field in Tables.__slots__}
+        here = {field: table[table["site"] == name] for field, table in all_tables.items()}
+        self._exposure, self._faults = here["exposure"], here["faults"]
+        self._operators, self._weeks = here["operators"], here["weeks"]
+        self._totals, self._hammers, self._use = here["sites"], here["hammers"], here["use"]
         self._occurred = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
-        people = sorted({str(one) for one in exposure["operator"]} - {UNASSIGNED}, key=_natural)
-        shown = [one for one in people if self._only in (None, one)]
+        people = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=_natural)
+        people_shown = [name for name in people if self._only in (None, name)]
         unassigned_rows = self._operators[self._operators["operator"] == UNASSIGNED]
         lines = [self._line(row, UNASSIGNED) for row in _rows(unassigned_rows) if row["count"]]
         none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
@@ -119,7 +118,7 @@ class _SiteBuilder:
                 wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
             ),
             comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
-            people=[self._person(one, number) for number, one in enumerate(shown, 1)],
+            people=[self._person(name, number) for number, name in enumerate(people_shown, 1)],
             usage=None if self._only else usage_part(self._use),
             hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
             overall=wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)]),
@@ -163,9 +162,9 @@ class _SiteBuilder:
     def _card(self, row: Mapping[str, Any]) -> Card:
         line = self._line(row, self._name)
         note = self._coaching.notes.get(line.fault)
-        own = self._operators[self._operators["fault"] == line.fault]
-        above = sorted(own[own["standing"] == "above"]["operator"], key=_natural)
-        spread = "" if self._only else wording.fault_spread(own, above)
+        rows = self._operators[self._operators["fault"] == line.fault]
+        above = sorted(rows[rows["standing"] == "above"]["operator"], key=_natural)
+        spread = "" if self._only else wording.fault_spread(rows, above)
         by_hammer = wording.by_hammer(self._on_hammers(row), above, names=not self._only)
         text = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
         return Card(line, text, note.instead[0] if note else "")
@@ -177,15 +176,15 @@ class _SiteBuilder:
 
     def _inferred(self, line: RateLine) -> str:
         """Say how many of a fault are less certain."""
-        own = self._faults[(self._faults["fault"] == line.fault) & (self._faults["count"] == 1)]
-        inferred = sum(map(bool, self._feeds.uncertainties(own)))
+        rows = self._faults[(self._faults["fault"] == line.fault) & (self._faults["count"] == 1)]
+        inferred = sum(map(bool, self._feeds.uncertainties(rows)))
         return f"{inferred} of {line.count} are less certain: see below." if inferred else ""
 
     def _comparison(self, fault: str) -> Comparison:
-        own = self._operators[
+        compared = self._operators[
             (self._operators["fault"] == fault) & (self._operators["operator"] != UNASSIGNED)
         ]
-        rows = sorted(_rows(own), key=lambda row: _natural(row["operator"]))
+        rows = sorted(_rows(compared), key=lambda row: _natural(row["operator"]))
         lines = [
             self._line(row, str(row["operator"])) for row in rows if self._only in (None, row["operator"])
         ]
@@ -211,7 +210,7 @@ class _SiteBuilder:
             coach=[line.name for line in lines if line.standing == "above"],
             summary=wording.summary(lines, float(exposure["firing_s"].sum()), self._occurred),
             weeks=self._by_week(operator, anchor, lines),
-            highlights=sorted(shown, key=lambda one: faults.index(one.highlight.fault)),
+            highlights=sorted(shown, key=lambda each: faults.index(each.highlight.fault)),
             went_well=self._went_well(operator, rows),
             clean_stretch=self._clean_stretch(operator),
         )
@@ -225,15 +224,15 @@ class _SiteBuilder:
                 sentences.append(f"{name}: {row['verdict'][:1].lower()}{row['verdict'][1:]}")
             if row["changed"] == "fewer":
                 sentences.append(f"{name}: {row['change_words'][:1].lower()}{row['change_words'][1:]}")
-        return [one if one.endswith(".") else f"{one}." for one in sentences]
+        return [text if text.endswith(".") else f"{text}." for text in sentences]
 
     def _clean_stretch(self, operator: str) -> Figure | None:
         _, svg = self._highlights.clean.get(operator, (None, None))
         return Figure(svg, "") if svg else None
 
     def _by_week(self, operator: str, anchor: str, lines: Sequence[RateLine]) -> list[Figure]:
-        own = self._weeks[self._weeks["operator"] == operator]
-        by_fault = [(line, own[own["fault"] == line.fault]) for line in lines]
+        rows = self._weeks[self._weeks["operator"] == operator]
+        by_fault = [(line, rows[rows["fault"] == line.fault]) for line in lines]
         return [
             charts.weekly_chart(f"{anchor}-{line.fault}", line.name, weeks)
             for line, weeks in by_fault

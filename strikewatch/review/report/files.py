@@ -1,4 +1,4 @@
-"""Write the report as PDF, and its tables as CSV files or one JSON object."""
+"""Render the report: as one HTML file without external resources or scripts, as PDF, CSV files or one JSON object."""
 
 import json
 import os
@@ -9,10 +9,66 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import InputError
+from strikewatch.review import charts
+from strikewatch.review.charts.drawing import format_number
+from strikewatch.review.report import hammers
+from strikewatch.review.report.content import RateLine, Report
+from strikewatch.review.report.wording import hours
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+_HERE: Final = Path(__file__).parent
+
+
+def render_html(report: Report) -> str:
+    """Return the page. All texts are escaped except our own charts and style sheets."""
+    environment = Environment(
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "figure": format_number,
+        "drawn": Markup,
+        "hours": hours,
+        "fixed_digits": fixed_digits,
+    }
+    environment.globals |= {"limits_caption": limits_caption, "hammers": hammers}
+    return environment.get_template("report.html").render(
+        report=report, style=Markup(style()), caution=CAUTION
+    )
+
+
+def style() -> str:
+    """Return the page's style sheet; a server may put its digest into a content security policy."""
+    return charts.style() + (_HERE / "report.css").read_text(encoding="utf-8")
+
+
+def limits_caption(lines: Sequence[RateLine]) -> str:
+    """Describe the kind of limits in a table, as the end of its caption."""
+    kinds = {line.limits for line in lines} - {"", "little"}
+    if "widened" not in kinds:
+        return ", with exact 95 % limits" if kinds else ""
+    exact = "exact, or " if "exact" in kinds else ""
+    return f", with 95 % limits: {exact}≈ approximate, widened because counts vary more between days than by chance"
+
+
+def fixed_digits(rate: float) -> str:
+    """Format a rate with a fixed number of digits, for a column."""
+    return (
+        format_number(rate)
+        if rate != rate or not 0.01 <= rate < 100
+        else f"{rate:#.{3 if rate >= 1 else 2}g}"
+    )
 
 
 def to_csv(tables: "Mapping[str, pd.DataFrame]", folder: Path) -> None:
@@ -56,14 +112,14 @@ TIMEOUT_S: Final = 300.0
 def print_pdf(browser: str, page: Path, target: Path) -> None:
     """Print an HTML file to `target` with a browser. Raises InputError if that fails."""
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
-        made = Path(scratch) / "report.pdf"
+        pdf = Path(scratch) / "report.pdf"
         command = [
             browser,
             "--headless",
             "--disable-gpu",
             "--no-pdf-header-footer",
             f"--user-data-dir={scratch}/profile",
-            f"--print-to-pdf={made}",
+            f"--print-to-pdf={pdf}",
             page.resolve().as_uri(),
         ]
         if os.geteuid() == 0:
@@ -72,12 +128,12 @@ def print_pdf(browser: str, page: Path, target: Path) -> None:
             done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise InputError(f"--pdf: {command[0]} did not print ({error}); print {page} by hand") from None
-        if done.returncode or not made.exists():
+        if done.returncode or not pdf.exists():
             errors = done.stderr.decode(errors="replace").strip().splitlines()
             why = errors[-1] if errors else f"exit {done.returncode}"
             raise InputError(f"--pdf: {command[0]} did not print ({why}); print {page} by hand")
         try:
-            shutil.copyfile(made, target)
+            shutil.copyfile(pdf, target)
         except OSError as error:
             raise InputError(f"{target}: cannot be written ({error.strerror}); name another place") from None
 

@@ -31,8 +31,8 @@ def hours(value_h: float) -> str:
     return f"{value_h:.1f} h" if value_h < 100 else f"{value_h:,.0f} h"
 
 
-def plural(n: int, one: str, more: str = "") -> str:
-    return f"{n:,} {one if n == 1 else more or one + 's'}"
+def plural(count: int, singular: str, plural_form: str = "") -> str:
+    return f"{count:,} {singular if count == 1 else plural_form or singular + 's'}"
 
 
 def join_names(names: Sequence[str]) -> str:
@@ -83,11 +83,11 @@ def less_certain(
     """Yield a sentence per reason why faults of one site are only inferred, from its rows of SITES and EXPOSURE."""
     worked = sorted(set(zip(exposure["site"], exposure["hammer"], strict=True)))
     for fault in totals.loc[totals["count"] > 0, "fault"]:
-        by: dict[str, list[str]] = {}
+        hammers_by_reason: dict[str, list[str]] = {}
         for key in worked:
             if why := feeds.uncertain.get(key, {}).get(fault, ""):
-                by.setdefault(why, []).append(key[1])
-        for why, hammers in by.items():
+                hammers_by_reason.setdefault(why, []).append(key[1])
+        for why, hammers in hammers_by_reason.items():
             yield f"Less certain on {join_names(hammers)}: {coaching.name(fault).lower()} ({why})."
 
 
@@ -111,36 +111,36 @@ ON_HAMMER: Final[Mapping[Follows, str]] = {
 }
 
 
-def fault_spread(own: "pd.DataFrame", above: Sequence[str]) -> str:
+def fault_spread(rows: "pd.DataFrame", above: Sequence[str]) -> str:
     """Say who a fault concerns, from its rows of OPERATORS; `above`: the operators who stand out, in order."""
     if above:
         return f"Above the others: {join_names(above)}. Start coaching there."
-    if mostly_judged(own):
+    if mostly_judged(rows):
         return "Spread over all operators: address it with everybody, and check how the work is set up."
     return NOT_ENOUGH
 
 
 def overall_verdict(operators: "pd.DataFrame") -> str:
     """Say who the faults of a site concern, from the rows of OPERATORS; empty if an operator stands out."""
-    own = operators[operators["standing"] != ""]
-    if not len(own) or (own["standing"] == "above").any():
+    rows = operators[operators["standing"] != ""]
+    if not len(rows) or (rows["standing"] == "above").any():
         return ""
-    if all(mostly_judged(each) for _, each in own.groupby("fault")):
+    if all(mostly_judged(rows_of_fault) for _, rows_of_fault in rows.groupby("fault")):
         return NOBODY_STANDS_OUT
-    little = (own["standing"] == "little").groupby(own["operator"]).all()
+    little = (rows["standing"] == "little").groupby(rows["operator"]).all()
     if little.all():
         return f"{NOT_ENOUGH} The highlights may still be worth talking about."
     if little.any():
-        of = f"{little.sum()} of {plural(len(little), 'operator')}"
-        return f"{NOT_ENOUGH} No operator stands out so far; {of} cannot be judged on any fault yet."
+        unjudged = f"{little.sum()} of {plural(len(little), 'operator')}"
+        return f"{NOT_ENOUGH} No operator stands out so far; {unjudged} cannot be judged on any fault yet."
     return f"{NOT_ENOUGH} No operator stands out so far; not every operator can be judged on every fault yet."
 
 
-def mostly_judged(own: "pd.DataFrame") -> bool:
+def mostly_judged(rows: "pd.DataFrame") -> bool:
     """Return whether the operators who can be judged on a fault stand for all: at least two, with most of the hours."""
-    own = own[own["standing"] != ""]
-    judged = own["standing"].isin(["above", "within", "below"])
-    return bool(judged.sum() >= 2 and own.loc[judged, "hours"].sum() >= MIN_SHARE * own["hours"].sum())
+    rows = rows[rows["standing"] != ""]
+    judged = rows["standing"].isin(["above", "within", "below"])
+    return bool(judged.sum() >= 2 and rows.loc[judged, "hours"].sum() >= MIN_SHARE * rows["hours"].sum())
 
 
 def by_hammer(site: SiteFault, above: Sequence[str], *, names: bool) -> Iterator[str]:
@@ -152,10 +152,10 @@ def by_hammer(site: SiteFault, above: Sequence[str], *, names: bool) -> Iterator
         for hammer, operators in indistinguishable_hammers(site, above):
             names_ = join_names(operators)
             yield f"It may also be the hammer: on {hammer}, only {names_} fired enough to tell."
-    by: dict[Follows, list[str]] = {}
+    hammers_by_reason: dict[Follows, list[str]] = {}
     for hammer, follows in hammers_above(site, above):
-        by.setdefault(follows, []).append(hammer)
-    for follows, hammers in by.items():
+        hammers_by_reason.setdefault(follows, []).append(hammer)
+    for follows, hammers in hammers_by_reason.items():
         yield f"More often on {join_names(hammers)}, {ON_HAMMER[follows]}."
 
 
@@ -164,14 +164,20 @@ def faults_without_occurrence(
 ) -> Iterator[str]:
     """Yield sentences on faults that did not occur at a site, and on faults that its hammers' feeds cannot show."""
     blind = {
-        fault: [one for one in hammers if fault in feeds.silent.get((site, one), ())] for fault in faults
+        fault: [hammer for hammer in hammers if fault in feeds.silent.get((site, hammer), ())]
+        for fault in faults
     }
     none = [
-        coaching.name(fault).lower() + (f" (not monitored on {join_names(own)})" if own else "")
-        for fault, own in blind.items()
-        if len(own) < len(hammers)
+        coaching.name(fault).lower()
+        + (f" (not monitored on {join_names(blind_hammers)})" if blind_hammers else "")
+        for fault, blind_hammers in blind.items()
+        if len(blind_hammers) < len(hammers)
     ]
-    unseen = [coaching.name(fault).lower() for fault, own in blind.items() if len(own) == len(hammers)]
+    unseen = [
+        coaching.name(fault).lower()
+        for fault, blind_hammers in blind.items()
+        if len(blind_hammers) == len(hammers)
+    ]
     if none:
         yield f"None in this period: {', '.join(none)}."
     if unseen:

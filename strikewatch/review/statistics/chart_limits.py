@@ -29,24 +29,24 @@ def prediction_limits(
     worked = np.asarray(hours, float)
     expected = np.asarray(rate, float) * worked
     tail = (1.0 - level) / 2.0
-    apart = np.sqrt(np.asarray(dispersion, float))
+    widening = np.sqrt(np.asarray(dispersion, float))
     with np.errstate(divide="ignore", invalid="ignore"):
-        lower = expected + apart * (_quantile(tail, expected) - expected)
-        upper = expected + apart * (_quantile(1.0 - tail, expected) - expected)
-        held = np.where(
-            worked > 0, [np.maximum(lower, 0.0) / worked, np.maximum(upper, expected) / worked], np.nan
-        )
-    return held[0], held[1]
+        lower = expected + widening * (_quantile(tail, expected) - expected)
+        upper = expected + widening * (_quantile(1.0 - tail, expected) - expected)
+        lower, upper = np.maximum(lower, 0.0) / worked, np.maximum(upper, expected) / worked
+    return np.where(worked > 0, lower, np.nan), np.where(worked > 0, upper, np.nan)
 
 
 def _quantile(p: float, mean: Floats) -> Floats:
     """Return a quantile of a Poisson distribution, interpolated between whole counts; at least 0."""
     from scipy.stats import poisson
 
-    whole = np.asarray(poisson.ppf(p, mean), float)
-    upto = poisson.cdf(whole, mean)
-    step = poisson.pmf(whole, mean)
-    return np.where(mean > 0, np.maximum(whole - (upto - p) / step, 0.0), np.where(mean == 0, 0.0, np.nan))
+    count = np.asarray(poisson.ppf(p, mean), float)
+    cumulative = poisson.cdf(count, mean)
+    step = poisson.pmf(count, mean)
+    return np.where(
+        mean > 0, np.maximum(count - (cumulative - p) / step, 0.0), np.where(mean == 0, 0.0, np.nan)
+    )
 
 
 Limits = Literal["exact", "three_sigma"]
@@ -71,8 +71,8 @@ def control_limits(
 ) -> ControlLimits:
     """Return the limits of a u chart of counts [n] over exposure [n]; with an exposure of 1, of a c chart."""
     worked = exposure > 0
-    whole = float(exposure[worked].sum())
-    centre = float(count[worked].sum()) / whole if whole else float("nan")
+    total = float(exposure[worked].sum())
+    centre = float(count[worked].sum()) / total if total else float("nan")
     if limits == "exact":
         lower, upper = _exact(centre, np.where(worked, exposure, np.nan), dispersion)
     else:
@@ -94,6 +94,6 @@ def _exact(centre: float, exposure: Floats, dispersion: float) -> tuple[Floats, 
 
     mean = centre * exposure
     tail = (1.0 - LEVEL) / 2.0
-    apart = dispersion**0.5
-    lower, upper = (mean + apart * (poisson.ppf(q, mean) - mean) for q in (tail, 1.0 - tail))
+    widening = dispersion**0.5
+    lower, upper = (mean + widening * (poisson.ppf(q, mean) - mean) for q in (tail, 1.0 - tail))
     return np.maximum(lower, 0.0) / exposure, upper / exposure

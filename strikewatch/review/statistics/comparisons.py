@@ -1,4 +1,4 @@
-"""Complete tables of rates: compare them with the previous period, and take back verdicts that rest on inferred faults.
+"""Complete tables of rates: compare them with the previous period, and withdraw verdicts that rest on inferred faults.
 
 A fault may be found more often on a hammer with a poorer feed. So an operator who is above the others and whose faults
 were mostly inferred is compared again, only with the others' work on hammers of the same kind. This can remove a name
@@ -43,16 +43,19 @@ def add_changes(
     compared = worked & (table["hours"] > 0).to_numpy()
     if "operator" in by:
         compared &= (table["operator"] != UNASSIGNED).to_numpy()
-    for _, own in table[compared].groupby("site"):
-        _add_comparisons(table, own, settings)
+    for _, rows in table[compared].groupby("site"):
+        _add_comparisons(table, rows, settings)
     return table
 
 
-def _add_comparisons(table: "pd.DataFrame", own: "pd.DataFrame", settings: Settings) -> None:
+def _add_comparisons(table: "pd.DataFrame", rows: "pd.DataFrame", settings: Settings) -> None:
     cases = [
         RateComparison(int(count), hours, int(before), before_hours, dispersion, over)
         for count, hours, before, before_hours, dispersion, over in zip(
-            *(own[name] for name in ("count", "hours", "before_count", "before_hours", "dispersion", "over")),
+            *(
+                rows[name]
+                for name in ("count", "hours", "before_count", "before_hours", "dispersion", "over")
+            ),
             strict=True,
         )
     ]
@@ -61,11 +64,11 @@ def _add_comparisons(table: "pd.DataFrame", own: "pd.DataFrame", settings: Setti
         verdicts.describe_change(case, ratio, p, settings)
         for case, ratio, p in zip(cases, ratios, corrected.tolist(), strict=True)
     ]
-    at = own.index
-    table.loc[at, "change"] = [one.ratio for one in ratios]
-    table.loc[at, "change_lower"] = [one.lower for one in ratios]
-    table.loc[at, "change_upper"] = [one.upper for one in ratios]
-    table.loc[at, "change_p"] = [one.p for one in ratios]
+    at = rows.index
+    table.loc[at, "change"] = [ratio.ratio for ratio in ratios]
+    table.loc[at, "change_lower"] = [ratio.lower for ratio in ratios]
+    table.loc[at, "change_upper"] = [ratio.upper for ratio in ratios]
+    table.loc[at, "change_p"] = [ratio.p for ratio in ratios]
     table.loc[at, "change_corrected"] = corrected
     table.loc[at, "changed"] = [kind for kind, _ in described]
     table.loc[at, "change_words"] = [words for _, words in described]
@@ -81,18 +84,22 @@ def mark_less_certain(
 
     An operator who worked only on hammers whose feed cannot show a fault is reported as not monitored, with the reason.
     """
-    begun = faults[faults["count"] == 1]
-    unsure = begun[np.array([bool(why) for why in feeds.uncertainties(begun)], bool)]
-    counted = unsure.groupby(["site", "operator", "fault"], observed=True).size().to_dict()
+    onsets = faults[faults["count"] == 1]
+    uncertain = onsets[np.array([bool(why) for why in feeds.uncertainties(onsets)], bool)]
+    counted = uncertain.groupby(["site", "operator", "fault"], observed=True).size().to_dict()
     rows = table.to_dict("records")
-    n = np.array([counted.get((row["site"], row["operator"], row["fault"]), 0) for row in rows], int)
-    table["less_certain"] = n
-    worked = {key: set(own) for key, own in exposure.groupby(["site", "operator"], observed=True)["hammer"]}
-    for at, row, inferred in zip(table.index, rows, n.tolist(), strict=True):
+    less_certain = np.array(
+        [counted.get((row["site"], row["operator"], row["fault"]), 0) for row in rows], int
+    )
+    table["less_certain"] = less_certain
+    hammers_of = {
+        key: set(hammers) for key, hammers in exposure.groupby(["site", "operator"], observed=True)["hammer"]
+    }
+    for at, row, inferred in zip(table.index, rows, less_certain.tolist(), strict=True):
         if row["standing"] == "little" and not row["hours"] > 0:
             reasons = {
-                feeds.silent.get((row["site"], one), {}).get(row["fault"])
-                for one in worked.get((row["site"], row["operator"]), ())
+                feeds.silent.get((row["site"], hammer), {}).get(row["fault"])
+                for hammer in hammers_of.get((row["site"], row["operator"]), ())
             }
             if reasons and None not in reasons:
                 table.loc[at, "verdict"] = f"{NOT_MONITORED}: {'; '.join(sorted(filter(None, reasons)))}."
@@ -113,16 +120,19 @@ def _compare_on_same_kind(
     """Return the comparison with the others on hammers where the fault is only inferred."""
     import pandas as pd
 
-    here = row["site"]
-    alike = feeds.inferred(
-        exposure[exposure["site"] == here], faults[faults["site"] == here], str(row["fault"])
+    site = row["site"]
+    exposure, faults = feeds.inferred(
+        exposure[exposure["site"] == site], faults[faults["site"] == site], str(row["fault"])
     )
-    shown = pd.DataFrame({"site": [row["site"]], "fault": [row["fault"]]}, dtype=object)
-    table = count_faults(alike[0], alike[1], ["site", "operator"], shown)
-    own, others = table["operator"] == row["operator"], ~table["operator"].isin([row["operator"], UNASSIGNED])
+    fault_of_site = pd.DataFrame({"site": [site], "fault": [row["fault"]]}, dtype=object)
+    table = count_faults(exposure, faults, ["site", "operator"], fault_of_site)
+    operator, others = (
+        table["operator"] == row["operator"],
+        ~table["operator"].isin([row["operator"], UNASSIGNED]),
+    )
     return RateComparison(
-        int(table.loc[own, "count"].sum()),
-        float(table.loc[own, "hours"].sum()),
+        int(table.loc[operator, "count"].sum()),
+        float(table.loc[operator, "hours"].sum()),
         int(table.loc[others, "count"].sum()),
         float(table.loc[others, "hours"].sum()),
         row["dispersion"],

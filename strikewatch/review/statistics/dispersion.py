@@ -41,14 +41,14 @@ def between_days(people: Iterable[tuple[Floats, Floats]]) -> Dispersion:
     squares = variance = 0.0
     freedom = 0
     for count, hours in people:
-        seen, share = _merge_days(count, hours)
-        days, total = len(seen), seen.sum()
+        counts, shares = _merge_days(count, hours)
+        days, total = len(counts), counts.sum()
         if days < 2:
             continue
-        expected = total * share
-        squares += float(((seen - expected) ** 2 / expected).sum())
+        expected = total * shares
+        squares += float(((counts - expected) ** 2 / expected).sum())
         freedom += days - 1
-        variance += float(2 * (days - 1) + ((1 / share).sum() - days**2 - 2 * days + 2) / total)
+        variance += float(2 * (days - 1) + ((1 / shares).sum() - days**2 - 2 * days + 2) / total)
     if not freedom:
         return UNKNOWN
     p = float(gammaincc(freedom**2 / variance, squares * freedom / variance)) if variance > 0 else 1.0
@@ -61,10 +61,10 @@ def _merge_days(count: Floats, hours: Floats) -> tuple[Floats, Floats]:
     count, hours = count[worked], hours[worked]
     if not count.sum():
         return count[:0], hours[:0]
-    upto = np.cumsum(hours) / hours.sum() * count.sum()
+    cumulative = np.cumsum(hours) / hours.sum() * count.sum()
     ends, last = [], 0.0
-    for day, expected in enumerate(upto):
-        if expected - last >= MIN_EXPECTED and upto[-1] - expected >= MIN_EXPECTED:
+    for day, expected in enumerate(cumulative):
+        if expected - last >= MIN_EXPECTED and cumulative[-1] - expected >= MIN_EXPECTED:
             ends.append(day + 1)
             last = expected
     starts = [0, *ends]

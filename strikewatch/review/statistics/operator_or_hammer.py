@@ -48,9 +48,9 @@ class SiteFault:
         table = count_faults(self.exposure, self.faults, ["site", "hammer", "operator"], shown, self.feeds)
         return table[table["operator"] != UNASSIGNED]
 
-    def with_enough_hours(self, own: "pd.DataFrame") -> "pd.DataFrame":
+    def with_enough_hours(self, rows: "pd.DataFrame") -> "pd.DataFrame":
         """Return the rows with enough hours to have shown the fault."""
-        return own[own["hours"] * self.rate / self.dispersion >= MIN_EXPECTED]
+        return rows[rows["hours"] * self.rate / self.dispersion >= MIN_EXPECTED]
 
     def clearly_more(self, count: float, hours: float, than: float) -> bool:
         """Return whether the lower limit of a rate is above another rate."""
@@ -66,20 +66,20 @@ def hammers_above(site: SiteFault, above: Collection[str]) -> Iterator[tuple[str
     """
     table = site.by_hammer_and_operator()
     table = table[~table["operator"].isin(above)]
-    for hammer, own in table.groupby("hammer", sort=True):
-        count, hours = own["count"].sum(), own["hours"].sum()
+    for hammer, rows in table.groupby("hammer", sort=True):
+        count, hours = rows["count"].sum(), rows["hours"].sum()
         if not site.clearly_more(count, hours, site.upper):
             continue
-        enough = site.with_enough_hours(own)
+        enough = site.with_enough_hours(rows)
         if len(enough) < 2:
             yield str(hammer), "unclear"
             continue
-        each = (enough["count"] > site.rate * enough["hours"]).all()
-        without = (
+        with_every = (enough["count"] > site.rate * enough["hours"]).all()
+        without_one = (
             site.clearly_more(count - n, hours - h, site.rate)
             for n, h in zip(enough["count"], enough["hours"], strict=True)
         )
-        yield str(hammer), "hammer" if each and all(without) else "some"
+        yield str(hammer), "hammer" if with_every and all(without_one) else "some"
 
 
 def indistinguishable_hammers(site: SiteFault, above: Sequence[str]) -> Iterator[tuple[str, list[str]]]:
@@ -92,10 +92,10 @@ def indistinguishable_hammers(site: SiteFault, above: Sequence[str]) -> Iterator
     table = site.by_hammer_and_operator()
     mostly: set[str] = set()
     for operator in above:
-        own = table[table["operator"] == operator].groupby("hammer")["count"].sum()
-        if own.sum() and own.max() >= MOSTLY_SHARE * own.sum():
-            mostly.add(str(own.idxmax()))
+        rows = table[table["operator"] == operator].groupby("hammer")["count"].sum()
+        if rows.sum() and rows.max() >= MOSTLY_SHARE * rows.sum():
+            mostly.add(str(rows.idxmax()))
     for hammer in sorted(mostly):
         enough = set(site.with_enough_hours(table[table["hammer"] == hammer])["operator"])
         if enough and enough <= set(above):
-            yield hammer, [one for one in above if one in enough]
+            yield hammer, [operator for operator in above if operator in enough]

@@ -25,12 +25,12 @@ def rate_limits(
     """
     from scipy.special import gammaincinv
 
-    seen = np.asarray(count, float) / dispersion
+    counted = np.asarray(count, float) / dispersion
     worked = np.asarray(hours, float) / dispersion
     tail = (1.0 - level) / 2.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        lower = np.where(seen > 0, gammaincinv(np.maximum(seen, 1e-300), tail), 0.0) / worked
-        upper = gammaincinv(seen + 1.0, 1.0 - tail) / worked
+        lower = np.where(counted > 0, gammaincinv(np.maximum(counted, 1e-300), tail), 0.0) / worked
+        upper = gammaincinv(counted + 1.0, 1.0 - tail) / worked
     none = worked <= 0
     return np.where(none, np.nan, lower), np.where(none, np.nan, upper)
 
@@ -45,9 +45,9 @@ Our own choice: a rate known only within two orders of magnitude is not known.""
 
 def limit_kinds(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.ArrayLike) -> list[Kind]:
     """Return the kind of the 95 % limits of each count [n] over hours [n]."""
-    seen, spread = np.broadcast_arrays(np.asarray(count, float), np.asarray(dispersion, float))
-    lower, upper = rate_limits(seen, 1.0, 0.95, spread)
-    wide = np.where(seen > 0, upper > MAX_LIMIT_RATIO * lower, upper > MAX_LIMIT_RATIO / 10.0)
+    counted, spread = np.broadcast_arrays(np.asarray(count, float), np.asarray(dispersion, float))
+    lower, upper = rate_limits(counted, 1.0, 0.95, spread)
+    wide = np.where(counted > 0, upper > MAX_LIMIT_RATIO * lower, upper > MAX_LIMIT_RATIO / 10.0)
     return [
         "" if not h > 0 else "little" if too_wide else "widened" if d > 1.0 else "exact"
         for h, too_wide, d in zip(
@@ -64,10 +64,14 @@ def hours_needed(count: npt.ArrayLike, hours: npt.ArrayLike, dispersion: npt.Arr
     from scipy.optimize import brentq
     from scipy.special import gammaincinv
 
-    least = brentq(lambda n: gammaincinv(n + 1.0, 0.975) / gammaincinv(n, 0.025) - MAX_LIMIT_RATIO, 0.5, 10.0)
-    seen = np.asarray(count, float) / dispersion
+    least_count = brentq(
+        lambda n: gammaincinv(n + 1.0, 0.975) / gammaincinv(n, 0.025) - MAX_LIMIT_RATIO, 0.5, 10.0
+    )
+    counted = np.asarray(count, float) / dispersion
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(seen > 0, np.maximum(np.asarray(hours, float) * (least / seen - 1.0), 0.0), np.nan)
+        return np.where(
+            counted > 0, np.maximum(np.asarray(hours, float) * (least_count / counted - 1.0), 0.0), np.nan
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +125,8 @@ def miss_probability(
 
     whole = int(count / dispersion)
     raised = times * share / (times * share + 1.0 - share)
-    least = binom.isf((1.0 - level) / 2.0, whole, share)
-    return float(binom.cdf(least, whole, raised))
+    least_count = binom.isf((1.0 - level) / 2.0, whole, share)
+    return float(binom.cdf(least_count, whole, raised))
 
 
 def _odds(a: float, b: float, q: float) -> float:

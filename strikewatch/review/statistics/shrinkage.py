@@ -73,15 +73,15 @@ def shrink(
     With one operator, or no faults, nothing is known of how rates vary: each operator's own rate is returned with its
     exact limits.
     """
-    seen, worked = np.asarray(count, float) / dispersion, np.asarray(hours, float) / dispersion
-    if len(seen) < 2 or not seen.any():
+    counted, worked = np.asarray(count, float) / dispersion, np.asarray(hours, float) / dispersion
+    if len(counted) < 2 or not counted.any():
         lower, upper = poisson.rate_limits(count, hours, level, dispersion)
-        return ShrunkRates(seen / worked, lower, upper)
-    rate = fit(seen, worked).mean(seen, worked)
-    weight, shape, per = _gammas(seen, worked)
-    means = (shape + seen) / (per + worked)
+        return ShrunkRates(counted / worked, lower, upper)
+    rate = fit(counted, worked).mean(counted, worked)
+    weight, shape, gamma_hours = _gammas(counted, worked)
+    means = (shape + counted) / (gamma_hours + worked)
     mean = (weight * means).sum(axis=0)
-    variance = (weight * (means / (per + worked) + (means - mean) ** 2)).sum(axis=0)
+    variance = (weight * (means / (gamma_hours + worked) + (means - mean) ** 2)).sum(axis=0)
     lower, upper = _interval(mean, variance, level)
     return ShrunkRates(rate, np.minimum(lower, rate), np.maximum(upper, rate))
 
@@ -100,8 +100,8 @@ def _gammas(count: Floats, hours: Floats) -> tuple[Floats, Floats, Floats]:
     spread = TYPICAL_SPREAD * np.tan(np.pi / 2 * (np.arange(SPREAD_POINTS) + 0.5) / SPREAD_POINTS)
     spread = spread[(spread > MIN_SPREAD) & (spread < MAX_SPREAD)]
     width = np.sqrt(1.0 / count.sum() + spread**2 / len(count))
-    place = np.linspace(-3.5, 3.5, CENTRE_POINTS)
-    centre = (_centres(spread, count, hours)[:, None] * np.exp(width[:, None] * place)).ravel()
+    offsets = np.linspace(-3.5, 3.5, CENTRE_POINTS)
+    centre = (_centres(spread, count, hours)[:, None] * np.exp(width[:, None] * offsets)).ravel()
     spread, width = np.repeat(spread, CENTRE_POINTS), np.repeat(width, CENTRE_POINTS)
     likelihood = _likelihood(spread, centre, count, hours)
     weight = np.exp(likelihood - likelihood.max()) * width
@@ -114,11 +114,14 @@ def _likelihood(spread: Floats, centre: Floats, count: Floats, hours: Floats) ->
     from scipy.special import gammaln
 
     shape = spread[:, None] ** -2
-    per = shape / centre[:, None]
-    each = (
-        gammaln(shape + count) - gammaln(shape) + shape * np.log(per) - (shape + count) * np.log(per + hours)
+    gamma_hours = shape / centre[:, None]
+    terms = (
+        gammaln(shape + count)
+        - gammaln(shape)
+        + shape * np.log(gamma_hours)
+        - (shape + count) * np.log(gamma_hours + hours)
     )
-    return np.asarray(each.sum(axis=1), float)
+    return np.asarray(terms.sum(axis=1), float)
 
 
 def _centres(spread: Floats, count: Floats, hours: Floats) -> Floats:
@@ -130,8 +133,8 @@ def _centres(spread: Floats, count: Floats, hours: Floats) -> Floats:
     centre = np.full((len(spread), 1), count.sum() / hours.sum())
     for _ in range(200):
         weight = 1.0 / (shape / centre + hours)
-        better = ((weight * count).sum(axis=1) / (weight * hours).sum(axis=1))[:, None]
-        if (abs(better - centre) <= 1e-12 * centre).all():
+        improved = ((weight * count).sum(axis=1) / (weight * hours).sum(axis=1))[:, None]
+        if (abs(improved - centre) <= 1e-12 * centre).all():
             break
-        centre = better
+        centre = improved
     return centre[:, 0]

@@ -31,25 +31,30 @@ class SurvivalCurve:
     upper: Floats
 
     def median(self) -> MedianLife:
-        return MedianLife(*(_first(self.hours, each) for each in (self.share, self.lower, self.upper)))
+        return MedianLife(*(_first(self.hours, column) for column in (self.share, self.lower, self.upper)))
 
 
 def kaplan_meier(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) -> SurvivalCurve:
     """Estimate the survival curve of lives [n], each either ended or still going on when last seen (censored)."""
-    done = np.asarray(ended, bool)
+    is_end = np.asarray(ended, bool)
     times = np.asarray(hours, float)
-    if not done.any():
-        none = np.empty(0)
-        return SurvivalCurve(none, none, none, none)
+    if not is_end.any():
+        empty = np.empty(0)
+        return SurvivalCurve(empty, empty, empty, empty)
     from scipy.stats import CensoredData, ecdf
 
-    found = ecdf(CensoredData(uncensored=times[done], right=times[~done])).sf
+    estimate = ecdf(CensoredData(uncensored=times[is_end], right=times[~is_end])).sf
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # limits are undefined where all or none last
-        limits: Any = found.confidence_interval(level, method="log-log")
-    own = np.isin(found.quantiles, times[done])
-    columns = (found.quantiles, found.probabilities, limits.low.probabilities, limits.high.probabilities)
-    return SurvivalCurve(*(np.asarray(column, float)[own] for column in columns))
+        limits: Any = estimate.confidence_interval(level, method="log-log")
+    at_end = np.isin(estimate.quantiles, times[is_end])
+    columns = (
+        estimate.quantiles,
+        estimate.probabilities,
+        limits.low.probabilities,
+        limits.high.probabilities,
+    )
+    return SurvivalCurve(*(np.asarray(column, float)[at_end] for column in columns))
 
 
 def _first(hours: Floats, share: Floats) -> float | None:

@@ -49,8 +49,10 @@ class Trend:
     def at(self, hour: float) -> tuple[float, float, float]:
         """Return the line at an hour, and the lower and upper limits of a reading there, mm."""
         value = self.mean_mm + self.slope_mm_h * (hour - self.mean_h)
-        off = math.sqrt(self._square() * (1 + 1 / self.n + (hour - self.mean_h) ** 2 / self.hours_square))
-        return value, value - off, value + off
+        half_width = math.sqrt(
+            self._square() * (1 + 1 / self.n + (hour - self.mean_h) ** 2 / self.hours_square)
+        )
+        return value, value - half_width, value + half_width
 
     def crossing(self, limit_mm: float, *, falling: bool) -> LimitCrossing:
         """Return when readings that rise (or fall) to a limit reach it."""
@@ -62,14 +64,14 @@ class Trend:
     def _crossing_rising(self, limit: float) -> LimitCrossing:
         rest, now = limit - self.mean_mm, self.last_h - self.mean_h
         value, lower, upper = self.at(self.last_h)
-        on_line = now if value >= limit else rest / self.slope_mm_h if self.slope_mm_h > 0 else None
+        line = now if value >= limit else rest / self.slope_mm_h if self.slope_mm_h > 0 else None
         after = [root for root in self._roots(rest) if root > now]
         # at a root above the line the upper edge reaches the limit, below it the lower edge
         above = [root for root in after if rest >= self.slope_mm_h * root]
         below = [root for root in after if rest <= self.slope_mm_h * root]
         first = now if upper >= limit else min(above, default=None)
         last = now if lower >= limit else min(below, default=None)
-        return LimitCrossing(*(None if one is None else one + self.mean_h for one in (on_line, first, last)))
+        return LimitCrossing(*(None if hour is None else hour + self.mean_h for hour in (line, first, last)))
 
     def _roots(self, rest: float) -> list[float]:
         """Return the hours from the mean at which an edge of the interval is `rest` above the mean."""
@@ -77,11 +79,13 @@ class Trend:
         if square == 0.0:
             return [rest / slope] if slope else []
         a = slope**2 - square / self.hours_square
-        inner = square * (k * a + rest**2 / self.hours_square)
-        if inner < 0:
+        discriminant = square * (k * a + rest**2 / self.hours_square)
+        if discriminant < 0:
             return []
-        q = slope * rest + math.copysign(math.sqrt(inner), slope * rest)
-        return [one / by for one, by in ((q, a), (rest**2 - square * k, q)) if by]
+        root_sum = slope * rest + math.copysign(math.sqrt(discriminant), slope * rest)
+        return [
+            hour / divisor for hour, divisor in ((root_sum, a), (rest**2 - square * k, root_sum)) if divisor
+        ]
 
     def _square(self) -> float:
         """Return the square of the interval's half width without its dependence on the hour, mm²."""
@@ -96,9 +100,9 @@ def fit(hours: Sequence[float], values_mm: Sequence[float]) -> Trend | None:
     if len(x) < MIN_READINGS or x[-1] - x[0] < MIN_SPAN_H:
         return None
     mean_h, mean_mm = float(x.mean()), float(y.mean())
-    along, up = x - mean_h, y - mean_mm
-    square = float(along @ along)
-    slope = float(along @ up) / square
-    left = up - slope * along
-    spread = math.sqrt(float(left @ left) / (len(x) - 2))
-    return Trend(len(x), mean_h, mean_mm, slope, spread, square, float(x[-1]))
+    hours_off, values_off = x - mean_h, y - mean_mm
+    hours_square = float(hours_off @ hours_off)
+    slope = float(hours_off @ values_off) / hours_square
+    residuals = values_off - slope * hours_off
+    spread = math.sqrt(float(residuals @ residuals) / (len(x) - 2))
+    return Trend(len(x), mean_h, mean_mm, slope, spread, hours_square, float(x[-1]))

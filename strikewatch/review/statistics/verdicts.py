@@ -113,8 +113,8 @@ class RateComparison:
     def _judgeable(self, hours: float, settings: Settings) -> bool:
         total_h = self.hours + self.other_hours
         rate = (self.count + self.other_count) / total_h if total_h > 0 else 0.0
-        more = replace(self, hours=hours, count=round(rate * (hours + self.other_hours)), other_count=0)
-        return more.comparable(settings) and not more.likely_missed()
+        extended = replace(self, hours=hours, count=round(rate * (hours + self.other_hours)), other_count=0)
+        return extended.comparable(settings) and not extended.likely_missed()
 
 
 def compare_all(
@@ -124,7 +124,9 @@ def compare_all(
     ratios = [case.ratio() for case in cases]
     comparable = np.array([case.comparable(settings) for case in cases], bool)
     possible = [case.possible() for case in cases]
-    corrected, comparisons = multiple_testing.correct_family(possible, comparable, [one.p for one in ratios])
+    corrected, comparisons = multiple_testing.correct_family(
+        possible, comparable, [ratio.p for ratio in ratios]
+    )
     return ratios, comparable, corrected, comparisons
 
 

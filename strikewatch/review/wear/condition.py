@@ -8,11 +8,9 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.review.wear import tool_advice
+from strikewatch.review.wear.advice import PRACTICE, Advice, Settings, advise_tool, mismatch_note
 from strikewatch.review.wear.inspections import HammerWear, MeasuredLength, inspected_hammers
-from strikewatch.review.wear.limits import PRACTICE, Settings
-from strikewatch.review.wear.tool_advice import Advice
-from strikewatch.review.wear.tools import BY, Group, Tool, groups, tools
+from strikewatch.review.wear.tools import GROUPINGS, Group, Tool, groups, tools
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,20 +48,20 @@ class Condition:
     def of(self, site: str | None = None, hammer: str | None = None) -> "Condition":
         """Return the part of one site, one hammer or both; tool lives are always of whole sites."""
 
-        def selected(one: HammerWear | Tool | FittedTool) -> bool:
-            return site in (None, one.site) and hammer in (None, one.hammer)
+        def selected(record: HammerWear | Tool | FittedTool) -> bool:
+            return site in (None, record.site) and hammer in (None, record.hammer)
 
         return Condition(
-            [one for one in self.worn if selected(one)],
-            [one for one in self.tools if selected(one)],
-            [one for one in self.groups if site in (None, one.site)],
-            [one for one in self.fitted if selected(one)],
+            [wear for wear in self.worn if selected(wear)],
+            [tool for tool in self.tools if selected(tool)],
+            [group for group in self.groups if site in (None, group.site)],
+            [fitted for fitted in self.fitted if selected(fitted)],
         )
 
     def hammers(self) -> list[str]:
         """Return the hammers with records, sorted."""
-        every = {one.hammer for one in self.worn} | {one.hammer for one in self.tools}
-        return sorted(every | {one.hammer for one in self.fitted})
+        records: list[HammerWear | Tool | FittedTool] = [*self.worn, *self.tools, *self.fitted]
+        return sorted({record.hammer for record in records})
 
     def __bool__(self) -> bool:
         return bool(self.worn or self.tools or self.fitted)
@@ -73,25 +71,25 @@ def condition(
     exposure: "pd.DataFrame", events: Iterable[Event], limits_of: Callable[[Key], Settings]
 ) -> Condition:
     """Determine the condition of all hammers with records. `limits_of`: a hammer's limits by its operator's manual."""
-    every = [event for event in events if event.kind in KINDS]
-    keys = {(event.site, event.hammer) for event in every}
-    changes = [event for event in every if event.kind == "tool_change"]
+    events_used = [event for event in events if event.kind in KINDS]
+    keys = {(event.site, event.hammer) for event in events_used}
+    changes = [event for event in events_used if event.kind == "tool_change"]
     with_tools = {(event.site, event.hammer) for event in changes}
-    own = [
+    has_tools = [
         (site, hammer) in with_tools
         for site, hammer in zip(exposure["site"], exposure["hammer"], strict=True)
     ]
-    found = tools(exposure[own], changes)
-    in_use = {(one.site, one.hammer): one for one in found if one.removed is None and one.kind}
+    all_tools = tools(exposure[has_tools], changes)
+    in_use = {(tool.site, tool.hammer): tool for tool in all_tools if tool.removed is None and tool.kind}
     work = {
         (event.site, event.hammer): {name: event.fields.get(name) for name in WORK}
-        for event in sorted(every, key=lambda one: one.time)
+        for event in sorted(events_used, key=lambda event: event.time)
         if event.kind == "work"
     }
     return Condition(
-        inspected_hammers(exposure, every, {key: limits_of(key) for key in keys}),
-        found,
-        [group for by in BY for group in groups(found, by)],
+        inspected_hammers(exposure, events_used, {key: limits_of(key) for key in keys}),
+        all_tools,
+        [group for grouping in GROUPINGS for group in groups(all_tools, grouping)],
         [_fitted(key, in_use.get(key), work.get(key)) for key in sorted(in_use.keys() | work.keys())],
     )
 
@@ -103,49 +101,49 @@ def _fitted(key: Key, tool: Tool | None, work: Mapping[str, Any] | None) -> Fitt
         *key,
         tool,
         work,
-        tool_advice.advise(work),
-        tool_advice.mismatch_note(tool.kind if tool else None, work),
+        advise_tool(work),
+        mismatch_note(tool.kind if tool else None, work),
     )
 
 
-def wear_record(one: HammerWear) -> dict[str, Any]:
+def wear_record(wear: HammerWear) -> dict[str, Any]:
     """Return a hammer's wear as one JSON object with units in its names."""
     return {
-        "site": one.site,
-        "hammer": one.hammer,
-        "operating_h": round(one.hours, 3),
-        "inspected": instant.text(one.inspected),
-        "bushing": one.groove,
-        "turned_before": one.turned_before,
-        "decision": one.bushing.verdict,
-        "why": one.bushing.why,
-        "readings": [_measured(each) for each in one.measured],
+        "site": wear.site,
+        "hammer": wear.hammer,
+        "operating_h": round(wear.hours, 3),
+        "inspected": instant.text(wear.inspected),
+        "bushing": wear.groove,
+        "turned_before": wear.turned_before,
+        "decision": wear.bushing.verdict,
+        "why": wear.bushing.why,
+        "readings": [_length_record(length) for length in wear.measured],
     }
 
 
-def _measured(one: MeasuredLength) -> dict[str, Any]:
-    trend, meeting = one.trend, one.meeting
+def _length_record(length: MeasuredLength) -> dict[str, Any]:
+    trend, meeting = length.trend, length.meeting
     record: dict[str, Any] = {
-        "what": one.measure.name,
-        "tool": one.kind,
-        "serial": one.serial,
-        "in_use": one.in_use,
-        "operating_h": round(one.hours, 3),
+        "what": length.measure.name,
+        "tool": length.kind,
+        "serial": length.serial,
+        "in_use": length.in_use,
+        "operating_h": round(length.hours, 3),
         "values": [
             {
-                "time": instant.text(each.at),
-                "operating_h": round(each.hours, 3),
-                one.measure.name: each.value_mm,
+                "time": instant.text(reading.at),
+                "operating_h": round(reading.hours, 3),
+                length.measure.name: reading.value_mm,
             }
-            for each in one.readings
+            for reading in length.readings
         ],
-        "limit_mm": one.limit_mm,
-        "limit_reached": None if one.decision.verdict is None else one.decision.verdict == "replace",
+        "limit_mm": length.limit_mm,
+        "limit_reached": None if length.decision.verdict is None else length.decision.verdict == "replace",
         "trend": None,
         "limit_met": None,
     }
     if trend is not None:
-        line, lower, upper = trend.at(one.hours)
+        line, lower, upper = trend.at(length.hours)
         record["trend"] = {
             "mm_per_100_h": trend.slope_mm_h * 100,
             "now_mm": line,
@@ -155,43 +153,43 @@ def _measured(one: MeasuredLength) -> dict[str, Any]:
     if meeting is not None:
         names = ("line_in_h", "first_in_h", "last_in_h")
         record["limit_met"] = {
-            name: None if hour is None else hour - one.hours
+            name: None if hour is None else hour - length.hours
             for name, hour in zip(names, meeting, strict=True)
         }
     return record
 
 
-def tool_record(one: Tool) -> dict[str, Any]:
+def tool_record(tool: Tool) -> dict[str, Any]:
     """Return a tool and its life so far as one JSON object."""
     return {
-        "site": one.site,
-        "hammer": one.hammer,
-        "tool": one.kind,
-        "material": one.material,
-        "serial": one.serial,
-        "fitted": _instant(one.fitted),
-        "removed": _instant(one.removed),
-        "reason": one.reason,
-        "start_known": one.start_known,
-        "ended": one.ended,
-        "firing_h": one.firing_h,
-        "blows": round(one.blows) if one.counted_h else None,
-        "blows_counted_h": one.counted_h,
-        "operators": one.operator_shares(),
+        "site": tool.site,
+        "hammer": tool.hammer,
+        "tool": tool.kind,
+        "material": tool.material,
+        "serial": tool.serial,
+        "fitted": _instant(tool.fitted),
+        "removed": _instant(tool.removed),
+        "reason": tool.reason,
+        "start_known": tool.start_known,
+        "ended": tool.ended,
+        "firing_h": tool.firing_h,
+        "blows": round(tool.blows) if tool.counted_h else None,
+        "blows_counted_h": tool.counted_h,
+        "operators": tool.operator_shares(),
     }
 
 
-def group_record(one: Group) -> dict[str, Any]:
+def group_record(group: Group) -> dict[str, Any]:
     """Return the life of a group of tools as one JSON object, with the whole survival curve."""
-    median = one.median
-    columns = (one.lasting.hours, one.lasting.share, one.lasting.lower, one.lasting.upper)
+    median = group.median
+    columns = (group.lasting.hours, group.lasting.share, group.lasting.lower, group.lasting.upper)
     return {
-        "site": one.site,
-        "by": one.by,
-        "name": one.name,
-        "tools": one.tools,
-        "ended": one.ended,
-        "firing_h": one.firing_h,
+        "site": group.site,
+        "by": group.by,
+        "name": group.name,
+        "tools": group.tools,
+        "ended": group.ended,
+        "firing_h": group.firing_h,
         "median_h": median.hours,
         "median_lower_h": median.lower,
         "median_upper_h": median.upper,
@@ -202,19 +200,19 @@ def group_record(one: Group) -> dict[str, Any]:
     }
 
 
-def fitted_record(one: FittedTool) -> dict[str, Any]:
+def fitted_record(fitted: FittedTool) -> dict[str, Any]:
     """Return the fitted tool, the work and the advice as one JSON object."""
     return {
-        "site": one.site,
-        "hammer": one.hammer,
-        "tool": one.tool.kind if one.tool else None,
-        "serial": one.tool.serial if one.tool else None,
-        "firing_h": one.tool.firing_h if one.tool else None,
-        "work": dict(one.work) if one.work else None,
-        "advised": one.advice.tool if one.advice else None,
-        "why": one.advice.why if one.advice else None,
-        "note": one.note,
-        "source": PRACTICE if one.advice else None,
+        "site": fitted.site,
+        "hammer": fitted.hammer,
+        "tool": fitted.tool.kind if fitted.tool else None,
+        "serial": fitted.tool.serial if fitted.tool else None,
+        "firing_h": fitted.tool.firing_h if fitted.tool else None,
+        "work": dict(fitted.work) if fitted.work else None,
+        "advised": fitted.advice.tool if fitted.advice else None,
+        "why": fitted.advice.why if fitted.advice else None,
+        "note": fitted.note,
+        "source": PRACTICE if fitted.advice else None,
     }
 
 

@@ -17,8 +17,8 @@ from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.review.statistics.trend import LimitCrossing, Trend, fit
-from strikewatch.review.wear import limits as wear
-from strikewatch.review.wear.limits import GROOVES, Decision, Settings
+from strikewatch.review.wear import advice as wear
+from strikewatch.review.wear.advice import GROOVES, Decision, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -86,22 +86,22 @@ class HammerWear:
 class OperatingHours:
     """Recorded operating hours of one hammer, from its rows of EXPOSURE."""
 
-    def __init__(self, own: "pd.DataFrame") -> None:
-        own = own.sort_values("start")
+    def __init__(self, exposure: "pd.DataFrame") -> None:
+        exposure = exposure.sort_values("start")
         self._starts, self._ends = (
-            own[name].dt.as_unit("ns").astype("int64").tolist() for name in ("start", "end")
+            exposure[name].dt.as_unit("ns").astype("int64").tolist() for name in ("start", "end")
         )
-        self._hours = (own["operating_s"] / 3600).tolist()
+        self._hours = (exposure["operating_s"] / 3600).tolist()
         self._before = np.concatenate([[0.0], np.cumsum(self._hours)]).tolist()
 
     def at(self, instant: Instant) -> float:
         """Return the hours up to an instant; a stretch that contains it counts by its share of time."""
-        k = bisect_right(self._starts, instant) - 1
-        if k < 0:
+        index = bisect_right(self._starts, instant) - 1
+        if index < 0:
             return 0.0
-        length = self._ends[k] - self._starts[k]
-        share = min(1.0, (instant - self._starts[k]) / length) if length > 0 else 1.0
-        return float(self._before[k] + share * self._hours[k])
+        length = self._ends[index] - self._starts[index]
+        share = min(1.0, (instant - self._starts[index]) / length) if length > 0 else 1.0
+        return float(self._before[index] + share * self._hours[index])
 
     def now(self) -> float:
         return float(self._before[-1])
@@ -115,29 +115,31 @@ def inspected_hammers(
     """Return each inspected hammer, by site and hammer. `limits_of` must have the limits of each of them."""
     inspected: dict[Key, list[Event]] = {}
     fitted: dict[Key, list[Event]] = {}
-    for event in sorted(events, key=lambda one: one.time):
+    for event in sorted(events, key=lambda event: event.time):
         of_kind = {"inspection": inspected, "tool_change": fitted}.get(event.kind)
         if of_kind is not None:
             of_kind.setdefault((event.site, event.hammer), []).append(event)
-    found = []
-    for key, own in sorted(inspected.items()):
+    worn = []
+    for key, inspections in sorted(inspected.items()):
         at = (exposure["site"] == key[0]) & (exposure["hammer"] == key[1])
-        found.append(_worn(key, OperatingHours(exposure[at]), own, fitted.get(key, []), limits_of[key]))
-    return found
+        worn.append(
+            _worn(key, OperatingHours(exposure[at]), inspections, fitted.get(key, []), limits_of[key])
+        )
+    return worn
 
 
 def _worn(
-    key: Key, clock: OperatingHours, own: list[Event], fitted: list[Event], limits: Settings
+    key: Key, clock: OperatingHours, inspections: list[Event], fitted: list[Event], limits: Settings
 ) -> HammerWear:
-    bushing = own[_bushing_start(own) :]
+    bushing = inspections[_bushing_start(inspections) :]
     checked = [event for event in bushing if {"bushing", "bore_mm"} & event.fields.keys()]
     last = checked[-1].fields if checked else {}
     answers = [event.fields["turned_before"] for event in checked if "turned_before" in event.fields]
     turned = any(answers) if answers else None
-    bore = next((one.fields["bore_mm"] for one in reversed(checked) if "bore_mm" in one.fields), None)
+    bore = next((event.fields["bore_mm"] for event in reversed(checked) if "bore_mm" in event.fields), None)
     decision = wear.lower_bushing(last.get("bushing"), turned, bore, limits.bore_limit_mm)
     measured = [_measured(MEASURES[0], None, bushing, clock.at, clock.now(), limits)]
-    for tool in _fitted(own, fitted, clock):
+    for tool in _fitted(inspections, fitted, clock):
         for measure in MEASURES[1:]:
 
             def hours_at(instant: Instant, tool: _Tool = tool) -> float:
@@ -145,14 +147,14 @@ def _worn(
 
             now = tool.hours(clock.now())
             measured.append(_measured(measure, tool, tool.events, hours_at, now, limits))
-    shown = [one for one in measured if one is not None]
-    return HammerWear(*key, clock.now(), own[-1].time, last.get("bushing"), turned, decision, shown)
+    shown = [length for length in measured if length is not None]
+    return HammerWear(*key, clock.now(), inspections[-1].time, last.get("bushing"), turned, decision, shown)
 
 
-def _bushing_start(own: Sequence[Event]) -> int:
+def _bushing_start(inspections: Sequence[Event]) -> int:
     """Return the index of the first inspection of the bushing that is fitted now."""
     first, rank, turned = 0, -1, False
-    for number, event in enumerate(own):
+    for number, event in enumerate(inspections):
         fields = event.fields
         now = GROOVES.index(fields["bushing"]) if "bushing" in fields else rank
         unturned = fields.get("turned_before") is False
@@ -176,22 +178,22 @@ class _Tool:
         return sum(max(0.0, min(hours, stop) - start) for start, stop in self.stays)
 
 
-def _fitted(own: Sequence[Event], changes: Sequence[Event], clock: OperatingHours) -> list[_Tool]:
+def _fitted(inspections: Sequence[Event], changes: Sequence[Event], clock: OperatingHours) -> list[_Tool]:
     """Return the inspected tools, the one in use last."""
     edges = [-math.inf, *(clock.at(event.time) for event in changes), math.inf]
     tools: dict[str | int, _Tool] = {}
     stays: list[_Tool] = []
-    for k, start in enumerate(edges[:-1]):
-        fields = changes[k - 1].fields if k else {}
+    for index, start in enumerate(edges[:-1]):
+        fields = changes[index - 1].fields if index else {}
         name = fields.get("serial")
-        one = tools.setdefault(name or k, _Tool(name, fields.get("tool")))
-        one.stays.append((max(start, 0.0), edges[k + 1]))
-        stays.append(one)
+        tool = tools.setdefault(name or index, _Tool(name, fields.get("tool")))
+        tool.stays.append((max(start, 0.0), edges[index + 1]))
+        stays.append(tool)
     stays[-1].in_use = True
     times = [event.time for event in changes]
-    for event in own:
+    for event in inspections:
         stays[bisect_right(times, event.time)].events.append(event)
-    return sorted((one for one in tools.values() if one.events), key=lambda one: one.in_use)
+    return sorted((tool for tool in tools.values() if tool.events), key=lambda tool: tool.in_use)
 
 
 def _measured(
@@ -214,7 +216,7 @@ def _measured(
     value = readings[-1].value_mm
     of_tool = measure.falling
     decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
-    trend = fit([one.hours for one in readings], [one.value_mm for one in readings])
+    trend = fit([reading.hours for reading in readings], [reading.value_mm for reading in readings])
     meeting = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
     serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
     return MeasuredLength(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)

@@ -56,14 +56,14 @@ class Tool:
 
     def operator_shares(self) -> dict[str, float]:
         """Return each operator's share of the hours of firing, largest first."""
-        every = sum(self.operators.values())
-        shares = sorted(self.operators.items(), key=lambda one: (-one[1], one[0]))
-        return {who: hours / every for who, hours in shares} if every else {}
+        total = sum(self.operators.values())
+        shares = sorted(self.operators.items(), key=lambda share: (-share[1], share[0]))
+        return {operator: hours / total for operator, hours in shares} if total else {}
 
     def main_operator(self) -> str | None:
         """Return the operator of most of the hours, or `several`; None if nobody was signed on for most of them."""
-        who, share = next(iter(self.operator_shares().items()), (UNASSIGNED, 1.0))
-        return SEVERAL if share <= MAIN_SHARE else None if who == UNASSIGNED else who
+        operator, share = next(iter(self.operator_shares().items()), (UNASSIGNED, 1.0))
+        return SEVERAL if share <= MAIN_SHARE else None if operator == UNASSIGNED else operator
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +80,10 @@ class Group:
     median: MedianLife
 
 
-BY: Final[dict[str, Callable[[Tool], str | None]]] = {
-    "type": lambda one: one.kind,
-    "type and material": lambda one: one.material and f"{one.kind}, {one.material}",
-    "type and operator": lambda one: (who := one.main_operator()) and f"{one.kind}, {who}",
+GROUPINGS: Final[dict[str, Callable[[Tool], str | None]]] = {
+    "type": lambda tool: tool.kind,
+    "type and material": lambda tool: tool.material and f"{tool.kind}, {tool.material}",
+    "type and operator": lambda tool: (operator := tool.main_operator()) and f"{tool.kind}, {operator}",
 }
 """Ways to group tools."""
 
@@ -91,35 +91,35 @@ BY: Final[dict[str, Callable[[Tool], str | None]]] = {
 def tools(exposure: "pd.DataFrame", changes: Iterable[Event]) -> list[Tool]:
     """Return every tool of EXPOSURE and of these tool changes, by site, hammer and first fitting."""
     by_key: dict[Key, list[Event]] = {}
-    for event in sorted(changes, key=lambda one: one.time):
+    for event in sorted(changes, key=lambda event: event.time):
         by_key.setdefault((event.site, event.hammer), []).append(event)
     worked = {
-        (str(site), str(hammer)): own
-        for (site, hammer), own in exposure.sort_values("start").groupby(["site", "hammer"])
+        (str(site), str(hammer)): rows
+        for (site, hammer), rows in exposure.sort_values("start").groupby(["site", "hammer"])
     }
-    found: dict[tuple[Any, ...], Tool] = {}
+    all_tools: dict[tuple[Any, ...], Tool] = {}
     for key in sorted(by_key.keys() | worked.keys()):
-        own = by_key.get(key, [])
-        fittings = [Tool(*key, start_known=False), *map(_tool, own)]
-        for one, event in zip(fittings, own, strict=False):
-            one.removed, one.reason = event.time, event.fields.get("reason")
+        changes_of_hammer = by_key.get(key, [])
+        fittings = [Tool(*key, start_known=False), *map(_tool, changes_of_hammer)]
+        for tool, event in zip(fittings, changes_of_hammer, strict=False):
+            tool.removed, tool.reason = event.time, event.fields.get("reason")
         work = _pieces(worked[key]) if key in worked else []
-        _assign_work(fittings, [event.time for event in own], work)
-        for number, one in enumerate(fittings):
-            if one.fitted is None and not one.firing_h:
+        _assign_work(fittings, [event.time for event in changes_of_hammer], work)
+        for number, tool in enumerate(fittings):
+            if tool.fitted is None and not tool.firing_h:
                 continue
-            one.start_known = one.fitted is not None and (not work or one.fitted >= work[0][0] - DAY)
-            name = (one.site, one.serial) if one.serial else (*key, number)
-            found[name] = _merge_fittings(found[name], one) if name in found else one
-    return sorted(found.values(), key=lambda one: (one.site, one.hammer, one.fitted or 0))
+            tool.start_known = tool.fitted is not None and (not work or tool.fitted >= work[0][0] - DAY)
+            name = (tool.site, tool.serial) if tool.serial else (*key, number)
+            all_tools[name] = _merge_fittings(all_tools[name], tool) if name in all_tools else tool
+    return sorted(all_tools.values(), key=lambda tool: (tool.site, tool.hammer, tool.fitted or 0))
 
 
-def _merge_fittings(one: Tool, other: Tool) -> Tool:
+def _merge_fittings(fitting: Tool, other: Tool) -> Tool:
     """Merge two fittings of one tool: its last hammer, and the sum of both."""
-    first, last = sorted((one, other), key=lambda each: each.fitted or 0)
+    first, last = sorted((fitting, other), key=lambda tool: tool.fitted or 0)
     operators = dict(first.operators)
-    for who, hours in last.operators.items():
-        operators[who] = operators.get(who, 0.0) + hours
+    for operator, hours in last.operators.items():
+        operators[operator] = operators.get(operator, 0.0) + hours
     return replace(
         last,
         fitted=first.fitted,
@@ -135,13 +135,13 @@ Piece = tuple[Instant, Instant, float, float, str]
 """Start, end, hours of firing, blows (NaN: not counted), operator."""
 
 
-def _pieces(own: "pd.DataFrame") -> list[Piece]:
+def _pieces(exposure: "pd.DataFrame") -> list[Piece]:
     columns = (
-        own["start"].dt.as_unit("ns").astype("int64").tolist(),
-        own["end"].dt.as_unit("ns").astype("int64").tolist(),
-        (own["firing_s"] / 3600).tolist(),
-        own["blows"].tolist(),
-        own["operator"].tolist(),
+        exposure["start"].dt.as_unit("ns").astype("int64").tolist(),
+        exposure["end"].dt.as_unit("ns").astype("int64").tolist(),
+        (exposure["firing_s"] / 3600).tolist(),
+        exposure["blows"].tolist(),
+        exposure["operator"].tolist(),
     )
     return list(zip(*columns, strict=True))
 
@@ -158,29 +158,29 @@ def _assign_work(fittings: Sequence[Tool], times: Sequence[Instant], work: Itera
     """Assign work to fittings; a piece that spans a change, at most an hour long, is divided by time."""
     for start, end, firing_h, blows, operator in work:
         first, last = bisect_right(times, start), bisect_right(times, max(start, end - 1))
-        for k in range(first, last + 1):
-            begins = start if k == first else times[k - 1]
-            stops = end if k == last else times[k]
+        for index in range(first, last + 1):
+            begins = start if index == first else times[index - 1]
+            stops = end if index == last else times[index]
             share = (stops - begins) / (end - start) if end > start else 1.0
-            one = fittings[k]
-            one.firing_h += share * firing_h
-            one.operators[operator] = one.operators.get(operator, 0.0) + share * firing_h
+            tool = fittings[index]
+            tool.firing_h += share * firing_h
+            tool.operators[operator] = tool.operators.get(operator, 0.0) + share * firing_h
             if blows == blows:
-                one.blows += share * blows
-                one.counted_h += share * firing_h
+                tool.blows += share * blows
+                tool.counted_h += share * firing_h
 
 
-def groups(found: Iterable[Tool], by: str) -> list[Group]:
-    """Return the lives of tools grouped by one of BY, for tools with a known start that have fired."""
-    alike: dict[tuple[str, str], list[Tool]] = {}
-    for one in found:
-        name = BY[by](one)
-        if name and one.start_known and one.firing_h:
-            alike.setdefault((one.site, name), []).append(one)
-    return [_group(site, by, name, own) for (site, name), own in sorted(alike.items())]
+def groups(tools_: Iterable[Tool], grouping: str) -> list[Group]:
+    """Return the lives of tools by one of GROUPINGS, for tools with a known start that have fired."""
+    by_group: dict[tuple[str, str], list[Tool]] = {}
+    for tool in tools_:
+        name = GROUPINGS[grouping](tool)
+        if name and tool.start_known and tool.firing_h:
+            by_group.setdefault((tool.site, name), []).append(tool)
+    return [_group(site, grouping, name, members) for (site, name), members in sorted(by_group.items())]
 
 
-def _group(site: str, by: str, name: str, own: Sequence[Tool]) -> Group:
-    hours, ended = [one.firing_h for one in own], [one.ended for one in own]
+def _group(site: str, grouping: str, name: str, members: Sequence[Tool]) -> Group:
+    hours, ended = [tool.firing_h for tool in members], [tool.ended for tool in members]
     curve = kaplan_meier(hours, ended)
-    return Group(site, by, name, len(own), sum(ended), sum(hours), curve, curve.median())
+    return Group(site, grouping, name, len(members), sum(ended), sum(hours), curve, curve.median())

@@ -12,11 +12,11 @@ from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused
-from strikewatch.review.data.from_replay import from_replay
+from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import exposure_from_store, overlapping, read_events, read_feeds
 from strikewatch.review.usage import hammer_usage
+from strikewatch.review.wear.advice import Settings as Limits
 from strikewatch.review.wear.condition import KINDS, Condition, condition
-from strikewatch.review.wear.limits import Settings as Limits
 from strikewatch.service.recordings import Recordings, print_notes
 from strikewatch.service.replay import ReplayResult
 from strikewatch.service.time_window import check_order, parse_period, parse_time

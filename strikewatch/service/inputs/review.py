@@ -10,8 +10,8 @@ from rich.console import Console
 
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.from_replay import from_replay
 from strikewatch.review.data.from_store import from_store, read_feeds
 from strikewatch.review.data.samples import ShiftSamples, StoredSamples
 from strikewatch.review.data.schemas import ALWAYS, MISUSE

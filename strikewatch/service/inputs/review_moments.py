@@ -126,7 +126,7 @@ class Moments:
     def _command(self, highlight: Highlight) -> tuple[str, ...]:
         """Return the shortest replay command that finds the alert: of its recording alone, else of all."""
         key = highlight.site, highlight.hammer
-        path = self.replay_source.recorded.place(key, highlight.onset)
+        path = self.replay_source.recorded.find_recording(key, highlight.onset)
         if path is None or highlight.id not in self._ids(path, key):
             path = self.replay_source.root(highlight.site)
         if path is None:

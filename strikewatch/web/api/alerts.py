@@ -14,10 +14,10 @@ from strikewatch.storage.actions.alerts import ActionResult
 from strikewatch.storage.queries.active import count_sent, counts, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, intervals, search
 from strikewatch.web.api.problems import ApiResponse, Problem
-from strikewatch.web.api.routing import Context, User, api_router, requires
-from strikewatch.web.api.schemas import (
+from strikewatch.web.api.routing import (
     AlertId,
     AnyHammer,
+    Context,
     Fields,
     HammerName,
     Limit,
@@ -26,7 +26,10 @@ from strikewatch.web.api.schemas import (
     SiteName,
     Text,
     Time,
+    User,
     Word,
+    api_router,
+    requires,
 )
 
 router = api_router()
@@ -85,16 +88,16 @@ def alerts(
 ) -> ApiResponse:
     """Search alerts, the newest onset first; `total` counts all that match, whatever the limit."""
     states = None if state is None else STATES if state == "any" else (state,)
-    wanted = Filter(site, hammer, fault, operator, priority, since, states)
-    found = context.desk.alerts(wanted, limit)
-    total = len(found) if len(found) < limit else context.desk.count(wanted)
-    return ApiResponse({"alerts": [listed.json() for listed in found], "total": total})
+    filter_ = Filter(site, hammer, fault, operator, priority, since, states)
+    matching = context.alert_actions.alerts(filter_, limit)
+    total = len(matching) if len(matching) < limit else context.alert_actions.count(filter_)
+    return ApiResponse({"alerts": [listed.json() for listed in matching], "total": total})
 
 
 @router.get("/active")
 def active(context: Context) -> ApiResponse:
     """List all active alerts, the highest priority first; true counts by state and priority; ended alerts in groups."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         listed = search(connection, Filter(states=ACTIVE), order="gravity")
         groups = ended_groups(connection)
         counted = counts(connection)
@@ -113,12 +116,12 @@ def active(context: Context) -> ApiResponse:
 @router.get("/muted")
 def muted(context: Context) -> ApiResponse:
     """List everything that is muted: by whom, why, until when; and how the alerts of the last 24 h were sent."""
-    with context.place.read() as connection:
-        found = list_mutes(connection, context.alarms.suppressed)
+    with context.database.read() as connection:
+        mutes = list_mutes(connection, context.alarms.suppressed)
         last_day = count_sent(connection, context.wall() - DAY)
     return ApiResponse(
         {
-            "muted": [mute.json() for mute in found],
+            "muted": [mute.json() for mute in mutes],
             "last_24_h": {
                 "alerts": last_day.alerts,
                 "sent_singly": last_day.singly,
@@ -133,13 +136,13 @@ def muted(context: Context) -> ApiResponse:
 @router.get("/alerts/{alert}")
 def alert(context: Context, alert: AlertId, site: SiteName = None) -> ApiResponse:
     """Show one alert in its present state."""
-    return ApiResponse(context.desk.alert(alert, site).json())
+    return ApiResponse(context.alert_actions.alert(alert, site).json())
 
 
 @router.get("/alerts/{alert}/history")
 def history(context: Context, alert: AlertId, site: SiteName = None) -> ApiResponse:
     """List what was done with an alert: by whom, when, why."""
-    return ApiResponse({"history": context.desk.history(alert, site)})
+    return ApiResponse({"history": context.alert_actions.history(alert, site)})
 
 
 @router.get("/figures")
@@ -151,14 +154,14 @@ def figures(
     begin = max(end - _KPI_SPAN, instant.EARLIEST) if begin is None else begin
     if end <= begin:
         raise Problem(422, "begin is not before end", "name an earlier begin")
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         by_site = intervals(connection, end)
     rules = Rules.of(context.alarms)
     return ApiResponse(
         {
             "figures": [
-                {"site": name, **compute_kpis(own, begin, end, rules).as_json()}
-                for name, own in sorted(by_site.items())
+                {"site": name, **compute_kpis(intervals_of_site, begin, end, rules).as_json()}
+                for name, intervals_of_site in sorted(by_site.items())
                 if site in (None, name)
             ]
         }
@@ -176,7 +179,7 @@ def acknowledge(
 ) -> ApiResponse:
     """Acknowledge an alert."""
     return _changed(
-        context.desk.acknowledge(alert, by=user, comment=body.comment, now=context.wall(), site=site)
+        context.alert_actions.acknowledge(alert, by=user, comment=body.comment, now=context.wall(), site=site)
     )
 
 
@@ -187,7 +190,7 @@ def acknowledge_ended(context: Context, user: User, body: EndedGroup) -> ApiResp
     # A time in a response leaves out what is below a microsecond.
     ended_by = body.ended_by + _MICROSECOND - 1
     return _changed(
-        context.desk.acknowledge_ended(
+        context.alert_actions.acknowledge_ended(
             body.hammer,
             body.fault,
             ended_by=ended_by,
@@ -206,7 +209,7 @@ def shelve(
 ) -> ApiResponse:
     """Shelve an active alert, and further ones of that fault of its hammer, until a time; 409 once it has ended."""
     return _changed(
-        context.desk.shelve(
+        context.alert_actions.shelve(
             alert, until=body.until, by=user, reason=body.reason, now=context.wall(), site=site
         )
     )
@@ -218,7 +221,9 @@ def unshelve(
     context: Context, user: User, alert: AlertId, body: OptionalReasonBody, site: SiteName = None
 ) -> ApiResponse:
     """End shelving before its time, by an alert."""
-    return _changed(context.desk.unshelve(alert, by=user, reason=body.reason, now=context.wall(), site=site))
+    return _changed(
+        context.alert_actions.unshelve(alert, by=user, reason=body.reason, now=context.wall(), site=site)
+    )
 
 
 @router.post("/shelves/end")
@@ -226,7 +231,7 @@ def unshelve(
 def end_shelving(context: Context, user: User, body: Shelf) -> ApiResponse:
     """End shelving before its time, by a fault of a hammer."""
     return _changed(
-        context.desk.end_shelving(
+        context.alert_actions.end_shelving(
             body.hammer, body.fault, by=user, reason=body.reason, now=context.wall(), site=body.site
         )
     )
@@ -239,7 +244,7 @@ def out_of_service(
 ) -> ApiResponse:
     """Take a hammer out of service, such as for the workshop: its alerts are recorded but not sent."""
     return _changed(
-        context.desk.out_of_service(
+        context.alert_actions.out_of_service(
             hammer, by=user, reason=body.reason, until=body.until, now=context.wall(), site=site
         )
     )
@@ -252,7 +257,7 @@ def in_service(
 ) -> ApiResponse:
     """Put a hammer back in service."""
     return _changed(
-        context.desk.in_service(hammer, by=user, reason=body.reason, now=context.wall(), site=site)
+        context.alert_actions.in_service(hammer, by=user, reason=body.reason, now=context.wall(), site=site)
     )
 
 

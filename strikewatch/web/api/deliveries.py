@@ -12,8 +12,18 @@ from sqlalchemy import Connection
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.outbox import deliveries as outbox
 from strikewatch.web.api.problems import ApiResponse
-from strikewatch.web.api.routing import Context, User, api_router, requires
-from strikewatch.web.api.schemas import Fields, Limit, NoBody, Number, Reason, Word
+from strikewatch.web.api.routing import (
+    Context,
+    Fields,
+    Limit,
+    NoBody,
+    Number,
+    Reason,
+    User,
+    Word,
+    api_router,
+    requires,
+)
 
 router = api_router()
 DeliveryNumber = Annotated[Number, Path()]
@@ -44,7 +54,7 @@ def deliveries(
     limit: Limit = 50,
 ) -> ApiResponse:
     """Search deliveries, the newest first; `off` names the endpoints that are switched off."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         found = outbox.search(connection, endpoint=endpoint, state=state, alert=alert, limit=limit)
         off = outbox.switched_off(connection)
     return ApiResponse({"deliveries": [delivery.json() for delivery in found], "off": off})
@@ -53,7 +63,7 @@ def deliveries(
 @router.get("/deliveries/{number}")
 def delivery(context: Context, number: DeliveryNumber) -> ApiResponse:
     """Show one delivery with its content and every attempt on record."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         found, attempts = outbox.look_up(connection, number)
     return ApiResponse(
         {**found.json(), "tried": [attempt.json() for attempt in attempts], "data": found.body}
@@ -64,7 +74,7 @@ def delivery(context: Context, number: DeliveryNumber) -> ApiResponse:
 @requires("review")
 def send(context: Context, body: Resend) -> ApiResponse:
     """Send dead-lettered deliveries again, with all others of the same alerts."""
-    with context.place.write() as connection:
+    with context.database.write() as connection:
         if body.endpoint:
             names = {body.endpoint}
         else:
@@ -78,7 +88,7 @@ def send(context: Context, body: Resend) -> ApiResponse:
 @router.get("/endpoints")
 def endpoints(context: Context) -> ApiResponse:
     """List the endpoints; `off` says why one is switched off."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         off, known = outbox.switched_off(connection), outbox.endpoint_names(connection)
     return ApiResponse({"endpoints": [{"endpoint": name, "off": off.get(name)} for name in known]})
 
@@ -87,7 +97,7 @@ def endpoints(context: Context) -> ApiResponse:
 @requires("act")
 def test(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse:
     """Send a test to an endpoint as an alert is sent; the delivery of the returned number shows the result."""
-    with context.place.write() as connection:
+    with context.database.write() as connection:
         _check_known(connection, endpoint)
         _check_on(connection, endpoint)
         return ApiResponse({"number": outbox.queue_test(connection, endpoint, context.wall())})
@@ -97,7 +107,7 @@ def test(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse
 @requires("act")
 def switch_on(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse:
     """Switch an endpoint on; deliveries that were dead-lettered meanwhile stay so until they are sent again."""
-    with context.place.write() as connection:
+    with context.database.write() as connection:
         _check_known(connection, endpoint)
         return ApiResponse({"changed": int(outbox.switch_on(connection, endpoint))})
 
@@ -106,7 +116,7 @@ def switch_on(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiRes
 @requires("act")
 def switch_off(context: Context, user: User, endpoint: EndpointName, body: SwitchOff) -> ApiResponse:
     """Switch an endpoint off: waiting and new deliveries are dead-lettered."""
-    with context.place.write() as connection:
+    with context.database.write() as connection:
         _check_known(connection, endpoint)
         reason = f"switched off by {user}: {body.reason}"
         changed = outbox.switch_off(connection, endpoint, reason, context.wall())

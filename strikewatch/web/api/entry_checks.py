@@ -1,26 +1,25 @@
 """Whether an entry that a person logs is complete and plausible.
 
-Gateways are held to the contract alone: from them a bare `service` event is valid. People are asked what was done, so
+For gateways the contract alone counts: from them a bare `service` event is valid. People must say what was done, so
 that an empty form never resets a timer, and entries are compared with the hammer's last readings, its profile and the
-clock. The impossible is refused; the unusual is a question that the person may confirm. The bounds are ours unless
-marked.
+clock. An impossible value is refused; an unusual value must be confirmed. The bounds are our own choice unless marked.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
-from typing import Any, Final, NamedTuple
+from typing import Final
 
 from strikewatch.core import instant
-from strikewatch.core.events import Event
+from strikewatch.core.events import KINDS, Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
-from strikewatch.review.wear import limits as wear
+from strikewatch.review.wear import advice as wear
 
 HOUR: Final = 3600 * SECOND
 DAY: Final = 24 * HOUR
 LONG_AGO: Final = 30 * DAY
-"""An event longer ago than this is a question."""
+"""The user is asked to confirm an event longer ago than this."""
 MANY_STROKES: Final = 50
 """Strokes to one nipple; 10 to 20 are usual (common practice, no published source)."""
 METER_RESOLUTION_H: Final = 0.1
@@ -39,26 +38,6 @@ WEAR_LIMITS: Final = {
 """The profile's setting of the wear limit, by length."""
 
 
-class Required(NamedTuple):
-    """Fields of which one must be given, and the message if none is."""
-
-    one_of: tuple[str, ...]
-    message: str
-
-
-REQUIRED: Final[Mapping[str, Required]] = {
-    "grease": Required(("strokes", "method"), "enter the strokes to each nipple, or how it was greased"),
-    "inspection": Required(
-        ("bushing", "bushing_new", "bore_mm", "tool_mm", "tool_length_mm", "nothing_measured"),
-        "enter the wear grooves or a measurement, or tick that nothing was measured",
-    ),
-    "service": Required(("seals", "diaphragms"), "tick what was serviced"),
-    "relearn": Required(("note",), "say why the loaded level is to be learned anew"),
-    "withdrawal": Required(("corrects",), "name the entry to withdraw"),
-}
-"""By kind of event; of other kinds every event has its required fields already."""
-
-
 @dataclass(frozen=True, slots=True)
 class EntryProblems:
     """What is impossible and what is unusual, by field."""
@@ -68,94 +47,92 @@ class EntryProblems:
 
 
 def missing_fields(event: Event) -> dict[str, str]:
-    """Return a message by missing field, {} for a complete entry."""
-    required = REQUIRED.get(event.kind)
-    if required is None or any(_is_given(event.fields.get(name)) for name in required.one_of):
+    """Return what to enter, by field, if an entry gives none of the fields that its kind needs (`core.events`)."""
+    kind = KINDS[event.kind]
+    if not kind.entry_needs or any(
+        event.fields.get(name) not in (None, False, "", []) for name in kind.entry_needs
+    ):
         return {}
-    return {required.one_of[0]: required.message}
-
-
-def _is_given(value: Any) -> bool:
-    return value not in (None, False, "", [])
+    return {kind.entry_needs[0]: kind.entry_prompt}
 
 
 def check_entry(
     event: Event, earlier: Sequence[Event], settings: HammerSettings, now: Instant
 ) -> EntryProblems:
     """Check an entry against the hammer's other valid entries, in any order, without the one that it corrects."""
-    found = EntryProblems()
+    problems = EntryProblems()
     before = sorted(
         (other for other in earlier if other.time <= event.time), key=attrgetter("time"), reverse=True
     )
-    _check_time(event, earlier, now, found)
+    _check_time(event, earlier, now, problems)
     if event.kind == "grease":
-        _check_strokes(event, found)
+        _check_strokes(event, problems)
     elif event.kind == "hours":
-        _check_meter(event, before, found)
+        _check_meter(event, before, problems)
     elif event.kind == "inspection":
         limits = settings["wear"]
         assert isinstance(limits, wear.Settings)
-        _check_lengths(event, before, limits, found)
-    return found
+        _check_lengths(event, before, limits, problems)
+    return problems
 
 
-def _check_time(event: Event, earlier: Iterable[Event], now: Instant, found: EntryProblems) -> None:
+def _check_time(event: Event, earlier: Iterable[Event], now: Instant, problems: EntryProblems) -> None:
     when = _minute(event.time)
     if event.kind != "withdrawal" and now - event.time > LONG_AGO:
-        found.questions["time"] = f"{when} is {(now - event.time) // DAY} days ago; is that right?"
+        problems.questions["time"] = f"{when} is {(now - event.time) // DAY} days ago; is that right?"
     if event.kind in ("service", "inspection"):
         later = [other.time for other in earlier if other.kind == event.kind and other.time > event.time]
         if later:
-            found.questions["time"] = (
+            problems.questions["time"] = (
                 f"{when} is before the last {event.kind} on record ({_minute(max(later))}); is that right?"
             )
 
 
-def _check_strokes(event: Event, found: EntryProblems) -> None:
+def _check_strokes(event: Event, problems: EntryProblems) -> None:
     strokes: list[int] = event.fields.get("strokes") or []
     for nipple, count in enumerate(strokes):
         if count > MANY_STROKES:
-            found.questions[f"strokes[{nipple}]"] = f"10 to 20 strokes are usual; is {count} right?"
+            problems.questions[f"strokes[{nipple}]"] = f"10 to 20 strokes are usual; is {count} right?"
     if strokes and not any(strokes):
-        found.impossible["strokes[0]"] = "without a stroke nothing was greased"
+        problems.impossible["strokes[0]"] = "without a stroke nothing was greased"
 
 
-def _check_meter(event: Event, before: Iterable[Event], found: EntryProblems) -> None:
-    """Find a meter that ran faster than time. One that ran backwards is found where its reading is known."""
+def _check_meter(event: Event, before: Iterable[Event], problems: EntryProblems) -> None:
+    """Report a meter that ran faster than time; `events` reports one that ran backwards."""
     last = next((other for other in before if other.kind == "hours"), None)
     if last is None or event.fields.get("reason", "reading") != "reading":
         return
     passed_h = (event.time - last.time) / HOUR
     last_h, meter_h = last.fields["meter_h"], event.fields["meter_h"]
     if meter_h > last_h + passed_h + METER_RESOLUTION_H:
-        found.impossible["meter_h"] = (
+        problems.impossible["meter_h"] = (
             f"it read {last_h:,.1f} h on {_minute(last.time)}, {passed_h:,.1f} h before; a meter cannot run faster "
             "than time: correct the reading that is wrong, or give the reason"
         )
 
 
 def _check_lengths(
-    event: Event, before: Sequence[Event], limits: wear.Settings, found: EntryProblems
+    event: Event, before: Sequence[Event], limits: wear.Settings, problems: EntryProblems
 ) -> None:
-    given = event.fields
-    if "bore_mm" in given and "tool_mm" in given and given["tool_mm"] >= given["bore_mm"]:
-        found.impossible["tool_mm"] = (
-            f"a tool of {given['tool_mm']:g} mm does not go into a bore of {given['bore_mm']:g} mm"
+    fields = event.fields
+    if "bore_mm" in fields and "tool_mm" in fields and fields["tool_mm"] >= fields["bore_mm"]:
+        problems.impossible["tool_mm"] = (
+            f"a tool of {fields['tool_mm']:g} mm does not go into a bore of {fields['bore_mm']:g} mm"
         )
     for name in WEAR_LIMITS:
-        if name in given and name not in found.impossible:
-            last = None if name == "bore_mm" and given.get("bushing_new") else _last_reading(name, before)
+        if name in fields and name not in problems.impossible:
+            last = None if name == "bore_mm" and fields.get("bushing_new") else _last_reading(name, before)
             if last is not None:
-                question = _compare_with_last(name, given[name], last)
+                question = _compare_with_last(name, fields[name], last)
             else:
-                question = _compare_with_profile(name, given[name], getattr(limits, WEAR_LIMITS[name]))
+                question = _compare_with_profile(name, fields[name], getattr(limits, WEAR_LIMITS[name]))
             if question:
-                found.questions[name] = question
-    if "tool_mm" in given and "bore_mm" not in given and "tool_mm" not in found.questions:
+                problems.questions[name] = question
+    if "tool_mm" in fields and "bore_mm" not in fields and "tool_mm" not in problems.questions:
         bore_mm = _last_reading("bore_mm", before)
-        if bore_mm is not None and given["tool_mm"] >= bore_mm:
-            found.questions["tool_mm"] = (
-                f"the bore was {bore_mm:g} mm last time; is a tool of {given['tool_mm']:g} mm right?"
+        if bore_mm is not None and fields["tool_mm"] >= bore_mm:
+            problems.questions["tool_mm"] = (
+                f"the bore was {bore_mm:g} mm last time; is a tool of {fields['tool_mm']:g} mm right?"
             )
 
 
@@ -163,11 +140,11 @@ def _compare_with_last(name: str, given_mm: float, last_mm: float) -> str | None
     grows = name == "bore_mm"
     worn_mm = given_mm - last_mm if grows else last_mm - given_mm
     if worn_mm < -MEASUREMENT_ERROR_MM:
-        way = "more" if grows else "less"
-        other = (
+        direction = "more" if grows else "less"
+        explanation = (
             "was a new bushing put in (tick it)" if grows else "was another tool fitted (enter that first)"
         )
-        return f"{last_mm:g} mm last time, and wear makes it {way}; is {given_mm:g} mm right, or {other}?"
+        return f"{last_mm:g} mm last time, and wear makes it {direction}; is {given_mm:g} mm right, or {explanation}?"
     if worn_mm > MOST_WEAR_SHARE * last_mm:
         return f"{last_mm:g} mm last time; is {given_mm:g} mm right?"
     return None

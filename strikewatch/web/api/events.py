@@ -1,7 +1,7 @@
 """Operations on a hammer's events: list them, log one.
 
-What a person logs must say what was done and be plausible (`entry_checks`): the impossible is refused; the unusual is
-a question, and is saved once it is sent again with `confirmed`.
+An entry must say what was done and be plausible (`entry_checks`): an impossible value is refused; an unusual value is
+saved only if it is sent again with `confirmed`.
 """
 
 import json
@@ -21,8 +21,19 @@ from strikewatch.storage.actions.entries import add_entry as store_entry
 from strikewatch.storage.queries.alerts import find_hammer
 from strikewatch.web.api.entry_checks import check_entry, missing_fields
 from strikewatch.web.api.problems import ApiResponse, Problem, one_line
-from strikewatch.web.api.routing import ApiContext, Context, User, api_router, requires
-from strikewatch.web.api.schemas import Fields, HammerName, Limit, Number, SiteName, TimeText
+from strikewatch.web.api.routing import (
+    ApiContext,
+    Context,
+    Fields,
+    HammerName,
+    Limit,
+    Number,
+    SiteName,
+    TimeText,
+    User,
+    api_router,
+    requires,
+)
 
 router = api_router()
 EARLIER_ENTRIES: Final = 500
@@ -49,8 +60,8 @@ class NewEntry(Fields):
 @router.get("/hammers/{hammer}/events")
 def events(context: Context, hammer: HammerName, site: SiteName = None, limit: Limit = 50) -> ApiResponse:
     """List the newest events of a hammer, logged by people or sent by gateways."""
-    found = list_entries(context.place, _key(context, hammer, site), limit)
-    return ApiResponse({"events": [entry.json() for entry in found]})
+    entries = list_entries(context.database, _key(context, hammer, site), limit)
+    return ApiResponse({"events": [entry.json() for entry in entries]})
 
 
 @router.post("/hammers/{hammer}/events")
@@ -61,33 +72,33 @@ def add_entry(
     """Log an event; logging the same event again changes nothing."""
     now = context.wall()
     key = _key(context, hammer, site)
-    on_record = list_entries(context.place, key, EARLIER_ENTRIES)
-    event = _decode(body, key, on_record, now, context.max_ahead)
-    if body.corrects is None and (same := _same_entry(on_record, event)):
+    entries = list_entries(context.database, key, EARLIER_ENTRIES)
+    event = _decode(body, key, entries, now, context.max_ahead)
+    if body.corrects is None and (same := _same_entry(entries, event)):
         return ApiResponse(same.json())
-    _check(context, event, on_record, body, now)
-    return ApiResponse(store_entry(context.place, event, who=user, now=now, corrects=body.corrects).json())
+    _check(context, event, entries, body, now)
+    return ApiResponse(store_entry(context.database, event, who=user, now=now, corrects=body.corrects).json())
 
 
 def _key(context: ApiContext, hammer: str, site: str | None) -> Key:
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         return find_hammer(connection, hammer, site)
 
 
-def _decode(body: NewEntry, key: Key, on_record: list[Entry], now: Instant, max_ahead: Instant) -> Event:
+def _decode(body: NewEntry, key: Key, entries: list[Entry], now: Instant, max_ahead: Instant) -> Event:
     """Decode an entry as an event of a gateway is decoded. Raises Problem naming the field."""
     fields = body.model_dump(exclude_unset=True, exclude={"time", "corrects"})
     fields["time"] = body.time or instant.text(now // SECOND * SECOND)  # as a form shows it
     if body.corrects is not None:
-        fields["corrects"] = _reference(on_record, body.corrects, key)
+        fields["corrects"] = _reference(entries, body.corrects, key)
     try:
         event, unknown = decode_event(json.dumps(fields).encode(), *key, now + max_ahead)
     except Rejected as error:
-        field, _, what = error.detail.partition(": ")
+        field, _, problem = error.detail.partition(": ")
         if error.reason == "clock_ahead":
-            what = "is in the future; enter when it was done"
+            problem = "is in the future; enter when it was done"
         raise Problem(
-            422, f"{field}: {what}", "correct it and send it again", fields={field: what or field}
+            422, f"{field}: {problem}", "correct it and send it again", fields={field: problem or field}
         ) from None
     if unknown:
         raise Problem(
@@ -99,9 +110,9 @@ def _decode(body: NewEntry, key: Key, on_record: list[Entry], now: Instant, max_
     return event
 
 
-def _reference(on_record: list[Entry], number: int, key: Key) -> dict[str, str]:
+def _reference(entries: list[Entry], number: int, key: Key) -> dict[str, str]:
     """Return how an event names the entry of this number. Raises Unknown, Refused."""
-    wrong = next((entry.event for entry in on_record if entry.number == number), None)
+    wrong = next((entry.event for entry in entries if entry.number == number), None)
     if wrong is None:
         raise Unknown(
             f"{key[1]} has no entry {number} among its last {EARLIER_ENTRIES}; see its list of entries"
@@ -111,19 +122,19 @@ def _reference(on_record: list[Entry], number: int, key: Key) -> dict[str, str]:
     return reference_to(wrong)
 
 
-def _same_entry(on_record: list[Entry], event: Event) -> Entry | None:
+def _same_entry(entries: list[Entry], event: Event) -> Entry | None:
     """Find the same entry on record, as when a device that got no response sends it again."""
     return next(
         (
             entry
-            for entry in on_record
+            for entry in entries
             if entry.who is not None and entry.event == replace(event, applied=entry.event.applied)
         ),
         None,
     )
 
 
-def _check(context: ApiContext, event: Event, on_record: list[Entry], body: NewEntry, now: Instant) -> None:
+def _check(context: ApiContext, event: Event, entries: list[Entry], body: NewEntry, now: Instant) -> None:
     """Raise Problem for an entry that is incomplete, impossible, or unusual and not confirmed."""
     if lacking := missing_fields(event):
         raise Problem(422, one_line(lacking), "nothing was saved", fields=lacking)
@@ -131,15 +142,15 @@ def _check(context: ApiContext, event: Event, on_record: list[Entry], body: NewE
         _check_meter(context, event)
     earlier = [
         entry.event
-        for entry in on_record
+        for entry in entries
         if entry.corrected_by is None and entry.number != body.corrects and entry.event.kind != "withdrawal"
     ]
-    found = check_entry(event, earlier, context.settings_of((event.site, event.hammer)), now)
-    if found.impossible:
-        raise Problem(422, one_line(found.impossible), "nothing was saved", fields=found.impossible)
-    if found.questions and not body.confirmed:
+    problems = check_entry(event, earlier, context.settings_of((event.site, event.hammer)), now)
+    if problems.impossible:
+        raise Problem(422, one_line(problems.impossible), "nothing was saved", fields=problems.impossible)
+    if problems.questions and not body.confirmed:
         remedy = "change it, or send it again with confirmed set to true"
-        raise Problem(422, one_line(found.questions), remedy, fields=found.questions, confirm=True)
+        raise Problem(422, one_line(problems.questions), remedy, fields=problems.questions, confirm=True)
 
 
 def _check_meter(context: ApiContext, event: Event) -> None:
@@ -150,6 +161,6 @@ def _check_meter(context: ApiContext, event: Event) -> None:
     meter_h, at = expected
     least_h = meter_h - max(0, at - event.time) / (3600 * SECOND)
     if event.fields["meter_h"] < least_h:
-        what = f"is below the {least_h:,.1f} h that the meter stood at"
+        problem = f"is below the {least_h:,.1f} h that the meter had reached"
         remedy = "read it again; if it is right, give the reason: moved, replaced or corrected"
-        raise Problem(422, f"meter_h: {what}", remedy, fields={"meter_h": f"{what}; {remedy}"})
+        raise Problem(422, f"meter_h: {problem}", remedy, fields={"meter_h": f"{problem}; {remedy}"})

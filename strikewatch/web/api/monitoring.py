@@ -36,11 +36,11 @@ class Health:
     """Whether the processor is alive and ready. `ready_lag_s`: the longest that a message may have waited."""
 
     def __init__(
-        self, stats: WorkerStats, status: Callable[[], Status], place: DatabaseAccess, ready_lag_s: float
+        self, stats: WorkerStats, status: Callable[[], Status], database: DatabaseAccess, ready_lag_s: float
     ) -> None:
         self.stats = stats
         self.status = status
-        self._place = place
+        self._database = database
         self._ready_lag_s = ready_lag_s
         self._lock = threading.Lock()
         self._checked_s = -WRITE_CHECK_S
@@ -66,7 +66,7 @@ class Health:
         with self._lock:
             if time.monotonic() - self._checked_s >= WRITE_CHECK_S:
                 try:
-                    with self._place.write():
+                    with self._database.write():
                         self._writable = True
                 except StoreError:
                     self._writable = False
@@ -86,10 +86,10 @@ class Metrics:
     """The metrics that are scraped. `suppressed`: the faults that the settings suppress."""
 
     def __init__(
-        self, health: Health, place: DatabaseAccess, gauges: Gauges, suppressed: Collection[str] = ()
+        self, health: Health, database: DatabaseAccess, gauges: Gauges, suppressed: Collection[str] = ()
     ) -> None:
         self._registry = CollectorRegistry()
-        self._registry.register(_Collector(health, place, gauges, suppressed))
+        self._registry.register(_Collector(health, database, gauges, suppressed))
         steps = Histogram(
             "strikewatch_step_seconds",
             "From taking messages to acknowledging them",
@@ -105,10 +105,10 @@ class Metrics:
 
 class _Collector(Collector):
     def __init__(
-        self, health: Health, place: DatabaseAccess, gauges: Gauges, suppressed: Collection[str]
+        self, health: Health, database: DatabaseAccess, gauges: Gauges, suppressed: Collection[str]
     ) -> None:
         self._health = health
-        self._place = place
+        self._database = database
         self._gauges = gauges
         self._suppressed = suppressed
 
@@ -131,7 +131,7 @@ class _Collector(Collector):
         yield from self._stored()
 
     def _stored(self) -> Iterator[Metric]:
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             by_reason = connection.execute(
                 select(reject_counts.c.reason, reject_counts.c.n).order_by(reject_counts.c.reason)
             ).all()
@@ -158,7 +158,7 @@ class _Collector(Collector):
             for priority in PRIORITIES
             for state in sorted(ACTIVE)
         }
-        ended = sum(n for (state, _), n in by_state.items() if state == "returned_unacknowledged")
+        ended = sum(count for (state, _), count in by_state.items() if state == "returned_unacknowledged")
         yield _gauge(
             "open_alerts", "Alerts that are open", ["priority"], {(p,): opened[p] for p in PRIORITIES}
         )
@@ -166,8 +166,8 @@ class _Collector(Collector):
         yield GaugeMetricFamily("strikewatch_ended_alerts", "Ended and not acknowledged", ended)
         muted = {(kind,): by_kind[kind] for kind in KINDS}
         yield _gauge("muted", "Shelves, hammers out of service, suppressed faults", ["kind"], muted)
-        kept = {(endpoint, state): n for endpoint, state, n in by_endpoint}
-        yield _gauge("deliveries", "Deliveries on record", ["endpoint", "state"], kept)
+        count_of = {(endpoint, state): count for endpoint, state, count in by_endpoint}
+        yield _gauge("deliveries", "Deliveries on record", ["endpoint", "state"], count_of)
 
 
 def _gauge(name: str, text: str, labels: list[str], values: Mapping[Any, float]) -> GaugeMetricFamily:

@@ -101,7 +101,7 @@ def invalid(mistakes: Sequence[Any], skip: int = 0) -> Problem:
 
 def one_line(fields: Mapping[str, str]) -> str:
     """Join what is wrong with each field in one line."""
-    return "; ".join(f"{name}: {what}" for name, what in fields.items())
+    return "; ".join(f"{name}: {problem}" for name, problem in fields.items())
 
 
 async def not_routed(_request: Request, error: Exception) -> Response:
@@ -119,8 +119,8 @@ async def not_routed(_request: Request, error: Exception) -> Response:
 def _of_error(error: StrikewatchError) -> Problem:
     """Return the Problem of one of our errors. Of a database error it hides the details, such as paths."""
     if isinstance(error, Refused):
-        what, _, remedy = str(error).partition("; ")
+        problem, _, remedy = str(error).partition("; ")
         return Problem(
-            404 if isinstance(error, Unknown) else 409, what, remedy or "look at its present state"
+            404 if isinstance(error, Unknown) else 409, problem, remedy or "look at its present state"
         )
     return Problem(503, "the database refuses for now", "try again; the processor's log says why", 5)

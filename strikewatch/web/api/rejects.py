@@ -7,8 +7,7 @@ from pydantic import Field
 
 from strikewatch.storage.actions import feed_problems
 from strikewatch.web.api.problems import ApiResponse
-from strikewatch.web.api.routing import Context, api_router
-from strikewatch.web.api.schemas import Limit, Time, Word
+from strikewatch.web.api.routing import Context, Limit, Time, Word, api_router
 
 router = api_router()
 LastSeen = Annotated[Time | None, Query(description="Only what was seen since then, RFC 3339 with an offset")]
@@ -24,7 +23,7 @@ def rejects(
     limit: Limit = 200,
 ) -> ApiResponse:
     """List rejected data by sender and reason with the first bad value and the remedy, the newest first."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         found = feed_problems.search(
             connection, context.wall(), site=site, hammer=hammer, since=since, limit=limit
         )
@@ -36,6 +35,6 @@ def reject_examples(
     context: Context, sender: Sender, limit: Annotated[int, Field(ge=1, le=100)] = 10
 ) -> ApiResponse:
     """List the newest rejected payloads of one sender that are still kept."""
-    with context.place.read() as connection:
+    with context.database.read() as connection:
         found = feed_problems.examples(connection, sender, limit)
     return ApiResponse({"examples": [example.json() for example in found]})

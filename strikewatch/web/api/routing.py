@@ -1,19 +1,23 @@
-"""How every operation is served: role, time limit, parameters, body. An operation is one function of a router."""
+"""What all operations share: their context, the types of parameters and bodies, and how they are served.
+
+An operation is one function of a router. Role, time limit, parameters and body are checked here before it is called.
+"""
 
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, TypeVar
 
 import structlog
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Body, Depends, Path, Query
 from fastapi.routing import APIRoute
 from fastapi.security import HTTPBearer
-from pydantic import BaseModel
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 from pydantic_core import from_json
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.engine.flood import Settings as AlarmSettings
@@ -44,7 +48,7 @@ class ApiContext:
 
     settings: Settings
     authenticator: Authenticator
-    place: DatabaseAccess
+    database: DatabaseAccess
     alarms: AlarmSettings
     wall: Callable[[], Instant]
     max_ahead: Instant
@@ -54,9 +58,9 @@ class ApiContext:
     """Gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown."""
 
     @property
-    def desk(self) -> AlertActions:
+    def alert_actions(self) -> AlertActions:
         """What people do with alerts."""
-        return AlertActions(self.place, seconds(self.alarms.longest_shelf_h * 3600))
+        return AlertActions(self.database, seconds(self.alarms.longest_shelf_h * 3600))
 
 
 async def _context(request: Request) -> ApiContext:
@@ -180,3 +184,51 @@ def api_router() -> APIRouter:
         dependencies=[Depends(HTTPBearer(scheme_name="token", auto_error=False))],
         strict_content_type=False,  # `_ParsedRequest` has checked it
     )
+
+
+def parse_time(text: object) -> Instant:
+    """Parse RFC 3339 with an offset. Raises ValueError for anything else, or a time outside 1970 to 2100."""
+    if not isinstance(text, str):
+        raise ValueError("is not a time; write it like 2026-03-04T07:15:00Z")
+    at = instant.parse(text)
+    if not instant.EARLIEST <= at < instant.LATEST:
+        raise ValueError("not between 1970 and 2100")
+    return at
+
+
+Word = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00]*$")]
+AnyHammer = Annotated[str, Field(max_length=200, pattern=r"^[^\x00]*$")]
+"""A hammer; empty for an alert of the processor itself."""
+Text = Annotated[str, Field(max_length=1000, pattern=r"^[^\x00]*$")]
+Reason = Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00]*$")]
+TimeText = Annotated[str, Field(max_length=40, json_schema_extra={"format": "date-time"})]
+Time = Annotated[
+    Instant,
+    BeforeValidator(parse_time),
+    WithJsonSchema({"type": "string", "format": "date-time", "maxLength": 40}),
+]
+"""RFC 3339 with an offset; ns."""
+Number = Annotated[int, Field(ge=0, le=2**63 - 1)]
+Limit = Annotated[int, Field(ge=1, le=1000)]
+
+AlertId = Annotated[Word, Path(description="An id, or the start of one that fits no other")]
+HammerName = Annotated[Word, Path()]
+SiteName = Annotated[Word | None, Query(description="Needed if two sites have the same alert or hammer")]
+
+
+class Fields(BaseModel):
+    """The body of a request; unknown fields are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class NoFields(Fields):
+    """No body, or an empty one."""
+
+
+class OptionalReason(Fields):
+    reason: Text = ""
+
+
+NoBody = Annotated[NoFields, Body(default_factory=NoFields)]
+OptionalReasonBody = Annotated[OptionalReason, Body(default_factory=OptionalReason)]

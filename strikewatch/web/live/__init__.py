@@ -1,1 +1,1 @@
-"""What the page shows now, handed over by the worker and streamed to browsers."""
+"""What the page shows now, received from the worker and streamed to browsers."""

@@ -1,6 +1,6 @@
 """All hammers as the page shows them, with their last hours.
 
-The worker's thread hands over the result of each step; the page's thread takes it in, so that no step waits.
+The worker's thread queues the result of each step; the page's thread applies it, so that no step waits.
 """
 
 import math
@@ -23,7 +23,7 @@ from strikewatch.web.live.snapshot import DueItem, Limits, Snapshot, due_items, 
 MINUTE: Final = 60 * SECOND
 HOUR: Final = 60 * MINUTE
 MOST_PENDING_STEPS: Final = 20_000
-"""Steps that may wait to be taken in; beyond that the page leaves out the oldest."""
+"""Steps that may wait to be applied; beyond that the page leaves out the oldest."""
 _MOST_BOUTS_PER_MINUTE: Final = 12
 
 Span = tuple[Instant, Instant]
@@ -146,8 +146,8 @@ class LiveState:
         self._pending: deque[tuple[Instant, Sequence[Portion], StepResult]] = deque(maxlen=MOST_PENDING_STEPS)
         self.hammers: Final[dict[Key, LiveHammer]] = {}
 
-    def hand_over(self, received: Instant, portions: Sequence[Portion], result: StepResult) -> None:
-        """Hand over a step. Called by the worker's thread."""
+    def enqueue_step(self, received: Instant, portions: Sequence[Portion], result: StepResult) -> None:
+        """Queue a step for the page. Called by the worker's thread."""
         self._pending.append((received, portions, result))
 
     def restore(self, records: Iterable[tuple[Key, Any]]) -> None:
@@ -155,8 +155,8 @@ class LiveState:
         for key, record in records:
             self._update(key, record, NO_ROWS)
 
-    def take_in(self) -> list[Key]:
-        """Take in the steps handed over; return the hammers that changed."""
+    def apply_steps(self) -> list[Key]:
+        """Apply the queued steps; return the hammers that changed."""
         changed: dict[Key, None] = {}
         while self._pending:
             received, portions, result = self._pending.popleft()
@@ -174,7 +174,7 @@ class LiveState:
     def meter(self, key: Key) -> tuple[float, Instant] | None:
         """Return what a hammer's hour meter should read, h, and at which instant; None if unknown."""
         hammer = self.hammers.get(key)
-        return None if hammer is None else (hammer.meter_h, hammer.snapshot.upto)
+        return None if hammer is None else (hammer.meter_h, hammer.snapshot.data_until)
 
     def window(self, now: Instant) -> Span:
         """Return the time that all timelines show: up to now, from the hour in which any hammer was first heard."""

@@ -45,13 +45,13 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One hammer at `upto` (event time, ns). None where unknown.
+    """One hammer at `data_until` (event time, ns). None where unknown.
 
     `spot_s`: firing time in the present spot; `oil_slope_c_per_min`: of the line fitted to the last 5 min;
     `oil_reaches_min`: time until that line meets the limit, None unless it rises towards it.
     """
 
-    upto: Instant
+    data_until: Instant
     firing: bool
     spot_s: float
     oil_c: float | None
@@ -66,7 +66,7 @@ class Snapshot:
 def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) -> Snapshot:
     """Read a hammer's record of `engine.state.STATE`; `last_oil`: time and value of the last sample, degC."""
     firing, spot = record["reading"], record["same_spot"]
-    upto = int(firing["upto"])
+    data_until = int(firing["upto"])
     slope = reaches = None
     if int(record["oil_heating"]["filled"]) >= NEEDED:
         fitted_c, per_bin = line(record["oil_heating"]["mean"])[:2]
@@ -74,15 +74,15 @@ def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) 
         if slope > 0 and fitted_c < limits.oil_c:
             reaches = (limits.oil_c - fitted_c) / slope
     return Snapshot(
-        upto=upto,
-        firing=int(firing["until"]) > upto != NEVER,
+        data_until=data_until,
+        firing=int(firing["until"]) > data_until != NEVER,
         spot_s=int(spot["fired"]) / SECOND if spot["open"] else 0.0,
-        oil_c=last_oil[1] if last_oil[0] + _OIL_HOLD > upto else None,
+        oil_c=last_oil[1] if last_oil[0] + _OIL_HOLD > data_until else None,
         oil_slope_c_per_min=slope,
         oil_reaches_min=reaches,
         grease_h=int(record["grease"]["clock"]) / _HOUR,
-        operator=attribution.on_duty(record[attribution.OPERATORS.name], upto),
-        tool=attribution.tool_at(record[attribution.TOOLS.name], upto),
+        operator=attribution.on_duty(record[attribution.OPERATORS.name], data_until),
+        tool=attribution.tool_at(record[attribution.TOOLS.name], data_until),
         limits=limits,
     )
 

@@ -41,7 +41,7 @@ def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
     return {
         "site": key[0],
         "hammer": key[1],
-        "upto_ms": snapshot.upto // 1_000_000,
+        "upto_ms": snapshot.data_until // 1_000_000,
         "heard_ms": None if hammer.heard is None else hammer.heard // 1_000_000,
         "firing": snapshot.firing,
         "spot_s": round(snapshot.spot_s, 1),
@@ -88,7 +88,7 @@ class EventStream:
         period = 0
         while True:
             await asyncio.sleep(PERIOD_S)
-            changed = self._live_state.take_in()
+            changed = self._live_state.apply_steps()
             if not self._readers:
                 continue
             period += 1
@@ -147,7 +147,7 @@ class EventStream:
     async def _redraw(self, key: Key) -> bool:
         """Draw a timeline whose last picture is a minute old; return whether it was drawn."""
         hammer = self._live_state.hammers[key]
-        minute = hammer.snapshot.upto // TIMELINE_EVERY
+        minute = hammer.snapshot.data_until // TIMELINE_EVERY
         if key in self._timelines and self._timelines[key][0] == minute:
             return False
         svg = await run_in_threadpool(self._draw, key, hammer, self._wall())

@@ -69,8 +69,8 @@ class Login:
         """Sign out if the form carries the CSRF token."""
         form = _parse_form(body)
         response = RedirectResponse(SIGN_IN_PATH, 303, SAFE_HEADERS)
-        given = form.get("csrf_token", form.get("seal", ""))  # the earlier name, on pages that are still open
-        if given == csrf_token(request.cookies.get(SESSION_COOKIE, "")):
+        csrf = form.get("csrf_token", form.get("seal", ""))  # the earlier name, on pages that are still open
+        if csrf == csrf_token(request.cookies.get(SESSION_COOKIE, "")):
             self._authenticator.sign_out(request)
             response.delete_cookie(SESSION_COOKIE, httponly=True, samesite="strict", secure=self._tls_only)
         return response

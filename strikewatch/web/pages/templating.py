@@ -1,21 +1,28 @@
-"""How a request becomes a page: the reader's preferences, templates and their variables, security headers."""
+"""Render pages: the reader's preferences, templates and their variables, guides from Markdown, security headers."""
 
+import re
 from base64 import b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from hashlib import sha256
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
+from strikewatch import guide
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, local_time
-from strikewatch.review.report.html import style
+from strikewatch.review.report.files import style
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions.tokens import Holder
 from strikewatch.web.api.problems import Problem
@@ -129,3 +136,41 @@ def _duration_s(record: Mapping[str, Any], now: Instant) -> float:
     """Return the time from onset to clearing, or to now."""
     end = now if record["cleared"] is None else instant.parse(record["cleared"])
     return max(0.0, (end - instant.parse(record["onset"])) / instant.SECOND)
+
+
+# Raw HTML in a guide is shown as text.
+_RENDERER: Final = MarkdownIt("commonmark", {"html": False}).enable("table")
+_COMMENT: Final = re.compile(r"^<!--.*?-->\n", re.MULTILINE)
+_GUIDE_LINK: Final = re.compile(r"([\w-]+)\.md(#[\w-]+)?")
+
+
+@cache
+def render_guide(topic: str) -> Markup | None:
+    """Render a guide, None for an unknown topic.
+
+    A link to `gateway.md` becomes one to `/guide/gateway`. Comments are removed.
+    """
+    text = guide.text(topic)
+    if text is None:
+        return None
+    tokens = _RENDERER.parse(_COMMENT.sub("", text))
+    for heading, inline in pairwise(tokens):
+        if heading.type == "heading_open":
+            heading.attrSet("id", _slug(inline.content))
+    for token in tokens:
+        if token.type == "table_open":
+            token.attrSet("tabindex", "0")  # so that a wide table scrolls by keyboard
+        for child in token.children or ():
+            _point_to_page(child)
+    return Markup(_RENDERER.renderer.render(tokens, _RENDERER.options, {}))
+
+
+def _point_to_page(token: Token) -> None:
+    """Turn a link to another guide's file into one to its page."""
+    if token.type == "link_open" and (found := _GUIDE_LINK.fullmatch(str(token.attrGet("href")))):
+        token.attrSet("href", f"/guide/{found[1]}{found[2] or ''}")
+
+
+def _slug(title: str) -> str:
+    """Return the id of a heading: its text before a colon or comma, so that `same_spot: …` is #same_spot."""
+    return re.sub(r"\W+", "-", re.split("[:,]", title)[0]).strip("-").lower()

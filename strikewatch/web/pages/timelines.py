@@ -58,13 +58,13 @@ class Timelines:
 
     def __init__(
         self,
-        place: DatabaseAccess,
+        database: DatabaseAccess,
         recordings: Path,
         live_state: LiveState,
         sites: Sites,
         formatting: Formatting,
     ) -> None:
-        self._place = place
+        self._database = database
         self._recordings = recordings
         self._live_state = live_state
         self._sites = sites
@@ -107,24 +107,24 @@ class Timelines:
             .order_by(column.onset_ns.desc())
             .limit(MOST_MARKS)
         )
-        with self._place.read() as connection:
-            found = connection.execute(query).all()
+        with self._database.read() as connection:
+            onsets = connection.execute(query).all()
         return [
             Mark(at, priority, f"{clock(at, zone, now)} {formatting.fault_name(fault)}")
-            for at, priority, fault in found
+            for at, priority, fault in onsets
         ]
 
     def _from_record(self, key: Key, window: Span) -> RecentHours:
         """Return the hours of a window from the database and recordings."""
         hours = RecentHours((window[1] - window[0]) / HOUR)
-        ended, rows = read_past(self._place, self._recordings, key, *window)
+        ended, rows = read_past(self._database, self._recordings, key, *window)
         hours.add_rows(rows)
         hours.add_bouts(ended, None)
         return hours
 
 
 def read_past(
-    place: DatabaseAccess, recordings: Path, key: Key, begin: Instant, end: Instant
+    database: DatabaseAccess, recordings: Path, key: Key, begin: Instant, end: Instant
 ) -> tuple[list[Span], Rows]:
     """Read the bouts, and the rows with the oil, of a time on record. Raises StoreError."""
     column = bouts.c
@@ -138,9 +138,9 @@ def read_past(
         )
         .order_by(column.start_ns)
     )
-    with place.read() as connection:
+    with database.read() as connection:
         ended = [(start, stop) for start, stop in connection.execute(query)]
-    return ended, rows_between(place, recordings, key, begin, end, ("oil_c",))
+    return ended, rows_between(database, recordings, key, begin, end, ("oil_c",))
 
 
 def draw(
@@ -241,11 +241,11 @@ def _gaps(ident: str, column: Ints, width: int) -> list[str]:
 
 def _ticks(begin: Instant, end: Instant, zone: ZoneInfo) -> Iterable[str]:
     """Yield the site's hours, as many as fit."""
-    for at, shown in time_ticks(begin, end, zone, _MOST_TICKS):
+    for at, label in time_ticks(begin, end, zone, _MOST_TICKS):
         x = 100 * (at - begin) / (end - begin)
         yield f'<svg x="{x:.2f}%" y="{_LANE_BOTTOM}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
         if 3 < x < 97:
-            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{shown}</text>'
+            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{label}</text>'
 
 
 def _subject_line(mark: Mark, begin: Instant, end: Instant) -> str:

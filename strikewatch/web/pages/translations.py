@@ -56,15 +56,16 @@ def load_translations(folder: Path | None = None) -> dict[str, Translation]:
 
     Raises SettingsError naming the file and what is wrong with it.
     """
-    files = {path.stem: path for place in (_TEXTS, folder) if place for path in sorted(place.glob("*.toml"))}
+    folders = [_TEXTS] if folder is None else [_TEXTS, folder]
+    files = {path.stem: path for texts_folder in folders for path in sorted(texts_folder.glob("*.toml"))}
     source = _read(_TEXTS / f"{SOURCE}.toml")
-    found = {SOURCE: Translation(SOURCE, source)}
+    translations = {SOURCE: Translation(SOURCE, source)}
     for code, path in files.items():
         texts = _read(path)
         if unknown := sorted(texts.keys() - source.keys()):
             raise SettingsError([(str(path), f"{unknown[0]} is not a text of the page; see {SOURCE}.toml")])
-        found[code] = Translation(code, {**source, **texts})
-    return found
+        translations[code] = Translation(code, {**source, **texts})
+    return translations
 
 
 def _read(path: Path) -> dict[str, str]:

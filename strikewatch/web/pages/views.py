@@ -20,9 +20,7 @@ from strikewatch.engine.flood import Rules
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.guide import topics as guide_topics
 from strikewatch.review.data.from_store import read_events
-from strikewatch.review.wear import limits as wear
-from strikewatch.review.wear import tool_advice
-from strikewatch.review.wear.limits import Decision
+from strikewatch.review.wear import advice as wear
 from strikewatch.sinks.filter import FAULTS
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions import feed_problems
@@ -34,18 +32,17 @@ from strikewatch.web.api.routing import ApiContext
 from strikewatch.web.authentication import ANONYMOUS
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.live.stream import as_json
-from strikewatch.web.pages.alert_lists import ActiveAlerts, AlertSearch
+from strikewatch.web.pages.alerts import ActiveAlerts, AlertSearch, trace
 from strikewatch.web.pages.formatting import Formatting
-from strikewatch.web.pages.guide import render_guide
 from strikewatch.web.pages.templating import (
     REPORT_POLICY,
     SAFE_HEADERS,
     PageRequest,
     Templates,
     common_variables,
+    render_guide,
 )
 from strikewatch.web.pages.timelines import Timelines
-from strikewatch.web.pages.trace import trace
 from strikewatch.web.pages.week import Review, read_weeks, week_of, with_status
 
 SIGN_IN_PATH: Final = "/sign-in"
@@ -77,7 +74,7 @@ class Pages:
         get_review: GetReview,
     ) -> None:
         self._context = context
-        self._place = context.place
+        self._database = context.database
         self._templates = templates
         self._live_state = live_state
         self._timelines = timelines
@@ -142,16 +139,16 @@ class Pages:
     def alerts(self, page: PageRequest) -> Response:
         """Show active alerts, and search the history."""
         search = AlertSearch.parse(page.query)
-        filter_, wrong = search.filter()
-        found = [] if wrong else self._context.desk.alerts(filter_, HISTORY_LENGTH + 1)
-        last_onset = found[HISTORY_LENGTH - 1].record["onset"] if len(found) > HISTORY_LENGTH else None
+        wanted, wrong = search.filter()
+        alerts = [] if wrong else self._context.alert_actions.alerts(wanted, HISTORY_LENGTH + 1)
+        last_onset = alerts[HISTORY_LENGTH - 1].record["onset"] if len(alerts) > HISTORY_LENGTH else None
         return self._page(
             page,
             "alerts.html",
             422 if wrong else 200,
             search=search,
             wrong=wrong,
-            found=found[:HISTORY_LENGTH],
+            found=alerts[:HISTORY_LENGTH],
             earlier=last_onset and search.earlier(last_onset),
             priorities=PRIORITIES[::-1],
             faults=FAULTS,
@@ -162,9 +159,9 @@ class Pages:
     def alert(self, page: PageRequest) -> Response:
         """Show one alert: evidence, samples, history, deliveries."""
         site = page.request.path_params["site"]
-        alert = self._context.desk.alert(page.request.path_params["alert"], site)
+        alert = self._context.alert_actions.alert(page.request.path_params["alert"], site)
         ident = alert.record["id"]
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             sent = deliveries.search(
                 connection, endpoint=None, state=None, alert=ident, limit=MOST_DELIVERIES
             )
@@ -173,14 +170,14 @@ class Pages:
             "alert.html",
             alert=alert,
             timeline=Markup(self._timelines.around(alert.record, page.formatting, page.now)),
-            history=self._context.desk.history(ident, site),
+            history=self._context.alert_actions.history(ident, site),
             sent=[delivery for delivery in sent if delivery.site == site],
         )
 
     def trace(self, request: Request) -> dict[str, Any]:
         """Return the samples around an alert, for a sender with the role view."""
-        alert = self._context.desk.alert(request.path_params["alert"], request.path_params["site"])
-        return trace(self._place, self._recordings, self._live_state, alert, self._context.wall())
+        alert = self._context.alert_actions.alert(request.path_params["alert"], request.path_params["site"])
+        return trace(self._database, self._recordings, self._live_state, alert, self._context.wall())
 
     def log(self, page: PageRequest) -> Response:
         """Show the forms for what was done to a hammer, and the recent entries."""
@@ -191,8 +188,8 @@ class Pages:
         values: dict[str, Any] = {"recent": [], "meter_h": None, "advice": {}, "tool_note": None}
         if chosen:
             hammer = self._live_state.hammers[chosen]
-            recent = list_entries(self._place, chosen, RECENT_ENTRIES)
-            fitted = read_events(self._place, ("work", "tool_change"), page.now, chosen[0])
+            recent = list_entries(self._database, chosen, RECENT_ENTRIES)
+            fitted = read_events(self._database, ("work", "tool_change"), page.now, chosen[0])
             values = {
                 "recent": recent,
                 "meter_h": hammer.meter_h,
@@ -230,7 +227,7 @@ class Pages:
             page,
             "week.html",
             weeks_back=page.weeks_back,
-            sites=read_weeks(self._place, self._sites, rules, page.now, page.weeks_back),
+            sites=read_weeks(self._database, self._sites, rules, page.now, page.weeks_back),
             can_review=page.holder.may("review") and page.holder is not ANONYMOUS,
         )
 
@@ -254,11 +251,11 @@ class Pages:
     def feed(self, page: PageRequest) -> Response:
         """Show rejected data by sender; for one sender also examples."""
         sender = page.query.get("sender")
-        with self._place.read() as connection:
-            found = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
+        with self._database.read() as connection:
+            problems = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
             examples = [] if sender is None else feed_problems.examples(connection, sender, FEED_EXAMPLES)
         senders: dict[str, list[feed_problems.Problem]] = {}
-        for problem in found[:MOST_FEED_PROBLEMS]:
+        for problem in problems[:MOST_FEED_PROBLEMS]:
             senders.setdefault(problem.sender, []).append(problem)
         return self._page(
             page,
@@ -266,7 +263,7 @@ class Pages:
             senders=senders,
             sender=sender,
             examples=examples,
-            more=len(found) > MOST_FEED_PROBLEMS,
+            more=len(problems) > MOST_FEED_PROBLEMS,
             readable=feed_problems.readable,
         )
 
@@ -284,7 +281,7 @@ class Pages:
         return self._page(page, "guide.html", guide=guide, title=guide_topics()[topic])
 
     def _page(self, page: PageRequest, template: str, status: int = 200, **values: Any) -> Response:
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
         values = {
             **common_variables(page, self._sites),
@@ -295,7 +292,7 @@ class Pages:
         return self._templates.render(page.formatting, template, status, **values)
 
 
-def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> list[tuple[str, Decision]]:
+def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> list[tuple[str, wear.Decision]]:
     """Return (part, decision) for each part that an inspection measured."""
     limits = settings["wear"]
     assert isinstance(limits, wear.Settings)
@@ -304,10 +301,10 @@ def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> li
     if state is not None or bore_mm is not None:
         turned = fields.get("turned_before")
         advice.append(("bushing", wear.lower_bushing(state, turned, bore_mm, limits.bore_limit_mm)))
-    for name, what in (("tool_mm", "diameter"), ("tool_length_mm", "length")):
-        setting = f"tool_{what}_limit_mm"
+    for name, measure in (("tool_mm", "diameter"), ("tool_length_mm", "length")):
+        setting = f"tool_{measure}_limit_mm"
         if name in fields:
-            advice.append(("tool", wear.tool(what, fields[name], getattr(limits, setting), setting)))
+            advice.append(("tool", wear.tool(measure, fields[name], getattr(limits, setting), setting)))
     return advice
 
 
@@ -316,7 +313,7 @@ def tool_note(events: Iterable[Event]) -> str | None:
     newest = {event.kind: event for event in sorted(events, key=lambda event: event.effective)}
     if "work" not in newest or "tool_change" not in newest:
         return None
-    return tool_advice.mismatch_note(newest["tool_change"].fields["tool"], newest["work"].fields)
+    return wear.mismatch_note(newest["tool_change"].fields["tool"], newest["work"].fields)
 
 
 def _group_alike(

@@ -59,7 +59,7 @@ def _last_day(now: Instant, zone: ZoneInfo, weeks_back: int) -> date:
 
 
 def read_weeks(
-    place: DatabaseAccess, sites: Sites, rules: Rules, now: Instant, weeks_back: int
+    database: DatabaseAccess, sites: Sites, rules: Rules, now: Instant, weeks_back: int
 ) -> dict[str, SiteWeek]:
     """Read the week of each site. `rules` say what counts as a flood.
 
@@ -67,23 +67,23 @@ def read_weeks(
     """
     begin = now - (8 + 7 * weeks_back) * DAY  # a day more than the week of any time zone needs
     end = now - (7 * weeks_back - 1) * DAY
-    found: dict[Key, HammerWeek] = defaultdict(HammerWeek)
+    hammer_weeks: dict[Key, HammerWeek] = defaultdict(HammerWeek)
     work, alert = exposure.c, alerts.c
-    with place.read() as connection:
+    with database.read() as connection:
         firing = select(work.site, work.hammer, work.start_ns, work.firing_ns).where(
             work.start_ns >= begin, work.start_ns < end
         )
         for site, hammer, start, firing_ns in connection.execute(firing):
             day = local_time(start, sites.zone_of(site)).date()
-            found[site, hammer].firing_h[day] += firing_ns / (3600 * SECOND)
+            hammer_weeks[site, hammer].firing_h[day] += firing_ns / (3600 * SECOND)
         onsets = select(alert.site, alert.hammer, alert.onset_ns).where(
             alert.fault.in_(OPERATOR_FAULTS), alert.onset_ns >= begin, alert.onset_ns < end
         )
         for site, hammer, onset in connection.execute(onsets):
-            found[site, hammer].faults[local_time(onset, sites.zone_of(site)).date()] += 1
+            hammer_weeks[site, hammer].faults[local_time(onset, sites.zone_of(site)).date()] += 1
         by_site = intervals(connection, end)
     weeks: dict[str, SiteWeek] = {}
-    for (site, hammer), hammer_week in sorted(found.items()):
+    for (site, hammer), hammer_week in sorted(hammer_weeks.items()):
         if site not in weeks:
             last = _last_day(now, sites.zone_of(site), weeks_back)
             days = [last - timedelta(days=DAYS - 1 - number) for number in range(DAYS)]
@@ -96,13 +96,13 @@ def read_weeks(
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """A report as HTML with data up to `upto` (ns, wall clock).
+    """A report as HTML with data up to `data_until` (ns, wall clock).
 
     `whole`: the period is over; `renewing`: a newer report is being made; `failed`: the last attempt failed.
     """
 
     html: str
-    upto: Instant
+    data_until: Instant
     whole: bool = False
     renewing: bool = False
     failed: bool = False
@@ -112,7 +112,7 @@ def with_status(review: Review, translation: Translation, zone: ZoneInfo, now: I
     """Return the report with a line at its head: how old it is, and a link back to the page."""
     status = []
     if not review.whole:
-        status.append(translation("review.as_at", time=clock(review.upto, zone, now)))
+        status.append(translation("review.as_at", time=clock(review.data_until, zone, now)))
     if review.renewing:
         status.append(translation("review.renewing"))
     elif review.failed:

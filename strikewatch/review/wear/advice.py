@@ -1,10 +1,11 @@
-"""Judge readings of wear: whether to reuse, turn or replace the lower bushing, and tools against their limits.
+"""Advice on bushings and tools: reuse, turn or replace them by their readings of wear; which tool suits the work.
 
-The rule of the two grooves is common practice, no published source. Limits in millimetres come from the hammer's
-operator's manual; none is invented, and without a limit a reading is only shown.
+The rule of the two grooves and the tools are common practice, no published source. Limits in millimetres come from the
+hammer's operator's manual; none is invented, and without a limit a reading is only shown.
 """
 
-from typing import Final, Literal, NamedTuple
+from collections.abc import Mapping
+from typing import Any, Final, Literal, NamedTuple
 
 from pydantic import Field
 
@@ -119,3 +120,62 @@ def tool(what: str, value_mm: float, limit_mm: float | None, setting: str) -> De
             "replace", f"The tool's {what}, {value_mm:g} mm, has reached the limit of {limit_mm:g} mm."
         )
     return Decision("reuse", f"The tool's {what}, {value_mm:g} mm, is above the limit of {limit_mm:g} mm.")
+
+
+TOOL_NAMES: Final = {
+    "blunt": "blunt tool",
+    "hard_blunt": "harder blunt tool",
+    "moil": "moil point",
+    "chisel": "chisel",
+}
+"""The tools that the advice covers, by the values of `tool` in a `tool_change`."""
+_WORK_NAMES: Final = {
+    "boulders": "breaking boulders",
+    "trenching": "trenching",
+    "benching": "benching",
+    "demolition": "demolition",
+}
+
+
+class Advice(NamedTuple):
+    """The tool, one of NAMES, and the reason as a sentence."""
+
+    tool: str
+    why: str
+
+
+def describe_work(work: Mapping[str, Any]) -> str:
+    """Describe the work of a `work` event."""
+    kinds = {"hard": "hard", "abrasive": "very abrasive", "cut_edge": "a cut edge is needed"}
+    return ", ".join([_WORK_NAMES[work["work"]], *(words for name, words in kinds.items() if work.get(name))])
+
+
+def advise_tool(work: Mapping[str, Any]) -> Advice:
+    """Return the tool for the work of a `work` event: `work`, and optionally `hard`, `abrasive` and `cut_edge`."""
+    if work.get("cut_edge"):
+        wears = " In very abrasive material it wears fast: measure it often." if work.get("abrasive") else ""
+        return Advice("chisel", f"A chisel cuts an edge where it is set.{wears}")
+    if work.get("abrasive"):
+        return Advice(
+            "hard_blunt",
+            "Very abrasive material takes a point away fast; a harder blunt form keeps its shape.",
+        )
+    if work["work"] != "boulders":
+        return Advice("moil", "Material in place has to be penetrated before it splits; a moil point does.")
+    if work.get("hard") is False:
+        return Advice("moil", "Soft rock does not shatter under a blunt tool; a moil point penetrates it.")
+    return Advice(
+        "blunt",
+        "Loose, hard boulders shatter by shock; a blunt tool stays where it is set and spreads the blow.",
+    )
+
+
+def mismatch_note(fitted: str | None, work: Mapping[str, Any]) -> str | None:
+    """Return a note if the fitted tool is not the advised one; None if it is, or if it is not known."""
+    advice = advise_tool(work)
+    if fitted not in TOOL_NAMES or fitted == advice.tool:
+        return None
+    return (
+        f"The fitted {TOOL_NAMES[fitted]} does not suit the recorded work ({describe_work(work)}): {advice.why} "
+        f"Consider a {TOOL_NAMES[advice.tool]}. {PRACTICE}"
+    )

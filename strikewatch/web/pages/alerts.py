@@ -1,22 +1,28 @@
-"""Lists of alerts on the page: active alerts, mutes and ended alerts; and the search in the history."""
+"""Alerts on the page: active alerts, mutes and ended alerts; the search in the history; the samples around an alert."""
 
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
 
+import numpy as np
 from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
+from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.lifecycle import ACTIVE, STATES, SUPPRESSED
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import Mute, change_signature, count_sent, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, ListedAlert, search
+from strikewatch.storage.queries.traces import rows_between
 from strikewatch.web.api.problems import invalid
-from strikewatch.web.api.schemas import parse_time
+from strikewatch.web.api.routing import parse_time
+from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.timelines import Timelines
 from strikewatch.web.pages.translations import Translation
@@ -29,14 +35,14 @@ DAY: Final = 86_400 * SECOND
 class ActiveAlerts:
     """What needs somebody now. `suppressed`: the faults that the settings suppress."""
 
-    def __init__(self, place: DatabaseAccess, timelines: Timelines, suppressed: Collection[str]) -> None:
-        self._place = place
+    def __init__(self, database: DatabaseAccess, timelines: Timelines, suppressed: Collection[str]) -> None:
+        self._database = database
         self._timelines = timelines
         self._suppressed = suppressed
 
     def variables(self, formatting: Formatting, now: Instant, with_timelines: bool = False) -> dict[str, Any]:
         """Return the variables of `_active.html`, on request with the hours around each card. Raises StoreError."""
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             active = search(connection, Filter(states=ACTIVE), order="gravity")
             muted = list_mutes(connection, self._suppressed)
             groups = ended_groups(connection)
@@ -66,7 +72,7 @@ class ActiveAlerts:
     def version(self) -> str:
         """Return a text that differs whenever the lists differ. Raises StoreError."""
         digest = hashlib.sha256()
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             for row in change_signature(connection):
                 digest.update(repr(row).encode())
             digest.update(repr(list_mutes(connection, self._suppressed)).encode())
@@ -153,3 +159,57 @@ def _parse(text: str, name: str, wrong: dict[str, str]) -> Instant | None:
     except ValueError as error:
         wrong[name] = str(error)
         return None
+
+
+MARGIN: Final = 45 * SECOND
+"""Time shown before the onset and after the end."""
+LONGEST: Final = 1800 * SECOND
+MOST_POINTS: Final = 6000
+"""More rows are thinned to about this many."""
+_CHANNELS: Final = ("active", "pressure_bar", "oil_c", "engine_rpm")
+
+
+def trace(
+    database: DatabaseAccess, recordings: Path, live_state: LiveState, alert: ListedAlert, now: Instant
+) -> dict[str, Any]:
+    """Return the samples around an alert.
+
+    Returns:
+        begin_ms, onset_ms, cleared_ms (Unix milliseconds), oil_limit_c, level_bar, time_s [n] from begin, and a
+        list [n] for each channel, None where not sampled. Without rows time_s is empty.
+    """
+    record = alert.record
+    key = record["site"], record["hammer"]
+    onset = instant.parse(record["onset"])
+    cleared = None if record["cleared"] is None else instant.parse(record["cleared"])
+    begin = onset - MARGIN
+    end = min((now if cleared is None else cleared) + MARGIN, begin + LONGEST)
+    rows = _thinned(rows_between(database, recordings, key, begin, end))
+    hammer = live_state.hammers.get(key)
+    return {
+        "begin_ms": begin // 1_000_000,
+        "onset_ms": onset // 1_000_000,
+        "cleared_ms": None if cleared is None else cleared // 1_000_000,
+        "oil_limit_c": None if hammer is None else hammer.limits.oil_c,
+        "level_bar": record["evidence"].get("loaded_level_bar"),
+        "time_s": ((rows.time_ns - begin) / SECOND).round(3).tolist(),
+        **{name: _as_list(rows.columns[name]) for name in _CHANNELS if name in rows.columns},
+    }
+
+
+def _as_list(column: Any) -> list[float | None]:
+    return [None if value != value else round(value, 2) for value in column.tolist()]
+
+
+def _thinned(rows: Rows) -> Rows:
+    """Return of each block of rows those with the lowest and the highest pressure."""
+    step = -(-len(rows) * 2 // MOST_POINTS)
+    if step <= 2 or "pressure_bar" not in rows.columns:
+        return rows if step <= 2 else rows[::step]
+    pressure = rows.columns["pressure_bar"]
+    whole = len(rows) // step * step
+    blocks = pressure[:whole].reshape(-1, step)
+    first = np.arange(len(blocks)) * step
+    low = first + np.argmin(np.where(np.isnan(blocks), np.inf, blocks), axis=1)
+    high = first + np.argmax(np.where(np.isnan(blocks), -np.inf, blocks), axis=1)
+    return rows[np.unique(np.concatenate([low, high]))]
