@@ -80,6 +80,7 @@ class Notifications:
                 self._notify_cleared(row, change)
             elif change.cleared is None or change.deliver:
                 self._notify_active(row, change)
+            self._floods.recount(row)
         self._write()
         return self.outgoing
 
@@ -160,9 +161,11 @@ class Notifications:
 
     def _send_or_hold(self, row: HandlingRow, change: Change) -> bool:
         """Send the alert alone as raised, or hold it in a flood; return whether it was sent."""
-        self._unwritten.pop(row.name, None)
-        self._write_rows()  # the other rows, which flood suppression counts
-        self._unwritten[row.name] = row
+        if not self._floods.is_loaded(row):
+            self._unwritten.pop(row.name, None)
+            self._write_rows()  # the other rows, which flood suppression counts
+            self._unwritten[row.name] = row
+            self._floods.load(row)
         if self._floods.take(row):
             return False
         self._send(row, change, "raised")
@@ -177,6 +180,10 @@ class Notifications:
         """Send an alert whose delay, shelf or stay out of service has ended, if it is still active."""
         self._unwritten[row.name] = row
         self._suppress(row)
+        self._decide_held_back(row)
+        self._floods.recount(row)
+
+    def _decide_held_back(self, row: HandlingRow) -> None:
         row.due = None
         if row.handling.state in SUPPRESSED or row.handling.state not in ACTIVE or row.held:
             return
@@ -227,6 +234,7 @@ class Notifications:
 
     def _write(self) -> None:
         self._write_rows()
+        self._floods.write()
         table.write_history(self._connection, self._entries)
         self._entries.clear()
 
