@@ -14,7 +14,7 @@ SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
 BLOCK = 25
 
 Name = tuple[str, str, str]
-Rest = tuple[str | None, str, str | None]
+Rest = tuple[str | None, str, str | None, int | None]
 
 
 def by_core(seed: int) -> dict[Name, Rest]:
@@ -22,7 +22,12 @@ def by_core(seed: int) -> dict[Name, Rest]:
     rows = {hammer: columns(admitted(one)) for hammer, one in stream.rows.items()}
     found = replayed(rows, stream.events, faults_of(stream.settings))
     return {
-        (r["hammer"], r["onset"], r["fault"]): (r["cleared"], r["priority"], r["operator"])
+        (r["hammer"], r["onset"], r["fault"]): (
+            r["cleared"],
+            r["priority"],
+            r["operator"],
+            r["evidence"].get("occurrences"),
+        )
         for r in found.records
         if r["fault"] in FAULTS
     }
@@ -36,6 +41,7 @@ def by_twin(seed: int) -> dict[Name, Rest]:
             None if r.cleared is None else instant.text(r.cleared),
             r.priority,
             r.operator,
+            r.evidence.get("occurrences"),
         )
         for hammer, rows in stream.rows.items()
         for r in find_all(rows, stream.events[hammer], stream.end, stream.settings)

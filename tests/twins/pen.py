@@ -244,6 +244,11 @@ class Pen:
             }
             mended = {name: good[name] for name in impossible if self.dice.random() < 0.8}
             self.row(SECOND, True, mended)
+            if self.dice.random() < 0.4:
+                wrong = {channel: self.dice.choice(impossible[channel])}
+                left = seconds(self.settings["sensor_fault"]["off_delay_s"]) + self.hair()
+                self.row(max(1, left), True, wrong)
+                self.row(SECOND, True, mended)
 
     def freeze(self) -> None:
         """One channel says the same for exactly as long as it takes, then another value, or the same."""

@@ -63,7 +63,10 @@ def scaled(dice: random.Random) -> dict[str, dict[str, Any]]:
             "count_firing": dice.random() < 0.15,
         },
         "signal_lost": {"silence_s": 30.0},
-        "sensor_fault": {"frozen_s": dice.choice((20.0, 8.0))},
+        "sensor_fault": {
+            "frozen_s": dice.choice((20.0, 8.0)),
+            "off_delay_s": dice.choice((2.0, 2.0, 0.0, 1.0, 7.5, 40.0)),
+        },
     }
 
 
@@ -121,6 +124,8 @@ def cut_short(dice: random.Random, rows: dict[str, list[Row]], settings: Setting
         instant = record.cleared
         if record.fault == "same_spot" and dice.random() < 0.7:
             instant += seconds(settings["same_spot"]["reposition_s"])
+        if record.fault == "sensor_fault" and dice.random() < 0.7:
+            instant += seconds(settings["sensor_fault"]["off_delay_s"])
     instant += dice.choice((0, 0, 1, -1))
     for name in rows:
         rows[name] = [row for row in rows[name] if row.time_ns < instant]
