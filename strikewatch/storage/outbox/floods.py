@@ -158,6 +158,7 @@ _UPDATE: Final = PreparedWrite(
 DIGEST: Final = "digest"
 MAX_LISTED: Final = 200
 """Largest number of alerts in one digest; more make a further digest."""
+MAX_DIGESTS: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,18 +220,27 @@ def is_due(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnEle
 
 
 def take_due_digests(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
-    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`."""
+    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`.
+
+    Returns about `MAX_DIGESTS`, so that a flood does not block the next step; the others follow a second later.
+    """
     due = storms.c.due_ns
     query = select(storms).where(STORM_DUE, is_due(due, now, every)).order_by(due, storms.c.seq)
     digests: list[Digest] = []
-    for storm in connection.execute(query).all():
+    for storm in connection.execute(query.limit(MAX_DIGESTS)).all():
         number = storm.digests
         episode = storm.kind, storm.site, storm.hammer, storm.fault, storm.began_ns, storm.until_ns
+        done: dict[str, Any] = {"held_ns": None, "due_ns": None}
         while records := _take_held_records(connection, storm.seq):
             number += 1
             digests.append(Digest(*episode, storm.until_ns <= now, number, records))
-        done = {"digests": number, "held_ns": None, "due_ns": None}
+            if len(digests) >= MAX_DIGESTS:
+                done = {}
+                break
+        done["digests"] = number
         connection.execute(update(storms).where(storms.c.seq == storm.seq).values(done))
+        if len(digests) >= MAX_DIGESTS:
+            break
     return digests
 
 
