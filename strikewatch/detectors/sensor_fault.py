@@ -1,8 +1,12 @@
 """sensor_fault: a channel out of its physical range, sending a not-available code, or frozen.
 
 Not-available and error codes of the usual buses lie outside the ranges of `core.channels`. Frozen: the same value at
-every sample through `frozen_s` of firing; only pressure and oil temperature are watched, which always move at work. A
-hammer has at most one alert; it clears when every channel is sound again.
+every sample through `frozen_s` of firing; only pressure and oil temperature are watched, which always move at work.
+
+A hammer has at most one alert. An occurrence lasts until every channel is plausible again. The alert is over when that
+has lasted for `off_delay_s`; it clears at the end of its last occurrence. So a loose plug is one alert, which counts
+its occurrences. The delay is the only hysteresis: a deadband of values would leave a channel implausible whose ordinary
+values lie at an end of its range, as 0 bar does.
 """
 
 import math
@@ -14,7 +18,7 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
-from strikewatch.detectors.base import Detector, DetectorSettings, Older, fields_of
+from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, Older, fields_of, whole
 from strikewatch.detectors.kernels import (
     CHANNEL_BITS,
     CLEARED,
@@ -40,30 +44,42 @@ class Settings(DetectorSettings):
     frozen_s: float = Field(
         600.0, gt=0, description="No change at all in this much firing is a frozen sensor, s"
     )
-
-
-def _layout(bits: str) -> np.dtype[Any]:
-    return np.dtype(
-        [
-            ("impossible", bits),  # one bit a channel, in the order of CHANNELS
-            ("frozen", bits),
-            ("seen_impossible", bits),  # all bits set since the onset
-            ("seen_frozen", bits),
-            ("onset", "<i8"),
-            ("pressure", "<f8"),
-            ("pressure_until", "<i8"),
-            ("pressure_same", "<i8"),  # ns of firing without a change
-            ("oil", "<f8"),
-            ("oil_until", "<i8"),
-            ("oil_same", "<i8"),
-        ]
+    off_delay_s: float = Field(
+        60.0,
+        ge=0,
+        description="The alert is over when every channel was plausible for this long, s (ISA-18.2 off-delay; 60 s "
+        "from memory)",
     )
 
 
-STATE: Final = _layout("<u8")
-FIRST: Final = _layout("<u4")
+def _fields(bits: str) -> list[tuple[str, str]]:
+    return [
+        ("impossible", bits),  # one bit a channel, in the order of CHANNELS
+        ("frozen", bits),
+        ("seen_impossible", bits),  # all bits set since the onset
+        ("seen_frozen", bits),
+        ("onset", "<i8"),
+        ("pressure", "<f8"),
+        ("pressure_until", "<i8"),
+        ("pressure_same", "<i8"),  # ns of firing without a change
+        ("oil", "<f8"),
+        ("oil_until", "<i8"),
+        ("oil_same", "<i8"),
+    ]
+
+
+STATE: Final = np.dtype(
+    [
+        *_fields("<u8"),
+        ("plausible_since", "<i8"),  # the end of the last occurrence; NEVER during one, and without an alert
+        ("occurrences", "<i8"),  # since the onset
+    ]
+)
+FIRST: Final = np.dtype(_fields("<u4"))
 """Version 1, which had room for 32 channels."""
-PARAMS: Final = np.dtype([("frozen", "<i8")])
+SECOND: Final = np.dtype(_fields("<u8"))
+"""Version 2, in which the alert was over at the end of its first occurrence."""
+PARAMS: Final = np.dtype([("frozen", "<i8"), ("off_delay", "<i8")])
 
 _NAMES: Final = tuple(CHANNELS)
 _PRESSURE_BIT: Final = 1 << _NAMES.index("pressure_bar")
@@ -73,17 +89,34 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _update(state: Any, at: int, out: Any) -> None:
-    """Raise or clear the fault by the channels that are wrong at this instant."""
+def _evidence(state: Any) -> Any:
+    return float(state.seen_impossible), float(state.seen_frozen), float(state.occurrences)
+
+
+@part
+def _clear(state: Any, params: Any, now: int, out: Any) -> None:
+    """Clear the fault if every channel has been plausible for the off-delay."""
+    if state.plausible_since != NEVER and now - state.plausible_since >= params.off_delay:
+        state.onset = emit(out, 0, CLEARED, state.onset, state.plausible_since, LOW, _evidence(state))
+        state.plausible_since = NEVER
+
+
+@part
+def _update(state: Any, params: Any, at: int, out: Any) -> None:
+    """Raise the fault, count an occurrence or begin the off-delay, by the channels that are wrong at this instant."""
+    _clear(state, params, at, out)
     if not (state.impossible or state.frozen):
-        evidence = (float(state.seen_impossible), float(state.seen_frozen))
-        state.onset = emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
+        if state.onset != NEVER and state.plausible_since == NEVER:
+            state.plausible_since = at
         return
     if state.onset == NEVER:
         state.seen_impossible = state.impossible
         state.seen_frozen = state.frozen
-        evidence = (float(state.impossible), float(state.frozen))
-        state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
+        state.occurrences = 1
+        state.onset = emit(out, 0, RAISED, at, at, LOW, _evidence(state))
+    elif state.plausible_since != NEVER:
+        state.occurrences += 1
+    state.plausible_since = NEVER
     state.seen_impossible |= state.impossible
     state.seen_frozen |= state.frozen
 
@@ -174,7 +207,7 @@ def run(
                     state.impossible = (state.impossible | bad[i]) & ~good[i]
                     troubled = troubled or state.impossible != 0
                 if troubled:
-                    _update(state, start, out)
+                    _update(state, params, start, out)
                     troubled = state.onset != NEVER
             i += 1
             fires_until = unchecked(firing_ends, i + group)
@@ -194,27 +227,31 @@ def run(
                 oil_at = start + params.frozen - oil_was
                 if oil_froze and not (pressure_froze and pressure_at < oil_at):
                     state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _update(state, oil_at, out)
+                    _update(state, params, oil_at, out)
                 if pressure_froze:
                     state.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
-                    _update(state, pressure_at, out)
+                    _update(state, params, pressure_at, out)
                 if oil_froze:
                     state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _update(state, oil_at, out)
+                    _update(state, params, oil_at, out)
         state.pressure = pressure
         state.pressure_until = pressure_until
         state.pressure_same = pressure_same
         state.oil = oil
         state.oil_until = oil_until
         state.oil_same = oil_same
+        _clear(state, params, span.upto, out)
         if report:
-            evidence = (float(state.seen_impossible), float(state.seen_frozen))
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, evidence)
+            emit(out, 0, STANDING, state.onset, span.upto, LOW, _evidence(state))
     return written(out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
-    return (instant.seconds(settings.frozen_s),)
+    return instant.seconds(settings.frozen_s), instant.seconds(settings.off_delay_s)
+
+
+def _carry_over(record: Any) -> dict[str, Any]:
+    return {**fields_of(record), "occurrences": int(record["onset"] != NEVER)}
 
 
 def _channels(bits: float) -> str:
@@ -223,13 +260,13 @@ def _channels(bits: float) -> str:
 
 DETECTOR: Final = Detector(
     name="sensor_fault",
-    version=2,
-    older={1: Older(FIRST, fields_of)},
+    version=3,
+    older={1: Older(FIRST, _carry_over), 2: Older(SECOND, _carry_over)},
     faults=(
         Fault(
             "sensor_fault",
-            "A sensor cannot be believed: out of range {out_of_range}; frozen {frozen}.",
-            {"out_of_range": _channels, "frozen": _channels},
+            "Implausible reading: out of range {out_of_range}; frozen {frozen}; occurrences: {occurrences}.",
+            {"out_of_range": _channels, "frozen": _channels, "occurrences": whole},
         ),
     ),
     settings=Settings,
@@ -238,5 +275,13 @@ DETECTOR: Final = Detector(
     params=_params,
     run=run,
     reads=("pressure_bar", "oil_c", "bad", "good"),
-    fresh={"onset": NEVER, "pressure": np.nan, "oil": np.nan, "pressure_until": NEVER, "oil_until": NEVER},
+    fresh={
+        "onset": NEVER,
+        "pressure": np.nan,
+        "oil": np.nan,
+        "pressure_until": NEVER,
+        "oil_until": NEVER,
+        "plausible_since": NEVER,
+    },
+    horizon=lambda own: max(FIRES_ON, instant.seconds(own.off_delay_s) + 1),
 )

@@ -163,35 +163,43 @@ def assign(
     """Assign an alert to an episode (with its new end), or to none.
 
     `stream`: sorted onsets so far of the same fault of the same hammer. `site`: sorted onsets of all alerts at the site
-    except those in chattering. `chattering`, `flood`: the episodes that contain the onset, if any. A flood in progress
-    takes every alert, chattering included; otherwise chattering is tried first, so that one loose contact makes no
-    flood.
+    except those in chattering. Both include this one, and only those up to `longest_window` after it count.
+    `chattering`, `flood`: the episodes that contain the onset, if any. A flood in progress takes every alert,
+    chattering included; otherwise chattering is tried first, so that one loose contact makes no flood.
     """
     if priority == "high":
         return SENT_ALONE
     if flood is not None:
-        return _extend(rules.flood, flood, onset, site)
+        return _extend(rules, rules.flood, flood, onset, site)
     if chattering is not None:
-        return _extend(rules.chattering, chattering, onset, stream)
+        return _extend(rules, rules.chattering, chattering, onset, stream)
     for rule, onsets in ((rules.chattering, stream), (rules.flood, site)):
-        if count(rule, [*onsets, onset], onset) >= rule.begin_count:
-            return _extend(rule, Episode(onset, onset), onset, onsets)
+        if count(rule, onsets, onset) >= rule.begin_count:
+            return _extend(rules, rule, Episode(onset, onset), onset, onsets)
     return SENT_ALONE
 
 
 def count(rule: EpisodeRule, onsets: Sequence[Instant], at: Instant) -> int:
-    """Count the onsets in the window that ends at an instant: (at - window, at]."""
-    return sum(at - rule.window < one <= at for one in onsets)
+    """Count the onsets in the window that ends at an instant: (at - window, at]. `onsets` is sorted."""
+    return bisect_right(onsets, at) - bisect_right(onsets, at - rule.window)
 
 
-def end_of_episode(rule: EpisodeRule, onsets: Sequence[Instant], since: Instant) -> Instant:
+def end_of_episode(
+    rule: EpisodeRule, onsets: Sequence[Instant], since: Instant, number: int | None = None
+) -> Instant:
     """Return the first instant after `since` at which an episode then in progress ends, if no more alerts arrive.
 
-    `onsets` is sorted. The count falls only where an onset leaves the window.
+    `onsets` is sorted; only the first `number` of them count. The count falls only where an onset leaves the window.
+    Takes a time that does not grow with the onsets before `since`.
     """
-    for k in range(bisect_right(onsets, since - rule.window), len(onsets)):
+    number = len(onsets) if number is None else number
+    in_window = bisect_right(onsets, since - rule.window, 0, number)
+    # Where an earlier onset leaves, the last `end_count` up to `since` are still in the window.
+    newest = bisect_right(onsets, since, 0, number) - rule.end_count
+    for k in range(max(in_window, newest), number):
         leaves = onsets[k] + rule.window
-        if bisect_right(onsets, leaves) - bisect_right(onsets, onsets[k]) < rule.end_count:
+        after = bisect_right(onsets, leaves, 0, number) - bisect_right(onsets, onsets[k], 0, number)
+        if after < rule.end_count:
             return leaves
     return since
 
@@ -199,12 +207,11 @@ def end_of_episode(rule: EpisodeRule, onsets: Sequence[Instant], since: Instant)
 def episodes(rule: EpisodeRule, onsets: Sequence[Instant]) -> list[Episode]:
     """Find all episodes in sorted onsets."""
     found: list[Episode] = []
-    for k, onset in enumerate(onsets):
-        within = onsets[bisect_right(onsets, onset - rule.window) : k + 1]
+    for number, onset in enumerate(onsets, 1):
         if found and found[-1].contains(onset):
-            found[-1] = Episode(found[-1].began, end_of_episode(rule, within, onset))
-        elif len(within) >= rule.begin_count:
-            found.append(Episode(onset, end_of_episode(rule, within, onset)))
+            found[-1] = Episode(found[-1].began, end_of_episode(rule, onsets, onset, number))
+        elif number - bisect_right(onsets, onset - rule.window) >= rule.begin_count:
+            found.append(Episode(onset, end_of_episode(rule, onsets, onset, number)))
     return found
 
 
@@ -217,6 +224,11 @@ def digest_due(rules: Rules, episode: Episode, first_held: Instant, now: Instant
     return min(first_held + rules.digest_every, max(episode.until, now) + rules.digest_settle)
 
 
-def _extend(rule: EpisodeRule, episode: Episode, onset: Instant, onsets: Sequence[Instant]) -> Assignment:
-    until = end_of_episode(rule, sorted([*onsets, onset]), onset)
+def _extend(
+    rules: Rules, rule: EpisodeRule, episode: Episode, onset: Instant, onsets: Sequence[Instant]
+) -> Assignment:
+    """Find the new end from the newest onset in the episode on: going through those before it takes quadratic time."""
+    number = bisect_right(onsets, onset + rules.longest_window)
+    newest = onsets[bisect_right(onsets, episode.until, 0, number) - 1]
+    until = end_of_episode(rule, onsets, newest, number)
     return rule.kind, Episode(episode.began, max(episode.until, until))

@@ -243,11 +243,14 @@ class Pipeline:
         if not grouped:
             return findings
         others = [finding for finding in findings if not grouping.is_grouped(finding)]
-        for key in dict.fromkeys(finding.key for finding in grouped):
-            g = keys.index(key)
+        by_hammer: dict[Key, list[Finding]] = {}
+        for finding in grouped:
+            by_hammer.setdefault(finding.key, []).append(finding)
+        index = {key: g for g, key in enumerate(keys)}
+        for key, own in by_hammer.items():
+            g = index[key]
             pauses = [int(self._params[cause.name][slots[g]]["pause"]) for cause in grouping.CAUSES]
-            of_hammer = [finding for finding in grouped if finding.key == key]
-            others += grouping.group(state[g][grouping.NAME], of_hammer, pauses)
+            others += grouping.group(state[g][grouping.NAME], own, pauses)
         return others
 
     def commit(self, result: StepResult) -> None:

@@ -41,6 +41,8 @@ _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 250
 """Largest number of messages in one step, so that newer ones are taken soon. A larger number would save little."""
+FLOODING: Final = 500
+"""A hammer with this many findings in one step is committed after the others."""
 POLL_EVERY_NS: Final = SECOND
 CORRECTION_TOO_LATE: Final = (
     f"only the last {KEPT} entries can be corrected; log what was done last, or the hour meter with the reason "
@@ -116,8 +118,8 @@ class Worker:
             self._intake.decode(message, step)
         now = self._monotonic()
         changed = self._intake.order_rows(step, now)
-        self._advance(step)
-        if now - self._last_poll >= POLL_EVERY_NS:
+        flooding = self._advance(step)
+        if now - self._last_poll >= POLL_EVERY_NS and not flooding:
             self._last_poll = now
             self._take_manual_events()
             self._look_ahead(step, now)
@@ -125,11 +127,14 @@ class Worker:
                 self._alerts_changed()
         disk_changes = self._disk_full.check(step.received, self._intake.last_heard)
         if messages or step.changes or disk_changes:
-            self._commit(step, changed, disk_changes)
+            later = {portion.key for portion in flooding}
+            self._commit(step, [key for key in changed if key not in later], disk_changes)
+            for portion in flooding:
+                part = Step(step.received)
+                part.portions = [portion]
+                self._advance(part)
+                self._commit(part, [portion.key], ())
             self._source.acknowledge(messages)
-            if step.changes or disk_changes:
-                self._alerts_changed()
-                log_changes(step.changes)
         self.messages += len(messages)
         return len(messages)
 
@@ -151,10 +156,13 @@ class Worker:
             watermark = max(self._pipeline.watermark(key), alert.onset)
             self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
 
-    def _advance(self, step: Step) -> None:
+    def _advance(self, step: Step) -> list[Portion]:
+        """Advance the hammers of a step; return the portions that `_set_flooding_aside` removed from it."""
         if not step.portions:
-            return
+            return []
         outcome = self._pipeline.step(Batch(step.portions))
+        if flooding := self._set_flooding_aside(step, outcome):
+            outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.commit(outcome)
         self.on_step(step.received, step.portions, outcome)
         for site, hammer in outcome.not_found:
@@ -164,6 +172,21 @@ class Worker:
         step.changes += self._tracker.apply(outcome.findings, outcome.on_duty, step.received)
         for portion in step.portions:
             step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
+        return flooding
+
+    @staticmethod
+    def _set_flooding_aside(step: Step, outcome: StepResult) -> list[Portion]:
+        """Remove the portions with very many findings, if there are others; return them, the smallest first.
+
+        They are committed after the others, each by itself, so that one hammer's flood does not delay the alerts of
+        another. The messages are acknowledged after all; if the process ends before, they are delivered again.
+        """
+        if len(step.portions) < 2 or len(outcome.findings) < FLOODING:
+            return []
+        numbers = Counter(finding.key for finding in outcome.findings)
+        flooding = [portion for portion in step.portions if numbers[portion.key] >= FLOODING]
+        step.portions = [portion for portion in step.portions if numbers[portion.key] < FLOODING]
+        return sorted(flooding, key=lambda portion: numbers[portion.key])
 
     def _look_ahead(self, step: Step, now: Instant) -> None:
         if (ahead := self._look_ahead_runner.run(now)) is None:
@@ -225,7 +248,7 @@ class Worker:
                 if refused:
                     _log.warning("commit_succeeded", refused=refused)
                 self._disk_full.after_commit()
-                return
+                break
             except StoreLost:
                 raise
             except StoreError as error:
@@ -237,6 +260,9 @@ class Worker:
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
+        if step.changes or disk_changes:
+            self._alerts_changed()
+            log_changes(step.changes)
 
 
 class DiskFullMonitor:

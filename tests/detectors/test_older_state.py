@@ -1,6 +1,9 @@
 """States saved by earlier versions are read, and operators can be erased from them."""
 
+from typing import Any
+
 import numpy as np
+import pytest
 
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
@@ -79,24 +82,28 @@ def test_states_saved_under_the_part_names_of_earlier_releases_are_read() -> Non
     assert state[grouping.NAME]["causes"] == 5
 
 
-def test_a_sensor_fault_of_a_state_for_32_channels_is_read() -> None:
-    """Version 1 had 32-bit masks; the channels out of range and the onset are kept."""
+@pytest.mark.parametrize(
+    ("version", "layout"), [(1, sensor_fault.FIRST), (2, sensor_fault.SECOND)], ids=["first", "second"]
+)
+def test_a_sensor_fault_of_an_earlier_layout_is_read_on(version: int, layout: np.dtype[Any]) -> None:
+    """Version 1 had bits of 32, version 2 no off-delay; what was impossible then still is, and its onset."""
     name = sensor_fault.DETECTOR.name
     parts = {part: np.zeros(1, STATE[part]) for part in STATE.names or ()}
-    parts[name] = np.zeros(1, sensor_fault.FIRST)
+    parts[name] = np.zeros(1, layout)
     for field, value in (("impossible", 4), ("seen_impossible", 6), ("onset", NOON), ("oil", 61.5)):
         parts[name][field] = value
-    own = f"{name}/2:{sensor_fault.STATE.itemsize}"
+    own = f"{name}/3:{sensor_fault.STATE.itemsize}"
     assert own in LAYOUT
-    layout = LAYOUT.replace(own, f"{name}/1:{sensor_fault.FIRST.itemsize}")
+    saved_as = LAYOUT.replace(own, f"{name}/{version}:{layout.itemsize}")
     pipeline = Pipeline(lambda _key: Faults().by_detector())
-    assert pipeline.restore(KEY, layout, b"".join(part.tobytes() for part in parts.values())) == []
+    assert pipeline.restore(KEY, saved_as, b"".join(part.tobytes() for part in parts.values())) == []
     record = pipeline.state_of(KEY)[name]
-    assert [record[field] for field in ("impossible", "seen_impossible", "onset", "oil")] == [
+    assert [record[field] for field in ("impossible", "seen_impossible", "onset", "oil", "occurrences")] == [
         4,
         6,
         NOON,
         61.5,
+        1,
     ]
 
 
@@ -106,6 +113,7 @@ def test_a_fortieth_channel_can_be_out_of_range() -> None:
     state["onset"] = -(1 << 62)
     spans, out = np.zeros(1, SPAN), np.zeros(4, FINDING)
     spans[0] = (0, NOON, NOON, 0, 1, 0, 0)
+    state["plausible_since"] = -(1 << 62)
     params = np.full(1, 600 * SECOND, sensor_fault.PARAMS)
     bad, none = np.array([1 << 40], CHANNEL_BITS), np.array([0], CHANNEL_BITS)
     values = np.array([np.nan])

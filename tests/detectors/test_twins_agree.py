@@ -85,7 +85,12 @@ def test_faults_of_every_feed(seeds: tuple[int, ...]) -> None:
         stream = boundary_stream(seed)
         records = replayed(rows_of(stream), stream.events, faults_of(stream.settings)).records
         found = {
-            (r["hammer"], r["onset"], r["fault"]): (r["cleared"], r["priority"], r["operator"])
+            (r["hammer"], r["onset"], r["fault"]): (
+                r["cleared"],
+                r["priority"],
+                r["operator"],
+                r["evidence"].get("occurrences"),
+            )
             for r in records
             if r["fault"] in FAULTS
         }
@@ -94,6 +99,7 @@ def test_faults_of_every_feed(seeds: tuple[int, ...]) -> None:
                 None if r.cleared is None else instant.text(r.cleared),
                 r.priority,
                 r.operator,
+                r.evidence.get("occurrences"),
             )
             for hammer, rows in stream.rows.items()
             for r in find_all(rows, stream.events[hammer], stream.end, stream.settings)

@@ -54,6 +54,8 @@ def twin_assignments(onsets_s: Sequence[int]) -> list[str]:
     result = []
     for onset_s in onsets_s:
         onset = onset_s * SECOND
+        stream.append(onset)
+        site.append(onset)
         holding = {kind: span for kind, span in spans.items() if span.contains(onset)}
         verdict = assign(
             onset,
@@ -67,9 +69,8 @@ def twin_assignments(onsets_s: Sequence[int]) -> list[str]:
         if verdict is not None:
             spans[verdict[0]] = verdict[1]
         result.append(verdict[0] if verdict else "alone")
-        stream.append(onset)
-        if result[-1] != "chattering":
-            site.append(onset)
+        if result[-1] == "chattering":
+            site.pop()
     return result
 
 
@@ -113,14 +114,15 @@ def test_an_episode_ends_at_the_first_instant_with_too_few(onsets_s: list[int], 
 @pytest.mark.parametrize(("eleventh_s", "verdict"), [(599, "flood"), (600, None)])
 def test_ten_minutes_are_half_open(eleventh_s: int, verdict: str | None) -> None:
     """Eleven within less than 10 min are a flood; where the first is 10 min old it no longer counts."""
-    site = [k * 59 * SECOND for k in range(10)]
-    found = assign(eleventh_s * SECOND, "medium", RULES, stream=[], site=site, chattering=None, flood=None)
+    onset = eleventh_s * SECOND
+    site = [*(k * 59 * SECOND for k in range(10)), onset]
+    found = assign(onset, "medium", RULES, stream=[onset], site=site, chattering=None, flood=None)
     assert (found and found[0]) == verdict
 
 
 def test_high_priority_is_always_sent_alone() -> None:
     everything = Episode(0, 10**15)
-    busy = [k * SECOND for k in range(100)]
+    busy = [k * SECOND for k in range(101)]
     for priority, expected in (("high", None), ("medium", "flood")):
         found = assign(
             100 * SECOND, priority, RULES, stream=busy, site=busy, chattering=everything, flood=everything

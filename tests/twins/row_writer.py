@@ -240,6 +240,11 @@ class RowWriter:
             }
             recovered = {name: good[name] for name in impossible if self.rng.random() < 0.8}
             self.row(SECOND, True, recovered)
+            if self.rng.random() < 0.4:
+                wrong = {channel: self.rng.choice(impossible[channel])}
+                left = seconds(self.settings["sensor_fault"]["off_delay_s"]) + self.offset_ns()
+                self.row(max(1, left), True, wrong)
+                self.row(SECOND, True, recovered)
 
     def frozen_channel(self) -> None:
         """Keep the value of one channel for about the limit, then change it or not."""

@@ -63,6 +63,7 @@ def find(
     end: int,
     *,
     frozen_s: float = 600.0,
+    off_delay_s: float = 60.0,
     on_bar: float = 80.0,
     off_bar: float = 60.0,
 ) -> list[Record]:
@@ -73,8 +74,21 @@ def find(
         bad += out_of_range(rows, channel)
     for channel in FREEZES:
         bad += frozen(rows, channel, bouts, seconds(frozen_s))
+    alerts: list[list[Span]] = []
+    for span in merge_spans(sorted(bad)):
+        if span[0] > end:
+            continue
+        if not alerts or span[0] - alerts[-1][-1][1] >= seconds(off_delay_s):
+            alerts.append([])
+        alerts[-1].append(span)
     return [
-        Record("sensor_fault", onset, cleared if cleared <= end else None, "low", operator_at(events, onset))
-        for onset, cleared in merge_spans(sorted(bad))
-        if onset <= end
+        Record(
+            "sensor_fault",
+            onset := occurrences[0][0],
+            cleared if (cleared := occurrences[-1][1]) + seconds(off_delay_s) <= end else None,
+            "low",
+            operator_at(events, onset),
+            {"occurrences": len(occurrences)},
+        )
+        for occurrences in alerts
     ]

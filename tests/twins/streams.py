@@ -73,7 +73,10 @@ def scaled_settings(rng: random.Random) -> dict[str, dict[str, Any]]:
             "count_firing": rng.random() < 0.15,
         },
         "signal_lost": {"silence_s": 30.0},
-        "sensor_fault": {"frozen_s": rng.choice((20.0, 8.0))},
+        "sensor_fault": {
+            "frozen_s": rng.choice((20.0, 8.0)),
+            "off_delay_s": rng.choice((2.0, 2.0, 0.0, 1.0, 7.5, 40.0)),
+        },
     }
 
 
@@ -133,6 +136,8 @@ def end_at_a_finding(rng: random.Random, rows: dict[str, list[Row]], settings: S
         instant = record.cleared
         if record.fault == "same_spot" and rng.random() < 0.7:
             instant += seconds(settings["same_spot"]["reposition_s"])
+        if record.fault == "sensor_fault" and rng.random() < 0.7:
+            instant += seconds(settings["sensor_fault"]["off_delay_s"])
     instant += rng.choice((0, 0, 1, -1))
     for name in rows:
         rows[name] = [row for row in rows[name] if row.time_ns < instant]

@@ -233,11 +233,21 @@ def bad(rows: list[Row], end_s: float, **settings: Any) -> list[Any]:
 def test_one_sensor_alert_lasts_until_every_channel_is_valid() -> None:
     # oil bad [1, 4), pressure bad [2, 7): one alert [1, 7). NaN does not end it. 600 bar is within the range.
     rows = [row(1, oil_c=250.0), row(2, pressure_bar=601.0), row(3, oil_c=math.nan), row(4, oil_c=50.0)]
-    assert bad([*rows, row(7, pressure_bar=600.0)], 9) == [("sensor_fault", 1.0, 7.0, "low")]
-    assert bad(rows, 9) == [("sensor_fault", 1.0, None, "low")]
+    mended = [*rows, row(7, pressure_bar=600.0)]
+    assert bad(mended, 9, off_delay_s=2.0) == [("sensor_fault", 1.0, 7.0, "low")]
+    assert bad(mended, 9, off_delay_s=2.1) == [("sensor_fault", 1.0, None, "low")]
+    assert bad(rows, 9, off_delay_s=2.0) == [("sensor_fault", 1.0, None, "low")]
     # One channel recovers at the instant at which the other fails: still one alert.
     touching = [row(1, oil_c=250.0), row(2, oil_c=50.0, pressure_bar=601.0), row(3, pressure_bar=9.0)]
-    assert bad(touching, 9) == [("sensor_fault", 1.0, 3.0, "low")]
+    assert bad(touching, 9, off_delay_s=2.0) == [("sensor_fault", 1.0, 3.0, "low")]
+    # Bad again 3 s after it was mended: the same alert while the off-delay is longer than that.
+    again = [*mended, row(10, oil_c=250.0), row(11, oil_c=50.0)]
+    assert bad(again, 90) == [("sensor_fault", 1.0, 11.0, "low")]
+    assert [one.evidence for one in sensor_fault.find(again, (), seconds(90))] == [{"occurrences": 2}]
+    assert bad(again, 90, off_delay_s=3.0) == [
+        ("sensor_fault", 1.0, 7.0, "low"),
+        ("sensor_fault", 10.0, 11.0, "low"),
+    ]
 
 
 def test_frozen_after_enough_firing_without_a_change() -> None:
@@ -246,6 +256,6 @@ def test_frozen_after_enough_firing_without_a_change() -> None:
     rows = [row(0, active=1.0, oil_c=55.0), *firing_rows(1, 5), row(50, oil_c=55.0), *firing_rows(105, 120)]
     rows[rows.index(row(115, active=1.0))] = row(115, active=1.0, oil_c=55.0)
     rows += [row(125, oil_c=55.0), row(130, oil_c=54.9)]
-    assert bad(rows, 140, frozen_s=15.0) == [("sensor_fault", 120.0, 130.0, "low")]
-    assert bad(rows, 140, frozen_s=14.5) == [("sensor_fault", 119.5, 130.0, "low")]
+    assert bad(rows, 140, frozen_s=15.0, off_delay_s=9.0) == [("sensor_fault", 120.0, 130.0, "low")]
+    assert bad(rows, 140, frozen_s=14.5, off_delay_s=9.0) == [("sensor_fault", 119.5, 130.0, "low")]
     assert bad(rows, 140, frozen_s=15.1) == []

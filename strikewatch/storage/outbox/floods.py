@@ -10,56 +10,71 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import (
-    BigInteger,
-    BindParameter,
-    ColumnElement,
-    Connection,
-    Select,
-    and_,
-    bindparam,
-    func,
-    insert,
-    literal,
-    null,
-    or_,
-    select,
-    union_all,
-    update,
-)
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, insert, or_, select, update
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
 from strikewatch.storage.actions.rows import HandlingRow
-from strikewatch.storage.commit.prepared import PreparedQuery
-from strikewatch.storage.schema.alarm_tables import COUNTED, HELD, STORM_DUE, handling, storms
+from strikewatch.storage.commit.prepared import PreparedQuery, PreparedWrite
+from strikewatch.storage.outbox.nearby import WHOLE_SITE, Nearby, StoredEpisode, Stream
+from strikewatch.storage.schema.alarm_tables import HELD, STORM_DUE, handling, storms
 from strikewatch.storage.schema.tables import alerts
 
 
 class Floods:
-    """The flood and chattering episodes of all sites, within one transaction at the wall time `now`."""
+    """The flood and chattering episodes of all sites, within one transaction at the wall time `now`.
+
+    `load` what lies around an onset before `take`, and `recount` every alert that has changed after it was loaded.
+    """
 
     def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
         self._connection = connection
         self._rules = rules
         self._now = now
+        self._nearby: dict[str, Nearby] = {}
+        self._episodes: dict[int, StoredEpisode] = {}
+        self._changed: dict[int, StoredEpisode] = {}
+
+    def is_loaded(self, row: HandlingRow) -> bool:
+        """Return whether an alert can be taken without `load`; high priority always can."""
+        window = self._rules.longest_window
+        near = self._nearby.get(row.site)
+        if row.handling.priority == "high":
+            return True
+        return near is not None and near.covers(row.onset - window, row.onset + window)
+
+    def load(self, row: HandlingRow) -> None:
+        """Load what lies around an alert's onset. All other changed rows must have been written before."""
+        self.write()
+        window = self._rules.longest_window
+        # One window more ahead, so that alerts in order of time load each onset a few times only.
+        near = self._nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
+        near.read(self._connection, self._episodes)
+
+    def recount(self, row: HandlingRow) -> None:
+        """Note that an alert may count for other episodes than before."""
+        if near := self._nearby.get(row.site):
+            near.count(row, row.counts)
 
     def take(self, row: HandlingRow) -> bool:
-        """Hold an alert in the episode it belongs to; return False if it is to be sent alone.
-
-        All other changed rows must have been written before.
-        """
-        numbers, spans, near = self._nearby(row)
-        stream, site = self._onsets(row) if near else ([], [])
+        """Hold an alert in the episode it belongs to; return False if it is to be sent alone."""
+        if row.handling.priority == "high":
+            row.counts = "all"
+            return False
+        near, own = self._nearby[row.site], (row.hammer, row.fault)
+        near.count(row, "all")
+        stream, site = near.onsets(own)
+        chattering = near.episode_at(row.onset, "chattering", own)
+        flood = near.episode_at(row.onset, "flood", WHOLE_SITE)
         verdict = assign(
             row.onset,
             row.handling.priority,
             self._rules,
             stream=stream,
             site=site,
-            chattering=spans.get("chattering"),
-            flood=spans.get("flood"),
+            chattering=chattering.episode if chattering else None,
+            flood=flood.episode if flood else None,
         )
         if verdict is None:
             row.counts = "all"
@@ -67,128 +82,83 @@ class Floods:
         kind, span = verdict
         row.counts = "all" if kind == "flood" else "stream"
         row.held, row.due = True, None
-        row.storm = self._hold(row, kind, span, numbers.get(kind))
+        stored = flood if kind == "flood" else chattering
+        if stored is None:
+            stored = self._begin(row.site, kind, WHOLE_SITE if kind == "flood" else own, span)
+            near.add_episode(stored)
+        self._hold(stored, span)
+        row.storm = stored.number
         return True
 
     def hold_end(self, row: HandlingRow) -> None:
         """Hold the end of an alert that a digest listed as active, for the next digest of the same episode."""
-        c = storms.c
-        query = select(c.kind, c.began_ns, c.until_ns).where(c.seq == row.storm)
-        kind, began, until = self._connection.execute(query).one()
-        row.held = True
-        self._hold(row, kind, Episode(began, until), row.storm)
-
-    def _hold(self, row: HandlingRow, kind: SuppressionKind, span: Episode, number: int | None) -> int:
-        c = storms.c
-        held_since = None
-        if number is not None:
-            held_since = self._connection.scalar(select(c.held_ns).where(c.seq == number))
-        since = self._now if held_since is None else held_since
-        values = {
-            "until_ns": span.until,
-            "held_ns": since,
-            "due_ns": digest_due(self._rules, span, since, self._now),
-        }
-        if number is not None:
-            self._connection.execute(update(storms).where(c.seq == number).values(values))
-            return number
-        hammer, fault = ("", "") if kind == "flood" else (row.hammer, row.fault)
-        values |= {"kind": kind, "site": row.site, "hammer": hammer, "fault": fault, "began_ns": span.began}
-        inserted = self._connection.execute(insert(storms).values(**values, digests=0)).inserted_primary_key
-        assert inserted is not None
-        return int(inserted[0])
-
-    def _nearby(
-        self, row: HandlingRow
-    ) -> tuple[dict[SuppressionKind, int], dict[SuppressionKind, Episode], bool]:
-        """Return the latest episode of each kind that contains the onset, and whether the alert can be part of any.
-
-        It cannot if no episode contains it and too few onsets lie in both windows before it to begin one.
-        """
-        chattering, flood = self._rules.chattering, self._rules.flood
-        found = _NEARBY.fetch(
-            self._connection,
-            site=row.site,
-            hammer=row.hammer,
-            fault=row.fault,
-            onset=row.onset,
-            since=row.onset - self._rules.longest_window,
-            chattering_since=row.onset - chattering.window,
-            flood_since=row.onset - flood.window,
-            enough=max(chattering.begin_count, flood.begin_count),
-        )
-        ((_, _, in_chattering, in_flood),) = (entry for entry in found if entry[1] is None)
-        spans = sorted(
-            (entry for entry in found if entry[1] is not None), key=lambda entry: (entry[2], entry[1])
-        )
-        return (
-            {kind: seq for kind, seq, *_ in spans},
-            {kind: Episode(*span) for kind, _, *span in spans},
-            bool(spans) or in_chattering + 1 >= chattering.begin_count or in_flood + 1 >= flood.begin_count,
-        )
-
-    def _onsets(self, row: HandlingRow) -> tuple[list[Instant], list[Instant]]:
-        """Return the sorted onsets counted around this one: of the same hammer and fault, and of the whole site."""
-        c = handling.c
-        query = (
-            select(c.hammer, c.fault, c.onset_ns, c.counts)
-            .where(
-                COUNTED,
-                c.site == row.site,
-                c.onset_ns > row.onset - self._rules.longest_window,
-                c.onset_ns <= row.onset + self._rules.longest_window,
-                c.id != row.id,
+        assert row.storm is not None
+        stored = self._episodes.get(row.storm)
+        if stored is None:
+            ((number, kind, hammer, fault, began, until, held_since, due),) = _EPISODE.fetch(
+                self._connection, seq=row.storm
             )
-            .order_by(c.onset_ns)
+            span = Episode(began, until)
+            stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
+            self._episodes[number] = stored
+        row.held = True
+        self._hold(stored, stored.episode)
+
+    def write(self) -> None:
+        """Write the changed episodes."""
+        _UPDATE.run(
+            self._connection,
+            [
+                {
+                    "number": stored.number,
+                    "until_ns": stored.episode.until,
+                    "held_ns": stored.held_since,
+                    "due_ns": stored.due,
+                }
+                for stored in self._changed.values()
+            ],
         )
-        found = self._connection.execute(query).all()
-        stream = [at for hammer, fault, at, _ in found if (hammer, fault) == (row.hammer, row.fault)]
-        return stream, [at for *_, at, counts in found if counts == "all"]
+        self._changed.clear()
+
+    def _hold(self, stored: StoredEpisode, span: Episode) -> None:
+        if stored.held_since is None:
+            stored.held_since = self._now
+        stored.episode = span
+        stored.due = digest_due(self._rules, span, stored.held_since, self._now)
+        self._changed[stored.number] = stored
+
+    def _begin(self, site: str, kind: SuppressionKind, stream: Stream, span: Episode) -> StoredEpisode:
+        hammer, fault = stream
+        values = {"kind": kind, "site": site, "hammer": hammer, "fault": fault, "digests": 0}
+        values |= {"began_ns": span.began, "until_ns": span.until}
+        inserted = self._connection.execute(insert(storms).values(values)).inserted_primary_key
+        assert inserted is not None
+        stored = StoredEpisode(int(inserted[0]), kind, stream, span, None, None)
+        self._episodes[stored.number] = stored
+        return stored
 
 
-def _floods_at_onset() -> Select[Any]:
-    """Select the episodes that contain an onset."""
-    c = storms.c
-    stream = and_(c.hammer == bindparam("hammer"), c.fault == bindparam("fault"))
-    return select(c.kind, c.seq, c.began_ns, c.until_ns).where(
-        c.site == bindparam("site"),
-        c.until_ns >= _instant("onset"),
-        c.began_ns <= _instant("onset"),
-        or_(c.kind == "flood", stream),
+_s = storms.c
+_EPISODE: Final = PreparedQuery(
+    select(_s.seq, _s.kind, _s.hammer, _s.fault, _s.began_ns, _s.until_ns, _s.held_ns, _s.due_ns).where(
+        _s.seq == bindparam("seq")
     )
-
-
-def _onset_counts() -> Select[Any]:
-    """Count the site's onsets in each window before an onset, among the last ones, no more than are `enough`."""
-    c = handling.c
-    last = (
-        select(c.onset_ns)
-        .where(
-            COUNTED,
-            c.site == bindparam("site"),
-            c.onset_ns > _instant("since"),
-            c.onset_ns <= _instant("onset"),
-        )
-        .order_by(c.onset_ns.desc())
-        .limit(_instant("enough"))
-        .subquery()
-    )
-    chattering = func.count().filter(last.c.onset_ns > _instant("chattering_since"))
-    flood = func.count().filter(last.c.onset_ns > _instant("flood_since"))
-    columns: list[Any] = [literal(""), null(), chattering, flood]
-    return select(*columns).select_from(last)
-
-
-def _instant(name: str) -> BindParameter[int]:
-    return bindparam(name, type_=BigInteger)
-
-
-_NEARBY: Final = PreparedQuery(union_all(_floods_at_onset(), _onset_counts()))
+)
+_UPDATED: Final = ("until_ns", "held_ns", "due_ns")
+_UPDATE: Final = PreparedWrite(
+    lambda _into: (
+        update(storms)
+        .where(storms.c.seq == bindparam("number"))
+        .values({name: bindparam(name) for name in _UPDATED})
+    ),
+    [*_UPDATED, "number"],
+)
 
 
 DIGEST: Final = "digest"
 MAX_LISTED: Final = 200
 """Largest number of alerts in one digest; more make a further digest."""
+MAX_DIGESTS: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,18 +220,27 @@ def is_due(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnEle
 
 
 def take_due_digests(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
-    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`."""
+    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`.
+
+    Returns about `MAX_DIGESTS`, so that a flood does not block the next step; the others follow a second later.
+    """
     due = storms.c.due_ns
     query = select(storms).where(STORM_DUE, is_due(due, now, every)).order_by(due, storms.c.seq)
     digests: list[Digest] = []
-    for storm in connection.execute(query).all():
+    for storm in connection.execute(query.limit(MAX_DIGESTS)).all():
         number = storm.digests
         episode = storm.kind, storm.site, storm.hammer, storm.fault, storm.began_ns, storm.until_ns
+        done: dict[str, Any] = {"held_ns": None, "due_ns": None}
         while records := _take_held_records(connection, storm.seq):
             number += 1
             digests.append(Digest(*episode, storm.until_ns <= now, number, records))
-        done = {"digests": number, "held_ns": None, "due_ns": None}
+            if len(digests) >= MAX_DIGESTS:
+                done = {}
+                break
+        done["digests"] = number
         connection.execute(update(storms).where(storms.c.seq == storm.seq).values(done))
+        if len(digests) >= MAX_DIGESTS:
+            break
     return digests
 
 
@@ -277,7 +256,21 @@ def _take_held_records(connection: Connection, storm: int) -> list[dict[str, Any
         .limit(MAX_LISTED)
     )
     found = connection.execute(query).all()
-    for site, alert_id, _ in found:
-        sent = {"told": DIGEST, "told_priority": c.priority, "held": False}
-        connection.execute(update(handling).where(c.site == site, c.id == alert_id).values(sent))
+    _SENT.run(
+        connection,
+        [
+            {"own_site": site, "own_id": alert_id, "told": DIGEST, "held": False}
+            for site, alert_id, _ in found
+        ],
+    )
     return [json.loads(record) for *_, record in found]
+
+
+_SENT: Final = PreparedWrite(
+    lambda _into: (
+        update(handling)
+        .where(handling.c.site == bindparam("own_site"), handling.c.id == bindparam("own_id"))
+        .values(told=bindparam("told"), told_priority=handling.c.priority, held=bindparam("held"))
+    ),
+    ["own_site", "own_id", "told", "held"],
+)

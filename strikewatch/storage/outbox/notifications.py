@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from sqlalchemy import Connection, delete, exists, or_, select, tuple_
+from sqlalchemy import Connection, bindparam, delete, exists, or_, select, tuple_
 
 from strikewatch.core.alert import Change, Step
 from strikewatch.core.instant import Instant
@@ -17,12 +17,20 @@ from strikewatch.engine.flood import Rules, Settings
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow
+from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.outbox.floods import Digest, Floods, is_due, take_due_digests
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
 
 PROCESSOR: Final = "strikewatch"
 """The name in the history for changes that no person made."""
+MAX_DUE: Final = 1000
+"""Delayed alerts sent in one transaction; the others follow a second later."""
+_CURRENT: Final = PreparedQuery(
+    select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.ahead).where(
+        alerts.c.site == bindparam("site"), alerts.c.id == bindparam("id")
+    )
+)
 
 
 @dataclass(slots=True)
@@ -80,6 +88,7 @@ class Notifications:
                 self._notify_cleared(row, change)
             elif change.cleared is None or change.deliver:
                 self._notify_active(row, change)
+            self._floods.recount(row)
         self._write()
         return self.outgoing
 
@@ -89,7 +98,7 @@ class Notifications:
         self._end_expired_stays()
         self._unsuppress("unsuppress", *_no_longer_suppressed(self._alarms))
         due = is_due(handling.c.due_ns, self._now, self._rules.longest_delay)
-        for row in table.find_rows(self._connection, self._shelves, DUE, due):
+        for row in table.find_rows(self._connection, self._shelves, DUE, due, limit=MAX_DUE):
             self._send_held_back(row)
         self._write()
         self.outgoing.digests += take_due_digests(self._connection, self._now, self._rules.digest_every)
@@ -160,9 +169,11 @@ class Notifications:
 
     def _send_or_hold(self, row: HandlingRow, change: Change) -> bool:
         """Send the alert alone as raised, or hold it in a flood; return whether it was sent."""
-        self._unwritten.pop(row.name, None)
-        self._write_rows()  # the other rows, which flood suppression counts
-        self._unwritten[row.name] = row
+        if not self._floods.is_loaded(row):
+            self._unwritten.pop(row.name, None)
+            self._write_rows()  # the other rows, which flood suppression counts
+            self._unwritten[row.name] = row
+            self._floods.load(row)
         if self._floods.take(row):
             return False
         self._send(row, change, "raised")
@@ -177,6 +188,10 @@ class Notifications:
         """Send an alert whose delay, shelf or stay out of service has ended, if it is still active."""
         self._unwritten[row.name] = row
         self._suppress(row)
+        self._decide_held_back(row)
+        self._floods.recount(row)
+
+    def _decide_held_back(self, row: HandlingRow) -> None:
         row.due = None
         if row.handling.state in SUPPRESSED or row.handling.state not in ACTIVE or row.held:
             return
@@ -190,9 +205,7 @@ class Notifications:
 
     def _current_change(self, row: HandlingRow) -> Change:
         """Return the alert's stored state as a change."""
-        c = alerts.c
-        query = select(c.record, c.onset_ns, c.cleared_ns, c.ahead).where(c.site == row.site, c.id == row.id)
-        record, onset, cleared, ahead = self._connection.execute(query).one()
+        ((record, onset, cleared, ahead),) = _CURRENT.fetch(self._connection, site=row.site, id=row.id)
         return Change("raised", row.site, row.hammer, row.id, json.loads(record), onset, cleared, ahead)
 
     def _end_expired_shelves(self) -> None:
@@ -227,6 +240,7 @@ class Notifications:
 
     def _write(self) -> None:
         self._write_rows()
+        self._floods.write()
         table.write_history(self._connection, self._entries)
         self._entries.clear()
 
