@@ -161,7 +161,7 @@ def test_look_freely_allows_this_machine_to_view_only(tmp_path: Path) -> None:
         at.token("site office", "act")
         assert at.ask("GET", "/").status == 200
         assert at.ask("POST", f"/api/v1/alerts/{at.alert}/acknowledge", {}).status == 403
-        assert at.ask("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
+        assert at.ask("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 421
         assert at.ask("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
 
 
