@@ -24,6 +24,7 @@ from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_con
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.engines.shared import SharedDatabase
+from strikewatch.web.settings import Settings as Http
 
 Status = Literal["ok", "attention", "trouble"]
 MIB: Final = 1024 * 1024
@@ -53,6 +54,7 @@ def check_all(settings: Settings) -> Iterator[CheckResult]:
     folder = where.parent if isinstance(where, Path) else Path(settings.recording.folder)
     yield from _disk(folder)
     yield from _secrets(settings)
+    yield from _host_names(settings.http)
 
 
 def _broker(mqtt: Mqtt) -> Iterator[CheckResult]:
@@ -221,3 +223,14 @@ def _secrets(settings: Settings) -> Iterator[CheckResult]:
             yield CheckResult("secret", "attention", f"{path} is open to others", f"chmod 600 {path}")
         else:
             yield CheckResult("secret", "ok", f"{path} is for this user only")
+
+
+def _host_names(http: Http) -> Iterator[CheckResult]:
+    if not http.enabled:
+        return
+    if http.accepts_any_host:
+        seen = "the page answers under any host name"
+        yield CheckResult("host names", "attention", seen, "list the names that browsers use in http.hosts")
+    else:
+        names = ", ".join(dict.fromkeys(["localhost", http.host, *http.hosts]))
+        yield CheckResult("host names", "ok", f"the page answers as {names} only")

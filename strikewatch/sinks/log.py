@@ -37,7 +37,9 @@ def set_up(settings: LogSettings) -> None:
     if settings.form == "json":
         last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(ensure_ascii=False)]
     else:
-        last = [_alert_sentence, structlog.dev.ConsoleRenderer(colors=colours)]
+        # the default formatter would print local variables, and so secrets
+        plain = structlog.dev.plain_traceback
+        last = [_alert_sentence, structlog.dev.ConsoleRenderer(colors=colours, exception_formatter=plain)]
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=[*shared, structlog.stdlib.add_logger_name],

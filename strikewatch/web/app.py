@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from strikewatch.web.api import alerts, deliveries, events, rejects
 from strikewatch.web.api.problems import ApiResponse, guarded, not_routed
 from strikewatch.web.api.routing import ApiContext
+from strikewatch.web.host_names import HostNames
 from strikewatch.web.live.stream import EventStream
 
 ROUTERS: Final = (alerts.router, deliveries.router, rejects.router, events.router)
@@ -52,7 +53,7 @@ def create_app(
         redirect_slashes=False,  # a redirect would lead to the name in the Host header
         generate_unique_id_function=lambda route: route.name,
         exception_handlers={HTTPException: not_routed},
-        middleware=[Middleware(_HeadAsGet)],
+        middleware=[Middleware(HostNames, context.settings), Middleware(_HeadAsGet)],
         lifespan=lifespan,
         routes=[Route("/openapi.json", guarded(openapi, context.settings.timeout_s)), *routes],
     )

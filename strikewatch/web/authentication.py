@@ -2,7 +2,7 @@
 
 Until the first token is made, this machine may view everything and change nothing: an action needs a name on record.
 From the first token on, even a revoked one, every request needs a token, unless the settings let this machine
-`look_freely`. A request that came through a proxy is never from this machine.
+`look_freely`. A request that came through a proxy is never from this machine; with a proxy in the settings, none is.
 
 A valid token or session always passes. Only failures are limited, so that nobody can lock out others who share an
 address or a proxy. Invalid cookies are not counted: a browser sends an old one by itself.
@@ -70,9 +70,9 @@ class Authenticator:
                 holder = tokens.holder_of(connection, token.strip())
             elif cookie:
                 holder = tokens.session_holder(connection, cookie, self._wall())
-            local = holder is None and not scheme and self._is_local(client)
+            local = holder is None and not scheme and self._is_local(request, client)
             if local and (self._settings.look_freely or not tokens.any_exist(connection)):
-                return _anonymous(request, role)
+                return _anonymous(role)
         if holder is not None and not bearer:
             _check_csrf(request, cookie)
         if holder is None:
@@ -93,7 +93,7 @@ class Authenticator:
 
     def authenticate_metrics(self, request: Request) -> None:
         """Let this machine read the metrics without a token. Raises Problem as `authenticate` does."""
-        if not self._is_local(find_client(request, self._proxies)):
+        if not self._is_local(request, find_client(request, self._proxies)):
             self.authenticate(request, "view")
 
     def sign_in(self, request: Request, token: str) -> str | None:
@@ -111,8 +111,13 @@ class Authenticator:
         with self._place.write() as connection:
             tokens.end_session(connection, request.cookies.get(SESSION_COOKIE, ""))
 
-    def _is_local(self, client: Client) -> bool:
-        return self._settings.loopback and client.local
+    def _is_local(self, request: Request, client: Client) -> bool:
+        """Return whether a request was certainly made at this machine, and under one of its own names.
+
+        An address alone does not show that: a proxy on this machine has it too.
+        """
+        own_name = is_loopback(request.url.hostname or "")
+        return self._settings.trusts_local and client.local and own_name
 
     def _record_failure(self, token: str, client: Client) -> None:
         wait_s = self._limiter.record_failure(tokens.digest(token)[:_DIGEST_LENGTH], client.name)
@@ -166,10 +171,8 @@ def csrf_token(cookie: str) -> str:
     return hashlib.sha256(f"seal {cookie}".encode()).hexdigest()
 
 
-def _anonymous(request: Request, role: Role) -> Holder:
-    """Allow viewing under this machine's own names: a hostile page can reach us under a name of its own."""
-    if not is_loopback(request.url.hostname or ""):
-        raise Problem(403, "without tokens only this machine may view this", f"to make a token: {_ADD_TOKEN}")
+def _anonymous(role: Role) -> Holder:
+    """Allow viewing and nothing else."""
     if role != "view":
         raise Problem(403, "viewing is all that is allowed without a token", f"to make one: {_ADD_TOKEN}")
     return ANONYMOUS

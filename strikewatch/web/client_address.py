@@ -17,15 +17,10 @@ if TYPE_CHECKING:
 Address = IPv4Address | IPv6Address
 Network = IPv4Network | IPv6Network
 
-FORWARDING: Final = (
-    "forwarded",
-    "via",
-    "x-forwarded-for",
-    "x-forwarded-host",
-    "x-forwarded-proto",
-    "x-real-ip",
-)
+FORWARDING: Final = ("forwarded", "via", "x-real-ip")
 """Headers that a proxy adds: a request with one of them was not made at this machine."""
+FORWARDING_PREFIX: Final = "x-forwarded-"
+"""Headers that begin with this are such headers too."""
 IPV6_BITS: Final = 64
 """One customer gets a whole IPv6 network of this size (RFC 6177), so its addresses count as one client."""
 _PORT: Final = re.compile(r":[\w.-]+$", re.ASCII)
@@ -47,8 +42,7 @@ def find_client(request: "Request", proxies: Sequence[Network]) -> Client:
     headers = request.headers
     trusted = any(peer in network for network in proxies)
     if not trusted:
-        direct = not any(name in headers for name in FORWARDING)
-        return Client(_name(peer), peer.is_loopback and direct)
+        return Client(_name(peer), peer.is_loopback and not is_forwarded(headers))
     by_header = (
         [_node(node) for value in headers.getlist("x-forwarded-for") for node in value.split(",")],
         [_node(_for(element)) for value in headers.getlist("forwarded") for element in _split(value, ",")],
@@ -57,6 +51,11 @@ def find_client(request: "Request", proxies: Sequence[Network]) -> Client:
     # A proxy appends to one of the headers and passes the other on as the client wrote it: if they differ,
     # neither counts.
     return Client(names.pop() if len(names) == 1 else _name(peer), False)
+
+
+def is_forwarded(names: Iterable[str]) -> bool:
+    """Return whether a proxy has passed a request on, by the names of its headers in lower case."""
+    return any(name in FORWARDING or name.startswith(FORWARDING_PREFIX) for name in names)
 
 
 def networks(texts: Iterable[str]) -> tuple[Network, ...]:
@@ -68,6 +67,18 @@ def networks(texts: Iterable[str]) -> tuple[Network, ...]:
         except ValueError as error:
             raise ValueError(f"{error}: write a network such as 10.1.0.0/16, or an address") from None
     return tuple(parsed)
+
+
+def client_name(text: str) -> str:
+    """Return the name of the client at an address; the text itself if it is not an address."""
+    address = _address(text)
+    return text if address is None else _name(address)
+
+
+def is_trusted(text: str, proxies: Sequence[Network]) -> bool:
+    """Return whether an address is one of a trusted proxy."""
+    address = _address(text)
+    return address is not None and any(address in network for network in proxies)
 
 
 def _rightmost_untrusted(peer: Address, hops: Sequence[Address | None], proxies: Sequence[Network]) -> str:

@@ -1,26 +1,29 @@
 """The HTTP server in a supervised thread of its own."""
 
-import asyncio
 import contextlib
 import socket
 import threading
+import time
 from collections.abc import Callable
 from typing import Final
 
-import h11
 import structlog
 import uvicorn
 from starlette.types import ASGIApp
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.web.client_address import networks
+from strikewatch.web.connections import MOST_CONNECTIONS, Connections, Limits, limited_protocol
 from strikewatch.web.settings import Settings
 
 _log: Final = structlog.get_logger("http")
 
-MOST_CONNECTIONS: Final = 500
+ACCEPTED_AT_ONCE: Final = 100
+"""New connections between two turns of the loop: they are open before the limit can close any."""
+SEND_BUFFER_BYTES: Final = 131_072
+"""What the kernel holds for a client that does not read."""
 STOP_TIMEOUT_S: Final = 3.0
 
 
@@ -43,16 +46,19 @@ class Server:
             )
             raise SettingsError([("http.host", what)])
         self._socket = _bind(settings)
+        connections = Connections(networks(settings.trusted_proxies), time.monotonic)
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
-                http=_protocol(settings.timeout_s),
+                http=limited_protocol(Limits(connections, settings.timeout_s)),
+                ws="none",
                 log_config=None,
+                log_level="error",  # anyone who can connect causes the warnings, one for each invalid request
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
                 lifespan="on",
-                limit_concurrency=MOST_CONNECTIONS,
+                backlog=ACCEPTED_AT_ONCE,
                 timeout_keep_alive=5,
                 timeout_graceful_shutdown=2,
             )
@@ -83,50 +89,13 @@ class Server:
             self._failed(error)
 
 
-def _protocol(timeout_s: float) -> type[H11Protocol]:
-    """Return a protocol that disconnects a client that is too slow.
-
-    The limit is for the head of a request, and for the rest of a body whose request was answered already. Until then
-    the endpoint's own limit holds for the body.
-    """
-
-    class TimeLimitedProtocol(H11Protocol):
-        _timer: asyncio.TimerHandle | None = None
-
-        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as in uvicorn
-            super().connection_made(transport)
-            self._start_timer()
-
-        def data_received(self, data: bytes) -> None:
-            super().data_received(data)
-            client = self.conn.their_state
-            answered = self.cycle is not None and self.cycle.response_complete
-            if client is not h11.IDLE and not (answered and client is h11.SEND_BODY):
-                self._stop_timer()
-            elif self._timer is None:
-                self._start_timer()
-
-        def connection_lost(self, exc: Exception | None) -> None:
-            self._stop_timer()
-            super().connection_lost(exc)
-
-        def _start_timer(self) -> None:
-            self._timer = self.loop.call_later(timeout_s, self.transport.close)
-
-        def _stop_timer(self) -> None:
-            if self._timer is not None:
-                self._timer.cancel()
-                self._timer = None
-
-    return TimeLimitedProtocol
-
-
 def _bind(settings: Settings) -> socket.socket:
     try:
         family, *_, address = socket.getaddrinfo(settings.host, settings.port, type=socket.SOCK_STREAM)[0]
         listener = socket.socket(family, socket.SOCK_STREAM)
         try:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
             listener.bind(address)
             listener.listen(MOST_CONNECTIONS)
         except OSError:

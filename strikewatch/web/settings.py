@@ -1,6 +1,7 @@
 """Settings of the HTTP interface."""
 
 import ipaddress
+import re
 from pathlib import Path
 from typing import Final
 
@@ -33,7 +34,12 @@ class Settings(BaseModel):
     trusted_proxies: tuple[str, ...] = Field(
         (),
         description="Networks of proxies whose X-Forwarded-For or Forwarded names the client, such as 127.0.0.1/32; "
-        "each must append to one of these headers",
+        "each must append to one of these headers; then no request counts as made at this machine",
+    )
+    hosts: tuple[str, ...] = Field(
+        (),
+        description="Further names, without port, under which browsers reach the page, such as page.example; requests "
+        "under other names are refused. Empty with a proxy, or with a host that others can reach: any name is accepted",
     )
     strip_h: float = Field(
         10.0, ge=1, le=48, description="The time that a hammer's timeline on the page shows, h"
@@ -43,7 +49,9 @@ class Settings(BaseModel):
         description="A folder of translations of the page, files like en.toml; left out: only those included",
     )
     tls_in_front: bool = Field(
-        False, description="Whether a proxy in front uses TLS; then browsers send sessions over TLS only"
+        False,
+        description="Whether a proxy in front uses TLS; then browsers send sessions over TLS only, and no request "
+        "counts as made at this machine",
     )
     ready_lag_s: float = Field(
         30.0,
@@ -57,6 +65,24 @@ class Settings(BaseModel):
         networks(texts)
         return texts
 
+    @field_validator("hosts")
+    @classmethod
+    def _are_host_names(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        for name in names:
+            if not _HOST_NAME.fullmatch(name) and not _is_address(name):
+                raise ValueError(f"{name!r} is not a host name: write it without scheme, port and path")
+        return names
+
+    @property
+    def trusts_local(self) -> bool:
+        """Whether a request from a loopback address may count as made at this machine: no proxy is configured."""
+        return self.loopback and not self.tls_in_front and not self.trusted_proxies
+
+    @property
+    def accepts_any_host(self) -> bool:
+        """Whether host names are not checked: no name is listed, and every request needs a token."""
+        return not self.hosts and not self.trusts_local
+
     @property
     def loopback(self) -> bool:
         """Whether only this machine can reach it."""
@@ -64,6 +90,7 @@ class Settings(BaseModel):
 
 
 LOCALHOST: Final = "localhost"
+_HOST_NAME: Final = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*")
 
 
 def is_loopback(host: str) -> bool:
@@ -72,3 +99,11 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == LOCALHOST
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True

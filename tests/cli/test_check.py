@@ -234,3 +234,29 @@ def test_an_unreachable_and_a_working_database_server_are_told_apart(
     word, seen = printed_text(found, "database")
     assert word == ("trouble" if isinstance(where, Path) else "ok")
     assert isinstance(where, URL) or "refused" in seen
+
+
+@pytest.mark.parametrize(
+    ("http", "word", "seen"),
+    [
+        ({}, "ok", "the page answers as localhost, 127.0.0.1 only"),
+        ({"tls_in_front": True}, "attention", "the page answers under any host name"),
+        ({"trusted_proxies": ["10.1.0.0/16"]}, "attention", "the page answers under any host name"),
+        ({"host": "0.0.0.0"}, "attention", "the page answers under any host name"),
+        (
+            {"tls_in_front": True, "hosts": ["page.example"]},
+            "ok",
+            "the page answers as localhost, 127.0.0.1, page.example only",
+        ),
+    ],
+)
+def test_host_names_that_are_not_checked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], http: dict[str, Any], word: str, seen: str
+) -> None:
+    found = look(tmp_path, capsys, http=http)
+    assert said(found, "host names") == (word, seen)
+    assert (word == "ok") == ("http.hosts" not in found["host names"]["remedy"])
+
+
+def test_host_names_where_nothing_listens(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "host names" not in look(tmp_path, capsys, http={"enabled": False})

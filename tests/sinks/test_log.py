@@ -2,7 +2,9 @@
 
 import json
 import logging
+import sys
 from pathlib import Path
+from typing import Literal
 
 import pytest
 import structlog
@@ -51,6 +53,37 @@ def test_libraries_log_to_the_same_destination_in_the_same_form(tmp_path: Path) 
     theirs, ours = [json.loads(line) for line in file.read_text().splitlines()]
     assert (theirs["event"], theirs["level"], theirs["logger"]) == ("it is late", "warning", "some.library")
     assert (ours["event"], ours["level"], ours["place"]) == ("broken", "error", "disk")
+
+
+SECRET = "whsec_" + "d2hpc3BlcmVk" * 3
+
+
+def fail(secret: str) -> None:
+    """Raise an error with a secret among the local variables."""
+    held = {"key": secret}
+    raise ValueError(f"cannot use a key of {len(held['key'])} characters")
+
+
+@pytest.mark.parametrize("form", ["json", "console"])
+@pytest.mark.parametrize("terminal", [False, True])
+def test_a_traceback_shows_no_local_variables(
+    form: Literal["json", "console"],
+    terminal: bool,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """In our own lines and in those of libraries; also in the colours of a terminal."""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    log.set_up(LogSettings(form=form))
+    try:
+        fail(SECRET)
+    except ValueError as error:
+        structlog.get_logger("ours").exception("broken")
+        logging.getLogger("some.library").exception("broken")
+        logging.getLogger("some.library").error("broken", exc_info=error)
+    shown = capsys.readouterr().err
+    assert shown.count("cannot use a key of 42 characters") == 3
+    assert SECRET not in shown
 
 
 def test_the_log_file_is_reopened_after_rotation(tmp_path: Path) -> None:

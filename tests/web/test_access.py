@@ -2,11 +2,13 @@
 
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from strikewatch.errors import SettingsError
 from strikewatch.web.api.routing import api_router
+from strikewatch.web.settings import Settings
 from tests.web.site import HAMMER, Site, site
 
 BASE = "/api/v1"
@@ -36,8 +38,72 @@ def test_a_request_under_a_foreign_host_name_is_refused(tmp_path: Path) -> None:
     """A page elsewhere whose name has come to mean 127.0.0.1 in somebody's browser."""
     with site(tmp_path) as server:
         response = server.request("GET", f"{BASE}/alerts", headers={"Host": "elsewhere.example"})
-        assert response.status == 403
+        assert response.status == 421
         assert server.alert not in response.text
+        assert "http.hosts" in response.json["remedy"]
+
+
+FOREIGN = ("elsewhere.example", "192.0.2.7", "localhost.example", "127.0.0.1.example:80", "[::2]", "[")
+READ = (f"{BASE}/alerts", "/metrics", "/", "/stream", "/healthz")
+
+
+@pytest.mark.parametrize("with_token", [False, True])
+def test_nothing_answers_under_a_foreign_host_name(tmp_path: Path, with_token: bool) -> None:
+    with site(tmp_path) as server:
+        token = server.token("Ada", "view") if with_token else None
+        for host in FOREIGN:
+            for path in READ:
+                assert server.request("GET", path, token=token, headers={"Host": host}).status in (
+                    400,
+                    421,
+                ), (
+                    host,
+                    path,
+                )
+        for host in ("localhost", "LOCALHOST:80", f"127.0.0.1:{server.port}", "[::1]:80"):
+            assert (
+                server.request("GET", f"{BASE}/alerts", token=token, headers={"Host": host}).status == 200
+            ), host
+
+
+def test_a_listed_host_name_answers_and_still_needs_a_token(tmp_path: Path) -> None:
+    """A page of that name could be anywhere, so it does not count as this machine."""
+    with site(tmp_path, hosts=("Page.example",)) as server:
+        named = {"Host": "page.example:8443"}
+        for path in (f"{BASE}/alerts", "/metrics"):
+            assert server.request("GET", path, headers=named).status == 401
+        assert (
+            server.request("GET", f"{BASE}/alerts", token=server.token("Ada", "view"), headers=named).status
+            == 200
+        )
+        assert server.request("GET", "/healthz", headers={"Host": "other.example"}).status == 421
+        forwarded = {"Host": "other.example", "X-Forwarded-For": "192.0.2.1"}
+        assert server.request("GET", "/healthz", headers=forwarded).status == 421
+
+
+@pytest.mark.parametrize("given", ["http://page.example", "page.example:80", "page/x", ""])
+def test_a_listed_host_name_is_a_name_only(given: str) -> None:
+    with pytest.raises(ValueError, match="without scheme, port and path"):
+        Settings(hosts=(given,))
+
+
+@pytest.mark.parametrize(
+    "proxy",
+    [{"tls_in_front": True}, {"trusted_proxies": ("127.0.0.1/32",)}, {"trusted_proxies": ("10.1.0.0/16",)}],
+)
+@pytest.mark.parametrize("tokens_exist", [False, True])
+def test_with_a_proxy_in_the_settings_nobody_is_at_this_machine(
+    tmp_path: Path, proxy: dict[str, Any], tokens_exist: bool
+) -> None:
+    """Even without any forwarding header, which not every proxy sends, and even with look_freely."""
+    with site(tmp_path, look_freely=True, **proxy) as server:
+        if tokens_exist:
+            server.token("Ada", "view")
+        for path in (f"{BASE}/alerts", "/metrics", "/openapi.json", "/stream"):
+            assert server.request("GET", path).status == 401, path
+        assert server.request("GET", "/").status == 303
+        # the name of the page is not known, and tokens decide
+        assert server.request("GET", f"{BASE}/alerts", headers={"Host": "page.example"}).status == 401
 
 
 def test_every_request_needs_a_token_once_one_was_made_even_a_revoked_one(tmp_path: Path) -> None:
@@ -143,6 +209,10 @@ def test_forwarding_headers_are_ignored_without_a_trusted_proxy(tmp_path: Path) 
         {"X-Forwarded-For": "127.0.0.1"},
         {"Forwarded": "for=127.0.0.1"},
         {"X-Forwarded-Proto": "https"},
+        {"X-Forwarded-Port": "443"},
+        {"X-Forwarded-Server": "front.example"},
+        {"X-Forwarded-Anything": ""},
+        {"X-Forwarded-For": "192.0.2.1", "Host": "page.example"},
         {"X-Real-IP": "127.0.0.1"},
         {"Via": "1.1 proxy"},
     ],

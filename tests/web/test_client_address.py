@@ -12,6 +12,13 @@ from strikewatch.web.authentication import FailureLimiter
 from strikewatch.web.client_address import FORWARDING, Client, find_client, networks
 from strikewatch.web.settings import Settings
 
+HEADERS = (
+    *FORWARDING,
+    "x-forwarded-for",
+    "x-forwarded-host",
+    "x-forwarded-proto",
+    "x-forwarded-by-a-new-one",
+)
 PROXY, OTHER = "10.1.0.5", "10.1.7.9"
 PROXIES = networks(["10.1.0.0/16"])
 Headers = Sequence[tuple[str, str]]
@@ -78,7 +85,7 @@ def test_a_header_that_the_proxy_only_passes_on_is_ignored(claimed: str, peer: o
         assert found(PROXY, headers).name in (str(peer), PROXY)
 
 
-@given(st.lists(st.tuples(st.sampled_from(FORWARDING), texts), max_size=4), st.booleans())
+@given(st.lists(st.tuples(st.sampled_from(HEADERS), texts), max_size=4), st.booleans())
 def test_no_header_makes_a_client_another_or_local(headers: Headers, trusting: bool) -> None:
     proxies = ["10.1.0.0/16"] if trusting else []
     for peer in ("192.0.2.1", "127.0.0.1"):

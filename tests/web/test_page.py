@@ -168,7 +168,7 @@ def test_look_freely_allows_this_machine_to_view_only(tmp_path: Path) -> None:
         server.token("site office", "act")
         assert server.request("GET", "/").status == 200
         assert server.request("POST", f"/api/v1/alerts/{server.alert}/acknowledge", {}).status == 403
-        assert server.request("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 403
+        assert server.request("GET", "/", headers={"Host": "elsewhere.invalid"}).status == 421
         assert server.request("GET", "/", headers={"Cookie": f"{SESSION_COOKIE}=x"}).status == 200
 
 
