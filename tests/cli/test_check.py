@@ -186,7 +186,7 @@ def test_a_clock_that_differs_from_the_file_system_is_reported(
     """Only the clock is simulated; the file system's is real."""
     real = time.time
 
-    class Off:
+    class ClockAhead:
         @staticmethod
         def time() -> float:
             return real() + 90
@@ -200,7 +200,7 @@ def test_a_clock_that_differs_from_the_file_system_is_reported(
 @pytest.mark.parametrize(
     ("revision", "words"),
     [
-        ("9999", f"knows them up to {tables.SCHEMA_VERSION}: use the newer program"),
+        ("9999", f"knows versions up to {tables.SCHEMA_VERSION}: use the newer release"),
         ("0003", "start the processor of this release once"),
     ],
 )

@@ -187,7 +187,7 @@ def test_settings_in_a_shift_folder_apply_to_that_shift(capsys: pytest.CaptureFi
     plain = FULL.parents[1] / "config" / "strikewatch.toml"
     ids, err = replay(capsys, FULL, "--config", plain)
     assert len(ids) < len(golden)
-    assert f"not used, since it was named: {FULL / 'settings.toml'}" in err
+    assert f"therefore not used: {FULL / 'settings.toml'}" in err
 
 
 def test_each_shift_of_a_hammer_has_its_own_settings(

@@ -166,7 +166,7 @@ def test_a_progress_bar_is_shown_on_terminals_only(
 @pytest.mark.parametrize("arguments", [["--help"], ["replay", "--help"]])
 def test_help_loads_no_heavy_library(arguments: list[str]) -> None:
     """It loads neither numpy nor anything heavier."""
-    heavy = "numpy, pandas, pyarrow, numba, pydantic, rich"
+    heavy = "numpy, pandas, pyarrow, numba, pydantic"
     code = (
         "import sys\nfrom strikewatch.cli.main import main\n"
         f"main({arguments!r})\n"
@@ -214,9 +214,7 @@ def test_angles_without_arm_lengths_are_reported(
     config.write_text(f"[hammers.HB-06.pose]\n{lengths}" if arm else "", encoding="utf-8")
     assert main(["replay", str(tmp_path), "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    why = (
-        "spots are expected apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
-    )
+    why = "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
     assert (f"same_spot ({why}" in out) != arm
     assert "Less certain on HB-06: " in out
 
