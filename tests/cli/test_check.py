@@ -191,7 +191,7 @@ def test_a_clock_that_differs_from_the_file_system_is_reported(
         def time() -> float:
             return real() + 90
 
-    monkeypatch.setattr(health_check, "time", Off)
+    monkeypatch.setattr(health_check, "time", ClockAhead)
     word, seen = printed_text(run_checks(tmp_path, capsys), "clock")
     assert word == "attention"
     assert seen.endswith(" s apart from the file system's")
