@@ -2,12 +2,15 @@
 
 import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from strikewatch.cli.output import detail
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from strikewatch.settings.database import DatabaseSettings
     from strikewatch.settings.tree import Settings
 
@@ -37,6 +40,18 @@ def load_database_settings(config: Path | None) -> "DatabaseSettings":
     loaded = load(_path(config))
     use_zones(loaded.sites)
     return loaded
+
+
+@contextmanager
+def open_connection(config: Path | None, *, write: bool = False) -> "Iterator[Connection]":
+    """Open the database that the settings name, for one short transaction. Raises SettingsError, StoreError."""
+    from strikewatch.storage.engines.shared import SharedDatabase
+
+    with (
+        SharedDatabase(load_database_settings(config).store.where) as database,
+        database.write() if write else database.read() as connection,
+    ):
+        yield connection
 
 
 def _path(config: Path | None) -> Path | None:

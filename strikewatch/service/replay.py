@@ -227,9 +227,9 @@ def losses(merge: Merge) -> list[Loss]:
     return [loss for s, shift in enumerate(merge.shifts) if (loss := _loss_of(shift, merge, s)).reasons]
 
 
-def check_loss(found: Iterable[Loss], allowed_percent: float) -> None:
+def check_loss(recording_losses: Iterable[Loss], allowed_percent: float) -> None:
     """Raise InputError if a recording lost more than allowed; it names all of these and the reasons."""
-    over = [loss for loss in found if loss.percent > allowed_percent]
+    over = [loss for loss in recording_losses if loss.percent > allowed_percent]
     if not over:
         return
     lines = [f"{loss.place}: {loss.percent:.2g} % would be lost: {'; '.join(loss.reasons)}" for loss in over]

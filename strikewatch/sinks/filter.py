@@ -126,8 +126,8 @@ def _parse_range(text: str) -> list[tuple[int, int]]:
     return [(each, each + length) for each in begins]
 
 
-def _minute(found: re.Match[str], part: str) -> int:
-    hour, minute = int(found[f"h{part}"]), int(found[f"m{part}"])
+def _minute(match: re.Match[str], part: str) -> int:
+    hour, minute = int(match[f"h{part}"]), int(match[f"m{part}"])
     if minute > 59 or hour * 60 + minute > DAY_MIN:
         raise ValueError(f"{hour:02}:{minute:02} is not a time of day")
     return hour * 60 + minute

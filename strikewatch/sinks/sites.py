@@ -17,13 +17,13 @@ class Sites(BaseModel):
 
     @field_validator("zone", "zones")
     @classmethod
-    def _exist(cls, given: str | dict[str, str]) -> str | dict[str, str]:
-        for name in [given] if isinstance(given, str) else given.values():
+    def _exist(cls, names: str | dict[str, str]) -> str | dict[str, str]:
+        for name in [names] if isinstance(names, str) else names.values():
             try:
                 ZoneInfo(name)
             except (ZoneInfoNotFoundError, ValueError, OSError):
                 raise ValueError(f"there is no time zone {name!r}; names are like Europe/Dublin") from None
-        return given
+        return names
 
     def zone_of(self, site: str) -> ZoneInfo:
         return ZoneInfo(self.zones.get(site, self.zone))

@@ -111,9 +111,9 @@ _SENT: Final = (
 )
 
 
-def _remove_sent(connection: Connection, found: list[dict[str, Any]]) -> None:
-    connection.execute(delete(attempts).where(attempts.c.outbox_seq == bindparam("number")), found)
-    connection.execute(delete(outbox).where(outbox.c.seq == bindparam("number")), found)
+def _remove_sent(connection: Connection, keys: list[dict[str, Any]]) -> None:
+    connection.execute(delete(attempts).where(attempts.c.outbox_seq == bindparam("number")), keys)
+    connection.execute(delete(outbox).where(outbox.c.seq == bindparam("number")), keys)
 
 
 _due = exists().where(
@@ -129,14 +129,14 @@ _ALERTS: Final = select(alerts.c.site.label("at"), alerts.c.id.label("name")).wh
 )
 
 
-def _remove_alerts(connection: Connection, found: list[dict[str, Any]]) -> None:
+def _remove_alerts(connection: Connection, keys: list[dict[str, Any]]) -> None:
     """Remove alerts with their handling, history, messages and attempts."""
     for table, name in ((alerts, "id"), (handling, "id"), (history, "alert_id"), (outbox, "alert_id")):
         this = (table.c.site == bindparam("at"), table.c[name] == bindparam("name"))
         if table is outbox:
             sent = select(outbox.c.seq).where(*this)
-            connection.execute(delete(attempts).where(attempts.c.outbox_seq.in_(sent)), found)
-        connection.execute(delete(table).where(*this), found)
+            connection.execute(delete(attempts).where(attempts.c.outbox_seq.in_(sent)), keys)
+        connection.execute(delete(table).where(*this), keys)
 
 
 def _by_start(table: Any) -> _Rule:
@@ -145,16 +145,16 @@ def _by_start(table: Any) -> _Rule:
     find = select(c.site.label("at"), c.hammer.label("name"), c.start_ns.label("began"))
     this = (c.site == bindparam("at"), c.hammer == bindparam("name"), c.start_ns == bindparam("began"))
 
-    def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
-        connection.execute(delete(table).where(*this), found)
+    def remove(connection: Connection, keys: list[dict[str, Any]]) -> None:
+        connection.execute(delete(table).where(*this), keys)
 
     return _batches(find.where(c.start_ns < _CUT).order_by(c.start_ns), remove)
 
 
-def _remove_problems(connection: Connection, found: list[dict[str, Any]]) -> None:
+def _remove_problems(connection: Connection, keys: list[dict[str, Any]]) -> None:
     c = feed_problems.c
     this = (c.sender == bindparam("who"), c.reason == bindparam("why"), c.key == bindparam("what"))
-    connection.execute(delete(feed_problems).where(*this), found)
+    connection.execute(delete(feed_problems).where(*this), keys)
 
 
 _p = feed_problems.c
@@ -166,8 +166,8 @@ _PROBLEMS: Final = (
 
 
 def _by_number(table: Any, *where: ColumnElement[bool]) -> _Rule:
-    def remove(connection: Connection, found: list[dict[str, Any]]) -> None:
-        connection.execute(delete(table).where(table.c.seq == bindparam("number")), found)
+    def remove(connection: Connection, keys: list[dict[str, Any]]) -> None:
+        connection.execute(delete(table).where(table.c.seq == bindparam("number")), keys)
 
     return _batches(select(table.c.seq.label("number")).where(*where).order_by(table.c.seq), remove)
 

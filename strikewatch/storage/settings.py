@@ -58,21 +58,21 @@ class Settings(BaseModel):
 
     @field_validator("url")
     @classmethod
-    def _is_usable(cls, given: str | None) -> str | None:
-        if given is None:
+    def _is_usable(cls, address: str | None) -> str | None:
+        if address is None:
             return None
         from sqlalchemy import make_url
         from sqlalchemy.exc import ArgumentError
 
         try:
-            url = make_url(given)
+            url = make_url(address)
         except (ArgumentError, ValueError):
             raise ValueError(f"is not the address of a database; {_EXAMPLE}") from None
         if url.drivername != "postgresql" or not url.database:
             raise ValueError(_EXAMPLE)
         if url.password is not None:
             raise ValueError("holds a password; put it into a file and name that in password_file")
-        return given
+        return address
 
     @property
     def where(self) -> "Path | URL":

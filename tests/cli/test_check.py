@@ -186,12 +186,12 @@ def test_a_clock_that_differs_from_the_file_system_is_reported(
     """Only the clock is simulated; the file system's is real."""
     real = time.time
 
-    class Off:
+    class ClockAhead:
         @staticmethod
         def time() -> float:
             return real() + 90
 
-    monkeypatch.setattr(health_check, "time", Off)
+    monkeypatch.setattr(health_check, "time", ClockAhead)
     word, seen = printed_text(run_checks(tmp_path, capsys), "clock")
     assert word == "attention"
     assert seen.endswith(" s apart from the file system's")

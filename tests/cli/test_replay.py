@@ -214,9 +214,7 @@ def test_angles_without_arm_lengths_are_reported(
     config.write_text(f"[hammers.HB-06.pose]\n{lengths}" if arm else "", encoding="utf-8")
     assert main(["replay", str(tmp_path), "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    why = (
-        "spots are expected apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
-    )
+    why = "spots are told apart by pauses only: the feed has boom_deg, stick_deg, bucket_deg and swing_deg"
     assert (f"same_spot ({why}" in out) != arm
     assert "Less certain on HB-06: " in out
 

@@ -199,7 +199,7 @@ def test_the_erase_command_counts_first_and_erases_with_yes(
     assert main([*command, "--yes"]) == 0
     assert "op-14 is now 'forgotten'" in capsys.readouterr().out
     assert main([*command, "--yes"]) == 0
-    assert "No entry names op-14" in capsys.readouterr().out
+    assert "No entry names op-14 in" in capsys.readouterr().out
     running = Store(tmp_path / "watch.db")
     assert main([*command, "--yes"]) == 1
     assert "in use by another strikewatch" in capsys.readouterr().err

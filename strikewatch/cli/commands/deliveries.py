@@ -8,7 +8,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import load_database_settings, load_settings
+from strikewatch.cli.settings_file import load_database_settings, load_settings, open_connection
 from strikewatch.errors import InputError, StoreError
 
 if TYPE_CHECKING:
@@ -54,12 +54,10 @@ def show_list(options: Namespace) -> int:
     --from and --to select by when a delivery was queued.
     """
     from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    settings = load_database_settings(options.config)
     begin, end = shared.instants(options, time.time_ns(), None)
-    with SharedDatabase(settings.store.where) as database, database.read() as connection:
+    with open_connection(options.config) as connection:
         found = deliveries.search(
             connection,
             endpoint=options.endpoint,
@@ -85,13 +83,9 @@ def show_list(options: Namespace) -> int:
 def show_one(options: Namespace) -> int:
     """Show the delivery NUMBER with every recorded attempt."""
     from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.outbox import deliveries
 
-    with (
-        SharedDatabase(load_database_settings(options.config).store.where) as database,
-        database.read() as connection,
-    ):
+    with open_connection(options.config) as connection:
         delivery, tried = deliveries.look_up(connection, options.number)
     if options.json:
         output.print_json(

@@ -13,7 +13,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.rendering.common import local, second
-from strikewatch.cli.settings_file import load_database_settings
+from strikewatch.cli.settings_file import open_connection
 
 if TYPE_CHECKING:
     from strikewatch.core.instant import Instant
@@ -47,14 +47,10 @@ def command(options: Namespace) -> int:
     """
     from strikewatch.errors import Refused
     from strikewatch.storage.actions import feed_problems
-    from strikewatch.storage.engines.shared import SharedDatabase
 
     now = time.time_ns()
     begin, end = shared.instants(options, now, None)
-    with (
-        SharedDatabase(load_database_settings(options.config).store.where) as database,
-        database.read() as connection,
-    ):
+    with open_connection(options.config) as connection:
         found = feed_problems.search(
             connection, now, site=options.site, hammer=options.hammer, sender=options.sender, since=begin
         )

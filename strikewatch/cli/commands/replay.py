@@ -116,8 +116,8 @@ def _heading(key: "Key", firing_h: float, n: int, *, with_site: bool) -> Text:
     return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_counted(n, 'alert')}")
 
 
-def _counted(n: int, what: str) -> str:
-    return f"{n:,} {what}" if n == 1 else f"{n:,} {what}s"
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def _alerts_table(records: Records, *, sentences: bool) -> Table:

@@ -7,7 +7,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import load_database_settings
+from strikewatch.cli.settings_file import open_connection
 
 ROLES = ("view", "act", "review")
 
@@ -27,12 +27,8 @@ def command(**_: object) -> None:
 def add(options: Namespace) -> int:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with (
-        SharedDatabase(load_database_settings(options.config).store.where) as database,
-        database.write() as connection,
-    ):
+    with open_connection(options.config, write=True) as connection:
         token = tokens.add(connection, options.name, options.role, time.time_ns())
     print(token)
     return 0
@@ -46,12 +42,8 @@ def show_list(options: Namespace) -> int:
     """List the tokens: name, role, when made and when revoked."""
     from strikewatch.core import instant
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with (
-        SharedDatabase(load_database_settings(options.config).store.where) as database,
-        database.read() as connection,
-    ):
+    with open_connection(options.config) as connection:
         found = tokens.holders(connection)
     if options.json:
         output.print_json(
@@ -89,12 +81,8 @@ def show_list(options: Namespace) -> int:
 def revoke(options: Namespace) -> int:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
-    from strikewatch.storage.engines.shared import SharedDatabase
 
-    with (
-        SharedDatabase(load_database_settings(options.config).store.where) as database,
-        database.write() as connection,
-    ):
+    with open_connection(options.config, write=True) as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
     print(
         f"{options.name}'s token is revoked." if was_good else f"{options.name}'s token was revoked before."

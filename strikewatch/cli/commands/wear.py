@@ -84,26 +84,28 @@ def tools(options: Namespace) -> int:
     return 0
 
 
-def _show_tools(console: Console, found: "Condition") -> None:
+def _show_tools(console: Console, condition: "Condition") -> None:
     """Print the fitted tools, all tools, and how long tools last."""
     from strikewatch.review.report import hammers as words
     from strikewatch.review.wear.advice import PRACTICE
 
-    if found.fitted:
-        console.print(_fitted_table(found.fitted))
+    if condition.fitted:
+        console.print(_fitted_table(condition.fitted))
         notes = [
-            f"{fitted_tool.hammer}: {fitted_tool.note}" for fitted_tool in found.fitted if fitted_tool.note
+            f"{fitted_tool.hammer}: {fitted_tool.note}"
+            for fitted_tool in condition.fitted
+            if fitted_tool.note
         ]
         for note in notes:
             console.print(Text(note, "yellow"))
-        if not notes and any(fitted_tool.advice for fitted_tool in found.fitted):
+        if not notes and any(fitted_tool.advice for fitted_tool in condition.fitted):
             console.print(Text(f"Which tool suits: {PRACTICE}", "dim"))
         console.print()
-    if found.tools:
-        console.print(_tools_table(found.tools))
-    if found.groups:
+    if condition.tools:
+        console.print(_tools_table(condition.tools))
+    if condition.groups:
         console.print()
-        console.print(_groups_table(found.groups))
+        console.print(_groups_table(condition.groups))
         console.print(Text(words.SURVIVAL_NOTE, "dim"))
 
 

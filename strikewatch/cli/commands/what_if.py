@@ -108,19 +108,19 @@ def _sweep(options: Namespace, settings: "Settings") -> int:
 
 
 def _show_changes(
-    console: Console, changes: Sequence[str], before: "Run", after: "Run", found: "Sequence[Pair]"
+    console: Console, changes: Sequence[str], before: "Run", after: "Run", pairs: "Sequence[Pair]"
 ) -> None:
     """Print the differing alerts and the rates of both runs; `changes`: the options as given."""
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.what_if import CHANGES
 
-    counts = Counter(pair.change for pair in found)
+    counts = Counter(pair.change for pair in pairs)
     summary = ", ".join(f"{counts[kind]} {kind}" for kind in CHANGES if counts[kind]) or "no alerts at all"
     console.print(f"With {', '.join(changes)}: {summary}.\n")
     console.print(_rates_table(before, after))
     console.print()
     table = plain_table(heading("onset"), "hammer", "operator", "fault", "what changes")
-    differing = [pair for pair in found if pair.change != "same"]
+    differing = [pair for pair in pairs if pair.change != "same"]
     for pair in differing[:MAX_LISTED]:
         record = pair.record
         operator = record["operator"] or "unassigned"

@@ -28,26 +28,26 @@ HOW_TO_UNMUTE: Final = {
 """How to end each kind of mute."""
 
 
-def show_alerts(console: Console, found: Sequence[ListedAlert], *, total: int) -> None:
+def show_alerts(console: Console, alerts: Sequence[ListedAlert], *, total: int) -> None:
     """Print alerts by site, in the order given; `total`: how many match."""
-    if not found:
+    if not alerts:
         console.print("No alerts.")
         return
-    by_site = sorted(found, key=lambda alert: str(alert.record["site"]))
+    by_site = sorted(alerts, key=lambda alert: str(alert.record["site"]))
     for site, own in groupby(by_site, key=lambda alert: str(alert.record["site"])):
         listed = list(own)
         console.print(
             Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
         )
         console.print(_alerts(listed, sentences=console.width >= SENTENCES))
-    if len(found) < total:
-        console.print(f"{len(found)} of {total} alerts; --limit {total} shows all.", style="dim")
+    if len(alerts) < total:
+        console.print(f"{len(alerts)} of {total} alerts; --limit {total} shows all.", style="dim")
 
 
-def show_muted(console: Console, found: Sequence[Mute]) -> None:
+def show_muted(console: Console, mutes: Sequence[Mute]) -> None:
     """Print each mute: who, why, until when, how many alerts are active, and how to end it."""
-    console.print(Text.assemble(("muted", "bold"), f"  {len(found) or 'nothing'}"))
-    for mute in found:
+    console.print(Text.assemble(("muted", "bold"), f"  {len(mutes) or 'nothing'}"))
+    for mute in mutes:
         what = f"{mute.fault or 'all faults'} of {mute.hammer or 'all hammers'}"
         if mute.kind == "shelved" and not mute.hammer:
             what = f"{mute.fault} of the processor"
@@ -103,17 +103,17 @@ def describe_state(listed: ListedAlert) -> str:
     return words
 
 
-def state_name(word: str) -> str:
-    return STATE_NAMES.get(word, word)
+def state_name(state: str) -> str:
+    return STATE_NAMES.get(state, state)
 
 
-def _alerts(found: Sequence[ListedAlert], *, sentences: bool) -> Table:
+def _alerts(alerts: Sequence[ListedAlert], *, sentences: bool) -> Table:
     table = _table(
-        "id", heading("onset", found[0].record["site"]), "hammer", "fault", "priority", "state", "operator"
+        "id", heading("onset", alerts[0].record["site"]), "hammer", "fault", "priority", "state", "operator"
     )
     if sentences:
         table.add_column("what happened", overflow="fold")
-    for listed in found:
+    for listed in alerts:
         record = listed.record
         row = [
             record["id"][:ID_DIGITS],

@@ -10,7 +10,7 @@ from strikewatch.storage.outbox.deliveries import Delivery
 from strikewatch.storage.outbox.messages import Attempt
 
 
-def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str]) -> None:
+def show_list(console: Console, deliveries: Sequence[Delivery], off: Mapping[str, str]) -> None:
     """Print the deliveries in the order given, and which endpoints are switched off."""
     for name, reason in off.items():
         console.print(
@@ -29,7 +29,7 @@ def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str
         "outcome",
     ):
         table.add_column(title, justify="right" if title in ("number", "tries") else "left")
-    for delivery in found:
+    for delivery in deliveries:
         about = " ".join(str(delivery.body[key]) for key in ("hammer", "fault") if delivery.body.get(key))
         at = second(delivery.created)
         table.add_row(
@@ -43,7 +43,7 @@ def show_list(console: Console, found: Sequence[Delivery], off: Mapping[str, str
             at,
             delivery.outcome or "",
         )
-    console.print(table if found else "No deliveries.")
+    console.print(table if deliveries else "No deliveries.")
 
 
 def show_one(console: Console, delivery: Delivery, tried: Sequence[Attempt]) -> None:

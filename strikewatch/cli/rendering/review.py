@@ -86,20 +86,20 @@ def _usage(console: Console, usage: UsagePart) -> None:
         console.print(Text(words, "dim"))
 
 
-def _condition(console: Console, found: WearAndTools) -> None:
+def _condition(console: Console, section: WearAndTools) -> None:
     console.print()
     console.print(Text("Wear and tools", "bold"))
-    for inspected in found.inspected:
+    for inspected in section.inspected:
         console.print(Text(f"{inspected.hammer}, {inspected.when}. {inspected.verdict} {inspected.why}"))
         for each in inspected.readings:
             trend = each.picture.caption if each.picture else each.trend
             console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
-    for fitting in found.condition.fitted:
+    for fitting in section.condition.fitted:
         if fitting.note:
             console.print(Text(f"{fitting.hammer}: {fitting.note}"))
-    if found.condition.groups:
+    if section.condition.groups:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
-        for group in found.condition.groups:
+        for group in section.condition.groups:
             table.add_row(group.name, str(group.tools), str(group.ended), *hammers.median_life(group))
         console.print(table)
         console.print(Text(hammers.SURVIVAL_NOTE, "dim"))

@@ -284,14 +284,14 @@ class _Transaction:
         return ActionResult(listed, (listed.record["site"], listed.record["hammer"]), self.changed)
 
 
-def _check_person_and_text(by: str, words: str, must: str = "") -> None:
+def _check_person_and_text(by: str, text: str, must: str = "") -> None:
     """Check the name and text of an action, which stay on record. Raises Refused."""
     if not by.strip() or len(by) > MAX_NAME or not by.isprintable():
         raise Refused(f"give the name of the person: 1 to {MAX_NAME} printable characters")
-    if must and not words.strip():
+    if must and not text.strip():
         raise Refused(f"give {must}")
-    if len(words) > MAX_TEXT:
-        raise Refused(f"a reason or comment has at most {MAX_TEXT} characters; this one has {len(words)}")
+    if len(text) > MAX_TEXT:
+        raise Refused(f"a reason or comment has at most {MAX_TEXT} characters; this one has {len(text)}")
 
 
 def _shelf_row(row: HandlingRow, shelf: Shelf, now: Instant) -> dict[str, Any]:

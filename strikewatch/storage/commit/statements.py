@@ -149,9 +149,9 @@ def reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
     }
 
 
-def _storable_text(words: str) -> str:
+def _storable_text(text: str) -> str:
     """Replace lone surrogates, which no database stores, and U+0000, which PostgreSQL does not."""
-    return words.replace("\0", "\ufffd").encode(errors="replace").decode()
+    return text.replace("\0", "\ufffd").encode(errors="replace").decode()
 
 
 _COUNTS: Final = ("blows", "blank_blows")

@@ -90,7 +90,7 @@ def whole(host: str, port: int, n: int) -> float:
     from strikewatch.service import run
     from strikewatch.service.worker import Worker
     from strikewatch.settings.tree import load
-    from tests.long.benchmarks.latency import AlertActions
+    from tests.long.benchmarks.latency import AlertReceiver
     from tests.service.processor import SECRET
 
     times: list[float] = []
@@ -106,7 +106,7 @@ def whole(host: str, port: int, n: int) -> float:
             return got
 
     run.Worker = Timed  # type: ignore[misc]
-    desk = AlertActions()
+    desk = AlertReceiver()
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "secret").write_text(SECRET)
         settings = load(
