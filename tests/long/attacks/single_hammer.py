@@ -23,6 +23,7 @@ def flips(site: Site, scale: float, count: int) -> AttackReport:
     """Send readings that alternate between possible and impossible, all in one block."""
     flips = round(count * scale)
     start = time.time_ns() - round(2 * flips * STEP_S * SECOND) - SECOND
+    start -= start % 1000  # the text of an instant has microseconds
     block = {
         "time": instant.text(start),
         "step_s": STEP_S,

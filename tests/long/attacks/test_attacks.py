@@ -19,7 +19,6 @@ ALERT_TIMEOUT_S = 45.0
 
 NOT_HELD: dict[str, str] = {
     "takeover-queue": "anybody may take over the session, and nothing reports that it was lost",
-    "flips": "each flip is an alert of its own",
 }
 """Attacks that are known to do harm, and by what. One that no longer does fails here until it is taken out."""
 
