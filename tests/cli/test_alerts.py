@@ -10,13 +10,13 @@ import pytest
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
 from tests.cli.command import strikewatch
-from tests.engine.scene import Scene
+from tests.engine.scenario import AlertScenario
 
 
 @pytest.fixture
-def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Scene]:
+def scenario(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[AlertScenario]:
     """Three alerts of today; the store stays open, as that of a running processor."""
-    one = Scene(tmp_path)
+    one = AlertScenario(tmp_path)
     one.now = time.time_ns() - 3600 * SECOND
     one.raise_("HB-03", "grease_overdue")
     one.raise_("HB-01", "same_spot", "high")
@@ -38,11 +38,11 @@ def lines(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[dict[str,
 
 
 def test_open_alerts_are_listed_in_80_columns_and_filtered(
-    scene: Scene, capsys: pytest.CaptureFixture[str]
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table = told(capsys, "alerts")
     assert max(map(len, table.splitlines())) <= 80
-    for alert in scene.raised:
+    for alert in scenario.raised:
         assert alert.id[:6] in table
     assert [one["fault"] for one in lines(capsys, "alerts", "--priority", "high")] == ["same_spot"]
     assert [one["fault"] for one in lines(capsys, "alerts", "--hammer", "HB-03", "--since", "2h")] == [
@@ -57,26 +57,30 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
     assert "2 of 3 alerts; --limit 3 shows all." in told(capsys, "alerts", "--limit", "2")
 
 
-def test_no_active_alert_is_left_out_of_the_list(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_active_alert_is_left_out_of_the_list(
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str]
+) -> None:
     for n in range(300):
-        scene.raise_("HB-02", f"fault_{n}", "low")
+        scenario.raise_("HB-02", f"fault_{n}", "low")
     for n in range(210):
-        scene.clear(scene.raise_("HB-02", f"ended_{n}", "low"))
+        scenario.clear(scenario.raise_("HB-02", f"ended_{n}", "low"))
     found = lines(capsys, "alerts")
     assert [one["priority"] for one in found[:2]] == ["high", "medium"]
     assert len(found) == 302 + 200
     assert "502 of 513 alerts" in told(capsys, "alerts")
 
 
-def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_muted_is_listed_with_how_to_end_it(
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert told(capsys, "alerts", "--muted") == "muted  nothing\n"
-    config = scene.path.parent / "settings.toml"
+    config = scenario.path.parent / "settings.toml"
     config.write_text(config.read_text() + '[alarms]\nsuppressed = ["cold_oil"]\n')
-    high = scene.raised[1]
+    high = scenario.raised[1]
     shelving = ("--for", "2h", "--by", "manager", "--reason", "at noon")
     told(capsys, "alerts", "shelve", high.id, *shelving)
     told(capsys, "hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
-    scene.clear(high)
+    scenario.clear(high)
     listed = told(capsys, "alerts")
     for words in (
         "all faults of HB-03 at fennick-hollow: out of service until it is ended",
@@ -100,16 +104,16 @@ def test_what_is_muted_is_listed_with_how_to_end_it(scene: Scene, capsys: pytest
     assert "has ended, so it cannot be shelved; acknowledge it" in capsys.readouterr().err
 
 
-def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
+def test_a_user_acknowledges_shelves_and_reads_the_history(scenario: AlertScenario) -> None:
     """As a process of its own, beside the open store; twice the same is no error."""
-    short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
+    short, config = scenario.raised[0].id[:6], scenario.path.parent / "settings.toml"
     for said in ("Acknowledged.", "It needs no acknowledgement."):
         done = strikewatch(
             "alerts", "--config", config, "acknowledge", short, "--by", "manager", "--comment", "called"
         )
         assert (done.returncode, done.stderr) == (0, "")
         assert done.stdout.splitlines()[0] == said
-    scene.escalate(scene.raised[0])  # the processor goes on writing
+    scenario.escalate(scenario.raised[0])  # the processor goes on writing
     shelved = strikewatch(
         "alerts", "shelve", short, "--for", "2h", "--by", "manager", "--reason", "at noon", "--config", config
     )
@@ -124,7 +128,7 @@ def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None
     ]
 
 
-@pytest.mark.usefixtures("scene")
+@pytest.mark.usefixtures("scenario")
 def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixture[str]) -> None:
     out = ("hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
     assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in told(
@@ -157,16 +161,16 @@ def test_a_hammer_goes_to_the_workshop_and_comes_back(capsys: pytest.CaptureFixt
     ],
 )
 def test_a_wrong_request_names_the_remedy(
-    scene: Scene, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], problem: str
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], problem: str
 ) -> None:
-    filled = [one.replace("{0}", scene.raised[0].id) for one in arguments]
+    filled = [one.replace("{0}", scenario.raised[0].id) for one in arguments]
     assert main(filled) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert problem in err
 
 
-@pytest.mark.usefixtures("scene")
+@pytest.mark.usefixtures("scenario")
 def test_metrics_are_shown_with_their_targets(capsys: pytest.CaptureFixture[str]) -> None:
     table = told(capsys, "alarm-metrics", "--from", "1d")
     assert max(map(len, table.splitlines())) <= 80
