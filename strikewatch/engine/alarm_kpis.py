@@ -90,11 +90,11 @@ class AlarmKpis:
             "end": instant.text(self.end),
             "stale": [
                 {
-                    **asdict(one),
-                    "onset": instant.text(one.onset),
-                    "cleared": None if one.cleared is None else instant.text(one.cleared),
+                    **asdict(interval),
+                    "onset": instant.text(interval.onset),
+                    "cleared": None if interval.cleared is None else instant.text(interval.cleared),
                 }
-                for one in self.stale
+                for interval in self.stale
             ],
         }
 
@@ -104,13 +104,13 @@ def compute_kpis(intervals: Iterable[Interval], begin: Instant, end: Instant, ru
 
     Earlier alerts count only as stale, where they were still active after `begin`.
     """
-    ordered = sorted(intervals, key=lambda one: (one.onset, one.hammer, one.fault))
-    within = [one for one in ordered if begin <= one.onset < end]
-    onsets = [one.onset for one in within]
+    ordered = sorted(intervals, key=lambda interval: (interval.onset, interval.hammer, interval.fault))
+    within = [interval for interval in ordered if begin <= interval.onset < end]
+    onsets = [interval.onset for interval in within]
     n, days = len(within), (end - begin) / DAY
     floods = episodes(rules.flood, onsets)
     contributors = _contributors(within, rules)
-    by_priority = Counter(one.priority for one in within)
+    by_priority = Counter(interval.priority for interval in within)
     return AlarmKpis(
         begin,
         end,
@@ -122,12 +122,14 @@ def compute_kpis(intervals: Iterable[Interval], begin: Instant, end: Instant, ru
         len(floods),
         _time_in(floods, end) / (end - begin),
         tuple(contributors[:TOP_CONTRIBUTORS]),
-        sum(one.share for one in contributors[:TOP_CONTRIBUTORS]),
-        tuple(one for one in contributors if one.chattered),
+        sum(entry.share for entry in contributors[:TOP_CONTRIBUTORS]),
+        tuple(entry for entry in contributors if entry.chattered),
         tuple(
-            one
-            for one in ordered
-            if one.onset < end and _active_for(one, end) > STALE_AFTER and _cleared_after(one, begin)
+            interval
+            for interval in ordered
+            if interval.onset < end
+            and _active_for(interval, end) > STALE_AFTER
+            and _cleared_after(interval, begin)
         ),
         {priority: by_priority[priority] / n if n else 0.0 for priority in PRIORITIES},
     )
@@ -136,28 +138,28 @@ def compute_kpis(intervals: Iterable[Interval], begin: Instant, end: Instant, ru
 def _contributors(within: Sequence[Interval], rules: Rules) -> list[Contributor]:
     """The contributors of these alerts, the largest first."""
     by_fault: dict[tuple[str, str], list[Instant]] = {}
-    for one in within:
-        by_fault.setdefault((one.hammer, one.fault), []).append(one.onset)
+    for interval in within:
+        by_fault.setdefault((interval.hammer, interval.fault), []).append(interval.onset)
     found = [
         Contributor(*name, len(onsets), len(onsets) / len(within), len(episodes(rules.chattering, onsets)))
         for name, onsets in by_fault.items()
     ]
-    return sorted(found, key=lambda one: (-one.alerts, one.hammer, one.fault))
+    return sorted(found, key=lambda entry: (-entry.alerts, entry.hammer, entry.fault))
 
 
 def _max_in_window(onsets: Sequence[Instant], window: Instant) -> int:
-    """The largest number of onsets in any window of this length, ns."""
-    return max((k + 1 - bisect_right(onsets, one - window) for k, one in enumerate(onsets)), default=0)
+    """Return the largest number of onsets in any window of this length, ns."""
+    return max((k + 1 - bisect_right(onsets, onset - window) for k, onset in enumerate(onsets)), default=0)
 
 
 def _time_in(episodes: Iterable[Episode], end: Instant) -> Instant:
     return sum(min(episode.until, end) - episode.began for episode in episodes)
 
 
-def _active_for(one: Interval, end: Instant) -> Instant:
+def _active_for(interval: Interval, end: Instant) -> Instant:
     """How long an alert was active, until it cleared or until `end`, ns."""
-    return min(end if one.cleared is None else one.cleared, end) - one.onset
+    return min(end if interval.cleared is None else interval.cleared, end) - interval.onset
 
 
-def _cleared_after(one: Interval, begin: Instant) -> bool:
-    return one.cleared is None or one.cleared > begin
+def _cleared_after(interval: Interval, begin: Instant) -> bool:
+    return interval.cleared is None or interval.cleared > begin

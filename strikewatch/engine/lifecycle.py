@@ -1,10 +1,10 @@
 """The lifecycle of an alert: its states and transitions, in the terms of ISA-18.2 / IEC 62682.
 
-An active alert is unacknowledged until somebody acknowledges it. When the fault ends the alert returns to normal: at
+An active alert is unacknowledged until it is acknowledged. When the fault ends the alert returns to normal: at
 once if it was acknowledged, otherwise after its acknowledgement. Three states suppress an alert, each with a recorded
 reason: shelved by a person until a time, out of service with its hammer, suppressed by design in the settings. A
 suppressed alert is stored and counted but not sent. When the suppression ends and the alert is still active, it is
-unacknowledged again, whatever it was before, so that somebody looks at it.
+unacknowledged again, whatever its state was before.
 
 Shelving covers priorities up to that at the time of shelving: an alert that rises above it is no longer shelved. Out of
 service takes precedence over suppressed by design, and that over shelved. The latched state of the standards is not
@@ -35,7 +35,7 @@ STATES: Final[tuple[State, ...]] = get_args(State)
 SUPPRESSED: Final[frozenset[State]] = frozenset({"shelved", "suppressed_by_design", "out_of_service"})
 ACTIVE: Final[frozenset[State]] = SUPPRESSED | {"unacknowledged", "acknowledged"}
 OPEN: Final[frozenset[State]] = ACTIVE | {"returned_unacknowledged"}
-"""States that still need somebody's attention."""
+"""States that still need attention."""
 
 EventKind = Literal[
     "raised",

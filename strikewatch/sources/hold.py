@@ -171,8 +171,10 @@ def fill(
     # In the arrays below, entry 0 is the state before, and entry k holds from base[k - 1] on.
     start = np.concatenate([[state["last"]], base])
     stop = np.concatenate([base, [watermark + 1]])
-    added = [_last_writes(start, stop, one) for one in held.values()]
-    added += [_grid(start, stop, np.max([one.until for one in held.values()], axis=0))] if held else []
+    added = [_last_writes(start, stop, channel) for channel in held.values()]
+    added += (
+        [_grid(start, stop, np.max([channel.until for channel in held.values()], axis=0))] if held else []
+    )
     ending = ends[_ends_something(base, ends, held.values())]
     inserted = np.concatenate([*added, ending]) if held else ending
     times = np.union1d(rows.time_ns, inserted[inserted > done])
@@ -249,10 +251,10 @@ def _held(
     return _Held(name, value, until)
 
 
-def _last_writes(start: Ints, stop: Ints, one: _Held) -> Ints:
+def _last_writes(start: Ints, stop: Ints, held: _Held) -> Ints:
     """Return the instants in each interval at which a channel is written last, and at which its hold ends."""
     found = [
-        at[(at > start) & (at < stop) & (one.until > NEVER)] for at in (one.until - one.early, one.until)
+        at[(at > start) & (at < stop) & (held.until > NEVER)] for at in (held.until - held.early, held.until)
     ]
     return np.concatenate(found)
 
@@ -270,8 +272,8 @@ def _ends_something(base: Ints, ends: Ints, held: Any) -> npt.NDArray[np.bool_]:
     """Tell which of `ends` [n] come while a channel is held."""
     before = np.searchsorted(base, ends)  # the entry before that of the end itself
     found = np.zeros(len(ends), bool)
-    for one in held:
-        found |= one.until[before] >= ends
+    for channel in held:
+        found |= channel.until[before] >= ends
     return found
 
 

@@ -15,7 +15,7 @@ Under `in_order` and `gap`, a channel may arrive after its instant was released.
 if nothing newer has been released, and is late otherwise.
 
 A row far ahead of the rows before it may come from a wrong clock, and would make all rows after it late. Such suspect
-rows are set aside until enough rows after them, or silence, confirm them. A row that continues from the old time
+rows wait until enough rows after them, or silence, confirm them. A row that continues from the old time
 refutes them.
 """
 

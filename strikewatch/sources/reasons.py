@@ -113,7 +113,7 @@ NOT_USED: Final = {
 
 
 def explain(reason: str) -> Reason:
-    """Return what a reason means and what to do; a reason from another release stands for itself."""
+    """Return what a reason means and what to do; of an unknown reason, its name."""
     known = REASONS.get(reason) or NOT_USED.get(reason)
     return known or Reason(reason, "see the detail; this reason comes from another release")
 
@@ -129,7 +129,7 @@ def similar_key(key: str, known: Sequence[str] = KEYS) -> str | None:
 
 def unknown_key_message(key: str, suggestion: str | None) -> str:
     """Return a message that names an unknown key and what `similar_key` suggests for it."""
-    shown = "".join(one if one.isprintable() else "\ufffd" for one in key[:_MAX_KEY_LENGTH])
+    shown = "".join(char if char.isprintable() else "\ufffd" for char in key[:_MAX_KEY_LENGTH])
     return f"unknown key `{shown}`" + (
         f"; did you mean `{suggestion}`?" if suggestion else "; it is not used"
     )

@@ -12,13 +12,13 @@ from freezegun import freeze_time
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
 from tests.cli.command import strikewatch
-from tests.engine.scene import Scene
+from tests.engine.scenario import AlertScenario
 
 
 @pytest.fixture
-def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Scene]:
+def scenario(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[AlertScenario]:
     """Three alerts of today; the store stays open, as that of a running processor."""
-    one = Scene(tmp_path)
+    one = AlertScenario(tmp_path)
     one.now = time.time_ns() - 3600 * SECOND
     one.raise_("HB-03", "grease_overdue")
     one.raise_("HB-01", "same_spot", "high")
@@ -40,11 +40,11 @@ def lines(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[dict[str,
 
 
 def test_open_alerts_are_listed_in_80_columns_and_filtered(
-    scene: Scene, capsys: pytest.CaptureFixture[str]
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table = run_command(capsys, "alerts")
     assert max(map(len, table.splitlines())) <= 80
-    for alert in scene.raised:
+    for alert in scenario.raised:
         assert alert.id[:6] in table
     assert [one["fault"] for one in lines(capsys, "alerts", "--priority", "high")] == ["same_spot"]
     assert [one["fault"] for one in lines(capsys, "alerts", "--hammer", "HB-03", "--since", "2h")] == [
@@ -59,11 +59,11 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
     assert "2 of 3 alerts; --limit 3 shows all." in run_command(capsys, "alerts", "--limit", "2")
 
 
-def test_every_active_alert_is_listed(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_active_alert_is_listed(scenario: AlertScenario, capsys: pytest.CaptureFixture[str]) -> None:
     for n in range(300):
-        scene.raise_("HB-02", f"fault_{n}", "low")
+        scenario.raise_("HB-02", f"fault_{n}", "low")
     for n in range(210):
-        scene.clear(scene.raise_("HB-02", f"ended_{n}", "low"))
+        scenario.clear(scenario.raise_("HB-02", f"ended_{n}", "low"))
     found = lines(capsys, "alerts")
     assert [one["priority"] for one in found[:2]] == ["high", "medium"]
     assert len(found) == 302 + 200
@@ -71,16 +71,16 @@ def test_every_active_alert_is_listed(scene: Scene, capsys: pytest.CaptureFixtur
 
 
 def test_muted_faults_are_listed_with_how_to_end_each(
-    scene: Scene, capsys: pytest.CaptureFixture[str]
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run_command(capsys, "alerts", "--muted") == "muted  nothing\n"
-    config = scene.path.parent / "settings.toml"
+    config = scenario.path.parent / "settings.toml"
     config.write_text(config.read_text() + '[alarms]\nsuppressed = ["cold_oil"]\n')
-    high = scene.raised[1]
+    high = scenario.raised[1]
     shelving = ("--for", "2h", "--by", "manager", "--reason", "at noon")
     run_command(capsys, "alerts", "shelve", high.id, *shelving)
     run_command(capsys, "hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
-    scene.clear(high)
+    scenario.clear(high)
     listed = run_command(capsys, "alerts")
     for words in (
         "all faults of HB-03 at fennick-hollow: out of service until it is ended",
@@ -104,16 +104,16 @@ def test_muted_faults_are_listed_with_how_to_end_each(
     assert "has ended, so it cannot be shelved; acknowledge it" in capsys.readouterr().err
 
 
-def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None:
+def test_a_user_acknowledges_shelves_and_reads_the_history(scenario: AlertScenario) -> None:
     """Run in separate processes while the store is open; repeating an action is no error."""
-    short, config = scene.raised[0].id[:6], scene.path.parent / "settings.toml"
+    short, config = scenario.raised[0].id[:6], scenario.path.parent / "settings.toml"
     for printed_text in ("Acknowledged.", "It needs no acknowledgement."):
         done = strikewatch(
             "alerts", "--config", config, "acknowledge", short, "--by", "manager", "--comment", "called"
         )
         assert (done.returncode, done.stderr) == (0, "")
         assert done.stdout.splitlines()[0] == printed_text
-    scene.escalate(scene.raised[0])  # the processor goes on writing
+    scenario.escalate(scenario.raised[0])  # the processor goes on writing
     shelved = strikewatch(
         "alerts", "shelve", short, "--for", "2h", "--by", "manager", "--reason", "at noon", "--config", config
     )
@@ -128,7 +128,7 @@ def test_a_user_acknowledges_shelves_and_reads_the_history(scene: Scene) -> None
     ]
 
 
-@pytest.mark.usefixtures("scene")
+@pytest.mark.usefixtures("scenario")
 def test_a_hammer_is_taken_out_of_service_and_put_back(capsys: pytest.CaptureFixture[str]) -> None:
     out = ("hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
     assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in run_command(
@@ -161,16 +161,16 @@ def test_a_hammer_is_taken_out_of_service_and_put_back(capsys: pytest.CaptureFix
     ],
 )
 def test_a_wrong_request_names_the_remedy(
-    scene: Scene, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], problem: str
+    scenario: AlertScenario, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], problem: str
 ) -> None:
-    filled = [one.replace("{0}", scene.raised[0].id) for one in arguments]
+    filled = [one.replace("{0}", scenario.raised[0].id) for one in arguments]
     assert main(filled) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert problem in err
 
 
-@pytest.mark.usefixtures("scene")
+@pytest.mark.usefixtures("scenario")
 def test_metrics_are_shown_with_their_targets(capsys: pytest.CaptureFixture[str]) -> None:
     table = run_command(capsys, "alarm-metrics", "--from", "1d")
     assert max(map(len, table.splitlines())) <= 80

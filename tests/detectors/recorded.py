@@ -3,10 +3,12 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from strikewatch.core.alert import Alert
-from strikewatch.core.batch import Batch, Key, Portion, Rows
+from strikewatch.core.batch import Batch, Floats, Key, Portion, Rows
 from strikewatch.core.events import Event
-from strikewatch.core.instant import Instant
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.replay import ReplayResult, replay_shifts
@@ -14,6 +16,7 @@ from strikewatch.settings.faults import Faults
 from strikewatch.sources.recordings.table import Shift, present
 
 SITE = "fennick-hollow"
+START = 1_772_608_500 * SECOND
 
 
 class MemoryShift(Shift):
@@ -96,3 +99,16 @@ def alerts(
 
 def replayed(rows: Mapping[str, Rows], events: Mapping[str, Sequence[Event]], faults: Faults) -> ReplayResult:
     return replay_shifts([MemoryShift(rows, events)], lambda _key: faults.by_detector())
+
+
+def rows_of(n: int, step_s: float = 0.1, **columns: Floats) -> Rows:
+    """Return `n` rows from START on with these columns."""
+    return Rows(START + np.arange(n, dtype=np.int64) * round(step_s * SECOND), columns)
+
+
+def records_by_fault(rows: Rows) -> dict[str, list[dict[str, Any]]]:
+    """Return the alert records of a replay of one hammer with the default settings."""
+    by_fault: dict[str, list[dict[str, Any]]] = {}
+    for record in replayed({"HB-01": rows}, {}, Faults()).records:
+        by_fault.setdefault(record["fault"], []).append(record)
+    return by_fault

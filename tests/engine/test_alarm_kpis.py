@@ -19,7 +19,7 @@ RULES = Rules.of(Settings())
 T0 = 1_772_608_500 * SECOND
 
 
-def at(
+def interval(
     onset_s: float, fault: str = "same_spot", priority: Priority = "low", lasted_s: float | None = 5.0
 ) -> Interval:
     onset = T0 + round(onset_s * SECOND)
@@ -28,31 +28,36 @@ def at(
     )
 
 
-def test_a_day_counted_by_hand() -> None:
+def test_the_kpis_of_a_day_are_those_counted_by_hand() -> None:
     """12 alerts of 12 faults 50 s apart: the 11th, at 500 s, begins a flood."""
-    flood = [at(50 * k, f"fault_{k}") for k in range(12)]
-    later = [at(40_000, priority="medium"), at(50_000, priority="high"), at(50_020), at(50_040)]
+    flood = [interval(50 * k, f"fault_{k}") for k in range(12)]
+    later = [
+        interval(40_000, priority="medium"),
+        interval(50_000, priority="high"),
+        interval(50_020),
+        interval(50_040),
+    ]
     found = compute_kpis([*flood, *later], T0, T0 + DAY, RULES)
     assert (found.alerts, found.per_day, found.busiest_day, found.busiest_10_min) == (16, 16.0, 16, 12)
     assert found.floods == 1
     # below 5 when the 8th (350 s) is 10 min old and 4 are left: from 500 s to 950 s
     assert found.flood_share == 450 / 86_400
-    assert [(one.fault, one.alerts) for one in found.top[:2]] == [("same_spot", 4), ("fault_0", 1)]
+    assert [(entry.fault, entry.alerts) for entry in found.top[:2]] == [("same_spot", 4), ("fault_0", 1)]
     assert len(found.top) == 10
-    assert [(one.fault, one.chattered) for one in found.chattering] == [("same_spot", 1)]
+    assert [(entry.fault, entry.chattered) for entry in found.chattering] == [("same_spot", 1)]
     assert found.spread == {"low": 14 / 16, "medium": 1 / 16, "high": 1 / 16}
 
 
-def test_stale_is_active_for_over_a_day_whenever_it_began() -> None:
-    old = at(-3 * 86_400, "grease_overdue", lasted_s=None)
-    exactly, over = at(0, "a", lasted_s=86_400), at(0, "b", lasted_s=86_401)
-    gone = at(-5 * 86_400, "c", lasted_s=2 * 86_400)
+def test_an_alert_active_for_over_a_day_is_stale() -> None:
+    old = interval(-3 * 86_400, "grease_overdue", lasted_s=None)
+    exactly, over = interval(0, "a", lasted_s=86_400), interval(0, "b", lasted_s=86_401)
+    gone = interval(-5 * 86_400, "c", lasted_s=2 * 86_400)
     found = compute_kpis([old, exactly, over, gone], T0, T0 + 2 * DAY, RULES)
-    assert [one.fault for one in found.stale] == ["grease_overdue", "b"]
+    assert [entry.fault for entry in found.stale] == ["grease_overdue", "b"]
     assert found.alerts == 2
 
 
-def test_the_targets_are_those_published() -> None:
+def test_the_targets_are_the_published_ones() -> None:
     assert (ACCEPTABLE_PER_DAY, MAX_PER_DAY) == (150, 300)
     assert PRIORITY_TARGETS == {"low": 0.80, "medium": 0.15, "high": 0.05}
 
@@ -66,12 +71,14 @@ def test_the_targets_are_those_published() -> None:
         )
     )
 )
-def test_shares_are_shares_and_nothing_is_counted_twice(alerts: list[tuple[int, str, int | None]]) -> None:
+def test_shares_lie_between_0_and_1_and_each_alert_counts_once(
+    alerts: list[tuple[int, str, int | None]],
+) -> None:
     found = compute_kpis(
-        [at(onset, fault, lasted_s=lasted) for onset, fault, lasted in alerts], T0, T0 + DAY, RULES
+        [interval(onset, fault, lasted_s=lasted) for onset, fault, lasted in alerts], T0, T0 + DAY, RULES
     )
     assert found.alerts == sum(0 <= onset < 86_400 for onset, _, _ in alerts)
-    assert sum(one.alerts for one in found.top) == found.alerts
+    assert sum(entry.alerts for entry in found.top) == found.alerts
     assert 0 <= found.flood_share <= 1
     assert round(sum(found.spread.values()), 9) == (1 if found.alerts else 0)
     assert found.busiest_10_min <= found.busiest_day <= found.alerts

@@ -1,4 +1,4 @@
-"""Events as the detectors read them."""
+"""The event records that the detectors read."""
 
 import pytest
 
@@ -10,7 +10,7 @@ NOON = 1_780_000_000_000_000_000
 VALUES = {"choice": None, "id": "op-14", "word": "moil", "number": 12.5, "flag": True, "counts": [12, 12]}
 
 
-def an_event(kind: str, at: int = NOON, **fields: object) -> Event:
+def event_of_kind(kind: str, at: int = NOON, **fields: object) -> Event:
     """Return an event of a kind with its required fields."""
 
     def value(field: EventField) -> object:
@@ -20,7 +20,7 @@ def an_event(kind: str, at: int = NOON, **fields: object) -> Event:
     return Event("fennick-hollow", "HB-01", kind, at, {**required, **fields})
 
 
-def test_the_kinds_of_the_contract_are_declared_with_those_that_people_enter() -> None:
+def test_every_kind_is_for_entry_except_connection_and_withdrawal() -> None:
     assert set(KINDS) - set(ENTRY_KINDS) == {"connection", "withdrawal"}
     assert set(TIMER_RESETTING_KINDS) <= set(ENTRY_KINDS)
     assert all(set(kind.entry_needs) <= {*kind.fields, "note"} for kind in KINDS.values())
@@ -29,8 +29,8 @@ def test_the_kinds_of_the_contract_are_declared_with_those_that_people_enter() -
 
 @pytest.mark.parametrize("kind", TIMER_RESETTING_KINDS)
 def test_an_event_that_resets_a_timer_and_its_correction_reach_the_detectors(kind: str) -> None:
-    wrong = an_event(kind)
-    right = an_event(kind, NOON + 1, corrects=reference_to(wrong))
+    wrong = event_of_kind(kind)
+    right = event_of_kind(kind, NOON + 1, corrects=reference_to(wrong))
     records = event_records([wrong, right])
     assert records["at"].tolist() == [NOON, NOON + 1]
     assert records["kind"][1] == CORRECTED

@@ -1,8 +1,8 @@
-"""Every state and every event of an alert's life, against a table written out by hand.
+"""Every event in every state of an alert, against a table written by hand.
 
-States and transitions as ISA-18.2 / IEC 62682 have them (alarm state transition diagram, from memory), but for what the
-module says of its own: what comes back stands unacknowledged, and what was put aside needs no acknowledgement at its
-end.
+States and transitions are those of ISA-18.2 / IEC 62682 (alarm state transition diagram, from memory), with two
+differences: an alert whose suppression ends is unacknowledged, and one that ends while suppressed needs no
+acknowledgement.
 """
 
 import itertools
@@ -30,7 +30,7 @@ from strikewatch.errors import Refused
 NOW = 1_772_608_500_000_000_000
 HOUR = 3600 * 10**9
 
-# One row a state, one column an event, in the order below; "=" stays where it is, "!" is refused.
+# One row per state and one column per event, in the order below; "=": no change, "!": refused.
 SHORT: dict[str, State] = {
     "nor": "normal",
     "una": "unacknowledged",
@@ -76,7 +76,7 @@ def shelf(until: int = NOW + HOUR, upto: Priority = "medium", reason: str = "gre
 
 
 def event(kind: EventKind, **more: object) -> LifecycleEvent:
-    """As it comes: raised medium, escalated to high, shelved for a further hour."""
+    """Return an event with usual values: raised medium, escalated to high, shelved for another hour."""
     given = {
         "raised": {"priority": "medium"},
         "escalated": {"priority": "high"},
@@ -85,7 +85,7 @@ def event(kind: EventKind, **more: object) -> LifecycleEvent:
     return LifecycleEvent(kind, NOW, "manager", "why", **given | more)  # type: ignore[arg-type]
 
 
-def standing(state: State) -> Handling:
+def handling_in(state: State) -> Handling:
     return Handling(state, "medium", shelf() if state == "shelved" else None)
 
 
@@ -96,12 +96,12 @@ def test_the_table_is_complete() -> None:
 
 @pytest.mark.parametrize(("state", "kind"), CELLS)
 def test_every_event_in_every_state(state: State, kind: EventKind) -> None:
-    cell, before, it = CELLS[state, kind], standing(state), event(kind)
+    cell, before, incoming = CELLS[state, kind], handling_in(state), event(kind)
     if cell == "!":
         with pytest.raises(Refused, match=r"; (unshelve|return|to change that|acknowledge)"):
-            step(before, it)
+            step(before, incoming)
         return
-    after, entry = step(before, it)
+    after, entry = step(before, incoming)
     expected = state if cell == "=" else SHORT[cell]
     assert after.state == expected
     assert (after.shelf is not None) == (expected == "shelved")
@@ -109,19 +109,21 @@ def test_every_event_in_every_state(state: State, kind: EventKind) -> None:
         assert entry is not None
         assert (entry.at, entry.by, entry.event, entry.why) == (NOW, "manager", kind, "why")
         assert (entry.before, entry.after) == (state, expected)
-    elif kind != "escalated":  # that is on record though the state stays
+    elif kind != "escalated":  # recorded though the state stays
         assert (after, entry) == (before, None)
 
 
-@pytest.mark.parametrize(("state", "kind"), [one for one, cell in CELLS.items() if cell != "!"])
+@pytest.mark.parametrize(
+    ("state", "kind"), [state_and_kind for state_and_kind, cell in CELLS.items() if cell != "!"]
+)
 def test_repeating_an_event_changes_nothing_and_is_no_error(state: State, kind: EventKind) -> None:
-    once, _ = step(standing(state), event(kind))
+    once, _ = step(handling_in(state), event(kind))
     if CELLS[once.state, kind] != "!":
         assert step(once, event(kind)) == (once, None)
 
 
 def test_shelving_covers_the_priority_at_the_time_of_shelving() -> None:
-    """A shelf for medium lets high through; one for high holds it."""
+    """Shelving at medium does not cover high; shelving at high does."""
     for upto, expected in (("medium", "unacknowledged"), ("high", "shelved")):
         after, entry = step(Handling("shelved", "medium", shelf(upto=upto)), event("escalated"))  # type: ignore[arg-type]
         assert (after.state, after.priority) == (expected, "high")
@@ -129,19 +131,19 @@ def test_shelving_covers_the_priority_at_the_time_of_shelving() -> None:
 
 
 def test_shelving_may_be_extended_and_must_end_in_the_future() -> None:
-    before = standing("shelved")
+    before = handling_in("shelved")
     moved, entry = step(before, event("shelve", shelf=shelf(NOW + 3 * HOUR, reason="not before two")))
     assert moved.shelf == shelf(NOW + 3 * HOUR, reason="not before two")
     assert entry is not None
     assert step(before, event("shelve", shelf=before.shelf)) == (before, None)
     for until in (NOW, NOW - 1):
         with pytest.raises(Refused, match="in the future"):
-            step(standing("unacknowledged"), event("shelve", shelf=shelf(until)))
+            step(handling_in("unacknowledged"), event("shelve", shelf=shelf(until)))
 
 
 @given(st.lists(st.tuples(st.sampled_from(EVENT_KINDS), st.sampled_from(PRIORITIES)), max_size=30))
-def test_the_history_always_gives_the_state(events: Sequence[tuple[EventKind, Priority]]) -> None:
-    """Each line begins where the one before ended, the last is the state, and a shelf goes with being shelved only."""
+def test_the_history_always_leads_to_the_state(events: Sequence[tuple[EventKind, Priority]]) -> None:
+    """Each entry begins with the state in which the last one ended; only shelved alerts have a shelf."""
     now, states = Handling(), ["normal"]
     for kind, priority in events:
         try:

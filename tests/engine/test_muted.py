@@ -8,99 +8,101 @@ import pytest
 
 from strikewatch.errors import Refused
 from strikewatch.storage.queries.active import count_sent, ended_groups
-from tests.engine.scene import HOUR_NS, MINUTE, SITE, START, Scene
+from tests.engine.scenario import HOUR_NS, MINUTE, SITE, START, AlertScenario
 
-Make = Callable[..., Scene]
+Make = Callable[..., AlertScenario]
 
 
 @pytest.fixture
 def make(tmp_path: Path) -> Iterator[Make]:
-    made: list[Scene] = []
+    scenarios: list[AlertScenario] = []
 
-    def one(**alarms: Any) -> Scene:
-        made.append(Scene(tmp_path, **alarms))
-        return made[-1]
+    def make_scenario(**alarms: Any) -> AlertScenario:
+        scenarios.append(AlertScenario(tmp_path, **alarms))
+        return scenarios[-1]
 
-    yield one
-    for scene in made:
-        scene.close()
+    yield make_scenario
+    for scenario in scenarios:
+        scenario.close()
 
 
 def test_an_ended_alert_cannot_be_shelved_and_suppresses_no_later_one(make: Make) -> None:
-    """Also where it ended after the person looked: what counts is how it stands when the shelf is made."""
-    scene = make()
-    waiting, seen = scene.raise_(), scene.raise_(fault="hot_oil")
-    scene.desk.acknowledge(seen.id, by="manager", now=scene.now)
-    for alert in (waiting, seen):
-        scene.clear(alert)
+    """Even if it ended after the person saw it: its state when it is shelved counts."""
+    scenario = make()
+    unacknowledged, acknowledged = scenario.raise_(), scenario.raise_(fault="hot_oil")
+    scenario.actions.acknowledge(acknowledged.id, by="manager", now=scenario.now)
+    for alert in (unacknowledged, acknowledged):
+        scenario.clear(alert)
         with pytest.raises(Refused, match="has ended, so it cannot be shelved; acknowledge it"):
-            scene.desk.shelve(
-                alert.id, until=scene.now + HOUR_NS, by="manager", reason="known", now=scene.now
+            scenario.actions.shelve(
+                alert.id, until=scenario.now + HOUR_NS, by="manager", reason="known", now=scenario.now
             )
-        assert scene.desk.muted(()) == []
-    again = scene.raise_()
-    assert scene.state(again) == "unacknowledged"
-    assert scene.sent_in_short()[-1] == "raised 2"
+        assert scenario.actions.muted(()) == []
+    again = scenario.raise_()
+    assert scenario.state(again) == "unacknowledged"
+    assert scenario.sent_briefly()[-1] == "raised 2"
 
 
 def test_suppressions_are_listed_with_who_why_and_until_when(make: Make) -> None:
-    scene = make(suppressed=("cold_oil",))
-    shelved, until = scene.raise_(), scene.now + HOUR_NS
-    scene.raise_(fault="cold_oil")
-    scene.desk.shelve(shelved.id, until=until, by="manager", reason="known", now=scene.now)
-    scene.clear(shelved)  # the shelf outlasts it
-    scene.desk.out_of_service("HB-02", by="fitter", reason="seals", now=scene.now)
-    scene.raise_("HB-02", "hot_oil")
-    listed = scene.desk.muted(scene.alarms.suppressed)
-    assert [
-        (one.kind, one.hammer, one.fault, one.by, one.reason, one.until, one.active) for one in listed
-    ] == [
+    scenario = make(suppressed=("cold_oil",))
+    shelved, until = scenario.raise_(), scenario.now + HOUR_NS
+    scenario.raise_(fault="cold_oil")
+    scenario.actions.shelve(shelved.id, until=until, by="manager", reason="known", now=scenario.now)
+    scenario.clear(shelved)  # shelving continues
+    scenario.actions.out_of_service("HB-02", by="fitter", reason="seals", now=scenario.now)
+    scenario.raise_("HB-02", "hot_oil")
+    listed = scenario.actions.muted(scenario.alarms.suppressed)
+    assert [(s.kind, s.hammer, s.fault, s.by, s.reason, s.until, s.active) for s in listed] == [
         ("out_of_service", "HB-02", None, "fitter", "seals", None, 1),
         ("shelved", "HB-01", "same_spot", "manager", "known", until, 0),
         ("suppressed_by_design", None, "cold_oil", "settings", "alarms.suppressed", None, 1),
     ]
-    assert scene.desk.end_shelving("HB-01", "same_spot", by="manager", now=scene.now).changed == 0
-    scene.desk.end_shelving("HB-01", "same_spot", by="manager", now=scene.now)  # the same again is no error
-    scene.desk.in_service("HB-02", by="fitter", now=scene.now)
-    assert [one.kind for one in scene.desk.muted(scene.alarms.suppressed)] == ["suppressed_by_design"]
-    assert scene.state(scene.raise_()) == "unacknowledged"
+    assert scenario.actions.end_shelving("HB-01", "same_spot", by="manager", now=scenario.now).changed == 0
+    scenario.actions.end_shelving(
+        "HB-01", "same_spot", by="manager", now=scenario.now
+    )  # repeating it is no error
+    scenario.actions.in_service("HB-02", by="fitter", now=scenario.now)
+    assert [suppression.kind for suppression in scenario.actions.muted(scenario.alarms.suppressed)] == [
+        "suppressed_by_design"
+    ]
+    assert scenario.state(scenario.raise_()) == "unacknowledged"
 
 
 def test_alerts_of_a_day_are_counted_by_how_they_were_sent(make: Make) -> None:
-    scene = make(suppressed=("cold_oil",), delay_s={"oil_heating": 60.0})
-    scene.raise_(fault="cold_oil")
-    scene.raise_(fault="oil_heating")
+    scenario = make(suppressed=("cold_oil",), delay_s={"oil_heating": 60.0})
+    scenario.raise_(fault="cold_oil")
+    scenario.raise_(fault="oil_heating")
     for n in range(12):
-        scene.raise_(fault=f"fault_{n}")
-    scene.clear(scene.raise_(fault="withdrawn"), withdrawn=True)
-    with scene.store.read() as connection:
+        scenario.raise_(fault=f"fault_{n}")
+    scenario.clear(scenario.raise_(fault="withdrawn"), withdrawn=True)
+    with scenario.store.read() as connection:
         day = count_sent(connection, START - HOUR_NS)
         assert (day.singly, day.in_digests, day.waiting, day.unsent, day.alerts) == (10, 0, 3, 1, 14)
-        scene.wait(30 * MINUTE)
+        scenario.wait(30 * MINUTE)
         day = count_sent(connection, START - HOUR_NS)
         assert (day.singly + day.in_digests, day.waiting, day.unsent) == (13, 0, 1)
-        assert count_sent(connection, scene.now).alerts == 0
+        assert count_sent(connection, scenario.now).alerts == 0
 
 
-def test_ended_alerts_are_grouped_and_acknowledged_as_far_as_they_were_seen(make: Make) -> None:
-    scene = make()
+def test_a_group_of_ended_alerts_is_acknowledged_up_to_its_last_one_shown(make: Make) -> None:
+    scenario = make()
     for _ in range(3):
-        scene.clear(scene.raise_())
-    scene.clear(scene.raise_(priority="high"))
-    scene.clear(scene.raise_("HB-02", "hot_oil"))
-    standing = scene.raise_()
-    with scene.store.read() as connection:
+        scenario.clear(scenario.raise_())
+    scenario.clear(scenario.raise_(priority="high"))
+    scenario.clear(scenario.raise_("HB-02", "hot_oil"))
+    active = scenario.raise_()
+    with scenario.store.read() as connection:
         first, second = ended_groups(connection)
     assert (first.hammer, first.fault, first.count, first.priority) == ("HB-01", "same_spot", 4, "high")
-    assert first.last == scene.raised[3].onset
+    assert first.last == scenario.raised[3].onset
     assert (second.hammer, second.count) == ("HB-02", 1)
-    scene.wait(1)
-    scene.clear(standing)  # after the person looked
-    done = scene.desk.acknowledge_ended(
-        "HB-01", "same_spot", ended_by=first.ended_by, by="manager", now=scene.now, site=SITE
+    scenario.wait(1)
+    scenario.clear(active)  # after the group was shown
+    done = scenario.actions.acknowledge_ended(
+        "HB-01", "same_spot", ended_by=first.ended_by, by="manager", now=scenario.now, site=SITE
     )
     assert done.changed == 4
-    assert [scene.state(one) for one in scene.raised] == [
+    assert [scenario.state(alert) for alert in scenario.raised] == [
         *["normal"] * 4,
         *["returned_unacknowledged"] * 2,
     ]

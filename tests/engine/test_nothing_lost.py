@@ -1,6 +1,4 @@
-"""Whatever comes in whatever order, with people at their desk and restarts at any point: nothing is lost, nothing is
-told twice, never `cleared` without `raised`, and a restart changes nothing.
-"""
+"""With random alerts, actions of people and restarts, nothing is lost or sent twice, and restarts change nothing."""
 
 import tempfile
 from collections.abc import Sequence
@@ -13,7 +11,7 @@ from hypothesis import strategies as st
 
 from strikewatch.engine.lifecycle import SUPPRESSED
 from strikewatch.errors import Refused
-from tests.engine.scene import Scene
+from tests.engine.scenario import AlertScenario
 from tests.profiles import examples
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
@@ -24,9 +22,9 @@ ALARMS: dict[str, Any] = {
     "flood_above": 5,
     "flood_below": 3,
 }
-"""Small figures, so that floods begin and end within a few alerts."""
+"""Low limits, so that floods begin and end within a few alerts."""
 
-which = st.integers(0, 40)
+index = st.integers(0, 40)
 hammer = st.sampled_from(HAMMERS)
 step = st.one_of(
     st.tuples(
@@ -37,148 +35,156 @@ step = st.one_of(
         st.sampled_from([0.0, 0.0, 0.0, 5.0, 300.0, 20_000.0]),
     ),
     st.tuples(st.just("raise"), hammer, st.just("same_spot"), st.just("medium"), st.just(0.0)),
-    st.tuples(st.just("escalate"), which),
-    st.tuples(st.just("clear"), which),
-    st.tuples(st.just("clear"), which),
-    st.tuples(st.just("withdraw"), which),
+    st.tuples(st.just("escalate"), index),
+    st.tuples(st.just("clear"), index),
+    st.tuples(st.just("clear"), index),
+    st.tuples(st.just("withdraw"), index),
     st.tuples(st.just("wait"), st.sampled_from([1.0, 10.0, 19.0, 30.0, 61.0, 200.0, 900.0])),
     st.tuples(st.just("wait"), st.sampled_from([1.0, 10.0])),
-    st.tuples(st.just("shelve"), which, st.sampled_from([60.0, 1000.0])),
-    st.tuples(st.just("unshelve"), which),
-    st.tuples(st.just("acknowledge"), which),
+    st.tuples(st.just("shelve"), index, st.sampled_from([60.0, 1000.0])),
+    st.tuples(st.just("unshelve"), index),
+    st.tuples(st.just("acknowledge"), index),
     st.tuples(st.just("out"), hammer, st.sampled_from([None, 100.0])),
     st.tuples(st.just("in"), hammer),
 )
-story = st.lists(step, min_size=5, max_size=45)
+actions = st.lists(step, min_size=5, max_size=45)
 
 
-def play(scene: Scene, steps: Sequence[tuple[Any, ...]], restarts: frozenset[int] = frozenset()) -> None:
-    scene.commit()
-    for n, (what, *how) in enumerate(steps):
+def play(
+    scenario: AlertScenario, steps: Sequence[tuple[Any, ...]], restarts: frozenset[int] = frozenset()
+) -> None:
+    scenario.commit()
+    for n, (action, *arguments) in enumerate(steps):
         if n in restarts:
-            scene.restart()
+            scenario.restart()
         with suppress(Refused):
-            _do(scene, what, how)
+            _do(scenario, action, arguments)
 
 
-def _do(scene: Scene, what: str, how: list[Any]) -> None:
-    if what == "raise":
-        scene.raise_(*how)
-    elif what == "wait":
-        scene.wait(how[0])
-    elif what == "out":
-        until = how[1] and scene.now + round(how[1] * 1e9)
-        scene.desk.out_of_service(how[0], by="fitter", reason="seals", until=until, now=scene.now)
-    elif what == "in":
-        scene.desk.in_service(how[0], by="fitter", now=scene.now)
-    elif scene.raised:
-        alert = scene.raised[how[0] % len(scene.raised)]
-        if what == "shelve":
-            until = scene.now + round(how[1] * 1e9)
-            scene.desk.shelve(alert.id, until=until, by="manager", reason="known", now=scene.now)
-        elif what == "unshelve":
-            scene.desk.unshelve(alert.id, by="manager", now=scene.now)
-        elif what == "acknowledge":
-            scene.desk.acknowledge(alert.id, by="manager", now=scene.now)
+def _do(scenario: AlertScenario, action: str, arguments: list[Any]) -> None:
+    if action == "raise":
+        scenario.raise_(*arguments)
+    elif action == "wait":
+        scenario.wait(arguments[0])
+    elif action == "out":
+        until = arguments[1] and scenario.now + round(arguments[1] * 1e9)
+        scenario.actions.out_of_service(
+            arguments[0], by="fitter", reason="seals", until=until, now=scenario.now
+        )
+    elif action == "in":
+        scenario.actions.in_service(arguments[0], by="fitter", now=scenario.now)
+    elif scenario.raised:
+        alert = scenario.raised[arguments[0] % len(scenario.raised)]
+        if action == "shelve":
+            until = scenario.now + round(arguments[1] * 1e9)
+            scenario.actions.shelve(alert.id, until=until, by="manager", reason="known", now=scenario.now)
+        elif action == "unshelve":
+            scenario.actions.unshelve(alert.id, by="manager", now=scenario.now)
+        elif action == "acknowledge":
+            scenario.actions.acknowledge(alert.id, by="manager", now=scenario.now)
         elif alert.cleared is None:
-            if what == "escalate" and alert.priority != "high":
-                scene.escalate(alert)
-            elif what in ("clear", "withdraw"):
-                scene.clear(alert, withdrawn=what == "withdraw")
+            if action == "escalate" and alert.priority != "high":
+                scenario.escalate(alert)
+            elif action in ("clear", "withdraw"):
+                scenario.clear(alert, withdrawn=action == "withdraw")
 
 
-def end(scene: Scene) -> None:
-    """All hammers back, every shelf over, and time for every digest."""
-    scene.alarms = scene.alarms.model_copy(update={"suppressed": ()})
-    scene.restart()
+def end(scenario: AlertScenario) -> None:
+    """Return all hammers to service, let shelving end, and let every digest be sent."""
+    scenario.alarms = scenario.alarms.model_copy(update={"suppressed": ()})
+    scenario.restart()
     for name in HAMMERS:
-        scene.desk.in_service(name, by="fitter", now=scene.now)
+        scenario.actions.in_service(name, by="fitter", now=scenario.now)
     for _ in range(3):
-        scene.wait(3600)
+        scenario.wait(3600)
 
 
 @settings(max_examples=examples(80))
-@given(story)
-def test_nothing_is_lost_and_nothing_comes_before_its_raised(steps: list[tuple[Any, ...]]) -> None:
+@given(actions)
+def test_every_alert_is_sent_once_and_raised_comes_first(steps: list[tuple[Any, ...]]) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        scene = Scene(Path(folder), **ALARMS)
+        scenario = AlertScenario(Path(folder), **ALARMS)
         try:
-            play(scene, steps)
-            end(scene)
-            _check(scene)
+            play(scenario, steps)
+            end(scenario)
+            _check(scenario)
         finally:
-            scene.close()
+            scenario.close()
 
 
-def _check(scene: Scene) -> None:
-    sent, rows = scene.sent(), scene.rows()
-    with scene.store.read() as connection:
-        assert connection.exec_driver_sql("select count(*) from alerts").scalar() == len(scene.raised)
-    for alert, row in zip(scene.raised, rows, strict=True):
-        own = [step for step, body in sent if body.get("id") == alert.id]
+def _check(scenario: AlertScenario) -> None:
+    sent, rows = scenario.sent(), scenario.rows()
+    with scenario.store.read() as connection:
+        assert connection.exec_driver_sql("select count(*) from alerts").scalar() == len(scenario.raised)
+    for alert, row in zip(scenario.raised, rows, strict=True):
+        steps = [step for step, body in sent if body.get("id") == alert.id]
         listed = [
-            one for step, body in sent if step == "digest" for one in body["alerts"] if one["id"] == alert.id
+            record
+            for step, body in sent
+            if step == "digest"
+            for record in body["alerts"]
+            if record["id"] == alert.id
         ]
-        standing = [one for one in listed if one["cleared"] is None]
-        assert own == [word for word in ("raised", "escalated", "cleared") if word in own], (
+        active = [record for record in listed if record["cleared"] is None]
+        assert steps == [step for step in ("raised", "escalated", "cleared") if step in steps], (
             "each once, and in order"
         )
-        assert own == [] or own[0] == "raised"
-        assert len(standing) <= 1
+        assert steps == [] or steps[0] == "raised"
+        assert len(active) <= 1
         assert len(listed) <= 2
-        if own and listed:
+        if steps and listed:
             assert next(body for step, body in sent if body.get("id") == alert.id)["priority"] == "high"
         assert not row["held"]
         assert row["due_ns"] is None
         assert row["state"] not in SUPPRESSED
         if alert.cleared is None:
-            assert own or listed, "what stands is told"
-            assert not own or alert.priority in (
-                own and [b["priority"] for _, b in sent if b.get("id") == alert.id]
+            assert steps or listed, "an active alert is sent"
+            assert not steps or alert.priority in (
+                steps and [b["priority"] for _, b in sent if b.get("id") == alert.id]
             )
-        elif own:
-            assert own[-1] == "cleared"
+        elif steps:
+            assert steps[-1] == "cleared"
         elif listed:
             assert listed[-1]["cleared"] is not None
         else:
-            _held_by_a_rule(scene, alert, row)
+            _check_not_sent(scenario, alert, row)
 
 
-def _held_by_a_rule(scene: Scene, alert: Any, row: Any) -> None:
-    """Over and never told: since it was put aside, or over before its delay, or withdrawn."""
-    events = {line["event"] for line in scene.desk.history(alert.id)}
-    aside = events & {"shelve", "out_of_service", "suppress"}
+def _check_not_sent(scenario: AlertScenario, alert: Any, row: Any) -> None:
+    """Check why an ended alert was never sent: suppressed, shorter than its delay, or withdrawn."""
+    events = {line["event"] for line in scenario.actions.history(alert.id)}
+    suppressed = events & {"shelve", "out_of_service", "suppress"}
     short = alert.fault == "slow" and alert.cleared - alert.onset < 20e9
     assert row["told"] == ""
-    assert aside or short or alert.describe()[0].get("withdrawn")
+    assert suppressed or short or alert.describe()[0].get("withdrawn")
 
 
 @settings(max_examples=examples(40))
-@given(story, st.frozensets(st.integers(0, 44), max_size=12))
+@given(actions, st.frozensets(st.integers(0, 44), max_size=12))
 def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozenset[int]) -> None:
-    """To the letter of every message and every line of the history."""
+    """Every message and every line of the history is the same."""
     outcomes = []
-    for stops in (frozenset[int](), restarts):
+    for restart_at in (frozenset[int](), restarts):
         with tempfile.TemporaryDirectory() as folder:
-            scene = Scene(Path(folder), **ALARMS)
+            scenario = AlertScenario(Path(folder), **ALARMS)
             try:
-                play(scene, steps, stops)
-                end(scene)
-                told = [scene.desk.history(alert.id) for alert in scene.raised]
-                outcomes.append((scene.sent(), told))
+                play(scenario, steps, restart_at)
+                end(scenario)
+                history = [scenario.actions.history(alert.id) for alert in scenario.raised]
+                outcomes.append((scenario.sent(), history))
             finally:
-                scene.close()
+                scenario.close()
     assert outcomes[0] == outcomes[1]
 
 
-def test_the_generated_sequences_reach_every_rule() -> None:
-    """Else the properties would prove little: one story that meets storms, shelves, stays and delays."""
+def test_the_random_actions_can_reach_a_digest() -> None:
+    """A sequence with a flood, shelving, out of service and a delay; otherwise the properties would prove little."""
     with tempfile.TemporaryDirectory() as folder:
-        scene = Scene(Path(folder), **ALARMS)
+        scenario = AlertScenario(Path(folder), **ALARMS)
         try:
             raises = [("raise", HAMMERS[n % 3], "same_spot", "medium", 0.0) for n in range(12)]
             play(
-                scene,
+                scenario,
                 [
                     *raises,
                     ("out", "HB-01", None),
@@ -186,9 +192,9 @@ def test_the_generated_sequences_reach_every_rule() -> None:
                     ("shelve", 1, 60.0),
                 ],
             )
-            end(scene)
-            steps = {step for step, _ in scene.sent()}
+            end(scenario)
+            steps = {step for step, _ in scenario.sent()}
             assert steps == {"raised", "digest"}
-            _check(scene)
+            _check(scenario)
         finally:
-            scene.close()
+            scenario.close()

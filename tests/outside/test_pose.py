@@ -31,14 +31,14 @@ degrees = st.integers(-360 * 1024, 360 * 1024).map(lambda k: k / 1024)
 angles = st.tuples(*[degrees] * 4)
 
 
-def tips(length: Lengths, foot: float, given_deg: Sequence[Angles], told: str = "joint") -> Any:
+def tips(length: Lengths, foot: float, given_deg: Sequence[Angles], convention: str = "joint") -> Any:
     """The derived (x, y) [n, 2], m; one row of a feed for each."""
     arm = {
         "boom_m": length[0],
         "stick_m": length[1],
         "tool_m": length[2],
         "boom_foot_m": foot,
-        "angles": told,
+        "angles": convention,
     }
     settings = Faults.model_validate({"pose": arm}).pose
     n = len(given_deg)
@@ -77,7 +77,7 @@ def by_library(length: Lengths, foot: float, deg: Angles) -> Any:
     ],
 )
 def test_the_textbook_chain_by_hand(deg: Angles, tip: tuple[float, float]) -> None:
-    """Links of 3, 2 and 1 m at angles whose cosines are known by heart."""
+    """Links of 3, 2 and 1 m at angles whose cosines are known exactly."""
     assert tips((3.0, 2.0, 1.0), 0.0, [deg]) == pytest.approx(np.array([tip]), abs=1e-12)
 
 
@@ -107,7 +107,7 @@ def test_swinging_turns_the_tip_about_the_axis(
 
 
 @given(lengths, feet, angles)
-def test_angles_from_the_level_tell_the_same_as_those_from_the_link_before(
+def test_angles_to_the_horizontal_and_to_the_link_before_give_the_same_tip(
     length: Lengths, foot: float, deg: Angles
 ) -> None:
     boom, stick, bucket, swing = deg

@@ -1,4 +1,4 @@
-"""The parts that find steps of a level, against published worked examples and run lengths."""
+"""CUSUM and EWMA against published worked examples and run lengths."""
 
 import math
 
@@ -55,14 +55,14 @@ def run_length(seed: int, runs: int, shift: float, allowance: float, limit: floa
     return samples / runs
 
 
-def test_cusum_is_the_handbooks() -> None:
+def test_cusum_is_that_of_the_nist_handbook() -> None:
     """NIST/SEMATECH 6.3.2.3: the upper sums from sample 13 on, and the first signal at sample 14."""
     high = sums(np.array(CUSUM_DATA.split(), float) - 325.0, 0.3175)
     assert high[12:15] == pytest.approx([3.0075, 4.94, 7.4475], abs=1e-9)
     assert int(np.argmax(high > 4.1959)) == 13
 
 
-def test_ewma_is_the_handbooks() -> None:
+def test_ewma_is_that_of_the_nist_handbook() -> None:
     """NIST/SEMATECH 6.3.2.4: ends at 51.99 and stays within the limits."""
     mean = means(np.array(EWMA_DATA.split(), float), 50.0, 0.3)
     assert mean[-1] == pytest.approx(51.99, abs=0.005)
@@ -82,7 +82,7 @@ def test_ewma_is_the_handbooks() -> None:
         (4, 2.0, 3.34),
     ],
 )
-def test_cusum_run_lengths(limit: float, shift: float, published: float) -> None:
+def test_cusum_run_lengths_are_as_published(limit: float, shift: float, published: float) -> None:
     """Average run lengths of the two-sided sum with allowance 0.5 (integral equation; see the NIST/SEMATECH table
     for h = 4 and 5), within four standard errors of 20,000 simulated runs; a run's spread is about its mean."""
     runs = 20_000

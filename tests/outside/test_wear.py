@@ -24,9 +24,9 @@ SHARES = (0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448)
 """... and the shares in remission after 6, 7, 10, 13, 16, 22 and 23 weeks, as textbooks print them."""
 
 
-def test_a_line_is_as_certified_by_nist() -> None:
+def test_the_fitted_line_is_as_certified_by_nist() -> None:
     """B0 -0.262323073774029, B1 1.00211681802045, residual standard deviation 0.884796396144373."""
-    y, x = (np.array([float(one) for one in text.split()]) for text in NORRIS)
+    y, x = (np.array([float(value) for value in text.split()]) for text in NORRIS)
     order = np.argsort(x, kind="stable")
     line = fit(x[order].tolist(), y[order].tolist())
     assert line is not None
@@ -38,27 +38,31 @@ def test_a_line_is_as_certified_by_nist() -> None:
 
 @given(
     st.lists(
-        st.tuples(st.integers(0, 2000), st.floats(80, 130).map(lambda one: round(one, 2))),
+        st.tuples(st.integers(0, 2000), st.floats(80, 130).map(lambda value: round(value, 2))),
         min_size=3,
         max_size=12,
     ).filter(lambda pairs: len({hour for hour, _ in pairs}) > 1),
     st.floats(-500, 3000),
 )
-def test_the_interval_of_a_reading_is_statsmodels(pairs: list[tuple[int, float]], hour: float) -> None:
+def test_the_interval_of_a_reading_is_that_of_statsmodels(
+    pairs: list[tuple[int, float]], hour: float
+) -> None:
     x, y = (np.array(each, float) for each in zip(*sorted(pairs), strict=True))
     line = fit(x.tolist(), y.tolist())
     assert line is not None
     model = OLS(y, np.column_stack([np.ones_like(x), x])).fit()
-    told = model.get_prediction([[1.0, hour]])
-    low, high = told.conf_int(obs=True, alpha=0.05)[0]
-    assert line.at(hour) == pytest.approx((told.predicted_mean[0], low, high), rel=1e-9, abs=1e-7)
+    prediction = model.get_prediction([[1.0, hour]])
+    low, high = prediction.conf_int(obs=True, alpha=0.05)[0]
+    assert line.at(hour) == pytest.approx((prediction.predicted_mean[0], low, high), rel=1e-9, abs=1e-7)
 
 
 def _read(text: str) -> tuple[list[float], list[bool]]:
-    return [float(one.rstrip("+")) for one in text.split()], [not one.endswith("+") for one in text.split()]
+    return [float(value.rstrip("+")) for value in text.split()], [
+        not value.endswith("+") for value in text.split()
+    ]
 
 
-def test_shares_that_last_are_freireichs_and_statsmodels() -> None:
+def test_survival_is_that_of_freireich_and_statsmodels() -> None:
     weeks, ended = _read(SIX_MP)
     found, reference = kaplan_meier(weeks, ended), SurvfuncRight(weeks, ended)
     assert found.hours.tolist() == [6, 7, 10, 13, 16, 22, 23]
@@ -74,8 +78,8 @@ def test_shares_that_last_are_freireichs_and_statsmodels() -> None:
 
 
 @given(st.lists(st.tuples(st.integers(1, 60), st.booleans()), min_size=1, max_size=40))
-def test_shares_that_last_are_statsmodels(cases: list[tuple[int, bool]]) -> None:
-    hours, ended = [float(one) for one, _ in cases], [done for _, done in cases]
+def test_survival_is_that_of_statsmodels(cases: list[tuple[int, bool]]) -> None:
+    hours, ended = [float(value) for value, _ in cases], [done for _, done in cases]
     found = kaplan_meier(hours, ended)
     if not any(ended):
         assert len(found.hours) == 0

@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from rich.console import Console
 from rich.table import Table
 
-from tests.physics.measured import MODELS, Case, over
-from tests.physics.score import Score, brier, calibration, calibration_error
+from tests.physics.score import MODELS, Case, Score, brier, calibration, calibration_error, measure_all
 
 HELD_OUT = 1200
 """Seeds below this were looked at while the detector was made; of `waveform`, none."""
@@ -92,7 +91,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=HELD_OUT)
     options = parser.parse_args()
     cases = [case._replace(model=options.model) for case in CASES]
-    found = over(cases, range(options.first, options.first + options.hammers), options.minutes)
+    found = measure_all(cases, range(options.first, options.first + options.hammers), options.minutes)
     console = Console(highlight=False, width=110)
     console.print(
         _accuracy(f"{options.model}: {options.hammers} hammers, {options.minutes:g} min each", found)

@@ -1,7 +1,10 @@
-"""What a gateway would send of a shift: a table with the columns of a recorded shift, and its labels beside."""
+"""What a gateway would send of a simulated shift: a table with the columns of a recorded shift."""
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from scipy.ndimage import uniform_filter1d
 from scipy.signal import lfilter
 
 from tests.physics.breaker import CONTROL_S, GRID_S
@@ -29,9 +32,7 @@ RPM_EVERY_S = 1.0
 
 
 def feed(truth: Truth, name: str, *, engine_rpm: bool = True) -> pd.DataFrame:
-    """Columns time, hammer, active, pressure_bar, oil_c (every 5 s) and, if wanted, engine_rpm (every
-    second).
-    """
+    """Return time, hammer, active, pressure_bar, oil_c (every 5 s) and, on request, engine_rpm (every second)."""
     hz, averaged = FEEDS[name]
     rng = np.random.default_rng([truth.seed, 3, round(hz), averaged])
     step = round(1 / hz / GRID_S)
@@ -68,3 +69,29 @@ def feed(truth: Truth, name: str, *, engine_rpm: bool = True) -> pd.DataFrame:
 def seconds(time: pd.Timestamp | str) -> float:
     """Seconds of an instant (an alert's onset, say) since the shift began."""
     return (pd.Timestamp(time) - START).total_seconds()
+
+
+def varied(truth: Truth) -> Truth:
+    """Return the shift with other pulses and another drift of pressure than its model gives.
+
+        p' = (slow + scale * (p - slow)) * exp(sway)
+
+    slow: mean over one loaded blow; sway: a first-order autoregressive process (Ornstein-Uhlenbeck). Scale, deviation
+    and time constant are drawn by the seed of the shift; all figures are invented. So the weights of the score do not
+    depend on the pulses and the drift of the models.
+    """
+    rng = np.random.default_rng([truth.seed, 7])
+    scale = float(np.exp(rng.uniform(np.log(0.5), np.log(2.5))))
+    deviation = float(np.exp(rng.uniform(np.log(0.004), np.log(0.05))))
+    tau_s = float(np.exp(rng.uniform(np.log(0.5), np.log(8.0))))
+    pressure = truth.run.pressure_bar.astype(float)
+    blow = max(1, round(60.0 / truth.hammer.blows_per_min / GRID_S))
+    slow = uniform_filter1d(pressure, blow, mode="nearest")
+    keep = float(np.exp(-CONTROL_S / tau_s))
+    drawn = deviation * np.sqrt(1 - keep**2) * rng.standard_normal(truth.active.size)
+    sway = lfilter([1.0], [1.0, -keep], drawn)
+    steps = round(CONTROL_S / GRID_S)
+    active = np.repeat(truth.active.astype(bool), steps)[: pressure.size]
+    changed = np.where(active, slow + scale * (pressure - slow), pressure)
+    changed *= np.exp(np.repeat(sway, steps)[: pressure.size])
+    return replace(truth, run=truth.run._replace(pressure_bar=np.maximum(changed, 0.0).astype(np.float32)))

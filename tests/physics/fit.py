@@ -27,11 +27,9 @@ from strikewatch.detectors.blank_firing.state import TERMS
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.faults import Faults
 from strikewatch.sources.ordering import Reorderer
-from tests.physics.feeds import START, feed
-from tests.physics.measured import MODELS, Case
-from tests.physics.score import brier, calibration_error
+from tests.physics.feeds import START, feed, varied
+from tests.physics.score import MODELS, Case, brier, calibration_error
 from tests.physics.score import score as scored
-from tests.physics.varied import varied
 
 KEY: Key = ("fennick-hollow", "HB-01")
 FLOOR = 0.1
@@ -138,37 +136,43 @@ def _of_hammer(model: str, seed: int) -> list[Labelled]:
     return found
 
 
-def weights_of(of: Sequence[Labelled]) -> Floats:
-    """Each model and kind of feed weighs as its number of suspicions, but none more than 300."""
-    keys = [(one.model, one.kind) for one in of]
+def weights_of(labelled: Sequence[Labelled]) -> Floats:
+    """Return weights [n]: each model and kind of feed weighs as its number of suspicions, at most 300."""
+    keys = [(suspicion.model, suspicion.kind) for suspicion in labelled]
     count = {key: keys.count(key) for key in set(keys)}
     return np.array([min(1.0, 300.0 / count[key]) for key in keys])
 
 
-def weights(of: Sequence[Labelled]) -> Floats:
+def weights(labelled: Sequence[Labelled]) -> Floats:
     """WEIGHTS [TERMS]."""
-    x, real = np.array([one.terms for one in of]), np.array([float(one.real) for one in of])
-    return fitted(x, real, weights_of(of))
+    x, real = (
+        np.array([suspicion.terms for suspicion in labelled]),
+        np.array([float(suspicion.real) for suspicion in labelled]),
+    )
+    return fitted(x, real, weights_of(labelled))
 
 
 def slope_of_two(slope_of_one: float) -> float:
-    """The slope for weights fitted to two models, from that of weights fitted to one.
+    """Return the slope for weights fitted to two models, from that of weights fitted to one.
 
     Log-odds that scatter by variance v about their score shrink by 1 / sqrt(1 + pi v / 8) (MacKay, Neural Computation
     4, 1992). v is that of the new model and that of the mean of the fitted ones: 1 + 1/1 of one, 1 + 1/2 of two.
     """
-    one = min(1.0, max(0.1, slope_of_one))
-    return float(1.0 / np.sqrt(1.0 + 0.75 * (one**-2 - 1.0)))
+    slope = min(1.0, max(0.1, slope_of_one))
+    return float(1.0 / np.sqrt(1.0 + 0.75 * (slope**-2 - 1.0)))
 
 
-def calibration(of: Sequence[Labelled]) -> tuple[float, ...]:
+def calibration(labelled: Sequence[Labelled]) -> tuple[float, ...]:
     """CALIBRATION: slope always, slow, noisy; offset."""
-    other = {name: weights([one for one in of if not one.model.startswith(name)]) for name in TUNING}
-    z = np.array([one.terms @ other[one.model.split(",")[0]] for one in of])
-    slow, noisy = np.array([one.terms[10:12] for one in of]).T
-    x = np.column_stack([np.ones(len(of)), z, z * slow, z * noisy])
-    real = np.array([float(one.real) for one in of])
-    offset, always, by_slow, by_noisy = fitted(x, real, weights_of(of), ridge=1.0)
+    other = {
+        name: weights([suspicion for suspicion in labelled if not suspicion.model.startswith(name)])
+        for name in TUNING
+    }
+    z = np.array([suspicion.terms @ other[suspicion.model.split(",")[0]] for suspicion in labelled])
+    slow, noisy = np.array([suspicion.terms[10:12] for suspicion in labelled]).T
+    x = np.column_stack([np.ones(len(labelled)), z, z * slow, z * noisy])
+    real = np.array([float(suspicion.real) for suspicion in labelled])
+    offset, always, by_slow, by_noisy = fitted(x, real, weights_of(labelled), ridge=1.0)
     slope = slope_of_two(always)
     return (
         slope,
@@ -179,20 +183,22 @@ def calibration(of: Sequence[Labelled]) -> tuple[float, ...]:
 
 
 def main() -> None:
-    of = collected()
-    w, c = weights(of), calibration(of)
-    slow, noisy = np.array([one.terms[10:12] for one in of]).T
-    z = np.array([one.terms for one in of]) @ w
+    labelled = collected()
+    w, c = weights(labelled), calibration(labelled)
+    slow, noisy = np.array([suspicion.terms[10:12] for suspicion in labelled]).T
+    z = np.array([suspicion.terms for suspicion in labelled]) @ w
     p = 1 / (1 + np.exp(-(z * (c[0] + c[1] * slow + c[2] * noisy) + c[3])))
-    keys = [(one.model, one.kind) for one in of]
+    keys = [(suspicion.model, suspicion.kind) for suspicion in labelled]
     for key in sorted(set(keys)):
-        pairs = [(float(s), one.real) for s, one, k in zip(p, of, keys, strict=True) if k == key]
+        pairs = [
+            (float(s), suspicion.real) for s, suspicion, k in zip(p, labelled, keys, strict=True) if k == key
+        ]
         print(
             f"{key[0]:20} {key[1]:28} {len(pairs):5} brier {brier(pairs):.3f} "
             f"calibration error {calibration_error(pairs):.3f}"
         )
-    print("WEIGHTS =", tuple(round(float(one), 3) for one in w))
-    print("CALIBRATION =", tuple(round(one, 3) for one in c))
+    print("WEIGHTS =", tuple(round(float(weight), 3) for weight in w))
+    print("CALIBRATION =", tuple(round(value, 3) for value in c))
 
 
 if __name__ == "__main__":

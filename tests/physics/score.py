@@ -1,13 +1,18 @@
-"""Suspicions against labels."""
+"""How often blank firing errs: suspicions in shifts of unseen hammers, scored against their labels."""
 
 import itertools
-from collections.abc import Sequence
+import os
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from tests.physics.feeds import seconds
+import strikewatch
+from tests.physics import conductance, waveform, work
+from tests.physics.feeds import feed, seconds
 from tests.physics.work import Spell, Truth
 
 
@@ -133,3 +138,47 @@ def calibration(
                 (float(np.mean([s for s, _ in inside])), float(np.mean([r for _, r in inside])), len(inside))
             )
     return table
+
+
+MODELS = {"lumped": work.shift, "conductance": conductance.shift, "waveform": waveform.shift}
+"""The models of breakers. Nothing is fitted to or tuned on `waveform`."""
+COUNTED_S = {"1Hz_mean": 3.0, "1Hz": 3.0, "2Hz": 2.0}
+"""Spells that count, where the feed is too slow for 1.3 s."""
+
+
+class Case(NamedTuple):
+    """One condition: which feed, whether engine speed is known, whether the throttle was changed; which model."""
+
+    feed: str
+    engine_rpm: bool = True
+    throttle_change: bool = False
+    model: str = "lumped"
+
+    @property
+    def kind(self) -> str:
+        """The kind of feed that it is to a detector."""
+        return f"{self.feed}, {'' if self.engine_rpm else 'no '}engine speed"
+
+
+def measure(case: Case, seed: int, minutes: float) -> Score:
+    """Score one shift of one hammer."""
+    truth = MODELS[case.model](seed, minutes, throttle_change=case.throttle_change)
+    alerts = strikewatch.replay(feed(truth, case.feed, engine_rpm=case.engine_rpm))
+    blank = alerts[alerts["fault"] == "blank_firing"]
+    scores = [evidence["score"] for evidence in blank["evidence"]]
+    return score(truth, suspicions(alerts, 60.0 * minutes), scores, counted_s=COUNTED_S.get(case.feed, 1.3))
+
+
+def measure_all(cases: Sequence[Case], seeds: Iterable[int], minutes: float) -> dict[Case, Score]:
+    """Score every case for the same hammers, on all cores."""
+    jobs = [(case, seed, minutes) for seed in seeds for case in cases]
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        found = list(pool.map(_job, jobs, chunksize=len(cases)))
+    totals = dict.fromkeys(cases, Score())
+    for (case, _, _), result in zip(jobs, found, strict=True):
+        totals[case] += result
+    return totals
+
+
+def _job(job: tuple[Any, ...]) -> Score:
+    return measure(*job)

@@ -21,13 +21,12 @@ from strikewatch.settings.faults import Faults
 from strikewatch.sources.ordering import Reorderer
 from tests.physics.breaker import steady
 from tests.physics.feeds import START, feed
-from tests.physics.measured import Case, measure, over
 from tests.physics.population import hammer
-from tests.physics.score import calibration
+from tests.physics.score import Case, calibration, measure, measure_all
 from tests.physics.work import Truth, shift
 
 SEEDS = (2100, 2110, 2114, 2125, 2148, 2153)
-"""One operator who seldom strikes blank, and five who do it often: spells enough to count."""
+"""Seeds with enough blank spells to count: one operator who seldom strikes blank, and five who do it often."""
 KEY: Key = ("fennick-hollow", "HB-01")
 
 
@@ -70,18 +69,18 @@ def fast() -> Truth:
 
 
 @pytest.fixture(scope="module")
-def often() -> Truth:
-    """Twenty minutes with an operator who strikes blank often."""
+def many_spells() -> Truth:
+    """Return twenty minutes with an operator who often strikes blank."""
     return shift(2150, 20)
 
 
-def test_it_is_right_far_more_often_than_wrong() -> None:
+def test_precision_and_recall_on_unseen_hammers() -> None:
     """Six unseen hammers, half an hour each: found and not invented, at each speed of feed, the onset near the truth.
 
     The bounds are below what the long form shows, for so few spells scatter.
     """
     cases = (Case("10Hz_mean"), Case("10Hz"), Case("1Hz_mean"))
-    found = over(cases, SEEDS, 30.0)
+    found = measure_all(cases, SEEDS, 30.0)
     for case, least in zip(cases, (0.85, 0.7, 0.7), strict=True):
         assert found[case].f1 >= least, (case, str(found[case]))
     assert found[cases[0]].onset_error_s < 0.3
@@ -90,18 +89,18 @@ def test_it_is_right_far_more_often_than_wrong() -> None:
         assert real > 0.85, (mean, n)
 
 
-def test_a_throttled_pump_is_not_taken_for_blank_blows_for_long() -> None:
+def test_a_throttled_pump_is_not_suspected_for_long() -> None:
     """The throttle changed for a good while in every half hour: few false suspicions, with engine speed known and
-    without it, for the next bout tells."""
+    without it, because the next bout decides."""
     cases = (Case("10Hz_mean", True, True), Case("10Hz_mean", False, True))
-    known, unknown = over(cases, SEEDS, 30.0).values()
+    known, unknown = measure_all(cases, SEEDS, 30.0).values()
     assert known.false_per_firing_h < 3.0, str(known)
     assert unknown.false <= len(SEEDS), str(unknown)
     assert unknown.recall > 0.7
     assert known.recall > 0.7
 
 
-def test_a_fast_feed_finds_them_too() -> None:
+def test_precision_and_recall_in_a_fast_feed() -> None:
     """500 Hz: joint evidence of level, blow rate and pulse."""
     one = measure(Case("500Hz"), 2114, 15.0) + measure(Case("500Hz"), 2148, 15.0)
     assert one.f1 >= 0.85, str(one)
@@ -124,7 +123,7 @@ def test_blows_are_counted(fast: Truth) -> None:
         assert np.nanmedian(rates) == pytest.approx(1.0, abs=0.02), name
 
 
-def test_the_share_judged_is_told_and_the_reasons(fast: Truth) -> None:
+def test_each_bout_has_its_assessed_share_or_the_reason(fast: Truth) -> None:
     """While the level is being learned nothing is judged, and it says so; later nearly all is. A feed without pressure,
     or with a sample every other second, is never judged, and silence is not taken for innocence."""
     bouts = strikewatch.bouts(feed(fast, "10Hz_mean"))
@@ -134,15 +133,15 @@ def test_the_share_judged_is_told_and_the_reasons(fast: Truth) -> None:
     blind = feed(fast, "10Hz_mean").drop(columns="pressure_bar")
     assert set(strikewatch.bouts(blind)["not_judged"]) == {"no pressure"}
     sparse = feed(fast, "1Hz_mean")[::2]
-    told = strikewatch.bouts(sparse)
-    assert told["judged_s"].sum() == 0
-    assert set(told["not_judged"]) <= {"sparse", "short", "no pressure"}
+    bouts = strikewatch.bouts(sparse)
+    assert bouts["judged_s"].sum() == 0
+    assert set(bouts["not_judged"]) <= {"sparse", "short", "no pressure"}
 
 
-def test_a_design_whose_level_rises_is_judged_by_its_profile(often: Truth) -> None:
+def test_a_design_whose_level_rises_is_judged_by_its_profile(many_spells: Truth) -> None:
     """The same shift with pressure mirrored about its level: with `rises` in the profile the same spells are found, and
     without it none of them."""
-    table = feed(often, "10Hz_mean")
+    table = feed(many_spells, "10Hz_mean")
     mirrored = table.assign(
         pressure_bar=np.minimum(140.0**2 / np.maximum(table["pressure_bar"], 40.0), 400.0)
     )
@@ -156,7 +155,7 @@ def test_a_design_whose_level_rises_is_judged_by_its_profile(often: Truth) -> No
     assert len(onsets(mirrored) & falls) <= 0.2 * len(falls)
 
 
-def test_a_service_makes_it_learn_anew(fast: Truth) -> None:
+def test_after_a_service_the_baseline_is_learned_again(fast: Truth) -> None:
     """After a service, and after `relearn`, the next bouts are not judged until the level is known again."""
     rows = rows_of(feed(fast, "10Hz_mean"))
     at = START.value + round(fast.bouts[30][0] * 1e9) - 1
@@ -172,9 +171,9 @@ def test_a_service_makes_it_learn_anew(fast: Truth) -> None:
         assert shown["bouts"] <= len(after)
 
 
-def test_widening_pulses_point_to_the_accumulator(often: Truth) -> None:
+def test_wider_pulses_raise_one_accumulator_alert(many_spells: Truth) -> None:
     """The same hammer, later with pulses twice as wide about the same level: one hint of low priority, none before."""
-    table = feed(often, "500Hz")
+    table = feed(many_spells, "500Hz")
     half = len(table) // 2
     pressure = table["pressure_bar"].to_numpy(copy=True)
     slow = pd.Series(pressure).rolling(125, center=True, min_periods=1).mean().to_numpy()
@@ -191,7 +190,7 @@ def test_widening_pulses_point_to_the_accumulator(often: Truth) -> None:
 @pytest.mark.parametrize(
     ("name", "engine_rpm"), [("10Hz", True), ("500Hz", True), ("10Hz_mean", False), ("2Hz", False)]
 )
-def test_cuts_change_nothing(name: str, engine_rpm: bool) -> None:
+def test_findings_do_not_depend_on_cuts(name: str, engine_rpm: bool) -> None:
     """The law of the cut over a physical feed, which reaches every corner of the detector: pieces at random, ticks
     between rows, and states carried as bytes into new pipelines leave the same findings, bouts and state, to the
     last bit."""
@@ -231,7 +230,7 @@ def test_cuts_change_nothing(name: str, engine_rpm: bool) -> None:
         assert outcome_of([t for t in cuts if t >= times[0]], carry=True) == whole
 
 
-def test_the_model_strikes_blank_softer(fast: Truth) -> None:
+def test_blank_blows_of_the_model_have_lower_pressure(fast: Truth) -> None:
     """The labels are worth something: blank, this hammer's level and rate are lower than loaded."""
     breaker = hammer(fast.seed).breaker
     loaded, blank = steady(breaker), steady(breaker, hang=1.0)

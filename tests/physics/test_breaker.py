@@ -34,7 +34,7 @@ def pinned(b: Breaker) -> Breaker:
     return b._replace(piston_kg=1e9, ramp_s=1e-9, hose_loss=0.0)
 
 
-def test_flow_over_the_relief_and_the_leak_is_the_pump_s(hammers: list[Hammer]) -> None:
+def test_relief_flow_and_leakage_equal_the_flow_of_the_pump(hammers: list[Hammer]) -> None:
     """With the piston pinned, pressure settles where relief and leak take the whole flow (linear, by hand)."""
     for h in hammers:
         b = h.breaker
@@ -80,7 +80,7 @@ def test_blows_take_less_than_the_pump_gives(hammers: list[Hammer]) -> None:
         assert 3 < np.median(out.blow_m_s[late]) < 12
 
 
-def test_half_the_step_gives_the_same(hammers: list[Hammer]) -> None:
+def test_half_the_time_step_gives_the_same_result(hammers: list[Hammer]) -> None:
     """Pressure within 2 % and rate within 1 % at half the step."""
     for h in hammers:
         coarse, fine = fire(h.breaker, 4), fire(h.breaker, 4, step_s=20e-6)
@@ -132,14 +132,14 @@ def change(h: Hammer, **work: float) -> NDArray[np.float64]:
     )
 
 
-def test_throttled_pump(hammers: list[Hammer]) -> None:
+def test_a_throttled_pump_lowers_pressure_and_rate(hammers: list[Hammer]) -> None:
     """18 % less flow: about -26 % pressure and -11 % rate."""
     pressure, rate = np.median([change(h, speed=0.82) for h in hammers], axis=0)
     assert -0.31 < pressure < -0.20
     assert -0.15 < rate < -0.08
 
 
-def test_hard_rock(hammers: list[Hammer]) -> None:
+def test_hard_rock_lowers_pressure_and_raises_the_rate(hammers: list[Hammer]) -> None:
     """From soft to hard: about -10 % pressure and +15 % rate."""
     moved = np.array([change(h, rebound=0.3) - change(h, rebound=0.0) for h in hammers])
     pressure, rate = np.median(moved, axis=0)

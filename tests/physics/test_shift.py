@@ -1,11 +1,13 @@
-"""Shifts, their feeds and the score are what they say."""
+"""The simulated shifts of all models, the feeds made of them, and the scoring of suspicions against labels."""
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from tests.physics import conductance, waveform
 from tests.physics.feeds import FEEDS, feed, seconds
 from tests.physics.score import Score, calibration, score, suspicions
 from tests.physics.work import Spell, Truth, draw_bouts, draw_spells, shift
@@ -36,7 +38,7 @@ def test_spells_lie_within_bouts_and_blank_blows_within_spells(truth: Truth) -> 
     assert np.array_equal(inside, truth.run.blow_blank)
 
 
-def test_spells_come_in_all_places_and_lengths() -> None:
+def test_spells_lie_anywhere_in_a_bout_and_have_all_lengths() -> None:
     """Over many shifts: start, middle, end, whole; 0.2 to 8 s; some operators often."""
     spells, share = [], []
     for seed in range(60):
@@ -53,7 +55,7 @@ def test_spells_come_in_all_places_and_lengths() -> None:
     assert max(share) > 0.3 > 0.1 > min(share)
 
 
-def test_throttle_change_lasts_and_comes_back(truth: Truth) -> None:
+def test_a_throttle_change_lasts_and_ends(truth: Truth) -> None:
     """10 to 25 % below rated for a good while, only if asked for."""
     low = truth.engine_rpm < 0.93 * truth.hammer.rated_rpm
     assert 0.05 < low.mean() < 0.8
@@ -127,5 +129,78 @@ def test_suspicions_are_the_blank_firing_alerts() -> None:
 
 
 def test_calibration_bands() -> None:
-    """Mean score beside the share that was real."""
+    """Mean score and the share that was real."""
     assert calibration([(0.85, True), (0.85, False), (1.0, True)]) == [(0.85, 0.5, 2), (1.0, 1.0, 1)]
+
+
+SHIFTS = {"conductance": conductance.shift, "waveform": waveform.shift}
+SEEDS = range(3000, 3006)
+
+
+@pytest.fixture(scope="module", params=SHIFTS)
+def shifts(request: pytest.FixtureRequest) -> list[Truth]:
+    """A quarter of an hour of each of a few hammers."""
+    return [SHIFTS[request.param](seed, 15.0) for seed in SEEDS]
+
+
+def means(truth: Truth) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean pressure of each 10 ms; which of them are loaded, and which blank, for half a second."""
+    pressure = truth.run.pressure_bar.reshape(truth.active.size, -1).mean(axis=1)
+    loaded, blank = np.zeros(truth.active.size, bool), np.zeros(truth.active.size, bool)
+    for start, end in truth.bouts:
+        loaded[round(100 * start) + 200 : round(100 * end)] = True
+    for spell in truth.spells:
+        loaded[round(100 * spell.start_s) : round(100 * spell.end_s) + 100] = False
+        if spell.start_s > min(start for start, end in truth.bouts if end >= spell.end_s) + 1.0:
+            blank[round(100 * spell.start_s) + 50 : round(100 * spell.end_s)] = True
+    return pressure, loaded, blank
+
+
+def test_spells_of_the_other_models_lie_within_bouts(shifts: list[Truth]) -> None:
+    """Bouts follow one another, every spell in one of them, pressed exactly then."""
+    for truth in shifts:
+        edges = np.array(truth.bouts).ravel()
+        assert (np.diff(edges) > 0).all()
+        assert truth.active.sum() == pytest.approx(100 * truth.firing_s, abs=2 * len(truth.bouts))
+        for spell in truth.spells:
+            assert spell.end_s > spell.start_s
+            assert any(
+                start - 1e-9 <= spell.start_s and spell.end_s <= end + 1e-9 for start, end in truth.bouts
+            )
+
+
+def test_the_other_models_work_at_the_rated_pressure_and_rate(shifts: list[Truth]) -> None:
+    """Loaded near the rated pressure and rate, struck blank near the lower one; always finite."""
+    for truth in shifts:
+        pressure, loaded, blank = means(truth)
+        assert np.isfinite(truth.run.pressure_bar).all()
+        rig = truth.hammer
+        assert np.median(pressure[loaded]) == pytest.approx(rig.loaded_bar, rel=0.15)
+        if blank.sum() > 300:
+            fell = 1 - np.median(pressure[blank]) / np.median(pressure[loaded])
+            assert fell > 0.5 * (1 - rig.blank_bar / rig.loaded_bar)
+        rate = 60 * np.count_nonzero(~truth.run.blow_blank) / (loaded.sum() / 100 + 2 * len(truth.bouts))
+        assert rate == pytest.approx(rig.blows_per_min, rel=0.35)
+
+
+def test_the_throttle_changes_only_on_request_and_a_seed_gives_one_shift() -> None:
+    """To the last bit."""
+    for make in SHIFTS.values():
+        steady, again, changed = make(3001, 10.0), make(3001, 10.0), make(3001, 10.0, throttle_change=True)
+        assert np.array_equal(steady.run.pressure_bar, again.run.pressure_bar)
+        pressed = steady.active.astype(bool)
+        slow = 0.94 * steady.hammer.rated_rpm
+        assert np.mean(changed.engine_rpm[pressed] < slow) > 0.05 + np.mean(steady.engine_rpm[pressed] < slow)
+
+
+def _level_by_speed(shift: Callable[..., Truth], seed: int) -> float:
+    truth = shift(seed, 15.0, throttle_change=True)
+    pressure, loaded, _ = means(truth)
+    slow = truth.engine_rpm < 0.9 * truth.hammer.rated_rpm
+    return float(np.median(pressure[loaded & slow]) / np.median(pressure[loaded & ~slow]))
+
+
+def test_pressure_depends_on_engine_speed_for_some_hammers_only() -> None:
+    """A load-sensing pump keeps the pressure at lower speeds; among a few hammers there are both kinds."""
+    shares = [_level_by_speed(conductance.shift, seed) for seed in (3000, 3003, 3004, 3010, 3011, 3012)]
+    assert np.nanmin(shares) < 0.9 < 0.95 < np.nanmax(shares)

@@ -1,4 +1,4 @@
-"""A short recorded shift and the many ways of writing it down."""
+"""A short recorded shift and ways to write it to files."""
 
 import json
 from collections.abc import Callable
@@ -23,7 +23,7 @@ EVENTS: Final = [
 
 
 def frame() -> pd.DataFrame:
-    """Two hammers in turn, a row each half second for 80 s: one spot too long, hot oil, short greasing."""
+    """Return two hammers with a row each half second for 80 s: same_spot, hot_oil, grease_short."""
     n = 160
     t = np.arange(n) / 2
     parts = []
@@ -43,10 +43,10 @@ def frame() -> pd.DataFrame:
 
 
 def folder(path: Path, events: list[dict[str, Any]] | None = None) -> Path:
-    """An empty shift at `path`, named as the site, but for its events."""
+    """Create a shift folder named after the site, with events only."""
     shift = path / SITE
     shift.mkdir(parents=True)
-    lines = "".join(json.dumps(one) + "\n" for one in (EVENTS if events is None else events))
+    lines = "".join(json.dumps(event) + "\n" for event in (EVENTS if events is None else events))
     (shift / "events.jsonl").write_text(lines)
     return shift
 
@@ -72,7 +72,7 @@ def csv(path: Path, text: str | bytes) -> ReplayResult:
 
 
 def column(name: str, change: Callable[[Any], Any]) -> Callable[[pd.DataFrame], Any]:
-    """A way of writing: one Arrow column changed."""
+    """Return a function that writes a table with one Arrow column changed."""
 
     def written(samples: pd.DataFrame) -> Any:
         table = pa.Table.from_pandas(samples, preserve_index=False)

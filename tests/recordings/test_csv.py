@@ -56,7 +56,9 @@ WAYS: dict[str, Callable[[], str | bytes]] = {
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_however_it_is_written(way: str, reference: list[dict[str, Any]], tmp_path: Path) -> None:
+def test_every_form_of_csv_gives_the_same_alerts(
+    way: str, reference: list[dict[str, Any]], tmp_path: Path
+) -> None:
     """RFC 3339 in every form, yes and no in every word, and what spreadsheets do to a file."""
     result = csv(tmp_path, WAYS[way]())
     assert result.records == reference
@@ -75,7 +77,7 @@ def test_an_empty_field_is_not_sampled(nothing: str, reference: list[dict[str, A
     assert not +result.cells
 
 
-def test_each_broken_field_costs_itself(reference: list[dict[str, Any]], tmp_path: Path) -> None:
+def test_each_unreadable_field_is_left_out_alone(reference: list[dict[str, Any]], tmp_path: Path) -> None:
     """A row without instant, hammer or the right number of fields cannot be used. A cell of a channel costs the cell.
 
     Each is counted under its column, the first of each with its place, its value and what is wrong with it.

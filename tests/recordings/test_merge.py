@@ -1,17 +1,22 @@
-"""Rows of many recordings come out in the order of time, each once; a wrong clock costs its own rows only."""
+"""Several recordings merged in the order of time, and pieces of a recording."""
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.core.batch import Key, Rows
-from strikewatch.core.instant import SECOND, parse
+from strikewatch.core.instant import SECOND, Instant, parse
+from strikewatch.review.data.samples import ShiftSamples
+from strikewatch.sources.recordings import open_shifts
 from strikewatch.sources.recordings.merge import Merge
 from strikewatch.sources.recordings.table import Shift
+from tests.recordings.shapes import frame
 
 KEY = ("fennick-hollow", "HB-01")
 DAY = 86_400
@@ -46,16 +51,16 @@ class Parts(Shift):
 
     def _rows(self, number: int) -> Iterator[tuple[Key, Rows]]:
         for hammer in dict.fromkeys(name for name, _ in self._parts[number]):
-            own = np.array([at for name, at in self._parts[number] if name == hammer], np.int64)
-            yield ("fennick-hollow", hammer), Rows(own * SECOND, {"oil_c": own.astype(float)})
+            seconds = np.array([at for name, at in self._parts[number] if name == hammer], np.int64)
+            yield ("fennick-hollow", hammer), Rows(seconds * SECOND, {"oil_c": seconds.astype(float)})
 
 
-def merged(*shifts: Shift) -> dict[str, list[int]]:
-    """Seconds of each hammer, as they come out."""
+def merged_seconds(*shifts: Shift) -> dict[str, list[int]]:
+    """Return the seconds of each hammer in the merged order."""
     found: dict[str, list[int]] = {}
-    for together, rows in Merge(shifts).pieces():
+    for segment, rows in Merge(shifts).pieces():
         assert (rows.columns["oil_c"] == rows.time_ns // SECOND).all()
-        found.setdefault(together.key[1], []).extend((rows.time_ns // SECOND).tolist())
+        found.setdefault(segment.key[1], []).extend((rows.time_ns // SECOND).tolist())
     return found
 
 
@@ -74,11 +79,11 @@ def shift(*seconds: int) -> Parts:
         max_size=4,
     )
 )
-def test_every_row_comes_out_once_and_in_order(
+def test_every_row_is_yielded_once_and_in_order(
     recordings: list[list[list[tuple[str, int]]]],
 ) -> None:
     """Whatever the order of recordings, parts and rows, and however they overlap."""
-    found = merged(*(Parts(parts) for parts in recordings))
+    found = merged_seconds(*(Parts(parts) for parts in recordings))
     every = [row for parts in recordings for part in parts for row in part]
     wanted = {
         name: sorted(at for one, at in every if one == name) for name in dict.fromkeys(n for n, _ in every)
@@ -112,28 +117,28 @@ WORK = [START + k for k in range(0, 5000, 2)]
     ],
     ids=["2000", "2000 first", "2000 for long", "ahead", "far ahead", "behind", "2080 last"],
 )
-def test_a_wrong_clock_costs_its_own_rows(wrong: list[int], place: int) -> None:
-    """Others of the recording, and those of other recordings, are in their places."""
+def test_a_wrong_clock_excludes_its_own_rows_only(wrong: list[int], place: int) -> None:
+    """All other rows, also of other recordings, are in order."""
     bad = shift(*WORK[:place], *wrong, *WORK[place:])
     later = shift(*(at + DAY for at in WORK))
     plan = Merge([later, bad])
     assert plan.starts[KEY] == {0: (START + DAY) * SECOND, 1: START * SECOND}
     assert plan.wrong_clock == [0, len(wrong)]
     assert plan.first_wrong[1] == (KEY, wrong[0] * SECOND)
-    assert merged(later, bad)["HB-01"] == WORK + [at + DAY for at in WORK]
+    assert merged_seconds(later, bad)["HB-01"] == WORK + [at + DAY for at in WORK]
 
 
 def test_rows_that_come_late_are_no_wrong_clock() -> None:
     """A backlog of an hour, and a table sorted by something else, lose nothing."""
     backlog = [*WORK[:500], *WORK[2000:], *WORK[500:2000]]
-    assert merged(shift(*backlog))["HB-01"] == WORK
+    assert merged_seconds(shift(*backlog))["HB-01"] == WORK
     shuffled = np.random.default_rng(7).permutation(WORK).tolist()
-    assert merged(shift(*shuffled))["HB-01"] == WORK
+    assert merged_seconds(shift(*shuffled))["HB-01"] == WORK
 
 
 def test_a_year_with_long_pauses_is_of_one_age() -> None:
     season = [START + k * 300 * DAY + j for k in range(4) for j in range(10)]
-    assert merged(shift(*season))["HB-01"] == season
+    assert merged_seconds(shift(*season))["HB-01"] == season
 
 
 def test_recordings_between_each_other_are_one_feed_and_others_are_not() -> None:
@@ -144,3 +149,61 @@ def test_recordings_between_each_other_are_one_feed_and_others_are_not() -> None
     within = shift(*(at + 4 * DAY for at in WORK))
     order = [together.shifts for together, _ in Merge([around, within]).pieces()]
     assert [one for one, after in pairwise([*order, None]) if one != after] == [(0,), (1,), (0,)]
+
+
+REPLAY_DATA = Path(__file__).parents[2] / "replay_data"
+SPANS = ((0, 90), (-30, 10), (30, 30), (1200, 1260), (900_000, 900_060))
+"""Begin and end, s after an instant in the middle of the shift."""
+
+
+def rows_between(path: Path, key: Key, begin: Instant, end: Instant) -> Rows:
+    every = [rows for recorded in open_shifts(path) for found, rows in recorded.pieces() if found == key]
+    rows = Rows.join(every)
+    rows = rows[(rows.time_ns >= begin) & (rows.time_ns < end)]
+    return rows[np.unique(rows.time_ns, return_index=True)[1]]
+
+
+@pytest.mark.parametrize("name", ["hot-bench", "trench-feed"])
+def test_a_piece_has_the_rows_that_cutting_the_whole_gives(name: str) -> None:
+    (shift,) = open_shifts(REPLAY_DATA / name)
+    key = next(one for one, _ in shift.pieces())
+    first = int(np.median(np.concatenate([rows.time_ns for one, rows in shift.pieces() if one == key])))
+    for a, b in SPANS:
+        begin, end = first + a * SECOND, first + b * SECOND
+        found, whole = shift.between(key, begin, end), rows_between(REPLAY_DATA / name, key, begin, end)
+        assert found.time_ns.tolist() == whole.time_ns.tolist()
+        for channel in found.columns:
+            np.testing.assert_array_equal(found.columns[channel], whole.columns[channel])
+    assert len(shift.between(key, first, first + 90 * SECOND)) > 100
+
+
+@pytest.mark.parametrize("name", ["hot-bench", "trench-feed"])
+def test_the_span_is_from_the_first_row_to_the_last(name: str) -> None:
+    (shift,) = open_shifts(REPLAY_DATA / name)
+    every = np.concatenate([rows.time_ns for _, rows in shift.pieces()])
+    assert shift.span() == (every.min(), every.max())
+
+
+@pytest.mark.parametrize("unit", ["s", "ms", "us", "ns"])
+def test_pieces_do_not_depend_on_the_unit_of_times(tmp_path: Path, unit: str) -> None:
+    """Row groups are left out by their statistics, which are in the file's unit."""
+    times = pd.date_range("2026-07-14T06:00Z", periods=400, freq="s", unit=unit)  # type: ignore[call-overload]  # a literal
+    frame = pd.DataFrame({"time": times, "hammer": ["HB-01"] * 200 + ["HB-02"] * 200, "oil_c": 50.0})
+    frame.to_parquet(tmp_path / "shift.parquet", row_group_size=50)
+    (shift,) = open_shifts(tmp_path / "shift.parquet")
+    begin = int(times[230].as_unit("ns").value)
+    assert len(shift.between((tmp_path.name, "HB-02"), begin, begin + 25 * SECOND)) == 25
+    assert len(shift.between((tmp_path.name, "HB-01"), begin, begin + 25 * SECOND)) == 0
+
+
+def test_rows_of_several_recordings_are_in_the_order_of_time(tmp_path: Path) -> None:
+    """Whatever the order in which the recordings are given."""
+    whole = frame()
+    parts = []
+    for name, part in (("b", whole[whole.index < 100]), ("a", whole[whole.index >= 100])):
+        part.to_parquet(tmp_path / f"{name}.parquet")
+        parts += open_shifts(tmp_path / f"{name}.parquet")
+    begin, end = int(whole["time"].min().value), int(whole["time"].max().value) + 1
+    key = tmp_path.name, "HB-01"
+    rows = ShiftSamples(parts[::-1], ()).rows(key, begin, end)
+    assert rows.time_ns.tolist() == whole.loc[whole["hammer"] == "HB-01", "time"].astype("int64").tolist()

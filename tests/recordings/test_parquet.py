@@ -52,8 +52,8 @@ WAYS: dict[str, Callable[[pd.DataFrame], Any]] = {
     "oil as decimal": lambda f: f.assign(oil_c=[Decimal(str(v)) for v in f["oil_c"]]),
     "site in a column": lambda f: f.assign(site=SITE),
     "site in a category": lambda f: f.assign(site=pd.Series([SITE] * len(f), dtype="category")),
-    "site partly told": lambda f: f.assign(site=[SITE if i % 5 else None for i in range(len(f))]),
-    "site never told": lambda f: f.assign(site=pd.Series([None] * len(f), dtype="str")),
+    "site in some rows": lambda f: f.assign(site=[SITE if i % 5 else None for i in range(len(f))]),
+    "site in no row": lambda f: f.assign(site=pd.Series([None] * len(f), dtype="str")),
     "unknown columns": lambda f: f.assign(colour="red", nested=[[1, 2]] * len(f))[
         ["nested", "colour", *f.columns]
     ],
@@ -85,8 +85,8 @@ def test_fahrenheit_and_psi_give_the_same_instants(reference: list[dict[str, Any
     f = frame()
     imperial = f.assign(oil_f=f["oil_c"] * 1.8 + 32.0, pressure_psi=f["pressure_bar"] * 14.503773773)
     records = parquet(tmp_path, imperial.drop(columns=["oil_c", "pressure_bar"])).records
-    told = ("id", "fault", "onset", "cleared", "priority", "operator")
-    assert [[r[n] for n in told] for r in records] == [[r[n] for n in told] for r in reference]
+    fields = ("id", "fault", "onset", "cleared", "priority", "operator")
+    assert [[r[n] for n in fields] for r in records] == [[r[n] for n in fields] for r in reference]
 
 
 def test_a_missing_value_is_not_sampled(reference: list[dict[str, Any]], tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_without_a_channel_its_rules_are_silent(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("rows_a_group", [1_000, 160])
 def test_never_active_fires_by_pressure(rows_a_group: int, tmp_path: Path) -> None:
-    """`active` of the one is all null: it fires from 10 s by its pressure, whose values hold as `active` does."""
+    """`active` of HB-01 is all null: it fires from 10 s by its pressure, whose values hold as `active` does."""
     f = frame().sort_values(["hammer", "time"])
     f = f.assign(active=f["active"].astype("boolean").mask(f["hammer"] == "HB-01"))
     records = parquet(tmp_path, f, row_group_size=rows_a_group).records
@@ -116,8 +116,8 @@ def test_never_active_fires_by_pressure(rows_a_group: int, tmp_path: Path) -> No
     assert onsets == dict.fromkeys(("HB-01", "HB-02"), "2026-03-04T07:00:25.000000Z")
 
 
-def test_active_told_only_late_still_counts_for_the_whole_shift(tmp_path: Path) -> None:
-    """A feed's channels are looked for in the whole shift, so pressure alone does not fire it before."""
+def test_active_sampled_only_late_counts_for_the_whole_shift(tmp_path: Path) -> None:
+    """The channels of a feed are those of the whole shift, so it does not fire by pressure before."""
     f = frame()
     late = f["time"] >= f["time"].iloc[0] + pd.Timedelta(60, "s")
     assert not [

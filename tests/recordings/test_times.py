@@ -1,4 +1,4 @@
-"""Times without an offset, by the rules of their zone."""
+"""Times without an offset are read by the rules of their time zone."""
 
 from zoneinfo import ZoneInfo
 
@@ -13,15 +13,15 @@ UTC_TEXT = "%Y-%m-%dT%H:%M:%SZ"
 
 
 def read(walls: list[str], *, as_text: bool) -> tuple[list[str | None], int]:
-    """Wall-clock times of Vienna as UTC (None: unusable), and how many were ambiguous."""
+    """Return local times as UTC (None: unusable), and how many were ambiguous."""
     column = pa.array(walls) if as_text else pa.array(pd.to_datetime(pd.Series(walls)).to_numpy())
     found = times(column, VIENNA, "here")
     shown = pd.to_datetime(found.time_ns, utc=True).strftime(UTC_TEXT)
-    return [None if bad else one for one, bad in zip(shown, found.bad, strict=True)], found.twice
+    return [None if bad else utc for utc, bad in zip(shown, found.bad, strict=True)], found.twice
 
 
 @pytest.mark.parametrize("as_text", [True, False])
-def test_as_pandas_has_it(as_text: bool) -> None:
+def test_local_times_agree_with_pandas(as_text: bool) -> None:
     """Every half hour of a year but those at the changes of the clock, against pandas."""
     walls = pd.date_range("2026-01-01", "2026-12-31", freq="30min")
     walls = walls[~walls.strftime("%Y-%m-%d").isin(["2026-03-29", "2026-10-25"])]
@@ -31,11 +31,11 @@ def test_as_pandas_has_it(as_text: bool) -> None:
 
 
 @pytest.mark.parametrize("as_text", [True, False])
-def test_the_hour_that_occurs_twice_is_told_by_the_order(as_text: bool) -> None:
+def test_in_the_hour_that_occurs_twice_the_order_of_rows_decides(as_text: bool) -> None:
     """Rows step back when the clock is put back; a stray row a little out of order is no such step."""
     walls = ["01:59:00", "02:00:00", "02:30:30", "02:30:00", "02:59:59", "02:00:01", "02:59:59", "03:00:00"]
     found, twice = read([f"2026-10-25T{wall}" for wall in walls], as_text=as_text)
-    assert [one and one[11:19] for one in found] == [
+    assert [utc and utc[11:19] for utc in found] == [
         "23:59:00",
         "00:00:00",
         "00:30:30",
@@ -49,7 +49,7 @@ def test_the_hour_that_occurs_twice_is_told_by_the_order(as_text: bool) -> None:
 
 
 @pytest.mark.parametrize("as_text", [True, False])
-def test_an_hour_that_was_left_out_does_not_exist(as_text: bool) -> None:
+def test_times_in_the_skipped_hour_do_not_exist(as_text: bool) -> None:
     found, _ = read(["2026-03-29T01:59:59", "2026-03-29T02:30:00", "2026-03-29T03:00:00"], as_text=as_text)
     assert found == ["2026-03-29T00:59:59Z", None, "2026-03-29T01:00:00Z"]
     assert "does not exist in Europe/Vienna" in why_unusable("2026-03-29T02:30:00", VIENNA)

@@ -1,4 +1,4 @@
-"""The arm's angles come in by every form that samples have."""
+"""The angles of the arm are read from every format of samples."""
 
 import json
 import math
@@ -32,20 +32,20 @@ MESSAGES: dict[str, Any] = {
 }
 
 
-def first(rows: Rows) -> dict[str, float]:
+def first_row(rows: Rows) -> dict[str, float]:
     return {name: column[0] for name, column in rows.columns.items()}
 
 
 @pytest.mark.parametrize("form", MESSAGES)
-def test_in_a_message(form: str) -> None:
+def test_angles_in_a_message(form: str) -> None:
     decoded = decode(TOPIC, json.dumps(MESSAGES[form]).encode(), RECEIVED, "strikewatch")
     assert isinstance(decoded, Samples)
     assert not decoded.unknown
-    assert first(decoded.rows) == pytest.approx(ANGLES, abs=1e-12)
+    assert first_row(decoded.rows) == pytest.approx(ANGLES, abs=1e-12)
 
 
 @pytest.mark.parametrize("name", ["samples.csv", "samples.parquet"])
-def test_in_a_recorded_shift(name: str, tmp_path: Path) -> None:
+def test_angles_in_a_recorded_shift(name: str, tmp_path: Path) -> None:
     table = pd.DataFrame([{"time": AT, "hammer": "HB-01", **ANGLES}])
     if name.endswith(".csv"):
         table.to_csv(tmp_path / name, index=False)
@@ -54,4 +54,4 @@ def test_in_a_recorded_shift(name: str, tmp_path: Path) -> None:
     (shift,) = open_shifts(tmp_path)
     ((_, rows),) = shift.pieces()
     assert not shift.ignored
-    assert first(rows) == ANGLES
+    assert first_row(rows) == ANGLES

@@ -40,7 +40,7 @@ def read(value: Any, **options: Any) -> Samples:
 
 
 @pytest.mark.parametrize(("topic", "payload", "reason"), OVERSIZED)
-def test_a_payload_beyond_a_bound_is_refused_with_its_reason(topic: str, payload: bytes, reason: str) -> None:
+def test_a_payload_above_a_bound_is_refused_with_its_reason(topic: str, payload: bytes, reason: str) -> None:
     with pytest.raises(Rejected) as refused:
         decode(topic, payload, RECEIVED, "strikewatch")
     assert refused.value.reason == reason
@@ -119,7 +119,7 @@ def test_an_infinite_sum_is_refused(fields: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize("as_text", [False, True])
-def test_a_recorded_value_that_no_number_can_hold_is_unreadable(as_text: bool) -> None:
+def test_a_recorded_value_too_large_for_a_number_is_unreadable(as_text: bool) -> None:
     fahrenheit: list[Any] = ["142", "1.7e308", "1e999"] if as_text else [142.0, 1.7e308, 3.0]
     times = pa.array([k * SECOND for k in range(1_772_608_500, 1_772_608_503)], pa.timestamp("ns", "UTC"))
     table = pa.table({"time": times, "hammer": ["HB-01"] * 3, "oil_f": fahrenheit})
@@ -157,7 +157,7 @@ def test_pending_events_are_kept_in_order_without_sorting_all_at_each_arrival(
     assert reorderer.pending_events(HB) == count - 1 - (count - 10)
 
 
-def test_rows_a_microsecond_apart_do_not_all_wait() -> None:
+def test_few_of_the_rows_a_microsecond_apart_wait() -> None:
     """After a gap, rows wait for the allowed lateness, in which any number of rows may fall; none is lost."""
     reorderer = Reorderer("gap")
     out = []
@@ -190,7 +190,7 @@ class Sender:
         del messages
 
 
-def test_events_for_a_hammer_without_samples_are_refused_beyond_a_bound_and_welcome_after_its_rows(
+def test_events_of_a_hammer_without_samples_are_bounded_until_its_first_rows(
     tmp_path: Path,
 ) -> None:
     start = instant.parse(TIME)

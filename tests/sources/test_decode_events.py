@@ -63,15 +63,15 @@ EVENT_FIELDS = [
 
 @pytest.mark.parametrize(("kind", "fields"), EVENT_FIELDS)
 def test_events_of_the_contract(kind: str, fields: dict[str, Any]) -> None:
-    got = read({"time": TIME, "event": kind, **fields})
-    assert got == DecodedEvent(Event("fennick-hollow", "HB-01", kind, instant.parse(TIME), fields))
-    assert read({"time_ms": instant.parse(TIME) // 1_000_000, "event": kind, **fields}) == got
+    decoded = read({"time": TIME, "event": kind, **fields})
+    assert decoded == DecodedEvent(Event("fennick-hollow", "HB-01", kind, instant.parse(TIME), fields))
+    assert read({"time_ms": instant.parse(TIME) // 1_000_000, "event": kind, **fields}) == decoded
 
 
-def test_a_last_will_without_a_time_gets_that_of_its_arrival() -> None:
+def test_a_last_will_without_a_time_has_the_time_of_arrival() -> None:
     """It is written when a gateway connects; every other event must bear its time."""
-    got = read({"event": "connection", "state": "lost"})
-    assert got.event.time == RECEIVED
+    decoded = read({"event": "connection", "state": "lost"})
+    assert decoded.event.time == RECEIVED
     with pytest.raises(Rejected, match="time"):
         read({"event": "service"})
 
@@ -82,8 +82,8 @@ def test_every_kind_of_event_is_known() -> None:
 
 def test_a_correction_names_the_wrong_event_by_its_kind_and_instant() -> None:
     for wrong in ({"time": "2026-03-04T08:14:59+01:00"}, {"time_ms": 1_772_608_499_000}):
-        got = read({"time": TIME, "event": "withdrawal", "corrects": {"event": "grease", **wrong}})
-        assert got.event.corrects == ("grease", instant.parse("2026-03-04T07:14:59Z"))
+        decoded = read({"time": TIME, "event": "withdrawal", "corrects": {"event": "grease", **wrong}})
+        assert decoded.event.corrects == ("grease", instant.parse("2026-03-04T07:14:59Z"))
 
 
 @pytest.mark.parametrize(
@@ -102,10 +102,10 @@ def test_a_correction_without_a_valid_reference_is_refused(corrects: Any, place:
         read({"time": TIME, "event": "withdrawal", **({"corrects": corrects} if corrects else {})})
 
 
-def test_unknown_keys_beside_an_event_are_reported_and_left_out() -> None:
-    got = read({"time": TIME, "event": "service", "mood": "good"})
-    assert got.unknown == ("mood",)
-    assert got.event.fields == {}
+def test_unknown_keys_of_an_event_are_reported_and_left_out() -> None:
+    decoded = read({"time": TIME, "event": "service", "mood": "good"})
+    assert decoded.unknown == ("mood",)
+    assert decoded.event.fields == {}
 
 
 @pytest.mark.parametrize(
@@ -134,14 +134,14 @@ def test_values_outside_the_contract_are_rejected(fields: dict[str, Any]) -> Non
         read({"time": TIME, **fields})
 
 
-def test_a_line_of_a_file_names_its_hammer_itself() -> None:
+def test_a_line_of_an_events_file_names_its_hammer() -> None:
     line = json.dumps({"time": TIME, "event": "service", "hammer": "HB-02"}).encode()
     assert decode_event(line, "fennick-hollow", "", RECEIVED)[0].hammer == "HB-02"
     with pytest.raises(Rejected, match="missing: site"):
         decode_event(line, "", "", RECEIVED)
 
 
-def test_on_mqtt_the_topic_counts() -> None:
+def test_on_mqtt_site_and_hammer_come_from_the_topic() -> None:
     assert (
         read({"time": TIME, "event": "service", "hammer": "HB-02", "site": "elsewhere"}).event.hammer
         == "HB-01"
@@ -157,7 +157,7 @@ ID = st.from_regex(r"\A[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
     kind=st.sampled_from(["samples", "events"]),
     prefix=st.sampled_from(["strikewatch", "a/b"]),
 )
-def test_topics_come_back_as_built(site: str, hammer: str, kind: str, prefix: str) -> None:
+def test_a_built_topic_is_parsed_back(site: str, hammer: str, kind: str, prefix: str) -> None:
     assert topic.parse(f"{prefix}/{site}/{hammer}/{kind}", prefix) == ((site, hammer), kind)
 
 

@@ -69,8 +69,8 @@ def test_the_block_of_the_contract_has_its_scalar_at_the_first_instant() -> None
     | st.sampled_from([Decimal("0.1"), Decimal("0.0333333333333")]),
     count=st.integers(1, 400),
 )
-def test_a_block_never_drifts(first: int, step: Decimal, count: int) -> None:
-    """Instant i is the exact decimal first + i * step, rounded once: within half a nanosecond, whatever i."""
+def test_the_times_of_a_block_do_not_drift(first: int, step: Decimal, count: int) -> None:
+    """Instant i is the exact decimal first + i * step, rounded once: within half a nanosecond for any i."""
     got = read(f'{{"time_ms":{first},"step_s":{step:f},"oil_c":[{",".join(["1"] * count)}]}}'.encode())
     for i, time in enumerate(got.rows.time_ns.tolist()):
         assert abs(Decimal(time) - (Decimal(first) * 1_000_000 + i * step * instant.SECOND)) <= Decimal("0.5")
@@ -78,7 +78,7 @@ def test_a_block_never_drifts(first: int, step: Decimal, count: int) -> None:
 
 @settings(max_examples=examples(200))
 @given(st.data())
-def test_instants_come_back_as_sent(data: st.DataObject) -> None:
+def test_single_instants_are_decoded_as_sent(data: st.DataObject) -> None:
     """Round trip of any channels, through one object and through an array of objects, sorted by time."""
     value = {
         name: st.none() | (st.booleans() if channel.boolean else NUMBERS)
@@ -97,7 +97,7 @@ def test_instants_come_back_as_sent(data: st.DataObject) -> None:
             assert column == [None if e is None else float(e) for e in expected]
 
 
-def test_units_are_converted_as_pint_converts_them() -> None:
+def test_unit_conversions_agree_with_pint() -> None:
     """Source: the reference library pint; 176 °F = 80 °C exactly."""
     unit = pint.UnitRegistry()
     time = {"time": "2026-03-04T07:15:00Z"}
@@ -114,7 +114,7 @@ def test_units_are_converted_as_pint_converts_them() -> None:
     assert table(block) == {"oil_c": [80.0, None, 100.0]}
 
 
-def test_an_array_loses_only_its_broken_objects() -> None:
+def test_invalid_objects_of_an_array_are_left_out_alone() -> None:
     got = read(
         b'[{"time":"2026-03-04T07:15:00Z","oil_c":61},'
         b'{"time":"2026-03-04T07:15:01","oil_c":61},'
@@ -143,11 +143,11 @@ def test_unknown_keys_are_ignored_and_reported() -> None:
     assert got.unknown == ("firmware", "gps", "n")
 
 
-def test_values_out_of_range_pass_for_the_detectors_to_count() -> None:
+def test_values_out_of_range_are_kept_for_the_detectors() -> None:
     assert table(read({"time": "2026-03-04T07:15:00Z", "oil_c": 9999}).rows) == {"oil_c": [9999.0]}
 
 
-def test_the_tolerance_ahead_is_exact() -> None:
+def test_the_limit_for_future_times_is_exact() -> None:
     """A time exactly max_ahead after reception passes; a millisecond later it is a wrong clock."""
     ahead = (RECEIVED + 60 * instant.SECOND) // 1_000_000
     assert len(read({"time_ms": ahead}, max_ahead=60 * instant.SECOND).rows) == 1
@@ -166,7 +166,7 @@ def test_the_tolerance_ahead_is_exact() -> None:
         ("1937-01-01T12:00:27.87+00:20", None),
     ],
 )
-def test_times_of_rfc_3339(text: str, seconds: float | None) -> None:
+def test_times_are_read_as_in_rfc_3339(text: str, seconds: float | None) -> None:
     """Source: RFC 3339 section 5.8; a leap second is the next minute's first. 1937 is before what we take."""
     if seconds is None:
         with pytest.raises(Rejected, match="time_out_of_range"):
@@ -179,7 +179,7 @@ def test_times_of_rfc_3339(text: str, seconds: float | None) -> None:
     st.text(alphabet="0123456789-:.TZ+ ٥_", max_size=40) | st.datetimes().map(lambda t: t.isoformat() + "Z")
 )
 def test_the_fast_time_parser_agrees_with_the_slow_one(text: str) -> None:
-    """Whatever stands in `time`: the same instant as `instant.parse`, or refused by both."""
+    """Any text gives the same instant as `instant.parse`, or is refused by both."""
     try:
         expected = instant.parse(text)
     except ValueError:
@@ -194,7 +194,7 @@ def test_the_fast_time_parser_agrees_with_the_slow_one(text: str) -> None:
 
 
 @pytest.mark.parametrize(("topic", "payload", "reason"), malformed.HAND_PICKED)
-def test_what_is_refused_and_why(topic: str, payload: bytes, reason: str) -> None:
+def test_an_invalid_payload_is_refused_with_its_reason(topic: str, payload: bytes, reason: str) -> None:
     with pytest.raises(Rejected) as refused:
         decode(topic, payload, RECEIVED, "strikewatch")
     assert refused.value.reason == reason
@@ -202,7 +202,7 @@ def test_what_is_refused_and_why(topic: str, payload: bytes, reason: str) -> Non
     assert 0 < len(refused.value.detail) < 500
 
 
-def test_a_refusal_names_the_place_and_the_remedy() -> None:
+def test_a_rejection_names_the_place_and_the_remedy() -> None:
     with pytest.raises(Rejected) as refused:
         read({"time": "2026-03-04T07:15:00Z", "step_s": 1, "oil_c": [1, 2, "61"]})
     assert refused.value.detail == 'oil_c[2]: must be a number, not a string or a boolean; got "61"'

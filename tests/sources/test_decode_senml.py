@@ -37,7 +37,7 @@ MULTIPLE_DATAPOINTS = """[
  {"n":"current","t":-2,"v":1.5}, {"n":"current","t":-1,"v":1.6}, {"n":"current","v":1.7}]"""
 
 
-def test_multiple_datapoints_resolve_as_published() -> None:
+def test_the_example_of_rfc_8428_is_resolved_as_published() -> None:
     """Source: RFC 8428 sections 5.1.2 and 5.1.4: the example and its resolved form, to the millisecond."""
     rows = read(renamed(MULTIPLE_DATAPOINTS)).rows
     order = np.argsort(rows.time_ns)
@@ -47,11 +47,11 @@ def test_multiple_datapoints_resolve_as_published() -> None:
     assert np.isnan(rows.columns["pressure_bar"][order][:-1]).all()
 
 
-def test_the_published_names_are_unknown_but_no_error() -> None:
-    """Source: RFC 8428 section 5.1.2 as it stands: no channel of ours in it, so no row, and both names reported."""
-    got = read(json.loads(MULTIPLE_DATAPOINTS))
-    assert len(got.rows) == 0
-    assert got.unknown == ("voltage", "current")
+def test_unknown_names_are_reported_and_no_error() -> None:
+    """Source: RFC 8428 section 5.1.2, without any known channel: no row, and both names are reported."""
+    decoded = read(json.loads(MULTIPLE_DATAPOINTS))
+    assert len(decoded.rows) == 0
+    assert decoded.unknown == ("voltage", "current")
 
 
 def test_times_below_2_to_28_are_relative_to_reception() -> None:
@@ -83,7 +83,7 @@ def test_times_below_2_to_28_are_relative_to_reception() -> None:
         ({"bn": "rig/tool_x", "bu": "m", "bv": 100, "v": 2.5}, "tool_x_m", 102.5),
     ],
 )
-def test_names_and_units(record: dict[str, Any], channel: str, value: float) -> None:
+def test_names_and_units_are_mapped_to_channels(record: dict[str, Any], channel: str, value: float) -> None:
     """The channel with or without its unit; the unit given wins over the one in the name; base value added."""
     rows = read([record]).rows
     assert list(rows.columns) == [channel]
@@ -103,7 +103,7 @@ def test_records_of_one_instant_become_one_row_and_base_values_carry_on() -> Non
     assert rows.columns["active"].tolist() == [1.0, 0.0]
 
 
-def test_a_label_that_must_be_understood_is_an_error_and_others_are_not() -> None:
+def test_only_an_unknown_label_ending_in_underscore_is_an_error() -> None:
     """Source: RFC 8428 section 4.4."""
     good = {"n": "oil", "u": "Cel", "v": 60}
     assert read([{**good, "colour": 1}]).unknown == ("colour",)

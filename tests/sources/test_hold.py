@@ -1,4 +1,4 @@
-"""Channels sent on change only: filled exactly, independent of cuts, and equal to the slow twin."""
+"""Channels sent on change are filled as by the slow twin, whatever the cuts."""
 
 import json
 import math
@@ -19,6 +19,7 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.hold import LAYOUT, NO_VALUE, Hold
 from tests.sources import malformed
+from tests.sources.test_same_instant import readings_of, rows_of
 
 TIME = "2026-03-04T07:15:00Z"
 ACTIVE_S = hold_column("active")
@@ -30,54 +31,41 @@ Row = tuple[Instant, dict[str, float]]
 Feed = tuple[list[Row], list[Instant]]
 
 
-def rows_of(found: Sequence[Row]) -> Rows:
-    names = dict.fromkeys(name for _, values in found for name in values)
-    columns = {
-        name: np.array([values.get(name, np.nan) for _, values in found], np.float64) for name in names
-    }
-    return Rows(np.array([at for at, _ in found], np.int64), columns)
-
-
-def table(rows: Rows) -> list[Row]:
-    return [
-        (int(at), {n: float(c[i]) for n, c in sorted(rows.columns.items()) if c[i] == c[i]})
-        for i, at in enumerate(rows.time_ns)
-    ]
-
-
 def lost(at: Instant, state: str = "lost") -> Event:
     return Event(*HB, "connection", at, {"state": state})
 
 
 def filled(hold: Hold, rows: Sequence[Row], upto: Instant, ends: Sequence[Instant] = ()) -> list[Row]:
     portion = Portion(HB, rows_of(rows) if rows else NO_ROWS, upto, tuple(map(lost, ends)))
-    return table(hold.portion(portion).rows)
+    return readings_of(hold.portion(portion).rows)
 
 
-def twin(feed: Feed, upto: Instant) -> list[Row]:
-    """By the definition, an instant at a time: what is held is looked up anew for each."""
+def filled_by_twin(feed: Feed, upto: Instant) -> list[Row]:
+    """Fill rows by the definition: look up the held values at each instant."""
     rows, ends = feed
     at_row = dict(rows)
-    said: dict[str, list[tuple[Instant, float, Instant]]] = {}  # channel → when, value, until when
+    values_of: dict[str, list[tuple[Instant, float, Instant]]] = {}  # channel → when, value, until when
     for at in sorted({*at_row, *ends}):
         for name in CHANNELS:
             value = at_row.get(at, {}).get(name, math.nan)
             if at in ends and value != value:
                 value = NO_VALUE
             if value == value:
-                told_s = at_row.get(at, {}).get(hold_column(name), math.nan)
-                bound = BOUNDS.get(name, 0) if told_s != told_s else round(told_s * SECOND)
+                hold_s = at_row.get(at, {}).get(hold_column(name), math.nan)
+                bound = BOUNDS.get(name, 0) if hold_s != hold_s else round(hold_s * SECOND)
                 until = at if math.isinf(value) or not bound else at + bound
-                said.setdefault(name, []).append((at, value, until))
+                values_of.setdefault(name, []).append((at, value, until))
 
     def newest(name: str, at: Instant, before: bool = False) -> tuple[Instant, float, Instant]:
-        found = [one for one in said.get(name, ()) if one[0] < at or (one[0] == at and not before)]
+        found = [
+            entry for entry in values_of.get(name, ()) if entry[0] < at or (entry[0] == at and not before)
+        ]
         return found[-1] if found else (0, math.nan, 0)
 
     instants = set(at_row)
     marks = sorted({*at_row, *ends})
     for begin, end in pairwise([*marks, upto + 1]):
-        for name in said:
+        for name in values_of:
             _, value, until = newest(name, begin)
             if math.isfinite(value) and until > begin:
                 last = until - (0 if name == "active" else CHANNELS[name].hold_ns)
@@ -86,12 +74,12 @@ def twin(feed: Feed, upto: Instant) -> list[Row]:
     instants |= {
         at
         for at in ends
-        if any(one[1] == one[1] and one[2] >= at for n in said if (one := newest(n, at, True)))
+        if any(value == value and until >= at for _, value, until in (newest(n, at, True) for n in values_of))
     }
     out: list[Row] = []
     for at in sorted(instants):
         values = {n: v for n, v in at_row.get(at, {}).items() if n in CHANNELS and math.isfinite(v)}
-        for name in said:
+        for name in values_of:
             if name in values:
                 continue
             _, value, until = newest(name, at)
@@ -121,13 +109,13 @@ def feeds(draw: st.DrawFn) -> Feed:
         )
     )
     times = [START + int(at) for at in np.cumsum(steps)]
-    nothing, gone = st.just(math.nan), st.just(NO_VALUE)
+    not_sampled, no_value = st.just(math.nan), st.just(NO_VALUE)
     values: dict[str, Any] = {
-        "active": nothing | gone | st.sampled_from([0.0, 1.0]),
-        "oil_c": nothing | gone | st.floats(50, 90),
-        "pressure_bar": nothing | st.floats(0, 200),
-        "engine_rpm": nothing | gone | st.floats(0, 2000),
-        hold_column("engine_rpm"): nothing | st.sampled_from([10.0, 60.0, 7.25]),
+        "active": not_sampled | no_value | st.sampled_from([0.0, 1.0]),
+        "oil_c": not_sampled | no_value | st.floats(50, 90),
+        "pressure_bar": not_sampled | st.floats(0, 200),
+        "engine_rpm": not_sampled | no_value | st.floats(0, 2000),
+        hold_column("engine_rpm"): not_sampled | st.sampled_from([10.0, 60.0, 7.25]),
     }
     rows = [(at, draw(st.fixed_dictionaries(values))) for at in times]
     ends = draw(st.lists(st.sampled_from(times) | st.integers(START, times[-1]), max_size=3, unique=True))
@@ -138,7 +126,7 @@ def feeds(draw: st.DrawFn) -> Feed:
 def test_filled_rows_equal_those_of_the_slow_twin(feed: Feed, more: int) -> None:
     rows, ends = feed
     upto = rows[-1][0] + more
-    assert filled(Hold(lambda _: BOUNDS), rows, upto, ends) == twin(feed, upto)
+    assert filled(Hold(lambda _: BOUNDS), rows, upto, ends) == filled_by_twin(feed, upto)
 
 
 @given(
@@ -147,8 +135,8 @@ def test_filled_rows_equal_those_of_the_slow_twin(feed: Feed, more: int) -> None
     ticks=st.lists(st.floats(0, 1), max_size=4),
     more=st.integers(0, 700 * SECOND),
 )
-def test_cuts_change_nothing(feed: Feed, at: set[int], ticks: list[float], more: int) -> None:
-    """Cut anywhere, with ticks in between, carried through bytes at each cut; what a look ahead shows is what comes."""
+def test_filled_rows_do_not_depend_on_cuts(feed: Feed, at: set[int], ticks: list[float], more: int) -> None:
+    """With ticks in between, and restored from bytes at each cut; a look-ahead shows the rows that follow."""
     rows, ends = feed
     upto = rows[-1][0] + more
     whole = filled(Hold(lambda _: BOUNDS), rows, upto, ends)
@@ -160,7 +148,7 @@ def test_cuts_change_nothing(feed: Feed, at: set[int], ticks: list[float], more:
         part = [row for row in rows if done < row[0] <= mark]
         due = [end for end in ends if done < end <= mark]
         if not part:
-            shown = table(hold.look_ahead(Portion(HB, NO_ROWS, mark, tuple(map(lost, due)))).rows)
+            shown = readings_of(hold.look_ahead(Portion(HB, NO_ROWS, mark, tuple(map(lost, due)))).rows)
             assert shown == [row for row in whole if done < row[0] <= mark]
         out += filled(hold, part, mark, due)
         saved, hold = hold.saved(HB), Hold(lambda _: BOUNDS)
@@ -169,7 +157,7 @@ def test_cuts_change_nothing(feed: Feed, at: set[int], ticks: list[float], more:
     assert out == whole
 
 
-def test_firing_ends_at_the_exact_instant() -> None:
+def test_held_firing_ends_at_the_exact_instant() -> None:
     """By a null, a lost connection, or the bound: not two seconds of hold time after it."""
     for feed, ends, end in (
         ([(START, {"active": 1.0}), (START + 7 * SECOND + 5, {"active": NO_VALUE})], [], 7 * SECOND + 5),
@@ -183,7 +171,7 @@ def test_firing_ends_at_the_exact_instant() -> None:
         assert all("active" not in values for at, values in found if at > first)
 
 
-def test_a_hammer_without_such_a_channel_is_passed_through_untouched() -> None:
+def test_rows_of_a_hammer_without_held_channels_are_unchanged() -> None:
     hold = Hold(lambda _: {})
     portion = Portion(HB, rows_of([(START, {"active": 1.0})]), START, (lost(START),))
     assert hold.portion(portion) is portion
@@ -213,15 +201,17 @@ def cells(rows: Rows) -> dict[str, list[float | None]]:
     }
 
 
-def test_hold_times_are_columns_beside_their_values() -> None:
-    got = read({"time": TIME, "active": True, "oil_f": 140, "hold_s": {"active": 600, "oil_f": 90.5}})
-    assert cells(got.rows) == {
+def test_hold_times_are_decoded_to_columns() -> None:
+    decoded_samples = read(
+        {"time": TIME, "active": True, "oil_f": 140, "hold_s": {"active": 600, "oil_f": 90.5}}
+    )
+    assert cells(decoded_samples.rows) == {
         "active": [1.0],
         "oil_c": [60.0],
         ACTIVE_S: [600.0],
         hold_column("oil_c"): [90.5],
     }
-    assert got.unknown == ()
+    assert decoded_samples.unknown == ()
     block = {"time": TIME, "step_s": 1.0, "active": [True, None], "oil_c": 60, "hold_s": {"active": 9}}
     assert cells(read(block).rows) == {
         "active": [1.0, NO_VALUE],
@@ -232,7 +222,7 @@ def test_hold_times_are_columns_beside_their_values() -> None:
     assert cells(read([block, plain]).rows)[ACTIVE_S] == [9.0, 9.0, None]
 
 
-def test_a_null_ends_a_hold_where_values_are_held_and_means_not_sampled_elsewhere() -> None:
+def test_a_null_ends_a_hold_or_means_not_sampled_if_nothing_is_held() -> None:
     sent = {"time": TIME, "active": None, "pressure_bar": 150}
     assert cells(read(sent).rows) == {"active": [None], "pressure_bar": [150.0]}
     assert cells(read(sent, (HB,)).rows) == {"active": [NO_VALUE], "pressure_bar": [150.0]}
@@ -264,9 +254,9 @@ def test_a_hold_time_given_twice_is_refused() -> None:
     twice = b'{"time":"2026-03-04T07:15:00Z","active":true,"hold_s":{"active":600,"active":900}}'
     with pytest.raises(Rejected, match="active: occurs twice"):
         read(twice)
-    got = read(b"[" + twice + b',{"time":"2026-03-04T07:15:01Z","active":true}]')
-    assert len(got.rows) == 1
-    assert len(got.rejected) == 1
+    decoded_samples = read(b"[" + twice + b',{"time":"2026-03-04T07:15:01Z","active":true}]')
+    assert len(decoded_samples.rows) == 1
+    assert len(decoded_samples.rejected) == 1
 
 
 def test_a_message_of_held_values_spans_a_week_at_most() -> None:

@@ -8,37 +8,27 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.core.batch import NO_ROWS, Key, Rows
+from strikewatch.core.batch import NO_ROWS, Rows
 from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources.ordering import NEVER, Policy, Reorderer
-
-HB: Key = ("fennick-hollow", "HB-01")
-START = 1_780_000_000 * SECOND
-REORDER = 2 * SECOND
-STEP = SECOND // 10
-POLICIES: tuple[Policy, ...] = ("window", "gap")
+from tests.sources.test_same_instant import HB, POLICIES, REORDER, START, STEP, cut
 
 
 def rows(times: Sequence[Instant]) -> Rows:
-    """Rows that carry their place in `times` as a pressure."""
+    """Return rows with their index in `times` as pressure."""
     return Rows(np.array(times, np.int64), {"pressure_bar": np.arange(len(times), dtype=np.float64)})
 
 
-def passed(reorderer: Reorderer, lots: Sequence[Sequence[Instant]]) -> list[Instant]:
-    """What passes of lots in the order of their arrival, and at last of what was waiting."""
-    out = [reorderer.add_rows(HB, rows(lot)).time_ns for lot in lots]
+def released(reorderer: Reorderer, batches: Sequence[Sequence[Instant]]) -> list[Instant]:
+    """Return the times released from batches in order of arrival, and at last those still waiting."""
+    out = [reorderer.add_rows(HB, rows(batch)).time_ns for batch in batches]
     return [int(at) for part in [*out, reorderer.flush(HB).time_ns] for at in part]
 
 
-def cut(times: list[Instant], at: set[int]) -> list[list[Instant]]:
-    places = sorted({0, len(times), *(k for k in at if k < len(times))})
-    return [times[a:b] for a, b in pairwise(places)]
-
-
 cuts = st.sets(st.integers(0, 80))
-# Steps of all sorts, forwards and back: ties, the usual step, holes, and beyond where a clock counts as wrong.
-anyhow = st.lists(
+# Steps forwards and back: ties, the usual step, gaps, and steps beyond which a clock counts as wrong.
+any_times = st.lists(
     st.sampled_from(
         [0, 1, STEP, STEP, STEP, 3 * STEP, SECOND, REORDER, 60 * SECOND, 601 * SECOND, 4000 * SECOND]
     )
@@ -54,20 +44,22 @@ anyhow = st.lists(
 
 
 @pytest.mark.parametrize("policy", POLICIES)
-@given(times=anyhow, at=cuts, restart=st.booleans())
-def test_strictly_increasing_and_every_row_accounted_for(
+@given(times=any_times, at=cuts, restart=st.booleans())
+def test_released_rows_increase_strictly_and_every_row_is_counted(
     policy: Policy, times: list[Instant], at: set[int], restart: bool
 ) -> None:
-    """Used, duplicate, late, of a wrong clock or still waiting: together what arrived. A restart changes nothing of it,
-    nor does what is kept for later looking: each row that was refused, save duplicates, is handed back."""
+    """Rows are used, duplicate, late, of a wrong clock, or waiting, also after a restart.
+
+    Each row that is not used, except duplicates, is handed back with its reason.
+    """
     reorderer = Reorderer(policy, REORDER)
     out: list[Instant] = []
     arrived = used = refused = handed = 0
-    for lot in cut(times, at):
-        out += reorderer.add_rows(HB, rows(lot)).time_ns.tolist()
-        arrived += len(lot)
-        handed += sum(len(found) for _, found in reorderer.take_unused(HB)) if lot else 0
-        if restart and lot and policy == "gap":
+    for batch in cut(times, at):
+        out += reorderer.add_rows(HB, rows(batch)).time_ns.tolist()
+        arrived += len(batch)
+        handed += sum(len(found) for _, found in reorderer.take_unused(HB)) if batch else 0
+        if restart and batch and policy == "gap":
             before = reorderer.counts()[HB]
             used += before.used
             refused += before.duplicate + before.late + before.wrong_clock
@@ -75,7 +67,7 @@ def test_strictly_increasing_and_every_row_accounted_for(
             waiting, last = reorderer.waiting(HB), reorderer.newest(HB)
             reorderer = Reorderer(policy, REORDER)
             reorderer.restore(HB, last, waiting, ())
-        if lot:
+        if batch:
             counts = reorderer.counts()[HB]
             known = counts.used + counts.duplicate + counts.late + counts.wrong_clock
             assert used + refused + known + len(reorderer.waiting(HB)) == arrived
@@ -89,7 +81,7 @@ def test_strictly_increasing_and_every_row_accounted_for(
 
 @st.composite
 def shuffled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
-    """An even feed with rows missing here and there, and its arrival, each row delayed by less than the window."""
+    """Draw an even feed with gaps, and its rows in order of arrival, each delayed by less than the window."""
     holes = draw(st.lists(st.tuples(st.integers(3, 12), st.integers(2, 100)), max_size=4))
     grid = [0, 1, 2, 3]
     for run, gap in holes:
@@ -104,12 +96,12 @@ def shuffled(draw: st.DrawFn) -> tuple[list[Instant], list[Instant]]:
 
 @pytest.mark.parametrize("policy", POLICIES)
 @given(feed=shuffled(), at=cuts)
-def test_reordering_within_the_window_is_undone(
+def test_rows_delayed_within_the_window_are_released_in_order(
     policy: Policy, feed: tuple[list[Instant], list[Instant]], at: set[int]
 ) -> None:
     in_order, arrival = feed
     reorderer = Reorderer(policy, REORDER)
-    assert passed(reorderer, cut(arrival, at)) == in_order
+    assert released(reorderer, cut(arrival, at)) == in_order
     assert reorderer.counts()[HB].late == 0
 
 
@@ -123,22 +115,22 @@ def test_reordering_within_the_window_is_undone(
 def test_a_row_far_ahead_does_not_make_its_followers_late(
     policy: Policy, n: int, place: int, ahead_s: int, at: set[int]
 ) -> None:
-    """Whether it comes in a lot of its own or among others, the first of all included."""
+    """In a batch of its own or with others."""
     good = [START + k * STEP for k in range(n)]
     place = 1 + place % (n - 1)
     wrong = good[place] + ahead_s * SECOND
     reorderer = Reorderer(policy, REORDER)
-    assert passed(reorderer, cut([*good[:place], wrong, *good[place:]], at)) == good
+    assert released(reorderer, cut([*good[:place], wrong, *good[place:]], at)) == good
     counts = reorderer.counts()[HB]
     assert (counts.used, counts.wrong_clock, counts.late) == (n, 1, 0)
 
 
-def test_a_row_far_ahead_is_still_suspect_after_a_restart() -> None:
+def test_a_row_far_ahead_still_waits_after_a_restart() -> None:
     good = [START + k * STEP for k in range(9)]
     before, after = Reorderer("gap", REORDER), Reorderer("gap", REORDER)
     out = [*before.add_rows(HB, rows([*good[:5], good[6], good[6] + 3600 * SECOND])).time_ns]
     after.restore(HB, before.newest(HB), before.waiting(HB), ())
-    assert out + passed(after, [good[5:6], good[7:]]) == good
+    assert out + released(after, [good[5:6], good[7:]]) == good
     assert after.counts()[HB].wrong_clock == 1
 
 
@@ -147,15 +139,15 @@ def test_rows_far_ahead_that_continue_are_a_long_pause() -> None:
         reorderer = Reorderer(policy, REORDER)
         times = [START + k * STEP for k in range(10)]
         times += [START + 3600 * SECOND + k * SECOND for k in range(100)]
-        assert passed(reorderer, [[at] for at in times]) == times
+        assert released(reorderer, [[at] for at in times]) == times
 
 
 def test_without_a_gap_nothing_waits() -> None:
-    """Live, a row in order passes in the step that brought it; one behind a hole when the hole fills."""
+    """A row in order is released at once; a row after a gap when the gap fills."""
     reorderer = Reorderer("gap", REORDER)
-    warm = [START + k * STEP for k in range(40)]
-    assert len(reorderer.add_rows(HB, rows(warm))) + len(reorderer.flush(HB)) == 40
-    at = warm[-1]
+    learned = [START + k * STEP for k in range(40)]
+    assert len(reorderer.add_rows(HB, rows(learned))) + len(reorderer.flush(HB)) == 40
+    at = learned[-1]
     for k in range(1, 10):
         assert reorderer.add_rows(HB, rows([at + k * STEP])).time_ns.tolist() == [at + k * STEP]
     at += 9 * STEP
@@ -169,8 +161,8 @@ def test_after_a_gap_a_row_waits_at_most_the_allowed_lateness() -> None:
     reorderer = Reorderer("gap", REORDER)
     reorderer.add_rows(HB, rows([START + k * STEP for k in range(40)]))
     reorderer.flush(HB)
-    behind = [START + 10 * SECOND + k * STEP for k in range(21)]
-    assert [len(reorderer.add_rows(HB, rows([at]))) for at in behind] == [0] * 20 + [21]
+    after_gap = [START + 10 * SECOND + k * STEP for k in range(21)]
+    assert [len(reorderer.add_rows(HB, rows([at]))) for at in after_gap] == [0] * 20 + [21]
 
 
 def test_redelivered_rows_are_duplicates_and_other_old_rows_are_late() -> None:
@@ -187,7 +179,7 @@ def test_redelivered_rows_are_duplicates_and_other_old_rows_are_late() -> None:
         assert reorderer.take_duplicate_counts() == {}
 
 
-def test_rows_of_one_hammer_do_not_touch_another_s() -> None:
+def test_rows_of_one_hammer_do_not_affect_another() -> None:
     reorderer = Reorderer("gap", REORDER)
     reorderer.add_rows(HB, rows([START + 10**6 * SECOND]))
     other = "fennick-hollow", "HB-02"
@@ -196,8 +188,8 @@ def test_rows_of_one_hammer_do_not_touch_another_s() -> None:
     assert Rows.join(found).time_ns.tolist() == [START]
 
 
-def test_a_correction_takes_effect_after_what_it_corrects() -> None:
-    """Also where that is still to come, or comes late; what is entered anew comes after what was withdrawn."""
+def test_a_correction_takes_effect_after_the_event_it_corrects() -> None:
+    """Also if that event comes later or late; an entry made again comes after the withdrawn one."""
     reorderer = Reorderer("in_order")
     reorderer.add_rows(HB, Rows(np.array([100 * SECOND]), {}))
     for time_s in (110, 50):
@@ -206,10 +198,10 @@ def test_a_correction_takes_effect_after_what_it_corrects() -> None:
         withdrawal = Event(*HB, "withdrawal", 105 * SECOND, {"corrects": reference_to(wrong)})
         for event in (wrong, withdrawal, again):
             reorderer.add_event(event)
-        told = reorderer.portion(HB, NO_ROWS, 200 * SECOND).events
-        kinds = [(one.kind, one.fields.get("strokes")) for one in told]
+        events = reorderer.portion(HB, NO_ROWS, 200 * SECOND).events
+        kinds = [(event.kind, event.fields.get("strokes")) for event in events]
         if time_s == 110:
             assert kinds == [("grease", None), ("withdrawal", None), ("grease", [12])]
-            assert [one.effective for one in told] == [110 * SECOND] * 3
+            assert [event.effective for event in events] == [110 * SECOND] * 3
         else:
             assert kinds == [("grease", None), ("grease", [12]), ("withdrawal", None)]

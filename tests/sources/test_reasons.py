@@ -1,4 +1,4 @@
-"""Every reason has a meaning and a remedy, and an unknown key gets the channel it was probably meant to be."""
+"""Every reason has a meaning and a remedy, and unknown keys get a suggestion."""
 
 import json
 import re
@@ -21,19 +21,19 @@ SAMPLES = "strikewatch/fennick-hollow/HB-01/samples"
 
 def test_every_reason_in_the_decoder_is_explained() -> None:
     sources = (Path(strikewatch.sources.__file__).parent / "decode").glob("*.py")
-    given = {word for path in sources for word in re.findall(r'Rejected\(\s*"(\w+)"', path.read_text())}
-    assert len(given) > 15
-    assert given <= REASONS.keys()
+    used = {reason for path in sources for reason in re.findall(r'Rejected\(\s*"(\w+)"', path.read_text())}
+    assert len(used) > 15
+    assert used <= REASONS.keys()
     assert not REASONS.keys() & NOT_USED.keys()
 
 
-def test_a_reason_of_another_release_is_shown_all_the_same() -> None:
+def test_an_unknown_reason_is_shown_as_it_is() -> None:
     assert explain("bad_json").meaning == "bad_json"
     assert explain("bad_json").remedy
 
 
 @pytest.mark.parametrize(
-    ("key", "meant"),
+    ("key", "suggested"),
     [
         ("presure_bar", "pressure_bar"),
         ("Pressure_Bar", "pressure_bar"),
@@ -44,9 +44,9 @@ def test_a_reason_of_another_release_is_shown_all_the_same() -> None:
         ("", None),
     ],
 )
-def test_the_most_similar_key(key: str, meant: str | None) -> None:
-    assert similar_key(key) == meant
-    assert (f"did you mean `{meant}`?" in unknown_key_message(key, meant)) == (meant is not None)
+def test_the_most_similar_key_is_suggested(key: str, suggested: str | None) -> None:
+    assert similar_key(key) == suggested
+    assert (f"did you mean `{suggested}`?" in unknown_key_message(key, suggested)) == (suggested is not None)
 
 
 def test_every_channel_and_alias_can_be_suggested() -> None:
@@ -56,9 +56,9 @@ def test_every_channel_and_alias_can_be_suggested() -> None:
 
 @given(st.text())
 def test_any_key_gets_a_short_printable_sentence(key: str) -> None:
-    said = unknown_key_message(key, similar_key(key))
-    assert len(said) < 150
-    assert said.isprintable()
+    message = unknown_key_message(key, similar_key(key))
+    assert len(message) < 150
+    assert message.isprintable()
 
 
 @given(

@@ -100,7 +100,7 @@ def decode_array(
 ) -> Decoded:
     """Decode an array read from `payload`; invalid objects are left out and reported with their place.
 
-    Of those, MAX_DETAILS are reported singly for each reason; the last of them stands for the others too.
+    Of those, MAX_DETAILS are reported singly for each reason; the last of them also counts the others.
     """
     if len(objects) > strict_json.MAX_ROWS:
         raise Rejected("too_large", f"payload: {len(objects)} objects; at most {strict_json.MAX_ROWS} rows")

@@ -56,7 +56,7 @@ class Arrivals:
         ends = np.r_[cuts, len(time_ns)]
         lows, highs = np.minimum.reduceat(time_ns, starts), np.maximum.reduceat(time_ns, starts)
         found = zip(
-            *(one.tolist() for one in (starts, ends, time_ns[starts], time_ns[ends - 1], lows, highs)),
+            *(array.tolist() for array in (starts, ends, time_ns[starts], time_ns[ends - 1], lows, highs)),
             strict=True,
         )
         for start, end, first, last, low, high in found:
@@ -100,7 +100,7 @@ def _split_by_era(runs: list[_Run]) -> tuple[list[_Run], list[_Run]]:
     """Split runs at gaps of more than MAX_GAP_NS; return the runs of the era with most rows, and the others."""
     eras: list[list[_Run]] = []
     high = 0
-    for run in sorted(runs, key=lambda one: one.low):
+    for run in sorted(runs, key=lambda run: run.low):
         if not eras or run.low - high > MAX_GAP_NS:
             eras.append([])
             high = run.high

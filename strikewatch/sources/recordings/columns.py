@@ -104,8 +104,8 @@ def _text_cells(column: Any, boolean: bool, decimal_comma: bool) -> tuple[Floats
             )
     texts = [str(text).strip().lower() for text in encoded.dictionary.to_pylist()]
     found = [np.nan if text in NOT_SAMPLED else read(text) for text in texts]
-    values = np.array([np.nan if one is None else one for one in found] + [np.nan])
-    unreadable = np.array([one is None for one in found] + [False])
+    values = np.array([np.nan if value is None else value for value in found] + [np.nan])
+    unreadable = np.array([value is None for value in found] + [False])
     codes = pc.fill_null(encoded.indices.cast(pa.int64()), len(found)).to_numpy(zero_copy_only=False)
     bad = unreadable[codes]
     return values[codes], bad if bad.any() else None
@@ -227,7 +227,9 @@ def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
     occurrence until they step back, then its second.
     """
     bins, which = np.unique(wall_ns // _BIN_NS, return_inverse=True)
-    first, second = (np.array([_offset(zone, int(one), fold) for one in bins], np.int64) for fold in (0, 1))
+    first, second = (
+        np.array([_offset(zone, int(number), fold) for number in bins], np.int64) for fold in (0, 1)
+    )
     early, late = first[which], second[which]
     missing = local & (early < late)  # PEP 495: in a gap the offset of fold 0 is the smaller
     twice = local & (early > late)

@@ -47,7 +47,7 @@ def _read(path: Path) -> tuple[Any, int, str, str]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             heading = file.readline()
-            delimiter = max(_DELIMITERS, key=lambda one: len(_fields(heading, one)))
+            delimiter = max(_DELIMITERS, key=lambda candidate: len(_fields(heading, candidate)))
             file.seek(0)
             names = next(csv.reader(file, delimiter=delimiter), [])
     except (OSError, UnicodeDecodeError, csv.Error) as error:

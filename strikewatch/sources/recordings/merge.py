@@ -194,23 +194,23 @@ def _overlapping(shifts: dict[int, list[Interval]]) -> list[set[int]]:
 
 def _release(waiting: list[_Waiting], bound: Instant) -> Iterator[tuple[OverlapGroup, Rows]]:
     """Remove the rows before `bound` from `waiting`; yield them in time order."""
-    if not any(int(one.rows.time_ns.min()) < bound for one in waiting):
+    if not any(int(part.rows.time_ns.min()) < bound for part in waiting):
         return
     held, waiting[:] = list(waiting), []
     if _in_order(held):
-        for one in held:
-            n = int(np.searchsorted(one.rows.time_ns, bound))
+        for part in held:
+            n = int(np.searchsorted(part.rows.time_ns, bound))
             if n:
-                yield one.group, one.rows[:n] if n < len(one.rows) else one.rows
-            if n < len(one.rows):
-                waiting.append(_Waiting(one.group, one.rows[n:]))
+                yield part.group, part.rows[:n] if n < len(part.rows) else part.rows
+            if n < len(part.rows):
+                waiting.append(_Waiting(part.group, part.rows[n:]))
         return
-    rows = Rows.join([one.rows for one in held])
+    rows = Rows.join([part.rows for part in held])
     order = np.argsort(rows.time_ns, kind="stable")
     free = int(np.searchsorted(rows.time_ns[order], bound))
-    whose = np.repeat(np.arange(len(held)), [len(one.rows) for one in held])[order]
-    groups = list(dict.fromkeys(one.group for one in held))
-    group = np.array([groups.index(one.group) for one in held])[whose]
+    part_of_row = np.repeat(np.arange(len(held)), [len(part.rows) for part in held])[order]
+    groups = list(dict.fromkeys(part.group for part in held))
+    group = np.array([groups.index(part.group) for part in held])[part_of_row]
     cuts: Ints = np.unique(
         np.r_[np.arange(0, len(order), PIECE_ROWS), np.flatnonzero(np.diff(group)) + 1, free, len(order)]
     )
@@ -224,8 +224,8 @@ def _release(waiting: list[_Waiting], bound: Instant) -> Iterator[tuple[OverlapG
 
 def _in_order(held: list[_Waiting]) -> bool:
     last = -1
-    for one in held:
-        time_ns = one.rows.time_ns
+    for part in held:
+        time_ns = part.rows.time_ns
         if time_ns[0] < last or np.any(time_ns[1:] < time_ns[:-1]):
             return False
         last = int(time_ns[-1])

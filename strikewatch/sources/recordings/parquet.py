@@ -102,7 +102,10 @@ class ParquetShift(Shift):
         """Return the first and last instant from the statistics; the whole time range without them."""
         if self._ends is None:
             spans = [self._span(group) for group in range(self._file.num_row_groups)]
-            self._ends = min((one[0] for one in spans), default=0), max((one[1] for one in spans), default=0)
+            self._ends = (
+                min((start for start, _ in spans), default=0),
+                max((end for _, end in spans), default=0),
+            )
         return self._ends
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:

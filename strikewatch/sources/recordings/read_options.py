@@ -100,7 +100,7 @@ def zone_of(name: str) -> ZoneInfo:
 
 def near(name: str, known: Sequence[str]) -> str:
     """Return `did you mean …? `, or an empty text if no known name is similar."""
-    lower = {one.lower(): one for one in map(str, known)}
+    lower = {name.lower(): name for name in map(str, known)}
     found = get_close_matches(name.lower(), lower, 1, 0.5)
     return f"did you mean {lower[found[0]]}? " if found else ""
 

@@ -1,4 +1,4 @@
-"""Oil: viscosity, the heat balance, and the forecast, against standards and reference libraries."""
+"""Oil and greasing: viscosity, heat balance, forecast and interval, against standards and reference libraries."""
 
 import math
 from datetime import datetime
@@ -8,16 +8,18 @@ import pytest
 from chemicals.viscosity import viscosity_index
 from scipy import stats
 
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND
 from strikewatch.demo.breaker import approach
 from strikewatch.detectors import oil_heating
 from strikewatch.detectors.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
-from tests.outside.feed import START, found, rows_of
+from tests.detectors.recorded import SITE, START, faults_of, records_by_fault, replayed, rows_of
 
 BANDS = {"VG 32": (28.8, 35.2), "VG 46": (41.4, 50.6), "VG 68": (61.2, 74.8), "VG 100": (90.0, 110.0)}
 
 
 @pytest.mark.parametrize("grade", BANDS)
-def test_grades_lie_in_their_band(grade: OilGrade) -> None:
+def test_grades_lie_in_their_iso_3448_band(grade: OilGrade) -> None:
     """ISO 3448: kinematic viscosity at 40 degC within 10 % of the grade's number."""
     low, high = BANDS[grade]
     at_40 = viscosity_mm2_s(40.0, *WALTHER[grade])
@@ -43,7 +45,7 @@ def test_vg_46_in_the_cold() -> None:
     assert viscosity_mm2_s(20.0, *WALTHER["VG 46"]) == pytest.approx(134.5, abs=0.1)
 
 
-def test_student_t() -> None:
+def test_student_points_are_those_of_nist_and_scipy() -> None:
     """NIST/SEMATECH e-Handbook 1.3.6.7.2; reference library scipy."""
     for freedom, value in enumerate(oil_heating.T_975, 1):
         assert value == pytest.approx(stats.t.ppf(0.975, freedom), abs=6e-5)
@@ -57,17 +59,17 @@ def test_the_line_is_least_squares() -> None:
     x = np.arange(oil_heating.BINS) + 0.5 - oil_heating.BINS
     there = ~np.isnan(mean)
     fit = stats.linregress(x[there], mean[there])
-    now, slope, spread, sxx, one, offset = oil_heating.line(mean)
+    now, slope, spread, sxx, factor, offset = oil_heating.line(mean)
     n = int(there.sum())
     rss = float(((mean[there] - fit.intercept - fit.slope * x[there]) ** 2).sum())
     assert now == pytest.approx(fit.intercept, abs=1e-9)
     assert slope == pytest.approx(fit.slope, abs=1e-9)
     assert spread == pytest.approx(stats.t.ppf(0.975, n - 2) * math.sqrt(rss / (n - 2)), rel=1e-4)
     assert sxx == pytest.approx(((x[there] - x[there].mean()) ** 2).sum(), rel=1e-12)
-    assert (one, offset) == pytest.approx((1 + 1 / n, -x[there].mean()), rel=1e-12)
+    assert (factor, offset) == pytest.approx((1 + 1 / n, -x[there].mean()), rel=1e-12)
 
 
-def test_an_oil_circuit_that_overheats_is_warned_of_and_found() -> None:
+def test_oil_heating_and_hot_oil_in_an_overheating_circuit() -> None:
     """Heat balance C dT/dt = P - UA (T - Ta): 12 kW into 150 L (870 kg/m3, 1900 J/kgK), 220 W/K, 30 degC outside ends
     at 84.5 degC with a time constant of 18.8 min (computed; a textbook first-order balance). It passes 80 degC at
     18.8 min x ln(54.5 / 4.5) = 46.9 min; the warning must come well before, the fault 5 s after."""
@@ -77,10 +79,10 @@ def test_an_oil_circuit_that_overheats_is_warned_of_and_found() -> None:
     final, constant_s = 30.0 + 12_000.0 / 220.0, capacity / 220.0
     assert final == pytest.approx(84.5, abs=0.05)
     assert constant_s / 60 == pytest.approx(18.8, abs=0.05)
-    oil = np.array([approach(30.0, final, constant_s, one) for one in t.tolist()])
+    oil = np.array([approach(30.0, final, constant_s, at) for at in t.tolist()])
     passes_s = constant_s * math.log((final - 30.0) / (final - 80.0))
     rng = np.random.default_rng(1)
-    records = found(rows_of(n, 0.5, active=np.ones(n), oil_c=oil + rng.normal(0, 0.02, n)))
+    records = records_by_fault(rows_of(n, 0.5, active=np.ones(n), oil_c=oil + rng.normal(0, 0.02, n)))
     (hot,) = records["hot_oil"]
     hot_s = _seconds(hot["onset"])
     assert passes_s < hot_s < passes_s + 30.0
@@ -89,14 +91,42 @@ def test_an_oil_circuit_that_overheats_is_warned_of_and_found() -> None:
     assert passes_s - 1200.0 < first < passes_s - 600.0
 
 
-def test_greasing_four_times_in_a_shift() -> None:
-    """Every 2 operating hours is four times in an 8 h shift (common practice, no published source)."""
-    n = 8 * 3600 + 1
-    records = found(rows_of(n, 1.0, active=np.zeros(n), engine_rpm=np.full(n, 1800.0)))
-    (overdue,) = records["grease_overdue"]
-    assert _seconds(overdue["onset"]) == 7200.0
-    assert overdue["priority"] == "high"
-
-
 def _seconds(onset: object) -> float:
     return datetime.fromisoformat(str(onset)).timestamp() - START / 1e9
+
+
+HOURS = 8
+ROWS = rows_of(HOURS * 3600 + 1, 1.0, active=np.zeros(HOURS * 3600 + 1))
+
+
+@pytest.mark.parametrize(
+    ("greased_after_s", "overdue_after_s"),
+    [
+        # Four times in the shift, each just in time: never overdue.
+        ([7199, 14398, 21597, 28796], []),
+        # Three times, the second left out: overdue 2 h after the first.
+        ([7199, 21597, 28796], [14399]),
+        # Not once.
+        ([], [7200]),
+    ],
+)
+def test_grease_overdue_over_a_shift(greased_after_s: list[int], overdue_after_s: list[int]) -> None:
+    events = [
+        Event(SITE, "HB-01", "grease", START + s * SECOND, {"strokes": [12, 12], "method": "manual"})
+        for s in greased_after_s
+    ]
+    records = replayed({"HB-01": ROWS}, {"HB-01": events}, faults_of({})).records
+    overdue = [datetime.fromisoformat(r["onset"]) for r in records if r["fault"] == "grease_overdue"]
+    assert [at.timestamp() - START / SECOND for at in overdue] == overdue_after_s
+    assert not [r for r in records if r["fault"] == "grease_short"]
+
+
+@pytest.mark.parametrize(
+    ("strokes", "short"),
+    [([10, 10], False), ([15, 15], False), ([12, 9], True), ([15], False), ([20], False), ([14], True)],
+)
+def test_grease_short_by_strokes(strokes: list[int], short: bool) -> None:
+    """10 to 15 strokes to each of two nipples, 15 to 20 to a single one (common practice, no published source)."""
+    event = Event(SITE, "HB-01", "grease", START + SECOND, {"strokes": strokes, "method": "manual"})
+    records = replayed({"HB-01": rows_of(10)}, {"HB-01": [event]}, faults_of({})).records
+    assert [r["fault"] for r in records] == (["grease_short"] if short else [])

@@ -1,4 +1,4 @@
-"""An invented site over a real database: alerts that are raised and cleared, operators of the page, passing time."""
+"""Alerts of an invented site in a real database, raised, cleared and handled at times that the test sets."""
 
 import json
 from collections.abc import Mapping
@@ -20,8 +20,8 @@ MINUTE = 60.0
 HOUR_NS = 3600 * SECOND
 
 
-class Scene:
-    """A store with one endpoint, and a wall clock that is moved by hand. Alerts are numbered as they are raised."""
+class AlertScenario:
+    """A store with one endpoint and a wall clock set by the test. Alerts are numbered in the order raised."""
 
     def __init__(self, folder: Path, **alarms: Any) -> None:
         self.path = folder / "watch.db"
@@ -32,7 +32,7 @@ class Scene:
 
     def open(self) -> None:
         self.store = Store(self.path, {"office": "http://office.test/"}, alarms=self.alarms)
-        self.desk = AlertActions(self.store, 168 * HOUR_NS)
+        self.actions = AlertActions(self.store, 168 * HOUR_NS)
 
     def close(self) -> None:
         self.store.close()
@@ -41,9 +41,9 @@ class Scene:
         self.close()
         self.open()
 
-    def wait(self, by_s: float) -> None:
-        """Let time pass, with a look at its end."""
-        self.now += round(by_s * SECOND)
+    def wait(self, duration_s: float) -> None:
+        """Advance the clock, then process what is due."""
+        self.now += round(duration_s * SECOND)
         self.store.process_due(self.now)
 
     def commit(self, *changes: Change) -> None:
@@ -58,9 +58,9 @@ class Scene:
         ago_s: float = 0.0,
         **flags: Any,
     ) -> Alert:
-        """A second after the last of its fault, if that was now."""
+        """Raise an alert; a second later than the last one of its fault, if that was now."""
         alert = Alert(fault, SITE, hammer, "op-14", priority, self.now - round(ago_s * SECOND))
-        while any(alert.id == one.id for one in self.raised):
+        while any(alert.id == earlier.id for earlier in self.raised):
             alert.onset += SECOND
             self.now += SECOND
         self.raised.append(alert)
@@ -87,13 +87,13 @@ class Scene:
             rows = connection.execute(text("select step, body from outbox order by seq"))
             return [(step, json.loads(body)) for step, body in rows]
 
-    def sent_in_short(self) -> list[str]:
-        """Return the same in short: `raised 0`, `digest 3 4`, by the numbers of the alerts."""
+    def sent_briefly(self) -> list[str]:
+        """Return each message in short, with the numbers of its alerts: `raised 0`, `digest 3 4`."""
         number = {alert.id: n for n, alert in enumerate(self.raised)}
         lines = []
         for step, body in self.sent():
-            about = body["alerts"] if step == "digest" else [body]
-            lines.append(" ".join([step, *(str(number[one["id"]]) for one in about)]))
+            records = body["alerts"] if step == "digest" else [body]
+            lines.append(" ".join([step, *(str(number[record["id"]]) for record in records)]))
         return lines
 
     def rows(self) -> list[Mapping[str, Any]]:
@@ -104,4 +104,4 @@ class Scene:
         return [by_id[alert.id] for alert in self.raised]
 
     def state(self, alert: Alert) -> str:
-        return self.desk.alert(alert.id).state
+        return self.actions.alert(alert.id).state
