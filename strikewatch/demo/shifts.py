@@ -29,7 +29,9 @@ Recorded = tuple[list[Arrivals], list[Event], list[Label]]
 
 
 def _work_periods(*work_periods: tuple[str, float] | tuple[str, float, bool]) -> tuple[WorkPeriod, ...]:
-    return tuple(WorkPeriod(OPERATORS[name], hours * HOUR_S, *rest) for name, hours, *rest in work_periods)
+    return tuple(
+        WorkPeriod(OPERATORS[name], hours * HOUR_S, *remaining) for name, hours, *remaining in work_periods
+    )
 
 
 def _plan(hammer: str, start: str, work_periods: Sequence[WorkPeriod], **more: Any) -> Plan:
@@ -144,7 +146,7 @@ def full_bench() -> Recorded:
     first: tuple[Misuse, ...] = ("off_square", "low_engine_speed", "over_side", "prying", "askew_at_end")
     second: tuple[Misuse, ...] = ("too_light", "end_of_stroke", "lifted")
     planned_misuse = tuple(
-        PlannedMisuse(400.0 + 210.0 * place, what) for place, what in enumerate((*first, *second) * 2)
+        PlannedMisuse(400.0 + 210.0 * number, fault) for number, fault in enumerate((*first, *second) * 2)
     )
     work_periods = _work_periods(("op-16", 0.6), ("op-13", 1.15))
     return _record(

@@ -128,7 +128,7 @@ def timeline(
 def _run_detectors(
     rows: Rows, key: Key, settings: HammerSettings, begin: Instant, end: Instant
 ) -> tuple[list[tuple[Instant, Instant]], Ints, Floats]:
-    """Bouts, and how long the present spot has been fired in at each of STEPS instants, NaN between spots."""
+    """Return the bouts, and the firing time in the current spot at STEPS instants [STEPS], s; NaN between spots."""
     pipeline = Pipeline(lambda _: settings)
     pipeline.declare_channels(key, [name for name in rows.columns if np.isfinite(rows.columns[name]).any()])
     instants = np.linspace(begin, end, STEPS).astype(np.int64)

@@ -193,13 +193,13 @@ RAISED = datetime(2026, 3, 28, 23, 30, tzinfo=UTC)
 @pytest.fixture
 def config(tmp_path: Path) -> Iterator[Path]:
     """Settings of a site in Dublin, with a database in which one alert was raised then."""
-    scene = Scene(tmp_path)
-    scene.now = int(RAISED.timestamp()) * SECOND
-    scene.raise_("HB-01", "same_spot")
+    scenario = AlertScenario(tmp_path)
+    scenario.now = int(RAISED.timestamp()) * SECOND
+    scenario.raise_("HB-01", "same_spot")
     path = tmp_path / "settings.toml"
-    path.write_text(f'[store]\npath = "{scene.path}"\n[sites]\nzone = "Europe/Dublin"\n')
+    path.write_text(f'[store]\npath = "{scenario.path}"\n[sites]\nzone = "Europe/Dublin"\n')
     yield path
-    scene.close()
+    scenario.close()
 
 
 @pytest.mark.parametrize(("since", "span"), [("2h", timedelta(hours=2)), ("1d", timedelta(days=1))])

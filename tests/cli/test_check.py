@@ -253,10 +253,10 @@ def test_an_unreachable_and_a_working_database_server_are_told_apart(
 def test_host_names_that_are_not_checked(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], http: dict[str, Any], word: str, seen: str
 ) -> None:
-    found = look(tmp_path, capsys, http=http)
-    assert said(found, "host names") == (word, seen)
+    found = run_checks(tmp_path, capsys, http=http)
+    assert printed_text(found, "host names") == (word, seen)
     assert (word == "ok") == ("http.hosts" not in found["host names"]["remedy"])
 
 
 def test_host_names_where_nothing_listens(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert "host names" not in look(tmp_path, capsys, http={"enabled": False})
+    assert "host names" not in run_checks(tmp_path, capsys, http={"enabled": False})

@@ -34,13 +34,13 @@ class Recorder:
 
 
 @pytest.fixture
-def taken() -> Recorder:
+def recorder() -> Recorder:
     return Recorder()
 
 
 @pytest.fixture
-def receiver(taken: Recorder) -> Iterator[Receiver]:
-    with Receiver(SECRET, taken, now_s=lambda: NOW_S) as started:
+def receiver(recorder: Recorder) -> Iterator[Receiver]:
+    with Receiver(SECRET, recorder, now_s=lambda: NOW_S) as started:
         yield started
 
 
@@ -58,13 +58,13 @@ def signed(body: bytes, name: str = "m1", at_s: int = int(NOW_S)) -> dict[str, s
 BODY = json.dumps(EVENT).encode()
 
 
-def test_signed_message_reaches_the_callback(receiver: Receiver, taken: Recorder) -> None:
+def test_signed_message_reaches_the_callback(receiver: Receiver, recorder: Recorder) -> None:
     assert post(receiver, signed(BODY), BODY) == 204
-    assert taken.seen == [("raised", RECORD)]
+    assert recorder.seen == [("raised", RECORD)]
     assert receiver.refused == 0
 
 
-def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, taken: Recorder) -> None:
+def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, recorder: Recorder) -> None:
     """`standardwebhooks`, the reference implementation, signs; we accept."""
     import datetime
 
@@ -72,13 +72,13 @@ def test_signature_of_the_reference_library_is_accepted(receiver: Receiver, take
     signature = standardwebhooks.Webhook(SECRET).sign("m7", at, BODY.decode())
     headers = {"webhook-id": "m7", "webhook-timestamp": str(int(NOW_S)), "webhook-signature": signature}
     assert post(receiver, headers, BODY) == 204
-    assert len(taken.seen) == 1
+    assert len(recorder.seen) == 1
 
 
-def test_duplicates_succeed_and_are_passed_on_once(receiver: Receiver, taken: Recorder) -> None:
+def test_duplicates_succeed_and_are_passed_on_once(receiver: Receiver, recorder: Recorder) -> None:
     assert [post(receiver, signed(BODY), BODY) for _ in range(3)] == [204, 204, 204]
     assert post(receiver, signed(BODY, "m2"), BODY) == 204
-    assert len(taken.seen) == 2
+    assert len(recorder.seen) == 2
 
 
 @pytest.mark.parametrize(
@@ -92,23 +92,25 @@ def test_duplicates_succeed_and_are_passed_on_once(receiver: Receiver, taken: Re
     ids=["unsigned", "changed body", "changed id", "stale"],
 )
 def test_an_invalid_signature_is_refused(
-    receiver: Receiver, taken: Recorder, headers: dict[str, str], body: bytes
+    receiver: Receiver, recorder: Recorder, headers: dict[str, str], body: bytes
 ) -> None:
     assert post(receiver, headers, body) == 401
     assert receiver.refused == 1
-    assert taken.seen == []
+    assert recorder.seen == []
 
 
 @pytest.mark.parametrize("body", [b"not json", b"\xff\xfe", b"[]", b"{}"])
-def test_a_signed_but_invalid_body_is_a_bad_request(receiver: Receiver, taken: Recorder, body: bytes) -> None:
+def test_a_signed_but_invalid_body_is_a_bad_request(
+    receiver: Receiver, recorder: Recorder, body: bytes
+) -> None:
     assert post(receiver, signed(body), body) == 400
-    assert taken.seen == []
+    assert recorder.seen == []
 
 
-def test_a_failing_callback_lets_the_sender_retry(receiver: Receiver, taken: Recorder) -> None:
-    taken.fail = True
+def test_a_failing_callback_lets_the_sender_retry(receiver: Receiver, recorder: Recorder) -> None:
+    recorder.fail = True
     assert [post(receiver, signed(BODY), BODY) for _ in range(2)] == [500, 204]
-    assert len(taken.seen) == 1
+    assert len(recorder.seen) == 1
 
 
 def test_bodies_too_large_or_without_length_are_rejected_unread(receiver: Receiver) -> None:
@@ -121,12 +123,12 @@ def test_bodies_too_large_or_without_length_are_rejected_unread(receiver: Receiv
     assert chunked.status == 411
 
 
-def test_connection_is_kept_alive_between_messages(receiver: Receiver, taken: Recorder) -> None:
+def test_connection_is_kept_alive_between_messages(receiver: Receiver, recorder: Recorder) -> None:
     with urllib3.HTTPConnectionPool("127.0.0.1", int(receiver.url.split(":")[2].split("/")[0])) as pool:
         for number in range(3):
             pool.request("POST", "/alerts", body=BODY, headers=signed(BODY, f"m{number}"), retries=False)
         assert pool.num_connections == 1
-    assert len(taken.seen) == 3
+    assert len(recorder.seen) == 3
 
 
 def test_ends_with_its_context() -> None:

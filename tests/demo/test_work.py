@@ -120,12 +120,12 @@ def test_careful_operator_does_nothing_wrong_in_hard_stone() -> None:
 
 
 def test_the_seed_determines_the_day() -> None:
-    def fate(seed: int) -> tuple[Any, ...]:
+    def outcome(seed: int) -> tuple[Any, ...]:
         worker = day("op-18", 0.4, seed)
         return worker.events, worker.timeline.labels, worker.timeline.piece_starts_ns().tolist()
 
-    assert fate(3) == fate(3)
-    assert fate(3) != fate(4)
+    assert outcome(3) == outcome(3)
+    assert outcome(3) != outcome(4)
 
 
 def test_a_day_ends_on_time_for_every_operator() -> None:

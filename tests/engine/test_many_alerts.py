@@ -15,7 +15,7 @@ from strikewatch.core.alert import Alert, Change
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Episode, EpisodeRule, Rules, Settings, assign, end_of_episode, episodes
 from strikewatch.storage.outbox.floods import MAX_DIGESTS, MAX_LISTED
-from tests.engine.scene import SITE, START, Scene
+from tests.engine.scenario import SITE, START, AlertScenario
 
 RULES = Rules.of(Settings())
 INSTRUCTIONS = 100
@@ -29,17 +29,17 @@ def chattering(number: int, step_ns: int) -> list[Alert]:
     ]
 
 
-def steps(scene: Scene, alert: Alert) -> list[Change]:
+def steps(scenario: AlertScenario, alert: Alert) -> list[Change]:
     cleared, alert.cleared = alert.cleared, None
-    raised = scene.change("raised", alert)
+    raised = scenario.change("raised", alert)
     alert.cleared = cleared
-    return [raised, scene.change("cleared", alert)]
+    return [raised, scenario.change("cleared", alert)]
 
 
 def work(folder: Path, number: int, step_ns: int) -> int:
     """How many hundreds of instructions the database runs to commit so many alerts, and to send what is due."""
     folder.mkdir()
-    scene = Scene(folder)
+    scenario = AlertScenario(folder)
     done = 0
 
     def count() -> int:
@@ -47,12 +47,12 @@ def work(folder: Path, number: int, step_ns: int) -> int:
         done += 1
         return 0
 
-    with scene.store.write() as connection:
+    with scenario.store.write() as connection:
         driver: Any = connection.connection.dbapi_connection
         driver.set_progress_handler(count, INSTRUCTIONS)
-    scene.commit(*(change for alert in chattering(number, step_ns) for change in steps(scene, alert)))
+    scenario.commit(*(change for alert in chattering(number, step_ns) for change in steps(scenario, alert)))
     driver.set_progress_handler(None, 0)
-    scene.close()
+    scenario.close()
     return done
 
 
@@ -130,8 +130,8 @@ TABLES = (
 )
 
 
-def stored(scene: Scene) -> list[Any]:
-    with scene.store.read() as connection:
+def stored(scenario: AlertScenario) -> list[Any]:
+    with scenario.store.read() as connection:
         return [[tuple(row) for row in connection.execute(text(query))] for query in TABLES]
 
 
@@ -162,35 +162,35 @@ def test_one_step_for_all_alerts_or_one_for_each_make_no_difference(
     results = []
     for together in (True, False):
         with TemporaryDirectory() as folder:
-            scene = Scene(Path(folder))
-            changes = [change for alert in found for change in steps(scene, alert)]
+            scenario = AlertScenario(Path(folder))
+            changes = [change for alert in found for change in steps(scenario, alert)]
             changes = [one for one in changes if one.step == "raised" or one.cleared is not None]
             if together:
-                scene.commit(*changes)
+                scenario.commit(*changes)
             else:
                 for change in changes:
-                    scene.commit(change)
-            results.append(stored(scene))
-            scene.wait(3600.0)
-            results[-1] += stored(scene)
-            scene.close()
+                    scenario.commit(change)
+            results.append(stored(scenario))
+            scenario.wait(3600.0)
+            results[-1] += stored(scenario)
+            scenario.close()
     assert results[0] == results[1]
 
 
 def test_the_digests_of_a_large_flood_are_sent_in_portions(tmp_path: Path) -> None:
     """Each alert once, whatever number of transactions they take."""
-    scene = Scene(tmp_path)
+    scenario = AlertScenario(tmp_path)
     number = MAX_DIGESTS * MAX_LISTED + 50
-    scene.commit(*(change for alert in chattering(number, 2_000_000) for change in steps(scene, alert)))
-    scene.wait(3600.0)
-    first = [body for step, body in scene.sent() if step == "digest"]
+    scenario.commit(*(change for alert in chattering(number, 2_000_000) for change in steps(scenario, alert)))
+    scenario.wait(3600.0)
+    first = [body for step, body in scenario.sent() if step == "digest"]
     assert len(first) == MAX_DIGESTS
-    scene.wait(1.0)
-    digests = [body for step, body in scene.sent() if step == "digest"]
+    scenario.wait(1.0)
+    digests = [body for step, body in scenario.sent() if step == "digest"]
     listed = [one["id"] for body in digests for one in body["alerts"]]
     assert len(listed) == len(set(listed))
     assert [body["number"] for body in digests] == list(range(1, len(digests) + 1))
-    alone = {body["id"] for step, body in scene.sent() if step == "raised"}
+    alone = {body["id"] for step, body in scenario.sent() if step == "raised"}
     assert len(alone | set(listed)) == number
     assert json.dumps(digests[-1])
-    scene.close()
+    scenario.close()

@@ -1,4 +1,4 @@
-"""The report's page in a real browser: self-contained, accessible, for every screen size; and fair to operators."""
+"""The report: self-contained and accessible in a real browser, fair to operators; and the coaching notes."""
 
 import re
 from collections import Counter
@@ -6,13 +6,23 @@ from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from playwright.sync_api import Browser
 
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.errors import InputError
+from strikewatch.review import rates
+from strikewatch.review.coaching import OWN, read
+from strikewatch.review.data.feeds import Feeds
+from strikewatch.review.report import files, wording
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import render_html
 from tests.browser import browser, strayed, violations
 from tests.review.invented import RATES, nothing, operators, report, tables
+from tests.review.invented import tables as invented
+from tests.review.test_rates import MONDAY, SITE, USUAL, frames
 
 LONG = "operator_with_a_very_long_pseudonym_in_one_word_0123456789_0123"
 HOSTILE = '"><script>alert(1)</script>'
@@ -139,3 +149,129 @@ def test_the_first_page_is_about_the_site() -> None:
 
 def test_an_empty_report_says_why() -> None:
     assert "No work is on record in this time." in _page("nothing")
+
+
+NOBODY = wording.NOBODY_STANDS_OUT
+
+
+def overall(*people: tuple[str, float, dict[str, int]]) -> str:
+    table = rates.operators(*frames(*people))
+    return wording.overall_verdict(table[table["fault"] == "same_spot"])
+
+
+def test_with_enough_data_a_spread_fault_concerns_everybody() -> None:
+    assert overall(*USUAL) == NOBODY
+
+
+def test_with_too_little_data_nothing_is_concluded() -> None:
+    text = overall(*[(f"op-{i}", 0.5, {"same_spot": 1}) for i in range(11, 19)])
+    assert text.startswith(wording.NOT_ENOUGH)
+    assert NOBODY not in text
+
+
+def test_operators_who_cannot_be_judged_are_counted() -> None:
+    """The two who can be judged do not represent the six others."""
+    few = [(f"op-{i}", 0.9, {"same_spot": 1}) for i in range(20, 26)]
+    text = overall(*((name, 8.0, {"same_spot": 8}) for name in ("op-11", "op-12")), *few)
+    assert text.startswith(wording.NOT_ENOUGH)
+    assert "6 of 8 operators cannot be judged on any fault yet" in text
+
+
+def test_faults_without_occurrence_do_not_count_as_judged() -> None:
+    """Without hot oil, all are as the site; for spots there is too little data."""
+    report_ = report(invented(operators(3), rate_of={"same_spot": 0.02}), most=0)
+    (site,) = report_.sites
+    if site.cards:
+        assert site.overall.startswith(wording.NOT_ENOUGH)
+        assert {person.summary for person in site.people} <= {
+            "Not enough data to judge yet",
+            "No faults in this period",
+        }
+
+
+def test_no_overall_verdict_if_an_operator_stands_out() -> None:
+    assert overall(*USUAL, ("op-15", 10.0, {"same_spot": 90})) == ""
+
+
+def test_a_fault_that_cannot_be_found_is_not_reported_as_none() -> None:
+    feeds = Feeds.of(
+        {(SITE, "HB-01"): [("hot_oil", "no oil_c")], (SITE, "HB-02"): [("hot_oil", "x"), ("prying", "y")]}, {}
+    )
+    text = list(
+        wording.faults_without_occurrence(
+            ["same_spot", "hot_oil", "prying"], SITE, ["HB-01", "HB-02"], feeds, read()
+        )
+    )
+    assert text == [
+        "None in this period: too long in one spot, prying with the tool (not monitored on HB-02).",
+        "Not monitored on any hammer: working with hot oil.",
+    ]
+
+
+@pytest.mark.parametrize("clustered", [False, True])
+def test_widened_limits_are_not_called_exact(clustered: bool) -> None:
+    report_ = invented(operators(5))
+    for table in (report_.operators, report_.sites, report_.hammers):
+        table["dispersion"], table["limits"] = (3.0, "widened") if clustered else (1.0, "exact")
+    page = render_html(report(report_, most=0)).partition('id="reading"')[0]
+    assert ("exact 95 % limits" in page) != clustered
+    assert ("approximate, widened" in page) == clustered
+
+
+def test_limits_too_wide_to_be_useful_are_left_out_of_page_and_files() -> None:
+    exposure, faults = frames(*[(f"op-{i}", 40.0, {"same_spot": 80, "hot_oil": 1}) for i in range(11, 16)])
+    table = rates.operators(
+        exposure, faults.assign(onset=faults["onset"].where(faults["fault"] != "x", MONDAY))
+    )
+    assert (table.loc[table["fault"] == "hot_oil", "limits"] == "little").all()
+    shown = files.without_wide_limits(table)
+    wide = shown["limits"] == "little"
+    assert shown.loc[wide, ["lower", "upper"]].isna().all(axis=None)
+    assert np.isfinite(shown.loc[~wide & (shown["hours"] > 0), ["upper"]]).all(axis=None)
+    text = files.to_json({"operators": table}, {})
+    assert pd.notna(table.loc[wide, "upper"]).all()
+    for upper in table.loc[wide, "upper"].unique():
+        assert f"{upper:.6f}"[:7] not in text
+
+
+_NOTE = '[same_spot]\nname = "x"\nwhat = "x"\nharm = "x"\ninstead = ["x"]\nask = "x"\ncare = "x"\n'
+_HEAD = 'language = "de"\ncaution = "Vorsicht."\n'
+
+
+def test_every_fault_of_an_operator_has_a_note() -> None:
+    ours = {fault.name for detector in DETECTORS for fault in detector.faults if fault.of_operator}
+    assert ours <= read().notes.keys()
+
+
+def test_notes_can_be_translated(tmp_path: Path) -> None:
+    """A fault without a note is shown by its identifier in words."""
+    (tmp_path / "de.toml").write_text(_HEAD + _NOTE, encoding="utf-8")
+    coaching = read(tmp_path / "de.toml")
+    assert (coaching.language, coaching.caution, coaching.name("same_spot")) == ("de", "Vorsicht.", "x")
+    assert coaching.name("hot_oil") == "Hot oil"
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        (None, "cannot be read"),
+        ("language = ", "not TOML"),
+        (_NOTE, "`language` and `caution`"),
+        (_HEAD + _NOTE.replace('harm = "x"\n', ""), "same_spot.harm"),
+        (_HEAD + _NOTE.replace('["x"]', '"x"'), "same_spot.instead"),
+        (_HEAD + _NOTE + 'colour = "x"\n', "same_spot.colour"),
+        (_HEAD + _NOTE.replace('ask = "x"', 'ask = " "'), "same_spot.ask"),
+        (_HEAD + 'hot_oil = "text"\n' + _NOTE, "hot_oil"),
+    ],
+)
+def test_an_invalid_file_is_an_error_that_names_the_place(
+    tmp_path: Path, text: str | None, place: str
+) -> None:
+    path = tmp_path / "notes.toml"
+    if text is not None:
+        path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read(path)
+    assert str(path) in str(caught.value)
+    assert place in str(caught.value)
+    assert text is None or str(OWN) in str(caught.value)

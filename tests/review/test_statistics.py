@@ -1,4 +1,4 @@
-"""Properties of the review's statistics for any counts."""
+"""Properties of the review's statistics for any counts; and short forms of `python -m tests.long.fleets`, seeded."""
 
 import math
 from random import Random
@@ -11,6 +11,8 @@ from scipy.stats import poisson as scipys
 
 from strikewatch.review.statistics import chart_limits, multiple_testing, poisson, shrinkage
 from strikewatch.review.statistics.dispersion import between_days
+from tests.long.fleets.fleet import Fleet
+from tests.long.fleets.score import score
 from tests.profiles import examples
 
 COUNTS = st.integers(0, 300)
@@ -135,8 +137,10 @@ def test_one_bad_hour_does_not_give_the_highest_shrunk_rate() -> None:
 
 
 def test_one_operator_or_no_faults_are_not_shrunk() -> None:
-    alone = shrinkage.shrink([4.0], [2.0])
-    assert (alone.rate[0], alone.lower[0], alone.upper[0]) == pytest.approx((2.0, 0.54493, 5.12079), abs=5e-5)
+    single_day = shrinkage.shrink([4.0], [2.0])
+    assert (single_day.rate[0], single_day.lower[0], single_day.upper[0]) == pytest.approx(
+        (2.0, 0.54493, 5.12079), abs=5e-5
+    )
     none = shrinkage.shrink([0.0, 0.0], [1.0, 4.0])
     assert none.rate.tolist() == [0.0, 0.0]
     assert none.upper == pytest.approx([3.6889, 3.6889 / 4], abs=5e-5)
@@ -198,6 +202,26 @@ def test_dispersion_test_keeps_its_level() -> None:
 
 
 def test_dispersion_of_a_single_day_is_not_known() -> None:
-    alone = between_days([(np.array([7.0]), np.array([3.0]))])
-    assert alone.value == 1.0
-    assert np.isnan(alone.p)
+    single_day = between_days([(np.array([7.0]), np.array([3.0]))])
+    assert single_day.value == 1.0
+    assert np.isnan(single_day.p)
+
+
+@pytest.mark.parametrize("bad_days", [0.0, 0.5])
+def test_hardly_a_review_singles_anyone_out_where_nobody_differs(bad_days: float) -> None:
+    found = score(Fleet(6, 2.0, bad_days=bad_days), 40)
+    assert found.singled <= 0.05
+    assert found.limits >= 0.94
+    assert (found.dispersion > 1.5) == (bad_days > 0)
+
+
+def test_intervals_hold_the_true_rates() -> None:
+    found = score(Fleet(8, 2.0, hours=(4.0, 40.0), spread=0.5), 25)
+    assert 0.94 <= found.limits_often <= 0.98
+    assert 0.91 <= found.shrunk <= 0.98
+
+
+def test_three_times_the_rate_over_ten_hours_is_found() -> None:
+    found = score(Fleet(8, 2.0, threefold=True), 25)
+    assert found.found >= 0.8
+    assert found.innocent <= 0.1

@@ -28,7 +28,7 @@ def chromium() -> Iterator[Browser]:
         yield chromium
 
 
-class Yard:
+class LiveSite:
     """A broker, a gateway, a processor with its page, and somebody's token."""
 
     def __init__(self, folder: Path) -> None:
@@ -61,7 +61,7 @@ class Yard:
         page.wait_for_url(self.url(path))
         return page
 
-    def one_spot(self, hammer: str = "HB-01", seconds: int = 17) -> None:
+    def fire_in_one_spot(self, hammer: str = "HB-01", seconds: int = 17) -> None:
         """Firing on in one spot, up to now."""
         start = now_ns() - seconds * SECOND
         for second in range(seconds):
@@ -70,7 +70,7 @@ class Yard:
                 hammer, start + second * SECOND, 0.1, active=[True] * 10, pressure_bar=pressure, oil_c=61.0
             )
 
-    def over(self, hammer: str = "HB-01") -> None:
+    def stop_firing(self, hammer: str = "HB-01") -> None:
         """At rest from now on; a row later than any before it."""
         self._rests += 1
         self.gateway.block(hammer, now_ns() + 3 * self._rests * SECOND, 0.1, active=[False] * 30)
@@ -80,33 +80,33 @@ FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
 
 
 @pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Yard]:
-    yard = Yard(tmp_path)
-    yield yard
-    yard.close()
+def live_site(tmp_path: Path) -> Iterator[LiveSite]:
+    live_site = LiveSite(tmp_path)
+    yield live_site
+    live_site.close()
 
 
 def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_another(
-    yard: Yard, chromium: Browser
+    live_site: LiveSite, chromium: Browser
 ) -> None:
-    yard.one_spot(seconds=5)
-    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+    live_site.fire_in_one_spot(seconds=5)
+    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     office, cab = chromium.new_context(), chromium.new_context(viewport={"width": 360, "height": 740})
-    first, second = yard.signed_in(office), yard.signed_in(cab)
+    first, second = live_site.signed_in(office), live_site.signed_in(cab)
     errors = [strayed(first), strayed(second)]
     row = first.locator('[data-key="fennick-hollow/HB-01"]')
     expect(row.locator('[data-slot="firing"]')).to_have_text("Firing", timeout=WAIT_MS)
     expect(row.locator('[data-slot="oil"]')).to_contain_text("61 °C")
     expect(row.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
-    yard.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
-    yard.over()
+    live_site.gateway.event("HB-01", now_ns(), "sign_on", operator="op-14")
+    live_site.stop_firing()
     expect(row.locator('[data-slot="operator"]')).to_have_text("op-14", timeout=WAIT_MS)
-    yard.gateway.event("HB-01", now_ns(), "sign_off")
-    yard.over()
+    live_site.gateway.event("HB-01", now_ns(), "sign_off")
+    live_site.stop_firing()
     expect(row.locator('[data-slot="operator"]')).to_have_text("nobody signed on", timeout=WAIT_MS)
     expect(first.locator("#state")).to_have_text("No active alerts")
     first.evaluate("window.same = true")
-    yard.one_spot("HB-02", seconds=17)
+    live_site.fire_in_one_spot("HB-02", seconds=17)
     new = first.locator('[data-key="fennick-hollow/HB-02"]')
     expect(new.locator('[data-slot="oil"]')).to_contain_text("61 °C", timeout=WAIT_MS)
     expect(new.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
@@ -120,7 +120,7 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     second.click("#open .action button")
     for page in (first, second):
         expect(page.locator("#state")).to_have_text("No active alerts", timeout=WAIT_MS)
-    first.goto(yard.url("/alerts?hammer=HB-02"))
+    first.goto(live_site.url("/alerts?hammer=HB-02"))
     first.click("td a")
     expect(first.locator(".story").first).to_contain_text("told op-14")
     expect(first.locator("#trace svg path.line")).not_to_have_count(0)
@@ -131,30 +131,34 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     assert errors == [[], []]
 
 
-def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(yard: Yard, chromium: Browser) -> None:
-    yard.one_spot(seconds=5)
+def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(
+    live_site: LiveSite, chromium: Browser
+) -> None:
+    live_site.fire_in_one_spot(seconds=5)
     context = chromium.new_context()
-    page = yard.signed_in(context)
+    page = live_site.signed_in(context)
     row = page.locator('[data-key="fennick-hollow/HB-01"]')
     expect(row.locator('[data-slot="heard"]')).to_contain_text("ago", timeout=WAIT_MS)
-    assert yard.processor.stop() == 0
+    assert live_site.processor.stop() == 0
     expect(page.locator("#lost")).to_be_visible(timeout=WAIT_MS)
     expect(page.locator("#lost")).to_contain_text("This may be out of date")
-    yard.processor.start()
+    live_site.processor.start()
     expect(page.locator("#lost")).to_be_hidden(timeout=WAIT_MS)
-    yard.broker.stop()
-    until(lambda: yard.processor.log().count("broker_lost"))
-    yard.broker.start()
-    yard.one_spot("HB-02", seconds=17)
+    live_site.broker.stop()
+    until(lambda: live_site.processor.log().count("broker_lost"))
+    live_site.broker.start()
+    live_site.fire_in_one_spot("HB-02", seconds=17)
     expect(page.locator("#state")).to_have_text("1 active alert: 1 medium", timeout=WAIT_MS)
     context.close()
 
 
-def test_an_invalid_value_is_reported_beside_its_field_and_kept(yard: Yard, chromium: Browser) -> None:
-    yard.one_spot(seconds=3)
-    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+def test_an_invalid_value_is_reported_beside_its_field_and_kept(
+    live_site: LiveSite, chromium: Browser
+) -> None:
+    live_site.fire_in_one_spot(seconds=3)
+    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
-    page = yard.signed_in(context, "/write")
+    page = live_site.signed_in(context, "/write")
     page.click("text=Operator signs on")
     page.fill("details[open] input[name=operator]", "no such name!")
     page.click("details[open] button")
@@ -166,8 +170,8 @@ def test_an_invalid_value_is_reported_beside_its_field_and_kept(yard: Yard, chro
     expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
 
     def applied() -> bool:
-        yard.over()  # an event takes effect between rows
-        return bool(yard.processor.query("select 1 from events where applied_ns is not null"))
+        live_site.stop_firing()  # an event takes effect between rows
+        return bool(live_site.processor.query("select 1 from events where applied_ns is not null"))
 
     until(applied)
     page.click("[data-correct]")
@@ -180,16 +184,16 @@ def test_an_invalid_value_is_reported_beside_its_field_and_kept(yard: Yard, chro
 
 
 def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entries_can_be_undone(
-    yard: Yard, chromium: Browser
+    live_site: LiveSite, chromium: Browser
 ) -> None:
-    yard.one_spot(seconds=3)
-    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+    live_site.fire_in_one_spot(seconds=3)
+    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context(viewport={"width": 360, "height": 740})
-    page = yard.signed_in(context, "/write")
+    page = live_site.signed_in(context, "/write")
     page.click("summary:text-is('Full service')")
     page.click("details[open] button")
     expect(page.locator("details[open] .wrong")).to_contain_text("tick what was serviced")
-    assert yard.processor.query("select 1 from events") == []
+    assert live_site.processor.query("select 1 from events") == []
 
     page.click("summary:text-is('Inspection of tool and lower bushing')")
     page.fill("details[open] input[name=tool_mm]", "0.5")
@@ -229,7 +233,7 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     expect(page.locator(".story")).to_contain_text("corrects the entry of")
     page.locator("li:has-text('15 + 12') [data-withdraw]").click()
     expect(page.locator(".story li.replaced")).to_have_count(3)
-    found = yard.processor.query("select kind, fields, corrects from events order by seq")
+    found = live_site.processor.query("select kind, fields, corrects from events order by seq")
     assert [kind for kind, _, _ in found] == ["inspection", "withdrawal", "grease", "grease", "withdrawal"]
     assert json.loads(found[0][1]) == {"tool_mm": 0.6, "confirmed": True}
     assert [corrects for _, _, corrects in found] == [None, 1, None, 3, 4]
@@ -237,12 +241,12 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
 
 
 def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
-    yard: Yard, chromium: Browser
+    live_site: LiveSite, chromium: Browser
 ) -> None:
-    yard.one_spot(seconds=3)
-    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+    live_site.fire_in_one_spot(seconds=3)
+    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context(viewport={"width": 360, "height": 740})
-    page = yard.signed_in(context, "/write")
+    page = live_site.signed_in(context, "/write")
     page.click("summary:text-is('Tool change')")
     page.select_option("details[open] select[name=tool]", "hard_blunt")
     page.fill("details[open] input[name=serial]", "T-417")
@@ -263,7 +267,8 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     page.click("details[open] button")
     expect(page.locator(".story")).to_contain_text("712.5")
     fields = {
-        kind: json.loads(fields) for kind, fields in yard.processor.query("select kind, fields from events")
+        kind: json.loads(fields)
+        for kind, fields in live_site.processor.query("select kind, fields from events")
     }
     assert fields["tool_change"] == {
         "tool": "hard_blunt",
@@ -276,16 +281,18 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     context.close()
 
 
-def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard, chromium: Browser) -> None:
-    yard.one_spot(seconds=3)
-    yard.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+def test_entries_made_offline_are_kept_and_sent_later_with_their_time(
+    live_site: LiveSite, chromium: Browser
+) -> None:
+    live_site.fire_in_one_spot(seconds=3)
+    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
     context = chromium.new_context()
-    page = yard.signed_in(context, "/write")
+    page = live_site.signed_in(context, "/write")
     page.evaluate("navigator.serviceWorker.ready")
     page.reload()  # now through the worker, which keeps it
     page.wait_for_selector("summary")
     context.set_offline(True)
-    page.goto(yard.url("/write"))
+    page.goto(live_site.url("/write"))
     before = now_ns()
     page.click("text=Greasing")
     for k in range(2):
@@ -300,7 +307,9 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard
     expect(page.locator("#kept")).to_contain_text("Not sent yet: 2")
     until(lambda: now_ns() > saved_at + SECOND)  # what is sent now has the time of its entry
     context.set_offline(False)
-    (found,) = until(lambda: yard.processor.query("select who, time_ns from events where kind = 'grease'"))
+    (found,) = until(
+        lambda: live_site.processor.query("select who, time_ns from events where kind = 'grease'")
+    )
     assert found[0] == "site office"
     assert before - SECOND <= found[1] <= saved_at + SECOND
     expect(page.locator("#kept")).to_be_hidden()
@@ -315,14 +324,16 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(yard: Yard
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_every_page_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser, scheme: str) -> None:
-    yard.one_spot(seconds=17)
-    until(lambda: yard.processor.query("select 1 from alerts"))
-    ((alert,),) = yard.processor.query("select id from alerts where fault = 'same_spot'")
-    yard.gateway.block("HB-01", now_ns(), 0.1, active=["x" * 500], presure_bar=[1])
-    until(lambda: yard.processor.query("select 1 from feed_problems"))
+def test_every_page_is_accessible_and_fits_a_phone(
+    live_site: LiveSite, chromium: Browser, scheme: str
+) -> None:
+    live_site.fire_in_one_spot(seconds=17)
+    until(lambda: live_site.processor.query("select 1 from alerts"))
+    ((alert,),) = live_site.processor.query("select id from alerts where fault = 'same_spot'")
+    live_site.gateway.block("HB-01", now_ns(), 0.1, active=["x" * 500], presure_bar=[1])
+    until(lambda: live_site.processor.query("select 1 from feed_problems"))
     context = chromium.new_context(viewport={"width": 360, "height": 740}, color_scheme=scheme)  # type: ignore[arg-type]
-    page = yard.signed_in(context)
+    page = live_site.signed_in(context)
     for path in (
         "/",
         "/alerts",
@@ -337,7 +348,7 @@ def test_every_page_is_accessible_and_fits_a_phone(yard: Yard, chromium: Browser
         *(f"/guide/{topic}" for topic in guide.topics()),
         "/sign-in",
     ):
-        page.goto(yard.url(path))
+        page.goto(live_site.url(path))
         if path == "/":
             expect(page.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
         if path == "/write":

@@ -187,10 +187,10 @@ def test_what_is_unusual_is_asked_about_and_the_answer_is_on_record(tmp_path: Pa
             ), response.text
             assert question in response.json["fields"][field]
             assert server.request("GET", EVENTS, token=act).text == before
-            taken = server.request("POST", EVENTS, {**event, "confirmed": True}, act)
-            assert taken.status == 200, taken.text
-            assert taken.json["fields"]["confirmed"] is True
-            withdrawal = {"event": "withdrawal", "corrects": taken.json["number"]}
+            saved = server.request("POST", EVENTS, {**event, "confirmed": True}, act)
+            assert saved.status == 200, saved.text
+            assert saved.json["fields"]["confirmed"] is True
+            withdrawal = {"event": "withdrawal", "corrects": saved.json["number"]}
             assert (
                 server.request("POST", EVENTS, withdrawal, act).status == 200
             )  # and counts for the next question no more

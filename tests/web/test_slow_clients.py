@@ -117,9 +117,9 @@ def established(line: socket.socket) -> bool:
     return line.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 1)[0] == 1
 
 
-def responds(at: Site) -> bool:
+def responds(server: Site) -> bool:
     try:
-        return at.ask("GET", "/healthz").status == 200
+        return server.request("GET", "/healthz").status == 200
     except (OSError, http.client.HTTPException):
         return False
 
@@ -133,8 +133,8 @@ def test_any_number_of_waiting_connections_leaves_room_for_a_request(
     """Nothing sent, half a head, an idle connection, half a body; the oldest are closed for the new ones."""
     monkeypatch.setattr(connections, "MOST_CONNECTIONS", 20)
     monkeypatch.setattr(connections, "MOST_PER_CLIENT", 20)
-    with site(tmp_path, timeout_s=60.0) as at, connected(at.port, 100, first) as lines:
-        until(lambda: responds(at))  # once the requests among them are answered
+    with site(tmp_path, timeout_s=60.0) as server, connected(server.port, 100, first) as lines:
+        until(lambda: responds(server))  # once the requests among them are answered
         until(lambda: sum(map(established, lines)) <= 20)
         if first != GET:  # a request in progress is not closed
             assert not any(map(established, lines[:70])), "the oldest are closed first"
@@ -145,11 +145,11 @@ def test_a_client_is_limited_before_the_total_is_used_up(
 ) -> None:
     monkeypatch.setattr(connections, "MOST_PER_CLIENT", 10)
     with (
-        site(tmp_path) as at,
-        socket.create_connection(("127.0.0.1", at.port), source_address=("127.0.0.9", 0)) as own,
-        connected(at.port, 30, HALF) as lines,
+        site(tmp_path) as server,
+        socket.create_connection(("127.0.0.1", server.port), source_address=("127.0.0.9", 0)) as own,
+        connected(server.port, 30, HALF) as lines,
     ):
-        assert at.ask("GET", "/healthz").status == 200
+        assert server.request("GET", "/healthz").status == 200
         until(lambda: sum(map(established, lines)) <= 10)
         own.sendall(GET)
         assert own.recv(100).startswith(b"HTTP/1.1 200 ")
@@ -160,14 +160,17 @@ def test_requests_in_progress_are_not_closed_for_new_connections(
 ) -> None:
     """Readers of the stream that read stay; a connection too many is closed."""
     monkeypatch.setattr(connections, "MOST_CONNECTIONS", 5)
-    with site(tmp_path) as at, connected(at.port, 5, STREAM) as readers:
+    with site(tmp_path) as server, connected(server.port, 5, STREAM) as readers:
         for reader in readers:
             assert reader.recv(15) == b"HTTP/1.1 200 OK"
-        with socket.create_connection(("127.0.0.1", at.port), timeout=20) as line, suppress(ConnectionError):
+        with (
+            socket.create_connection(("127.0.0.1", server.port), timeout=20) as line,
+            suppress(ConnectionError),
+        ):
             assert line.recv(1) == b""
         assert all(map(established, readers))
         readers[0].close()
-        until(lambda: responds(at))
+        until(lambda: responds(server))
 
 
 def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
@@ -178,49 +181,49 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
     monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
     monkeypatch.setattr(stream, "PERIOD_S", 0.01)
     with (
-        site(tmp_path, timeout_s=LIMIT_S) as at,
-        connected(at.port, 3, STREAM, 1) as stalled,
-        socket.create_connection(("127.0.0.1", at.port), timeout=20) as honest,
+        site(tmp_path, timeout_s=LIMIT_S) as server,
+        connected(server.port, 3, STREAM, 1) as stalled,
+        socket.create_connection(("127.0.0.1", server.port), timeout=20) as honest,
     ):
         honest.sendall(STREAM)
         came = 0
         for k in range(1000):
             if not any(map(established, stalled)):
                 break
-            at.work(NOW + k * SECOND)
+            server.work(NOW + k * SECOND)
             came += len(honest.recv(65_536))
         assert not any(map(established, stalled))
         assert came > 4096
         assert established(honest)
-        assert at.ask("GET", "/healthz").status == 200
+        assert server.request("GET", "/healthz").status == 200
 
 
 def test_a_page_that_is_not_read_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(server, "SEND_BUFFER_BYTES", 4096)
     monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
     with (
-        site(tmp_path, timeout_s=LIMIT_S) as at,
-        connected(at.port, 3, b"GET /guide/faults HTTP/1.1\r\nHost: localhost\r\n\r\n", 1) as stalled,
+        site(tmp_path, timeout_s=LIMIT_S) as server,
+        connected(server.port, 3, b"GET /guide/faults HTTP/1.1\r\nHost: localhost\r\n\r\n", 1) as stalled,
     ):
         until(lambda: not any(map(established, stalled)))
-        assert at.ask("GET", "/healthz").status == 200
+        assert server.request("GET", "/healthz").status == 200
 
 
 def test_a_head_that_is_too_large_is_refused(tmp_path: Path) -> None:
-    with site(tmp_path) as at, connected(at.port, 1, HALF + b"x" * 100_000) as (line,):
+    with site(tmp_path) as server, connected(server.port, 1, HALF + b"x" * 100_000) as (line,):
         assert line.recv(100).startswith((b"HTTP/1.1 400", b"HTTP/1.1 431"))
-        assert at.ask("GET", "/healthz").status == 200
+        assert server.request("GET", "/healthz").status == 200
 
 
 def test_a_body_without_end_is_refused_and_read_no_further(tmp_path: Path) -> None:
     """The answer can be read, and then the connection is closed."""
     head = b"POST /sign-in HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n"
     chunk = b"10000\r\n" + b"x" * 65_536 + b"\r\n"
-    with site(tmp_path, timeout_s=60.0) as at, connected(at.port, 1, head + 2 * chunk) as (line,):
+    with site(tmp_path, timeout_s=60.0) as server, connected(server.port, 1, head + 2 * chunk) as (line,):
         assert line.recv(100).startswith(b"HTTP/1.1 413")
         with pytest.raises(ConnectionError):
             line.sendall(1000 * chunk)
-        assert at.ask("GET", "/healthz").status == 200
+        assert server.request("GET", "/healthz").status == 200
 
 
 def test_connections_that_are_closed_are_reported_once_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:

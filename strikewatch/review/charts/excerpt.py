@@ -1,4 +1,4 @@
-"""Draw the time around a fault: firing, supply pressure with the hammer's loaded level, oil with its limit, and the
+"""Draw the time around a fault: firing, supply pressure with the hammer's baseline, oil with its limit, and the
 firing seconds in the current spot with their limit."""
 
 from collections.abc import Sequence
@@ -120,7 +120,7 @@ class _ExcerptChart:
         levels = [level for _, _, level in self._excerpt.loaded_bar if level == level]
         known = bar[np.isfinite(bar)]
         top = max([*levels, float(known.max()) if len(known) else 0.0, 50.0]) * 1.06
-        name = "Supply pressure, bar" + ("; dashed: loaded level of this hammer" if levels else "")
+        name = "Supply pressure, bar" + ("; dashed: this hammer's baseline" if levels else "")
         scale = self._panel(y, height, name, Scale(0.0, top, y + height, y), len(known))
         self._drawing.path(trace(self._x(at), scale.of(bar), _HOLD_S["pressure"] * self._per_s), "pressure")
         for start, stop, level in self._excerpt.loaded_bar:

@@ -70,8 +70,8 @@ def draw_timeline(ident: str, shift: Timeline, title: str, zone: ZoneInfo) -> st
     drawing.text(4, 10, f"Bars: share fired; line: oil °C, limit {format_number(shift.limit_c)}", "soft")
     for mark in shift.marks:
         if shift.begin <= mark.at < shift.end:
-            place = float(x(np.array([mark.at]))[0])
-            drawing.mark(place, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
+            position = float(x(np.array([mark.at]))[0])
+            drawing.mark(position, _MARKS, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
     drawing.time_axis(_FRAME, shift.begin, shift.end, zone, 6)
     return drawing.svg()
 

@@ -43,27 +43,27 @@ class Coaching:
 
 def read(path: Path | None = None) -> Coaching:
     """Read the built-in notes or those of a file like `en.toml`. Raises InputError with the place and the remedy."""
-    place = path or OWN
+    path = path or OWN
     try:
-        tables = tomllib.loads(place.read_text(encoding="utf-8"))
+        tables = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(
-            f"{place}: cannot be read ({error.strerror}); name a file of coaching notes"
+            f"{path}: cannot be read ({error.strerror}); name a file of coaching notes"
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{place}: is not TOML in UTF-8 ({error}); compare it with {OWN}") from None
+        raise InputError(f"{path}: is not TOML in UTF-8 ({error}); compare it with {OWN}") from None
     try:
         heads = {name: _HEAD.validate_python(tables.pop(name, None)) for name in ("language", "caution")}
     except ValidationError:
         raise InputError(
-            f"{place}: `language` and `caution` must both be there, as texts; compare with {OWN}"
+            f"{path}: `language` and `caution` must both be there, as texts; compare with {OWN}"
         ) from None
     try:
         return Coaching(**heads, notes=_NOTES.validate_python(tables))
     except ValidationError as error:
         mistake = error.errors()[0]
         where = ".".join(map(str, mistake["loc"]))
-        raise InputError(f"{place}: {where}: {mistake['msg'].lower()}; compare with {OWN}") from None
+        raise InputError(f"{path}: {where}: {mistake['msg'].lower()}; compare with {OWN}") from None
 
 
 _HEAD: Final[TypeAdapter[str]] = TypeAdapter(_Words, config=ConfigDict(strict=True))

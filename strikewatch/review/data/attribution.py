@@ -63,28 +63,28 @@ class Attribution:
     """Assign bouts and alerts to stretches of work, which are given first, in any order."""
 
     def __init__(self, stretches: Iterable[AttributedStretch]) -> None:
-        self._worked: dict[Key, _HammerWork] = {}
-        for spent in sorted(stretches, key=lambda attributed: attributed.stretch.start):
-            worked = self._worked.setdefault(spent.stretch.key, _HammerWork())
-            worked.starts.append(spent.stretch.start)
-            worked.stretches.append(spent)
-            worked.bouts.append(BoutTotals())
+        self._work: dict[Key, _HammerWork] = {}
+        for attributed in sorted(stretches, key=lambda attributed: attributed.stretch.start):
+            work = self._work.setdefault(attributed.stretch.key, _HammerWork())
+            work.starts.append(attributed.stretch.start)
+            work.stretches.append(attributed)
+            work.bouts.append(BoutTotals())
 
     def add_bouts(self, key: Key, start: Instant, totals: BoutTotals) -> None:
         """Add the totals of bouts that began at `start`, or later within the same stretch."""
-        worked = self._worked.get(key)
-        if worked is not None:
-            worked.bouts[max(0, bisect_right(worked.starts, start) - 1)].add(totals)
+        work = self._work.get(key)
+        if work is not None:
+            work.bouts[max(0, bisect_right(work.starts, start) - 1)].add(totals)
 
     def add_bout_columns(
         self, key: Key, starts: Ints, judged_ns: Floats, blank_ns: Floats, blows: Floats, blank_blows: Floats
     ) -> None:
         """Add many bouts at once, as columns [n]; blows are NaN where not counted."""
-        worked = self._worked.get(key)
-        if worked is None or not len(starts):
+        work = self._work.get(key)
+        if work is None or not len(starts):
             return
-        k = np.maximum(np.searchsorted(np.array(worked.starts), starts, side="right") - 1, 0)
-        n = len(worked.starts)
+        k = np.maximum(np.searchsorted(np.array(work.starts), starts, side="right") - 1, 0)
+        n = len(work.starts)
 
         def sums(values: Floats) -> list[float]:
             return np.bincount(k, values, n).tolist()  # type: ignore[no-any-return]  # of floats it is
@@ -96,7 +96,7 @@ class Attribution:
 
         many = np.bincount(k, minlength=n).tolist()
         columns = many, sums(judged_ns), sums(blank_ns), counted(blows), counted(blank_blows)
-        for bouts, added in zip(worked.bouts, zip(*columns, strict=True), strict=True):
+        for bouts, added in zip(work.bouts, zip(*columns, strict=True), strict=True):
             bouts.add(BoutTotals(*added))
 
     def exposure(self) -> "pd.DataFrame":
@@ -106,20 +106,20 @@ class Attribution:
         rows = [
             (
                 *key,
-                spent.operator or UNASSIGNED,
-                spent.tool or UNKNOWN_TOOL,
-                spent.stretch.start,
-                spent.stretch.end,
-                spent.stretch.operating_ns / SECOND,
-                spent.stretch.firing_ns / SECOND,
+                attributed.operator or UNASSIGNED,
+                attributed.tool or UNKNOWN_TOOL,
+                attributed.stretch.start,
+                attributed.stretch.end,
+                attributed.stretch.operating_ns / SECOND,
+                attributed.stretch.firing_ns / SECOND,
                 bouts.judged_ns / SECOND,
                 bouts.n,
                 bouts.blows,
                 bouts.blank_ns / SECOND,
                 bouts.blank_blows,
             )
-            for key, worked in sorted(self._worked.items())
-            for spent, bouts in zip(worked.stretches, worked.bouts, strict=True)
+            for key, work in sorted(self._work.items())
+            for attributed, bouts in zip(work.stretches, work.bouts, strict=True)
         ]
         frame = pd.DataFrame(rows, columns=list(EXPOSURE))
         numbers = ("operating_s", "firing_s", "judged_s", "blows", "blank_s", "blank_blows")
@@ -166,25 +166,25 @@ class Attribution:
 
     def _shares(self, key: Key, onset: Instant, end: Instant) -> dict[str, int]:
         """Divide [onset, end) among operators, in ns; a pause counts for the operator before it."""
-        worked = self._worked.get(key)
+        work = self._work.get(key)
         shares: dict[str, int] = {}
-        if worked is None or onset >= end:
+        if work is None or onset >= end:
             return shares
-        k = bisect_right(worked.starts, onset) - 1
+        k = bisect_right(work.starts, onset) - 1
         at = onset
         while at < end:
-            following = worked.starts[k + 1] if k + 1 < len(worked.starts) else None
+            following = work.starts[k + 1] if k + 1 < len(work.starts) else None
             stop = end if following is None else min(end, following)
             if stop > at:
-                last = worked.stretches[k].stretch.end if k >= 0 else at
+                last = work.stretches[k].stretch.end if k >= 0 else at
                 near = following is not None and following - last <= PAUSE
-                theirs = (
+                until = (
                     stop
                     if k >= 0 and near
                     else min(stop, max(at, last + (PAUSE if following is None else 0)))
                 )
-                who = (worked.stretches[k].operator or UNASSIGNED) if k >= 0 else UNASSIGNED
-                for operator, lasted in ((who, theirs - at), (UNASSIGNED, stop - theirs)):
+                operator_before = (work.stretches[k].operator or UNASSIGNED) if k >= 0 else UNASSIGNED
+                for operator, lasted in ((operator_before, until - at), (UNASSIGNED, stop - until)):
                     if lasted > 0:
                         shares[operator] = shares.get(operator, 0) + lasted
             at = stop
@@ -192,11 +192,11 @@ class Attribution:
         return shares
 
     def _tool(self, key: Key, at: Instant) -> str:
-        worked = self._worked.get(key)
-        if worked is None:
+        work = self._work.get(key)
+        if work is None:
             return UNKNOWN_TOOL
-        k = bisect_right(worked.starts, at) - 1
-        return (worked.stretches[k].tool if k >= 0 else None) or UNKNOWN_TOOL
+        k = bisect_right(work.starts, at) - 1
+        return (work.stretches[k].tool if k >= 0 else None) or UNKNOWN_TOOL
 
 
 def _typed(

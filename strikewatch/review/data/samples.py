@@ -21,7 +21,7 @@ from strikewatch.storage.schema.tables import bouts, segments
 Level = tuple[Instant, Instant, float]
 """Start and end of a bout, and the expected pressure of this hammer under load, bar; NaN: not known."""
 
-_APART: Final = 3600 * SECOND
+_MAX_OFFSET: Final = 3600 * SECOND
 """Recordings are named by arrival time: rows that arrived on time are in one at most this far from their own time."""
 
 
@@ -46,19 +46,19 @@ class ShiftSamples:
         self._bouts = bouts_by_hammer(results, "loaded_level_bar")
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        return _join_rows(self._near(begin, end), key, begin, end)
+        return _join_rows(self._overlapping_recordings(begin, end), key, begin, end)
 
     def levels(self, key: Key, begin: Instant, end: Instant) -> list[Level]:
         if key not in self._bouts:
             return []
         starts, ends, level = self._bouts[key]
-        overlap = slice(np.searchsorted(ends, begin, side="right"), np.searchsorted(starts, end))
-        return list(zip(*(column[overlap].tolist() for column in (starts, ends, level)), strict=True))
+        overlapping = slice(np.searchsorted(ends, begin, side="right"), np.searchsorted(starts, end))
+        return list(zip(*(column[overlapping].tolist() for column in (starts, ends, level)), strict=True))
 
     def find_recording(self, key: Key, at: Instant) -> Path | None:
-        return _containing(self._near(at, at + 1), key, at)
+        return _find_recording(self._overlapping_recordings(at, at + 1), key, at)
 
-    def _near(self, begin: Instant, end: Instant) -> Iterator[Shift]:
+    def _overlapping_recordings(self, begin: Instant, end: Instant) -> Iterator[Shift]:
         for shift in self._shifts:
             first, last = shift.span()
             if first < end and begin <= last:
@@ -73,7 +73,7 @@ class StoredSamples:
         self._recordings = recordings
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
-        rows = _join_rows(self._near(key, begin, end), key, begin, end)
+        rows = _join_rows(self._overlapping_recordings(key, begin, end), key, begin, end)
         # Late rows, and rows not yet recorded, are elsewhere and take a longer search.
         return rows if len(rows) else rows_between(self._database, self._recordings, key, begin, end)
 
@@ -94,17 +94,17 @@ class StoredSamples:
         return [(start, stop, float("nan") if level is None else level) for start, stop, level in rows]
 
     def find_recording(self, key: Key, at: Instant) -> Path | None:
-        return _containing(self._near(key, at, at + 1), key, at)
+        return _find_recording(self._overlapping_recordings(key, at, at + 1), key, at)
 
-    def _near(self, key: Key, begin: Instant, end: Instant) -> Iterator[Shift]:
+    def _overlapping_recordings(self, key: Key, begin: Instant, end: Instant) -> Iterator[Shift]:
         columns = segments.c
         query = (
             select(columns.name)
             .where(
                 columns.site == key[0],
                 columns.state == "written",
-                columns.began_ns < end + _APART,
-                columns.written_ns >= begin - _APART,
+                columns.began_ns < end + _MAX_OFFSET,
+                columns.written_ns >= begin - _MAX_OFFSET,
             )
             .order_by(columns.began_ns)
         )
@@ -127,7 +127,7 @@ def _join_rows(shifts: Iterable[Shift], key: Key, begin: Instant, end: Instant) 
     return merge_sorted(rows[np.argsort(rows.time_ns, kind="stable")])[0]  # of recordings in any order
 
 
-def _containing(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
+def _find_recording(shifts: Iterable[Shift], key: Key, at: Instant) -> Path | None:
     """Return the folder or file of the shift with rows of a hammer around an instant."""
     for shift in shifts:
         if len(shift.between(key, at - SECOND, at + SECOND)):

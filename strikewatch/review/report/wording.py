@@ -163,34 +163,34 @@ def faults_without_occurrence(
     faults: Sequence[str], site: str, hammers: Sequence[str], feeds: Feeds, coaching: Coaching
 ) -> Iterator[str]:
     """Yield sentences on faults that did not occur at a site, and on faults that its hammers' feeds cannot show."""
-    blind = {
+    not_monitored_on = {
         fault: [hammer for hammer in hammers if fault in feeds.silent.get((site, hammer), ())]
         for fault in faults
     }
     none = [
         coaching.name(fault).lower()
         + (f" (not monitored on {join_names(blind_hammers)})" if blind_hammers else "")
-        for fault, blind_hammers in blind.items()
+        for fault, blind_hammers in not_monitored_on.items()
         if len(blind_hammers) < len(hammers)
     ]
-    unseen = [
+    not_monitored = [
         coaching.name(fault).lower()
-        for fault, blind_hammers in blind.items()
+        for fault, blind_hammers in not_monitored_on.items()
         if len(blind_hammers) == len(hammers)
     ]
     if none:
         yield f"None in this period: {', '.join(none)}."
-    if unseen:
-        yield f"Not monitored on any hammer: {', '.join(unseen)}."
+    if not_monitored:
+        yield f"Not monitored on any hammer: {', '.join(not_monitored)}."
 
 
-def summary(lines: Sequence[RateLine], firing_s: float, seen: Collection[str]) -> str:
+def summary(lines: Sequence[RateLine], firing_s: float, occurred: Collection[str]) -> str:
     """Summarize an operator who does not stand out; `seen`: the faults that occurred at the site."""
     if not firing_s:
         return "No firing in this period"
     if not any(line.count for line in lines):
         return "No faults in this period"
-    standings = {line.standing for line in lines if line.fault in seen}
+    standings = {line.standing for line in lines if line.fault in occurred}
     if "little" not in standings:
         return "Nothing stands out"
     return "Not enough data to judge yet" if standings == {"little"} else "Nothing stands out so far"

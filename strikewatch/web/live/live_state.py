@@ -88,10 +88,10 @@ class RecentHours:
 
         The peak is NaN where the oil was not sampled.
         """
-        wanted = np.flatnonzero(
+        in_window = np.flatnonzero(
             (self._minute >= begin // MINUTE) & (self._minute < -(-end // MINUTE)) & (self._minute >= 0)
         )
-        order = wanted[np.argsort(self._minute[wanted])]
+        order = in_window[np.argsort(self._minute[in_window])]
         return self._minute[order] * MINUTE, self._oil_c[order]
 
 

@@ -36,11 +36,11 @@ class Login:
         self._authenticator = authenticator
         self._tls_only = tls_only
 
-    def form(self, request: Request, status: int = 200, wrong: str = "", to: str = "/") -> Response:
+    def form(self, request: Request, status: int = 200, error_key: str = "", to: str = "/") -> Response:
         """Show the form; `wrong` is the key of a text."""
         to = _local_path(request.query_params.get("to", to))
         formatting = self._templates.formatting(request)
-        return self._templates.render(formatting, "sign_in.html", status, wrong=wrong, to=to)
+        return self._templates.render(formatting, "sign_in.html", status, error_key=error_key, to=to)
 
     def sign_in(self, request: Request, body: bytes) -> Response:
         """Sign in with the token of the form and redirect to the page that was asked for."""

@@ -1,4 +1,4 @@
-"""Liveness, readiness with reasons and metrics are true; systemd gets pings only while the worker turns."""
+"""Health checks, metrics and pings to systemd are true."""
 
 import socket
 from pathlib import Path
