@@ -24,6 +24,7 @@ from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import StoreError, StoreLost
+from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.full_disk import FullDisk, SendUrgent
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Intake
@@ -65,7 +66,8 @@ class Worker:
     """Owns the state of the engine; one thread calls `turn` repeatedly.
 
     `wall` and `monotonic` return ns. `alerts_changed` is called after a step that changed alerts, `send_urgent` with
-    messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop.
+    messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
+    session at the broker.
     """
 
     def __init__(
@@ -79,6 +81,7 @@ class Worker:
         alerts_changed: Callable[[], None],
         wait: Callable[[float], bool],
         send_urgent: SendUrgent = lambda _messages: None,
+        session: SessionWatch | None = None,
     ) -> None:
         self._store = store
         self._source = source
@@ -96,6 +99,7 @@ class Worker:
         self.rejected: Counter[str] = Counter()
         self.messages = 0
         self._full_disk = FullDisk(store, send_urgent, monotonic)
+        self._session = session or SessionWatch()
         self._manual_events = ManualEvents(store)
         self._restore(saved)
 
@@ -118,8 +122,10 @@ class Worker:
             self._look_ahead(step, now)
             if self._process_due(step.received):
                 self._alerts_changed()
-        own = self._full_disk.check(step.received, self._intake.last_heard)
-        if messages or step.changes or own:
+        heard = self._intake.last_heard
+        own = self._full_disk.check(step.received, heard)
+        own += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
+        if messages or step.changes or own or self._session.must_save:
             self._commit(step, changed, own)
             self._source.acknowledge(messages)
             if step.changes or own:
@@ -142,6 +148,8 @@ class Worker:
             key = alert.record["site"], alert.record["hammer"]
             if alert.record["fault"] == DISK_FULL.name:
                 self._full_disk.restore(key[0], alert.onset)
+                continue
+            if self._session.restore(alert.record, alert.onset):
                 continue
             watermark = max(self._pipeline.watermark(key), alert.onset)
             self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
@@ -211,6 +219,7 @@ class Worker:
             rejects=step.rejects,
             counts=self._intake.reorderer.take_duplicate_counts(),
             feed=self._intake.tally.take(self._monotonic()),
+            session_held=self._session.unsaved,
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
@@ -220,6 +229,7 @@ class Worker:
                 if refused:
                     _log.warning("commit_taken", refused=refused)
                 self._full_disk.stored()
+                self._session.stored(record.session_held)
                 return
             except StoreLost:
                 raise

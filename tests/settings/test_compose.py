@@ -37,7 +37,7 @@ def test_every_file_it_mounts_or_builds_from_is_there() -> None:
 def test_its_variables_are_settings_and_no_password_is_in_it() -> None:
     text = COMPOSE.read_text()
     names = set(re.findall(rf"^\s+({PREFIX}\w+):", text, re.MULTILINE))
-    assert len(names) == 4
+    assert len(names) == 5
     assert names <= variables(Settings).keys()
     assert not re.search(r"(password|secret)s?[:=][ \t]*\S", text.split("services:")[1], re.IGNORECASE)
 

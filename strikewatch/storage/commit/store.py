@@ -161,6 +161,8 @@ class Store:
             statements.STRETCH.run(connection, [stretch_row(stretch) for stretch in step.stretches])
             self.store_changes(connection, step.changes, step.received)
             self._store_rejects(connection, step)
+            if step.session_held is not None:
+                connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 
     def store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
         """Store changes of alerts and queue their messages, within a transaction of `write`."""

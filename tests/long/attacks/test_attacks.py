@@ -19,7 +19,6 @@ PLAIN = EVERY["nesting"]
 PATIENCE_S = 45.0
 
 NOT_HELD: dict[str, str] = {
-    "takeover-queue": "anybody may take over the session, and nothing says that it was lost",
     "flips": "each flip is an alert of its own",
     "forwarded": "some headers and foreign host names count as this machine",
     "connections": "idle connections use up all that may be open, and health checks fail",
