@@ -13,6 +13,7 @@ from sqlalchemy import URL
 
 from strikewatch.cli.main import main
 from strikewatch.service import health_check
+from strikewatch.storage.commit.broker_session import load_session
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
 from tests.broker import Broker, Tls, free_port, granting
@@ -232,3 +233,17 @@ def test_a_server_that_is_away_and_one_that_is_there(
     word, seen = said(found, "database")
     assert word == ("trouble" if isinstance(where, Path) else "ok")
     assert isinstance(where, URL) or "refused" in seen
+
+
+def test_a_client_id_that_can_be_guessed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A configured one, and that of an earlier release; the one that the database makes cannot be."""
+    assert said(look(tmp_path, capsys, mqtt={"client_id": "strikewatch"}), "client id")[0] == "attention"
+    store = Store(tmp_path / "w.db")
+    load_session(store)
+    store.close()
+    assert said(look(tmp_path, capsys), "client id") == ("ok", "cannot be guessed")
+    with closing(sqlite3.connect(tmp_path / "w.db")) as database, database:
+        database.execute("UPDATE broker_session SET client_id = 'strikewatch'")
+    found = look(tmp_path, capsys)
+    assert said(found, "client id")[0] == "attention"
+    assert "set mqtt.client_id" in found["client id"]["remedy"]
