@@ -4,7 +4,7 @@ They belong to a site and to no hammer (its name is empty), and are no operator'
 delay, flood suppression or digest holds them back.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 from strikewatch.core.alert import Alert, Change, Step, alert_id
@@ -17,50 +17,92 @@ DISK_FULL: Final = Fault(
     "and alerts with it.",
     {},
 )
-SELF_ALERTS: Final = (DISK_FULL,)
+SESSION_LOST: Final = Fault(
+    "session_lost",
+    "The broker no longer had the processor's session. Messages that it queued from {missing_since} to "
+    "{missing_until} may be missing.",
+    {"missing_since": str, "missing_until": str},
+)
+CLIENT_ID_IN_USE: Final = Fault(
+    "client_id_in_use",
+    "Another client connects to the broker with the processor's client id, so that data may be delayed or missing.",
+    {},
+)
+SELF_ALERTS: Final = (DISK_FULL, SESSION_LOST, CLIENT_ID_IN_USE)
 CLEAR_DELAY_NS: Final = 5 * SECOND
 """Off-delay: the disk must have had space for this long before the alert clears, so that it does not chatter."""
+SESSION_CLEAR_DELAY_NS: Final = 60 * SECOND
+"""Off-delay of `session_lost`: a session lost again within this time continues the alert."""
 
 
-class DiskFullAlert:
+class SelfAlert:
+    """One kind of alert of the processor, at each site; it clears after an off-delay."""
+
+    def __init__(self, fault: Fault, clear_delay_ns: int = CLEAR_DELAY_NS) -> None:
+        self._fault = fault
+        self._clear_delay_ns = clear_delay_ns
+        self._active: dict[str, Alert] = {}
+        self._evidence: dict[str, dict[str, Any]] = {}
+        self._normal_since: Instant | None = None
+
+    def restore(self, site: str, onset: Instant, evidence: Mapping[str, Any] | None = None) -> None:
+        """Continue with an alert that an earlier run raised."""
+        self._raise(site, onset, evidence or {})
+
+    def update(
+        self,
+        present: bool,
+        sites: Iterable[str],
+        now: Instant,
+        monotonic_ns: Instant,
+        evidence: Callable[[str], Mapping[str, Any]] = lambda _site: {},
+    ) -> list[Change]:
+        """Raise or clear the alert; return what changed.
+
+        `present`: whether its cause is present. `sites`: all known sites. `now`: wall clock, ns. `evidence` returns
+        that of a site; an active alert keeps its values, apart from `missing_until`.
+        """
+        if present:
+            self._normal_since = None
+            for site in self._active:
+                if "missing_until" in self._evidence[site]:
+                    self._evidence[site]["missing_until"] = evidence(site)["missing_until"]
+            new = sorted({*sites} - self._active.keys())
+            return [_change("raised", self._raise(site, now, evidence(site))) for site in new]
+        if not self._active:
+            return []
+        if self._normal_since is None:
+            self._normal_since = monotonic_ns
+        if monotonic_ns - self._normal_since < self._clear_delay_ns:
+            return []
+        cleared = list(self._active.values())
+        for alert in cleared:
+            alert.cleared = max(now, alert.onset)
+        changes = [_change("cleared", alert) for alert in cleared]
+        self._active.clear()
+        self._evidence.clear()
+        return changes
+
+    def _raise(self, site: str, onset: Instant, evidence: Mapping[str, Any]) -> Alert:
+        own = self._evidence[site] = dict(evidence)
+        fault = self._fault
+        self._active[site] = alert = Alert(
+            fault.name,
+            site,
+            "",
+            None,
+            "high",
+            onset,
+            describe=lambda: (dict(own), fault.summary.format(**own)),
+        )
+        return alert
+
+
+class DiskFullAlert(SelfAlert):
     """The `disk_full` alert of each site."""
 
     def __init__(self) -> None:
-        self._active: dict[str, Alert] = {}
-        self._space_since: Instant | None = None
-
-    def restore(self, site: str, onset: Instant) -> None:
-        """Continue with an alert that an earlier run raised."""
-        self._active[site] = _alert(site, onset)
-
-    def update(self, full: bool, sites: Iterable[str], now: Instant, monotonic_ns: Instant) -> list[Change]:
-        """Raise or clear the alert; return what changed.
-
-        `full`: the last report of the database. `sites`: all known sites. `now`: wall clock, ns.
-        """
-        if full:
-            self._space_since = None
-            raised = [_alert(site, now) for site in sorted({*sites} - self._active.keys())]
-            self._active |= {alert.site: alert for alert in raised}
-            return [_change("raised", alert) for alert in raised]
-        if not self._active:
-            return []
-        if self._space_since is None:
-            self._space_since = monotonic_ns
-        if monotonic_ns - self._space_since < CLEAR_DELAY_NS:
-            return []
-        cleared = list(self._active.values())
-        self._active.clear()
-        for alert in cleared:
-            alert.cleared = max(now, alert.onset)
-        return [_change("cleared", alert) for alert in cleared]
-
-
-def _alert(site: str, onset: Instant) -> Alert:
-    return Alert(DISK_FULL.name, site, "", None, "high", onset, describe=lambda: _DESCRIPTION)
-
-
-_DESCRIPTION: Final[tuple[dict[str, Any], str]] = {}, DISK_FULL.summary
+        super().__init__(DISK_FULL)
 
 
 def _change(step: Step, alert: Alert) -> Change:

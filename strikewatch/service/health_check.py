@@ -1,5 +1,6 @@
 """Check everything the processor needs, from outside and without disturbing a running one."""
 
+import secrets
 import shutil
 import socket
 import ssl
@@ -23,6 +24,7 @@ from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
+from strikewatch.storage.commit.broker_session import PREFIX, is_guessable, new_client_id, read_session
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.web.settings import Settings as Http
 
@@ -48,6 +50,7 @@ class CheckResult:
 
 def check_all(settings: Settings) -> Iterator[CheckResult]:
     yield from _broker(settings.mqtt)
+    yield from _client_id(settings)
     yield from _database(settings)
     yield from _feeds(settings)
     where = settings.store.where
@@ -91,7 +94,7 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
     """Sign in as the processor does, with another client id, and subscribe to its topics."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
-        client_id=f"{mqtt.client_id}-survey",
+        client_id=f"{PREFIX}check-{secrets.token_hex(4)}",
         protocol=MQTTProtocolVersion.MQTTv5 if mqtt.version == "5" else MQTTProtocolVersion.MQTTv311,
         reconnect_on_failure=False,
     )
@@ -137,6 +140,31 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
     client.disconnect()
     client.loop_stop()
     return found[0] if found else CheckResult("sign-in", "trouble", "no answer in time", silent)
+
+
+def _client_id(settings: Settings) -> Iterator[CheckResult]:
+    """Check whether somebody with any account at the broker could guess the client id, and so end the session."""
+    kept = None
+    try:
+        with SharedDatabase(settings.store.where) as place, place.read() as connection:
+            session = read_session(connection)
+            kept = None if session is None else session.client_id
+    except StrikewatchError:
+        pass  # `_database` reports it
+    used = settings.mqtt.client_id or kept
+    if used is None:
+        return
+    if not is_guessable(used):
+        yield CheckResult("client id", "ok", "cannot be guessed")
+        return
+    usable = settings.mqtt.client_id is not None and (kept is None or not is_guessable(kept))
+    better = "remove mqtt.client_id" if usable else f'set mqtt.client_id = "{new_client_id()}"'
+    yield CheckResult(
+        "client id",
+        "attention",
+        f"{used} can be guessed: another account may end the session, and what is queued in it is lost",
+        f"{better} while the hammers rest, and protect it at the broker: strikewatch guide operations",
+    )
 
 
 def _database(settings: Settings) -> Iterator[CheckResult]:

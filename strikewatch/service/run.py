@@ -10,12 +10,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any, Final
 
 import structlog
 
-from strikewatch.core.instant import Instant
-from strikewatch.errors import BrokerError, StrikewatchError
+from strikewatch.core.instant import Instant, seconds
+from strikewatch.errors import BrokerError, StoreError, StrikewatchError
+from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
 from strikewatch.service.precompile import precompile
@@ -25,7 +27,8 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
-from strikewatch.sources.mqtt import Subscriber
+from strikewatch.sources.mqtt import IN_USE, Subscriber
+from strikewatch.storage.commit.broker_session import load_session, save_held
 from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("live")
@@ -91,7 +94,9 @@ class Processor:
             housekeeping = Housekeeping(
                 store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail
             )
-            subscriber = Subscriber(settings.mqtt, self._wall)
+            session = load_session(store)
+            subscriber = Subscriber(settings.mqtt.with_client_id(session.client_id), self._wall)
+            watch = SessionWatch(subscriber.status, session.held, seconds(settings.mqtt.dead_after_s))
             worker = Worker(
                 settings,
                 store,
@@ -101,12 +106,13 @@ class Processor:
                 alerts_changed=dispatcher.wake,
                 wait=self._wait,
                 send_urgent=dispatcher.send_urgent,
+                session=watch,
             )
             heartbeat = self._heartbeat(
                 lambda: {
                     "messages": worker.messages,
                     "endpoints_off": sorted(dispatcher.switched_off),
-                    "trouble": store.disk_warning,
+                    "trouble": store.disk_warning or (IN_USE if subscriber.status().in_use else None),
                 }
             )
             http_server = None
@@ -149,6 +155,9 @@ class Processor:
                 housekeeping.join()
                 if self._failure is None:
                     housekeeping.flush()
+                if watch.held is not None:
+                    with suppress(StoreError):
+                        save_held(store, watch.held)
         finally:
             store.close()
         if self._failure is not None:

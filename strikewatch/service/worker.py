@@ -25,6 +25,7 @@ from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
+from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
@@ -70,7 +71,8 @@ class Worker:
     """Owns the state of the engine; one thread calls `turn` repeatedly.
 
     `wall` and `monotonic` return ns. `alerts_changed` is called after a step that changed alerts, `send_urgent` with
-    messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop.
+    messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
+    session at the broker.
     """
 
     def __init__(
@@ -84,6 +86,7 @@ class Worker:
         alerts_changed: Callable[[], None],
         wait: Callable[[float], bool],
         send_urgent: SendUrgent = lambda _messages: None,
+        session: SessionWatch | None = None,
     ) -> None:
         self._store = store
         self._source = source
@@ -103,6 +106,7 @@ class Worker:
         self.rejected: Counter[str] = Counter()
         self.messages = 0
         self._disk_full = DiskFullMonitor(store, send_urgent, monotonic)
+        self._session = session or SessionWatch()
         self._manual_events = ManualEvents(store)
         self._restore(saved)
 
@@ -125,10 +129,12 @@ class Worker:
             self._look_ahead(step, now)
             if self._process_due(step.received):
                 self._alerts_changed()
-        disk_changes = self._disk_full.check(step.received, self._intake.last_heard)
-        if messages or step.changes or disk_changes:
+        heard = self._intake.last_heard
+        own_changes = self._disk_full.check(step.received, heard)
+        own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
+        if messages or step.changes or own_changes or self._session.must_save:
             later = {portion.key for portion in flooding}
-            self._commit(step, [key for key in changed if key not in later], disk_changes)
+            self._commit(step, [key for key in changed if key not in later], own_changes)
             for portion in flooding:
                 part = Step(step.received)
                 part.portions = [portion]
@@ -152,6 +158,8 @@ class Worker:
             key = alert.record["site"], alert.record["hammer"]
             if alert.record["fault"] == DISK_FULL.name:
                 self._disk_full.restore(key[0], alert.onset)
+                continue
+            if self._session.restore(alert.record, alert.onset):
                 continue
             watermark = max(self._pipeline.watermark(key), alert.onset)
             self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
@@ -220,7 +228,7 @@ class Worker:
             _log.error("poll_refused", problem=str(error), remedy="nothing is lost; this is retried")
             return False
 
-    def _commit(self, step: Step, changed: Sequence[Key], disk_changes: Sequence[Change]) -> None:
+    def _commit(self, step: Step, changed: Sequence[Key], own_changes: Sequence[Change]) -> None:
         """Commit the step; retry while the database refuses, and let the broker keep the following messages."""
         record = StepRecord(
             received=step.received,
@@ -231,7 +239,7 @@ class Worker:
                 for portion in step.portions
                 for event in portion.events
             ],
-            changes=[*step.changes, *disk_changes],
+            changes=[*step.changes, *own_changes],
             bouts=step.bouts,
             stretches=step.stretches,
             states={key: self._pipeline.saved(key) + self._intake.saved(key) for key in changed},
@@ -239,6 +247,7 @@ class Worker:
             rejects=step.rejects,
             counts=self._intake.reorderer.take_duplicate_counts(),
             feed=self._intake.tally.take(self._monotonic()),
+            session_held=self._session.unsaved,
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
@@ -248,6 +257,7 @@ class Worker:
                 if refused:
                     _log.warning("commit_succeeded", refused=refused)
                 self._disk_full.after_commit()
+                self._session.stored(record.session_held)
                 break
             except StoreLost:
                 raise
@@ -260,7 +270,7 @@ class Worker:
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
-        if step.changes or disk_changes:
+        if step.changes or own_changes:
             self._alerts_changed()
             log_changes(step.changes)
 

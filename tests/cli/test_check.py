@@ -13,6 +13,7 @@ from sqlalchemy import URL
 
 from strikewatch.cli.main import main
 from strikewatch.service import health_check
+from strikewatch.storage.commit.broker_session import load_session
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
 from tests.broker import Broker, Tls, free_port, granting
@@ -260,3 +261,20 @@ def test_host_names_that_are_not_checked(
 
 def test_host_names_where_nothing_listens(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "host names" not in run_checks(tmp_path, capsys, http={"enabled": False})
+
+
+def test_a_client_id_that_can_be_guessed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A configured one, and that of an earlier release; the one that the database makes cannot be."""
+    assert (
+        printed_text(run_checks(tmp_path, capsys, mqtt={"client_id": "strikewatch"}), "client id")[0]
+        == "attention"
+    )
+    store = Store(tmp_path / "w.db")
+    load_session(store)
+    store.close()
+    assert printed_text(run_checks(tmp_path, capsys), "client id") == ("ok", "cannot be guessed")
+    with closing(sqlite3.connect(tmp_path / "w.db")) as database, database:
+        database.execute("UPDATE broker_session SET client_id = 'strikewatch'")
+    found = run_checks(tmp_path, capsys)
+    assert printed_text(found, "client id")[0] == "attention"
+    assert "set mqtt.client_id" in found["client id"]["remedy"]

@@ -44,16 +44,15 @@ def test_a_wrong_password_is_logged_and_a_right_one_is_used(tmp_path: Path) -> N
             processor.end()
 
 
-def test_two_processors_with_one_client_id_report_it_and_one_ends(broker: Broker, tmp_path: Path) -> None:
-    """Each has its own database; the broker serves them in turns until one ends."""
-    both = [Processor(tmp_path / name, broker) for name in ("one", "two")]
+def test_two_processors_with_one_client_id_report_it_and_both_go_on(broker: Broker, tmp_path: Path) -> None:
+    """Each with a database of its own: the broker serves the newcomer, and so on in turns."""
+    shared = {"client_id": "shared", "takeover_limit": 2, "reconnect_min_s": 0.2, "reconnect_max_s": 0.5}
+    both = [Processor(tmp_path / name, broker, mqtt=shared) for name in ("one", "two")]
     try:
         for processor in both:
             processor.start()
-        (ended,) = until(lambda: [one for one in both if one.ended])
-        assert ended.wait(1) == 1
-        assert "takeovers" in ended.lines("broker_taken_over")[0]
-        assert "in use by another instance" in (ended.folder / "stderr").read_text()
+        until(lambda: all(len(one.lines("broker_taken_over")) >= 2 for one in both))
+        assert not any(one.ended for one in both)
     finally:
         for processor in both:
             processor.end()

@@ -39,7 +39,7 @@ def test_every_file_that_the_compose_file_uses_exists() -> None:
 def test_the_compose_file_sets_known_settings_and_no_password() -> None:
     text = COMPOSE.read_text()
     names = set(re.findall(rf"^\s+({PREFIX}\w+):", text, re.MULTILINE))
-    assert len(names) == 4
+    assert len(names) == 5
     assert names <= variables(Settings).keys()
     assert not re.search(r"(password|secret)s?[:=][ \t]*\S", text.split("services:")[1], re.IGNORECASE)
 

@@ -35,6 +35,7 @@ def settings_for(broker: Broker, version: Version, **changes: Any) -> Settings:
             "host": broker.host,
             "port": broker.port,
             "version": version,
+            "client_id": "strikewatch",
             "reconnect_min_s": 0.05,
             "reconnect_max_s": 0.2,
             **changes,
@@ -208,27 +209,52 @@ def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
 
 
 @both_versions
-def test_a_second_instance_is_reported_and_stops_the_subscriber(tmp_path: Path, version: Version) -> None:
-    """Two with one client id: at least one gives up with a BrokerError that says so; nobody fights for ever."""
+def test_a_second_instance_is_reported_and_ends_neither(tmp_path: Path, version: Version) -> None:
+    """Two with one client id: at least one says so, both keep trying, and the one that is left recovers."""
     with Broker(tmp_path) as broker:
-        settings = settings_for(broker, version, takeover_limit=3, reconnect_min_s=0.3, reconnect_max_s=0.6)
+        settings = settings_for(
+            broker,
+            version,
+            takeover_limit=3,
+            takeover_window_s=1.5,
+            reconnect_min_s=0.3,
+            reconnect_max_s=0.6,
+        )
         rivals = [Subscriber(settings), Subscriber(settings)]
         for rival in rivals:
             rival.start()
 
-        def refused(rival: Subscriber) -> str:
-            try:
-                rival.take(1, 0.01)
-            except BrokerError as error:
-                return str(error)
-            return ""
+        def in_use(rival: Subscriber) -> bool:
+            rival.take(1, 0.01)  # raises BrokerError if it has ended
+            return rival.status().in_use
 
-        said = until(lambda: refused(rivals[0]) or refused(rivals[1]))
-        assert "another instance" in said
-        assert "strikewatch" in said
-        assert any(rival.status().takeovers >= 3 and not rival.status().connected for rival in rivals)
-        for rival in rivals:
-            rival.stop()
+        until(lambda: in_use(rivals[0]) or in_use(rivals[1]))
+        assert any(rival.status().takeovers >= 3 for rival in rivals)
+        rivals[0].stop()
+        until(lambda: rivals[1].status().connected and rivals[1].status().takeovers == 0)
+        assert not in_use(rivals[1])
+        rivals[1].stop()
+
+
+def test_waits_grow_while_others_take_the_session_over(tmp_path: Path) -> None:
+    """Three takeovers, each as soon as the subscriber is back: the waits are 0.2, 0.4 and 0.8 s, ±20 %."""
+    with Broker(tmp_path) as broker:
+        settings = settings_for(broker, "5", reconnect_min_s=0.2, reconnect_max_s=5.0)
+        with subscribed(settings) as subscriber:
+            waits = []
+            for taken in (1, 2, 3):
+                client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="strikewatch")
+                client.connect(broker.host, broker.port)
+                client.loop_start()
+                until(lambda taken=taken: subscriber.status().takeovers == taken)
+                began = time.monotonic()
+                client.disconnect()
+                client.loop_stop()
+                until(lambda: subscriber.status().connected)
+                waits.append(time.monotonic() - began)
+            assert waits[1] > 0.3
+            assert waits[2] > 0.6
+            assert subscriber.status().new_sessions == 4  # the first, and one after each clean session
 
 
 def test_a_frozen_broker_is_noticed(tmp_path: Path) -> None:

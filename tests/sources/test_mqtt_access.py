@@ -1,6 +1,7 @@
 """Who gets in: passwords, TLS with the host's name verified, client certificates, the access list, refusals."""
 
 import socket
+import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,8 +12,9 @@ import pytest
 from pydantic import ValidationError
 
 from strikewatch.sources.mqtt import Settings, Subscriber, TlsSettings
-from tests.broker import Broker, Tls, granting
+from tests.broker import Broker, Tls, free_port, granting
 from tests.certificates import Authority
+from tests.programs import need_program
 from tests.sources.test_mqtt import collect, numbers, settings_for, subscribed, until
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -120,41 +122,89 @@ def test_client_certificates_and_messages_over_tls(tmp_path: Path) -> None:
             assert subscriber.take(1, 0.2) == []
 
 
-def test_the_repository_s_broker_configuration_keeps_gateways_apart(tmp_path: Path) -> None:
-    """config/mosquitto.conf and .acl as they stand, paths apart: each gateway publishes for its hammer only."""
-    users = {"processor": "p", "fennick-hollow/HB-01": "g1", "fennick-hollow/HB-02": "g2"}
-    made = Broker(tmp_path, users=users)
-    here = str(made.folder)
-    conf = (CONFIG / "mosquitto.conf").read_text().replace("listener 1883", f"listener {made.port} 127.0.0.1")
+GATEWAYS = {"fennick-hollow/HB-01": "g1", "fennick-hollow/HB-02": "g2"}
+
+
+@contextmanager
+def repository_broker(folder: Path) -> Iterator[tuple[Broker, Settings]]:
+    """A broker with config/mosquitto.conf and .acl, paths and ports apart, and the processor's settings for it."""
+    made = Broker(folder, users=GATEWAYS)
+    ports = {"1883": made.port, "1884": free_port()}
+    conf = (CONFIG / "mosquitto.conf").read_text()
+    for name, port in ports.items():
+        conf = conf.replace(f"\nlistener {name}\n", f"\nlistener {port} 127.0.0.1\n")
     conf = conf.replace("/mosquitto/config/mosquitto.acl", str(CONFIG / "mosquitto.acl"))
-    conf = (
-        conf.replace("/mosquitto/config", here).replace("/mosquitto/data", here)
-        + "\nuser root\nlog_dest stderr\n"
-    )
-    password_file = tmp_path / "password"
+    for name in ("config", "data"):
+        conf = conf.replace(f"/mosquitto/{name}", str(made.folder))
+    password_file = folder / "password"
     password_file.write_text("p")
+    users = made.folder / "processor_passwords"
+    users.write_text("processor:p\n")
+    users.chmod(0o600)
+    subprocess.run([need_program("mosquitto_passwd"), "-U", users], check=True, capture_output=True)
+    conf += "\nuser root\nlog_dest stderr\n"
+    with Broker(folder, port=made.port, users=GATEWAYS, conf=conf) as broker:
+        yield (
+            broker,
+            settings_for(broker, "5", port=ports["1884"], username="processor", password_file=password_file),
+        )
 
-    def send(user: str, topic: str, payload: bytes) -> None:
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-        client.username_pw_set(user, users[user])
-        client.connect(broker.host, broker.port)
-        client.loop_start()
-        client.publish(topic, payload, 1).wait_for_publish(10)  # a denied one is confirmed, and dropped
-        client.disconnect()
-        client.loop_stop()
 
-    with Broker(tmp_path, port=made.port, users=users, conf=conf) as broker:
+def send(broker: Broker, user: str, topic: str, payload: bytes) -> None:
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    client.username_pw_set(user, GATEWAYS[user])
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    client.publish(topic, payload, 1).wait_for_publish(10)  # a denied one is confirmed, and dropped
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_the_repository_s_broker_configuration_keeps_gateways_apart(tmp_path: Path) -> None:
+    """Each gateway publishes for its hammer only, the processor not at all, and nobody without a password."""
+    with repository_broker(tmp_path) as (broker, known):
         with refused(settings_for(broker, "5")) as anonymous:
             assert "refuse" in anonymous.status().reason
-        known = settings_for(broker, "5", username="processor", password_file=password_file)
         with subscribed(known) as subscriber:
-            send("fennick-hollow/HB-02", "strikewatch/fennick-hollow/HB-01/samples", b"forged")
-            send("fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/other", b"elsewhere")
-            send("processor", "strikewatch/fennick-hollow/HB-01/samples", b"by the processor")
-            send("fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/samples", b"own samples")
-            send("fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/events", b"own events")
+            send(broker, "fennick-hollow/HB-02", "strikewatch/fennick-hollow/HB-01/samples", b"forged")
+            send(broker, "fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/other", b"elsewhere")
+            send(broker, "fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/samples", b"own samples")
+            send(broker, "fennick-hollow/HB-01", "strikewatch/fennick-hollow/HB-01/events", b"own events")
             assert [m.payload for m in collect(subscriber, 2)] == [b"own samples", b"own events"]
             assert subscriber.take(1, 0.2) == []
+
+
+def test_with_the_repository_s_broker_no_account_ends_the_session_of_another(tmp_path: Path) -> None:
+    """A gateway that knows the processor's client id tries both listeners while messages are queued.
+
+    Source: MQTT 5, 3.1.4: a clean start under a client id in use ends that session.
+    """
+    topic = "strikewatch/fennick-hollow/HB-01/samples"
+    with repository_broker(tmp_path) as (broker, known):
+        with subscribed(known):
+            pass
+        send(broker, "fennick-hollow/HB-01", topic, b"first")
+        for port in (broker.port, known.port):
+            thief = paho.Client(
+                paho.CallbackAPIVersion.VERSION2,
+                client_id=known.client_id,
+                protocol=paho.MQTTProtocolVersion.MQTTv5,
+            )
+            thief.username_pw_set("fennick-hollow/HB-02", GATEWAYS["fennick-hollow/HB-02"])
+            refusals: list[bool] = []
+            thief.on_connect = lambda _c, _d, _f, code, _p, refusals=refusals: refusals.append(
+                code.is_failure
+            )
+            thief.connect(broker.host, port, clean_start=True)
+            until(lambda thief=thief, refusals=refusals: (thief.loop(0.05), refusals)[1])
+            assert refusals == [port == known.port]
+            thief.disconnect()
+            thief.loop(0.05)
+        broker.restart()
+        send(broker, "fennick-hollow/HB-01", topic, b"second")
+        with subscribed(known) as subscriber:
+            assert subscriber.status().resumed
+            assert [m.payload for m in collect(subscriber, 2)] == [b"first", b"second"]
 
 
 @contextmanager
@@ -184,7 +234,9 @@ def test_a_denied_subscription_is_visible() -> None:
     """Source: MQTT 3.1.1 section 3.9.3: 0x80 is a failure, 0x01 a grant of QoS 1."""
     with (
         scripted(bytes([0x20, 2, 0, 0]), bytes([0x90, 4, 0, 1, 0x80, 0x01])) as port,
-        subscribed(Settings(host="127.0.0.1", port=port, version="3.1.1")) as subscriber,
+        subscribed(
+            Settings(host="127.0.0.1", port=port, version="3.1.1", client_id="strikewatch")
+        ) as subscriber,
     ):
         status = subscriber.status()
         assert status.connected
@@ -218,7 +270,9 @@ def test_mqtt_5_names_the_takeover_at_once() -> None:
     """Source: MQTT 5.0 section 3.14.2.1: DISCONNECT with reason code 0x8E, Session taken over."""
     suback = bytes([0x90, 5, 0, 1, 0, 1, 1])
     with scripted(CONNACK_5, suback + bytes([0xE0, 2, 0x8E, 0])) as port:
-        subscriber = Subscriber(Settings(host="127.0.0.1", port=port, reconnect_min_s=20))
+        subscriber = Subscriber(
+            Settings(host="127.0.0.1", port=port, client_id="strikewatch", reconnect_min_s=20)
+        )
         subscriber.start()
         until(lambda: subscriber.status().takeovers == 1)
         assert subscriber.status().reason == "another instance took over our session"
@@ -227,7 +281,8 @@ def test_mqtt_5_names_the_takeover_at_once() -> None:
 
 def test_a_broker_that_does_not_answer_is_given_up_on() -> None:
     with socket.create_server(("127.0.0.1", 0)) as silent:
-        settings = Settings(host="127.0.0.1", port=silent.getsockname()[1], connect_timeout_s=0.3)
+        port = silent.getsockname()[1]
+        settings = Settings(host="127.0.0.1", port=port, client_id="strikewatch", connect_timeout_s=0.3)
         with refused(settings) as subscriber:
             assert subscriber.status().reason == "the broker does not answer the connect"
 

@@ -56,7 +56,7 @@ IMPERSONAL = {
         "from_state",
         "to_state",
     ),
-    *("upto", "told", "told_priority", "counts", "story", "sender"),
+    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender"),
 }
 """Text that never names a person."""
 

@@ -11,7 +11,8 @@ import pytest
 import structlog
 
 from strikewatch.core.instant import SECOND
-from strikewatch.web import connections, server
+from strikewatch.web import connections
+from strikewatch.web import server as http_server
 from strikewatch.web.client_address import networks
 from strikewatch.web.live import stream
 from tests.service.processor import until
@@ -177,7 +178,7 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Once its buffers are full, it has the time limit; one that reads goes on."""
-    monkeypatch.setattr(server, "SEND_BUFFER_BYTES", 4096)
+    monkeypatch.setattr(http_server, "SEND_BUFFER_BYTES", 4096)
     monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
     monkeypatch.setattr(stream, "PERIOD_S", 0.01)
     with (
@@ -199,7 +200,7 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
 
 
 def test_a_page_that_is_not_read_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "SEND_BUFFER_BYTES", 4096)
+    monkeypatch.setattr(http_server, "SEND_BUFFER_BYTES", 4096)
     monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
     with (
         site(tmp_path, timeout_s=LIMIT_S) as server,

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from strikewatch.sources.mqtt.fair_queue import Message
     from strikewatch.sources.mqtt.settings import Settings, TlsSettings
-    from strikewatch.sources.mqtt.subscriber import CONNECTING, Status, Subscriber
+    from strikewatch.sources.mqtt.subscriber import CONNECTING, IN_USE, Status, Subscriber
 
-__all__ = ["CONNECTING", "Message", "Settings", "Status", "Subscriber", "TlsSettings"]
+__all__ = ["CONNECTING", "IN_USE", "Message", "Settings", "Status", "Subscriber", "TlsSettings"]
 
 _MODULES: Final = {"Message": "fair_queue", "Settings": "settings", "TlsSettings": "settings"}
 """Where names are; the others are in `subscriber`, which needs the MQTT client."""

@@ -25,8 +25,6 @@ SESSION_TAKEN_OVER: Final = 0x8E
 _PACKETS_PER_READ: Final = 500
 """Maximum number of packets read before acknowledgements and pings are sent."""
 _LINGER_S: Final = 2.0
-_DEAD_AFTER_KEEPALIVES: Final = 1.5
-"""The connection counts as dead after this many keepalives of silence; pings are sent every half keepalive."""
 _PINGREQ: Final = b"\xc0\x00"
 _REFUSED: Final = {
     0x85: "the broker does not accept the client id",
@@ -165,14 +163,13 @@ class Connection:
             return
         if self._subscribe_due is not None and now >= self._subscribe_due:
             self._subscribe()
-        keepalive_s = self._settings.keepalive_s
         if now >= self._ping_due:
-            self._ping_due = now + keepalive_s / 2
+            self._ping_due = now + self._settings.keepalive_s / 2
             socket.send(_PINGREQ)
         if not reading:
             self._reading_since = now  # the answers to our pings are unread behind messages
         elif (
-            now - max(socket.last_received, self._reading_since) >= _DEAD_AFTER_KEEPALIVES * keepalive_s
+            now - max(socket.last_received, self._reading_since) >= self._settings.dead_after_s
             and self._end is None
         ):
             self._end = ConnectionLostError("the broker no longer answers")

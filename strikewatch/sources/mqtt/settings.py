@@ -34,10 +34,11 @@ class Settings(BaseModel):
     host: str = Field("localhost", min_length=1, description="Name or address of the broker")
     port: int = Field(1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
     version: Literal["3.1.1", "5"] = Field("5", description="Version of MQTT to speak, 3.1.1 or 5")
-    client_id: str = Field(
-        "strikewatch",
+    client_id: str | None = Field(
+        None,
         pattern=r"^[A-Za-z0-9._\-]{1,64}$",
-        description="Client id, the name of the session at the broker; no other client may use it",
+        description="Client id, the name of the session at the broker; left out: made at random and kept in the "
+        "database",
     )
     prefix: str = Field(
         "strikewatch",
@@ -85,9 +86,9 @@ class Settings(BaseModel):
     )
     reconnect_max_s: float = Field(60.0, gt=0, description="Longest wait between reconnection attempts, s")
     takeover_limit: int = Field(
-        5,
+        3,
         ge=2,
-        description="Consecutive session takeovers by another client before the processor stops (count)",
+        description="Consecutive session takeovers by another client that raise `client_id_in_use` (count)",
     )
     takeover_window_s: float = Field(
         30.0, gt=0, description="A session that lasted longer than this resets the count of takeovers, s"
@@ -100,6 +101,15 @@ class Settings(BaseModel):
         if self.reconnect_max_s < self.reconnect_min_s:
             raise ValueError("reconnect_max_s must not be less than reconnect_min_s")
         return self
+
+    @property
+    def dead_after_s(self) -> float:
+        """Silence after which the connection counts as dead, s; pings are sent every half keepalive."""
+        return 1.5 * self.keepalive_s
+
+    def with_client_id(self, kept: str) -> Self:
+        """Return these settings with the client id that the database keeps, unless they give one."""
+        return self if self.client_id is not None else self.model_copy(update={"client_id": kept})
 
     def reconnect_delay_s(self, failures: int) -> float:
         """Return how long to wait after `failures` consecutive failed attempts, s."""

@@ -25,6 +25,7 @@ from strikewatch.sources.mqtt.settings import Settings
 
 CONNECTING: Final = "connecting"
 """Status before the result of the first attempt is known."""
+IN_USE: Final = "another client uses the processor's client id at the broker"
 _POLL_S: Final = 0.5
 _BACKLOG_ARRIVING: Final = 20
 """More messages than this between two calls of `take`: a gateway is sending its backlog."""
@@ -41,7 +42,8 @@ class Status:
     """State of the connection. `since_ns`: when `connected` last changed. `grants`: what the broker allows, by filter.
 
     `generation`: number of the connection; `resumed`: the broker still had our session; `queued`: messages not taken
-    yet; `full`: reading has stopped; `takeovers`: consecutive takeovers by other clients.
+    yet; `full`: reading has stopped; `takeovers`: consecutive takeovers by other clients; `in_use`: they have reached
+    the limit; `new_sessions`: number of connections for which the broker had no session.
     """
 
     connected: bool
@@ -53,15 +55,19 @@ class Status:
     queued: int = 0
     full: bool = False
     takeovers: int = 0
+    in_use: bool = False
+    new_sessions: int = 0
 
 
 class Subscriber:
     """Receive `{prefix}/+/+/samples` and `.../events`: `start`, then `take` and `acknowledge` alternately, then `stop`.
 
-    `clock` is the wall clock that stamps messages.
+    The settings must give a client id. `clock` is the wall clock that stamps messages.
     """
 
     def __init__(self, settings: Settings, clock: Callable[[], Instant] = time.time_ns) -> None:
+        if settings.client_id is None:
+            raise ValueError("the subscriber needs a client id: see Settings.with_client_id")
         self._settings = settings
         self._clock = clock
         self._filters = topic.filters(settings.prefix)
@@ -75,6 +81,7 @@ class Subscriber:
         self._changed = threading.Condition()
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
+        self._takeovers = 0  # used by the network thread only
         self._status = Status(connected=False, since_ns=clock(), reason="not started")
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
@@ -162,6 +169,11 @@ class Subscriber:
 
     # The methods below run in the network thread.
 
+    def _update_takeovers(self, takeovers: int, **changes: object) -> None:
+        self._takeovers = takeovers
+        in_use = takeovers >= self._settings.takeover_limit
+        self._update_status(takeovers=takeovers, in_use=in_use, **changes)
+
     def _run_supervised(self) -> None:
         try:
             self._run()
@@ -174,7 +186,7 @@ class Subscriber:
 
     def _run(self) -> None:
         settings = self._settings
-        generation = failures = takeovers = 0
+        generation = failures = 0
         while not self._stopping.is_set():
             generation += 1
             began = time.monotonic()
@@ -189,22 +201,11 @@ class Subscriber:
             finally:
                 connection.close()
             failures = 0 if connection.ready else failures + 1
-            if held_s > settings.takeover_window_s:
-                takeovers = 0
-            takeovers = (
-                takeovers + 1
-                if self._taken_over(connection, lost, held_s)
-                else 0
-                if not connection.ready
-                else takeovers
-            )
-            self._update_status(connected=False, reason=_describe(lost, settings), takeovers=takeovers)
-            if takeovers >= settings.takeover_limit:
-                raise BrokerError(
-                    f"client id {settings.client_id!r} is in use by another instance, which took over our session "
-                    f"{takeovers} times in a row; stop one of them, or give it its own client_id"
-                )
-            delay_s = settings.reconnect_delay_s(failures)
+            takeovers = 0 if held_s > settings.takeover_window_s or not connection.ready else self._takeovers
+            if self._taken_over(connection, lost, held_s):
+                takeovers += 1
+            self._update_takeovers(takeovers, connected=False, reason=_describe(lost, settings))
+            delay_s = settings.reconnect_delay_s(max(failures, takeovers))
             self._stopping.wait(delay_s * random.uniform(0.8, 1.2))
 
     def _new_connection(self, generation: int) -> Connection:
@@ -221,7 +222,12 @@ class Subscriber:
 
         def on_ready(resumed: bool) -> None:
             self._update_status(
-                connected=True, reason="connected", generation=generation, resumed=resumed, grants={}
+                connected=True,
+                reason="connected",
+                generation=generation,
+                resumed=resumed,
+                grants={},
+                new_sessions=self._status.new_sessions + (not resumed),
             )
 
         def on_grant(grants: dict[str, str]) -> None:
@@ -235,7 +241,10 @@ class Subscriber:
 
     def _serve(self, connection: Connection, generation: int) -> None:
         """Run the connection until `stop` is called. Raises ConnectionLostError."""
+        began = time.monotonic()
         while True:
+            if self._takeovers and time.monotonic() - began > self._settings.takeover_window_s:
+                self._update_takeovers(0)
             stopping = self._stopping.is_set()
             with contextlib.suppress(BlockingIOError):
                 self._wake_read.recv(4096)
@@ -259,12 +268,13 @@ class Subscriber:
         """Tell whether another client took over the session.
 
         MQTT 5 has a reason code for it. Without one (MQTT 3.1.1, some brokers), a connection closed soon and without a
-        reason counts.
+        reason counts. A rival that waits longer after each takeover, as this subscriber does, closes it later each
+        time.
         """
         if not isinstance(lost, ConnectionLostError) or not connection.ready:
             return False
         return lost.code == SESSION_TAKEN_OVER or (
-            lost.code == 0 and held_s <= 2 * self._settings.reconnect_min_s
+            lost.code == 0 and held_s <= 2 * self._settings.reconnect_delay_s(self._takeovers + 1)
         )
 
 

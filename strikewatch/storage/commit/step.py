@@ -45,7 +45,8 @@ class StepRecord:
     `received`: wall time of the step. `rows`: admitted. `events`: arrived. `applied`: events that took effect, each
     with its `applied` instant. `bouts` and `stretches`: ended. `states`: the new state of every hammer that changed,
     in the named `layout`. `counts`: rows dropped without being kept (duplicates, late rows), by reason; the `rejects`
-    are counted by their own reasons in addition. `feed`: counts by sender.
+    are counted by their own reasons in addition. `feed`: counts by sender. `session_held`: wall time at which the
+    broker held the session; None: not to be written.
     """
 
     received: Instant
@@ -60,6 +61,7 @@ class StepRecord:
     counts: Mapping[str, int] = field(default_factory=dict)
     stretches: Sequence[AttributedStretch] = ()
     feed: Sequence[FeedCount] = ()
+    session_held: Instant | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -172,6 +172,8 @@ class Store:
                 self.store_changes(connection, step.changes, step.received)
             if step.counts or step.rejects or step.feed:
                 self._store_rejects(connection, step)
+            if step.session_held is not None:
+                connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 
     def store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
         """Store changes of alerts and queue their messages, within a transaction of `write`."""

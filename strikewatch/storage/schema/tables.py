@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0008"
+SCHEMA_VERSION: Final = "0009"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -260,3 +260,13 @@ feed_problems: Final = Table(
     sqlite_with_rowid=False,
 )
 Index("feed_problems_by_last", feed_problems.c.last_ns)
+
+broker_session: Final = Table(
+    "broker_session",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("client_id", Text, nullable=False),
+    Column("held_ns", BigInteger),  # when the broker was last known to hold the session; null: never
+)
+"""One row, `SESSION_NUMBER`."""
+SESSION_NUMBER: Final = 1

@@ -19,7 +19,7 @@ from starlette.routing import Route
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.errors import StoreError
-from strikewatch.sources.mqtt import Status
+from strikewatch.sources.mqtt import IN_USE, Status
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import KINDS, counts, list_mutes
 from strikewatch.storage.schema.tables import outbox, reject_counts
@@ -56,6 +56,8 @@ class Health:
             reasons.append("the broker is not connected")
         elif any(not grant.startswith("Granted") for grant in broker.grants.values()):
             reasons.append("the broker denies a subscription")
+        if broker.in_use:
+            reasons.append(IN_USE)
         if self.stats.store_blocked or not self._can_write():
             reasons.append("the database refuses to be written")
         if self.stats.lag_s > self._ready_lag_s:

@@ -52,12 +52,15 @@ class ShippedBroker(Broker):
         own = [port for name, port in ports.items() if name != "1883"]
         self.processor_port = own[0] if own else ports["1883"]
         super().__init__(folder, port=ports["1883"], conf=f"{text}\nuser root\nlog_dest stderr\n")
-        accounts = {"processor": PROCESSOR_PASSWORD, COLLECTOR: PASSWORD}
-        accounts |= {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE)}
-        passwords = made / "passwords"
-        passwords.write_text("".join(f"{name}:{password}\n" for name, password in accounts.items()))
-        passwords.chmod(0o600)
-        subprocess.run(["mosquitto_passwd", "-U", passwords], check=True, capture_output=True)
+        gateways = {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE)}
+        for name, accounts in (
+            ("passwords", {COLLECTOR: PASSWORD, **gateways}),
+            ("processor_passwords", {"processor": PROCESSOR_PASSWORD}),
+        ):
+            passwords = made / name
+            passwords.write_text("".join(f"{user}:{password}\n" for user, password in accounts.items()))
+            passwords.chmod(0o600)
+            subprocess.run(["mosquitto_passwd", "-U", passwords], check=True, capture_output=True)
 
     def client_id(self) -> str:
         """The client id under which the processor is connected: what somebody who saw the broker's log knows."""

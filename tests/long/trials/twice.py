@@ -43,7 +43,7 @@ def twice(folder: Path, takeovers: int) -> Line:
     queue = interleave(rows)
     dice = random.Random(5)
     with Broker(folder) as broker:
-        mine = {"client_id": NAME, "takeover_limit": 1_000_000}
+        mine = {"client_id": NAME, "takeover_limit": 1_000_000, "reconnect_max_s": 1.0}
         processor = Processor(
             folder / "processor", broker, mqtt=mine, intake={"reorder_s": REORDER_S}
         ).start()
