@@ -156,7 +156,7 @@ def test_a_session_that_was_ended_while_the_processor_was_away_is_an_alert(
         try:
             start = now_ns() - 60 * SECOND
             rest(gateway, "HB-03", start, 0, 10)
-            processor.worked_through("HB-03", start + 9 * SECOND)
+            processor.wait_until_processed("HB-03", start + 9 * SECOND)
             assert processor.stop() == 0
             processor.start()
             assert processor.lines("broker_connected")[-1]["resumed"]
@@ -171,7 +171,7 @@ def test_a_session_that_was_ended_while_the_processor_was_away_is_an_alert(
             processor.kill()
             processor.start()  # the alert goes on, and is not raised again
             rest(gateway, "HB-03", start, 10, 20)
-            processor.worked_through("HB-03", start + 19 * SECOND)
+            processor.wait_until_processed("HB-03", start + 19 * SECOND)
             assert [one["id"] for one in of_session(processor)] == [lost["id"]]
             assert processor.stop() == 0
         finally:

@@ -76,13 +76,13 @@ def test_what_cannot_be_made_is_said_and_what_is_under_way_ends_with_the_process
     settings = Settings(**{"store": {"path": tmp_path / "none.db"}})
     reviews = ReviewJobs(settings, lambda: NOW)
     request = SITE, NOW - 7 * 86_400 * SECOND, NOW
-    assert reviews.look(*request) is None
+    assert reviews.get_report(*request) is None
     with pytest.raises(Refused, match="could not be made"):
-        until(lambda: reviews.look(*request), 240.0)
-    assert reviews.look(*request) is None  # it is tried again
+        until(lambda: reviews.get_report(*request), 240.0)
+    assert reviews.get_report(*request) is None  # it is tried again
     reviews.close()
     until(lambda: all(thread.name != "review" for thread in threading.enumerate()))
-    assert reviews.look(*request) is None
+    assert reviews.get_report(*request) is None
 
 
 def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_renewed_meanwhile(
@@ -93,8 +93,8 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
     wall, real_s = [NOW], [0.0]
     reviews = ReviewJobs(Settings(), lambda: wall[0], lambda: real_s[0])
     request = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
-    assert reviews.look(*request) is None
-    first = until(lambda: reviews.look(*request))
+    assert reviews.get_report(*request) is None
+    first = until(lambda: reviews.get_report(*request))
     assert (first.html.strip(), first.data_until, first.whole, first.renewing) == (
         "the report",
         NOW,
@@ -102,20 +102,20 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
         False,
     )
     wall[0] += 3600 * SECOND  # a minute of the demo
-    assert reviews.look(*request) == first
+    assert reviews.get_report(*request) == first
     real_s[0] += FRESH_S
-    renewing = reviews.look(*request)
+    renewing = reviews.get_report(*request)
     assert renewing is not None
     assert (renewing.data_until, renewing.renewing) == (NOW, True)  # the old one, at once
-    second = until(lambda: (review := reviews.look(*request)) and review.data_until > NOW and review)
+    second = until(lambda: (review := reviews.get_report(*request)) and review.data_until > NOW and review)
     assert (second.data_until, second.renewing) == (wall[0], False)
 
     maker(tmp_path, "raise SystemExit(2)")
     real_s[0] += FRESH_S
-    failed = until(lambda: (review := reviews.look(*request)) and review.failed and review)
+    failed = until(lambda: (review := reviews.get_report(*request)) and review.failed and review)
     assert (failed.html, failed.data_until, failed.renewing) == (second.html, second.data_until, False)
     real_s[0] += RETRY_S
-    again = reviews.look(*request)
+    again = reviews.get_report(*request)
     assert again is not None
     assert again.renewing  # tried again, but not with every look
     reviews.close()
@@ -127,10 +127,10 @@ def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.
     real_s = [0.0]
     reviews = ReviewJobs(Settings(), lambda: NOW, lambda: real_s[0])
     request = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND
-    review = until(lambda: reviews.look(*request))
+    review = until(lambda: reviews.get_report(*request))
     assert review.whole
     real_s[0] += 100 * FRESH_S
-    assert reviews.look(*request) == review
+    assert reviews.get_report(*request) == review
     reviews.close()
 
 
