@@ -24,6 +24,8 @@ from tests.broker import Broker
 SITE = "fennick-hollow"
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 WAIT_S = 60.0
+EVERY_FLIP: dict[str, dict[str, Any]] = {"faults.sensor_fault": {"off_delay_s": 0.0}}
+"""Settings that raise one alert for each implausible reading."""
 NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
 """Settings of `alarms` that have every alert told by itself."""
 

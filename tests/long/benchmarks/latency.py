@@ -23,7 +23,7 @@ from strikewatch.core.instant import SECOND
 from tests.broker import Broker
 from tests.long.benchmarks.subscribers import FILTERS, client
 from tests.long.benchmarks.table import Line
-from tests.service.processor import NO_STORMS, Processor, now_ns, until
+from tests.service.processor import EVERY_FLIP, NO_STORMS, Processor, now_ns, until
 
 PER_SECOND = 500
 HAMMERS = 50
@@ -92,7 +92,12 @@ def measure_delays_ms(whole: bool) -> np.ndarray[Any, Any]:
     ):
         if whole:
             processor = Processor(
-                Path(folder) / "processor", broker, desk.url, log={"level": "info"}, alarms=NO_STORMS
+                Path(folder) / "processor",
+                broker,
+                desk.url,
+                log={"level": "info"},
+                alarms=NO_STORMS,
+                **EVERY_FLIP,
             ).start()
             publish(broker, sent)
             processor.stop()

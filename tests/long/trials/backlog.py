@@ -28,7 +28,7 @@ from tests.detectors.recorded import MemoryShift
 from tests.long.benchmarks.latency import AlertReceiver
 from tests.long.trials.clocks import work
 from tests.long.trials.trial import Line, Trial, broken
-from tests.service.processor import NO_STORMS, SITE, Processor, now_ns, until
+from tests.service.processor import EVERY_FLIP, NO_STORMS, SITE, Processor, now_ns, until
 
 LATE = "HB-99"
 """The hammer whose gateway had no network."""
@@ -177,7 +177,7 @@ def outcome(folder: Path, hours: float, quiet_s: float, per_s: float = 0.0, seed
     desk = AlertReceiver()
     with Broker(folder / "broker", max_inflight=50_000) as broker:
         processor = Processor(
-            folder / "processor", broker, desk.url, alarms=NO_STORMS, log={"level": "warning"}
+            folder / "processor", broker, desk.url, alarms=NO_STORMS, log={"level": "warning"}, **EVERY_FLIP
         ).start(connected=False)
         until(lambda: "strikewatch" in broker.log and "samples" in broker.log)
         live = LivePublisher(broker, seed)
@@ -237,7 +237,7 @@ def _compared(
     closing = int(late.rows.time_ns[-1]) // 10**6 * 10**6 + CLOSING[0] * SECOND
     nothing = {name: np.append(column, np.nan) for name, column in late.rows.columns.items()}
     rows[LATE] = Rows(np.append(late.rows.time_ns, closing), nothing)
-    faults = Faults().by_detector()
+    faults = Faults(sensor_fault=EVERY_FLIP["faults.sensor_fault"]).by_detector()
     wanted: dict[str, dict[str, Any]] = {}
     for hammer, own in rows.items():
         shift = MemoryShift({hammer: own}, {})
