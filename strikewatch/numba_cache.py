@@ -1,4 +1,4 @@
-"""Where compiled detectors are cached between starts: in one folder per version of their source.
+"""Where compiled detectors are cached between starts: in one folder per installation and version of their source.
 
 numba's own check covers only the file of a kernel. A kernel also contains functions from other files, so an outdated
 one could stay in use.
@@ -19,7 +19,9 @@ def prepare() -> str | None:
 
     A folder set by the user is its parent. Returns None if no folder can be written to.
     """
-    digest = hashlib.blake2b(f"{version('numba')} {version('numpy')}".encode(), digest_size=8)
+    # numba keys its files by their folder too, so another installation's cache would not serve this one
+    key = f"{version('numba')} {version('numpy')} {Path(__file__).parent}"
+    digest = hashlib.blake2b(key.encode(), digest_size=8)
     for room in ("core", "detectors"):
         for source in sorted((Path(__file__).parent / room).rglob("*.py")):
             digest.update(source.read_bytes())

@@ -105,7 +105,7 @@ MIN_SHARE: Final = 0.8
 NOT_ENOUGH: Final = "Not enough data to say whether this is one operator or everyone."
 NOBODY_STANDS_OUT: Final = "No operator stands out by more than chance: the faults concern everybody."
 ON_HAMMER: Final[Mapping[Follows, str]] = {
-    "hammer": "whoever operates it: have it inspected",
+    "hammer": "regardless of who operates it: have it inspected",
     "some": "but not with every operator",
     "unclear": "but too few operators fired enough there to tell the hammer from the operator",
 }

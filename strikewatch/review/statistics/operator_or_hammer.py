@@ -83,7 +83,7 @@ def hammers_above(site: SiteFault, above: Collection[str]) -> Iterator[tuple[str
 
 
 def indistinguishable_hammers(site: SiteFault, above: Sequence[str]) -> Iterator[tuple[str, list[str]]]:
-    """Yield the hammers on which hammer and operator cannot be told apart, with the operators who fired enough there.
+    """Yield the hammers on which hammer and operator cannot be distinguished, with who fired enough there.
 
     An operator in `above` has most of the faults on such a hammer, and only operators in `above` fired enough there.
     """

@@ -35,7 +35,7 @@ Condition = ColumnElement[bool] | TextClause
 class HandlingRow:
     """The handling of one alert: the table's columns, with state, priority and shelf as a `Handling`.
 
-    `sent_as` ("", "alone" or "digest") and `sent_priority` are the columns `told` and `told_priority`.
+    `sent_as` is "", "alone" or "digest". Its column and that of `sent_priority` have their names of an early release.
     """
 
     site: str

@@ -17,9 +17,6 @@ QUICK = {name: one.short for name, one in ATTACKS.items() if one.short is not No
 PLAIN = ATTACKS["nesting"]
 ALERT_TIMEOUT_S = 45.0
 
-NOT_HELD: dict[str, str] = {}
-"""Attacks that are known to do harm, and by what. One that no longer does fails here until it is taken out."""
-
 
 @pytest.fixture(scope="module")
 def sites() -> Iterator[Sites]:
@@ -27,15 +24,7 @@ def sites() -> Iterator[Sites]:
         yield made
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=pytest.mark.xfail(reason=NOT_HELD[name], strict=True))
-        if name in NOT_HELD
-        else name
-        for name in QUICK
-    ],
-)
+@pytest.mark.parametrize("name", QUICK)
 def test_an_attack_by_one_sender_delays_no_other_hammer(name: str, sites: Sites) -> None:
     attack = ATTACKS[name]
     result = run_attack(attack, sites.site(attack), QUICK[name], ALERT_TIMEOUT_S, AFTER_SHORT_S)
