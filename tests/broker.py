@@ -15,6 +15,7 @@ with the thread that started it.
 """
 
 import contextlib
+import itertools
 import json
 import os
 import signal
@@ -22,12 +23,17 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Final
 
 from strikewatch.programs import find_program
 from tests.programs import need_program, skip
+
+PORTS: Final = range(14_000, 30_000)
+WORKERS: Final = 8
 
 
 @dataclass(frozen=True)
@@ -59,12 +65,30 @@ def granting(folder: Path, *filters: str) -> str:
     return f"plugin {plugin}\nplugin_opt_config_file {path}"
 
 
+def _ports() -> Iterator[int]:
+    """Yield ports below those that the system gives to outgoing connections, another range for each test process.
+
+    A port that the system chose could be taken by any connection between its choice and its use, or between the
+    stop and the restart of a server.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    first = PORTS.start + (worker % WORKERS) * (len(PORTS) // WORKERS)
+    own = range(first, first + len(PORTS) // WORKERS)
+    start = os.getpid() % len(own)
+    yield from itertools.cycle((*own[start:], *own[:start]))
+
+
+_PORTS = _ports()
+
+
 def free_port() -> int:
-    """A TCP port that nothing on 127.0.0.1 listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """Return a TCP port that nothing on 127.0.0.1 listens on, and that this process has not returned of late."""
+    for port in itertools.islice(_PORTS, len(PORTS)):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise RuntimeError(f"no port of {PORTS} is free")
 
 
 class Broker:
