@@ -25,7 +25,8 @@ class StepResult:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
     `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
-    `attributions`: by index into `keys`, for the hammers whose state alone does not show who was on duty at each onset.
+    `attributions`: by index into `keys`, of the hammers whose state alone does not show who was on duty at each onset; the
+    others are added when they are first needed.
     `not_found`: hammers with a correction of an event that is no longer kept or never arrived; a timer may still count
     the event that was to be corrected.
     """
@@ -35,7 +36,7 @@ class StepResult:
     state: Any
     findings: list[Finding]
     measurements: Mapping[str, Any]
-    attributions: Mapping[int, Attribution]
+    attributions: dict[int, Attribution]
     not_found: tuple[Key, ...] = ()
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
@@ -73,12 +74,12 @@ class StepResult:
 
     def _measured(self, detector: Detector) -> Iterator[Any]:
         """Yield (group, start, end, numbers, operator, tool) for each measurement of a detector."""
-        attributions: dict[int, Attribution] = {}
         for group, _, _, start, end, _, numbers in self.measurements[detector.name].tolist():
-            if group not in attributions:
-                attributions[group] = self._attribution(group)
-            attribution = attributions[group]
+            attribution = self._attribution(group)
             yield group, start, end, numbers, attribution.on_duty(start), attribution.tool_at(start)
 
     def _attribution(self, group: int) -> Attribution:
-        return self.attributions.get(group) or Attribution(self.state[group])
+        attribution = self.attributions.get(group)
+        if attribution is None:
+            attribution = self.attributions[group] = Attribution(self.state[group])
+        return attribution
