@@ -25,8 +25,8 @@ class StepResult:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
     `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
-    `attributions`: by index into `keys`, of the hammers whose state alone does not show who was on duty at each onset; the
-    others are added when they are first needed.
+    `attributions`: by index into `keys`, of the hammers whose state alone does not show who was on duty at each onset;
+    the others are added when they are first needed.
     `not_found`: hammers with a correction of an event that is no longer kept or never arrived; a timer may still count
     the event that was to be corrected.
     """

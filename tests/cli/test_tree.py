@@ -70,6 +70,11 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
         (["rejects"], WITH_DATABASE),
         (["baseline"], WITH_DATABASE),
         (["deliveries", "list"], WITH_DATABASE),
+        (
+            ["replay", "--json", str(ROOT / "replay_data" / "trench-feed")],
+            ("pandas", "sqlalchemy", "alembic"),
+        ),
+        (["replay", "--json", str(ROOT / "replay_data" / "wet-trench")], ("pandas", "sqlalchemy", "alembic")),
     ],
 )
 def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, ...], tmp_path: Path) -> None:

@@ -14,7 +14,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
-import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
@@ -57,15 +56,65 @@ def floats(
     kind = column.type
     if pa.types.is_null(kind):
         return np.full(len(column), np.nan), None
-    if pa.types.is_boolean(kind):
-        column = column.cast(pa.uint8())
-    elif is_text(kind) and (as_text or boolean):
+    if kind == pa.float64() or pa.types.is_boolean(kind):
+        return _float64(column), None
+    if is_text(kind) and (as_text or boolean):
         return _text_cells(column, boolean, decimal_comma)
-    elif not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
+    if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         raise InputError(
             f"{place}: column `{name}` holds {kind}; write numbers (true or false for a yes-or-no channel)"
         )
-    return np.ascontiguousarray(column.cast(pa.float64(), safe=False).to_numpy(), np.float64), None
+    return _float64(column.cast(pa.float64(), safe=False)), None
+
+
+# Arrow's own conversions to numpy import pandas, which takes longer than most replays; so its buffers are read here.
+
+
+def one_array(column: Any) -> Any:
+    """Return a column of a table as one Arrow array."""
+    if not isinstance(column, pa.ChunkedArray):
+        return column
+    if column.num_chunks == 1:
+        return column.chunk(0)
+    return pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
+
+
+def int64(column: Any, null: int) -> Ints:
+    """Return a column of integers or timestamps as int64 [n], with `null` where a value is missing."""
+    array = one_array(column)
+    if pa.types.is_integer(array.type) and array.type != pa.int64():
+        array = array.cast(pa.int64())
+    if not len(array):
+        return np.empty(0, np.int64)
+    values = np.frombuffer(array.buffers()[1], np.int64, len(array), 8 * array.offset)
+    return values if (valid := _valid(array)) is None else np.where(valid, values, np.int64(null))
+
+
+def _float64(column: Any) -> Floats:
+    """Return a column of type float64 or bool as float64 [n], with NaN where a value is missing."""
+    array = one_array(column)
+    n = len(array)
+    if not n:
+        return np.empty(0)
+    if pa.types.is_boolean(array.type):
+        values = _bits(array.buffers()[1], array.offset, n).astype(np.float64)
+    else:
+        values = np.frombuffer(array.buffers()[1], np.float64, n, 8 * array.offset)
+    return values if (valid := _valid(array)) is None else np.where(valid, values, np.nan)
+
+
+def _valid(array: Any) -> Bools | None:
+    """Return a mask [n] of the values that are not missing; None if none is."""
+    if not array.null_count:
+        return None
+    return _bits(array.buffers()[0], array.offset, len(array)).view(np.bool_)
+
+
+def _bits(buffer: Any, offset: int, n: int) -> npt.NDArray[np.uint8]:
+    """Return n bits of a buffer as bytes, 0 or 1."""
+    first = offset // 8
+    packed = np.frombuffer(buffer, np.uint8, (offset + n + 7) // 8 - first, first)
+    return np.unpackbits(packed, count=offset - 8 * first + n, bitorder="little")[offset - 8 * first :]
 
 
 def cell_remedy(boolean: bool) -> str:
@@ -90,23 +139,17 @@ def is_text(kind: Any) -> bool:
 def _text_cells(column: Any, boolean: bool, decimal_comma: bool) -> tuple[Floats, Bools | None]:
     if not boolean:
         try:
-            return np.asarray(column.cast(pa.float64()).to_numpy(), np.float64), None
+            return _float64(column.cast(pa.float64())), None
         except pa.ArrowInvalid:
             pass  # some are not numbers: find them below
     # Each distinct text is read once; a column has few of them.
     read: Callable[[str], float | None] = _WORDS.get if boolean else _number(decimal_comma)
-    encoded = pc.dictionary_encode(column)
-    if isinstance(encoded, pa.ChunkedArray):
-        encoded = encoded.combine_chunks()
-        if isinstance(encoded, pa.ChunkedArray):
-            encoded = (
-                encoded.chunk(0) if encoded.num_chunks else pa.array([], pa.string()).dictionary_encode()
-            )
+    encoded = one_array(column).dictionary_encode()
     texts = [str(text).strip().lower() for text in encoded.dictionary.to_pylist()]
     found = [np.nan if text in NOT_SAMPLED else read(text) for text in texts]
     values = np.array([np.nan if value is None else value for value in found] + [np.nan])
     unreadable = np.array([value is None for value in found] + [False])
-    codes = pc.fill_null(encoded.indices.cast(pa.int64()), len(found)).to_numpy(zero_copy_only=False)
+    codes = int64(encoded.indices, null=len(found))
     bad = unreadable[codes]
     return values[codes], bad if bad.any() else None
 
@@ -151,7 +194,7 @@ def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
             f"{place}: column `time` holds {kind}; write timestamps in UTC (or RFC 3339 text in CSV)"
         )
     factor = NS_PER_UNIT[kind.unit]
-    whole = pc.fill_null(column.cast(pa.int64()), -1).to_numpy()
+    whole = int64(column, null=-1)
     bad = (whole < instant.EARLIEST) | (whole >= instant.LATEST // factor)
     time_ns = whole if factor == 1 else np.where(bad, 0, whole) * factor
     if kind.tz is not None:
@@ -200,9 +243,11 @@ def local_instant(text: str, zone: ZoneInfo) -> str:
 def _text_times(column: Any, zone: ZoneInfo | None) -> Times:
     """Read RFC 3339 text: the usual form in bulk, other forms and invalid texts one by one."""
     n = len(column)
-    if pc.all(pc.fill_null(pc.match_substring_regex(column, _IN_UTC), False)).as_py():
+    import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
+
+    if not column.null_count and pc.all(pc.match_substring_regex(column, _IN_UTC)).as_py() is not False:
         try:
-            whole = column.cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_numpy()
+            whole = int64(column.cast(pa.timestamp("ns", "UTC")), null=-1)
         except pa.ArrowInvalid:
             pass  # an impossible date among them: find it below
         else:

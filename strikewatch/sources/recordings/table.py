@@ -11,7 +11,6 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
-import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core.batch import NO_ROWS, Floats, Ints, Key, Rows
 from strikewatch.core.channels import ALIASES, CHANNELS
@@ -22,7 +21,9 @@ from strikewatch.sources.recordings.columns import (
     Bools,
     cell_remedy,
     floats,
+    int64,
     is_text,
+    one_array,
     plain,
     times,
     why_unusable,
@@ -313,13 +314,10 @@ def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
 
 def _codes(column: Any) -> tuple[Ints, list[str]]:
     """Encode names as indices [n], -1 for none; return them and the names."""
-    if isinstance(column, pa.ChunkedArray):
-        column = column.combine_chunks()
-        if isinstance(column, pa.ChunkedArray):
-            column = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], pa.string())
+    column = one_array(column.unify_dictionaries() if isinstance(column, pa.ChunkedArray) else column)
     if not pa.types.is_dictionary(column.type):
         column = column.dictionary_encode()
-    codes = pc.fill_null(column.indices.cast(pa.int64()), -1).to_numpy(zero_copy_only=False)
+    codes = int64(column.indices, null=-1)
     names: dict[str, int] = {}
     own = [named(name) for name in column.dictionary.to_pylist()]
     final = np.array([names.setdefault(name, len(names)) if name else -1 for name in own] + [-1], np.int64)
