@@ -4,14 +4,17 @@ Each hammer's rows are taken in time order, in whatever order recordings and row
 """
 
 import math
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from itertools import chain, islice
+from operator import itemgetter
+from typing import Any, Final, NamedTuple
 
 from strikewatch.core import instant
-from strikewatch.core.batch import Key, Rows
+from strikewatch.core.alert import Alert
+from strikewatch.core.batch import Key
 from strikewatch.core.bout import AttributedBout
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch
@@ -19,18 +22,23 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
-from strikewatch.service.replay_run import ReplayRun
+from strikewatch.service.replay_run import ReplayInput, ReplayRun, SettingsOf
+from strikewatch.service.serial_queue import SerialQueue, usable_cores
 from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
-from strikewatch.sources.recordings.merge import Merge, OverlapGroup
+from strikewatch.sources.recordings.merge import Merge, ReadPart
 from strikewatch.sources.recordings.read_options import KNOWN, near
 from strikewatch.sources.recordings.table import ROW_REASONS
 
 Progress = Callable[[int, int], None]
 """Called with the rows done and the total number of rows."""
 
-SettingsOf = Callable[[Key], HammerSettings]
+RUNS_PER_CORE: Final = 4
+"""More than one, so that no core is idle long at the end where hammers have different numbers of rows."""
+PARTS_AHEAD: Final = 2
+PIECES_AHEAD: Final = 8
+"""Parts that are read, and pieces that wait, at most: they bound the memory that a replay needs."""
 
 DEFAULT_ALLOWED_PERCENT: Final = 1.0
 """Percent of a recording's rows, or of a column's values, that may be left out by default."""
@@ -48,9 +56,10 @@ class Loss:
 
 @dataclass(slots=True)
 class ReplayResult:
-    """The result of a replay: alert records in onset order, and what was used of the rows."""
+    """The result of a replay: its alerts, and what was used of the rows."""
 
-    records: list[dict[str, Any]] = field(default_factory=list)
+    alerts: list[Alert] = field(default_factory=list)
+    """In their final state, by hammer."""
     counts: Counts = field(default_factory=Counts)
     bad: Counter[str] = field(default_factory=Counter)
     examples: dict[str, str] = field(default_factory=dict)
@@ -78,6 +87,15 @@ class ReplayResult:
     """The latest row of any hammer."""
     not_found: Counter[Key] = field(default_factory=Counter)
     """Corrections of entries that were too old, or never came."""
+    _records: list[dict[str, Any]] | None = None
+
+    @property
+    def records(self) -> list[dict[str, Any]]:
+        """The alert records in onset order. They are made at their first use."""
+        if self._records is None:
+            made = [alert.record() for alert in self.alerts]
+            self._records = sorted(made, key=lambda r: (r["onset"], r["hammer"], r["fault"], r["site"]))
+        return self._records
 
     def settings_at(self, key: Key, at: Instant) -> HammerSettings:
         """Return the settings of a hammer that applied at an instant."""
@@ -106,7 +124,7 @@ class ReplayResult:
             known = ", ".join(sorted({hammer for _, hammer in self.firing_h})) or "none"
             raise Refused(f"no hammer {window.hammer} in this recording; there are: {known}")
         records = [record for record in self.records if window.overlaps_alert(record)]
-        return replace(self, records=records, firing_h=firing_h, window=window)
+        return replace(self, _records=records, firing_h=firing_h, window=window)
 
     def notes(self) -> Iterator[str]:
         """Yield what was left out, and where."""
@@ -169,29 +187,30 @@ def replay_shifts(
     `only`: replay one hammer only, with the same result for it. `own`: settings of some shifts, by number of the shift.
     Raises InputError if not a single row can be used.
     """
-    merge = Merge(shifts, only)
-    run = ReplayRun(merge, settings_of, own or {}, reorder_ns)
     total = sum(shift.total for shift in shifts)
-    done = 0
-    for group, rows in _read_ahead(merge.pieces()):
-        run.rows(group, rows)
-        done += len(rows)
-        if progress:
-            progress(done, total)
-    end = run.close()
+    with ThreadPoolExecutor(usable_cores(), "replay") as pool:
+        merge = Merge(shifts, only, pool.map)
+        replayed = ReplayInput.of(merge, settings_of, own or {}, reorder_ns)
+        keys = [*merge.starts, *(key for key in replayed.events if key not in merge.starts)]
+        runs = _divided(replayed, keys, pool)
+        _process_rows(merge, runs, pool, (lambda done: progress(done, total)) if progress else None)
+        every = list(dict.fromkeys(runs.values()))
+        ends = [one.queue.submit(one.run.finish_rows) for one in every]
+        end = max((future.result() for future in ends), default=0)
+        for future in [one.queue.submit(one.run.close, end) for one in every]:
+            future.result()
     if progress:
         progress(total, total)
-    keys = run.keys
     result = ReplayResult(
-        records=run.records(),
-        counts=run.counts(),
-        firing_h={key: run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
-        silent={key: run.silent(key) for key in keys},
-        uncertain={key: run.uncertain(key) for key in keys},
-        partly={key: partly for key in keys if (partly := run.partly(key))},
-        settings={key: run.settings(key) for key in keys},
-        steps=run.steps,
-        not_found=run.not_found,
+        alerts=[alert for one in every for alert in one.run.alerts()],
+        counts=sum((one.run.counts() for one in every), Counts(wrong_clock=sum(merge.wrong_clock))),
+        firing_h={key: runs[key].run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+        silent={key: runs[key].run.silent(key) for key in keys},
+        uncertain={key: runs[key].run.uncertain(key) for key in keys},
+        partly={key: partly for key in keys if (partly := runs[key].run.partly(key))},
+        settings={key: runs[key].run.settings(key) for key in keys},
+        steps=[step for _, step in sorted(chain(*(one.run.steps for one in every)), key=itemgetter(0))],
+        not_found=Counter({key: n for key in keys if (n := runs[key].run.not_found[key])}),
         lost=losses(merge),
         begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
         end=end,
@@ -213,13 +232,58 @@ def replay_shifts(
     return result
 
 
-def _read_ahead(pieces: Iterator[tuple[OverlapGroup, Rows]]) -> Iterator[tuple[OverlapGroup, Rows]]:
-    """Yield the pieces unchanged, reading the next one while the current one is processed."""
-    with ThreadPoolExecutor(1, "reader") as reader:
-        coming = reader.submit(next, pieces, None)
-        while (piece := coming.result()) is not None:
-            coming = reader.submit(next, pieces, None)
-            yield piece
+class _QueuedRun(NamedTuple):
+    """The replay of some hammers, and the queue of its work."""
+
+    run: ReplayRun
+    queue: SerialQueue
+
+
+def _divided(replayed: ReplayInput, keys: Sequence[Key], pool: Executor) -> dict[Key, _QueuedRun]:
+    """Divide the hammers among a few runs, so that each has about as many rows."""
+    parts: list[list[Key]] = [[] for _ in range(min(len(keys), RUNS_PER_CORE * usable_cores()))]
+    rows = [0] * len(parts)
+    counts = replayed.merge.row_counts
+    for key in sorted(keys, key=lambda key: -counts.get(key, 0)):
+        least = rows.index(min(rows))
+        parts[least].append(key)
+        rows[least] += counts.get(key, 0)
+    runs = [(_QueuedRun(ReplayRun(replayed, part), SerialQueue(pool)), part) for part in parts]
+    return {key: run for run, part in runs for key in part}
+
+
+def _process_rows(
+    merge: Merge,
+    runs: Mapping[Key, _QueuedRun],
+    pool: Executor,
+    progress: Callable[[int], None] | None,
+) -> None:
+    """Read the parts of a merge ahead, and have each hammer's run process its pieces."""
+    reading: deque[Future[ReadPart]] = deque()
+    running: deque[tuple[Future[None], int]] = deque()
+    done = number = 0
+
+    def wait_until(n: int) -> None:
+        """Wait until at most n pieces are left."""
+        nonlocal done
+        while len(running) > n:
+            future, rows = running.popleft()
+            future.result()
+            done += rows
+            if progress:
+                progress(done)
+
+    coming = iter(merge.parts)
+    reading.extend(pool.submit(merge.read, part) for part in islice(coming, PARTS_AHEAD))
+    for part in merge.parts:
+        read = reading.popleft().result()
+        reading.extend(pool.submit(merge.read, part) for part in islice(coming, 1))
+        for piece in merge.take(part, read):
+            run, queue = runs[piece.group.key]
+            running.append((queue.submit(run.rows, number, piece), len(piece.rows)))
+            number += 1
+            wait_until(PIECES_AHEAD)
+    wait_until(0)
 
 
 def losses(merge: Merge) -> list[Loss]:

@@ -1,11 +1,11 @@
-"""A running replay: takes rows in time order through admission, detectors and the alert tracker."""
+"""A running replay of some hammers: their rows in time order through ordering, detectors and the alert tracker."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Final
 
 import numpy as np
 
@@ -17,86 +17,111 @@ from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.step_result import StepResult
 from strikewatch.sources.hold import Hold, bounds_of
-from strikewatch.sources.ordering import CLOCK_JUMP_NS, Counts, Reorderer
-from strikewatch.sources.recordings.merge import Merge, OverlapGroup
+from strikewatch.sources.ordering import CLOCK_JUMP_NS, NEVER, Counts, Reorderer
+from strikewatch.sources.recordings.merge import Merge, OverlapGroup, Piece
 from strikewatch.sources.recordings.table import FEED_CHANNELS
 
 SettingsOf = Callable[[Key], HammerSettings]
 
+LAST_PIECE: Final = 1 << 62
+"""Number of the step that closes a replay."""
 
-class ReplayRun:
-    """The state of a replay.
+
+@dataclass(frozen=True, slots=True)
+class ReplayInput:
+    """What a replay reads.
 
     Each recording has its own channels, and may have its own settings (`own`, by number of the shift). Both apply from
     its first row until the first row of another recording; the state of the detectors continues.
     """
 
-    def __init__(
-        self, merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
-    ) -> None:
-        self.pipeline = Pipeline(settings_of)
-        self.steps: list[StepResult] = []
+    merge: Merge
+    settings_of: SettingsOf
+    own: Mapping[int, SettingsOf]
+    reorder_ns: int
+    feeds: list[dict[Key, set[str]]]
+    """By number of the shift; not needed of our own recordings."""
+    events: Mapping[Key, list[Event]]
+    """The last to take effect first."""
+
+    @staticmethod
+    def of(
+        merge: Merge, settings_of: SettingsOf, own: Mapping[int, SettingsOf], reorder_ns: int
+    ) -> "ReplayInput":
+        """Prepare the replay of a merge."""
+        feeds = [{} if shift.recorded_in_order else shift.feeds() for shift in merge.shifts]
+        return ReplayInput(merge, settings_of, own, reorder_ns, feeds, _events(merge))
+
+
+class ReplayRun:
+    """The state of a replay of the hammers `keys`. Runs of different hammers can be in different threads."""
+
+    def __init__(self, replayed: ReplayInput, keys: Iterable[Key]) -> None:
+        self.pipeline = Pipeline(replayed.settings_of)
+        self.steps: list[tuple[int, StepResult]] = []
+        """Those that measured bouts or stretches, each with the number of its piece."""
         self.not_found: Counter[Key] = Counter()
-        self._merge = merge
-        self._settings_of = settings_of
-        self._own = own
+        self._merge = replayed.merge
+        self._settings_of = replayed.settings_of
+        self._own = replayed.own
         self._tracker = AlertTracker(historic_after_ns=0)
-        self._reorderer = Reorderer("window", reorder_ns)
+        self._reorderer = Reorderer("window", replayed.reorder_ns)
         self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
         self._alerts: dict[tuple[str, str, str, int], Alert] = {}
-        self._feeds = [{} if shift.recorded_in_order else shift.feeds() for shift in merge.shifts]
+        self._feeds = replayed.feeds
+        self._number = 0
         self._current_group: dict[Key, OverlapGroup] = {}
         self._newest: dict[Key, Instant] = {}
         self._settings: dict[Key, list[tuple[Instant, HammerSettings]]] = defaultdict(list)
         self._silent: dict[Key, list[tuple[OverlapGroup, dict[str, str]]]] = defaultdict(list)
         self._uncertain: dict[Key, list[dict[str, str]]] = defaultdict(list)
-        self._events = _events(merge)
+        self._events = {key: list(replayed.events[key]) for key in keys if key in replayed.events}
 
     @property
     def keys(self) -> tuple[Key, ...]:
         return self._reorderer.keys
 
-    def rows(self, group: OverlapGroup, rows: Rows) -> None:
-        """Process a hammer's next rows."""
+    def rows(self, number: int, piece: Piece) -> None:
+        """Process a hammer's next rows, the piece of this number."""
+        self._number = number
+        group, rows = piece.group, piece.rows
         key = group.key
         if self._current_group.get(key) != group:
             self._begin_recording(group)
-        own = [self._merge.starts[key][s] for s in group.shifts]
-        cuts = np.r_[
-            np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1,
-            np.searchsorted(rows.time_ns, own if self._own else []),
-        ]
-        bounds = np.unique(np.r_[0, cuts, len(rows)]).astype(int).tolist()
-        for first, end in pairwise(bounds):
-            self._take_rows(group, rows[first:end] if end - first < len(rows) else rows)
+        starts = [self._merge.starts[key][s] for s in group.shifts] if self._own else []
+        cuts = np.searchsorted(rows.time_ns, starts).tolist()
+        if piece.largest_step > CLOCK_JUMP_NS:
+            cuts += (np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1).tolist()
+        for first, end in pairwise(sorted({0, *cuts, len(rows)})):
+            self._take_rows(piece.cut(first, end))
 
-    def close(self) -> Instant:
-        """Advance every hammer to the end of the recording, the latest row of any hammer; return that instant."""
+    def finish_rows(self) -> Instant:
+        """Process all rows and events that wait; return the latest row of any hammer."""
+        self._number = LAST_PIECE
         for key, waiting in self._events.items():
             self._flush(key)
             while waiting:
                 self._reorderer.add_event(waiting.pop())
-        end = max((self._reorderer.newest(key) for key in self.keys), default=0)
         for key in self.keys:
             self._flush(key)
-        end = max((self._reorderer.newest(key) for key in self.keys), default=0)
+        return max((self._reorderer.newest(key) for key in self.keys), default=NEVER)
+
+    def close(self, end: Instant) -> None:
+        """Advance every hammer to the end of the recording, the latest row of any hammer."""
         for key in self.keys:
             portion = self._reorderer.portion(key, NO_ROWS, end, closing=True)
             outcome = self.pipeline.step(Batch([self._with_held_values(portion)]), report=True)
             self.pipeline.commit(outcome)
             self._track(outcome)
             self._note_silent(key)
-        return end
 
-    def records(self) -> list[dict[str, Any]]:
-        """Return the alert records in onset order."""
-        made = (alert.record() for alert in self._alerts.values())
-        records = {(record["site"], record["id"]): record for record in made}
-        return sorted(records.values(), key=lambda r: (r["onset"], r["hammer"], r["fault"]))
+    def alerts(self) -> list[Alert]:
+        """Return the alerts in their final state."""
+        return list(self._alerts.values())
 
     def counts(self) -> Counts:
-        """Count how the rows that have a time and a hammer were used."""
-        return sum(self._reorderer.counts().values(), Counts(wrong_clock=sum(self._merge.wrong_clock)))
+        """Count how the rows were used."""
+        return sum(self._reorderer.counts().values(), Counts())
 
     def settings(self, key: Key) -> list[tuple[Instant, HammerSettings]]:
         """Return a hammer's settings, each with the instant from which it applies."""
@@ -155,7 +180,8 @@ class ReplayRun:
         if checked:
             self.pipeline.declare_channels(key, ("check",))
 
-    def _take_rows(self, group: OverlapGroup, rows: Rows) -> None:
+    def _take_rows(self, piece: Piece) -> None:
+        group, rows = piece.group, piece.rows
         key, first, last = group.key, int(rows.time_ns[0]), int(rows.time_ns[-1])
         if first - self._newest.get(key, first) > CLOCK_JUMP_NS:
             self._flush(key)  # nothing older is to come
@@ -165,7 +191,11 @@ class ReplayRun:
         while waiting and waiting[-1].effective <= last:
             self._reorderer.add_event(waiting.pop())
         self._reorderer.policy = "in_order" if self._recorded_in_order(group) else "window"
-        self._step(key, self._reorderer.add_rows(key, rows))
+        if piece.smallest_step <= 0:
+            self._step(key, self._reorderer.add_rows(key, rows))
+            return
+        for released in self._reorderer.add_sorted_rows(key, rows, piece.largest_step):
+            self._step(key, released)
 
     def _configure(self, group: OverlapGroup, at: Instant) -> None:
         """Apply the settings of the recording that began last."""
@@ -208,7 +238,7 @@ class ReplayRun:
         for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
         if any(map(len, outcome.measurements.values())):
-            self.steps.append(replace(outcome, findings=[]))
+            self.steps.append((self._number, replace(outcome, findings=[])))
 
 
 def _events(merge: Merge) -> dict[Key, list[Event]]:

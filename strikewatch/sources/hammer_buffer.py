@@ -5,6 +5,7 @@
 
 import sys
 from bisect import bisect_left, insort
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -211,6 +212,16 @@ class HammerBuffer:
         free = int(np.searchsorted(waiting.time_ns, newest - allowed_lateness_ns, side="right"))
         self.waiting = waiting[free:]
         return self.release(waiting[:free])
+
+    def append_sorted(self, rows: Rows, allowed_lateness_ns: int) -> Iterator[Rows]:
+        """Append rows that are strictly increasing after those that wait; yield those released, the waiting apart."""
+        free = int(np.searchsorted(rows.time_ns, rows.time_ns[-1] - allowed_lateness_ns, side="right"))
+        if not free:
+            yield self.append_in_order(rows, allowed_lateness_ns)
+            return
+        waited, self.waiting = self.waiting, rows[free:]
+        yield self.release(waited)
+        yield self.release(rows[:free])
 
 
 def _updated_step(usual: int, step: int) -> int:

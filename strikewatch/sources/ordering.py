@@ -20,7 +20,7 @@ refutes them.
 """
 
 from bisect import bisect_right, insort
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from operator import attrgetter
 from typing import Final
@@ -175,6 +175,24 @@ class Reorderer:
         elif self.policy == "window" and buffer.continues_in_order(rows, self._allowed_lateness_ns):
             return buffer.append_in_order(rows, self._allowed_lateness_ns)
         return buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
+
+    def add_sorted_rows(self, key: Key, rows: Rows, largest_step: int) -> Iterator[Rows]:
+        """Add rows strictly increasing in time, with steps of at most this size, ns; yield those that can be released.
+
+        Like `add_rows`, but rows that waited are yielded apart, so that the others need not be copied.
+        """
+        buffer = self._buffer(key)
+        before = int(buffer.waiting.time_ns[-1]) if len(buffer.waiting) else buffer.newest
+        first = int(rows.time_ns[0])
+        largest_step = max(largest_step, 1 if before == NEVER else first - before)
+        if first <= before or len(buffer.suspect):
+            yield self.add_rows(key, rows)
+        elif self.policy == "in_order":
+            yield buffer.release(rows)
+        elif self.policy == "window" and largest_step <= CLOCK_JUMP_NS:
+            yield from buffer.append_sorted(rows, self._allowed_lateness_ns)
+        else:
+            yield self.add_rows(key, rows)
 
     def flush(self, key: Key) -> Rows:
         """Release all rows that wait, because no more are expected soon."""

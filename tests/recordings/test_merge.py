@@ -58,7 +58,7 @@ class Parts(Shift):
 def merged_seconds(*shifts: Shift) -> dict[str, list[int]]:
     """Return the seconds of each hammer in the merged order."""
     found: dict[str, list[int]] = {}
-    for segment, rows in Merge(shifts).pieces():
+    for segment, rows, *_ in Merge(shifts).pieces():
         assert (rows.columns["oil_c"] == rows.time_ns // SECOND).all()
         found.setdefault(segment.key[1], []).extend((rows.time_ns // SECOND).tolist())
     return found
@@ -95,7 +95,7 @@ def test_recordings_that_do_not_overlap_are_not_held() -> None:
     """The rows of one are out before the next but one is read: a year needs no more memory than a day."""
     read: list[int] = []
     days = [Parts([[("HB-01", START + k * DAY + j) for j in range(100)]], read) for k in range(30)]
-    for n, (_, rows) in enumerate(Merge(days[::-1]).pieces()):
+    for n, (_, rows, *_) in enumerate(Merge(days[::-1]).pieces()):
         assert len(read) == n + 1
         assert rows.time_ns[0] // SECOND == read[-1] == START + n * DAY
 
@@ -144,10 +144,10 @@ def test_a_year_with_long_pauses_is_of_one_age() -> None:
 def test_recordings_between_each_other_are_one_feed_and_others_are_not() -> None:
     """Two loggers of one hammer at once belong together; one that rests while another records does not."""
     one, other = shift(*WORK[::2]), shift(*WORK[1::2])
-    assert {together.shifts for together, _ in Merge([one, other]).pieces()} == {(0, 1)}
+    assert {together.shifts for together, *_ in Merge([one, other]).pieces()} == {(0, 1)}
     around = shift(*WORK, *(at + 9 * DAY for at in WORK))
     within = shift(*(at + 4 * DAY for at in WORK))
-    order = [together.shifts for together, _ in Merge([around, within]).pieces()]
+    order = [together.shifts for together, *_ in Merge([around, within]).pieces()]
     assert [one for one, after in pairwise([*order, None]) if one != after] == [(0,), (1,), (0,)]
 
 

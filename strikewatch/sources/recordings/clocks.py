@@ -11,7 +11,8 @@ sorted to the wrong place. There are two cases, and each costs only its own rows
 A smaller error that lasts longer cannot be distinguished from out-of-order rows.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Final
 
@@ -29,7 +30,7 @@ Interval = tuple[Instant, Instant]
 
 
 @dataclass(slots=True)
-class _Run:
+class Run:
     """Consecutive rows without a step of more than CLOCK_JUMP_NS, in order of arrival."""
 
     first_index: int
@@ -40,33 +41,40 @@ class _Run:
     high: Instant
 
 
+def runs_of(time_ns: Ints) -> list[Run]:
+    """Divide instants [n] ns in order of arrival into runs."""
+    if not len(time_ns):
+        return []
+    steps = np.diff(time_ns)
+    if steps.min(initial=0) >= -CLOCK_JUMP_NS and steps.max(initial=0) <= CLOCK_JUMP_NS:
+        ends = int(time_ns[0]), int(time_ns[-1]), int(time_ns.min()), int(time_ns.max())
+        return [Run(0, len(time_ns), *ends)]
+    cuts = np.flatnonzero(np.abs(steps) > CLOCK_JUMP_NS) + 1
+    starts = np.r_[0, cuts]
+    ends_of = np.r_[cuts, len(time_ns)]
+    lows, highs = np.minimum.reduceat(time_ns, starts), np.maximum.reduceat(time_ns, starts)
+    columns = starts, ends_of - starts, time_ns[starts], time_ns[ends_of - 1], lows, highs
+    return [Run(*values) for values in zip(*(column.tolist() for column in columns), strict=True)]
+
+
 @dataclass(slots=True)
 class Arrivals:
     """The instants of one hammer in one recording, in the order of the file."""
 
     n: int = 0
-    _runs: list[_Run] = field(default_factory=list)
+    _runs: list[Run] = field(default_factory=list)
 
-    def add(self, time_ns: Ints) -> None:
-        """Add the next instants."""
-        if not len(time_ns):
-            return
-        cuts = np.flatnonzero(np.abs(np.diff(time_ns)) > CLOCK_JUMP_NS) + 1
-        starts = np.r_[0, cuts]
-        ends = np.r_[cuts, len(time_ns)]
-        lows, highs = np.minimum.reduceat(time_ns, starts), np.maximum.reduceat(time_ns, starts)
-        found = zip(
-            *(array.tolist() for array in (starts, ends, time_ns[starts], time_ns[ends - 1], lows, highs)),
-            strict=True,
-        )
-        for start, end, first, last, low, high in found:
-            run = self._runs[-1] if self._runs else None
-            if start == 0 and run is not None and abs(first - run.last) <= CLOCK_JUMP_NS:
-                run.n += end
-                run.last, run.low, run.high = last, min(run.low, low), max(run.high, high)
+    def add(self, runs: Sequence[Run]) -> None:
+        """Add the next instants, as `runs_of` returns them."""
+        n = self.n
+        for run in runs:
+            last = self._runs[-1] if self._runs else None
+            if run.first_index == 0 and last is not None and abs(run.first - last.last) <= CLOCK_JUMP_NS:
+                last.n += run.n
+                last.last, last.low, last.high = run.last, min(last.low, run.low), max(last.high, run.high)
             else:
-                self._runs.append(_Run(self.n + start, end - start, first, last, low, high))
-        self.n += len(time_ns)
+                self._runs.append(replace(run, first_index=n + run.first_index))
+            self.n += run.n
 
     def classify(self) -> tuple[list[tuple[int, int]], list[Interval]]:
         """Return ranges [first, end) of row numbers with a wrong clock, and the intervals [ns] with other rows.
@@ -78,7 +86,7 @@ class Arrivals:
         ranges = sorted((run.first_index, run.first_index + run.n) for run in (*wrong, *unset))
         return ranges, _joined(kept)
 
-    def _without_bursts(self) -> tuple[list[_Run], list[_Run]]:
+    def _without_bursts(self) -> tuple[list[Run], list[Run]]:
         runs = self._runs
         back = sum(after.first < before.last for before, after in pairwise(runs))
         if len(runs) < 3 or back > max(1, self.n // 100):
@@ -96,9 +104,9 @@ class Arrivals:
         return kept, wrong
 
 
-def _split_by_era(runs: list[_Run]) -> tuple[list[_Run], list[_Run]]:
+def _split_by_era(runs: list[Run]) -> tuple[list[Run], list[Run]]:
     """Split runs at gaps of more than MAX_GAP_NS; return the runs of the era with most rows, and the others."""
-    eras: list[list[_Run]] = []
+    eras: list[list[Run]] = []
     high = 0
     for run in sorted(runs, key=lambda run: run.low):
         if not eras or run.low - high > MAX_GAP_NS:
@@ -112,7 +120,7 @@ def _split_by_era(runs: list[_Run]) -> tuple[list[_Run], list[_Run]]:
     return main, [run for era in eras if era is not main for run in era]
 
 
-def _joined(runs: list[_Run]) -> list[Interval]:
+def _joined(runs: list[Run]) -> list[Interval]:
     found: list[Interval] = []
     for low, high in sorted((run.low, run.high) for run in runs):
         if found and low <= found[-1][1] + CLOCK_JUMP_NS:

@@ -2,20 +2,21 @@
 
 First the time ranges of all parts are read. Then each part is read once, in the order of their first rows. Rows wait
 only while an unread part may contain earlier rows of that hammer. Recordings that do not overlap are returned as they
-are read.
+are read. Parts may be read in several threads (`read`); they are taken in order (`take`).
 """
 
+import sys
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from strikewatch.core.batch import Ints, Key, Rows
 from strikewatch.core.instant import LATEST, Instant
-from strikewatch.sources.recordings.clocks import Arrivals, Interval
-from strikewatch.sources.recordings.table import PIECE_ROWS, Shift
+from strikewatch.sources.recordings.clocks import Arrivals, Interval, Run, runs_of
+from strikewatch.sources.recordings.table import PIECE_ROWS, RowReader, Shift
 
 _NEVER: Final = LATEST + 1
 
@@ -41,27 +42,57 @@ class _PartRange:
     high: Instant
 
 
-@dataclass(slots=True)
-class _Waiting:
+class Piece(NamedTuple):
+    """Some of a hammer's rows, with bounds of the steps between them, ns."""
+
     group: OverlapGroup
     rows: Rows
+    smallest_step: int
+    largest_step: int
+
+    def cut(self, first: int, end: int) -> "Piece":
+        """Return rows first to end - 1."""
+        return self if end - first == len(self.rows) else self._replace(rows=self.rows[first:end])
+
+
+Part = tuple[int, int]
+"""Number of the shift, and of the part in it."""
+
+
+class ReadPart(NamedTuple):
+    """The pieces of a part, and what is to be added to the counts of its shift."""
+
+    pieces: list[Piece]
+    counts: RowReader | None
+
+
+Map = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
+"""A function like `map`, which may work on several items at once."""
 
 
 @dataclass(slots=True)
 class Merge:
-    """The merge of some shifts; `only`: of one hammer instead of all."""
+    """The merge of some shifts; `only`: of one hammer instead of all. `map_parts` may read several parts at once."""
 
     shifts: Sequence[Shift]
     only: Key | None = None
+    map_parts: Map = map
+    parts: list[Part] = field(init=False)
+    """All parts, in the order in which they are to be taken."""
+    row_counts: dict[Key, int] = field(init=False)
+    """Number of rows by hammer, in the order in which the hammers begin."""
     wrong_clock: list[int] = field(init=False)
     """Number of rows with a wrong clock, by shift."""
     first_wrong: dict[int, tuple[Key, Instant]] = field(init=False)
     """The first such row of each shift that has any."""
     starts: dict[Key, dict[int, Instant]] = field(init=False)
     """By hammer, when each shift with its rows begins, without rows of a wrong clock."""
-    _ranges: dict[tuple[int, int], dict[Key, _PartRange]] = field(init=False)
+    _ranges: dict[Part, dict[Key, _PartRange]] = field(init=False)
     _wrong: dict[tuple[int, Key], list[tuple[int, int]]] = field(init=False)
     _groups: dict[tuple[int, Key], OverlapGroup] = field(init=False)
+    _unread: dict[Key, list[tuple[Instant, Part]]] = field(init=False)
+    _taken: set[Part] = field(init=False)
+    _waiting: dict[Key, list[Piece]] = field(init=False)
 
     def __post_init__(self) -> None:
         self.wrong_clock = [0] * len(self.shifts)
@@ -79,26 +110,51 @@ class Merge:
                 for s in group:
                     self._groups[s, key] = OverlapGroup(key, order)
 
-    def pieces(self) -> Iterator[tuple[OverlapGroup, Rows]]:
-        """Yield each hammer's rows in time order, about PIECE_ROWS at a time at most."""
-        waiting: dict[Key, list[_Waiting]] = defaultdict(list)
-        order = sorted(self._ranges, key=lambda part: (self._begin(part), part))
-        unread: dict[Key, list[tuple[Instant, tuple[int, int]]]] = defaultdict(list)
-        for part, ranges in self._ranges.items():
-            for key, range_ in ranges.items():
-                unread[key].append((range_.low, part))
-        for own in unread.values():
+        self.parts = sorted(self._ranges, key=lambda part: (self._begin(part), part))
+        self.row_counts, self._unread = {}, defaultdict(list)
+        for part in self.parts:
+            for key, range_ in self._ranges[part].items():
+                self.row_counts[key] = self.row_counts.get(key, 0) + range_.n
+                self._unread[key].append((range_.low, part))
+        for own in self._unread.values():
             own.sort(reverse=True)
-        read: set[tuple[int, int]] = set()
-        for part in order:
-            for key, rows in self._rows_of(part):
-                waiting[key].append(_Waiting(self._groups[part[0], key], rows))
-            read.add(part)
-            for key in self._ranges[part]:
-                own = unread[key]
-                while own and own[-1][1] in read:
-                    own.pop()
-                yield from _release(waiting[key], own[-1][0] if own else _NEVER)
+        self._taken, self._waiting = set(), defaultdict(list)
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield each hammer's rows in time order, about PIECE_ROWS at a time at most."""
+        for part in self.parts:
+            yield from self.take(part, self.read(part))
+
+    def read(self, part: Part) -> ReadPart:
+        """Read the rows of a part without those of wrong clocks. Different parts may be read in different threads."""
+        s, number = part
+        pieces: list[Piece] = []
+        seen = {key: range_.first_index for key, range_ in self._ranges[part].items()}
+        found, counts = self.shifts[s].read_part(number)
+        for key, rows in found:
+            if key not in seen:
+                continue
+            n = len(rows)
+            if (s, key) in self._wrong:
+                good = self._good((s, key), seen[key], n)
+                rows = rows if good.all() else rows[good]
+            seen[key] += n
+            if len(rows):
+                pieces.append(_piece(self._groups[s, key], rows))
+        return ReadPart(pieces, counts)
+
+    def take(self, part: Part, read: ReadPart) -> Iterator[Piece]:
+        """Yield the pieces that can follow now. All parts must be taken, in the order of `parts`."""
+        if read.counts is not None:
+            self.shifts[part[0]].add_counts(read.counts)
+        for piece in read.pieces:
+            self._waiting[piece.group.key].append(piece)
+        self._taken.add(part)
+        for key in self._ranges[part]:
+            own = self._unread[key]
+            while own and own[-1][1] in self._taken:
+                own.pop()
+            yield from _release(self._waiting[key], own[-1][0] if own else _NEVER)
 
     def _begin(self, part: tuple[int, int]) -> Instant:
         return min((range_.low for range_ in self._ranges[part].values()), default=_NEVER)
@@ -106,26 +162,31 @@ class Merge:
     def _scan(self, s: int, shift: Shift) -> dict[Key, list[Interval]]:
         """Read the time ranges of a shift's parts and find wrong clocks; return when each hammer was recorded."""
         arrivals: dict[Key, Arrivals] = defaultdict(Arrivals)
-        for number in range(shift.parts):
+        found: dict[Key, list[Interval]] = {}
+        for number, times in enumerate(
+            self.map_parts(lambda number: self._times(shift, number), range(shift.parts))
+        ):
             ranges: dict[Key, _PartRange] = {}
-            for key, time_ns in shift.times(number):
-                if self.only in (None, key) and len(time_ns):
-                    low, high = int(time_ns.min()), int(time_ns.max())
-                    if key in ranges:
-                        range_ = ranges[key]
-                        range_.n, range_.low, range_.high = (
-                            range_.n + len(time_ns),
-                            min(range_.low, low),
-                            max(range_.high, high),
+            for key, runs in times:
+                if self.only in (None, key) and runs:
+                    n, low, high = (
+                        sum(run.n for run in runs),
+                        min(r.low for r in runs),
+                        max(r.high for r in runs),
+                    )
+                    if (known := ranges.get(key)) is not None:
+                        known.n, known.low, known.high = (
+                            known.n + n,
+                            min(known.low, low),
+                            max(known.high, high),
                         )
                     else:
-                        ranges[key] = _PartRange(arrivals[key].n, len(time_ns), low, high)
-                    arrivals[key].add(time_ns)
-            if ranges or self.only is None:
-                self._ranges[s, number] = (
-                    ranges  # a part without usable rows is read too, to count the unusable ones
-                )
-        found: dict[Key, list[Interval]] = {}
+                        ranges[key] = _PartRange(arrivals[key].n, n, low, high)
+                    arrivals[key].add(runs)
+            if (
+                ranges or self.only is None
+            ):  # a part without usable rows is read too, to count the unusable ones
+                self._ranges[s, number] = ranges
         for key, own in arrivals.items():
             wrong, found[key] = own.classify()
             if shift.recorded_in_order:
@@ -136,6 +197,15 @@ class Merge:
                 self.wrong_clock[s] += sum(end - first for first, end in wrong)
                 self._narrow_ranges(s, shift, key)
         return found
+
+    @staticmethod
+    def _times(shift: Shift, number: int) -> list[tuple[Key, list[Run]]]:
+        """Return the instants of a part by hammer, as runs."""
+        known = shift.extent(number)
+        if known is not None:
+            key, n, first, last = known
+            return [(key, [Run(0, n, first, last, first, last)])]
+        return [(key, runs_of(time_ns)) for key, time_ns in shift.times(number)]
 
     def _narrow_ranges(self, s: int, shift: Shift, key: Key) -> None:
         """Narrow the time ranges of a hammer's parts to rows without a wrong clock."""
@@ -161,21 +231,6 @@ class Merge:
             good[max(0, begin - first) : max(0, end - first)] = False
         return good
 
-    def _rows_of(self, part: tuple[int, int]) -> Iterator[tuple[Key, Rows]]:
-        """Yield the rows of a part without those of wrong clocks."""
-        s, number = part
-        seen = {key: range_.first_index for key, range_ in self._ranges[part].items()}
-        for key, rows in self.shifts[s].part(number):
-            if key not in seen:
-                continue
-            n = len(rows)
-            if (s, key) in self._wrong:
-                good = self._good((s, key), seen[key], n)
-                rows = rows if good.all() else rows[good]
-            seen[key] += n
-            if len(rows):
-                yield key, rows
-
 
 def _overlapping(shifts: dict[int, list[Interval]]) -> list[set[int]]:
     """Return groups of shifts that overlap in time; a shift without overlap is a group by itself."""
@@ -192,41 +247,50 @@ def _overlapping(shifts: dict[int, list[Interval]]) -> list[set[int]]:
     return list({id(group): group for group in member.values()}.values())
 
 
-def _release(waiting: list[_Waiting], bound: Instant) -> Iterator[tuple[OverlapGroup, Rows]]:
+def _piece(group: OverlapGroup, rows: Rows) -> Piece:
+    steps = np.diff(rows.time_ns)
+    return Piece(group, rows, int(steps.min(initial=sys.maxsize)), int(steps.max(initial=0)))
+
+
+def _release(waiting: list[Piece], bound: Instant) -> Iterator[Piece]:
     """Remove the rows before `bound` from `waiting`; yield them in time order."""
-    if not any(int(part.rows.time_ns.min()) < bound for part in waiting):
+    if not any(_first(piece) < bound for piece in waiting):
         return
     held, waiting[:] = list(waiting), []
     if _in_order(held):
-        for part in held:
-            n = int(np.searchsorted(part.rows.time_ns, bound))
+        for piece in held:
+            time_ns = piece.rows.time_ns
+            n = len(time_ns) if time_ns[-1] < bound else int(np.searchsorted(time_ns, bound))
             if n:
-                yield part.group, part.rows[:n] if n < len(part.rows) else part.rows
-            if n < len(part.rows):
-                waiting.append(_Waiting(part.group, part.rows[n:]))
+                yield piece.cut(0, n)
+            if n < len(time_ns):
+                waiting.append(piece.cut(n, len(time_ns)))
         return
-    rows = Rows.join([part.rows for part in held])
+    rows = Rows.join([piece.rows for piece in held])
     order = np.argsort(rows.time_ns, kind="stable")
     free = int(np.searchsorted(rows.time_ns[order], bound))
-    part_of_row = np.repeat(np.arange(len(held)), [len(part.rows) for part in held])[order]
-    groups = list(dict.fromkeys(part.group for part in held))
-    group = np.array([groups.index(part.group) for part in held])[part_of_row]
+    piece_of_row = np.repeat(np.arange(len(held)), [len(piece.rows) for piece in held])[order]
+    groups = list(dict.fromkeys(piece.group for piece in held))
+    group = np.array([groups.index(piece.group) for piece in held])[piece_of_row]
     cuts: Ints = np.unique(
         np.r_[np.arange(0, len(order), PIECE_ROWS), np.flatnonzero(np.diff(group)) + 1, free, len(order)]
     )
     for first, end in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
-        owner, piece = groups[int(group[first])], rows[order[first:end]]
+        sorted_piece = _piece(groups[int(group[first])], rows[order[first:end]])
         if end <= free:
-            yield owner, piece
+            yield sorted_piece
         else:
-            waiting.append(_Waiting(owner, piece))
+            waiting.append(sorted_piece)
 
 
-def _in_order(held: list[_Waiting]) -> bool:
+def _first(piece: Piece) -> Instant:
+    return int(piece.rows.time_ns[0] if piece.smallest_step >= 0 else piece.rows.time_ns.min())
+
+
+def _in_order(held: list[Piece]) -> bool:
     last = -1
-    for part in held:
-        time_ns = part.rows.time_ns
-        if time_ns[0] < last or np.any(time_ns[1:] < time_ns[:-1]):
+    for piece in held:
+        if piece.smallest_step < 0 or piece.rows.time_ns[0] < last:
             return False
-        last = int(time_ns[-1])
+        last = int(piece.rows.time_ns[-1])
     return True

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
@@ -16,7 +15,14 @@ from strikewatch.errors import InputError
 from strikewatch.sources.recordings.columns import NS_PER_UNIT
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
-from strikewatch.sources.recordings.table import FEED_CHANNELS, RowReader, Shift, named, present
+from strikewatch.sources.recordings.table import (
+    FEED_CHANNELS,
+    PartReader,
+    RowReader,
+    Shift,
+    named,
+    present,
+)
 
 _RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 
@@ -33,7 +39,8 @@ class ParquetShift(Shift):
             names = options.renamed(written, self.place)
             self._written = dict(zip(names, written, strict=True))
             who = [name for name in ("hammer", "site") if name in names]
-            self._file = pq.ParquetFile(path, read_dictionary=[self._written[name] for name in who])
+            self._dictionaries = [self._written[name] for name in who]
+            self._file = pq.ParquetFile(path, read_dictionary=self._dictionaries)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{path}: not a Parquet file that can be read ({error}); record it again"
@@ -63,23 +70,28 @@ class ParquetShift(Shift):
             yield from self.part(group)
 
     def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
+        pieces, counts = self.read_part(number)
+        self.add_counts(counts)
+        yield from pieces
+
+    def read_part(self, number: int) -> tuple[list[tuple[Key, Rows]], RowReader]:
         key = self._only(number)
+        reader = PartReader(self.place, self.options)
         table = self._read(number, ["time", *self._names, *([] if key else self._who)])
-        yield from self.rows_of(table, self._site, self._first_rows[number], key)
+        return list(reader.rows_of(table, self._site, self._first_rows[number], key)), reader
+
+    def extent(self, number: int) -> tuple[Key, int, Instant, Instant] | None:
+        if not self.recorded_in_order or (key := self._only(number)) is None:
+            return None
+        first, last = self._span(number)
+        if (first, last) == (instant.EARLIEST, instant.LATEST):
+            return None
+        return key, self._file.metadata.row_group(number).num_rows, first, last
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         key = self._only(number)
-        if self.recorded_in_order and key is not None:
-            # Recorded in time order: the first and the last instant are enough.
-            first, last = self._span(number)
-            if (first, last) != (instant.EARLIEST, instant.LATEST):
-                n = self._file.metadata.row_group(number).num_rows
-                ends = np.full(n, last, np.int64)
-                ends[0] = first
-                yield key, ends
-                return
         table = self._read(number, ["time", *([] if key else self._who)])
-        for one, rows in Shift.rows_of(self._uncounted(), table, self._site, 1, key):
+        for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
             yield one, rows.time_ns
 
     def feeds(self) -> dict[Key, set[str]]:
@@ -94,7 +106,7 @@ class ParquetShift(Shift):
                     feeds[key].update(name for name, answer in valid.items() if answer)
                     continue
             table = self._read(group, ["time", *wanted, *self._who])
-            for one, rows in Shift.rows_of(self._uncounted(), table, self._site, 1, key):
+            for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
 
@@ -115,7 +127,7 @@ class ParquetShift(Shift):
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
                 table = self._read(group, ["time", *self._names, *([] if only else self._who)])
-                yield from Shift.rows_of(self._uncounted(), table, self._site, 1, only)
+                yield from PartReader(self.place, self.options).rows_of(table, self._site, 1, only)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
         """Return the first and last instant of a row group; the whole time range without statistics."""
@@ -129,16 +141,18 @@ class ParquetShift(Shift):
     def _read(self, group: int, columns: Sequence[str]) -> Any:
         try:
             written = [self._written[name] for name in columns]
-            table = self._file.read_row_group(group, columns=written, use_threads=False)
+            # A reader of its own, as other threads may read other row groups.
+            file = pq.ParquetFile(
+                self.place, metadata=self._file.metadata, read_dictionary=self._dictionaries
+            )
+            with file:
+                table = file.read_row_group(group, columns=written, use_threads=False)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{self.place}: row group {group} is damaged ({error}); record it again"
             ) from None
         known = {column: name for name, column in self._written.items()}
         return table.rename_columns([known[name] for name in table.column_names])
-
-    def _uncounted(self) -> "_UncountedReader":
-        return _UncountedReader(self.place, self.options)
 
     def _statistics(self, group: int, name: str) -> Any:
         return self._file.metadata.row_group(group).column(self._index[name]).statistics
@@ -185,12 +199,3 @@ class ParquetShift(Shift):
         if "site" in self._who and self._file.num_row_groups and (key := self._only(0)) is not None:
             return key[0]
         return self._site
-
-
-class _UncountedReader(RowReader):
-    """Reads rows without counting the bad ones, which are counted elsewhere."""
-
-    def __init__(self, place: str, options: ReadOptions) -> None:
-        super().__init__()
-        self.place = place
-        self.options = options

@@ -70,6 +70,12 @@ class RowReader:
         self.assumed: Counter[str] = Counter()
         """Times without an offset: read as "utc" or as "local"; "twice": in the hour that occurs twice."""
 
+    def add_counts(self, other: "RowReader") -> None:
+        """Add what another reader has counted, in rows after these."""
+        for name in ("bad", "cells", "read", "assumed"):
+            getattr(self, name).update(getattr(other, name))
+        self.examples = {**other.examples, **self.examples}
+
     def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
         """Count bad rows; keep the first of each reason as an example."""
         if n := int(mask.sum()):
@@ -183,6 +189,15 @@ class RowReader:
                 yield from _cut(one_key, rows[part])
 
 
+class PartReader(RowReader):
+    """Reads one part of a shift, and counts separately what cannot be used."""
+
+    def __init__(self, place: str, options: ReadOptions) -> None:
+        super().__init__()
+        self.place = place
+        self.options = options
+
+
 class Shift(RowReader, ABC):
     """An open recorded shift; `total` is its number of rows. A kind of shift defines `pieces` and `feeds`."""
 
@@ -208,6 +223,18 @@ class Shift(RowReader, ABC):
         """Yield the rows of one part, like `pieces`."""
         del number
         return self.pieces()
+
+    def read_part(self, number: int) -> tuple[list[tuple[Key, Rows]], RowReader | None]:
+        """Return the rows of one part, and what is to be added to the counts of the shift (`add_counts`).
+
+        Different parts may be read in different threads.
+        """
+        return list(self.part(number)), None
+
+    def extent(self, number: int) -> tuple[Key, int, Instant, Instant] | None:
+        """Return hammer, number of rows, first and last instant of a part in time order, if known without reading."""
+        del number
+        return None
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         """Yield the instants of the same rows, in the same order."""
