@@ -2,17 +2,20 @@
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
 import structlog
 
 from strikewatch.core.instant import SECOND, Instant, seconds
+from strikewatch.errors import StoreBlocked
 from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.queue import AlertKey, Pending, Queue
 from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.sinks.urgent import UrgentMessages
-from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox, Outcome
+from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox
+from strikewatch.storage.outbox.outcomes import Outcome
 
 _log = structlog.get_logger(__name__)
 
@@ -37,8 +40,11 @@ class DeliveryLoop:
         self._monotonic = monotonic
         self._queue = Queue()
         self._last_seq = 0
-        self._unrecorded: set[AlertKey] = set()
-        """Alerts with an outcome that may not be stored yet; after a crash their message is sent again."""
+        """The last message that was read from the database."""
+        self._handed: set[int] = set()
+        """Later messages, which were handed over in memory."""
+        self._unwritten: dict[AlertKey, Outcome] = {}
+        """The last outcome of an alert while it may not be written; after a crash its message is sent again."""
         self._external_changes = -1  # so that the first refresh loads whether the endpoint is on
         self.urgent = UrgentMessages(endpoint, wall, monotonic)
         self.close = endpoint.sender.close
@@ -49,67 +55,97 @@ class DeliveryLoop:
         return min((due for due in dues if due is not None), default=None)
 
     def refresh(self) -> None:
-        """Reload if someone else has changed the waiting messages or switched the endpoint."""
+        """Read what is new in the database; all, if someone else changed waiting messages or switched the endpoint."""
         external_changes = self.outbox.external_changes()
         if external_changes != self._external_changes:
             self._reload(external_changes)
+        self._read()
 
     def load(self) -> None:
-        """Load the messages queued since the last call; due times become monotonic time, which never jumps."""
-        wall, monotonic = self._wall(), self._monotonic()
+        """Load the messages that were committed since the last call."""
+        handed = self.outbox.take_handed()
+        if handed is None or any(m.external_changes != self._external_changes for m in handed):
+            # earlier messages may wait again, and these must not overtake them
+            self._read()
+            return
         outcomes: list[Outcome] = []
-        stored_names: list[str] = []
+        for message in handed:
+            if message.seq > self._last_seq and message.seq not in self._handed:
+                self._handed.add(message.seq)
+                outcomes += self._add(message)
+        self.outbox.record_outcomes(outcomes)
+
+    def _read(self) -> None:
+        """Read the messages that were queued since the last call, and drop those that were handed over meanwhile."""
+        last_handed = max(self._handed, default=0)
         while page := self.outbox.waiting(self._last_seq):
             if page[0].external_changes != self._external_changes:
-                # earlier messages may wait again, and these must not overtake them
-                outcomes.clear()
-                stored_names.clear()
                 self._reload(page[0].external_changes)
+                last_handed = 0
                 continue
+            outcomes: list[Outcome] = []
             for message in page:
                 self._last_seq = message.seq
-                urgent = self.urgent.find(message.name)
-                if urgent is not None:
-                    stored_names.append(message.name)
-                if message.blocked:
-                    outcomes.append(self._blocked(message.seq, message.attempts))
-                elif urgent is not None and urgent.outcome is not None:
-                    outcomes.append(replace(urgent.outcome, seq=message.seq))
-                    self._unrecorded.add((message.site, message.alert_id))
-                elif urgent is not None:
-                    self._queue.add(replace(message, attempts=urgent.attempts), urgent.due)
-                else:
-                    wait = min(max(message.due - wall, 0), seconds(MAX_WAIT_S)) if message.attempts else 0
-                    self._queue.add(message, monotonic + wait)
+                if message.seq not in self._handed:
+                    outcomes += self._add(message)
+            self.outbox.record_outcomes(outcomes)
             if len(page) < PAGE_SIZE:
                 break
-        self.outbox.record_outcomes(outcomes)
-        for name in stored_names:
-            self.urgent.drop(name)
+        self._last_seq = max(self._last_seq, last_handed)  # what was handed over was committed in order
+        self._handed.clear()
+
+    def _add(self, message: Message) -> list[Outcome]:
+        """Queue a message; return its outcome if it need not be sent. Its due time becomes monotonic time."""
+        urgent = self.urgent.take(message.name)
+        if message.blocked:
+            return [self._blocked(message.seq, message.attempts)]
+        if urgent is None:
+            wait = min(max(message.due - self._wall(), 0), seconds(MAX_WAIT_S)) if message.attempts else 0
+            self._queue.add(message, self._monotonic() + wait)
+        elif urgent.outcome is None:
+            self._queue.add(replace(message, attempts=urgent.attempts), urgent.due)
+        else:
+            outcome = replace(urgent.outcome, seq=message.seq)
+            self._unwritten[message.site, message.alert_id] = outcome
+            return [outcome]
+        return []
 
     def send_due(self, stopping: Callable[[], bool], interrupted: Callable[[], bool] = lambda: False) -> None:
-        """Send what is due, up to a batch or until interrupted, and record the outcomes."""
-        outcomes: list[Outcome] = []
+        """Send what is due, up to a batch or until interrupted, and record the outcomes. Raises StoreBlocked.
+
+        A message waits while the outcome of an earlier one of its alert is not written: a repetition of the earlier
+        one after a crash must not follow this one. Others are sent first.
+        """
+        held: list[Pending] = []
         gone = False
         for _ in range(BATCH_MESSAGES):
             if gone or stopping():
                 break
             pending = self._queue.take(self._monotonic())
             if pending is None:
-                break
-            if pending.alert_key in self._unrecorded:
-                # a repetition of the earlier message must not follow this one
-                self.outbox.record_outcomes(outcomes)
-                outcomes = []
-                self._flush()
-            self._unrecorded.add(pending.alert_key)
-            sent_outcomes, gone = self.attempt(pending.message or self.outbox.message(pending.seq), pending)
-            outcomes += sent_outcomes
+                if not held:
+                    break
+                self._put_back(held)
+                self.outbox.flush()
+                continue
+            last = self._unwritten.get(pending.alert_key)
+            if last is not None and not last.written:
+                held.append(pending)
+                continue
+            outcomes, gone = self.attempt(pending.message or self.outbox.message(pending.seq), pending)
+            self._unwritten[pending.alert_key] = outcomes[0]
+            self.outbox.record_outcomes(outcomes)
             if pending.historic and interrupted():
                 break
-        self.outbox.record_outcomes(outcomes)
+        self._put_back(held)
+        self._unwritten = {key: last for key, last in self._unwritten.items() if not last.written}
         if gone:
             self._switch_off()
+
+    def _put_back(self, held: list[Pending]) -> None:
+        for pending in held:
+            self._queue.put_back(pending)
+        held.clear()
 
     def send_now(self, number: int) -> None:
         """Send only the message with this number, now."""
@@ -126,7 +162,8 @@ class DeliveryLoop:
 
     def idle(self) -> None:
         """Write the recorded outcomes and let the sender release its connection; call when nothing is due."""
-        self._flush()
+        with suppress(StoreBlocked):
+            self.outbox.flush()
         self._sender.idle()
 
     def attempt(self, message: Message, pending: Pending) -> tuple[list[Outcome], bool]:
@@ -135,14 +172,12 @@ class DeliveryLoop:
         result = self._sender.send(message, self._wall())
         return self._outcomes_of(pending, result, (time.perf_counter_ns() - began) // 1000), result.gone
 
-    def _flush(self) -> None:
-        self.outbox.flush()
-        self._unrecorded.clear()
-
     def _reload(self, external_changes: int) -> None:
+        """Forget what waits, so that all of it is read again."""
         self.outbox.refresh()
         self._external_changes = external_changes
         self._queue.clear()
+        self._handed.clear()
         self._last_seq = 0
 
     def _outcomes_of(self, pending: Pending, result: SendResult, took_us: int) -> list[Outcome]:
@@ -176,6 +211,7 @@ class DeliveryLoop:
     def _switch_off(self) -> None:
         self.outbox.switch_off(GONE, self._wall())
         self._queue.clear()
+        self.outbox.take_handed()  # parked with the others
         _log.error(
             "endpoint_off",
             endpoint=self._name,

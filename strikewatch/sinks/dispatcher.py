@@ -8,6 +8,7 @@ under its name; it never loses one or changes their order.
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Final
 
 import structlog
@@ -147,7 +148,8 @@ class Worker:
                     self._awake.wait(POLL_S)
                     continue
                 self._sleep()
-            self._loop.outbox.flush()
+            with suppress(StoreBlocked):
+                self._loop.outbox.flush()
         except BaseException as error:  # noqa: BLE001  # any error that ends the thread must be reported
             if self._abandoned:
                 return

@@ -11,8 +11,8 @@ from typing import Final
 
 from strikewatch.storage.outbox.messages import Message
 
-MAX_IN_MEMORY: Final = 200
-"""How many messages are held in memory whole; of further ones, only the position."""
+MAX_BYTES: Final = 16 << 20
+"""How much is held in memory whole; of further messages, only the position."""
 
 AlertKey = tuple[str, str]
 """(site, alert id): its messages are sent one after the other, in queued order."""
@@ -43,13 +43,15 @@ class Queue:
         self._current: list[tuple[int, int, Pending]] = []
         self._historic: list[tuple[int, int, Pending]] = []
         self._waiting = 0
+        self._bytes = 0
 
     def __len__(self) -> int:
         return self._waiting
 
     def add(self, message: Message, due: int) -> None:
         """Append a message to those of its alert; call in queued order."""
-        kept = message if self._waiting < MAX_IN_MEMORY else None
+        kept = message if self._bytes + message.size <= MAX_BYTES else None
+        self._bytes += message.size if kept else 0
         key = message.site, message.alert_id
         pending = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)
         self._waiting += 1
@@ -77,6 +79,7 @@ class Queue:
         waiting = self._by_alert[pending.alert_key]
         waiting.popleft()
         self._waiting -= 1
+        self._release(pending)
         if waiting:
             self._offer(waiting[0])
         else:
@@ -84,22 +87,34 @@ class Queue:
 
     def dead_letter(self, pending: Pending) -> list[Pending]:
         """Give up a message and all others of its alert; return the others, in order."""
-        behind = list(self._by_alert.pop(pending.alert_key))[1:]
-        self._waiting -= 1 + len(behind)
-        return behind
+        given_up = self._by_alert.pop(pending.alert_key)
+        self._waiting -= len(given_up)
+        for each in given_up:
+            self._release(each)
+        return list(given_up)[1:]
 
     def retry(self, pending: Pending, due: int) -> None:
         """Keep a message as the first of its alert, to be sent again at `due`."""
         pending.attempts += 1
         pending.due = due
-        pending.message = None
+        self._release(pending)
+        self._offer(pending)
+
+    def put_back(self, pending: Pending) -> None:
+        """Undo a `take`."""
         self._offer(pending)
 
     def clear(self) -> None:
         self._by_alert.clear()
         self._current.clear()
         self._historic.clear()
-        self._waiting = 0
+        self._waiting = self._bytes = 0
+
+    def _release(self, pending: Pending) -> None:
+        """Drop the whole message from memory."""
+        if pending.message is not None:
+            self._bytes -= pending.message.size
+            pending.message = None
 
     def _offer(self, pending: Pending) -> None:
         heapq.heappush(

@@ -14,7 +14,8 @@ import structlog
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.settings import MAX_WAIT_S
-from strikewatch.storage.outbox.messages import Message, Outcome
+from strikewatch.storage.outbox.messages import Message
+from strikewatch.storage.outbox.outcomes import Outcome
 
 _log: Final = structlog.get_logger(__name__)
 
@@ -40,15 +41,13 @@ class UrgentMessages:
         self._monotonic = monotonic
         self._new: deque[Message] = deque()
         self._messages: dict[str, UrgentMessage] = {}
-        self.find = self._messages.get
-        """Return a message by name; None if it was never urgent."""
 
     def add(self, messages: Sequence[Message]) -> None:
         self._new.extend(messages)
 
-    def drop(self, name: str) -> None:
-        """Forget a message that the database has stored."""
-        self._messages.pop(name, None)
+    def take(self, name: str) -> UrgentMessage | None:
+        """Return a message that the database has stored now, and forget it; None if it was never urgent."""
+        return self._messages.pop(name, None)
 
     def next_due(self) -> Instant | None:
         return min((urgent.due for urgent in self._messages.values() if urgent.outcome is None), default=None)

@@ -39,9 +39,9 @@ def envelope(message: Message) -> bytes:
         "subject": record["id"],
         "time": instant.text(message.created),
         "datacontenttype": "application/json",
-        "data": record,
     }
-    return json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
+    head = json.dumps(event, ensure_ascii=False, separators=(",", ":"))
+    return f'{head[:-1]},"data":{message.body}}}'.encode()
 
 
 def sign(key: bytes, name: str, at_s: int, body: bytes) -> str:

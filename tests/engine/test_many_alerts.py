@@ -14,7 +14,7 @@ from sqlalchemy import text
 from strikewatch.core.alert import Alert, Change
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Episode, EpisodeRule, Rules, Settings, assign, end_of_episode, episodes
-from strikewatch.storage.outbox.floods import MAX_DIGESTS, MAX_LISTED
+from strikewatch.storage.outbox.digests import MAX_DIGESTS, MAX_LISTED
 from tests.engine.scenario import SITE, START, AlertScenario
 
 RULES = Rules.of(Settings())

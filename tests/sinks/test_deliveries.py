@@ -10,7 +10,7 @@ import pytest
 from strikewatch.cli import main
 from strikewatch.errors import Unknown
 from strikewatch.storage.engines.shared import SharedDatabase
-from strikewatch.storage.outbox import deliveries, messages
+from strikewatch.storage.outbox import deliveries, outcomes
 from strikewatch.storage.outbox.messages import Outbox
 from tests.receiver import Answer, Receiver
 from tests.sinks.bench import KEY, SECRET, START, Clock, bench_with
@@ -125,13 +125,15 @@ def test_deliveries_are_found_by_endpoint_state_alert_and_time(path: Path, clock
 def test_a_bounded_number_of_attempts_is_kept(
     path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(messages, "_DELETE_OLD_ATTEMPTS", messages.delete_attempts_beyond(5))
+    monkeypatch.setattr(outcomes, "MAX_ATTEMPTS_KEPT", 5)
+    monkeypatch.setattr(outcomes, "DELETE_EVERY", 4)
     with Receiver(KEY, now_s=clock.wall_s) as receiver, bench_with(path, clock, receiver) as bench:
         bench.commit(*((n, "raised") for n in range(12)))
         bench.until(lambda: Outbox(bench.store, "end0").counts() == {"sent": 12})
         with bench.store.read() as connection:
             kept = connection.exec_driver_sql("select outbox_seq from attempts order by seq").fetchall()
-        assert [number for (number,) in kept] == [8, 9, 10, 11, 12]
+        assert 5 <= len(kept) < 5 + 4
+        assert [number for (number,) in kept] == list(range(13 - len(kept), 13))
 
 
 @pytest.fixture

@@ -8,7 +8,8 @@ import pytest
 from strikewatch.errors import SettingsError, StoreError
 from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
-from strikewatch.storage.outbox.messages import Outbox, Outcome
+from strikewatch.storage.outbox.messages import Outbox
+from strikewatch.storage.outbox.outcomes import Outcome
 from tests.receiver import Answer, Receiver
 from tests.sinks.bench import KEY, Clock, bench_with
 

@@ -16,7 +16,8 @@ from strikewatch.storage.actions.rows import load_rows
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, SavedAlert, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.messages import Outbox, Outcome
+from strikewatch.storage.outbox.messages import Outbox
+from strikewatch.storage.outbox.outcomes import Outcome
 
 NOW = 1_772_608_500_000_000_000
 KEY = ("pit", "HB-01")

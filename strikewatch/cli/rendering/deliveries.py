@@ -7,7 +7,7 @@ from rich.table import Table
 
 from strikewatch.cli.rendering.common import heading, local, second
 from strikewatch.storage.outbox.deliveries import Delivery
-from strikewatch.storage.outbox.messages import Attempt
+from strikewatch.storage.outbox.outcomes import Attempt
 
 
 def show_list(console: Console, deliveries: Sequence[Delivery], off: Mapping[str, str]) -> None:

@@ -38,18 +38,20 @@ def _insert_into(kind: str) -> InsertInto:
     return postgresql.insert
 
 
-def _run_on_driver(connection: Connection, sql: str, given: Sequence[Any]) -> list[Any]:
-    """Execute SQL on the driver, within the connection's transaction; SQLAlchemy Core takes five times as long.
+def _run_on_driver(
+    connection: Connection, sql: str, given: Sequence[Any]
+) -> tuple[sqlite3.Cursor, list[Any]]:
+    """Execute SQL on SQLite's driver, within the connection's transaction; SQLAlchemy Core takes five times as long.
 
-    `given`: one row of values, or a list of rows. Raises DBAPIError as Core does.
+    `given`: one row of values, or a list of rows. Returns the cursor and the rows found. Raises DBAPIError as Core
+    does.
     """
     driver: Any = connection.connection.dbapi_connection
     try:
         cursor = driver.executemany(sql, given) if isinstance(given, list) else driver.execute(sql, given)
-        rows: list[Any] = cursor.fetchall()
+        return cursor, cursor.fetchall()
     except sqlite3.Error as error:
         raise DBAPIError(sql, None, error) from error
-    return rows
 
 
 class PreparedWrite:
@@ -74,6 +76,19 @@ class PreparedWrite:
             else:
                 connection.exec_driver_sql(sql, given)
 
+    def insert(self, connection: Connection, row: Mapping[str, Any]) -> int | None:
+        """Insert one row of a numbered table; return its number, None if the row exists.
+
+        PostgreSQL needs a statement that ends with `RETURNING seq`; older SQLite versions do not know that.
+        """
+        kind = connection.dialect.name
+        sql, values = self._compiled.get(kind) or self._compile(kind, connection.dialect)
+        if kind == "sqlite":
+            cursor, _ = _run_on_driver(connection, sql, values(row))
+            return cursor.lastrowid if cursor.rowcount > 0 else None
+        number: int | None = connection.exec_driver_sql(sql, values(row)).scalar()
+        return number
+
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
         compiled = self._build(_insert_into(kind)).compile(dialect=dialect, column_keys=self._names)
         order = compiled.positiontup
@@ -96,7 +111,7 @@ class PreparedQuery:
         kind = connection.dialect.name
         sql, ordered = self._compiled.get(kind) or self._compile(kind, connection.dialect)
         if kind == "sqlite":
-            return _run_on_driver(connection, sql, ordered(values))
+            return _run_on_driver(connection, sql, ordered(values))[1]
         return connection.exec_driver_sql(sql, ordered(values)).fetchall()
 
     def _compile(self, kind: str, dialect: Dialect) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
@@ -157,6 +172,11 @@ def upsert(table: Table, key: Sequence[str], keep: Sequence[str] = ()) -> Prepar
     return PreparedWrite(build, column_names(table))
 
 
-def insert_missing(table: Table, unset: Sequence[str] = ("seq",)) -> PreparedWrite:
-    """Insert a row unless it exists."""
-    return PreparedWrite(lambda into: into(table).on_conflict_do_nothing(), column_names(table, unset))
+def insert_missing(table: Table, unset: Sequence[str] = ("seq",), *, numbered: bool = False) -> PreparedWrite:
+    """Insert a row unless it exists; `numbered`: for `PreparedWrite.insert`."""
+
+    def build(into: InsertInto) -> Insert:
+        new = into(table).on_conflict_do_nothing()
+        return new.returning(table.c.seq) if numbered and into is not sqlite.insert else new
+
+    return PreparedWrite(build, column_names(table, unset))

@@ -6,7 +6,6 @@ from typing import Any, Final
 from sqlalchemy import (
     Connection,
     Insert,
-    Update,
     bindparam,
     delete,
     func,
@@ -62,26 +61,13 @@ def _reject_count(into: InsertInto) -> Insert:
     )
 
 
-_OUTCOME: Final = ("attempts", "state", "due_ns", "last_outcome", "finished_ns")
-
-
-def _delivery_outcome(_into: InsertInto) -> Update:
-    return (
-        update(tables.outbox)
-        .where(tables.outbox.c.seq == bindparam("number"))
-        .values({name: bindparam(name) for name in _OUTCOME})
-    )
-
-
 SPOOL: Final = insert_new(tables.arrived)
 STATE: Final = upsert(tables.hammer_state, ["site", "hammer"])
 EVENT: Final = insert_missing(tables.events)
 EVENT_APPLIED: Final = PreparedWrite(_event_applied, column_names(tables.events))
 ALERT: Final = upsert(tables.alerts, ["site", "id"], keep=["first_seen_ns"])
-MESSAGE: Final = insert_missing(tables.outbox, unset=("seq", "finished_ns"))
 BOUT: Final = upsert(tables.bouts, ["site", "hammer", "start_ns"])
 STRETCH: Final = upsert(tables.exposure, ["site", "hammer", "start_ns"])
-DELIVERY_OUTCOME: Final = PreparedWrite(_delivery_outcome, [*_OUTCOME, "number"])
 ENDPOINT: Final = PreparedWrite(_endpoint, ["name", "url"])
 SESSION_HELD: Final = update(tables.broker_session).values(held_ns=bindparam("held"))
 REJECT_COUNT: Final = PreparedWrite(_reject_count, column_names(tables.reject_counts))

@@ -2,12 +2,11 @@
 
 import json
 import threading
-from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import structlog
 from sqlalchemy import URL, Connection, func, select
@@ -30,8 +29,9 @@ from strikewatch.storage.commit.statements import (
 )
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
-from strikewatch.storage.outbox import messages
-from strikewatch.storage.outbox.notifications import Notifications, any_due
+from strikewatch.storage.outbox.messages import Handover, Message
+from strikewatch.storage.outbox.notifications import Notifications, Outgoing, any_due
+from strikewatch.storage.outbox.outcomes import DeferredOutcomes
 from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
@@ -58,11 +58,14 @@ class Store:
     ) -> None:
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
-        self._deferred: deque[Mapping[str, Any]] = deque()
+        self.deferred_outcomes = DeferredOutcomes()
         self._lost: StoreLost | None = None
         self.switched_off: dict[str, str] = {}
         """Reason by endpoint that is switched off. Guarded by the writer's lock."""
         self._endpoints = dict(endpoints or {})
+        self.handovers = {name: Handover() for name in self._endpoints}
+        """What was just committed, for the delivery loop of each endpoint."""
+        self._queued: list[tuple[str, Message]] = []
         self._alarms = alarms or Alarms()
         self._route = route
         self.disk_warning: str | None = None
@@ -133,7 +136,7 @@ class Store:
                 return False
         with self.write() as connection:
             outgoing = Notifications(connection, self._alarms, now).process_due()
-            self._outbox_writer(connection, now).write(outgoing)
+            self._queue(connection, outgoing, now)
         return bool(outgoing.changes or outgoing.digests)
 
     def has_event(self, event: Event) -> bool:
@@ -175,11 +178,15 @@ class Store:
             if step.session_held is not None:
                 connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 
-    def store_changes(self, connection: Connection, changes: Sequence[Change], now: Instant) -> None:
-        """Store changes of alerts and queue their messages, within a transaction of `write`."""
+    def store_changes(
+        self, connection: Connection, changes: Sequence[Change], now: Instant
+    ) -> list[tuple[str, Message]]:
+        """Store changes of alerts and queue their messages, within a transaction of `write`.
+
+        Return (endpoint, message) for those that are to be sent.
+        """
         statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
-        outgoing = Notifications(connection, self._alarms, now).add_changes(changes)
-        self._outbox_writer(connection, now).write(outgoing)
+        return self._queue(connection, Notifications(connection, self._alarms, now).add_changes(changes), now)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -188,16 +195,15 @@ class Store:
             if self._lost is not None:
                 raise self._lost
             self._database.check()
-            deferred = list(self._deferred)
+            self._queued.clear()
             with self._writer.begin():
-                if deferred:
-                    statements.DELIVERY_OUTCOME.run(self._writer, deferred)
-                    messages.write_attempts(self._writer, [outcome["attempt"] for outcome in deferred])
+                outcomes = self.deferred_outcomes.write(self._writer)
                 yield self._writer
             self._database.check()
             self.disk_warning = self._database.restore_reserve()
-            for _ in deferred:
-                self._deferred.popleft()
+            self.deferred_outcomes.confirm(outcomes)
+            for endpoint, message in self._queued:
+                self.handovers[endpoint].put(message)
 
     def check_disk_space(self) -> None:
         """Check whether a full disk has room again."""
@@ -209,14 +215,10 @@ class Store:
         with self._lock, self._translate_errors():
             self._database.compact(self._writer)
 
-    def defer_outcomes(self, outcomes: Iterable[Mapping[str, Any]]) -> None:
-        """Defer delivery outcomes to the next transaction, which saves them a sync of their own."""
-        self._deferred.extend(outcomes)
-
     def flush(self) -> None:
-        """Write the deferred outcomes now; if the database refuses for the moment they stay deferred."""
-        if self._deferred:
-            with suppress(StoreBlocked), self.write():
+        """Write the deferred outcomes now, if there are any."""
+        if self.deferred_outcomes:
+            with self.write():
                 pass
 
     @contextmanager
@@ -263,8 +265,11 @@ class Store:
             off = connection.execute(select(c.name, c.reason).where(c.off_ns.is_not(None)))
             self.switched_off = {name: reason for name, reason in off if name in self._endpoints}
 
-    def _outbox_writer(self, connection: Connection, now: Instant) -> OutboxWriter:
-        return OutboxWriter(connection, self._endpoints, self.switched_off, now, self._route)
+    def _queue(self, connection: Connection, outgoing: Outgoing, now: Instant) -> list[tuple[str, Message]]:
+        writer = OutboxWriter(connection, self._endpoints, self.switched_off, now, self._route)
+        queued = writer.write(outgoing)
+        self._queued += queued
+        return queued
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)

@@ -14,7 +14,8 @@ from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Unknown
-from strikewatch.storage.outbox.messages import TEST, Attempt, attempts_of, dead_letter_all
+from strikewatch.storage.outbox.messages import TEST, dead_letter_all
+from strikewatch.storage.outbox.outcomes import Attempt, attempts_of
 from strikewatch.storage.schema.tables import endpoints, nudges, outbox
 
 STATES: Final = ("waiting", "sent", "parked")
@@ -173,6 +174,7 @@ def queue_test(connection: Connection, endpoint: str, now: Instant) -> int:
     }
     inserted = connection.execute(insert(outbox).values(row)).inserted_primary_key
     assert inserted is not None
+    _notify_dispatcher(connection, endpoint)
     return int(inserted[0])
 
 

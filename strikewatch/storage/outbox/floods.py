@@ -1,25 +1,98 @@
-"""Flood suppression on rows: the flood and chattering episodes, the alerts they hold, and their digests.
+"""Flood suppression on rows: the flood and chattering episodes, and the alerts that they hold.
 
-An episode is a row of the table `storms`. A digest is one message that lists every alert that its episode has held.
+An episode is a row of the table `storms`. The counted onsets and the episodes around an instant are read once and then
+kept up to date in memory: a step with many alerts asks for them once per alert, and reading them again each time would
+take quadratic time.
 """
 
-import hashlib
-import json
-from collections import Counter
-from collections.abc import Sequence
+from bisect import bisect_left, insort
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, and_, bindparam, insert, or_, select, update
+from sqlalchemy import BigInteger, BindParameter, Connection, bindparam, insert, select, update
 
-from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
 from strikewatch.storage.actions.rows import HandlingRow
 from strikewatch.storage.commit.prepared import PreparedQuery, PreparedWrite
-from strikewatch.storage.outbox.nearby import WHOLE_SITE, Nearby, StoredEpisode, Stream
-from strikewatch.storage.schema.alarm_tables import HELD, STORM_DUE, handling, storms
-from strikewatch.storage.schema.tables import alerts
+from strikewatch.storage.schema.alarm_tables import COUNTED, handling, storms
+
+Stream = tuple[str, str]
+"""Hammer and fault."""
+WHOLE_SITE: Final[Stream] = ("", "")
+"""The stream of the episodes of kind `flood`."""
+
+
+@dataclass(slots=True, eq=False)
+class StoredEpisode:
+    """A row of the table `storms`. `held_since`: wall time of the first alert that no digest has listed yet."""
+
+    number: int
+    kind: SuppressionKind
+    stream: Stream
+    episode: Episode
+    held_since: Instant | None
+    due: Instant | None
+
+
+class Nearby:
+    """The onsets and episodes of a site from `since` to `upto`, both inclusive."""
+
+    def __init__(self, site: str, since: Instant, upto: Instant) -> None:
+        self._site = site
+        self._since = since
+        self._upto = upto
+        self._counted: dict[str, tuple[Instant, str, Stream]] = {}
+        self._of_site: list[Instant] = []
+        self._streams: dict[Stream, list[Instant]] = {}
+        self._episodes: dict[tuple[SuppressionKind, Stream], list[StoredEpisode]] = {}
+
+    def covers(self, since: Instant, upto: Instant) -> bool:
+        return self._since <= since and upto <= self._upto
+
+    def read(self, connection: Connection, known: dict[int, StoredEpisode]) -> None:
+        """Read what is stored. `known`: episodes by number that were read before; those read now are added."""
+        period = {"site": self._site, "since": self._since, "upto": self._upto}
+        for alert_id, hammer, fault, onset, counts in _ONSETS.fetch(connection, **period):
+            self._add(alert_id, onset, counts, (hammer, fault))
+        for number, kind, hammer, fault, began, until, held_since, due in _EPISODES.fetch(
+            connection, **period
+        ):
+            span = Episode(began, until)
+            stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
+            self.add_episode(known.setdefault(number, stored))
+
+    def add_episode(self, stored: StoredEpisode) -> None:
+        self._episodes.setdefault((stored.kind, stored.stream), []).append(stored)
+
+    def episode_at(self, onset: Instant, kind: SuppressionKind, stream: Stream) -> StoredEpisode | None:
+        """Return the latest episode that contains an onset."""
+        containing = [one for one in self._episodes.get((kind, stream), ()) if one.episode.contains(onset)]
+        return max(containing, key=lambda one: (one.episode.began, one.number), default=None)
+
+    def onsets(self, stream: Stream) -> tuple[list[Instant], list[Instant]]:
+        """Return the sorted onsets of a stream, and those of the site except alerts in chattering."""
+        return self._streams.get(stream, []), self._of_site
+
+    def count(self, row: HandlingRow, counts: str) -> None:
+        """Count an alert as `counts`, a value of that column, instead of what it counted as before."""
+        if row.id in self._counted:
+            onset, before, stream = self._counted.pop(row.id)
+            _remove(self._streams[stream], onset)
+            if before == "all":
+                _remove(self._of_site, onset)
+        if counts and self._since <= row.onset <= self._upto:
+            self._add(row.id, row.onset, counts, (row.hammer, row.fault))
+
+    def _add(self, alert_id: str, onset: Instant, counts: str, stream: Stream) -> None:
+        self._counted[alert_id] = onset, counts, stream
+        insort(self._streams.setdefault(stream, []), onset)
+        if counts == "all":
+            insort(self._of_site, onset)
+
+
+def _remove(onsets: list[Instant], onset: Instant) -> None:
+    del onsets[bisect_left(onsets, onset)]
 
 
 class Floods:
@@ -138,10 +211,26 @@ class Floods:
         return stored
 
 
-_s = storms.c
-_EPISODE: Final = PreparedQuery(
-    select(_s.seq, _s.kind, _s.hammer, _s.fault, _s.began_ns, _s.until_ns, _s.held_ns, _s.due_ns).where(
-        _s.seq == bindparam("seq")
+def _instant(name: str) -> BindParameter[int]:
+    return bindparam(name, type_=BigInteger)
+
+
+_h, _s = handling.c, storms.c
+_ONSETS: Final = PreparedQuery(
+    select(_h.id, _h.hammer, _h.fault, _h.onset_ns, _h.counts)
+    .where(
+        COUNTED,
+        _h.site == bindparam("site"),
+        _h.onset_ns >= _instant("since"),
+        _h.onset_ns <= _instant("upto"),
+    )
+    .order_by(_h.onset_ns)
+)
+_STORED = select(_s.seq, _s.kind, _s.hammer, _s.fault, _s.began_ns, _s.until_ns, _s.held_ns, _s.due_ns)
+_EPISODE: Final = PreparedQuery(_STORED.where(_s.seq == bindparam("seq")))
+_EPISODES: Final = PreparedQuery(
+    _STORED.where(
+        _s.site == bindparam("site"), _s.until_ns >= _instant("since"), _s.began_ns <= _instant("upto")
     )
 )
 _UPDATED: Final = ("until_ns", "held_ns", "due_ns")
@@ -152,125 +241,4 @@ _UPDATE: Final = PreparedWrite(
         .values({name: bindparam(name) for name in _UPDATED})
     ),
     [*_UPDATED, "number"],
-)
-
-
-DIGEST: Final = "digest"
-MAX_LISTED: Final = 200
-"""Largest number of alerts in one digest; more make a further digest."""
-MAX_DIGESTS: Final = 10
-
-
-@dataclass(frozen=True, slots=True)
-class Digest:
-    """The held alerts of one flood or chattering episode, in onset order. `number` counts its digests from 1.
-
-    `hammer` and `fault`: empty for a flood. `began` and `until`: event time. `over`: whether the episode has ended, at
-    `until`. An alert that an earlier digest listed as active is listed once more when it has ended.
-    """
-
-    kind: str
-    site: str
-    hammer: str
-    fault: str
-    began: Instant
-    until: Instant
-    over: bool
-    number: int
-    records: Sequence[dict[str, Any]]
-
-    @property
-    def id(self) -> str:
-        """Return the episode's id, under which its digests keep their order."""
-        name = f"{self.kind}\n{self.site}\n{self.hammer}\n{self.fault}\n{instant.text(self.began)}"
-        return hashlib.blake2b(name.encode(), digest_size=12).hexdigest()
-
-    def body(self, records: Sequence[dict[str, Any]] | None = None) -> dict[str, Any]:
-        """Return the JSON object to send; `records` limits it to the alerts that an endpoint accepts."""
-        listed = self.records if records is None else records
-        return {
-            "id": self.id,
-            "kind": self.kind,
-            "site": self.site,
-            "hammer": self.hammer or None,
-            "fault": self.fault or None,
-            "began": instant.text(self.began),
-            "until": instant.text(self.until) if self.over else None,
-            "number": self.number,
-            "count": len(listed),
-            "summary": self._summary(listed),
-            "alerts": list(listed),
-        }
-
-    def _summary(self, records: Sequence[dict[str, Any]]) -> str:
-        first, last = records[0]["onset"][11:16], records[-1]["onset"][11:16]
-        times = f"at {first}" if first == last else f"from {first} to {last}"
-        number = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
-        if self.kind == "chattering":
-            return f"Chattering: {number} of {self.fault} at {self.hammer} {times} UTC, sent together."
-        faults = Counter(record["fault"] for record in records).most_common()
-        return (
-            f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
-        )
-
-
-def is_due(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnElement[bool]:
-    """Return the condition that a time has come, or lies beyond the longest wait (the clock was set back)."""
-    return or_(due <= now, due > now + longest)
-
-
-def take_due_digests(connection: Connection, now: Instant, every: Instant) -> list[Digest]:
-    """Return the digests that are due, oldest first, and mark their alerts as sent; none waits longer than `every`.
-
-    Returns about `MAX_DIGESTS`, so that a flood does not block the next step; the others follow a second later.
-    """
-    due = storms.c.due_ns
-    query = select(storms).where(STORM_DUE, is_due(due, now, every)).order_by(due, storms.c.seq)
-    digests: list[Digest] = []
-    for storm in connection.execute(query.limit(MAX_DIGESTS)).all():
-        number = storm.digests
-        episode = storm.kind, storm.site, storm.hammer, storm.fault, storm.began_ns, storm.until_ns
-        done: dict[str, Any] = {"held_ns": None, "due_ns": None}
-        while records := _take_held_records(connection, storm.seq):
-            number += 1
-            digests.append(Digest(*episode, storm.until_ns <= now, number, records))
-            if len(digests) >= MAX_DIGESTS:
-                done = {}
-                break
-        done["digests"] = number
-        connection.execute(update(storms).where(storms.c.seq == storm.seq).values(done))
-        if len(digests) >= MAX_DIGESTS:
-            break
-    return digests
-
-
-def _take_held_records(connection: Connection, storm: int) -> list[dict[str, Any]]:
-    """Return the records of the oldest held alerts, at most `MAX_LISTED`, and mark them as sent."""
-    c = handling.c
-    same = and_(alerts.c.site == c.site, alerts.c.id == c.id)
-    query = (
-        select(c.site, c.id, alerts.c.record)
-        .join_from(handling, alerts, same)
-        .where(HELD, c.storm == storm)
-        .order_by(c.onset_ns, c.id)
-        .limit(MAX_LISTED)
-    )
-    found = connection.execute(query).all()
-    _SENT.run(
-        connection,
-        [
-            {"own_site": site, "own_id": alert_id, "told": DIGEST, "held": False}
-            for site, alert_id, _ in found
-        ],
-    )
-    return [json.loads(record) for *_, record in found]
-
-
-_SENT: Final = PreparedWrite(
-    lambda _into: (
-        update(handling)
-        .where(handling.c.site == bindparam("own_site"), handling.c.id == bindparam("own_id"))
-        .values(told=bindparam("told"), told_priority=handling.c.priority, held=bindparam("held"))
-    ),
-    ["own_site", "own_id", "told", "held"],
 )

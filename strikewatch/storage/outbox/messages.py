@@ -1,20 +1,27 @@
-"""The outbox as the dispatcher sees it: an endpoint's waiting messages, the delivery attempts, and their outcomes."""
+"""The outbox as the dispatcher sees it: an endpoint's waiting messages, read or handed over in memory."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
-from sqlalchemy import Connection, Delete, bindparam, delete, exists, func, insert, select, update
+from sqlalchemy import Connection, bindparam, exists, func, select, update
 
-from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.instant import Instant
-from strikewatch.storage.schema.tables import WAITING, alerts, attempts, endpoints, nudges, outbox
+from strikewatch.errors import StoreBlocked
+from strikewatch.storage.outbox.outcomes import Outcome
+from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, nudges, outbox
 
 if TYPE_CHECKING:
     from strikewatch.storage.commit.store import Store
 
 PAGE_SIZE: Final = 200
+MAX_HANDOVER_BYTES: Final = 4 << 20
+"""How much is handed over in memory to one endpoint; of more, nothing."""
+_MESSAGE_BYTES: Final = 500
+"""About what a message takes beside its body."""
 TEST: Final = "test"
 """The step of a test message, which is sent once and is about no alert."""
 
@@ -41,23 +48,38 @@ class Message:
     external_changes: int = 0
     historic: bool = False
 
+    @property
+    def size(self) -> int:
+        """Return about how much memory it takes, bytes."""
+        return len(self.body) + _MESSAGE_BYTES
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """The outcome of an attempt. `due`: the next attempt, while the message waits. `at`: the wall time of this outcome.
 
-    "parked" is given up (dead-lettered). `took_us`: how long the attempt took; None if none was made. `trace`: one
-    line per step of the attempt.
+class Handover:
+    """Messages that were just committed, for one endpoint's delivery loop. Thread-safe.
+
+    The database holds them, too, so nothing is lost if this holds too much and drops them.
     """
 
-    seq: int
-    state: Literal["waiting", "sent", "parked"]
-    attempts: int
-    due: Instant
-    summary: str
-    at: Instant
-    took_us: int | None = None
-    trace: str = ""
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._messages: list[Message] | None = None
+        self._size = 0
+
+    def put(self, message: Message) -> None:
+        """Add a message after its transaction has been committed."""
+        with self._lock:
+            if self._messages is None:
+                return
+            self._messages.append(message)
+            self._size += message.size
+            if self._size > MAX_HANDOVER_BYTES:
+                self._messages = None
+
+    def take(self) -> list[Message] | None:
+        """Return the messages committed since the last call; None: read the database (at first, or too many)."""
+        with self._lock:
+            messages, self._messages, self._size = self._messages, [], 0
+            return messages
 
 
 class Outbox:
@@ -83,30 +105,22 @@ class Outbox:
         with self._store.read() as connection:
             return Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())
 
+    def take_handed(self) -> list[Message] | None:
+        """Return the messages that this process committed since the last call; None: read all with `waiting`."""
+        return self._store.handovers[self._endpoint].take()
+
     def record_outcomes(self, outcomes: Sequence[Outcome]) -> None:
         """Record outcomes; they are written with the next step, or by `flush`.
 
         A parked message is written at once, since messages queued behind it must find it parked.
         """
-        self._store.defer_outcomes(
-            {
-                "number": outcome.seq,
-                "state": outcome.state,
-                "attempts": outcome.attempts,
-                "due_ns": outcome.due,
-                "last_outcome": outcome.summary,
-                "finished_ns": None if outcome.state == "waiting" else outcome.at,
-                "attempt": None
-                if outcome.took_us is None
-                else Attempt(outcome.seq, outcome.at, outcome.took_us, outcome.summary, outcome.trace),
-            }
-            for outcome in outcomes
-        )
+        self._store.deferred_outcomes.add(outcomes)
         if any(outcome.state == "parked" for outcome in outcomes):
-            self.flush()
+            with suppress(StoreBlocked):
+                self.flush()
 
     def flush(self) -> None:
-        """Write the recorded outcomes now."""
+        """Write the recorded outcomes now. Raises StoreBlocked if the database refuses; they stay recorded."""
         self._store.flush()
 
     def switch_off(self, reason: str, at: Instant) -> None:
@@ -199,63 +213,6 @@ _WAITING: Final = (
 _EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
 
 
-MAX_ATTEMPTS_KEPT: Final = 10_000
-"""How many attempts are kept."""
-
-
-def delete_attempts_beyond(kept: int) -> Delete:
-    """Return the statement that deletes all but the newest `kept` attempts."""
-    return delete(attempts).where(attempts.c.seq <= select(func.max(attempts.c.seq)).scalar_subquery() - kept)
-
-
-_DELETE_OLD_ATTEMPTS: Final = delete_attempts_beyond(MAX_ATTEMPTS_KEPT)
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """One attempt to deliver the message `outbox_seq` at the wall time `at_ns`; `trace` has one line per step."""
-
-    outbox_seq: int
-    at_ns: Instant
-    took_us: int
-    outcome: str
-    trace: str
-
-    def json(self) -> dict[str, Any]:
-        """Return the JSON object that the API and commands give out."""
-        return {
-            "at": instant.text(self.at_ns),
-            "took_ms": self.took_us / 1000,
-            "outcome": self.outcome,
-            "steps": self.trace.splitlines(),
-        }
-
-
-def write_attempts(connection: Connection, made: Iterable[Attempt | None]) -> None:
-    """Store attempts and delete the oldest beyond `MAX_ATTEMPTS_KEPT`; skip None."""
-    rows = [_attempt_row(attempt) for attempt in made if attempt is not None]
-    if rows:
-        connection.execute(insert(attempts), rows)
-        connection.execute(_DELETE_OLD_ATTEMPTS)
-
-
-def attempts_of(connection: Connection, seq: int) -> list[Attempt]:
-    """Return the attempts to deliver a message, oldest first."""
-    c = attempts.c
-    query = (
-        select(c.outbox_seq, c.at_ns, c.took_us, c.outcome, c.story)
-        .where(c.outbox_seq == seq)
-        .order_by(c.seq)
-    )
-    return [Attempt(*row) for row in connection.execute(query)]
-
-
-def _attempt_row(attempt: Attempt) -> dict[str, Any]:
-    row = asdict(attempt)
-    row["story"] = row.pop("trace")  # the column keeps its first name
-    return row
-
-
 class _RollbackError(Exception):
     """End the transaction without a commit."""
 
@@ -269,12 +226,7 @@ def queued_messages(store: "Store", changes: Sequence[Change], now: Instant) -> 
     messages: list[tuple[str, Message]] = []
     try:
         with store.write() as connection:
-            last_seq = connection.scalar(select(func.max(outbox.c.seq))) or 0
-            store.store_changes(connection, changes, now)
-            query = (
-                MESSAGE.add_columns(outbox.c.endpoint).where(outbox.c.seq > last_seq).order_by(outbox.c.seq)
-            )
-            messages += [(endpoint, Message(*row)) for *row, endpoint in connection.execute(query)]
+            messages += store.store_changes(connection, changes, now)
             raise _RollbackError
     except _RollbackError:
         return messages

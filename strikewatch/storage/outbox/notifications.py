@@ -18,7 +18,8 @@ from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow
 from strikewatch.storage.commit.prepared import PreparedQuery
-from strikewatch.storage.outbox.floods import Digest, Floods, is_due, take_due_digests
+from strikewatch.storage.outbox.digests import Digest, is_due, take_due_digests
+from strikewatch.storage.outbox.floods import Floods
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
 

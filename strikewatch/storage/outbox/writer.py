@@ -9,25 +9,28 @@ import json
 from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from strikewatch.core.instant import Instant
-from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.prepared import PreparedListQuery
-from strikewatch.storage.outbox.floods import DIGEST
+from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_missing
+from strikewatch.storage.outbox.digests import DIGEST
+from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.notifications import Outgoing
-from strikewatch.storage.schema.tables import outbox
+from strikewatch.storage.schema.tables import nudges, outbox
 
 Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
 """(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
 
+_INSERT: Final = insert_missing(outbox, unset=("seq", "finished_ns"), numbered=True)
 _RECIPIENTS: Final = PreparedListQuery(
     lambda ids: (
-        select(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
+        select(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint, func.min(outbox.c.state))
         .where(outbox.c.alert_id.in_(ids))
-        .distinct()
+        .group_by(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
     )
 )
+"""Who already got a message about each alert; the last column is "parked" if any of these is (sent, waiting follow)."""
+_EXTERNAL_CHANGES: Final = PreparedQuery(select(nudges.c.endpoint, nudges.c.n))
 
 
 def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
@@ -48,52 +51,59 @@ class OutboxWriter:
     ) -> None:
         self._connection = connection
         self._endpoints = endpoints
-        self._record_off = off
+        self._off = off
         self._now = now
         self._route = route
-        self._recipients: dict[tuple[str, str], set[str]] = {}
-        self._messages: list[dict[str, Any]] = []
+        self._parked: dict[tuple[str, str], dict[str, bool]] = {}
+        """By site and alert: whether an earlier message is parked, by endpoint that already got one."""
+        self._external_changes: dict[str, int] = {}
+        self._queued: list[tuple[str, Message]] = []
 
-    def write(self, outgoing: Outgoing) -> None:
-        self._load_recipients(outgoing)
+    def write(self, outgoing: Outgoing) -> list[tuple[str, Message]]:
+        """Queue the messages; return (endpoint, message) for those that are to be sent."""
+        if outgoing.changes or outgoing.digests:
+            self._load(outgoing)
         for change in outgoing.changes:
-            known = self._recipients[change.site, change.alert_id]
-            body = to_json(change.record)
+            known = self._parked[change.site, change.alert_id]
+            body, historic = to_json(change.record), bool(change.record["historic"])
             for endpoint in self._endpoints:
                 if endpoint in known:
-                    self._add(endpoint, change.site, change.alert_id, change.step, body)
+                    self._add(endpoint, change.site, change.alert_id, change.step, body, historic)
                 elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
-                    known.add(endpoint)
-                    self._add(endpoint, change.site, change.alert_id, "raised", body)
+                    self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
         for digest in outgoing.digests:
-            known = self._recipients[digest.site, digest.id]
+            known = self._parked[digest.site, digest.id]
             for endpoint in self._endpoints:
                 # an endpoint that got an earlier digest of this episode gets its end at any time
                 now = None if endpoint in known else self._now
                 records = [record for record in digest.records if self._route(endpoint, record, now)]
                 if records:
                     self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(records)))
-        statements.MESSAGE.run(self._connection, self._messages)
+        return self._queued
 
-    def _load_recipients(self, outgoing: Outgoing) -> None:
+    def _load(self, outgoing: Outgoing) -> None:
         """Load which endpoints already got a message about each alert or episode."""
         keys = {(change.site, change.alert_id) for change in outgoing.changes} | {
             (digest.site, digest.id) for digest in outgoing.digests
         }
-        self._recipients = {key: set() for key in keys}
-        for site, about, endpoint in _RECIPIENTS.fetch(
-            self._connection, sorted({about for _, about in keys})
-        ):
+        self._parked = {key: {} for key in keys}
+        listed = sorted({about for _, about in keys})
+        for site, about, endpoint, first_state in _RECIPIENTS.fetch(self._connection, listed):
             if (site, about) in keys:
-                self._recipients[site, about].add(endpoint)
+                self._parked[site, about][endpoint] = first_state == "parked"
+        self._external_changes = dict(_EXTERNAL_CHANGES.fetch(self._connection))
 
-    def _add(self, endpoint: str, site: str, about: str, step: str, body: str) -> None:
+    def _add(
+        self, endpoint: str, site: str, about: str, step: str, body: str, historic: bool = False
+    ) -> None:
         """Queue a message named by its content, so that queueing it again changes nothing."""
-        content = f"{site}\n{about}\n{step}\n{body}"
-        self._messages.append(
+        name = hashlib.blake2b(f"{site}\n{about}\n{step}\n{body}".encode(), digest_size=16).hexdigest()
+        off = self._off.get(endpoint)
+        number = _INSERT.insert(
+            self._connection,
             {
                 "endpoint": endpoint,
-                "message": hashlib.blake2b(content.encode(), digest_size=16).hexdigest(),
+                "message": name,
                 "site": site,
                 "alert_id": about,
                 "step": step,
@@ -101,10 +111,23 @@ class OutboxWriter:
                 "created_ns": self._now,
                 "due_ns": self._now,
                 "attempts": 0,
-                "state": "parked" if endpoint in self._record_off else "waiting",
-                "last_outcome": self._record_off.get(endpoint),
-            }
+                "state": "waiting" if off is None else "parked",
+                "last_outcome": off,
+            },
         )
+        parked = self._parked[site, about]
+        blocked = parked.setdefault(endpoint, False)
+        if number is None:
+            return
+        if off is not None:
+            parked[endpoint] = True
+            return
+        external_changes = self._external_changes.get(endpoint, 0)
+        message = Message(
+            *(number, site, about, 0, self._now, name, step, body, self._now),
+            *(blocked, external_changes, historic),
+        )
+        self._queued.append((endpoint, message))
 
 
 def to_json(record: dict[str, Any]) -> str:
