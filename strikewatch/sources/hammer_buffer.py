@@ -5,8 +5,9 @@
 
 import sys
 from bisect import bisect_left, insort
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -149,6 +150,8 @@ class HammerBuffer:
                 unused["wrong_clock"] += [k for _, k in suspect]
                 suspect = []
                 insort(waiting, (at, i), lo=head)
+            if not step and policy == "gap":
+                step = self._first_step(newest, waiting[head : head + 3])
             while head < len(waiting):
                 at, k = waiting[head]
                 in_window = at > waiting[-1][0] - allowed_lateness_ns and len(waiting) - head <= max_waiting
@@ -180,13 +183,22 @@ class HammerBuffer:
         self.split_countdown = SPLIT_MEMORY
         self.feed_channels |= channels
 
+    @staticmethod
+    def _first_step(newest: Instant, waiting: Sequence[tuple[Instant, int]]) -> int:
+        """Return the usual step of a new feed, ns, once three rows are evenly apart; 0 before that."""
+        times = [] if newest == NEVER else [newest]
+        times += [at for at, _ in waiting]
+        steps = [after - before for before, after in pairwise(times[:3])]
+        return min(steps) if len(steps) == 2 and max(steps) <= GAP_FACTOR * min(steps) else 0
+
     def _must_wait(self, policy: Policy, at: Instant, newest: Instant, step: int, channels: int) -> bool:
         """Tell whether another row may still belong before a row at `at`, or to the same instant."""
         if policy == "window":
             return True
-        if newest == NEVER:
+        first = newest == NEVER
+        if first and not step:
             return policy == "gap"
-        after_gap = at - newest > int(GAP_FACTOR * step)
+        after_gap = not first and at - newest > int(GAP_FACTOR * step)
         incomplete = self.split_countdown > 0 and self.feed_channels & ~channels != 0
         return after_gap or (policy == "gap" and incomplete)
 

@@ -9,7 +9,8 @@ while they wait, and the first value of a channel counts. Rows may wait for out-
 - `gap`: a row waits only after a gap, a step larger than the feed's usual one, where an out-of-order row may still
   belong. It is released when the gap is filled, after newer rows or silence of the allowed lateness, or when too many
   rows wait. Live, this adds no delay while a feed is in order. If a feed sends the channels of an instant in several
-  rows, a row also waits until it has every channel of the feed.
+  rows, a row also waits until it has every channel of the feed. The usual step of a new feed is that of its first three
+  rows, if they are evenly apart; until then its rows wait.
 
 Under `in_order` and `gap`, a channel may arrive after its instant was released. It is released 1 ns after that instant
 if nothing newer has been released, and is late otherwise.

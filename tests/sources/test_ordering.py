@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from strikewatch.core.batch import NO_ROWS, Rows
 from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.ordering import NEVER, Policy, Reorderer
+from strikewatch.sources.ordering import LAYOUT, NEVER, Policy, Reorderer
 from tests.sources.test_same_instant import HB, POLICIES, REORDER, START, STEP, cut
 
 
@@ -155,6 +155,38 @@ def test_without_a_gap_nothing_waits() -> None:
     assert reorderer.waiting_hammers == [HB]
     assert reorderer.add_rows(HB, rows([at + STEP])).time_ns.tolist() == [at + STEP, at + 2 * STEP]
     assert reorderer.waiting_hammers == []
+
+
+@given(
+    jitter=st.lists(st.integers(-STEP // 10, STEP // 10), min_size=3, max_size=3),
+    channel=st.sampled_from(["active", "pressure_bar"]),
+    together=st.booleans(),
+    restart=st.sampled_from([None, 1, 2, 3, 4]),
+)
+def test_rows_of_a_new_hammer_wait_until_three_are_evenly_apart(
+    jitter: list[int], channel: str, together: bool, restart: int | None
+) -> None:
+    """Then it has a usual step, which is kept over a restart; the allowed lateness is not waited for."""
+    reorderer = Reorderer("gap", REORDER)
+    times = [START + k * STEP + jitter[k] for k in range(3)] + [START + k * STEP for k in range(3, 9)]
+    counts = []
+    for k, batch in enumerate([times] if together else [[at] for at in times]):
+        if k == restart:
+            waiting, last, learned = reorderer.waiting(HB), reorderer.newest(HB), reorderer.saved(HB)
+            reorderer = Reorderer("gap", REORDER)
+            reorderer.restore(HB, last, waiting, ())
+            reorderer.resume(HB, LAYOUT, learned)
+        counts.append(len(reorderer.add_rows(HB, Rows(np.array(batch), {channel: np.ones(len(batch))}))))
+    assert counts == ([9] if together else [0, 0, 3, 1, 1, 1, 1, 1, 1])
+    assert reorderer.waiting_hammers == []
+
+
+def test_a_new_hammer_with_uneven_rows_waits_for_its_stragglers() -> None:
+    reorderer = Reorderer("gap", REORDER)
+    order = [0, 2, 1, 3, 4]
+    out = [reorderer.add_rows(HB, rows([START + k * STEP])).time_ns.tolist() for k in order]
+    assert [len(part) for part in out] == [0, 0, 3, 1, 1]
+    assert reorderer.counts()[HB].late == 0
 
 
 def test_after_a_gap_a_row_waits_at_most_the_allowed_lateness() -> None:
