@@ -72,7 +72,7 @@ class Intake:
     """The arrivals of all hammers; used by the worker's thread only.
 
     `wall` and `monotonic` return ns; `is_stored` returns whether an event is in the database; `floor`: see
-    `CorrectedClock`.
+    `CorrectedClock`. `check` raises Rejected for a message that must not be processed.
     """
 
     def __init__(
@@ -82,6 +82,7 @@ class Intake:
         monotonic: Callable[[], Instant],
         is_stored: Callable[[Event], bool],
         floor: Instant,
+        check: Callable[[Message], None] = lambda _message: None,
     ) -> None:
         self._prefix = settings.mqtt.prefix
         self._max_ahead_ns = instant.seconds(settings.intake.max_ahead_s)
@@ -90,6 +91,7 @@ class Intake:
         self._max_pending_events = settings.intake.max_pending_events
         self._monotonic = monotonic
         self._is_stored = is_stored
+        self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self.clock = CorrectedClock(wall, monotonic, floor)
@@ -125,6 +127,7 @@ class Intake:
         """Decode a message into the step; reject what cannot be used."""
         received = message.received_ns - self.clock.lead_ns
         try:
+            self._check(message)
             decoded = decode(
                 message.topic,
                 message.payload,

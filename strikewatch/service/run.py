@@ -11,6 +11,8 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from importlib.metadata import version
+from pathlib import Path
 from typing import Any, Final
 
 import structlog
@@ -22,6 +24,7 @@ from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
 from strikewatch.service.precompile import precompile
 from strikewatch.service.status import InstrumentedSource, StatusLog, SystemdNotifier
+from strikewatch.service.step_journal import StepJournal
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
@@ -96,6 +99,7 @@ class Processor:
             )
             session = load_session(store)
             subscriber = Subscriber(settings.mqtt.with_client_id(session.client_id), self._wall)
+            journal = StepJournal(_journal_path(settings), version("strikewatch"))
             watch = SessionWatch(subscriber.status, session.held, seconds(settings.mqtt.dead_after_s))
             worker = Worker(
                 settings,
@@ -107,6 +111,7 @@ class Processor:
                 wait=self._wait,
                 send_urgent=dispatcher.send_urgent,
                 session=watch,
+                journal=journal,
             )
             heartbeat = self._heartbeat(
                 lambda: {
@@ -143,6 +148,10 @@ class Processor:
                 http_server.start()
             try:
                 self._run_worker(worker, subscriber)
+                journal.close()
+            except StrikewatchError:  # not caused by the messages under way
+                journal.close()
+                raise
             finally:
                 self._stopping.set()
                 self._supervisor.stopping()
@@ -210,3 +219,10 @@ class Processor:
     def _fail(self, error: BaseException) -> None:
         self._failure = error
         self._stopping.set()
+
+
+def _journal_path(settings: Settings) -> Path:
+    """Return where the step journal is: beside the database file, or with PostgreSQL in the folder of recordings."""
+    if settings.store.url is None:
+        return settings.store.path.with_name(f"{settings.store.path.name}-step")
+    return settings.recording.folder / ".step"

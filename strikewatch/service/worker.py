@@ -29,6 +29,7 @@ from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
+from strikewatch.service.step_journal import JournaledSource, Phase, StepJournal
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mqtt import Message
@@ -72,7 +73,7 @@ class Worker:
 
     `wall` and `monotonic` return ns. `alerts_changed` is called after a step that changed alerts, `send_urgent` with
     messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
-    session at the broker.
+    session at the broker. `journal`: lists the messages under way, so that none can end the process again and again.
     """
 
     def __init__(
@@ -87,16 +88,18 @@ class Worker:
         wait: Callable[[float], bool],
         send_urgent: SendUrgent = lambda _messages: None,
         session: SessionWatch | None = None,
+        journal: StepJournal | None = None,
     ) -> None:
         self._store = store
-        self._source = source
+        self._journal = journal or StepJournal()
+        self._source = JournaledSource(source, self._journal)
         self._monotonic = monotonic
         self._alerts_changed = alerts_changed
         self._wait = wait
         self.on_step: OnStep = lambda _received, _portions, _outcome: None
         """Called with the outcome of each step."""
         saved = store.load()
-        self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest)
+        self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest, self._journal.check)
         self._pipeline = Pipeline(settings.of_hammer)
         self._look_ahead_runner = LookAhead(
             self._pipeline, self._intake, instant.seconds(settings.intake.grace_s)
@@ -252,6 +255,7 @@ class Worker:
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
         for refused in count():
+            self._journal.mark(Phase.COMMITTING)
             try:
                 self._store.commit(record)
                 if refused:
@@ -262,6 +266,7 @@ class Worker:
             except StoreLost:
                 raise
             except StoreError as error:
+                self._journal.mark(Phase.REFUSED)
                 if refused % LOG_EVERY_REFUSALS == 0:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"

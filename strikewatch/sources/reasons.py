@@ -34,6 +34,10 @@ REASONS: Final = {
         "more events than allowed wait for rows of their hammer",
         "send the hammer's samples too, check its id and the sender's clock, or raise intake.max_pending_events",
     ),
+    "ended_process": Reason(
+        "the process ended again and again while it processed this message",
+        "this release does not process it again: correct the sender, and report the message with its payload",
+    ),
     "not_json": Reason(
         "not UTF-8 JSON: invalid text, NaN or Infinity, or nested too deeply",
         "send UTF-8 JSON (RFC 8259), and null instead of NaN or Infinity",

@@ -45,6 +45,9 @@ class Processor:
     `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
     """
 
+    program = "strikewatch.cli.main"
+    """The module that is run."""
+
     def __init__(
         self,
         folder: Path,
@@ -88,7 +91,7 @@ class Processor:
         command = [
             sys.executable,
             "-m",
-            "strikewatch.cli.main",
+            self.program,
             "run",
             "--config",
             str(self.folder / "settings.toml"),

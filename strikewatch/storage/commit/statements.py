@@ -33,6 +33,8 @@ from strikewatch.storage.schema import tables
 
 PAYLOAD_KEPT: Final = 4096
 """How many bytes of a rejected payload are kept."""
+KEPT_WHOLE: Final = frozenset({"ended_process"})
+"""Reasons of rejects whose payload is kept whole: they are rare, and the sender did nothing wrong."""
 
 
 def _event_applied(into: InsertInto) -> Insert:
@@ -129,7 +131,7 @@ def event_row(
 def reject_row(reject: Reject, received: Instant) -> dict[str, Any]:
     return {
         "topic": _storable_text(reject.topic),
-        "payload": reject.payload[:PAYLOAD_KEPT],
+        "payload": reject.payload[: None if reject.reason in KEPT_WHOLE else PAYLOAD_KEPT],
         "reason": reject.reason,
         "detail": _storable_text(reject.detail),
         "received_ns": received,

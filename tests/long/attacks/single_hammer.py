@@ -94,7 +94,7 @@ def poison(site: Site, scale: float) -> AttackReport:
     before = sum(site.rejects().values())
     with Sender(site.broker) as sender:
         at = instant.text(time.time_ns() // 10**6 * 10**6)
-        sender.send({"time": at, "event": "sign_on", "operator": MARK.decode()}, "events")
+        sender.send({"time": at, "event": "sign_on", "operator": MARK}, "events")
     done = AttackReport(sender.sent)
     done.expect(
         wait_until(lambda: sum(site.rejects().values()) > before, 60.0), "it was not set aside within 60 s"
