@@ -27,6 +27,7 @@ from strikewatch.service.run import Processor
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks import log
 from strikewatch.storage.actions import tokens
+from strikewatch.storage.engines.disk import private_umask
 from strikewatch.storage.engines.shared import SharedDatabase
 
 PACE: Final = 60.0
@@ -46,7 +47,11 @@ def run_demo(seconds: float | None) -> int:
     screen = Screen(Console(highlight=False, soft_wrap=True))
     precompile(screen.say)
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(32)).decode()
-    with tempfile.TemporaryDirectory(prefix="strikewatch-demo-") as folder, Broker() as broker:
+    with (
+        private_umask(),
+        tempfile.TemporaryDirectory(prefix="strikewatch-demo-") as folder,
+        Broker() as broker,
+    ):
         clock = screen.clock = PacedClock(START_NS, PACE)
         with Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver:
             settings = _settings(Path(folder), broker, receiver.url, secret)

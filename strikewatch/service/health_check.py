@@ -4,7 +4,6 @@ import secrets
 import shutil
 import socket
 import ssl
-import stat
 import tempfile
 import threading
 import time
@@ -25,6 +24,7 @@ from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_con
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit.broker_session import PREFIX, is_guessable, new_client_id, read_session
+from strikewatch.storage.engines import disk
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.web.settings import Settings as Http
 
@@ -57,6 +57,7 @@ def check_all(settings: Settings) -> Iterator[CheckResult]:
     folder = where.parent if isinstance(where, Path) else Path(settings.recording.folder)
     yield from _disk(folder)
     yield from _secrets(settings)
+    yield from _open_files(settings)
     yield from _host_names(settings.http)
 
 
@@ -184,7 +185,11 @@ def _database(settings: Settings) -> Iterator[CheckResult]:
         yield CheckResult("database", "trouble", str(report), "stop the processor, restore the newest backup")
     else:
         yield CheckResult("database", "ok", f"{name} is intact, of this release, and writable")
-    log = where.with_name(f"{where.name}-wal") if isinstance(where, Path) else None
+    file = where.resolve() if isinstance(where, Path) else None
+    log = file.with_name(f"{file.name}-wal") if file is not None else None
+    if file is not None and file.stat().st_nlink > 1:
+        seen = f"{name} has {file.stat().st_nlink} names (hard links), and SQLite keeps a log for each"
+        yield CheckResult("database", "attention", seen, "use one name only; copy with strikewatch backup")
     if log is not None and log.exists() and log.stat().st_size > LOG_MIB * MIB:
         size = f"{log.name} has {log.stat().st_size // MIB} MiB"
         yield CheckResult("database log", "attention", size, "stop what reads the database for long")
@@ -236,6 +241,8 @@ def _disk(folder: Path) -> Iterator[CheckResult]:
 
 def _secrets(settings: Settings) -> Iterator[CheckResult]:
     named = [settings.mqtt.password_file, *(one.secret_file for one in settings.webhooks)]
+    if settings.store.url is not None:
+        named.append(settings.store.password_file)
     if settings.heartbeat is not None:
         named.append(settings.heartbeat.secret_file)
     if settings.mqtt.tls is not None:
@@ -243,14 +250,24 @@ def _secrets(settings: Settings) -> Iterator[CheckResult]:
     for path in map(Path, filter(None, named)):
         try:
             path.read_bytes()
-            open_to = path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO)
+            shared = disk.open_to_others(path)
         except OSError as error:
             yield CheckResult("secret", "trouble", str(error), "let this user read it")
             continue
-        if open_to:
+        if shared:
             yield CheckResult("secret", "attention", f"{path} is open to others", f"chmod 600 {path}")
         else:
             yield CheckResult("secret", "ok", f"{path} is for this user only")
+
+
+def _open_files(settings: Settings) -> Iterator[CheckResult]:
+    """Check whether other users may read the database, the recordings or the log."""
+    where = settings.store.where
+    named = [where if isinstance(where, Path) else None, settings.recording.folder, settings.log.file]
+    for path in filter(None, named):
+        if path.exists() and disk.open_to_others(path):
+            remedy = "start the processor of this release, which takes the permissions away, or use chmod"
+            yield CheckResult("files", "attention", f"{path} is open to others", remedy)
 
 
 def _host_names(http: Http) -> Iterator[CheckResult]:

@@ -94,5 +94,6 @@ def _database_bytes(where: object) -> int | None:
     """Return the size of the database file and its log in bytes; None for a server."""
     if not isinstance(where, Path):
         return None
+    where = where.resolve()  # the log is beside the file itself
     files = (where, where.with_name(f"{where.name}-wal"))
     return sum(file.stat().st_size for file in files if file.exists())

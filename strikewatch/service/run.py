@@ -32,6 +32,7 @@ from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
 from strikewatch.sources.mqtt import IN_USE, Subscriber
 from strikewatch.storage.commit.broker_session import load_session, save_held
+from strikewatch.storage.engines.disk import private_umask
 from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("live")
@@ -47,12 +48,13 @@ the dispatcher waits for its turn after each read and write."""
 
 def run(settings: Settings) -> int:
     """Run until SIGTERM or SIGINT; return 0 after a clean stop. Raises StrikewatchError if a thread has died."""
-    log.set_up(settings.log)
-    sys.setswitchinterval(SWITCH_S)
-    live = Processor(settings)
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: live.stop())
-    live.run()
+    with private_umask():
+        log.set_up(settings.log)
+        sys.setswitchinterval(SWITCH_S)
+        live = Processor(settings)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: live.stop())
+        live.run()
     return 0
 
 

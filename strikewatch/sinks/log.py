@@ -14,6 +14,7 @@ from structlog.typing import EventDict, Processor
 
 from strikewatch.core.alert import Change
 from strikewatch.sinks.settings import LogSettings
+from strikewatch.storage.engines import disk
 
 ALERT: Final = "alert"
 _log = structlog.get_logger("strikewatch.alerts")
@@ -26,7 +27,8 @@ def set_up(settings: LogSettings) -> None:
         handler = logging.StreamHandler(sys.stderr)
         colours = sys.stderr.isatty()
     else:
-        settings.file.parent.mkdir(parents=True, exist_ok=True)
+        disk.make_folder(settings.file.parent)
+        disk.create_file(settings.file)
         handler = logging.handlers.WatchedFileHandler(settings.file, encoding="utf-8")
         colours = False
     shared: list[Processor] = [
@@ -61,6 +63,8 @@ def set_up(settings: LogSettings) -> None:
         logger_factory=structlog.stdlib.LoggerFactory(),
         cache_logger_on_first_use=False,
     )
+    if settings.file is not None:
+        disk.make_private([settings.file])
 
 
 def log_changes(changes: Iterable[Change]) -> None:

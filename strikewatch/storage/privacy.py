@@ -203,6 +203,7 @@ def _erase_recording(path: Path, replace_id: Replace, apply: bool) -> int:
         changed = sum(old != new for old, new in zip(before, after, strict=True))
         if apply and changed:
             part = path.with_name(f".{path.name}.part")
+            disk.create_file(part)
             part.write_text("".join(f"{line}\n" for line in after), encoding="utf-8")
             disk.sync(part)
             part.replace(path)

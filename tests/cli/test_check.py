@@ -278,3 +278,31 @@ def test_a_client_id_that_can_be_guessed(tmp_path: Path, capsys: pytest.CaptureF
     found = run_checks(tmp_path, capsys)
     assert printed_text(found, "client id")[0] == "attention"
     assert "set mqtt.client_id" in found["client id"]["remedy"]
+
+
+def test_check_names_files_that_others_may_read_and_databases_with_several_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Store(tmp_path / "w.db").close()
+    (tmp_path / "recordings").mkdir(0o700)
+    more = f'[recording]\nfolder = "{tmp_path / "recordings"}"\n'
+    assert "files" not in run_check(tmp_path, capsys, free_port(), more)[1]
+    (tmp_path / "recordings").chmod(0o755)
+    found = run_check(tmp_path, capsys, free_port(), more)[1]["files"]
+    assert (found["word"], found["seen"]) == ("attention", f"{tmp_path / 'recordings'} is open to others")
+    (tmp_path / "second.db").hardlink_to(tmp_path / "w.db")
+    assert "2 names" in run_check(tmp_path, capsys, free_port())[1]["database"]["seen"]
+
+
+def test_check_names_a_database_password_that_others_may_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    password = tmp_path / "password"
+    password.write_text("secret")
+    password.chmod(0o640)
+    found = run_checks(
+        tmp_path,
+        capsys,
+        store={"url": "postgresql://watch@127.0.0.1:1/watch", "password_file": str(password)},
+    )
+    assert found["secret"]["seen"] == f"{password} is open to others"

@@ -2,6 +2,7 @@
 
 import json
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Literal
@@ -93,3 +94,18 @@ def test_the_log_file_is_reopened_after_rotation(tmp_path: Path) -> None:
     file.rename(tmp_path / "old.log")
     structlog.get_logger("a").info("two")
     assert "two" in file.read_text()
+
+
+def test_the_log_file_is_private_whatever_the_umask(tmp_path: Path) -> None:
+    """One that an earlier release left open to others is made private, with a line that says so."""
+    file = tmp_path / "logs" / "log"
+    before = os.umask(0)
+    try:
+        log.set_up(LogSettings(form="json", file=file))
+    finally:
+        os.umask(before)
+    assert [one.stat().st_mode & 0o077 for one in (file.parent, file)] == [0, 0]
+    file.chmod(0o644)
+    log.set_up(LogSettings(form="json", file=file))
+    assert file.stat().st_mode & 0o077 == 0
+    assert "permissions_tightened" in file.read_text()

@@ -1,16 +1,72 @@
-"""Files and folders that a power cut leaves complete or absent, and the reserve of disk space."""
+"""Files for this user only, files that a power cut leaves complete or absent, and the reserve of disk space."""
 
 import os
 import shutil
+import stat
 import time
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
+PRIVATE_FILE: Final = 0o600
+PRIVATE_FOLDER: Final = 0o700
+_OTHERS: Final = stat.S_IRWXG | stat.S_IRWXO
+
+
+def make_folder(path: Path) -> None:
+    """Create a folder and its missing parents, for this user only. An existing folder is left as it is."""
+    for folder in reversed((path, *path.parents)):
+        if not folder.exists():
+            folder.mkdir(PRIVATE_FOLDER, exist_ok=True)
+    if not path.is_dir():
+        raise NotADirectoryError(f"{path} is not a folder")
+
+
+def create_file(path: Path) -> None:
+    """Create an empty file for this user only, unless it exists."""
+    with suppress(FileExistsError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE))
+
+
+def open_to_others(path: Path) -> bool:
+    """Return whether other users have any permission for a file or folder."""
+    return bool(path.stat().st_mode & _OTHERS)
+
+
+def make_private(paths: Iterable[Path]) -> None:
+    """Take away other users' permissions for files and folders of this user, and log how many had any.
+
+    Earlier releases created them as their umask allowed. Missing files, symbolic links, devices and what belongs to
+    another user are skipped.
+    """
+    changed = []
+    for path in paths:
+        with suppress(OSError):  # such as a file that was removed meanwhile, or a disk that is read-only
+            found = path.lstat()
+            mode = stat.S_IMODE(found.st_mode)
+            kept = stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode)
+            if kept and found.st_uid == os.geteuid() and mode & _OTHERS:
+                path.chmod(mode & ~_OTHERS)
+                changed.append(path)
+    if changed:
+        _logger().warning("permissions_tightened", first=str(changed[0]), files=len(changed))
+
+
+@contextmanager
+def private_umask() -> Iterator[None]:
+    """Create all files for this user only, also those of libraries. Of the whole process: for commands only."""
+    before = os.umask(_OTHERS)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
 
 def publish_folder(part: Path, target: Path) -> None:
-    """Sync a finished folder to the disk, then rename it to `target`."""
+    """Sync a finished folder to the disk, for this user only, then rename it to `target`."""
     for file in part.iterdir():
+        file.chmod(PRIVATE_FILE)
         sync(file)
     sync(part)
     part.rename(target)
@@ -78,6 +134,7 @@ class Reserve:
         if not self._size:
             return True
         try:
+            create_file(self._path)
             with self._path.open("wb") as file:
                 os.posix_fallocate(file.fileno(), 0, self._size)
         except OSError:

@@ -6,6 +6,10 @@ writes fails at once, whatever the busy timeout is.
 A backup can be made while the database is in use; the copy is complete and checked, or does not appear.
 """
 
+import errno
+import fcntl
+import glob
+import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
@@ -64,18 +68,22 @@ def open_engine(path: Path, pragmas: Sequence[str]) -> Engine:
 
 
 class SqliteFile:
-    """The database as a SQLite file. Raises StoreError if it cannot be used."""
+    """The database as a SQLite file. Raises StoreError if it cannot be used.
+
+    `path` may be a symbolic link: SQLite keeps its log beside the file itself, and so do the lock and the reserve.
+    """
 
     remedy: Final = (
         "Check that its disk has room, that the file may be written, and that it is a strikewatch database"
     )
 
     def __init__(self, path: Path, reserve_mib: float = 0.0) -> None:
-        self.path = path
         self.name = str(path)
+        self._given = path
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
+            self.path = path = path.resolve()
+            disk.make_folder(path.parent)
+        except (OSError, RuntimeError) as error:  # RuntimeError: links that lead to each other
             raise StoreError(f"cannot create the folder of {path}: {error}") from error
         if sqlite3.sqlite_version_info < FIRST_FIXED_VERSION:
             import structlog  # slow to import, so not for the commands that only read
@@ -87,6 +95,7 @@ class SqliteFile:
                 "let no other program write to this file",
             )
         self._lock = WriterLock(path)
+        disk.make_private([path, *sorted(path.parent.glob(f"{glob.escape(path.name)}[-.]*"))])
         self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
         self.engine = open_engine(path, PROCESSOR_PRAGMAS)
         self.readers = self.engine.execution_options(**{READER: True})
@@ -98,7 +107,7 @@ class SqliteFile:
         with connection.begin():
             # a write without effect: it fails at once if writing is not allowed, and creates the log file
             connection.exec_driver_sql("PRAGMA user_version=0")
-        self._files = {path: _identity(path) for path in (self.path, Path(f"{self.path}-wal"))}
+        self._files = {path: _identity(path) for path in (self._given, self.path, Path(f"{self.path}-wal"))}
         return connection
 
     def check(self) -> None:
@@ -144,33 +153,78 @@ class SqliteFile:
         self._lock.release()
 
 
+_locked_here: Final[set[tuple[int, int]]] = set()
+"""Device and inode of the databases that this process holds the lock of."""
+
+
 class WriterLock:
     """The lock that lets one process at a time write to a database; a killed process releases it, too.
 
-    It uses SQLite's own file lock on a file beside the database, so it works wherever SQLite does.
+    It has two parts. One is SQLite's own file lock on a file beside the database, so it works wherever SQLite does. The
+    other is on the database file itself, so that a second name of the same file (a hard link) is recognised. Closing
+    any handle of that file would end the locks that SQLite has on it in this process, so it is opened before SQLite
+    opens it, once, and closed last. Creates the database file, for this user only.
     """
 
     def __init__(self, path: Path) -> None:
+        self._file: int | None = None
+        self._identity: tuple[int, int] | None = None
         lock = path.with_name(path.name + "-claim")  # all releases must lock the same file
         try:
+            disk.create_file(lock)
             self._connection = sqlite3.connect(lock, timeout=0, isolation_level=None, check_same_thread=False)
-        except sqlite3.OperationalError as error:
+        except (OSError, sqlite3.OperationalError) as error:
             raise _unwritable(path, error) from error
         try:
             self._connection.execute("BEGIN EXCLUSIVE")
+            self._lock_file(path)
         except sqlite3.OperationalError as error:
-            self._connection.close()
+            self.release()
             if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
                 raise _unwritable(path, error) from error
-            raise StoreError(
-                f"{path} is in use by another strikewatch ({error}): stop it, or name another database here"
-            ) from error
+            raise _in_use(path, str(error)) from error
+        except OSError as error:
+            self.release()
+            raise _unwritable(path, error) from error
+        except BaseException:
+            self.release()
+            raise
+
+    def _lock_file(self, path: Path) -> None:
+        if path.exists():
+            identity = _identity(path)
+            if identity in _locked_here:
+                raise _in_use(path, "under another name")
+            self._file = os.open(path, os.O_RDONLY)
+        else:
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT, disk.PRIVATE_FILE)
+            identity = _identity(path)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+                raise _in_use(path, "under another name") from error
+            # a file system without such locks: the lock beside the database has to do
+        _locked_here.add(identity)
+        self._identity = identity
 
     def release(self) -> None:
+        if self._identity is not None:
+            _locked_here.discard(self._identity)
+            self._identity = None
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
         self._connection.close()
 
 
-def _unwritable(path: Path, error: sqlite3.Error) -> StoreError:
+def _in_use(path: Path, why: str) -> StoreError:
+    return StoreError(
+        f"{path} is in use by another strikewatch ({why}): stop it, or name another database here"
+    )
+
+
+def _unwritable(path: Path, error: Exception) -> StoreError:
     return StoreError(
         f"{path} cannot be used ({error}): its folder {path.parent} must be writable for this user, "
         "with room on its disk"
@@ -199,6 +253,7 @@ def backup(path: Path, target: Path) -> int:
         if target.exists() and target.samefile(path):
             raise StoreError(f"{target} is the database itself: name another file")
         part.unlink(missing_ok=True)
+        disk.create_file(part)
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as source:
             _copy(source, part)
         disk.sync(part)

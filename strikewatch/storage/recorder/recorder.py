@@ -8,7 +8,7 @@ their names sort in order of admission, whatever the hammers' clocks show.
 
 import errno
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -61,6 +61,7 @@ class Recorder:
         self._store = store
         self._settings = settings
         self._segment = _Segment()
+        disk.make_private(_files_of(settings.folder))
         self._last_read = self._recover()
 
     def tick(self, now: Instant) -> None:
@@ -161,6 +162,7 @@ class Recorder:
         try:
             if not target.exists():
                 part = target.with_name(f".{target.name}.part")
+                disk.make_folder(part)
                 write_shift(part, site, rows, events, live=True)
                 disk.publish_folder(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
@@ -217,6 +219,13 @@ class Recorder:
             _log.info(
                 "recording_removed", site=recording.site, name=recording.name, reason="age" if old else "size"
             )
+
+
+def _files_of(folder: Path) -> Iterator[Path]:
+    """Yield the folder of recordings and all that is in it; nothing if there is none."""
+    if folder.is_dir():
+        yield folder
+        yield from folder.rglob("*")
 
 
 def _folder_name(at: Instant) -> str:
