@@ -1,7 +1,7 @@
 """Turn messages into rows and events of hammers in event time: decode, order, fill in held values."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from math import isfinite
 from typing import Any, Final
@@ -20,6 +20,7 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
 from strikewatch.sources.decode.samples import KEYS
+from strikewatch.sources.decode.scanner import Scanner
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.mqtt import Message
@@ -93,6 +94,7 @@ class Intake:
         self._is_stored = is_stored
         self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
+        self._scanner = Scanner()
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self.clock = CorrectedClock(wall, monotonic, floor)
         self.reorderer = Reorderer("gap", self._reorder_ns)
@@ -123,8 +125,47 @@ class Intake:
         rows = spool.encode([(key, waiting)]) if len(waiting) else b""
         return self._hold.saved(key) + self.reorderer.saved(key) + rows
 
-    def decode(self, message: Message, step: Step) -> None:
-        """Decode a message into the step; reject what cannot be used."""
+    def decode(self, messages: Sequence[Message], step: Step) -> None:
+        """Decode messages into the step; reject what cannot be used."""
+        samples: dict[Key, list[Message]] = {}
+        for message in messages:
+            try:
+                key, kind = topic.parse(message.topic, self._prefix)
+            except Rejected as error:
+                step.reject(message.topic, message.payload, error, None)
+                continue
+            if kind == "samples":
+                samples.setdefault(key, []).append(message)
+            else:  # a last will is dated by the samples before it
+                self._decode_samples(samples, step)
+                samples = {}
+                self._decode_strictly(message, key, step)
+        self._decode_samples(samples, step)
+
+    def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
+        """Scan the usual payloads of all hammers at once, and decode the others, in each hammer's order of arrival."""
+        lead_ns = self.clock.lead_ns
+        ahead_ns = self._max_ahead_ns + max(lead_ns, 0) - lead_ns
+        keys = [key for key, own in samples.items() for _ in own]
+        messages = [message for own in samples.values() for message in own]
+        payloads = [message.payload for message in messages]
+        latest = [message.received_ns + ahead_ns for message in messages]
+        done = 0
+        for run in self._scanner.scan(payloads, keys, latest, self._max_keys):
+            for k in range(done, run.first):
+                self._decode_strictly(messages[k], keys[k], step)
+            key, own = keys[run.first], messages[run.first : run.last]
+            if key in self._hold:  # where a null ends a hold, the scanner's NaN would be wrong
+                for message in own:
+                    self._decode_strictly(message, key, step)
+            else:
+                self._add_rows(key, run.rows, run.newest, own, step)
+            done = run.last
+        for k in range(done, len(messages)):
+            self._decode_strictly(messages[k], keys[k], step)
+
+    def _decode_strictly(self, message: Message, key: Key, step: Step) -> None:
+        """Decode any message of a hammer."""
         received = message.received_ns - self.clock.lead_ns
         try:
             self._check(message)
@@ -138,36 +179,46 @@ class Intake:
                 self._max_keys,
             )
         except Rejected as error:
-            step.reject(message.topic, message.payload, error, _hammer_of_topic(message.topic, self._prefix))
+            step.reject(message.topic, message.payload, error, key)
             return
         if isinstance(decoded, Samples):
-            key = decoded.key
-            step.rows.setdefault(key, []).append(decoded.rows)
             self._hold.expect(key, decoded.rows)
-            if len(decoded.rows):
-                newest = int(decoded.rows.time_ns[-1])
-                self.clock.record_sample(key, newest)
-                self._in_time[key] = message.generation if received - newest <= IN_TIME_NS else 0
-            if message.redelivered:
-                step.redelivered.add(key)
+            newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
+            self._add_rows(key, decoded.rows, newest, (message,), step)
             for rejected in decoded.rejected:
                 step.reject(message.topic, message.payload, rejected, key)
         else:
-            event = decoded.event
-            key = event.site, event.hammer
-            if event.kind == "connection" and event.time == received:
-                event = self._date_last_will(event, message.generation, step)
-            if event in step.events or self._is_stored(event):
-                pass
-            elif (pending := self.reorderer.pending_events(key)) >= self._max_pending_events:
-                refused = Rejected("too_many_events", f"{pending} events of this hammer wait for its samples")
-                step.reject(message.topic, message.payload, refused, key)
-            else:
-                step.events.append(event)
-                self.add_event(event)
+            self._admit_event(decoded.event, message, received, step)
         if decoded.unknown:
             known = KEYS if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
             self.tally.unknown(key, decoded.unknown, known)
+
+    def _add_rows(
+        self, key: Key, rows: Rows, newest: Instant, messages: Sequence[Message], step: Step
+    ) -> None:
+        """Add the rows of a hammer's messages to the step; `newest`: of the last message, NEVER if it has none."""
+        step.rows.setdefault(key, []).append(rows)
+        if newest != NEVER:
+            last = messages[-1]
+            self.clock.record_sample(key, newest)
+            in_time = last.received_ns - self.clock.lead_ns - newest <= IN_TIME_NS
+            self._in_time[key] = last.generation if in_time else 0
+        if any(message.redelivered for message in messages):
+            step.redelivered.add(key)
+
+    def _admit_event(self, event: Event, message: Message, received: Instant, step: Step) -> None:
+        """Let a new event take effect, or reject it if too many wait."""
+        if event.kind == "connection" and event.time == received:
+            event = self._date_last_will(event, message.generation, step)
+        if event in step.events or self._is_stored(event):
+            return
+        key = event.site, event.hammer
+        if (pending := self.reorderer.pending_events(key)) >= self._max_pending_events:
+            refused = Rejected("too_many_events", f"{pending} events of this hammer wait for its samples")
+            step.reject(message.topic, message.payload, refused, key)
+            return
+        step.events.append(event)
+        self.add_event(event)
 
     def add_event(self, event: Event) -> None:
         """Let an event take effect between the rows."""
@@ -220,11 +271,3 @@ class Intake:
     def fill_held(self, portion: Portion) -> Portion:
         """Return a look-ahead portion with the rows that held channels fill in."""
         return self._hold.look_ahead(portion)
-
-
-def _hammer_of_topic(name: str, prefix: str) -> Key | None:
-    """Return the hammer that a topic names; None if the topic is not valid."""
-    try:
-        return topic.parse(name, prefix)[0]
-    except Rejected:
-        return None

@@ -10,6 +10,7 @@ from strikewatch import numba_cache
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import firing, pose
 from strikewatch.detectors.registry import DETECTORS
+from strikewatch.sources.decode.scan_kernel import compile_scanner
 
 
 def precompile(report: Callable[[str], object]) -> None:
@@ -23,6 +24,7 @@ def precompile(report: Callable[[str], object]) -> None:
     for detector in DETECTORS:
         detector.compile()
     firing.compile_firing()
+    compile_scanner()
     pose.compile_pose()
     for name in ("active", "oil_c"):
         firing.impossible(np.zeros(1), CHANNELS[name])

@@ -121,8 +121,7 @@ class Worker:
         """Make one step with the messages that arrive within `timeout_s`; return how many there were."""
         messages = self._source.take(STEP_MESSAGES, timeout_s)
         step = Step(self._intake.clock())
-        for message in messages:
-            self._intake.decode(message, step)
+        self._intake.decode(messages, step)
         now = self._monotonic()
         changed = self._intake.order_rows(step, now)
         flooding = self._advance(step)

@@ -10,10 +10,13 @@ from typing import Any
 import numpy as np
 
 from strikewatch.core import instant
+from strikewatch.core.batch import Rows
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.decode import MAX_AHEAD, Decoded, Samples, decode
 from strikewatch.sources.decode.samples import MAX_UNKNOWN
+from strikewatch.sources.decode.scanner import Scanner
+from strikewatch.sources.decode.strict_json import MAX_KEYS
 from strikewatch.sources.reasons import REASONS
 
 RECEIVED = instant.parse("2026-03-04T07:20:00Z")
@@ -298,14 +301,38 @@ NOT_FINITE = "(not finite)"
 """Counts payloads that were decoded to an infinite value, of which there must be none."""
 
 
+def bits(rows: Rows) -> tuple[list[int], dict[str, list[int]]]:
+    """Return times and values as whole numbers, so that NaN is equal to NaN and -0.0 is not to 0.0."""
+    columns = {name: column.view(np.int64).tolist() for name, column in sorted(rows.columns.items())}
+    return rows.time_ns.tolist(), columns
+
+
+def check_scanned(scanner: Scanner, payload: bytes, decoded: Samples | None) -> bool:
+    """Check what the scanner makes of a payload against the strict decoder's result, None where that rejects it.
+
+    Returns whether it was scanned. What is rejected, in part or whole, must not be.
+    """
+    runs = scanner.scan([payload], [0], [RECEIVED + MAX_AHEAD], MAX_KEYS)
+    if runs:
+        assert decoded is not None and not decoded.rejected and not decoded.unknown, payload  # noqa: PT018
+        assert bits(runs[0].rows) == bits(decoded.rows), payload
+    return bool(runs)
+
+
+SCANNED = "(scanned)"
+"""Counts payloads that the scanner decoded too, to the same rows."""
+
+
 def run(count: int, seed: int) -> Counter[str]:
     """Decode `count` payloads, after those too large; how often each reason was given ("" = decoded).
 
-    Raises what is not Rejected.
+    Raises what is not Rejected, and AssertionError if the scanner makes anything else of a payload.
     """
-    reasons: Counter[str] = Counter({NOT_FINITE: 0})
+    scanner = Scanner()
+    reasons: Counter[str] = Counter({NOT_FINITE: 0, SCANNED: 0})
     oversized = [(topic, payload) for topic, payload, _ in OVERSIZED]
     for _, (topic, payload) in zip(range(count), chain(oversized, payloads(seed)), strict=False):
+        decoded: Decoded | None = None
         try:
             decoded = decode(topic, payload, RECEIVED, "strikewatch")
         except Rejected as error:
@@ -323,4 +350,7 @@ def run(count: int, seed: int) -> Counter[str]:
                 reasons[NOT_FINITE] += any(np.isinf(column).any() for column in columns)
                 for error in decoded.rejected:
                     reasons[f"in array: {error.reason}"] += error.count
+        if topic == SAMPLES:
+            samples = decoded if isinstance(decoded, Samples) else None
+            reasons[SCANNED] += check_scanned(scanner, payload, samples)
     return reasons

@@ -1,6 +1,5 @@
 """The subscriber against a real broker, in both versions of MQTT: nothing lost, nothing acknowledged too early."""
 
-import json
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -10,9 +9,12 @@ from typing import Any, Literal
 
 import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from strikewatch.errors import BrokerError
-from strikewatch.sources.mqtt import Message, Settings, Subscriber
+from strikewatch.sources.mqtt import Message, Settings, Subscriber, session
+from strikewatch.sources.mqtt.publish_packets import Publish, read_publishes
 from tests.broker import Broker
 
 Version = Literal["3.1.1", "5"]
@@ -41,6 +43,27 @@ def settings_for(broker: Broker, version: Version, **changes: Any) -> Settings:
             **changes,
         }
     )
+
+
+@pytest.fixture(params=["buffer", "client"])
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Read messages from the receive buffer, or all of them by the MQTT client."""
+    found_at_all = False
+
+    def read(data: bytes, at: int, most: int, *, has_properties: bool) -> tuple[list[Publish], int]:
+        nonlocal found_at_all
+        if request.param == "client":
+            return [], at
+        found, at = read_publishes(data, at, most, has_properties=has_properties)
+        found_at_all |= bool(found)
+        return found, at
+
+    monkeypatch.setattr(session, "read_publishes", read)
+    yield
+    assert found_at_all == (request.param == "buffer")
+
+
+both_ways = pytest.mark.usefixtures("way")
 
 
 @contextmanager
@@ -84,6 +107,7 @@ def numbers(messages: list[Message]) -> list[int]:
     return [int(message.payload) for message in messages]
 
 
+@both_ways
 @both_versions
 def test_messages_of_both_kinds_arrive_in_order(tmp_path: Path, version: Version) -> None:
     with Broker(tmp_path) as broker, subscribed(settings_for(broker, version)) as subscriber:
@@ -120,6 +144,7 @@ def test_the_session_outlives_the_subscriber(tmp_path: Path, version: Version) -
             assert numbers(collect(subscriber, 50)) == list(range(50))
 
 
+@both_ways
 @both_versions
 def test_only_unacknowledged_messages_are_redelivered(tmp_path: Path, version: Version) -> None:
     """Death with 100 messages taken and the first 60 acknowledged: the other 40 come again, marked."""
@@ -137,6 +162,7 @@ def test_only_unacknowledged_messages_are_redelivered(tmp_path: Path, version: V
             assert subscriber.take(10, 0.2) == []
 
 
+@both_ways
 @both_versions
 def test_acknowledgements_of_a_lost_connection_are_not_sent(tmp_path: Path, version: Version) -> None:
     """After a reconnect the old message numbers may mean new messages: stale ones must not remove those."""
@@ -170,6 +196,7 @@ def test_after_a_broker_restart_we_subscribe_again(tmp_path: Path, version: Vers
         assert numbers(collect(subscriber, 5)) == list(range(5))
 
 
+@both_ways
 @both_versions
 def test_a_full_queue_leaves_the_rest_to_the_broker(tmp_path: Path, version: Version) -> None:
     """Nothing is taken for three keepalives: the line holds, the queue stays bounded, nothing is lost or doubled."""
@@ -284,6 +311,7 @@ def test_an_error_in_the_network_thread_reaches_the_caller(tmp_path: Path) -> No
         subscriber.stop()
 
 
+@both_ways
 def test_many_threads_may_acknowledge(tmp_path: Path) -> None:
     """Each message is acknowledged once, from four threads: none is left at the broker, none comes again."""
     with Broker(tmp_path) as broker:
@@ -300,13 +328,32 @@ def test_many_threads_may_acknowledge(tmp_path: Path) -> None:
             assert subscriber.take(1, 0.3) == []
 
 
-def test_payloads_pass_untouched(tmp_path: Path) -> None:
-    body = json.dumps({"time": "2026-03-04T07:15:00Z", "note": "é" * 70_000}).encode() + b"\xff\x00"
-    with Broker(tmp_path) as broker, subscribed(settings_for(broker, "5")) as subscriber:
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+@both_ways
+@both_versions
+def test_payloads_of_any_size_pass_untouched_and_in_order(tmp_path: Path, version: Version) -> None:
+    """Whole in the receive buffer, longer than it, or cut by its end; also retained, and with properties."""
+    sizes = [0, 1, 100, 127, 128, 300, 16_383, 16_384, 70_000, 262_144, 600_000, 5, 0]
+    bodies = [bytes([k]) * size + b"\xff\x00" for k, size in enumerate(sizes)] + [
+        b"%d" % k for k in range(5_000)
+    ]
+    topics = [f"strikewatch/s/HB-{k % 3}/{'samples' if k % 7 else 'events'}" for k in range(len(bodies))]
+    with Broker(tmp_path, extra="message_size_limit 0") as broker:
+        protocol = paho.MQTTv5 if broker.version == "5" else paho.MQTTv311
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=protocol)
         client.connect(broker.host, broker.port)
         client.loop_start()
-        client.publish("strikewatch/s/HB-01/samples", body, 1).wait_for_publish(10)
+        with subscribed(settings_for(broker, version)) as subscriber:
+            for k, (topic, body) in enumerate(zip(topics, bodies, strict=True)):
+                properties = None
+                if protocol == paho.MQTTv5:
+                    properties = Properties(PacketTypes.PUBLISH)
+                    properties.UserProperty = [("n", "x" * (k % 200))]
+                info = client.publish(topic, body, 1, retain=k % 10 == 0, properties=properties)
+            info.wait_for_publish(20)
+            got = collect(subscriber, len(bodies))
+            by_topic: dict[str, list[bytes]] = {}
+            for topic, body in zip(topics, bodies, strict=True):
+                by_topic.setdefault(topic, []).append(body)
+            assert {topic: [m.payload for m in got if m.topic == topic] for topic in by_topic} == by_topic
         client.disconnect()
         client.loop_stop()
-        assert collect(subscriber, 1)[0].payload == body

@@ -3,6 +3,7 @@
 subscriber.py  the network thread, queue and status       settings.py         broker, credentials and limits
 session.py     one connection, from CONNECT to its end    buffered_socket.py  a socket with large buffers
 connect.py     opens the socket, with TLS                 fair_queue.py       takes hammers in turn
+                                                          publish_packets.py  reads the bulk of messages at once
 """
 
 from importlib import import_module

@@ -30,26 +30,35 @@ class BufferedSocket:
         self.linger_s = 0.0
         self.last_received = time.monotonic()
         """When data last arrived, monotonic s."""
+        self.received = b""
+        self.position = 0
+        """Of the first byte of `received` that is not read yet."""
         self._raw = raw
-        self._received = b""
-        self._position = 0
         self._to_send = bytearray()
+
+    def fill(self) -> bool:
+        """Receive data if all is read; return whether there is some. If not, `recv` gives the reason."""
+        if self.position == len(self.received):
+            with contextlib.suppress(BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
+                self._receive()
+        return self.position < len(self.received)
 
     def recv(self, size: int) -> bytes:
         """Return up to `size` bytes; b"" at the end. Raises BlockingIOError or ssl's want-errors if there are none."""
-        at = self._position
-        piece = self._received[at : at + size]
-        if piece:
-            self._position = at + len(piece)
-            return piece
-        self._received = self._raw.recv(_READ_BYTES)
+        if self.position == len(self.received):
+            self._receive()
+        at = self.position
+        self.position = min(at + size, len(self.received))
+        return self.received[at : self.position]
+
+    def _receive(self) -> None:
+        self.received = self._raw.recv(_READ_BYTES)
+        self.position = 0
         self.last_received = time.monotonic()
-        self._position = min(size, len(self._received))
-        return self._received[: self._position]
 
     def pending(self) -> int:
         """Return the number of bytes that can be read without waiting, and that no poll reports."""
-        rest = len(self._received) - self._position
+        rest = len(self.received) - self.position
         return rest or (self._raw.pending() if isinstance(self._raw, ssl.SSLSocket) else 0)
 
     def send(self, data: bytes | bytearray) -> int:

@@ -19,6 +19,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from strikewatch.sources.mqtt.buffered_socket import BufferedSocket
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
+from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, read_publishes
 from strikewatch.sources.mqtt.settings import Settings
 
 SESSION_TAKEN_OVER: Final = 0x8E
@@ -60,13 +61,18 @@ class Connection:
         self,
         settings: Settings,
         filters: tuple[str, ...],
+        on_messages: Callable[[list[Publish]], None],
         on_message: Callable[[paho.MQTTMessage], None],
         on_ready: Callable[[bool], None],
         on_grant: Callable[[dict[str, str]], None],
     ) -> None:
-        """`on_ready` gets whether the broker still had our session, `on_grant` what it granted by filter."""
+        """`on_messages` gets messages read from the buffer, `on_message` one read by the client.
+
+        `on_ready` gets whether the broker still had our session, `on_grant` what it granted by filter.
+        """
         self._settings = settings
         self._filters = filters
+        self._on_messages = on_messages
         self._on_ready = on_ready
         self._on_grant = on_grant
         self._end: ConnectionLostError | None = None
@@ -109,13 +115,14 @@ class Connection:
             client.connect(settings.host, settings.port, settings.keepalive_s)
         self._selector.register(wake, selectors.EVENT_READ, "wake")
 
-    def poll(self, timeout_s: float, reading: bool, full: Callable[[], bool]) -> None:
-        """Write what is due, wait up to `timeout_s`, and read a burst of packets unless not `reading` or `full`.
+    def poll(self, timeout_s: float, room: Callable[[], int]) -> None:
+        """Write what is due, wait up to `timeout_s`, and read a burst of packets with as many messages as `room`.
 
         Raises ConnectionLostError once the connection has ended.
         """
         socket = self._client.buffered
         assert socket is not None
+        reading = room() > 0
         try:
             self._client.loop_write()
             self._watch(socket, reading, writing=socket.flush())
@@ -123,7 +130,7 @@ class Connection:
                 key.data for key, _ in self._selector.select(0 if reading and socket.pending() else timeout_s)
             }
             if reading and ("socket" in ready or socket.pending()):
-                self._read(socket, full)
+                self._read(socket, room)
             self._check_liveness(socket, reading)
         except OSError as error:
             raise ConnectionLostError(f"the connection broke: {error}") from error
@@ -132,8 +139,8 @@ class Connection:
 
     def acknowledge(self, mids: Iterable[int]) -> None:
         """Queue acknowledgements, in this order; the next `poll` writes them."""
-        for mid in mids:
-            self._client.ack(mid, 1)
+        if self._client.buffered is not None:
+            self._client.buffered.send(acknowledgements(mids))
 
     def close(self) -> None:
         """Disconnect cleanly if possible; the broker keeps the session."""
@@ -148,11 +155,20 @@ class Connection:
             client.buffered.close()
         self._selector.close()
 
-    def _read(self, socket: BufferedSocket, full: Callable[[], bool]) -> None:
+    def _read(self, socket: BufferedSocket, room: Callable[[], int]) -> None:
+        """Read messages at QoS 1 from the buffer, many at once, and all other packets by the client."""
+        if not socket.fill():
+            self._client.loop_read()  # the connection has ended
+            return
         for _ in range(_PACKETS_PER_READ):
-            if self._client.loop_read() or self._end is not None:
-                break
-            if not socket.pending() or full():
+            if self.ready and not self._client._in_packet["command"]:  # the client holds no part of a packet
+                most = min(room(), _PACKETS_PER_READ)
+                found, socket.position = read_publishes(
+                    socket.received, socket.position, most, has_properties=self._settings.version == "5"
+                )
+                if found:
+                    self._on_messages(found)
+            if not socket.pending() or not room() or self._client.loop_read() or self._end is not None:
                 break
 
     def _check_liveness(self, socket: BufferedSocket, reading: bool) -> None:

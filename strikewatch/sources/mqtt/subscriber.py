@@ -12,6 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Final
 
 import paho.mqtt.client as paho
@@ -20,6 +21,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError
 from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.fair_queue import FairQueue, Message
+from strikewatch.sources.mqtt.publish_packets import Publish
 from strikewatch.sources.mqtt.session import SESSION_TAKEN_OVER, Connection, ConnectionLostError
 from strikewatch.sources.mqtt.settings import Settings
 
@@ -32,7 +34,7 @@ _BACKLOG_ARRIVING: Final = 20
 _LONG_QUEUE: Final = 20
 """A machine with more messages waiting than this has a backlog."""
 _PAUSE_S: Final = 0.003
-_MAX_ACKS_PER_POLL: Final = 100
+_MAX_ACKS_PER_POLL: Final = 1000
 """Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
 _MIB: Final = 1024 * 1024
 
@@ -105,7 +107,7 @@ class Subscriber:
             )
             if self._failure is not None:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
-            was_full = self._full()
+            was_full = not self._room()
             arrived = len(self._queue)
             for _ in range(arrived):
                 self._fair_queue.put(self._queue.popleft())
@@ -134,7 +136,7 @@ class Subscriber:
     def status(self) -> Status:
         """Return the current state of the connection."""
         with self._changed:
-            return replace(self._status, queued=self._waiting(), full=self._full())
+            return replace(self._status, queued=self._waiting(), full=not self._room())
 
     def stop(self) -> None:
         """Send the remaining acknowledgements and disconnect; the broker keeps the session. Idempotent."""
@@ -154,12 +156,11 @@ class Subscriber:
     def _waiting(self) -> int:
         return len(self._queue) + len(self._fair_queue)
 
-    def _full(self) -> bool:
-        queued_bytes = self._bytes_in - self._bytes_out
-        return (
-            self._waiting() >= self._settings.queue_limit
-            or queued_bytes >= self._settings.queue_limit_mib * _MIB
-        )
+    def _room(self) -> int:
+        """Return how many more messages may wait."""
+        if self._bytes_in - self._bytes_out >= self._settings.queue_limit_mib * _MIB:
+            return 0
+        return max(self._settings.queue_limit - self._waiting(), 0)
 
     def _update_status(self, **changes: object) -> None:
         with self._changed:
@@ -209,12 +210,18 @@ class Subscriber:
             self._stopping.wait(delay_s * random.uniform(0.8, 1.2))
 
     def _new_connection(self, generation: int) -> Connection:
+        def on_messages(found: list[Publish]) -> None:
+            now = self._clock()
+            self._bytes_in += sum([len(each.payload) for each in found])
+            self._queue.extend(
+                [
+                    Message(_topic_text(topic), payload, now, mid, 1, generation, dup)
+                    for topic, payload, mid, dup in found
+                ]
+            )
+
         def on_message(message: paho.MQTTMessage) -> None:
-            try:
-                name = message.topic
-            except UnicodeDecodeError:
-                name = "(not UTF-8)"
-            payload = bytes(message.payload)
+            name, payload = _topic_text(message._topic), bytes(message.payload)
             self._bytes_in += len(payload)
             self._queue.append(
                 Message(name, payload, self._clock(), message.mid, message.qos, generation, message.dup)
@@ -237,7 +244,7 @@ class Subscriber:
             )
             self._update_status(grants=grants, reason=reason)
 
-        return Connection(self._settings, self._filters, on_message, on_ready, on_grant)
+        return Connection(self._settings, self._filters, on_messages, on_message, on_ready, on_grant)
 
     def _serve(self, connection: Connection, generation: int) -> None:
         """Run the connection until `stop` is called. Raises ConnectionLostError."""
@@ -253,7 +260,7 @@ class Subscriber:
                 return
             if self._done:
                 self._wake()
-            connection.poll(_POLL_S, reading=not self._full(), full=self._full)
+            connection.poll(_POLL_S, self._room)
             if self._queue:
                 with self._changed:
                     self._changed.notify_all()
@@ -276,6 +283,14 @@ class Subscriber:
         return lost.code == SESSION_TAKEN_OVER or (
             lost.code == 0 and held_s <= 2 * self._settings.reconnect_delay_s(self._takeovers + 1)
         )
+
+
+@lru_cache(maxsize=32_768)
+def _topic_text(name: bytes) -> str:
+    try:
+        return name.decode()
+    except UnicodeDecodeError:
+        return "(not UTF-8)"
 
 
 def _describe(error: Exception, settings: Settings) -> str:

@@ -1,0 +1,65 @@
+"""Read messages at QoS 1 from the bytes received, and write their acknowledgements.
+
+The MQTT client's state machine handles each packet in some thirty steps of Python, and keeps nothing of such a message
+when acknowledgements are sent by hand. So whole PUBLISH packets at QoS 1, the bulk of all traffic, are read here;
+everything else is left to the client: other packets, incomplete ones, topic aliases and long properties.
+Section numbers are those of MQTT 3.1.1 and 5.0 (OASIS).
+"""
+
+import struct
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+_PUBLISH_AT_QOS_1: Final = 0x32  # section 3.3.1
+_IGNORING_DUP_AND_RETAIN: Final = 0xF6
+_DUP: Final = 0x08
+_CONTINUES: Final = 0x80
+_LONGEST_LENGTH: Final = 4
+_ACKNOWLEDGEMENT: Final = struct.Struct(">HH")
+_PUBACK: Final = 0x4002  # section 3.4: packet type and two bytes more
+
+
+class Publish(NamedTuple):
+    """A message at QoS 1. `mid`: packet identifier; `dup`: it may have been sent before."""
+
+    topic: bytes
+    payload: bytes
+    mid: int
+    dup: bool
+
+
+def read_publishes(data: bytes, at: int, most: int, *, has_properties: bool) -> tuple[list[Publish], int]:
+    """Read up to `most` messages from position `at` on; return them, and the position of the first byte not read.
+
+    `has_properties`: the version is MQTT 5.
+    """
+    found: list[Publish] = []
+    available = len(data)
+    while (
+        len(found) < most and available - at >= 2 and data[at] & _IGNORING_DUP_AND_RETAIN == _PUBLISH_AT_QOS_1
+    ):
+        last = at + 1  # byte of the remaining length, section 2.2.3
+        length = data[last] & ~_CONTINUES
+        while data[last] & _CONTINUES and last < at + _LONGEST_LENGTH and last + 1 < available:
+            last += 1
+            length |= (data[last] & ~_CONTINUES) << 7 * (last - at - 1)
+        topic_at, end = last + 3, last + 1 + length
+        if data[last] & _CONTINUES or end > available or topic_at > end:
+            break
+        mid_at = topic_at + (data[last + 1] << 8 | data[last + 2])
+        start = mid_at + 2
+        if has_properties and start < end:
+            if data[start] & _CONTINUES:
+                break
+            start += 1 + data[start]
+        if start > end or mid_at == topic_at or (has_properties and start == mid_at + 2):
+            break
+        mid = data[mid_at] << 8 | data[mid_at + 1]
+        found.append(Publish(data[topic_at:mid_at], data[start:end], mid, data[at] & _DUP != 0))
+        at = end
+    return found, at
+
+
+def acknowledgements(mids: Iterable[int]) -> bytes:
+    """Return the packets that acknowledge messages, the same in both versions."""
+    return b"".join([_ACKNOWLEDGEMENT.pack(_PUBACK, mid) for mid in mids])
