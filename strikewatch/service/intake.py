@@ -14,6 +14,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.errors import Rejected
+from strikewatch.service.admission import Admission
 from strikewatch.service.clock import CorrectedClock
 from strikewatch.service.feed_tally import FeedTally
 from strikewatch.settings.tree import Settings
@@ -91,6 +92,13 @@ class Intake:
         self._max_pending_events = settings.intake.max_pending_events
         self._monotonic = monotonic
         self._is_stored = is_stored
+        self._admission = Admission(
+            settings.intake.max_hammers,
+            settings.intake.max_hammers_per_site,
+            settings.intake.max_sites,
+            settings.hammers.keys(),
+            settings.sites.zones.keys(),
+        )
         self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
@@ -104,6 +112,7 @@ class Intake:
         self, key: Key, watermark: Instant, events: Sequence[Event], saved: tuple[str, bytes] | None
     ) -> None:
         """Restore a hammer; `saved`: layout and bytes of its whole saved state."""
+        self._admission.add(key)
         waiting = NO_ROWS
         if saved is not None:
             layout, state = saved
@@ -128,6 +137,8 @@ class Intake:
         received = message.received_ns - self.clock.lead_ns
         try:
             self._check(message)
+            key, _ = topic.parse(message.topic, self._prefix)
+            self._admission.check(key)
             decoded = decode(
                 message.topic,
                 message.payload,
@@ -138,10 +149,14 @@ class Intake:
                 self._max_keys,
             )
         except Rejected as error:
-            step.reject(message.topic, message.payload, error, _hammer_of_topic(message.topic, self._prefix))
+            rejected_key = _hammer_of_topic(message.topic, self._prefix)
+            if rejected_key is not None and rejected_key not in self._admission:
+                self._hold.configure(rejected_key)  # forget what decoding has looked up for it
+                rejected_key = _sender_of_refused(rejected_key, error)
+            step.reject(message.topic, message.payload, error, rejected_key)
             return
+        self._admission.add(key)
         if isinstance(decoded, Samples):
-            key = decoded.key
             step.rows.setdefault(key, []).append(decoded.rows)
             self._hold.expect(key, decoded.rows)
             if len(decoded.rows):
@@ -154,7 +169,6 @@ class Intake:
                 step.reject(message.topic, message.payload, rejected, key)
         else:
             event = decoded.event
-            key = event.site, event.hammer
             if event.kind == "connection" and event.time == received:
                 event = self._date_last_will(event, message.generation, step)
             if event in step.events or self._is_stored(event):
@@ -171,6 +185,7 @@ class Intake:
 
     def add_event(self, event: Event) -> None:
         """Let an event take effect between the rows."""
+        self._admission.add((event.site, event.hammer))
         self.reorderer.add_event(event)
         self.last_heard.setdefault((event.site, event.hammer), self._monotonic())
 
@@ -228,3 +243,10 @@ def _hammer_of_topic(name: str, prefix: str) -> Key | None:
         return topic.parse(name, prefix)[0]
     except Rejected:
         return None
+
+
+def _sender_of_refused(key: Key, error: Rejected) -> Key:
+    """Return as whose problem a refused message is counted: the site's if it invents hammers, or nobody's."""
+    if error.reason == "too_many_hammers":
+        return key[0], ""
+    return ("", "") if error.reason == "too_many_sites" else key
