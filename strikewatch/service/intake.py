@@ -14,6 +14,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.errors import Rejected
+from strikewatch.service.admission import Admission
 from strikewatch.service.clock import CorrectedClock
 from strikewatch.service.feed_tally import FeedTally
 from strikewatch.settings.tree import Settings
@@ -92,6 +93,13 @@ class Intake:
         self._max_pending_events = settings.intake.max_pending_events
         self._monotonic = monotonic
         self._is_stored = is_stored
+        self._admission = Admission(
+            settings.intake.max_hammers,
+            settings.intake.max_hammers_per_site,
+            settings.intake.max_sites,
+            settings.hammers.keys(),
+            settings.sites.zones.keys(),
+        )
         self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._scanner = Scanner()
@@ -106,6 +114,7 @@ class Intake:
         self, key: Key, watermark: Instant, events: Sequence[Event], saved: tuple[str, bytes] | None
     ) -> None:
         """Restore a hammer; `saved`: layout and bytes of its whole saved state."""
+        self._admission.add(key)
         waiting = NO_ROWS
         if saved is not None:
             layout, state = saved
@@ -129,10 +138,12 @@ class Intake:
         """Decode messages into the step; reject what cannot be used."""
         samples: dict[Key, list[Message]] = {}
         for message in messages:
+            key = None
             try:
                 key, kind = topic.parse(message.topic, self._prefix)
+                self._check(message)
             except Rejected as error:
-                step.reject(message.topic, message.payload, error, None)
+                step.reject(message.topic, message.payload, error, key)
                 continue
             if kind == "samples":
                 samples.setdefault(key, []).append(message)
@@ -155,7 +166,8 @@ class Intake:
             for k in range(done, run.first):
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
-            if key in self._hold:  # where a null ends a hold, the scanner's NaN would be wrong
+            # where a null ends a hold, the scanner's NaN would be wrong
+            if key not in self._admission or key in self._hold:
                 for message in own:
                     self._decode_strictly(message, key, step)
             else:
@@ -168,7 +180,7 @@ class Intake:
         """Decode any message of a hammer."""
         received = message.received_ns - self.clock.lead_ns
         try:
-            self._check(message)
+            self._admission.check(key)
             decoded = decode(
                 message.topic,
                 message.payload,
@@ -179,8 +191,13 @@ class Intake:
                 self._max_keys,
             )
         except Rejected as error:
-            step.reject(message.topic, message.payload, error, key)
+            if key in self._admission:
+                step.reject(message.topic, message.payload, error, key)
+            else:
+                self._hold.configure(key)  # forget what decoding has looked up for it
+                step.reject(message.topic, message.payload, error, _sender_of_refused(key, error))
             return
+        self._admission.add(key)
         if isinstance(decoded, Samples):
             self._hold.expect(key, decoded.rows)
             newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
@@ -222,6 +239,7 @@ class Intake:
 
     def add_event(self, event: Event) -> None:
         """Let an event take effect between the rows."""
+        self._admission.add((event.site, event.hammer))
         self.reorderer.add_event(event)
         self.last_heard.setdefault((event.site, event.hammer), self._monotonic())
 
@@ -271,3 +289,10 @@ class Intake:
     def fill_held(self, portion: Portion) -> Portion:
         """Return a look-ahead portion with the rows that held channels fill in."""
         return self._hold.look_ahead(portion)
+
+
+def _sender_of_refused(key: Key, error: Rejected) -> Key:
+    """Return as whose problem a refused message is counted: the site's if it invents hammers, or nobody's."""
+    if error.reason == "too_many_hammers":
+        return key[0], ""
+    return ("", "") if error.reason == "too_many_sites" else key

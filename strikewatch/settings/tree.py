@@ -77,6 +77,19 @@ class Intake(BaseModel):
         le=1_000_000,
         description="Largest number of events of a hammer that wait for its samples; more are refused",
     )
+    max_hammers: int = Field(
+        1_000,
+        ge=1,
+        description="Largest number of hammers that `hammers` does not list; data of further new ones is refused",
+    )
+    max_hammers_per_site: int = Field(
+        200, ge=1, description="The same at one site; hammers that `hammers` lists do not count"
+    )
+    max_sites: int = Field(
+        200,
+        ge=1,
+        description="Largest number of sites that `sites.zones` does not list; data of further new ones is refused",
+    )
 
 
 class Review(BaseModel):

@@ -34,6 +34,15 @@ REASONS: Final = {
         "more events than allowed wait for rows of their hammer",
         "send the hammer's samples too, check its id and the sender's clock, or raise intake.max_pending_events",
     ),
+    "too_many_hammers": Reason(
+        "a new hammer beyond the number allowed in all or at its site",
+        "correct the hammer's id in the topic; or list it in `hammers`, or raise intake.max_hammers or "
+        "intake.max_hammers_per_site",
+    ),
+    "too_many_sites": Reason(
+        "a hammer at a new site beyond the number allowed",
+        "correct the site's id in the topic; or list the site in `sites.zones`, or raise intake.max_sites",
+    ),
     "ended_process": Reason(
         "the process ended again and again while it processed this message",
         "this release does not process it again: correct the sender, and report the message with its payload",

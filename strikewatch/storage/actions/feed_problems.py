@@ -133,7 +133,7 @@ def record(
     rows: dict[tuple[str, str, str], dict[str, Any]] = {}
     for reject in rejected:
         site, hammer = reject.key or ("", "")
-        sender = f"{site}/{hammer}" if hammer else reject.topic[:SENDER_LENGTH]
+        sender = reject.topic[:SENDER_LENGTH] if reject.key is None else "/".join(filter(None, reject.key))
         _add(rows, sender, site, hammer, reject.reason, "", reject.rows, reject.detail, reject.payload, now)
     for count in counted:
         _add(rows, "/".join(count.key), *count.key, count.reason, count.name, count.n, count.detail, b"", now)

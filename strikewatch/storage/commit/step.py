@@ -16,7 +16,8 @@ from strikewatch.core.stretch import AttributedStretch
 class Reject:
     """A rejected payload, or rows that were not used: topic, content and reason.
 
-    `key`: the hammer, if the topic names one. `rows`: how many rows this reject counts for.
+    `key`: the hammer, if the topic names one; without a hammer ("") the site counts as the sender, without both all
+    others. `rows`: how many rows this reject counts for.
     """
 
     topic: str
