@@ -85,8 +85,7 @@ def check() -> None:
     from strikewatch.settings.tree import load
     from strikewatch.sinks.filter import Filter
     from strikewatch.web.pages import views, week
-    from strikewatch.web.pages.formatting import Formatting
-    from strikewatch.web.pages.translations import load_translations
+    from strikewatch.web.pages.formatting import Formatting, load_translations
     from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
