@@ -25,7 +25,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from strikewatch.web.api import alerts, deliveries, events
 from strikewatch.web.api.problems import ApiResponse, Problem, guarded, not_routed
 from strikewatch.web.api.routing import ApiContext
-from strikewatch.web.client_address import is_forwarded
+from strikewatch.web.authentication import is_forwarded
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.settings import Settings, is_loopback
 

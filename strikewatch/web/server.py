@@ -26,8 +26,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.engines.shared import DatabaseAccess
-from strikewatch.web.client_address import Network, client_name, is_trusted, networks
-from strikewatch.web.settings import Settings
+from strikewatch.web.authentication import client_name, is_trusted
+from strikewatch.web.settings import Network, Settings, networks
 
 _log: Final = structlog.get_logger("http")
 

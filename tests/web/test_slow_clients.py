@@ -12,8 +12,8 @@ import structlog
 
 from strikewatch.core.instant import SECOND
 from strikewatch.web import server as http_server
-from strikewatch.web.client_address import networks
 from strikewatch.web.live import stream
+from strikewatch.web.settings import networks
 from tests.service.processor import until
 from tests.web.site import NOW, Site, site
 
