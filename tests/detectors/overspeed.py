@@ -79,7 +79,7 @@ def check() -> None:
     from strikewatch.review import excerpt, rates
     from strikewatch.review.coaching import read
     from strikewatch.review.highlights import choose_highlights
-    from strikewatch.review.statistics.operator_or_hammer import MACHINE_FAULTS
+    from strikewatch.review.statistics.comparisons import MACHINE_FAULTS
     from strikewatch.settings.environment import variables
     from strikewatch.settings.tree import Settings as Tree
     from strikewatch.settings.tree import load

@@ -18,8 +18,7 @@ from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
-    from strikewatch.review.what_if import Pair
-    from strikewatch.service.what_if import Run
+    from strikewatch.service.what_if import Pair, Run
     from strikewatch.settings.tree import Settings
 
 MAX_LISTED: Final = 40
@@ -58,7 +57,6 @@ def what_if(options: Namespace) -> None:
 
 
 def _compare(options: Namespace, settings: "Settings") -> None:
-    from strikewatch.review.what_if import pairs
     from strikewatch.service import what_if as trial
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
@@ -70,7 +68,7 @@ def _compare(options: Namespace, settings: "Settings") -> None:
         before = trial.run(recordings)
         after = trial.run(recordings, changes)
     print_notes(output.notes(), iter(before.notes))
-    found = pairs(before.records, after.records)
+    found = trial.pairs(before.records, after.records)
     if options.json:
         output.print_json(pair.json() for pair in found)
     else:
@@ -106,7 +104,7 @@ def _show_changes(
 ) -> None:
     """Print the differing alerts and the rates of both runs; `changes`: the options as given."""
     from strikewatch.disclaimer import CAUTION
-    from strikewatch.review.what_if import CHANGES
+    from strikewatch.service.what_if import CHANGES
 
     counts = Counter(pair.change for pair in pairs)
     summary = ", ".join(f"{counts[kind]} {kind}" for kind in CHANGES if counts[kind]) or "no alerts at all"
