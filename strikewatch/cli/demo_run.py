@@ -16,8 +16,7 @@ from rich.text import Text
 
 from strikewatch.core import instant
 from strikewatch.demo.broker import Broker, free_port
-from strikewatch.demo.day import START_NS
-from strikewatch.demo.gateways import Gateways, PacedClock
+from strikewatch.demo.gateways import START_NS, Gateways, PacedClock
 from strikewatch.demo.receiver import Receiver
 from strikewatch.demo.site import HAMMERS, PROFILES, SITE
 from strikewatch.disclaimer import CAUTION

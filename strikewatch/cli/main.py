@@ -1,23 +1,77 @@
-"""`strikewatch COMMAND`: find the command, run it, and turn errors into messages and exit codes."""
+"""`strikewatch COMMAND`: find the command, run it, and turn errors into messages and exit codes.
+
+A command's module in `commands/` is imported when the command is used.
+"""
 
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any
+from importlib import import_module
+from typing import Any, Final
 
 import click
 from click.exceptions import Exit, NoArgsIsHelpError, NoSuchCommand
 
-from strikewatch.cli import tree
-from strikewatch.cli.options import SETTINGS, Group, write_examples
+from strikewatch.cli.options import Command, Group
 from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import InputError, Refused, SettingsError, StrikewatchError
 
-NAME = "strikewatch"
-COMPLETE = "_STRIKEWATCH_COMPLETE"
-EXIT_CODES = (
+NAME: Final = "strikewatch"
+COMPLETE: Final = "_STRIKEWATCH_COMPLETE"
+EXIT_CODES: Final = (
     "Exit codes: 0 done, 1 failed or trouble found, 2 unusable input, settings or request, 130 interrupted."
 )
+SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
+    "Start here": {
+        "demo": ("start", "Run an invented site on this machine, with nothing to install."),
+        "guide": ("start", "Show a user guide, or list them."),
+        "completion": ("start", "Print the shell completion script."),
+    },
+    "Recorded shifts": {
+        "replay": ("replay", "Run recorded shifts through the detectors."),
+        "what-if": ("what_if", "Replay shifts under other settings and compare."),
+    },
+    "Live": {
+        "run": ("live", "Run the live processor."),
+        "check": ("live", "Check settings, broker, database and disk."),
+        "settings": ("live", "Check the settings and print those in force."),
+        "channels": ("feeds", "List the channels of a feed: units, hold times, ranges."),
+        "rejects": ("feeds", "List data that was not used, by sender and reason."),
+        "deliveries": ("deliveries", "List, resend and test deliveries; switch endpoints."),
+    },
+    "Alerts": {
+        "alerts": ("alerts", "List, acknowledge and shelve alerts."),
+        "hammer": ("alerts", "Take a hammer out of service, or put it back."),
+        "alarm-metrics": ("alarm_metrics", "Compare the alert load with published targets."),
+    },
+    "Maintenance": {
+        "due": ("maintenance", "List what is due for each hammer."),
+        "usage": ("usage", "Show the use and misuse of each hammer."),
+        "wear": ("maintenance", "Show bushing and tool wear by inspections."),
+        "tools": ("maintenance", "Show fitted tools and how long tools last."),
+        "baseline": ("usage", "Show or relearn each hammer's loaded pressure."),
+    },
+    "Training": {
+        "review": ("review", "Make the trainer's review of a period."),
+    },
+    "Administration": {
+        "token": ("administration", "Manage access to the HTTP interface."),
+        "backup": ("administration", "Copy the database, in use or not."),
+        "export-operator": ("administration", "Print everything stored about an operator."),
+        "erase-operator": ("administration", "Remove an operator's id; counts are kept."),
+    },
+}
+"""Every command by section: its module in `commands/`, which has it as a variable of its name, and a summary."""
+COMMANDS: Final = {name: entry for section in SECTIONS.values() for name, entry in section.items()}
+RENAMED: Final = {
+    "survey": "check",
+    "suppose": "what-if",
+    "kept": "export-operator",
+    "forget": "erase-operator",
+    "use": "usage",
+    "figures": "alarm-metrics",
+}
+"""Earlier names, still accepted with a notice."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -49,7 +103,9 @@ def _run(words: list[str]) -> int:
         error.show()
         return 2
     except click.ClickException as error:
-        _print_usage_error(error)
+        _print_error(error.format_message())
+        if isinstance(error, click.UsageError) and error.ctx is not None:
+            print(f"Try: {error.ctx.command_path} --help", file=sys.stderr)
         return 2
     except StrikewatchError as error:
         _print_error(str(error))
@@ -62,11 +118,13 @@ def _print_error(message: str) -> None:
     print(f"{NAME}: {message}", file=sys.stderr)
 
 
-def _print_usage_error(error: click.ClickException) -> None:
-    context = error.ctx if isinstance(error, click.UsageError) else None
-    _print_error(error.format_message())
-    if context is not None:
-        print(f"Try: {context.command_path} --help", file=sys.stderr)
+def load(name: str) -> Command:
+    """Import the command of that name."""
+    module, summary = COMMANDS[name]
+    variable = name.replace("-", "_")
+    command: Command = getattr(import_module(f"strikewatch.cli.commands.{module}"), variable)
+    command.name, command.short_help = name, summary
+    return command
 
 
 class _Root(Group):
@@ -74,15 +132,15 @@ class _Root(Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         del ctx
-        return list(tree.ENTRIES)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        name = tree.RENAMED.get(cmd_name, cmd_name)
-        if name not in tree.ENTRIES:
+        name = RENAMED.get(cmd_name, cmd_name)
+        if name not in COMMANDS:
             return None
         if name != cmd_name and not ctx.resilient_parsing:
             click.echo(f"{NAME}: `{cmd_name}` is now `{name}`; the old name will be removed.", err=True)
-        return tree.load(name)
+        return load(name)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -90,26 +148,21 @@ class _Root(Group):
         try:
             return super().resolve_command(ctx, args)
         except NoSuchCommand as error:
-            raise NoSuchCommand(error.command_name, possibilities=tree.ENTRIES, ctx=ctx) from None
+            raise NoSuchCommand(error.command_name, possibilities=COMMANDS, ctx=ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         del ctx
-        for title, entries in tree.SECTIONS.items():
+        for title, commands in SECTIONS.items():
             with formatter.section(title):
-                formatter.write_dl([(name, entry.summary) for name, entry in entries.items()])
-
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        first = (next(iter(entries.values())) for entries in tree.SECTIONS.values())
-        write_examples(formatter, (f"{NAME} {entry.example}" for entry in first))
-        super().format_epilog(ctx, formatter)
+                formatter.write_dl([(name, summary) for name, (_, summary) in commands.items()])
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
         """Complete names of commands without importing any."""
         from click.shell_completion import CompletionItem
 
         found = [
-            CompletionItem(name, help=entry.summary)
-            for name, entry in tree.ENTRIES.items()
+            CompletionItem(name, help=summary)
+            for name, (_, summary) in COMMANDS.items()
             if name.startswith(incomplete)
         ]
         return found + click.Command.shell_complete(self, ctx, incomplete)
@@ -123,11 +176,19 @@ def _print_version(context: click.Context, _param: click.Parameter, wanted: bool
         context.exit()
 
 
-root = _Root(
+root: Final = _Root(
     NAME,
     help="Watch hydraulic breakers at work: time in one spot, hot oil, blank firing, missed greasing.",
     epilog=f"{EXIT_CODES} What counts as a fault: {NAME} guide faults. {CAUTION}",
-    context_settings=SETTINGS,
+    examples=(
+        "strikewatch demo",
+        "strikewatch replay replay_data/hot-bench",
+        "strikewatch run --config strikewatch.toml",
+        "strikewatch alerts --priority high",
+        "strikewatch due --site fennick-hollow",
+        "strikewatch review --from 7d --html review.html",
+        "strikewatch token add kim --role act",
+    ),
     params=[
         click.Option(
             ["--version"],

@@ -12,26 +12,26 @@ from click.core import ParameterSource
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import LOOKUP, VARIABLE
 
-Function = Callable[..., int]
+Function = Callable[..., Any]
 Decorator = Callable[[Function], Function]
+Run = Callable[[Namespace], int | None]
+"""What a command does; it returns an exit code other than 0, or None."""
 
 WHEN: Final = "2026-11-25T06:00:00Z, or 2h, 3d ago"
 PATH: Final = click.Path(path_type=Path)
-SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
+_SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 
 
-def write_examples(formatter: click.HelpFormatter, examples: Iterable[str]) -> None:
-    """Write the section of examples, one a line, ready to copy."""
-    with formatter.section("Examples"):
-        for example in examples:
-            formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
+class Command(click.Command):
+    """A command with examples in its help and the options --quiet and --verbose.
 
-
-class _WithExamples(click.Command):
-    """Adds examples to the help, and the options --quiet and --verbose."""
+    Its function gets all options as one object; an option given before a subcommand counts as if given after it.
+    """
 
     def __init__(self, *args: Any, examples: Sequence[str] = (), **kwargs: Any) -> None:
-        kwargs["context_settings"] = SETTINGS | kwargs.get("context_settings", {})
+        kwargs["context_settings"] = _SETTINGS
+        if "callback" in kwargs:
+            kwargs["callback"] = _with_options(kwargs["callback"])
         super().__init__(*args, **kwargs)
         self.examples = tuple(examples)
         self.params += [
@@ -43,16 +43,14 @@ class _WithExamples(click.Command):
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         if self.examples:
-            write_examples(formatter, self.examples)
+            with formatter.section("Examples"):
+                for example in self.examples:  # not wrapped, ready to copy
+                    formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
         super().format_epilog(ctx, formatter)
 
 
-class Command(_WithExamples):
-    """A command that does something."""
-
-
-class Group(_WithExamples, click.Group):
-    """A command with commands of its own."""
+class Group(Command, click.Group):
+    """A command with commands of its own; what its function does, it does where none of them is given."""
 
     command_class = Command
 
@@ -62,12 +60,22 @@ class Group(_WithExamples, click.Group):
             formatter.write_dl([(name, one.get_short_help_str(200)) for name, one in commands if one])
 
 
-def with_options(run: Callable[[Namespace], int]) -> Callable[..., int]:
-    """Call `run` with all options as one object; an option given before a subcommand counts as if given after it."""
+def command(*examples: str) -> Callable[[Run], Command]:
+    """Make a command of a function."""
+    return click.command(cls=Command, examples=examples)
 
+
+def group(*examples: str, invoke_without_command: bool = False) -> Callable[[Run], Group]:
+    """Make a command with commands of its own of a function."""
+    return click.group(cls=Group, examples=examples, invoke_without_command=invoke_without_command)
+
+
+def _with_options(run: Run) -> Callable[..., int | None]:
     @wraps(run)
-    def call(**_: Any) -> int:
+    def call(**_: Any) -> int | None:
         context = click.get_current_context()
+        if context.invoked_subcommand is not None:
+            return None
         options = _merged(context)
         output.set_verbosity(context, options.verbose - options.quiet)
         return run(options)
@@ -95,15 +103,41 @@ def _merged(context: click.Context) -> Namespace:
     return Namespace(**merged)
 
 
-def config(command: Function) -> Function:
-    """Add --config."""
+def _all(decorators: Iterable[Decorator]) -> Decorator:
+    """Return one decorator that adds arguments and options, shown in this order in the help."""
+
+    def add(function: Function) -> Function:
+        for decorate in reversed([*decorators]):
+            function = decorate(function)
+        return function
+
+    return add
+
+
+config: Final = click.option(
+    "--config",
+    type=PATH,
+    metavar="FILE",
+    envvar=VARIABLE,
+    help=f"Settings, TOML. Looked for in this order: {LOOKUP}; else the defaults.",
+)
+by: Final = click.option("--by", metavar="NAME", required=True, help="Your name, for the history.")
+
+
+one_hammer: Final = _all(
+    [
+        click.argument("hammer", metavar="HAMMER"),
+        click.option("--site", metavar="SITE", help="Where two sites have a hammer of that name."),
+    ]
+)
+
+
+def reason(*, required: bool) -> Decorator:
+    """Add --reason."""
+    default = None if required else ""
     return click.option(
-        "--config",
-        type=PATH,
-        metavar="FILE",
-        envvar=VARIABLE,
-        help=f"Settings, TOML. Looked for in this order: {LOOKUP}; else the defaults.",
-    )(command)
+        "--reason", metavar="TEXT", default=default, required=required, help="The reason, for the history."
+    )
 
 
 def as_json(what: str = "one object a line") -> Decorator:
@@ -111,31 +145,28 @@ def as_json(what: str = "one object a line") -> Decorator:
     return click.option("--json", is_flag=True, help=f"Print JSON for programs: {what}.")
 
 
+def limit(description: str, default: int | None = None) -> Decorator:
+    """Add --limit, a positive number."""
+    return click.option("--limit", type=click.IntRange(min=1), default=default, metavar="N", help=description)
+
+
 def filters(*names: str) -> Decorator:
     """Add options such as --site SITE that narrow a list."""
-
-    def add(command: Function) -> Function:
-        for name in reversed(names):
-            command = click.option(f"--{name}", metavar=name.upper(), help=f"Only this {name}.")(command)
-        return command
-
-    return add
+    return _all(click.option(f"--{name}", metavar=name.upper(), help=f"Only this {name}.") for name in names)
 
 
 def period(begin: str, end: str, *, since: bool = False) -> Decorator:
     """Add --from and --to; `begin` and `end` describe their defaults. `since`: also the former name of --from."""
-
-    def add(command: Function) -> Function:
-        if since:
-            command = click.option("--since", metavar="WHEN", hidden=True)(command)
-        command = click.option("--to", "end", metavar="WHEN", help=f"Before then: {WHEN} (default: {end}).")(
-            command
-        )
-        return click.option(
-            "--from", "begin", metavar="WHEN", help=f"From then on: {WHEN} (default: {begin})."
-        )(command)
-
-    return add
+    former = [click.option("--since", metavar="WHEN", hidden=True)] if since else []
+    first = f"From then on: {WHEN} (default: {begin})."
+    last = f"Before then: {WHEN} (default: {end})."
+    return _all(
+        [
+            click.option("--from", "begin", metavar="WHEN", help=first),
+            click.option("--to", "end", metavar="WHEN", help=last),
+            *former,
+        ]
+    )
 
 
 def instants(options: Namespace, now: int, default: str | None) -> tuple[int | None, int | None]:
@@ -150,73 +181,39 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
     return begin, end
 
 
-def by(command: Function) -> Function:
-    """Add --by, which is required."""
-    return click.option("--by", metavar="NAME", required=True, help="Your name, for the history.")(command)
-
-
-def reason(*, required: bool) -> Decorator:
-    """Add --reason."""
-    return click.option(
-        "--reason",
-        metavar="TEXT",
-        default=None if required else "",
-        required=required,
-        help="The reason, for the history.",
-    )
-
-
-def shifts(*, required: bool) -> Decorator:
-    """Add the paths of recorded shifts, and how tables in another form are read."""
-    return _shifts(-1, required)
-
-
-def one_shift(command: Function) -> Function:
-    """Add the path of a recorded shift, as a list of one, and how tables in another form are read."""
-    return _shifts(1, True)(command)
-
-
-def _shifts(count: int, required: bool) -> Decorator:
-    def add(command: Function) -> Function:
-        for names, more in reversed(_RECORDINGS):
-            command = click.option(*names, **more)(command)
-        return click.argument(
-            "paths",
-            nargs=count,
-            required=required,
-            type=PATH,
-            metavar="PATH" if count == 1 else "PATH..." if required else "[PATH]...",
-            callback=lambda _context, _param, value: list(value) if count == -1 else [value],
-        )(command)
-
-    return add
-
-
-_RECORDINGS: Final[Sequence[tuple[tuple[str, ...], dict[str, Any]]]] = (
-    (
-        ("--column",),
-        {
-            "multiple": True,
-            "metavar": "NAME=COLUMN",
-            "help": "Column of time, hammer, site or a channel, such as pressure_bar='Druck [bar]'. Repeatable.",
-        },
+_HOW_TO_READ: Final = (
+    click.option(
+        "--column",
+        multiple=True,
+        metavar="NAME=COLUMN",
+        help="Column of time, hammer, site or a channel, such as pressure_bar='Druck [bar]'. Repeatable.",
     ),
-    (("--as-hammer",), {"metavar": "HAMMER", "help": "Hammer of tables without a hammer column."}),
-    (
-        ("--as-site",),
-        {"metavar": "SITE", "help": "Site of tables without a site column (default: their folder)."},
+    click.option("--as-hammer", metavar="HAMMER", help="Hammer of tables without a hammer column."),
+    click.option(
+        "--as-site", metavar="SITE", help="Site of tables without a site column (default: their folder)."
     ),
-    (
-        ("--zone",),
-        {"metavar": "ZONE", "help": "Time zone of times without an offset, such as Europe/Vienna."},
+    click.option(
+        "--zone", metavar="ZONE", help="Time zone of times without an offset, such as Europe/Vienna."
     ),
-    (
-        ("--allow-loss",),
-        {
-            "type": float,
-            "default": 1.0,
-            "metavar": "PERCENT",
-            "help": "Share of a recording that may be unusable (default: 1). More is an error, exit code 2.",
-        },
+    click.option(
+        "--allow-loss",
+        type=float,
+        default=1.0,
+        metavar="PERCENT",
+        help="Share of a recording that may be unusable (default: 1). More is an error, exit code 2.",
     ),
 )
+
+
+def shifts(*, required: bool, count: int = -1) -> Decorator:
+    """Add the paths of recorded shifts, any number or one, and how tables in another form are read."""
+    path = "PATH" if count == 1 else "PATH..."
+    paths = click.argument(
+        "paths",
+        nargs=count,
+        required=required,
+        type=PATH,
+        metavar=path if required else "[PATH]...",
+        callback=lambda _context, _param, given: [given] if count == 1 else [*given],
+    )
+    return _all([paths, *_HOW_TO_READ])

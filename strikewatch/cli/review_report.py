@@ -19,8 +19,7 @@ from zoneinfo import ZoneInfo
 
 from rich.console import Console
 
-from strikewatch.cli import output
-from strikewatch.cli.rendering import review as review_tables
+from strikewatch.cli import output, review_summary
 from strikewatch.errors import InputError, StrikewatchError
 from strikewatch.programs import find_program
 from strikewatch.review import coaching, rates
@@ -181,9 +180,11 @@ def write(options: Namespace, report: Report) -> list[str]:
 
 def _plain_pdf(report: Report, target: Path) -> None:
     """Write what the terminal shows as a PDF."""
-    screen = Console(file=io.StringIO(), width=COLUMNS, highlight=False, color_system=None)
+    screen = Console(
+        file=io.StringIO(), width=COLUMNS, highlight=False, markup=False, emoji=False, color_system=None
+    )
     with screen.capture() as shown:
-        review_tables.show(screen, report, [])
+        review_summary.show(screen, report, [])
     write_plain_pdf(shown.get().splitlines(), target, f"The trainer's review, {report.period}")
 
 

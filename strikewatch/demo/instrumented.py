@@ -11,8 +11,7 @@ from typing import Final
 import numpy as np
 
 from strikewatch.core.instant import Instant
-from strikewatch.demo.carrier import Equipment, MaintenanceTask, Misuse, Stance
-from strikewatch.demo.operators import Range
+from strikewatch.demo.machine import Equipment, MaintenanceTask, Misuse, Range, Stance
 from strikewatch.demo.work import WORKING_RPM, Plan, Worker
 
 REACH_M: Final[Range] = (5.8, 6.8)

@@ -13,11 +13,19 @@ from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.carrier import Greaser, MaintenanceTask, Misuse, PlannedMisuse
 from strikewatch.demo.feed import Arrivals, millis, sense
 from strikewatch.demo.hired_out import hired_out
-from strikewatch.demo.operators import OPERATORS
-from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, random_source, simulate
+from strikewatch.demo.machine import Greaser, MaintenanceTask, Misuse, PlannedMisuse
+from strikewatch.demo.site import (
+    HAMMERS,
+    INSTRUMENTED,
+    OPERATORS,
+    PROFILES,
+    SITE,
+    hammer_of,
+    random_source,
+    simulate,
+)
 from strikewatch.demo.timeline import Label, label_lines
 from strikewatch.demo.work import Plan, WorkPeriod
 from strikewatch.storage.recorder.parquet import event_object, write_shift
@@ -227,20 +235,11 @@ def write(name: str, folder: Path) -> None:
         lines = "".join(json.dumps(event_object(event)) + "\n" for event in events)
         (folder / "events.jsonl").write_text(lines, encoding="utf-8")
     else:
-        write_shift(
-            folder,
-            SITE,
-            {arrivals_of_hammer.hammer: arrivals_of_hammer.rows for arrivals_of_hammer in arrivals},
-            events,
-        )
-    profiles = {
-        arrivals_of_hammer.hammer: PROFILES[arrivals_of_hammer.hammer]
-        for arrivals_of_hammer in arrivals
-        if "feed_bar" in arrivals_of_hammer.rows.columns
-    }
+        write_shift(folder, SITE, {each.hammer: each.rows for each in arrivals}, events)
+    profiles = {each.hammer: PROFILES[each.hammer] for each in arrivals if "feed_bar" in each.rows.columns}
     if profiles:
         (folder / SETTINGS).write_text(_toml(profiles), encoding="utf-8")
-    truths = truths + [label for arrivals_of_hammer in arrivals for label in arrivals_of_hammer.labels]
+    truths = truths + [label for each in arrivals for label in each.labels]
     (folder / "labels.jsonl").write_text(label_lines(truths), encoding="utf-8")
 
 
@@ -258,23 +257,19 @@ def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> st
 
 def _csv(arrivals: Sequence[Arrivals]) -> str:
     """All rows in order of arrival; a cell is empty where the channel was not sampled."""
-    names = [
-        name
-        for name in CHANNELS
-        if any(name in arrivals_of_hammer.rows.columns for arrivals_of_hammer in arrivals)
-    ]
-    arrived = np.concatenate([arrivals_of_hammer.arrived_ns for arrivals_of_hammer in arrivals])
+    names = [name for name in CHANNELS if any(name in each.rows.columns for each in arrivals)]
+    arrived = np.concatenate([each.arrived_ns for each in arrivals])
     lines = [
         ",".join(
             (
-                millis(int(arrivals_of_hammer.rows.time_ns[row])),
+                millis(int(each.rows.time_ns[row])),
                 SITE,
-                arrivals_of_hammer.hammer,
-                *(_cell(arrivals_of_hammer, name, row) for name in names),
+                each.hammer,
+                *(_cell(each, name, row) for name in names),
             )
         )
-        for arrivals_of_hammer in arrivals
-        for row in range(len(arrivals_of_hammer.rows))
+        for each in arrivals
+        for row in range(len(each.rows))
     ]
     ordered = (lines[row] for row in np.argsort(arrived, kind="stable"))
     return "\n".join((",".join(("time", "site", "hammer", *names)), *ordered)) + "\n"

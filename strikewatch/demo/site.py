@@ -1,4 +1,7 @@
-"""The invented site fennick-hollow: three places, six hammers on their carriers, each with its own feed."""
+"""The invented site fennick-hollow: three places, six hammers on their carriers, each with its own feed, and operators.
+
+The operators are pseudonyms with habits; nobody real is meant.
+"""
 
 import zlib
 from collections.abc import Mapping
@@ -7,11 +10,10 @@ from typing import Final
 
 import numpy as np
 
-from strikewatch.demo.breaker import Breaker
-from strikewatch.demo.carrier import Arm, Equipment
 from strikewatch.demo.feed import Feed
 from strikewatch.demo.instrumented import InstrumentedWorker
-from strikewatch.demo.work import Plan, Worker
+from strikewatch.demo.machine import Arm, Breaker, Equipment
+from strikewatch.demo.work import Operator, Plan, Worker
 
 SITE: Final = "fennick-hollow"
 
@@ -87,6 +89,50 @@ PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float | str]]]] = {
     },
 }
 """Settings of single hammers for the detection of misuse, as from their operator's manuals; invented."""
+
+
+OPERATORS: Final[dict[str, Operator]] = {
+    operator.name: operator
+    for operator in (
+        Operator("op-11", "careful in everything", skate_share=0.0),
+        Operator(
+            "op-12", "stays in one spot until the stone gives in", linger_share=0.18, spot_s=(9.0, 14.0)
+        ),
+        Operator("op-13", "never greases on time", grease_after_h=None),
+        Operator(
+            "op-14",
+            "fires before the tool is set, hot oil or not",
+            early_share=0.14,
+            cools_at_c=None,
+            reposition_s=(2.4, 5.0),
+        ),
+        Operator(
+            "op-15", "lets the tool fall through the broken stone", through_share=0.14, skate_share=0.01
+        ),
+        Operator(
+            "op-16", "quick between spots, works on in hot oil", reposition_s=(1.0, 1.7), cools_at_c=None
+        ),
+        Operator(
+            "op-17",
+            "turns the engine down to save fuel",
+            flow=0.82,
+            skate_share=0.0,
+            grease_after_h=1.9,
+            strokes=(6, 5),
+        ),
+        Operator(
+            "op-18",
+            "new, a little of everything, forgets to sign off",
+            linger_share=0.06,
+            early_share=0.05,
+            through_share=0.05,
+            grease_after_h=2.4,
+            strokes=(8, 9),
+            checks=False,
+            signs_off=False,
+        ),
+    )
+}
 
 
 def random_source(seed: int, hammer: str, part: int) -> np.random.Generator:

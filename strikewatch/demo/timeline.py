@@ -15,8 +15,7 @@ import numpy.typing as npt
 from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.demo.breaker import Breaker, OilCircuit, approach, crossing_s, pulse
-from strikewatch.demo.carrier import BARE, Stance
+from strikewatch.demo.machine import BARE, Breaker, OilCircuit, Stance, approach, crossing_s, pulse
 
 MILLI: Final = 1_000_000
 HOT_C: Final = 80.0

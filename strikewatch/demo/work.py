@@ -9,15 +9,41 @@ import numpy as np
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.demo.breaker import Breaker, OilCircuit
-from strikewatch.demo.carrier import Equipment
-from strikewatch.demo.operators import Operator, Range
+from strikewatch.demo.machine import Breaker, Equipment, OilCircuit, Range
 from strikewatch.demo.timeline import COLD_C, Timeline
 
 WORKING_RPM: Final = 1800.0
 IDLE_RPM: Final = 900.0
 SPOT_LIMIT_S: Final = 15.0
 GREASE_LIMIT_S: Final = 2.0 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Operator:
+    """How one person works. Shares are per spot; times in seconds unless the name says otherwise.
+
+    `cools_at_c`: oil temperature at which this person pauses, None = never. `grease_after_h`: hours of
+    running after which this person greases, None = never. `flow`: share of rated flow (by engine speed).
+    """
+
+    name: str
+    nature: str
+    spot_s: Range = (7.0, 12.5)
+    linger_share: float = 0.0
+    linger_s: Range = (17.0, 34.0)
+    reposition_s: Range = (3.0, 7.0)
+    early_share: float = 0.0
+    early_s: Range = (1.3, 3.5)
+    through_share: float = 0.0
+    through_s: Range = (1.5, 6.5)
+    skate_share: float = 0.003
+    release_s: Range = (0.15, 0.5)
+    flow: float = 1.0
+    grease_after_h: float | None = 1.7
+    strokes: tuple[int, ...] = (12, 12)
+    checks: bool = True
+    signs_off: bool = True
+    cools_at_c: float | None = 79.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import hot_oil, same_spot
 from strikewatch.detectors.registry import DETECTOR_OF, FAULTS
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
-from strikewatch.review.charts.excerpt import Excerpt, Panel
-from strikewatch.review.charts.timeline import Mark, Timeline
+from strikewatch.review.charts.over_time import Excerpt, Mark, Panel, Timeline
 from strikewatch.review.data.samples import SampleSource
 
 

@@ -1,4 +1,4 @@
-"""Compute rates of faults: tidy tables from the frames EXPOSURE and FAULTS; `data/schemas` documents their columns.
+"""Compute rates of faults: tidy tables from the frames EXPOSURE and FAULTS; `data/tables` documents their columns.
 
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
@@ -14,29 +14,33 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from strikewatch.review.data.counts import (
+from strikewatch.review.data.tables import (
+    GROUPS,
+    NO_LIMITS,
+    OPERATORS,
+    SITES,
+    UNASSIGNED,
+    WEEKS,
     Dispersions,
+    Feeds,
     count_faults,
     dispersion_by_fault,
     monitored_faults,
     with_week,
 )
-from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics import (
-    chart_limits,
     poisson,
     shrinkage,
     verdicts,
 )
 from strikewatch.review.statistics.comparisons import add_changes, mark_less_certain
-from strikewatch.review.statistics.dispersion import UNKNOWN
+from strikewatch.review.statistics.poisson import UNKNOWN
 from strikewatch.review.statistics.verdicts import LEVEL, Bools, RateComparison, Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from strikewatch.review.data.counts import Frames
+    from strikewatch.review.data.tables import Frames
 
 DEFAULT: Final = Settings()
 
@@ -106,7 +110,7 @@ def weeks(
     exposure: "pd.DataFrame",
     faults: "pd.DataFrame",
     zone: str = "UTC",
-    limits: chart_limits.Limits = "exact",
+    limits: poisson.ChartLimits = "exact",
     feeds: Feeds = NO_LIMITS,
 ) -> "pd.DataFrame":
     """Return a table of WEEKS, which begin on Monday in a time zone."""
@@ -117,7 +121,7 @@ def weeks(
     table["signal"] = False
     for _, rows in table.groupby(["site", "operator", "fault"]):
         count, hours = rows["count"].to_numpy(float), rows["hours"].to_numpy(float)
-        limits_by_week = chart_limits.control_limits(count, hours, limits, float(rows["dispersion"].iloc[0]))
+        limits_by_week = poisson.control_limits(count, hours, limits, float(rows["dispersion"].iloc[0]))
         table.loc[rows.index, "centre"] = limits_by_week.centre
         table.loc[rows.index, "chart_lower"] = limits_by_week.lower
         table.loc[rows.index, "chart_upper"] = limits_by_week.upper
@@ -156,7 +160,7 @@ def _add_estimates(table: "pd.DataFrame", rows: "pd.DataFrame") -> None:
         return
     at, dispersion = rows.index[worked], float(rows["dispersion"].iloc[0])
     rate = float(count[worked].sum() / hours[worked].sum())
-    lower, upper = chart_limits.prediction_limits(rate, hours[worked], LEVEL, dispersion)
+    lower, upper = poisson.prediction_limits(rate, hours[worked], LEVEL, dispersion)
     shrunk = shrinkage.shrink(count[worked], hours[worked], LEVEL, dispersion)
     table.loc[rows.index, "site_rate"] = rate
     table.loc[rows.index, "expected"] = rate * hours

@@ -20,7 +20,7 @@ from strikewatch.detectors import same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.registry import FAULTS
 from strikewatch.engine.pipeline import HammerSettings
-from strikewatch.review.data.feeds import Reasons
+from strikewatch.review.data.tables import Reasons
 
 if TYPE_CHECKING:
     import pandas as pd

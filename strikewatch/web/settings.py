@@ -2,12 +2,13 @@
 
 import ipaddress
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from strikewatch.web.client_address import networks
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class Settings(BaseModel):
@@ -107,3 +108,14 @@ def _is_address(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def networks(texts: Iterable[str]) -> tuple[Network, ...]:
+    """Parse networks and single addresses. Raises ValueError naming the first text that is neither."""
+    parsed = []
+    for text in texts:
+        try:
+            parsed.append(ipaddress.ip_network(text))
+        except ValueError as error:
+            raise ValueError(f"{error}: write a network such as 10.1.0.0/16, or an address") from None
+    return tuple(parsed)

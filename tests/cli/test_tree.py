@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 import pytest
 
-from strikewatch.cli import tree
-from strikewatch.cli.main import main, root
+from strikewatch.cli.main import COMMANDS, RENAMED, load, main, root
 from strikewatch.storage.commit.store import Store
 from tests.cli.command import ROOT
 
@@ -31,9 +30,9 @@ WITH_DATABASE = tuple(set(HEAVIEST) - {"sqlalchemy", "asyncio"})
 def _commands() -> list[list[str]]:
     """Return every command and subcommand as a list of words."""
     found: list[list[str]] = []
-    for name in tree.ENTRIES:
+    for name in COMMANDS:
         found.append([name])
-        command = tree.load(name)
+        command = load(name)
         if isinstance(command, click.Group):
             found += [[name, inner] for inner in command.commands]
     return found
@@ -125,15 +124,13 @@ def test_a_command_on_an_existing_database_loads_neither_detectors_nor_numpy(
 def test_the_help_lists_every_command_once(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--help"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    for name, entry in tree.ENTRIES.items():
-        assert sum(line.split() == [name, *entry.summary.split()] for line in lines) == 1
+    for name, (_, summary) in COMMANDS.items():
+        assert sum(line.split() == [name, *summary.split()] for line in lines) == 1
 
 
 def test_every_file_of_a_command_is_in_the_tree() -> None:
     files = {path.stem for path in (ROOT / "strikewatch/cli/commands").glob("*.py")} - {"__init__"}
-    assert files == {
-        entry.place[0] if entry.place else name.replace("-", "_") for name, entry in tree.ENTRIES.items()
-    }
+    assert files == {module for module, _ in COMMANDS.values()}
 
 
 def test_examples_in_the_help_can_be_parsed() -> None:
@@ -141,7 +138,7 @@ def test_examples_in_the_help_can_be_parsed() -> None:
     import shlex
 
     for words in _commands():
-        command = tree.load(words[0])
+        command = load(words[0])
         if len(words) == 2:
             assert isinstance(command, click.Group)
             command = command.commands[words[1]]
@@ -156,7 +153,7 @@ def test_examples_in_the_help_can_be_parsed() -> None:
                     inner, context = found, found.make_context(found.name, rest, parent=context)
 
 
-@pytest.mark.parametrize(("old", "new"), tree.RENAMED.items())
+@pytest.mark.parametrize(("old", "new"), RENAMED.items())
 def test_an_earlier_name_still_works_with_a_notice(
     old: str, new: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -10,7 +10,7 @@ from scipy.integrate import solve_ivp
 from scipy.signal import periodogram
 
 from strikewatch.core.batch import Floats
-from strikewatch.demo.breaker import Breaker, OilCircuit, approach, crossing_s, pulse
+from strikewatch.demo.machine import Breaker, OilCircuit, approach, crossing_s, pulse
 from strikewatch.demo.timeline import Timeline
 
 

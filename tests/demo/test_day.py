@@ -10,7 +10,7 @@ import pytest
 from strikewatch.core.batch import Batch, Portion, Rows
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.day import START_NS, hammer_messages
+from strikewatch.demo.gateways import START_NS, hammer_messages
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.tree import load

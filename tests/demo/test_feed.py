@@ -8,11 +8,10 @@ import pytest
 
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.breaker import OilCircuit
-from strikewatch.demo.day import START_NS, Message, hammer_messages, site_messages
 from strikewatch.demo.feed import SENML, Arrivals, Feed, Form, millis, payloads, sense
-from strikewatch.demo.operators import OPERATORS
-from strikewatch.demo.site import HAMMERS, SITE, simulate
+from strikewatch.demo.gateways import START_NS, Message, hammer_messages, site_messages
+from strikewatch.demo.machine import OilCircuit
+from strikewatch.demo.site import HAMMERS, OPERATORS, SITE, simulate
 from strikewatch.demo.timeline import Timeline
 from strikewatch.demo.work import Plan, WorkPeriod
 from strikewatch.sources.decode import DecodedEvent, Samples, decode

@@ -11,8 +11,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.core.instant import SECOND
 from strikewatch.demo import gateways as module
 from strikewatch.demo.broker import Broker
-from strikewatch.demo.day import START_NS, Message, site_messages
-from strikewatch.demo.gateways import Gateways, PacedClock
+from strikewatch.demo.gateways import START_NS, Gateways, Message, PacedClock, site_messages
 from strikewatch.demo.site import HAMMERS
 from strikewatch.errors import BrokerError
 

@@ -13,11 +13,10 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.carrier import Arm, Equipment, Greaser, MaintenanceTask, Misuse, PlannedMisuse, Strokes
 from strikewatch.demo.feed import ANGLES, PROBES, sense
 from strikewatch.demo.instrumented import FAR_M, HEIGHT_M, REACH_M, STRETCHED, TILT_DEG, InstrumentedWorker
-from strikewatch.demo.operators import OPERATORS
-from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES, SITE, hammer_of, simulate
+from strikewatch.demo.machine import Arm, Equipment, Greaser, MaintenanceTask, Misuse, PlannedMisuse, Strokes
+from strikewatch.demo.site import HAMMERS, INSTRUMENTED, OPERATORS, PROFILES, SITE, hammer_of, simulate
 from strikewatch.demo.timeline import Label, Timeline
 from strikewatch.demo.work import Plan, WorkPeriod
 

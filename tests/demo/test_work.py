@@ -9,8 +9,7 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.operators import OPERATORS
-from strikewatch.demo.site import HAMMERS, SITE, simulate
+from strikewatch.demo.site import HAMMERS, OPERATORS, SITE, simulate
 from strikewatch.demo.timeline import Label
 from strikewatch.demo.work import Plan, Worker, WorkPeriod
 

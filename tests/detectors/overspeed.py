@@ -79,14 +79,13 @@ def check() -> None:
     from strikewatch.review import excerpt, rates
     from strikewatch.review.coaching import read
     from strikewatch.review.highlights import choose_highlights
-    from strikewatch.review.statistics.operator_or_hammer import MACHINE_FAULTS
+    from strikewatch.review.statistics.comparisons import MACHINE_FAULTS
     from strikewatch.settings.environment import variables
     from strikewatch.settings.tree import Settings as Tree
     from strikewatch.settings.tree import load
     from strikewatch.sinks.filter import Filter
     from strikewatch.web.pages import views, week
-    from strikewatch.web.pages.formatting import Formatting
-    from strikewatch.web.pages.translations import load_translations
+    from strikewatch.web.pages.formatting import Formatting, load_translations
     from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})

@@ -10,7 +10,7 @@ from scipy import stats
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.demo.breaker import approach
+from strikewatch.demo.machine import approach
 from strikewatch.detectors import oil_heating
 from strikewatch.detectors.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
 from tests.detectors.recorded import SITE, START, faults_of, records_by_fault, replayed, rows_of

@@ -10,13 +10,12 @@ from statsmodels.stats import rates as reference
 from statsmodels.stats.multitest import multipletests
 
 from strikewatch.review.statistics import (
-    chart_limits,
-    multiple_testing,
-    operator_or_hammer,
+    comparisons,
     poisson,
     shrinkage,
+    verdicts,
 )
-from strikewatch.review.statistics.dispersion import between_days
+from strikewatch.review.statistics.poisson import between_days
 from strikewatch.review.statistics.verdicts import RateComparison
 
 GARWOOD = {
@@ -59,7 +58,7 @@ def test_the_hours_needed_give_limits_narrow_enough_to_show(count: int, dispersi
 
 def test_the_minimum_expected_count_is_the_rule_of_three() -> None:
     """Hanley, Lippman-Hand 1983, JAMA 249:1743: none seen where 3 were to be expected has a probability of 5 %."""
-    assert scipy_poisson.pmf(0, operator_or_hammer.MIN_EXPECTED) == pytest.approx(0.05, abs=3e-4)
+    assert scipy_poisson.pmf(0, comparisons.MIN_EXPECTED) == pytest.approx(0.05, abs=3e-4)
 
 
 @pytest.mark.parametrize(("count", "other"), [(3, 11), (0, 9), (44, 0)])
@@ -105,7 +104,7 @@ def test_the_u_chart_is_that_of_nist() -> None:
     """NIST Dataplot, CCU.DAT: mean 2.118919, no signal."""
     defects = np.array(CCU.split(), float)
     sizes = np.repeat([2.0, 2.5, 2.25, 2.75], [6, 7, 5, 2])
-    drawn = chart_limits.control_limits(defects, sizes, "three_sigma")
+    drawn = poisson.control_limits(defects, sizes, "three_sigma")
     assert drawn.centre == pytest.approx(2.118919, abs=5e-7)
     assert drawn.upper[[0, 6, 13, 18]] == pytest.approx([5.2068, 4.8808, 5.0302, 4.7523], abs=5e-5)
     assert not drawn.signal.any()
@@ -114,10 +113,10 @@ def test_the_u_chart_is_that_of_nist() -> None:
 def test_the_c_chart_is_that_of_nist() -> None:
     """NIST/SEMATECH e-Handbook 6.3.3.1: mean 16, limits 4 and 28, wafer 24 beyond; and so it is by exact limits."""
     defects = np.array(WAFERS.split(), float)
-    drawn = chart_limits.control_limits(defects, np.ones(25), "three_sigma")
+    drawn = poisson.control_limits(defects, np.ones(25), "three_sigma")
     assert (drawn.centre, drawn.lower[0], drawn.upper[0]) == (16.0, 4.0, 28.0)
     assert np.flatnonzero(drawn.signal).tolist() == [23]
-    exact = chart_limits.control_limits(defects, np.ones(25))
+    exact = poisson.control_limits(defects, np.ones(25))
     assert np.flatnonzero(exact.signal).tolist() == [23]
 
 
@@ -149,7 +148,7 @@ def test_the_fit_to_ten_pumps_has_the_greatest_likelihood_by_scipy() -> None:
 
 def test_funnel_limits_are_those_of_spiegelhalter() -> None:
     """Spiegelhalter 2005, Statistics in Medicine 24:1185: observed to expected, 95 %, for 5, 10, 20 and 50."""
-    lower, upper = chart_limits.prediction_limits(1.0, [5, 10, 20, 50])
+    lower, upper = poisson.prediction_limits(1.0, [5, 10, 20, 50])
     assert lower == pytest.approx([0.108, 0.378, 0.560, 0.722], abs=5e-4)
     assert upper == pytest.approx([1.875, 1.616, 1.437, 1.277], abs=5e-4)
 
@@ -169,4 +168,4 @@ def test_the_dispersion_is_that_of_statsmodels() -> None:
 
 def test_holm_agrees_with_statsmodels() -> None:
     p = np.array([0.01, 0.04, 0.03, 0.005, 0.9, 0.011])
-    assert multiple_testing.holm(p) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)
+    assert verdicts.holm(p) == pytest.approx(multipletests(p, method="holm")[1], rel=1e-12)

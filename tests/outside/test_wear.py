@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.regression.linear_model import OLS
 
-from strikewatch.review.statistics.survival import kaplan_meier
-from strikewatch.review.statistics.trend import fit
+from strikewatch.review.statistics.lifetimes import fit_trend, kaplan_meier
 
 NORRIS = (
     "0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9 10.8 557.7 "
@@ -28,7 +27,7 @@ def test_the_fitted_line_is_as_certified_by_nist() -> None:
     """B0 -0.262323073774029, B1 1.00211681802045, residual standard deviation 0.884796396144373."""
     y, x = (np.array([float(value) for value in text.split()]) for text in NORRIS)
     order = np.argsort(x, kind="stable")
-    line = fit(x[order].tolist(), y[order].tolist())
+    line = fit_trend(x[order].tolist(), y[order].tolist())
     assert line is not None
     assert line.n == 36
     assert line.slope_mm_h == pytest.approx(1.00211681802045, rel=1e-12)
@@ -48,7 +47,7 @@ def test_the_interval_of_a_reading_is_that_of_statsmodels(
     pairs: list[tuple[int, float]], hour: float
 ) -> None:
     x, y = (np.array(each, float) for each in zip(*sorted(pairs), strict=True))
-    line = fit(x.tolist(), y.tolist())
+    line = fit_trend(x.tolist(), y.tolist())
     assert line is not None
     model = OLS(y, np.column_stack([np.ones_like(x), x])).fit()
     prediction = model.get_prediction([[1.0, hour]])

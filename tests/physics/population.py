@@ -183,4 +183,4 @@ def hammer(seed: int) -> Hammer:
             blows_per_min=loaded.blows_per_min,
             breaker=b,
         )
-    raise RuntimeError(f"no breaker of seed {seed} works as breakers do: is the model of breaker.py changed?")
+    raise RuntimeError(f"no breaker of seed {seed} works as breakers do: is the model of machine.py changed?")

@@ -24,11 +24,10 @@ from strikewatch.review.charts.drawing import (
     time_ticks,
     trace,
 )
-from strikewatch.review.charts.excerpt import Excerpt, draw_excerpt
 from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
+from strikewatch.review.charts.over_time import Excerpt, Mark, Timeline, draw_excerpt, draw_timeline
 from strikewatch.review.charts.series import ControlChart, draw_control_chart, draw_readings
-from strikewatch.review.charts.timeline import Mark, Timeline, draw_timeline
-from strikewatch.review.statistics.trend import fit
+from strikewatch.review.statistics.lifetimes import fit_trend
 from tests.profiles import examples
 
 UTC = ZoneInfo("UTC")
@@ -119,7 +118,7 @@ def timelines(draw: st.DrawFn) -> str:
 def wear_trends(draw: st.DrawFn) -> str:
     pairs = draw(st.lists(st.tuples(st.integers(0, 5000), st.floats(1, 2000)), min_size=3, max_size=12))
     pairs.sort()
-    trend = fit([float(hour) for hour, _ in pairs], [value for _, value in pairs])
+    trend = fit_trend([float(hour) for hour, _ in pairs], [value for _, value in pairs])
     assume(trend is not None)
     assert trend is not None
     limit = draw(st.none() | st.floats(1, 2000))

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.review import excerpt, highlights
-from strikewatch.review.charts.excerpt import draw_excerpt
+from strikewatch.review.charts.over_time import draw_excerpt
 from strikewatch.review.data.samples import ShiftSamples
-from strikewatch.review.data.schemas import MISUSE, UNASSIGNED
+from strikewatch.review.data.tables import MISUSE, UNASSIGNED
 from strikewatch.service.replay import ReplayResult, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts

@@ -4,9 +4,8 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED, Hours
-from strikewatch.review.statistics.operator_or_hammer import (
+from strikewatch.review.data.tables import EXPOSURE, FAULTS, NO_LIMITS, UNASSIGNED, Feeds, Hours
+from strikewatch.review.statistics.comparisons import (
     SiteFault,
     hammers_above,
     indistinguishable_hammers,

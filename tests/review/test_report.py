@@ -15,7 +15,7 @@ from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import InputError
 from strikewatch.review import rates
 from strikewatch.review.coaching import OWN, read
-from strikewatch.review.data.feeds import Feeds
+from strikewatch.review.data.tables import Feeds
 from strikewatch.review.report import files, wording
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import render_html

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson as scipys
 
-from strikewatch.review.statistics import chart_limits, multiple_testing, poisson, shrinkage
-from strikewatch.review.statistics.dispersion import between_days
+from strikewatch.review.statistics import poisson, shrinkage, verdicts
+from strikewatch.review.statistics.poisson import between_days
 from tests.long.fleets.fleet import Fleet
 from tests.long.fleets.score import score
 from tests.profiles import examples
@@ -95,14 +95,14 @@ def test_miss_probability_equals_the_sum_over_all_splits() -> None:
 @given(st.floats(0.01, 30.0), st.lists(st.floats(0.1, 100.0), min_size=2, max_size=8))
 def test_funnel_narrows_with_hours_and_contains_the_sites_rate(rate: float, hours: list[float]) -> None:
     inner, outer = (
-        chart_limits.prediction_limits(rate, hours),
-        chart_limits.prediction_limits(rate, hours, 0.998),
+        poisson.prediction_limits(rate, hours),
+        poisson.prediction_limits(rate, hours, 0.998),
     )
     assert (inner[0] <= rate + 1e-9).all()
     assert (inner[1] >= rate - 1e-9).all()
     assert (outer[0] <= inner[0] + 1e-9).all()
     assert (outer[1] >= inner[1] - 1e-9).all()
-    wide = chart_limits.prediction_limits(rate, hours, dispersion=2.0)
+    wide = poisson.prediction_limits(rate, hours, dispersion=2.0)
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
@@ -155,25 +155,25 @@ def test_equal_operators_have_the_common_rate() -> None:
 @given(P, st.randoms(use_true_random=False))
 def test_correction_never_lowers_p_and_keeps_the_order(p: list[float], random: Random) -> None:
     values = np.array([*p, np.nan])
-    corrected = multiple_testing.holm(values)
+    corrected = verdicts.holm(values)
     assert np.isnan(corrected[-1])
     assert (corrected[:-1] >= values[:-1]).all()
     assert (corrected[:-1] <= 1).all()
     order = list(range(len(values)))
     random.shuffle(order)
-    assert multiple_testing.holm(values[order])[np.argsort(order)] == pytest.approx(corrected, nan_ok=True)
+    assert verdicts.holm(values[order])[np.argsort(order)] == pytest.approx(corrected, nan_ok=True)
 
 
 def test_exact_control_limits_seldom_signal_without_change() -> None:
     """By exact limits around the true rate 0.27 % at most; three sigma above a mean of 2 is exceeded in 1.7 %."""
-    sure = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2))
-    three = chart_limits.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
+    sure = poisson.control_limits(np.array([0.0, 4.0]), np.ones(2))
+    three = poisson.control_limits(np.array([0.0, 4.0]), np.ones(2), "three_sigma")
     assert scipys.sf(sure.upper[0], 2.0) <= 0.00135 < scipys.sf(sure.upper[0] - 1, 2.0)
     assert scipys.sf(three.upper[0], 2.0) > 0.004
 
 
 def test_control_chart_has_no_limits_without_work() -> None:
-    drawn = chart_limits.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
+    drawn = poisson.control_limits(np.array([3.0, 0.0, 5.0]), np.array([2.0, 0.0, 2.0]))
     assert drawn.centre == 2.0
     assert np.isnan(drawn.upper).tolist() == [False, True, False]
     assert not drawn.signal.any()

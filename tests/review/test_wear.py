@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.review.statistics.trend import fit
+from strikewatch.review.statistics.lifetimes import fit_trend
 from strikewatch.review.wear import advice, inspections, tools
 from strikewatch.review.wear.advice import GROOVES, Settings
 from tests.profiles import examples
@@ -77,7 +77,7 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
     pairs: list[tuple[int, int]], limit: int, falling: bool
 ) -> None:
     pairs.sort()
-    line = fit([float(hour) for hour, _ in pairs], [value / 10 for _, value in pairs])
+    line = fit_trend([float(hour) for hour, _ in pairs], [value / 10 for _, value in pairs])
     assert line is not None
     limit_mm, sign = limit / 10, -1.0 if falling else 1.0
     meeting = line.crossing(limit_mm, falling=falling)
@@ -108,10 +108,10 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
 
 
 def test_too_few_readings_have_no_trend() -> None:
-    assert fit([], []) is None
-    assert fit([1.0, 2.0], [140.0, 140.1]) is None
-    assert fit([5.0, 5.0, 5.0], [140.0, 140.1, 140.2]) is None
-    line = fit([0.0, 10.0, 20.0], [140.0, 141.0, 142.0])
+    assert fit_trend([], []) is None
+    assert fit_trend([1.0, 2.0], [140.0, 140.1]) is None
+    assert fit_trend([5.0, 5.0, 5.0], [140.0, 140.1, 140.2]) is None
+    line = fit_trend([0.0, 10.0, 20.0], [140.0, 141.0, 142.0])
     assert line is not None
     assert line.crossing(145.0, falling=False) == pytest.approx((50.0, 50.0, 50.0))
     assert line.crossing(139.0, falling=True) == (None, None, None)

@@ -8,9 +8,8 @@ from hypothesis import strategies as st
 from starlette.requests import Request
 
 from strikewatch.web import authentication
-from strikewatch.web.authentication import FailureLimiter
-from strikewatch.web.client_address import FORWARDING, Client, find_client, networks
-from strikewatch.web.settings import Settings
+from strikewatch.web.authentication import FORWARDING, Client, FailureLimiter, find_client
+from strikewatch.web.settings import Settings, networks
 
 HEADERS = (
     *FORWARDING,

@@ -8,8 +8,7 @@ from playwright.sync_api import expect
 
 from strikewatch.core.instant import SECOND
 from strikewatch.storage.commit.step import FeedCount, Reject, StepRecord
-from strikewatch.web.pages.formatting import Formatting
-from strikewatch.web.pages.translations import load_translations
+from strikewatch.web.pages.formatting import Formatting, load_translations
 from tests.browser import browser
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 

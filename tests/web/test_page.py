@@ -11,8 +11,7 @@ from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
 from strikewatch.web.authentication import SESSION_COOKIE
-from strikewatch.web.pages.formatting import Formatting
-from strikewatch.web.pages.translations import load_translations
+from strikewatch.web.pages.formatting import Formatting, load_translations
 from tests.web.site import HAMMER, NOW, SITE, Reply, Site, site
 
 SHEETS = (

@@ -11,10 +11,9 @@ import pytest
 import structlog
 
 from strikewatch.core.instant import SECOND
-from strikewatch.web import connections
 from strikewatch.web import server as http_server
-from strikewatch.web.client_address import networks
 from strikewatch.web.live import stream
+from strikewatch.web.settings import networks
 from tests.service.processor import until
 from tests.web.site import NOW, Site, site
 
@@ -132,8 +131,8 @@ def test_any_number_of_waiting_connections_leaves_room_for_a_request(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, first: bytes
 ) -> None:
     """Nothing sent, half a head, an idle connection, half a body; the oldest are closed for the new ones."""
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 20)
-    monkeypatch.setattr(connections, "MOST_PER_CLIENT", 20)
+    monkeypatch.setattr(http_server, "MOST_CONNECTIONS", 20)
+    monkeypatch.setattr(http_server, "MOST_PER_CLIENT", 20)
     with site(tmp_path, timeout_s=60.0) as server, connected(server.port, 100, first) as lines:
         until(lambda: responds(server))  # once the requests among them are answered
         until(lambda: sum(map(established, lines)) <= 20)
@@ -144,7 +143,7 @@ def test_any_number_of_waiting_connections_leaves_room_for_a_request(
 def test_a_client_is_limited_before_the_total_is_used_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(connections, "MOST_PER_CLIENT", 10)
+    monkeypatch.setattr(http_server, "MOST_PER_CLIENT", 10)
     with (
         site(tmp_path) as server,
         socket.create_connection(("127.0.0.1", server.port), source_address=("127.0.0.9", 0)) as own,
@@ -160,7 +159,7 @@ def test_requests_in_progress_are_not_closed_for_new_connections(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Readers of the stream that read stay; a connection too many is closed."""
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 5)
+    monkeypatch.setattr(http_server, "MOST_CONNECTIONS", 5)
     with site(tmp_path) as server, connected(server.port, 5, STREAM) as readers:
         for reader in readers:
             assert reader.recv(15) == b"HTTP/1.1 200 OK"
@@ -179,7 +178,7 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
 ) -> None:
     """Once its buffers are full, it has the time limit; one that reads goes on."""
     monkeypatch.setattr(http_server, "SEND_BUFFER_BYTES", 4096)
-    monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
+    monkeypatch.setattr(http_server, "WRITE_BUFFER_BYTES", 4096)
     monkeypatch.setattr(stream, "PERIOD_S", 0.01)
     with (
         site(tmp_path, timeout_s=LIMIT_S) as server,
@@ -201,7 +200,7 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
 
 def test_a_page_that_is_not_read_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(http_server, "SEND_BUFFER_BYTES", 4096)
-    monkeypatch.setattr(connections, "WRITE_BUFFER_BYTES", 4096)
+    monkeypatch.setattr(http_server, "WRITE_BUFFER_BYTES", 4096)
     with (
         site(tmp_path, timeout_s=LIMIT_S) as server,
         connected(server.port, 3, b"GET /guide/faults HTTP/1.1\r\nHost: localhost\r\n\r\n", 1) as stalled,
@@ -229,8 +228,8 @@ def test_a_body_without_end_is_refused_and_read_no_further(tmp_path: Path) -> No
 
 def test_connections_that_are_closed_are_reported_once_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:
     now_s = [0.0]
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 3)
-    all_open = connections.Connections((), lambda: now_s[0])
+    monkeypatch.setattr(http_server, "MOST_CONNECTIONS", 3)
+    all_open = http_server.Connections((), lambda: now_s[0])
     with structlog.testing.capture_logs() as lines:
         for k in range(20):
             all_open.add(Fake(f"192.0.2.{k}"))  # type: ignore[arg-type]
@@ -244,16 +243,16 @@ def test_connections_that_are_closed_are_reported_once_a_minute(monkeypatch: pyt
 def test_all_clients_of_a_configured_proxy_share_only_the_total(
     monkeypatch: pytest.MonkeyPatch, proxies: tuple[str, ...], left: int
 ) -> None:
-    monkeypatch.setattr(connections, "MOST_PER_CLIENT", 4)
-    all_open = connections.Connections(networks(proxies), lambda: 0.0)
+    monkeypatch.setattr(http_server, "MOST_PER_CLIENT", 4)
+    all_open = http_server.Connections(networks(proxies), lambda: 0.0)
     for _ in range(6):
         all_open.add(Fake("10.1.0.5"))  # type: ignore[arg-type]
     assert len(all_open) == left
 
 
 def test_the_client_with_the_most_connections_loses_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 6)
-    all_open = connections.Connections((), lambda: 0.0)
+    monkeypatch.setattr(http_server, "MOST_CONNECTIONS", 6)
+    all_open = http_server.Connections((), lambda: 0.0)
     one = Fake("192.0.2.1")
     many = [Fake("192.0.2.2") for _ in range(5)]
     new = Fake("192.0.2.3")

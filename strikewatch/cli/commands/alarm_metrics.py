@@ -5,14 +5,13 @@ from argparse import Namespace
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-import click
 from rich.console import Console
 from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import minute_and_zone, plain_table
-from strikewatch.cli.settings_file import load_database_settings
+from strikewatch.cli.output import minute_and_zone, plain_table
+from strikewatch.cli.settings_file import load_database_settings, open_database
 from strikewatch.core.alert import PRIORITIES
 
 if TYPE_CHECKING:
@@ -21,31 +20,25 @@ if TYPE_CHECKING:
 SOURCE: Final = "Targets: ISA-18.2 / IEC 62682 and EEMUA 191; (m): from memory."
 
 
-@click.command(
-    cls=shared.Command,
-    examples=(
-        "strikewatch alarm-metrics --from 30d",
-        "strikewatch alarm-metrics --site fennick-hollow --json",
-    ),
+@shared.command(
+    "strikewatch alarm-metrics --from 30d", "strikewatch alarm-metrics --site fennick-hollow --json"
 )
 @shared.config
 @shared.period("30d", "now")
 @shared.filters("site")
 @shared.as_json("one site a line")
-@shared.with_options
-def command(options: Namespace) -> int:
+def alarm_metrics(options: Namespace) -> None:
     """Compare the number of alerts that people get with the targets of ISA-18.2 / IEC 62682 and EEMUA 191."""
     from strikewatch.engine.alarm_kpis import compute_kpis
     from strikewatch.engine.flood import Rules
     from strikewatch.errors import Unknown
-    from strikewatch.storage.engines.shared import SharedDatabase
     from strikewatch.storage.queries.alerts import intervals
 
     settings, now = load_database_settings(options.config), time.time_ns()
     begin, end = shared.instants(options, now, "30d")
     assert begin is not None
     end = now if end is None else end
-    with SharedDatabase(settings.store.where) as database, database.read() as connection:
+    with open_database(settings) as database, database.read() as connection:
         by_site = intervals(connection, end)
     if options.site is not None:
         if options.site not in by_site:
@@ -57,39 +50,27 @@ def command(options: Namespace) -> int:
     kpis_of = {site: compute_kpis(alerts, begin, end, rules) for site, alerts in sorted(by_site.items())}
     if options.json:
         output.print_json({"site": site, **kpis.as_json()} for site, kpis in kpis_of.items())
-        return 0
+        return
     console = output.tables()
     for site, kpis in kpis_of.items():
         _show_site(console, site, kpis)
     console.print(SOURCE if kpis_of else "No alerts yet.", style="dim")
-    return 0
 
 
 def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
     alerts = "1 alert" if kpis.alerts == 1 else f"{kpis.alerts:,} alerts"
-    console.print(
-        Text.assemble(
-            (site, "bold"),
-            f"  {minute_and_zone(kpis.begin, site)} to {minute_and_zone(kpis.end, site)}, {alerts}",
-        )
-    )
+    period = f"{minute_and_zone(kpis.begin, site)} to {minute_and_zone(kpis.end, site)}"
+    console.print(Text.assemble((site, "bold"), f"  {period}, {alerts}"))
     table = plain_table("", "here", "target", right=("here",))
     for row in _rows(kpis):
         table.add_row(*row)
     console.print(table)
     if kpis.top:
-        table = plain_table(
-            "hammer", "fault", "alerts", "share", "chattered", right=("alerts", "share", "chattered")
-        )
+        numbers = "alerts", "share", "chattered"
+        table = plain_table("hammer", "fault", *numbers, right=numbers)
         for source in kpis.top:
-            cells = (
-                source.hammer,
-                source.fault,
-                f"{source.alerts}",
-                _percent(source.share),
-                str(source.chattered or "·"),
-            )
-            table.add_row(*map(Text, cells))
+            amounts = str(source.alerts), _percent(source.share), str(source.chattered or "·")
+            table.add_row(source.hammer, source.fault, *amounts)
         console.print(table)
     for stale in kpis.stale:
         ends = "still active" if stale.cleared is None else f"ended {minute_and_zone(stale.cleared, site)}"

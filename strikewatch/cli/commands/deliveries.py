@@ -2,17 +2,28 @@
 
 import time
 from argparse import Namespace
-from typing import TYPE_CHECKING, Final
+from collections.abc import Mapping, Sequence
+from contextlib import closing
+from typing import TYPE_CHECKING, Any, Final
 
 import click
+from rich.console import Console
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.settings_file import load_database_settings, load_settings, open_connection
+from strikewatch.cli.output import heading, local, plain_table, second
+from strikewatch.cli.settings_file import (
+    load_database_settings,
+    load_settings,
+    open_connection,
+    open_database,
+)
 from strikewatch.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
+    from strikewatch.storage.outbox.deliveries import Delivery
+    from strikewatch.storage.outbox.messages import Attempt
 
 STATES: Final = ("waiting", "sent", "parked")
 DEFAULT_LIMIT: Final = 50
@@ -21,44 +32,33 @@ TEST_TIMEOUT_S: Final = 90.0
 POLL_S: Final = 0.1
 
 
-@click.group(
-    cls=shared.Group,
-    examples=(
-        "strikewatch deliveries list --state parked",
-        "strikewatch deliveries send --endpoint site-office",
-        "strikewatch deliveries test site-office",
-    ),
+@shared.group(
+    "strikewatch deliveries list --state parked",
+    "strikewatch deliveries send --endpoint site-office",
+    "strikewatch deliveries test site-office",
 )
-def command(**_: object) -> None:
+def deliveries(_options: Namespace) -> None:
     """List, resend and test deliveries; switch endpoints on and off."""
 
 
-@command.command("list", examples=("strikewatch deliveries list --state parked --json",))
+@deliveries.command("list", examples=("strikewatch deliveries list --state parked --json",))
 @click.option("--endpoint", metavar="NAME", help="Only to this endpoint.")
 @click.option("--state", type=click.Choice(STATES), help="Only in this state.")
 @click.option("--alert", metavar="ID", help="Only of this alert (its id, or the start of it).")
 @shared.period("all", "now")
-@click.option(
-    "--limit",
-    type=click.IntRange(min=1),
-    default=DEFAULT_LIMIT,
-    metavar="N",
-    help=f"At most N (default: {DEFAULT_LIMIT}).",
-)
+@shared.limit(f"At most N (default: {DEFAULT_LIMIT}).", DEFAULT_LIMIT)
 @shared.config
 @shared.as_json("one delivery a line")
-@shared.with_options
-def show_list(options: Namespace) -> int:
+def list_deliveries(options: Namespace) -> None:
     """List deliveries, the newest first, and which endpoints are switched off.
 
     --from and --to select by when a delivery was queued.
     """
-    from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     begin, end = shared.instants(options, time.time_ns(), None)
     with open_connection(options.config) as connection:
-        found = deliveries.search(
+        found = outbox.search(
             connection,
             endpoint=options.endpoint,
             state=options.state,
@@ -67,145 +67,118 @@ def show_list(options: Namespace) -> int:
             end=end,
             limit=options.limit,
         )
-        off = deliveries.switched_off(connection)
+        off = outbox.switched_off(connection)
     if options.json:
         output.print_json(delivery.json() for delivery in found)
     else:
-        rendering.show_list(output.tables(), found, off)
-    return 0
+        _show_list(output.tables(), found, off)
 
 
-@command.command("show", examples=("strikewatch deliveries show 17",))
+@deliveries.command("show", examples=("strikewatch deliveries show 17",))
 @click.argument("number", type=int, metavar="NUMBER")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
-def show_one(options: Namespace) -> int:
+def show(options: Namespace) -> None:
     """Show the delivery NUMBER with every recorded attempt."""
-    from strikewatch.cli.rendering import deliveries as rendering
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     with open_connection(options.config) as connection:
-        delivery, tried = deliveries.look_up(connection, options.number)
+        delivery, tried = outbox.look_up(connection, options.number)
     if options.json:
-        output.print_json(
-            [{**delivery.json(), "tried": [attempt.json() for attempt in tried], "data": delivery.body}]
-        )
+        output.print_json([{**_record(delivery, tried), "data": delivery.body}])
     else:
-        rendering.show_one(output.tables(), delivery, tried)
-    return 0
+        _show_one(output.tables(), delivery, tried)
 
 
-@command.command(
+@deliveries.command(
     "send", examples=("strikewatch deliveries send 17 18", "strikewatch deliveries send --endpoint a")
 )
 @click.argument("numbers", type=int, nargs=-1, metavar="[NUMBER]...")
 @click.option("--endpoint", metavar="NAME", help="Everything that is parked for this endpoint.")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
-def send(options: Namespace) -> int:
+def send(options: Namespace) -> None:
     """Send parked deliveries again, in order, with everything that is parked of the same alerts."""
-    from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     numbers, endpoint = options.numbers, options.endpoint
     if bool(numbers) == bool(endpoint):
         raise click.UsageError("give either NUMBER... or --endpoint NAME")
-    with SharedDatabase(load_database_settings(options.config).store.where) as database:
+    with open_database(load_database_settings(options.config)) as database:
         with database.read() as connection:
-            off = deliveries.switched_off(connection)
-            named = (
-                {endpoint}
-                if endpoint
-                else {deliveries.look_up(connection, number)[0].endpoint for number in numbers}
-            )
-        if stopped := sorted(name for name in named if name in off):
-            raise InputError(
-                f"{stopped[0]} is switched off ({off[stopped[0]]}): first strikewatch deliveries on {stopped[0]}"
-            )
+            off = outbox.switched_off(connection)
+            named = {outbox.look_up(connection, number)[0].endpoint for number in numbers} or {endpoint}
+        for name in sorted(named & off.keys()):
+            raise InputError(f"{name} is switched off ({off[name]}): first strikewatch deliveries on {name}")
         with database.write() as connection:
-            changed = deliveries.send_again(connection, time.time_ns(), numbers=numbers, endpoint=endpoint)
-    if options.json:
-        output.print_json([{"again": changed}])
-    else:
-        print(f"{changed} to be sent again." if changed else "Nothing of that is parked.")
-    return 0
+            changed = outbox.send_again(connection, time.time_ns(), numbers=numbers, endpoint=endpoint)
+    message = f"{changed} to be sent again." if changed else "Nothing of that is parked."
+    output.print_result(options, {"again": changed}, message)
 
 
-@command.command("off", examples=("strikewatch deliveries off site-office --reason 'moving offices'",))
+@deliveries.command("off", examples=("strikewatch deliveries off site-office --reason 'moving offices'",))
 @click.argument("endpoint", metavar="ENDPOINT")
 @click.option("--reason", metavar="TEXT", required=True, help="Why; shown to others.")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
-def switch_off(options: Namespace) -> int:
+def switch_off(options: Namespace) -> None:
     """Send nothing more to ENDPOINT until it is switched on again; deliveries to it are parked."""
-    from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     settings, endpoint = load_settings(options.config), options.endpoint
     _address(settings, endpoint)
-    with SharedDatabase(settings.store.where) as database, database.write() as connection:
-        was_on = deliveries.switch_off(connection, endpoint, options.reason, time.time_ns())
-    if options.json:
-        output.print_json([{"endpoint": endpoint, "was_on": was_on}])
-    else:
-        print(f"{endpoint} is off{'' if was_on else ' already'}.")
-    return 0
+    with open_database(settings) as database, database.write() as connection:
+        was_on = outbox.switch_off(connection, endpoint, options.reason, time.time_ns())
+    record = {"endpoint": endpoint, "was_on": was_on}
+    output.print_result(options, record, f"{endpoint} is off{'' if was_on else ' already'}.")
 
 
-@command.command("on", examples=("strikewatch deliveries on site-office",))
+@deliveries.command("on", examples=("strikewatch deliveries on site-office",))
 @click.argument("endpoint", metavar="ENDPOINT")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
-def switch_on(options: Namespace) -> int:
+def switch_on(options: Namespace) -> None:
     """Send to ENDPOINT again, from the next alert on."""
-    from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     settings, endpoint = load_settings(options.config), options.endpoint
     _address(settings, endpoint)
-    with SharedDatabase(settings.store.where) as database, database.write() as connection:
-        was_off = deliveries.switch_on(connection, endpoint)
-        parked = len(deliveries.search(connection, endpoint=endpoint, state="parked"))
-    if options.json:
-        output.print_json([{"endpoint": endpoint, "was_off": was_off, "parked": parked}])
-        return 0
-    print(f"{endpoint} is on again." if was_off else f"{endpoint} was on.")
+    with open_database(settings) as database, database.write() as connection:
+        was_off = outbox.switch_on(connection, endpoint)
+        parked = len(outbox.search(connection, endpoint=endpoint, state="parked"))
+    record = {"endpoint": endpoint, "was_off": was_off, "parked": parked}
+    lines = [f"{endpoint} is on again." if was_off else f"{endpoint} was on."]
     if parked:
-        print(f"{parked} are parked; to send them too: strikewatch deliveries send --endpoint {endpoint}")
-    return 0
+        lines.append(
+            f"{parked} are parked; to send them too: strikewatch deliveries send --endpoint {endpoint}"
+        )
+    output.print_result(options, record, *lines)
 
 
-@command.command("test", examples=("strikewatch deliveries test site-office",))
+@deliveries.command("test", examples=("strikewatch deliveries test site-office",))
 @click.argument("endpoint", metavar="ENDPOINT")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
 def test(options: Namespace) -> int:
     """Send a test to ENDPOINT as an alert is sent: through the outbox, signed.
 
     A running processor sends it; without attempt, this command does. The exit code is 1 where it is not accepted.
     """
-    from strikewatch.cli.rendering import deliveries as rendering
     from strikewatch.sinks import log
-    from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
     settings, endpoint = load_settings(options.config), options.endpoint
     address = _address(settings, endpoint)
     log.set_up(settings.log)
     with output.progress_status(f"Sending to {endpoint}"):
         number = _send_test(settings, endpoint)
-    with SharedDatabase(settings.store.where) as database, database.read() as connection:
-        delivery, tried = deliveries.look_up(connection, number)
-        off = deliveries.switched_off(connection).get(endpoint)
+    with open_database(settings) as database, database.read() as connection:
+        delivery, tried = outbox.look_up(connection, number)
+        off = outbox.switched_off(connection).get(endpoint)
     if options.json:
-        output.print_json([{**delivery.json(), "tried": [attempt.json() for attempt in tried], "off": off}])
+        output.print_json([{**_record(delivery, tried), "off": off}])
     else:
-        rendering.show_test(output.tables(), address, delivery, tried, off, TEST_TIMEOUT_S)
+        _show_test(output.tables(), address, delivery, tried, off)
     return 0 if delivery.state == "sent" else 1
 
 
@@ -213,37 +186,34 @@ def _send_test(settings: "Settings", endpoint: str) -> int:
     """Queue a test, have it sent, and return its number."""
     from strikewatch.service.endpoints import endpoints, open_store
     from strikewatch.sinks.delivery_loop import DeliveryLoop
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox.deliveries import queue_test
     from strikewatch.storage.outbox.messages import Outbox
 
     try:
         store = open_store(settings)
     except StoreError:  # a processor is running; or else what follows says what is wrong with the database
         return _send_test_by_processor(settings, endpoint)
-    try:
+    with closing(store):
         with store.write() as connection:
-            number = deliveries.queue_test(connection, endpoint, time.time_ns())
+            number = queue_test(connection, endpoint, time.time_ns())
         (ours,) = [one for one in endpoints(settings, store) if one.name == endpoint]
         outbox = Outbox(store, endpoint)
         if outbox.off_reason is None:
             DeliveryLoop(outbox, ours, time.time_ns, time.monotonic_ns).send_now(number)
-    finally:
-        store.close()
     return number
 
 
 def _send_test_by_processor(settings: "Settings", endpoint: str) -> int:
-    from strikewatch.storage.engines.shared import SharedDatabase
-    from strikewatch.storage.outbox import deliveries
+    from strikewatch.storage.outbox import deliveries as outbox
 
-    with SharedDatabase(settings.store.where) as database:
+    with open_database(settings) as database:
         with database.write() as connection:
-            number = deliveries.queue_test(connection, endpoint, time.time_ns())
+            number = outbox.queue_test(connection, endpoint, time.time_ns())
         until = time.monotonic() + TEST_TIMEOUT_S
         while time.monotonic() < until:
             with database.read() as connection:
-                delivery, tried = deliveries.look_up(connection, number)
-                if tried or delivery.state != "waiting" or endpoint in deliveries.switched_off(connection):
+                delivery, tried = outbox.look_up(connection, number)
+                if tried or delivery.state != "waiting" or endpoint in outbox.switched_off(connection):
                     break
             time.sleep(POLL_S)
     return number
@@ -259,3 +229,61 @@ def _address(settings: "Settings", endpoint: str) -> str:
             f"the settings name no endpoint {endpoint!r}; there are: {', '.join(known) or 'none'}"
         )
     return known[endpoint]
+
+
+def _record(delivery: "Delivery", tried: "Sequence[Attempt]") -> dict[str, Any]:
+    return {**delivery.json(), "tried": [attempt.json() for attempt in tried]}
+
+
+def _show_list(console: Console, found: "Sequence[Delivery]", off: Mapping[str, str]) -> None:
+    """Print the deliveries in the order given, and which endpoints are switched off."""
+    for name, reason in off.items():
+        console.print(
+            f"{name} is switched off: {reason}. Again: strikewatch deliveries on {name}", style="bold"
+        )
+    columns = ("number", "endpoint", "state", "step", "alert", "about", "tries", heading("queued"), "outcome")
+    table = plain_table(*columns, right=("number", "tries"), wrap=columns, gap=1)
+    for delivery in found:
+        table.add_row(
+            str(delivery.number),
+            delivery.endpoint,
+            delivery.state,
+            delivery.step,
+            delivery.alert[:8],
+            " ".join(str(delivery.body[key]) for key in ("hammer", "fault") if delivery.body.get(key)),
+            str(delivery.attempts),
+            second(delivery.created),
+            delivery.outcome or "",
+        )
+    console.print(table if found else "No deliveries.")
+
+
+def _show_one(console: Console, delivery: "Delivery", tried: "Sequence[Attempt]") -> None:
+    """Print a delivery with every recorded attempt."""
+    for name, value in delivery.json().items():
+        if value is not None:
+            console.print(f"{name:<11} {value}")
+    for attempt in tried:
+        console.print(
+            f"\n{second(attempt.at_ns)} {local(attempt.at_ns):%Z}  {attempt.took_us / 1000:,.1f} ms  {attempt.outcome}"
+        )
+        for step in attempt.trace.splitlines():
+            console.print(f"    {step}")
+
+
+def _show_test(
+    console: Console, address: str, delivery: "Delivery", tried: "Sequence[Attempt]", off: str | None
+) -> None:
+    """Print what a test of an endpoint came to, step by step."""
+    console.print(f"{delivery.endpoint} at {address}")
+    for attempt in tried:
+        for step in attempt.trace.splitlines():
+            console.print(f"  {step}")
+        console.print(f"  {attempt.outcome}, after {attempt.took_us / 1000:,.1f} ms")
+    if off is not None:
+        console.print(f"It is switched off: {off}. Again: strikewatch deliveries on {delivery.endpoint}")
+    elif not tried:
+        console.print(
+            f"No attempt within {TEST_TIMEOUT_S:.0f} s: the processor has more to send, or does not know the endpoint."
+        )
+    console.print("Accepted." if delivery.state == "sent" else "Not accepted.", style="bold")

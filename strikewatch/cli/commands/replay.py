@@ -1,6 +1,5 @@
 """`strikewatch replay`: run recorded shifts through the detectors."""
 
-import sys
 import time
 from argparse import Namespace
 from collections import Counter, defaultdict
@@ -17,7 +16,7 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import (
+from strikewatch.cli.output import (
     SENTENCES,
     heading,
     less_certain,
@@ -37,22 +36,18 @@ if TYPE_CHECKING:
 Records = Sequence[dict[str, Any]]
 
 
-@click.command(
-    cls=shared.Command,
-    examples=(
-        "strikewatch replay replay_data/hot-bench",
-        "strikewatch replay shifts/ --json | jq .summary",
-        "strikewatch replay shift.csv --column pressure_bar='Druck [bar]' --zone Europe/Vienna",
-    ),
+@shared.command(
+    "strikewatch replay replay_data/hot-bench",
+    "strikewatch replay shifts/ --json | jq .summary",
+    "strikewatch replay shift.csv --column pressure_bar='Druck [bar]' --zone Europe/Vienna",
 )
-@shared.one_shift
+@shared.shifts(required=True, count=1)
 @shared.config
 @shared.as_json("one alert record a line")
 @click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
 @shared.filters("hammer")
 @shared.period("the start of the recording", "its end")
-@shared.with_options
-def command(options: Namespace) -> int:
+def replay(options: Namespace) -> None:
     """Run a recorded shift through the detectors.
 
     PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts. Notes go to standard error. The exit
@@ -71,29 +66,24 @@ def command(options: Namespace) -> int:
     records = [bout.record() for bout in result.bouts()] if options.bouts else result.records
     if options.json:
         output.print_json(records)
-        sys.stdout.flush()
     elif options.bouts:
         _show_bouts(output.tables(), records)
     else:
         _show_alerts(output.tables(), options.paths[0], result)
-    return 0
 
 
 def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
     """Print the alerts of each hammer in onset order, then the counts."""
     records = result.records
-    console.print(
-        Text.assemble(
-            (str(path), "bold"), f": {result.counts.used:,} rows, {_counted(len(records), 'alert')}"
-        )
-    )
+    rows = f"{result.counts.used:,} rows"
+    console.print(Text.assemble((str(path), "bold"), f": {rows}, {_counted(len(records), 'alert')}"))
     sites = {site for site, _ in result.firing_h}
     bouts = result.bouts()
     for key, firing_h in sorted(result.firing_h.items()):
         own = [record for record in records if (record["site"], record["hammer"]) == key]
         console.print()
         console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
-        console.print(Text(_judged_share(worked for worked in bouts if worked.bout.key == key), "dim"))
+        console.print(_judged_share(worked for worked in bouts if worked.bout.key == key), style="dim")
         if own:
             console.print(_alerts_table(own, sentences=console.width >= SENTENCES))
     if records:
@@ -106,7 +96,7 @@ def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
         console.print(_operators_table(bouts))
     for line in (*not_monitored(result.silent), *less_certain(result.uncertain)):
         console.print()
-        console.print(line, style="dim", highlight=False)
+        console.print(line, style="dim")
     console.print()
     console.print(CAUTION, style="dim")
 
@@ -133,7 +123,7 @@ def _alerts_table(records: Records, *, sentences: bool) -> Table:
             record["priority"],
             record["operator"] or "unassigned",
         ]
-        table.add_row(*map(Text, [*row, record["summary"]] if sentences else row))
+        table.add_row(*row, *([record["summary"]] if sentences else ()))
     return table
 
 
@@ -168,7 +158,7 @@ def _cross_table(what: str, names: Sequence[str], pairs: Iterable[tuple[str, str
     table = plain_table(what, *names, "all", right=(*names, "all"))
     for first in sorted({one for one, _ in counted}):
         row = [counted[first, name] for name in names]
-        table.add_row(Text(first), *(str(n or "·") for n in row), str(sum(row)))
+        table.add_row(first, *(str(n or "·") for n in row), str(sum(row)))
     return table
 
 
@@ -199,19 +189,19 @@ def _operators_table(bouts: "Sequence[AttributedBout]") -> Table:
     numbers = "bouts", "firing", "judged", "blank", "blows", "blank blows"
     table = plain_table("operator", "tool", *numbers, right=numbers)
     for (operator, tool), own in sorted(rows.items()):
-        firing_s = sum(worked_bout.bout.end - worked_bout.bout.start for worked_bout in own) / SECOND
-        judged_s = sum(worked_bout.bout.judged_ns for worked_bout in own) / SECOND
+        firing_s = sum(worked.bout.end - worked.bout.start for worked in own) / SECOND
+        judged_s = sum(worked.bout.judged_ns for worked in own) / SECOND
         cells = (
             operator,
             tool,
             str(len(own)),
             f"{firing_s / 60.0:.1f} min",
             f"{100.0 * judged_s / firing_s:.0f} %" if firing_s else "·",
-            f"{sum(worked_bout.bout.blank_ns for worked_bout in own) / SECOND:.1f} s",
-            _sum(worked_bout.bout.blows for worked_bout in own),
-            _sum(worked_bout.bout.blank_blows for worked_bout in own),
+            f"{sum(worked.bout.blank_ns for worked in own) / SECOND:.1f} s",
+            _sum(worked.bout.blows for worked in own),
+            _sum(worked.bout.blank_blows for worked in own),
         )
-        table.add_row(*map(Text, cells))
+        table.add_row(*cells)
     return table
 
 
@@ -237,5 +227,5 @@ def _show_bouts(console: Console, records: Sequence[dict[str, Any]]) -> None:
             "·" if level is None else f"{level:.0f}",
             bout["not_judged"] or "",
         )
-        table.add_row(*map(Text, cells))
+        table.add_row(*cells)
     console.print(table)

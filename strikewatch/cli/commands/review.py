@@ -8,7 +8,6 @@ import click
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import load_settings
-from strikewatch.errors import InputError
 
 NO_BROWSER: Final = (
     "No Chromium is installed, so the PDF is the summary as plain text, without pictures. For the whole report: "
@@ -16,12 +15,9 @@ NO_BROWSER: Final = (
 )
 
 
-@click.command(
-    cls=shared.Command,
-    examples=(
-        "strikewatch review --from 7d --html review.html",
-        "strikewatch review replay_data/hot-bench --operator op-14",
-    ),
+@shared.command(
+    "strikewatch review --from 7d --html review.html",
+    "strikewatch review replay_data/hot-bench --operator op-14",
 )
 @shared.shifts(required=False)
 @shared.config
@@ -42,28 +38,25 @@ NO_BROWSER: Final = (
 @shared.as_json("every table, one object")
 @click.option(
     "--moments",
-    type=int,
+    type=click.IntRange(min=0),
     default=3,
     metavar="N",
     help="Highlights a fault and operator (default: 3; 0: none).",
 )
 @click.option("--coaching", type=shared.PATH, metavar="FILE", help="Coaching notes, edited or translated.")
-@shared.with_options
-def command(options: Namespace) -> int:
+def review(options: Namespace) -> None:
     """Make the trainer's review: rates, whom to coach, on what, with which examples.
 
     Over the database, or over recorded shifts. Without an output option, a summary is printed.
     """
     from strikewatch.cli import review_report
-    from strikewatch.cli.rendering.review import show
+    from strikewatch.cli.review_summary import show
     from strikewatch.core import instant
     from strikewatch.programs import find_program
     from strikewatch.review.report import files
 
     notes = output.notes()
     settings = load_settings(options.config)
-    if options.moments < 0:
-        raise InputError(f"--moments {options.moments}: give 0 or more")
     if options.pdf and find_program("chromium") is None:
         notes.print(NO_BROWSER, style="yellow")
     made = review_report.review(options, settings, notes)
@@ -77,4 +70,3 @@ def command(options: Namespace) -> int:
         print(files.to_json(every, head))
     else:
         show(output.tables(), made.report, written)
-    return 0

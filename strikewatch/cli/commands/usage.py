@@ -1,4 +1,4 @@
-"""`strikewatch usage`: the use and misuse of each hammer in a period."""
+"""`strikewatch usage` and `baseline`: the use and misuse of each hammer, and its loaded pressure level."""
 
 import time
 from argparse import Namespace
@@ -13,11 +13,13 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import minute_and_zone, plain_table
-from strikewatch.cli.settings_file import load_settings
+from strikewatch.cli.output import minute_and_zone, plain_table
+from strikewatch.cli.settings_file import load_settings, open_database
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from strikewatch.storage.queries.baselines import Day
 
 LABEL_WIDTH: Final = 34
 """Width of a measure's name, in columns."""
@@ -25,18 +27,14 @@ CELL_WIDTH: Final = 18
 """Width of an amount with its rate, in columns."""
 
 
-@click.command(
-    cls=shared.Command,
-    examples=("strikewatch usage --from 7d", "strikewatch usage replay_data/pad-handover --csv"),
-)
+@shared.command("strikewatch usage --from 7d", "strikewatch usage replay_data/pad-handover --csv")
 @shared.shifts(required=False)
 @shared.config
 @shared.period("7d, of recorded shifts their begin", "now, of recorded shifts their end")
 @shared.filters("site", "hammer")
 @shared.as_json("one object")
 @click.option("--csv", is_flag=True, help="Print the table as CSV.")
-@shared.with_options
-def command(options: Namespace) -> int:
+def usage(options: Namespace) -> None:
     """Show the use of each hammer: hours, blows, hot, blank and misused seconds, missed maintenance.
 
     Over the database, or over recorded shifts: in all, and per firing hour so that hammers compare.
@@ -58,8 +56,7 @@ def command(options: Namespace) -> int:
     elif options.csv:
         print(table.to_csv(index=False), end="")
     else:
-        _show(output.tables(), table, f"{minute_and_zone(begin)} to {minute_and_zone(end)}")
-    return 0
+        _show_usage(output.tables(), table, f"{minute_and_zone(begin)} to {minute_and_zone(end)}")
 
 
 def _narrowed(table: "pd.DataFrame", site: str | None, hammer: str | None) -> "pd.DataFrame":
@@ -73,7 +70,7 @@ def _narrowed(table: "pd.DataFrame", site: str | None, hammer: str | None) -> "p
     return (table if hammer is None else table[table["hammer"] == hammer]).reset_index(drop=True)
 
 
-def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
+def _show_usage(console: Console, table: "pd.DataFrame", period: str) -> None:
     from strikewatch.disclaimer import CAUTION
     from strikewatch.review.report.hammers import less_certain, not_known
 
@@ -83,16 +80,16 @@ def _show(console: Console, table: "pd.DataFrame", period: str) -> None:
         return
     for site, own in table.groupby("site", sort=True):
         console.print()
-        console.print(Text(str(site), "bold"))
+        console.print(str(site), style="bold")
         hammers = sorted(own["hammer"].unique())
         columns = max(1, (console.width - LABEL_WIDTH) // CELL_WIDTH)
         for first in range(0, len(hammers), columns):
             console.print(_side_by_side(own, hammers[first : first + columns]))
         for line in (*not_known(own), *less_certain(own)):
-            console.print(Text(line, "dim"))
+            console.print(line, style="dim")
     console.print()
-    console.print(Text("In all, and in brackets per firing hour; –: not known.", "dim"))
-    console.print(Text(CAUTION, "dim"))
+    console.print("In all, and in brackets per firing hour; –: not known.", style="dim")
+    console.print(CAUTION, style="dim")
 
 
 def _side_by_side(table: "pd.DataFrame", hammers: Sequence[str]) -> Table:
@@ -112,3 +109,119 @@ def _cell(row: Mapping[Hashable, Any]) -> str:
     amount = format_number(row["amount"])
     has_rate = row["measure"] != "firing_h" and rate == rate
     return f"{amount} ({format_number(rate)})" if has_rate else amount
+
+
+@shared.group(
+    "strikewatch baseline --hammer HB-03",
+    "strikewatch baseline relearn HB-03 --by Kim --reason 'new seals'",
+    invoke_without_command=True,
+)
+@shared.config
+@shared.filters("site", "hammer")
+@shared.period("30d", "now", since=True)
+@shared.as_json("one hammer a line")
+def baseline(options: Namespace) -> None:
+    """Show the supply pressure that each hammer has with its tool loaded; relearn it.
+
+    Blank firing is judged against it: how well it is known, how far it spreads from bout to bout, how far it falls at
+    blank blows, and how it changes with engine speed. With --hammer also day by day.
+    """
+    from dataclasses import asdict
+
+    from strikewatch.core import instant
+    from strikewatch.detectors.blank_firing import blank_firing
+    from strikewatch.engine.state import part_of
+    from strikewatch.storage.queries import baselines
+
+    settings = load_settings(options.config)
+    begin, end = shared.instants(options, time.time_ns(), "30d")
+    assert begin is not None
+    with open_database(settings) as database:
+        found = []
+        for key, layout, state in baselines.states(database, options.site, options.hammer):
+            own = settings.of_hammer(key)[blank_firing.DETECTOR.name]
+            record = part_of(layout, state, blank_firing.DETECTOR.name)
+            learned = blank_firing.learned(record, own) if record is not None else None
+            days = baselines.days(database, key, begin) if options.hammer else []
+            found.append((key, learned, [day for day in days if end is None or day.start < end]))
+    if options.json:
+        output.print_json(
+            {
+                "site": site,
+                "hammer": hammer,
+                "learned": learned,
+                "days": [{**asdict(day), "start": instant.text(day.start)} for day in days],
+            }
+            for (site, hammer), learned, days in found
+        )
+        return
+    console = output.tables()
+    if not found:
+        console.print("No data of such a hammer yet.")
+        return
+    console.print(_levels_table(found))
+    for _, _, days in found:
+        if days:
+            console.print()
+            console.print(_days_table(days))
+
+
+def _levels_table(found: list[Any]) -> Table:
+    """Return a table with one row for each (key, learned level or None, days)."""
+    numbers = ("level", "spread", "falls by", "by speed", "pulse")
+    table = plain_table("site", "hammer", "known", *numbers, right=numbers)
+    for (site, hammer), learned, _ in found:
+        if learned is None or learned["level_bar"] is None:
+            table.add_row(site, hammer, "not yet", *["·"] * 5)
+            continue
+        falls = learned["fall_percent"]
+        pulse = learned["pulse_spread_bar"]
+        table.add_row(
+            site,
+            hammer,
+            learned["known"],
+            f"{learned['level_bar']:.0f} bar",
+            f"{learned['spread_percent']:.1f} %",
+            "·" if falls is None else f"{falls:.0f} %",
+            "·" if learned["reference_rpm"] is None else f"{learned['speed_power']:.2f}",
+            "·" if pulse is None else f"{pulse:.0f} bar",
+        )
+    return table
+
+
+def _days_table(days: "list[Day]") -> Table:
+    from strikewatch.core import instant
+
+    numbers = ("bouts", "firing", "judged", "blank", "level", "pulse")
+    table = plain_table("day (UTC)", *numbers, right=numbers)
+    for day in days:
+        table.add_row(
+            instant.text(day.start)[:10],
+            str(day.bouts),
+            f"{day.firing_s / 60:.1f} min",
+            f"{100 * day.judged_share:.0f} %",
+            f"{day.blank_s:.1f} s",
+            "·" if day.level_bar is None else f"{day.level_bar:.0f} bar",
+            "·" if day.pulse_spread_bar is None else f"{day.pulse_spread_bar:.0f} bar",
+        )
+    return table
+
+
+@baseline.command(examples=("strikewatch baseline relearn HB-03 --by Kim --reason 'new seals'",))
+@shared.one_hammer
+@shared.by
+@shared.reason(required=True)
+@shared.config
+@shared.as_json()
+def relearn(options: Namespace) -> None:
+    """Discard the learned level of HAMMER and learn it anew: after new seals, or on another carrier."""
+    from strikewatch.storage.queries import baselines
+
+    with open_database(load_settings(options.config)) as database:
+        site, hammer = baselines.relearn(
+            database, options.site, options.hammer, by=options.by, reason=options.reason, now=time.time_ns()
+        )
+    message = (
+        f"{hammer} at {site} relearns its level from its next bout on. Until then blank firing is not judged."
+    )
+    output.print_result(options, {"site": site, "hammer": hammer, "relearn": True}, message)

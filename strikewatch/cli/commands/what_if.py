@@ -13,25 +13,21 @@ from rich.table import Table
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.rendering.common import heading, plain_table, second
+from strikewatch.cli.output import heading, plain_table, second
 from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
-    from strikewatch.review.what_if import Pair
-    from strikewatch.service.what_if import Run
+    from strikewatch.service.what_if import Pair, Run
     from strikewatch.settings.tree import Settings
 
 MAX_LISTED: Final = 40
 """How many differing alerts are listed; --json has all."""
 
 
-@click.command(
-    cls=shared.Command,
-    examples=(
-        "strikewatch what-if replay_data/hot-bench --set faults.same_spot.limit_s=12",
-        "strikewatch what-if replay_data/hot-bench --sweep faults.same_spot.limit_s=8:30:2 --html sweep.html",
-    ),
+@shared.command(
+    "strikewatch what-if replay_data/hot-bench --set faults.same_spot.limit_s=12",
+    "strikewatch what-if replay_data/hot-bench --sweep faults.same_spot.limit_s=8:30:2 --html sweep.html",
 )
 @shared.shifts(required=True)
 @shared.config
@@ -46,8 +42,7 @@ MAX_LISTED: Final = 40
     "--html", type=shared.PATH, metavar="FILE", help="Write the sweep as a picture, a page of its own."
 )
 @shared.as_json("one alert, or one value, a line")
-@shared.with_options
-def command(options: Namespace) -> int:
+def what_if(options: Namespace) -> None:
     """Replay shifts under the settings and under changed ones, and compare alert by alert and in rates.
 
     Or sweep one setting over several values and show the faults per firing hour at each.
@@ -58,44 +53,42 @@ def command(options: Namespace) -> int:
     from strikewatch.service.precompile import precompile
 
     precompile(lambda text: output.notes().print(text, style="dim"))
-    return _sweep(options, settings) if options.sweep else _compare(options, settings)
+    (_sweep if options.sweep else _compare)(options, settings)
 
 
-def _compare(options: Namespace, settings: "Settings") -> int:
-    from strikewatch.review.what_if import pairs
-    from strikewatch.service import what_if
+def _compare(options: Namespace, settings: "Settings") -> None:
+    from strikewatch.service import what_if as trial
     from strikewatch.service.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
-    changes = what_if.parse_changes(options.set)
+    changes = trial.parse_changes(options.set)
     with_faults(settings, changes)  # mistakes in them are reported before replaying
     recordings = Recordings.from_options(options, settings)
     with output.progress_status("Replaying"):
-        before = what_if.run(recordings)
-        after = what_if.run(recordings, changes)
+        before = trial.run(recordings)
+        after = trial.run(recordings, changes)
     print_notes(output.notes(), iter(before.notes))
-    found = pairs(before.records, after.records)
+    found = trial.pairs(before.records, after.records)
     if options.json:
         output.print_json(pair.json() for pair in found)
     else:
         _show_changes(output.tables(), options.set, before, after, found)
-    return 0
 
 
-def _sweep(options: Namespace, settings: "Settings") -> int:
-    from strikewatch.service import what_if
+def _sweep(options: Namespace, settings: "Settings") -> None:
+    from strikewatch.service import what_if as trial
     from strikewatch.service.recordings import Recordings, print_notes, progress_bar
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")
-    values = what_if.parse_sweep(text)
+    values = trial.parse_sweep(text)
     with_faults(settings, {name: values[0]})  # a mistake in the name is reported before replaying
-    now = what_if.current_value(settings, name)
+    now = trial.current_value(settings, name)
     if isinstance(now, bool) or not isinstance(now, int | float):
         raise SettingsError([(name, "is not a number; only numbers can be swept, change others with --set")])
     notes = output.notes()
     with progress_bar(notes, len(values), "values", 2) as progress:
-        runs = what_if.sweep(Recordings.from_options(options, settings), name, values, progress)
+        runs = trial.sweep(Recordings.from_options(options, settings), name, values, progress)
     print_notes(notes, iter(runs[0].notes))
     rows = _sweep_rows(name, values, runs)
     if options.json:
@@ -104,7 +97,6 @@ def _sweep(options: Namespace, settings: "Settings") -> int:
         _show_sweep(output.tables(), name, now, rows)
     if options.html is not None:
         _write_page(options.html, name, float(now), values, rows)
-    return 0
 
 
 def _show_changes(
@@ -112,7 +104,7 @@ def _show_changes(
 ) -> None:
     """Print the differing alerts and the rates of both runs; `changes`: the options as given."""
     from strikewatch.disclaimer import CAUTION
-    from strikewatch.review.what_if import CHANGES
+    from strikewatch.service.what_if import CHANGES
 
     counts = Counter(pair.change for pair in pairs)
     summary = ", ".join(f"{counts[kind]} {kind}" for kind in CHANGES if counts[kind]) or "no alerts at all"
@@ -172,9 +164,9 @@ def _rates_table(before: "Run", after: "Run") -> Table:
 def _sweep_rows(name: str, values: Sequence[float], runs: "Sequence[Run]") -> list[dict[str, Any]]:
     """Return one row for each value and fault found: count, rate per firing hour and its 95 % limits."""
     from strikewatch.review.statistics.poisson import rate_limits
-    from strikewatch.service import what_if
+    from strikewatch.service import what_if as trial
 
-    wanted = [fault for fault in what_if.faults_of(name) if any(run.counts()[fault] for run in runs)]
+    wanted = [fault for fault in trial.faults_of(name) if any(run.counts()[fault] for run in runs)]
     rows = []
     for value, run in zip(values, runs, strict=True):
         for fault in wanted:

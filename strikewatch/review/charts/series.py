@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from strikewatch.core.batch import Floats
 from strikewatch.review.charts.drawing import WIDTH, Drawing, Frame, Scale, Shape, format_number, trace
-from strikewatch.review.statistics.trend import LimitCrossing, Trend
+from strikewatch.review.statistics.lifetimes import LimitCrossing, Trend
 
 _CONTROL: Final = Frame(40.0, WIDTH - 10.0, 22.0, 130.0)
 _SWEEP: Final = Frame(40.0, WIDTH - 12.0, 34.0, 200.0)

@@ -19,7 +19,7 @@ from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.state import part_of
 from strikewatch.review.data.attribution import Attribution, BoutTotals
-from strikewatch.review.data.feeds import Feeds, Reasons
+from strikewatch.review.data.tables import Feeds, Reasons
 from strikewatch.review.usage import TIMED
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import alerts, bouts, events, exposure, hammer_state

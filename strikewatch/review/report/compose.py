@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.feeds import NO_LIMITS, Feeds
-from strikewatch.review.data.schemas import UNASSIGNED
+from strikewatch.review.data.tables import NO_LIMITS, UNASSIGNED, Feeds
 from strikewatch.review.highlights import CleanStretch
-from strikewatch.review.report import charts, wording
+from strikewatch.review.report import wording
 from strikewatch.review.report.content import (
     Card,
     Comparison,
@@ -18,9 +17,11 @@ from strikewatch.review.report.content import (
     RateLine,
     ShownHighlight,
     Site,
+    comparison_charts,
+    weekly_chart,
 )
 from strikewatch.review.report.hammers import condition_part, usage_part
-from strikewatch.review.statistics.operator_or_hammer import SiteFault
+from strikewatch.review.statistics.comparisons import SiteFault
 from strikewatch.review.wear.condition import Condition
 
 if TYPE_CHECKING:
@@ -192,7 +193,7 @@ class _SiteBuilder:
         name, worked = self._coaching.name(fault), [row for row in rows if row["hours"] > 0]
         if len(worked) < 2:
             return Comparison(fault, name, per, lines, why_none="There is no other operator to compare with.")
-        pictures = charts.comparison_charts(f"{self._anchor}-{fault}", name, per, worked, self._only)
+        pictures = comparison_charts(f"{self._anchor}-{fault}", name, per, worked, self._only)
         return Comparison(fault, name, per, lines, pictures)
 
     def _person(self, operator: str, number: int) -> OperatorPart:
@@ -234,7 +235,7 @@ class _SiteBuilder:
         rows = self._weeks[self._weeks["operator"] == operator]
         by_fault = [(line, rows[rows["fault"] == line.fault]) for line in lines]
         return [
-            charts.weekly_chart(f"{anchor}-{line.fault}", line.name, weeks)
+            weekly_chart(f"{anchor}-{line.fault}", line.name, weeks)
             for line, weeks in by_fault
             if len(weeks) >= MIN_WEEKS and weeks["count"].sum()
         ]

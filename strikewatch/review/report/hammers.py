@@ -17,7 +17,7 @@ from strikewatch.review.report.content import (
     WearReading,
 )
 from strikewatch.review.report.wording import hours, join_names, plural
-from strikewatch.review.statistics.trend import MIN_READINGS, LimitCrossing
+from strikewatch.review.statistics.lifetimes import MIN_READINGS, LimitCrossing
 from strikewatch.review.usage import MEASURES
 from strikewatch.review.wear import advice
 from strikewatch.review.wear.advice import PRACTICE

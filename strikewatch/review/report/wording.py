@@ -9,11 +9,11 @@ from strikewatch.core.finding import Exposure as Hours
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.charts.drawing import local_time
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.feeds import Feeds
+from strikewatch.review.data.tables import Feeds
 from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report.content import RateLine
 from strikewatch.review.statistics import verdicts
-from strikewatch.review.statistics.operator_or_hammer import (
+from strikewatch.review.statistics.comparisons import (
     Follows,
     SiteFault,
     hammers_above,

@@ -1,4 +1,4 @@
-"""The statistics of a review, one method a file, over numpy arrays.
+"""The statistics of a review, over numpy arrays.
 
 Each has its published example and a reference library in `tests/outside/test_rates.py`, and properties for any counts
 in `tests/review/test_statistics.py`. `python -m tests.long.fleets [--reviews 200] [--only Nobody]` shows how often a

@@ -16,7 +16,7 @@ import numpy as np
 from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.review.statistics.trend import LimitCrossing, Trend, fit
+from strikewatch.review.statistics.lifetimes import LimitCrossing, Trend, fit_trend
 from strikewatch.review.wear import advice as wear
 from strikewatch.review.wear.advice import GROOVES, Decision, Settings
 
@@ -216,7 +216,7 @@ def _measured(
     value = readings[-1].value_mm
     of_tool = measure.falling
     decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
-    trend = fit([reading.hours for reading in readings], [reading.value_mm for reading in readings])
+    trend = fit_trend([reading.hours for reading in readings], [reading.value_mm for reading in readings])
     meeting = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
     serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
     return MeasuredLength(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)

@@ -11,10 +11,9 @@ from rich.console import Console
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.attribution import from_replay
-from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.from_store import from_store, read_feeds
 from strikewatch.review.data.samples import ShiftSamples, StoredSamples
-from strikewatch.review.data.schemas import ALWAYS, MISUSE
+from strikewatch.review.data.tables import ALWAYS, MISUSE, NO_LIMITS, Feeds
 from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition

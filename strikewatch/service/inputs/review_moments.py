@@ -13,11 +13,10 @@ from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import InputError
 from strikewatch.review import excerpt, highlights
 from strikewatch.review.charts.drawing import local_time
-from strikewatch.review.charts.excerpt import draw_excerpt
-from strikewatch.review.charts.timeline import Mark, draw_timeline
+from strikewatch.review.charts.over_time import Mark, draw_excerpt, draw_timeline
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.feeds import NO_LIMITS, Feeds
 from strikewatch.review.data.samples import SampleSource
+from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.highlights import CleanStretch, Highlight
 from strikewatch.review.report.compose import SiteHighlights
 from strikewatch.review.report.content import ShownHighlight

@@ -1,4 +1,4 @@
-"""Operations on a hammer's events: list them, log one.
+"""Operations on a hammer's events (list them, log one) and on rejected data.
 
 An entry must say what was done and be plausible (`entry_checks`): an impossible value is refused; an unusual value is
 saved only if it is sent again with `confirmed`.
@@ -6,8 +6,9 @@ saved only if it is sent again with `confirmed`.
 
 import json
 from dataclasses import replace
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
+from fastapi import Query
 from pydantic import ConfigDict, Field
 
 from strikewatch.core import instant
@@ -16,6 +17,7 @@ from strikewatch.core.events import EntryKind, Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused, Rejected, Unknown
 from strikewatch.sources.decode.events import decode_event
+from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import Entry, list_entries
 from strikewatch.storage.actions.entries import add_entry as store_entry
 from strikewatch.storage.queries.alerts import find_hammer
@@ -29,8 +31,10 @@ from strikewatch.web.api.routing import (
     Limit,
     Number,
     SiteName,
+    Time,
     TimeText,
     User,
+    Word,
     api_router,
     requires,
 )
@@ -164,3 +168,33 @@ def _check_meter(context: ApiContext, event: Event) -> None:
         problem = f"is below the {least_h:,.1f} h that the meter had reached"
         remedy = "read it again; if it is right, give the reason: moved, replaced or corrected"
         raise Problem(422, f"meter_h: {problem}", remedy, fields={"meter_h": f"{problem}; {remedy}"})
+
+
+LastSeen = Annotated[Time | None, Query(description="Only what was seen since then, RFC 3339 with an offset")]
+Sender = Annotated[Word, Query(description="As the list of rejects names it: SITE/HAMMER, or a topic")]
+
+
+@router.get("/rejects")
+def rejects(
+    context: Context,
+    site: Word | None = None,
+    hammer: Word | None = None,
+    since: LastSeen = None,
+    limit: Limit = 200,
+) -> ApiResponse:
+    """List rejected data by sender and reason with the first bad value and the remedy, the newest first."""
+    with context.database.read() as connection:
+        found = feed_problems.search(
+            connection, context.wall(), site=site, hammer=hammer, since=since, limit=limit
+        )
+    return ApiResponse({"rejects": [problem.json() for problem in found]})
+
+
+@router.get("/rejects/examples")
+def reject_examples(
+    context: Context, sender: Sender, limit: Annotated[int, Field(ge=1, le=100)] = 10
+) -> ApiResponse:
+    """List the newest rejected payloads of one sender that are still kept."""
+    with context.database.read() as connection:
+        found = feed_problems.examples(connection, sender, limit)
+    return ApiResponse({"examples": [example.json() for example in found]})

@@ -23,9 +23,8 @@ from strikewatch.storage.queries.traces import rows_between
 from strikewatch.web.api.problems import invalid
 from strikewatch.web.api.routing import parse_time
 from strikewatch.web.live.live_state import LiveState
-from strikewatch.web.pages.formatting import Formatting
+from strikewatch.web.pages.formatting import Formatting, Translation
 from strikewatch.web.pages.timelines import Timelines
-from strikewatch.web.pages.translations import Translation
 
 CARDS: Final = 12
 """Alerts shown with description and advice, the highest priority first; the others get one line."""

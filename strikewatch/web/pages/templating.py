@@ -27,8 +27,7 @@ from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions.tokens import Holder
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.authentication import ANONYMOUS, SESSION_COOKIE, csrf_token
-from strikewatch.web.pages.formatting import Formatting, clock
-from strikewatch.web.pages.translations import SOURCE, Translation
+from strikewatch.web.pages.formatting import SOURCE, Formatting, Translation, clock
 
 MOST_WEEKS_BACK: Final = 520
 PREFERENCES_COOKIE: Final = "strikewatch_choices"

@@ -1,7 +1,7 @@
 """Timelines of a hammer: bouts as bars, the oil as a line under its dashed limit, faults as marks, gaps hatched.
 
 A timeline is as wide as there is room: what follows time is stretched, texts and marks are not. Colours come from the
-style sheet, by class. The review's timeline (`review/charts/timeline`) is for paper: of one width, with an axis
+style sheet, by class. The review's timeline (`review/charts/over_time`) is for paper: of one width, with an axis
 and a key; shapes and hours are the same.
 """
 

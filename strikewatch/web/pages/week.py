@@ -20,8 +20,7 @@ from strikewatch.sinks.sites import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
 from strikewatch.storage.schema.tables import alerts, exposure
-from strikewatch.web.pages.formatting import clock, day_begins
-from strikewatch.web.pages.translations import Translation
+from strikewatch.web.pages.formatting import Translation, clock, day_begins
 
 DAYS: Final = 7
 OPERATOR_FAULTS: Final = (*COMMON, *MISUSE)

@@ -1,16 +1,73 @@
-"""Fit a line to readings of wear, and predict when it reaches a limit.
+"""Lives of parts: survival curves of tools, and the trend of readings of wear with the hour at which it meets a limit.
 
-Ordinary least squares with the prediction interval of a new reading (NIST/SEMATECH e-Handbook of Statistical Methods,
-4.1.4.1 and 4.5.2.1). An edge of the interval reaches a limit at a root of a quadratic (inverse prediction, ibid.
-4.5.2.1); if chance explains the slope, that interval is open.
+Survival curves of lives that may still be going on: the Kaplan-Meier estimator (J. Am. Stat. Assoc. 53:457, 1958), with
+limits from Greenwood's variance on the log-log scale, by scipy.
+
+Trends: ordinary least squares with the prediction interval of a new reading (NIST/SEMATECH e-Handbook of Statistical
+Methods, 4.1.4.1 and 4.5.2.1). An edge of the interval reaches a limit at a root of a quadratic (inverse prediction,
+ibid. 4.5.2.1); if chance explains the slope, that interval is open.
 """
 
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+
+from strikewatch.core.batch import Floats
+
+
+class MedianLife(NamedTuple):
+    """Median life in hours with its 95 % limits; None: not reached yet."""
+
+    hours: float | None
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SurvivalCurve:
+    """At each time of an end [n]: the share that survives it, with its limits; NaN where undefined."""
+
+    hours: Floats
+    share: Floats
+    lower: Floats
+    upper: Floats
+
+    def median(self) -> MedianLife:
+        return MedianLife(*(_first(self.hours, column) for column in (self.share, self.lower, self.upper)))
+
+
+def kaplan_meier(hours: Sequence[float], ended: Sequence[bool], level: float = 0.95) -> SurvivalCurve:
+    """Estimate the survival curve of lives [n], each either ended or still going on when last seen (censored)."""
+    is_end = np.asarray(ended, bool)
+    times = np.asarray(hours, float)
+    if not is_end.any():
+        empty = np.empty(0)
+        return SurvivalCurve(empty, empty, empty, empty)
+    from scipy.stats import CensoredData, ecdf
+
+    estimate = ecdf(CensoredData(uncensored=times[is_end], right=times[~is_end])).sf
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # limits are undefined where all or none last
+        limits: Any = estimate.confidence_interval(level, method="log-log")
+    at_end = np.isin(estimate.quantiles, times[is_end])
+    columns = (
+        estimate.quantiles,
+        estimate.probabilities,
+        limits.low.probabilities,
+        limits.high.probabilities,
+    )
+    return SurvivalCurve(*(np.asarray(column, float)[at_end] for column in columns))
+
+
+def _first(hours: Floats, share: Floats) -> float | None:
+    """Return the first time at which at most half survive."""
+    below = np.flatnonzero(share <= 0.5 + 1e-12)
+    return float(hours[below[0]]) if len(below) else None
+
 
 LEVEL: Final = 0.95
 MIN_READINGS: Final = 3
@@ -94,7 +151,7 @@ class Trend:
         return (float(stdtrit(self.n - 2, (1 + LEVEL) / 2)) * self.spread_mm) ** 2
 
 
-def fit(hours: Sequence[float], values_mm: Sequence[float]) -> Trend | None:
+def fit_trend(hours: Sequence[float], values_mm: Sequence[float]) -> Trend | None:
     """Fit a line to readings [n] at rising operating hours [n]; None if they are too few for an interval."""
     x, y = np.asarray(hours, float), np.asarray(values_mm, float)
     if len(x) < MIN_READINGS or x[-1] - x[0] < MIN_SPAN_H:

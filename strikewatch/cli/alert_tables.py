@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.common import SENTENCES, heading, minute, minute_and_zone, plain_table, second
+from strikewatch.cli.output import SENTENCES, heading, minute, minute_and_zone, plain_table, second
 from strikewatch.storage.queries.active import Mute
 from strikewatch.storage.queries.alerts import ListedAlert
 
@@ -53,35 +53,30 @@ def show_muted(console: Console, mutes: Sequence[Mute]) -> None:
             what = f"{mute.fault} of the processor"
         where = f" at {mute.site}" if mute.site else ""
         upto = f", up to {mute.upto} priority" if mute.upto else ""
-        until = (
-            "until it is ended"
-            if mute.until is None
-            else f"until {minute_and_zone(mute.until, mute.site or '')}"
-        )
-        if mute.kind == "suppressed_by_design":
-            until = "until the settings change"
-        console.print(Text(f"{what}{where}: {state_name(mute.kind)}{upto} {until}"))
-        console.print(Text(f"  by {mute.by}: {mute.reason}; {mute.active} active", style="dim"))
+        if mute.until is not None:
+            until = f"until {minute_and_zone(mute.until, mute.site or '')}"
+        else:
+            until = f"until {'the settings change' if mute.kind == 'suppressed_by_design' else 'it is ended'}"
+        console.print(f"{what}{where}: {state_name(mute.kind)}{upto} {until}")
+        console.print(f"  by {mute.by}: {mute.reason}; {mute.active} active", style="dim")
         names = (quote(name or "") for name in (mute.hammer, mute.fault, mute.site))
         ends = HOW_TO_UNMUTE[mute.kind].format(**dict(zip(("hammer", "fault", "site"), names, strict=True)))
-        console.print(Text(f"  to end it: {ends}", style="dim"))
+        console.print(f"  to end it: {ends}", style="dim")
 
 
 def show_history(console: Console, listed: ListedAlert, lines: Sequence[dict[str, Any]]) -> None:
     """Print an alert and its history."""
-    site = listed.record["site"]
-    console.print(Text(describe_alert(listed), style="bold"))
-    console.print(Text(listed.record["summary"]))
+    site, cleared = listed.record["site"], listed.record["cleared"]
+    end = "still active" if cleared is None else f"ended {minute_and_zone(cleared, site)}"
+    console.print(describe_alert(listed), style="bold")
+    console.print(listed.record["summary"])
     console.print(
-        f"Onset {minute_and_zone(listed.record['onset'], site)}, {_end(listed)}; reported: {listed.sent_as or 'no'}."
+        f"Onset {minute_and_zone(listed.record['onset'], site)}, {end}; reported: {listed.sent_as or 'no'}."
     )
-    table = _table(heading("when", site), "who", "what", "now", "why")
+    table = plain_table(heading("when", site), "who", "what", "now", "why", wrap=("why",), gap=1)
     for line in lines:
-        why = Text(line["why"])
-        words = line["event"].replace("_", " ")
-        table.add_row(
-            Text(second(line["at"], site)[5:]), Text(line["by"]), words, state_name(line["to"]), why
-        )
+        when, what = second(line["at"], site)[5:], line["event"].replace("_", " ")
+        table.add_row(when, line["by"], what, state_name(line["to"]), line["why"])
     console.print(table)
 
 
@@ -108,14 +103,14 @@ def state_name(state: str) -> str:
 
 
 def _alerts(alerts: Sequence[ListedAlert], *, sentences: bool) -> Table:
-    table = _table(
-        "id", heading("onset", alerts[0].record["site"]), "hammer", "fault", "priority", "state", "operator"
-    )
+    onset = heading("onset", alerts[0].record["site"])
+    table = plain_table("id", onset, "hammer", "fault", "priority", "state", "operator", gap=1)
     if sentences:
         table.add_column("what happened", overflow="fold")
     for listed in alerts:
         record = listed.record
-        row = [
+        mute = f" ({describe_state(listed)})" if listed.shelf or listed.stay else ""
+        table.add_row(
             record["id"][:ID_DIGITS],
             minute(record["onset"], record["site"]),
             record["hammer"],
@@ -123,21 +118,6 @@ def _alerts(alerts: Sequence[ListedAlert], *, sentences: bool) -> Table:
             record["priority"],
             state_name(listed.state),
             record["operator"] or "unassigned",
-        ]
-        table.add_row(
-            *map(Text, [*row, f"{record['summary']} {_mute_note(listed)}".strip()] if sentences else row)
+            *([f"{record['summary']}{mute}"] if sentences else ()),
         )
     return table
-
-
-def _table(*names: str) -> Table:
-    return plain_table(*names, wrap=("why",), gap=1)
-
-
-def _mute_note(listed: ListedAlert) -> str:
-    return f"({describe_state(listed)})" if listed.shelf or listed.stay else ""
-
-
-def _end(listed: ListedAlert) -> str:
-    cleared = listed.record["cleared"]
-    return "still active" if cleared is None else f"ended {minute_and_zone(cleared, listed.record['site'])}"

@@ -1,4 +1,4 @@
-"""`strikewatch settings`: check the settings and print those in force."""
+"""`strikewatch run`, `check` and `settings`: the live processor, and what it needs."""
 
 import json
 import re
@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from strikewatch.cli import options as shared
+from strikewatch.cli import output
 from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import SettingsError
 
@@ -20,27 +19,68 @@ if TYPE_CHECKING:
     from strikewatch.sinks.settings import Target
 
 
-@click.command(
-    cls=shared.Command, examples=("strikewatch settings > all.toml", "strikewatch settings --verbose")
-)
+@shared.command("strikewatch run --config strikewatch.toml")
+@shared.config
+def run(options: Namespace) -> int:
+    """Run the live processor until it is stopped.
+
+    It reads samples from the broker, stores and sends alerts, and serves the site manager's page.
+    """
+    # mistakes in the settings are reported before the rest is imported
+    loaded = load_settings(options.config)
+    from strikewatch.service.run import run
+
+    return run(loaded)
+
+
+@shared.command("strikewatch check --config strikewatch.toml")
+@shared.config
+@shared.as_json("one finding a line")
+def check(options: Namespace) -> int:
+    """Check settings, broker, database, endpoints, disk and clock; print what to do about each problem.
+
+    The processor may be running. The exit code is 1 where there is trouble.
+    """
+    from dataclasses import asdict
+
+    from strikewatch.service.health_check import CheckResult, check_all
+
+    try:
+        loaded = load_settings(options.config)
+        with output.progress_status("Checking"):
+            found = [CheckResult("settings", "ok", "all can be used"), *check_all(loaded)]
+    except SettingsError as error:
+        found = [
+            CheckResult("settings", "trouble", f"{path}: {what}", "see config/strikewatch.toml")
+            for path, what in error.problems
+        ]
+    if options.json:
+        output.print_json(map(asdict, found))
+    else:
+        table = output.plain_table("what", "how", "seen", "remedy", wrap=("seen", "remedy"))
+        for result in found:
+            table.add_row(result.what, result.word, result.seen, result.remedy)
+        output.tables().print(table)
+    return 1 if any(result.word == "trouble" for result in found) else 0
+
+
+@shared.command("strikewatch settings > all.toml", "strikewatch settings --verbose")
 @shared.config
 @shared.as_json("one object")
-@shared.with_options
-def command(options: Namespace) -> int:
+def settings(options: Namespace) -> None:
     """Check the settings and the files they name; print everything in force as TOML.
 
     Values that differ from the default are marked. The output can be used as a settings file. Secrets are checked and
     never shown. All mistakes are reported at once.
     """
-    settings = load_settings(options.config)
-    if problems := [*_file_problems(settings)]:
+    loaded = load_settings(options.config)
+    if problems := [*_file_problems(loaded)]:
         raise SettingsError(problems)
     if options.json:
-        print(settings.model_dump_json())
-        return 0
-    for line in _toml_lines(settings):
+        print(loaded.model_dump_json())
+        return
+    for line in _toml_lines(loaded):
         print(line)
-    return 0
 
 
 def _file_problems(settings: "Settings") -> Iterator[tuple[str, str]]:

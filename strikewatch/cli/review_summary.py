@@ -7,7 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.rendering.common import plain_table
+from strikewatch.cli.output import plain_table
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report import hammers
@@ -21,38 +21,38 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
     """Print a summary of the report; `written`: the files that were written."""
     console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
     for words in report.notes:
-        console.print(Text(words, "yellow"))
+        console.print(words, style="yellow")
     if report.nothing:
         console.print(report.nothing)
     for site in report.sites:
         _site(console, site)
     if report.sites:
         console.print()
-        console.print(Text("▲ above, ▼ below the others; ● within chance; □ not enough data.", "dim"))
+        console.print("▲ above, ▼ below the others; ● within chance; □ not enough data.", style="dim")
         for words in _signs(report):
-            console.print(Text(words, "dim"))
-        console.print(Text(CAUTION, "dim"))
+            console.print(words, style="dim")
+        console.print(CAUTION, style="dim")
     for path in written:
         console.print(f"Written: {path}", highlight=False)
     if report.sites and not written:
-        console.print(Text("The whole report: --html review.html, or --pdf review.pdf.", "dim"))
+        console.print("The whole report: --html review.html, or --pdf review.pdf.", style="dim")
 
 
 def _site(console: Console, site: Site) -> None:
     console.print()
-    console.print(Text(site.name, "bold"))
-    console.print(Text(site.worked))
+    console.print(site.name, style="bold")
+    console.print(site.worked)
     for card in site.cards:
         line = card.line
         rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
     for words in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
-        console.print(Text(words))
+        console.print(words)
     console.print()
     console.print(_people(site.people))
     if site.unassigned:
         console.print()
-        console.print(Text(f"With nobody signed on: {site.unassigned_worked}"))
+        console.print(f"With nobody signed on: {site.unassigned_worked}")
         console.print(_lines((line.name, line) for line in site.unassigned))
     if site.usage:
         _usage(console, site.usage)
@@ -74,35 +74,35 @@ def _signs(report: Report) -> Iterator[str]:
 
 def _usage(console: Console, usage: UsagePart) -> None:
     console.print()
-    console.print(Text("Hammer usage", "bold"))
+    console.print("Hammer usage", style="bold")
     table = _table("hammer", "", "total", "per firing hour", "all hammers")
     for hammer_usage in usage.hammers:
         hammer = hammer_usage.hammer
         for line in hammer_usage.lines:
-            table.add_row(Text(hammer), line.name, line.amount, line.rate, line.site_rate)
+            table.add_row(hammer, line.name, line.amount, line.rate, line.site_rate)
             hammer = ""
     console.print(table)
     for words in usage.gaps:
-        console.print(Text(words, "dim"))
+        console.print(words, style="dim")
 
 
 def _condition(console: Console, section: WearAndTools) -> None:
     console.print()
-    console.print(Text("Wear and tools", "bold"))
+    console.print("Wear and tools", style="bold")
     for inspected in section.inspected:
-        console.print(Text(f"{inspected.hammer}, {inspected.when}. {inspected.verdict} {inspected.why}"))
+        console.print(f"{inspected.hammer}, {inspected.when}. {inspected.verdict} {inspected.why}")
         for each in inspected.readings:
             trend = each.picture.caption if each.picture else each.trend
-            console.print(Padding(Text(f"{each.latest} {trend}"), (0, 0, 0, 2)))
+            console.print(Padding(f"{each.latest} {trend}", (0, 0, 0, 2)))
     for fitting in section.condition.fitted:
         if fitting.note:
-            console.print(Text(f"{fitting.hammer}: {fitting.note}"))
+            console.print(f"{fitting.hammer}: {fitting.note}")
     if section.condition.groups:
         table = _table("tools", "count", "ended", "median life", "95 % limits")
         for group in section.condition.groups:
             table.add_row(group.name, str(group.tools), str(group.ended), *hammers.median_life(group))
         console.print(table)
-        console.print(Text(hammers.SURVIVAL_NOTE, "dim"))
+        console.print(hammers.SURVIVAL_NOTE, style="dim")
 
 
 def _people(people: Iterable[OperatorPart]) -> Table:
@@ -111,9 +111,9 @@ def _people(people: Iterable[OperatorPart]) -> Table:
         who = person.operator
         lines = [line for line in person.lines if line.count or line.standing == "below"]
         if not lines:
-            table.add_row(Text(who), Text(person.summary, "dim"))
+            table.add_row(who, Text(person.summary, "dim"))
         for line in lines:
-            table.add_row(Text(who), *_cells(line.name, line))
+            table.add_row(who, *_cells(line.name, line))
             who = ""
     return table
 
@@ -125,10 +125,9 @@ def _lines(lines: Iterable[tuple[str, RateLine]]) -> Table:
     return table
 
 
-def _cells(name: str, line: RateLine) -> list[Text]:
+def _cells(name: str, line: RateLine) -> tuple[str, ...]:
     count = f"{line.count} ({line.less_certain}?)" if line.less_certain else str(line.count)
-    cells = name, count, format_number(line.rate), _limits(line), SIGNS[line.standing]
-    return [Text(cell) for cell in cells]
+    return name, count, format_number(line.rate), _limits(line), SIGNS[line.standing]
 
 
 def _limits(line: RateLine, *, long: bool = False) -> str:

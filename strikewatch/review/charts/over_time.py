@@ -1,5 +1,9 @@
-"""Draw the time around a fault: firing, supply pressure with the hammer's baseline, oil with its limit, and the
-firing seconds in the current spot with their limit."""
+"""Charts over time of one hammer: the timeline of a shift, and the time around a fault.
+
+A timeline shows the share of firing, the oil with its limit, faults as marks, and times without rows hatched. The time
+around a fault is shown with firing, supply pressure with the hammer's baseline, oil with its limit, and the firing
+seconds in the current spot with their limit.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -8,9 +12,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from strikewatch.core.alert import Priority
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.charts.drawing import (
+    BY_PRIORITY,
     WIDTH,
     Drawing,
     Frame,
@@ -22,9 +28,102 @@ from strikewatch.review.charts.drawing import (
     trace,
 )
 
+_TIMELINE: Final = Frame(36.0, WIDTH - 8.0, 34.0, 96.0)
+_MARKS_Y: Final = 22.0
+_OIL_HOLD_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A fault on a timeline: its onset, priority and tooltip."""
+
+    at: Instant
+    priority: Priority
+    tooltip: str
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """Data of a hammer in [begin, end), instants in ns. `silent`: intervals without rows."""
+
+    begin: Instant
+    end: Instant
+    fired: Sequence[tuple[Instant, Instant]]
+    oil_c: tuple[Ints, Floats]
+    limit_c: float
+    marks: Sequence[Mark] = ()
+    silent: Sequence[tuple[Instant, Instant]] = ()
+
+
+def draw_timeline(ident: str, shift: Timeline, title: str, zone: ZoneInfo) -> str:
+    """Return the timeline as SVG, with times in `zone`."""
+    drawing = Drawing(ident, 118, title, _describe_timeline(shift, zone))
+    x = time_scale(shift.begin, shift.end, _TIMELINE.left, _TIMELINE.right)
+    width, height = _TIMELINE.right - _TIMELINE.left, _TIMELINE.bottom - _TIMELINE.top
+    drawing.rect(_TIMELINE.left, _TIMELINE.top, width, height, "panel")
+    for start, stop in shift.silent:
+        a, b = x(np.array([start, stop])).tolist()
+        drawing.hatched(a, _TIMELINE.top, b - a, height, "gap-hatch")
+    drawing.path(_bars(shift), "fired")
+    at, oil_c = shift.oil_c
+    known = oil_c[np.isfinite(oil_c)]
+    high = max(float(known.max()) if len(known) else 0.0, shift.limit_c) + 6
+    y = Scale(min(20.0, float(known.min()) if len(known) else 20.0), high, _TIMELINE.bottom, _TIMELINE.top)
+    for value in y.ticks(3):
+        drawing.text(_TIMELINE.left - 4, y(value) + 4, format_number(value), "soft", "end")
+    drawing.line(_TIMELINE.left, y(shift.limit_c), _TIMELINE.right, y(shift.limit_c), "limit")
+    gap = _OIL_HOLD_S * width / ((shift.end - shift.begin) / SECOND)
+    drawing.path(trace(x(at), y.of(oil_c), max(gap, 1.5)), "oil")
+    drawing.text(4, 10, f"Bars: share fired; line: oil °C, limit {format_number(shift.limit_c)}", "soft")
+    for mark in shift.marks:
+        if shift.begin <= mark.at < shift.end:
+            position = float(x(np.array([mark.at]))[0])
+            drawing.mark(position, _MARKS_Y, BY_PRIORITY[mark.priority], "fault", mark.tooltip)
+    drawing.time_axis(_TIMELINE, shift.begin, shift.end, zone, 6)
+    return drawing.svg()
+
+
+def _bars(shift: Timeline) -> str:
+    """Return the share of firing in each two units of width, as one outline."""
+    n = int((_TIMELINE.right - _TIMELINE.left) / 2)
+    edges = np.linspace(shift.begin, shift.end, n + 1)
+    fired = np.array(
+        [
+            (max(a, shift.begin), min(b, shift.end))
+            for a, b in shift.fired
+            if b > shift.begin and a < shift.end
+        ]
+    )
+    if not len(fired):
+        return ""
+    # Firing time up to each edge: whole bouts before it, and part of the bout that contains it.
+    starts, ends = fired[:, 0].astype(float), fired[:, 1].astype(float)
+    cumulative = np.clip(edges[:, None] - starts, 0.0, ends - starts).sum(axis=1)
+    heights = np.diff(cumulative) / np.diff(edges) * (_TIMELINE.bottom - _TIMELINE.top - 6)
+    step = (_TIMELINE.right - _TIMELINE.left) / n
+    return "".join(
+        f"M{_TIMELINE.left + i * step:.1f},{_TIMELINE.bottom:g}v-{height:.1f}h{step:.1f}v{height:.1f}Z"
+        for i, height in enumerate(heights.tolist())
+        if height > 0.05
+    )
+
+
+def _describe_timeline(shift: Timeline, zone: ZoneInfo) -> str:
+    fired_s = sum(max(0, min(b, shift.end) - max(a, shift.begin)) for a, b in shift.fired) / SECOND
+    span = f"{local_time(shift.begin, zone):%d %b %H:%M} to {local_time(shift.end, zone):%H:%M}"
+    known = shift.oil_c[1][np.isfinite(shift.oil_c[1])]
+    oil = (
+        f" Oil up to {format_number(float(known.max()))} °C, limit {format_number(shift.limit_c)}."
+        if len(known)
+        else ""
+    )
+    many = "1 fault" if len(shift.marks) == 1 else f"{len(shift.marks) or 'no'} faults"
+    return f"{span}: {fired_s / 60:.0f} min of firing, {many}.{oil}"
+
+
 _LEFT: Final = 36.0
 _RIGHT: Final = WIDTH - 8.0
-_HOLD_S: Final = {"pressure": 2.0, "oil": 60.0, "spot": 1.5}
+_HOLD_S: Final = {"pressure": 2.0, "oil": _OIL_HOLD_S, "spot": 1.5}
 """Traces have a gap over longer times without a value."""
 _PANEL_HEIGHT: Final = 70.0
 """Height of an additional panel with its name."""
@@ -74,7 +173,7 @@ def draw_excerpt(ident: str, excerpt: Excerpt, zone: ZoneInfo) -> str:
     """Return the chart as SVG, with times in `zone`."""
     above = 266.0 if len(excerpt.spot_s[0]) else 202.0
     bottom = above + _PANEL_HEIGHT * len(excerpt.panels)
-    drawing = Drawing(ident, bottom + 20, *_title_and_description(excerpt, zone))
+    drawing = Drawing(ident, bottom + 20, *_describe_excerpt(excerpt, zone))
     _ExcerptChart(drawing, excerpt).draw(zone, bottom)
     return drawing.svg()
 
@@ -185,7 +284,7 @@ class _ExcerptChart:
                 self._drawing.text(ended_x, top - 12, "ended", "soft", "middle")
 
 
-def _title_and_description(excerpt: Excerpt, zone: ZoneInfo) -> tuple[str, str]:
+def _describe_excerpt(excerpt: Excerpt, zone: ZoneInfo) -> tuple[str, str]:
     title = f"{excerpt.name} at {local_time(excerpt.onset, zone):%H:%M:%S}"
     fired_s = sum(max(0, min(b, excerpt.end) - max(a, excerpt.begin)) for a, b in excerpt.fired) / SECOND
     sentences = [f"{(excerpt.end - excerpt.begin) / SECOND:.0f} s, {fired_s:.0f} s of it firing."]

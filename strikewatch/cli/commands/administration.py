@@ -1,0 +1,162 @@
+"""`strikewatch token`, `backup`, `export-operator` and `erase-operator`: access, copies and personal data."""
+
+import json
+import sys
+import time
+from argparse import Namespace
+from collections import Counter
+from contextlib import closing
+
+import click
+
+from strikewatch.cli import options as shared
+from strikewatch.cli import output
+from strikewatch.cli.settings_file import (
+    load_database_settings,
+    load_settings,
+    open_connection,
+    open_database,
+)
+
+ROLES = ("view", "act", "review")
+
+
+@shared.group("strikewatch token add kim --role act", "strikewatch token list")
+def token(_options: Namespace) -> None:
+    """Manage access to the HTTP interface."""
+
+
+@token.command("add", examples=("strikewatch token add kim --role act",))
+@click.argument("name", metavar="NAME")
+@click.option(
+    "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
+)
+@shared.config
+def add(options: Namespace) -> None:
+    """Make a token for NAME and print it, once. Every action is recorded under that name."""
+    from strikewatch.storage.actions import tokens
+
+    with open_connection(options.config, write=True) as connection:
+        made = tokens.add(connection, options.name, options.role, time.time_ns())
+    print(made)
+
+
+@token.command("list", examples=("strikewatch token list --json",))
+@shared.config
+@shared.as_json("one token a line")
+def list_tokens(options: Namespace) -> None:
+    """List the tokens: name, role, when made and when revoked."""
+    from strikewatch.core import instant
+    from strikewatch.storage.actions import tokens
+
+    with open_connection(options.config) as connection:
+        found = tokens.holders(connection)
+    if options.json:
+        output.print_json(
+            {
+                "name": holder.name,
+                "role": holder.role,
+                "made": instant.text(holder.made),
+                "revoked": None if holder.revoked is None else instant.text(holder.revoked),
+            }
+            for holder in found
+        )
+        return
+    table = output.plain_table("name", "role", output.heading("made"), output.heading("revoked"))
+    for holder in found:
+        revoked = "" if holder.revoked is None else output.minute(holder.revoked)
+        table.add_row(holder.name, holder.role, output.minute(holder.made), revoked)
+    output.tables().print(table if found else "No tokens.")
+
+
+@token.command("revoke", examples=("strikewatch token revoke kim",))
+@click.argument("name", metavar="NAME")
+@shared.config
+def revoke(options: Namespace) -> None:
+    """Revoke the token of NAME, at once."""
+    from strikewatch.storage.actions import tokens
+
+    with open_connection(options.config, write=True) as connection:
+        was_good = tokens.revoke(connection, options.name, time.time_ns())
+    print(f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}.")
+
+
+@shared.command("strikewatch backup strikewatch-backup.db")
+@click.argument("target", type=shared.PATH, metavar="FILE")
+@shared.config
+def backup(options: Namespace) -> None:
+    """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
+    from strikewatch.errors import InputError
+    from strikewatch.storage.engines import sqlite
+
+    store, target = load_database_settings(options.config).store, options.target
+    if store.url is not None:
+        raise InputError(
+            "PostgreSQL makes its own copies: "
+            f"pg_dump --format=custom --file={target} {store.url}, and pg_restore takes them back"
+        )
+    with output.progress_status("Copying the database"):
+        size = sqlite.backup(store.path, target)
+    print(f"{target}: {size / 2**20:.1f} MiB, complete and checked.")
+    print(
+        f"To restore it, stop the processor, move the database {store.path} and the files beside it (-wal, -shm) away, "
+        "put the copy in its place, and start again."
+    )
+
+
+@shared.command("strikewatch export-operator op-14 > op-14.jsonl")
+@click.argument("operator", metavar="OPERATOR")
+@shared.config
+def export_operator(options: Namespace) -> None:
+    """Print everything stored about OPERATOR (such as op-14), one JSON object a line.
+
+    The processor may be running. Counts go to standard error.
+    """
+    from strikewatch.storage import privacy
+
+    settings, name = load_settings(options.config), options.operator
+    counts: Counter[str] = Counter()
+    with open_database(settings) as database:
+        for where, row in privacy.export_operator(database, settings.recording.folder, name):
+            counts[where] += 1
+            print(json.dumps({"kept_in": where, **row}, ensure_ascii=True))
+    listed = ", ".join(f"{n:,} in {where}" for where, n in sorted(counts.items())) or "nothing"
+    print(
+        f"Stored about {name}: {listed}. Not searched: logs, copies of the database, and what endpoints received.",
+        file=sys.stderr,
+    )
+
+
+@shared.command("strikewatch erase-operator op-14", "strikewatch erase-operator op-14 --yes")
+@click.argument("operator", metavar="OPERATOR")
+@click.option("--yes", is_flag=True, help="Do it. Without it, only count what would be changed.")
+@shared.config
+@shared.as_json("one object a place, with its count")
+def erase_operator(options: Namespace) -> None:
+    """Remove the id of OPERATOR (such as op-14) from everything stored; counts are kept.
+
+    Stop the processor first. It cannot be undone.
+    """
+    from strikewatch.storage import privacy
+    from strikewatch.storage.commit.store import Store
+
+    settings, name = load_settings(options.config), options.operator
+    with closing(Store(settings.store.where)) as store, output.progress_status("Searching"):
+        changed = privacy.erase(store, settings.recording.folder, name, apply=options.yes)
+    if options.json:
+        output.print_json(
+            {"place": place, "entries": n, "erased": options.yes} for place, n in sorted(changed.items())
+        )
+        return
+    for place, n in sorted(changed.items()):
+        print(f"{n:>9,}  {place}")
+    if not changed:
+        print(f"No entry names {name} in {store.name} and the recordings.")
+    elif options.yes:
+        print(f"{name} is now '{privacy.ERASED_ID}' there; all counts are unchanged.")
+    else:
+        print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
+    log = settings.log.file
+    print(
+        f"Not touched: {'the log' if log is None else log}, copies of the database, and what endpoints received."
+    )

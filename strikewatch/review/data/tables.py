@@ -1,0 +1,333 @@
+"""The tables of a review: their columns, the limits of hammers' feeds, and counting in them.
+
+The frames EXPOSURE and FAULTS are the input; `rates` computes the others from them. Feeds and profiles limit which
+faults can be found on a hammer at all, and which can only be inferred.
+"""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, Self
+
+import numpy as np
+
+from strikewatch.core.batch import Key
+from strikewatch.core.finding import Exposure as Hours
+from strikewatch.detectors import registry
+from strikewatch.review.statistics.poisson import Dispersion, between_days
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    Frames = tuple[pd.DataFrame, pd.DataFrame]
+
+
+UNASSIGNED: Final = "unassigned"
+"""The operator of work with nobody signed on: shown, but never compared."""
+
+UNKNOWN_TOOL: Final = "unknown"
+
+EXPOSURE: Final[tuple[str, ...]] = (
+    "site",
+    "hammer",
+    "operator",
+    "tool",
+    "start",
+    "end",
+    "operating_s",
+    "firing_s",
+    "judged_s",
+    "bouts",
+    "blows",
+    "blank_s",
+    "blank_blows",
+)
+"""One row per stretch of work of a hammer with one operator and one tool, at most a clock hour (UTC) long.
+
+`start`, `end`: timestamps, UTC. `operating_s`: seconds in which the carrier worked; `firing_s`: in which the hammer
+fired; `judged_s`: firing that could be judged for blank firing. `bouts`: bouts that began in the stretch. `blows`, and
+the suspected `blank_blows` among them, are NaN where none could be counted. `blank_s`: firing suspected to be blank. A
+stretch in which the carrier did not work has no row.
+"""
+
+FAULTS: Final[tuple[str, ...]] = (
+    "id",
+    "fault",
+    "site",
+    "hammer",
+    "operator",
+    "tool",
+    "priority",
+    "onset",
+    "cleared",
+    "count",
+    "seconds",
+    "historic",
+    "summary",
+    "evidence",
+)
+"""One row per alert and operator who worked while it was active.
+
+`count` is 1 in the row of the operator signed on at the onset, and 0 in the others. `seconds` is the operator's part of
+the time from onset to clearing (or to the end of the period, if the alert is still active; `cleared` is NaT then).
+`evidence` is a dict.
+"""
+
+ALWAYS: Final = registry.COMMON
+"""Operator faults that every feed can show: they have rows in each table, even without occurrences."""
+MISUSE: Final = registry.MISUSE
+"""Operator faults that only richer feeds show: they have rows in the table of a site where one occurred."""
+OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in registry.FAULTS.items()}
+"""The kind of hours that each fault's rate is based on."""
+
+RATE: Final = (
+    "over",
+    "count",
+    "seconds",
+    "hours",
+    "judged_share",
+    "rate",
+    "lower",
+    "upper",
+    "limits",
+    "more_h",
+)
+"""`over`: the kind of hours (`Hours`). `count`: onsets. `seconds`: duration of the faults. `hours`: hours of that kind
+on hammers whose feed can show the fault. `judged_share`: share of the firing that could be judged for blank firing,
+0..1. `rate`: per hour, with its 95 % limits `lower` and `upper`; NaN without hours. `limits`: the kind of limits
+(`poisson.Kind`): exact (Garwood); approximate, because widened for the site's dispersion; or "little": too wide to be
+useful, and left out of reports and files. `more_h`: further hours at the same rate until the limits are useful; NaN if
+not known."""
+
+CHANGE: Final = (
+    *("before_count", "before_hours", "before_rate"),
+    *("change", "change_lower", "change_upper", "change_p", "change_corrected", "changed", "change_words"),
+)
+"""Comparison with the previous period. `change`: ratio of the rates, now to before, with exact 95 % limits (0 to
+infinity where they are not known) and p. `change_corrected`: p corrected for all comparisons made. `changed`: more,
+fewer, same, or little (too little data), which `change_words` puts into a sentence; both are empty if there was no work
+in one of the two periods, or no previous period was given."""
+
+OPERATORS: Final = (
+    *("site", "operator", "fault"),
+    *RATE,
+    *("site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"),
+    *("shrunk", "shrunk_lower", "shrunk_upper"),
+    *("dispersion", "p", "corrected", "standing", "verdict", "less_certain"),
+    *CHANGE,
+)
+"""One row per site, operator and fault, in that order. `unassigned` comes last in its site and is not compared: its
+numbers are NaN and its `standing` is empty.
+
+`site_rate`: rate of all signed-on operators. `expected`: count at that rate. `funnel_lower`, `funnel_upper`: rates
+between which 95 % of predictions for these hours lie. `ratio`: the operator's rate to that of the others at the site,
+without those who are above. `shrunk`: estimated rate, shrunk towards the site's, with its 95 % interval.
+`dispersion`: ratio of the variance of counts to that of a Poisson distribution. `p`: of the comparison with the others;
+NaN if not compared. `corrected`: `p` corrected for all operators and faults of the site. `standing`: above, below,
+within, or little (too little data). `verdict`: the same as a sentence, with the reason. `less_certain`: how many of
+`count` were found on hammers whose feed only lets the fault be inferred.
+"""
+
+SITES: Final = (
+    *("site", "fault"),
+    *RATE,
+    *("operators", "dispersion", "dispersion_p", "dispersion_words"),
+    *CHANGE,
+)
+"""One row per site and fault, of all operators and of work with nobody signed on. `operators`: number of operators who
+signed on and worked. `dispersion`: as in OPERATORS. `dispersion_p`: probability that a Poisson distribution varies at
+least this much between days; NaN if not known. `dispersion_words`: the conclusion as a sentence."""
+
+GROUPS: Final = RATE
+"""One row per fault and site, hammer, tool or week, whose columns come first; with work of nobody signed on."""
+
+WEEKS: Final = (
+    *("site", "operator", "fault", "week"),
+    *RATE,
+    *("centre", "chart_lower", "chart_upper", "signal"),
+)
+"""One row per site, operator, fault and week with work; `week` is the Monday on which it begins. `centre`: the
+operator's rate over all weeks. `chart_lower`, `chart_upper`: control limits of that week's rate. `signal`: the rate is
+beyond them. `unassigned` has no rows."""
+
+
+Reasons = Mapping[Key, Sequence[tuple[str, str]]]
+"""Hammer → (fault, reason) pairs."""
+POSITION_KNOWN: Final = "pose_known"
+"""Evidence of a fault in one spot: whether the tool's position was known. It overrides the limits of the feed."""
+POSITION_UNKNOWN: Final = "the tool's position is not known, so the spot is inferred from pauses"
+
+
+@dataclass(frozen=True, slots=True)
+class Feeds:
+    """Hammer → fault → reason. A hammer that is not listed has no known limits."""
+
+    silent: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
+    """Faults that the feed or profile cannot show."""
+    uncertain: Mapping[Key, Mapping[str, str]] = field(default_factory=dict)
+    """Faults that can only be inferred, and so are less certain."""
+
+    @classmethod
+    def of(cls, silent: Reasons, uncertain: Reasons) -> Self:
+        """Build from (fault, reason) pairs by hammer."""
+        return cls(*({key: dict(pairs) for key, pairs in reasons.items()} for reasons in (silent, uncertain)))
+
+    def exposure_showing(
+        self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
+    ) -> "pd.DataFrame":
+        """Return the rows of EXPOSURE of hammers on which a fault can be found, or was found nevertheless."""
+        not_monitored = [key for key, reasons in self.silent.items() if fault in reasons]
+        if not_monitored:
+            found = faults.loc[faults["fault"] == fault, ["site", "hammer"]]
+            not_monitored = sorted(set(not_monitored) - set(found.itertuples(index=False, name=None)))
+        return exposure[~_among(exposure, not_monitored)] if not_monitored else exposure
+
+    def inferred(
+        self, exposure: "pd.DataFrame", faults: "pd.DataFrame", fault: str
+    ) -> "tuple[pd.DataFrame, pd.DataFrame]":
+        """Return the rows of EXPOSURE and FAULTS of hammers on which a fault is only inferred: by the feed's limits, or
+        because most of what was found there is uncertain."""
+        faults_here = faults[(faults["fault"] == fault) & (faults["count"] == 1)]
+        uncertain_by_hammer: dict[Key, list[bool]] = {}
+        for site, hammer, reason in zip(
+            faults_here["site"], faults_here["hammer"], self.uncertainties(faults_here), strict=True
+        ):
+            uncertain_by_hammer.setdefault((site, hammer), []).append(bool(reason))
+        keys = {key for key, flags in uncertain_by_hammer.items() if 2 * sum(flags) > len(flags)}
+        keys |= {key for key, reasons in self.uncertain.items() if fault in reasons}
+        return exposure[_among(exposure, keys)], faults[_among(faults, keys)]
+
+    def uncertainty(self, key: Key, fault: str, evidence: Mapping[str, Any]) -> str:
+        """Return why a fault that was found is less certain than others; empty if it is not."""
+        known = self.uncertain.get(key, {}).get(fault, "")
+        if POSITION_KNOWN in evidence:
+            return "" if evidence[POSITION_KNOWN] else known or POSITION_UNKNOWN
+        return known
+
+    def uncertainties(self, faults: "pd.DataFrame") -> list[str]:
+        """Return `uncertainty` of each row of FAULTS."""
+        columns = (faults[name] for name in ("site", "hammer", "fault", "evidence"))
+        return [
+            self.uncertainty((site, hammer), fault, evidence or {})
+            for site, hammer, fault, evidence in zip(*columns, strict=True)
+        ]
+
+
+NO_LIMITS: Final = Feeds()
+
+
+def _among(frame: "pd.DataFrame", keys: Collection[Key]) -> "pd.Series[bool]":
+    import pandas as pd
+
+    pairs = zip(frame["site"], frame["hammer"], strict=True)
+    return pd.Series([pair in keys for pair in pairs], index=frame.index, dtype=bool)
+
+
+Dispersions = Mapping[Any, Dispersion]
+"""(site, fault) → the dispersion of its counts."""
+
+
+def count_faults(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    by: Sequence[str],
+    faults_by_site: "pd.DataFrame",
+    feeds: Feeds = NO_LIMITS,
+) -> "pd.DataFrame":
+    """Return a row per fault and combination of `by` in which there was work or a fault.
+
+    Columns: `by`, which must include "site", then fault, over, count, seconds, hours and judged_share.
+    `faults_by_site` has a row per site and fault to include. Work on a hammer whose feed cannot show a fault does not
+    count as hours without that fault.
+    """
+    import pandas as pd
+
+    by = list(by)
+    work = _sum_work(exposure, by)
+    counted = faults.merge(faults_by_site, on=["site", "fault"])
+    counted = counted.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
+    keys = pd.concat([work[by], counted[by]]).drop_duplicates()
+    table = (
+        keys.merge(faults_by_site, on="site")
+        .merge(
+            _exposure_by_fault(exposure, faults, by, faults_by_site, feeds, work),
+            on=[*by, "fault"],
+            how="left",
+        )
+        .merge(counted, on=[*by, "fault"], how="left")
+    )
+    table = table.fillna(dict.fromkeys(["operating_s", "firing_s", "judged_s", "count", "seconds"], 0.0))
+    table["over"] = table["fault"].map(lambda fault: OVER.get(fault, "firing")).astype(object)
+    kinds = [table["over"] == "operating", table["over"] == "judged"]
+    table["hours"] = np.select(kinds, [table["operating_s"], table["judged_s"]], table["firing_s"]) / 3600.0
+    firing = table["firing_s"].where(table["firing_s"] > 0)
+    table["judged_share"] = table["judged_s"] / firing
+    table["count"] = table["count"].astype(int)
+    order = {fault: position for position, fault in enumerate((*ALWAYS, *MISUSE))}
+    table["position"] = table["fault"].map(order)
+    return table.sort_values([*by, "position"], ignore_index=True)
+
+
+def _sum_work(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
+    return exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
+
+
+def _exposure_by_fault(
+    exposure: "pd.DataFrame",
+    faults: "pd.DataFrame",
+    by: list[str],
+    faults_by_site: "pd.DataFrame",
+    feeds: Feeds,
+    work: "pd.DataFrame",
+) -> "pd.DataFrame":
+    """Return, per fault, the work in which it could be found; `worked` is all work."""
+    import pandas as pd
+
+    parts: list[pd.DataFrame] = []
+    for fault in faults_by_site["fault"].drop_duplicates():
+        work_showing = feeds.exposure_showing(exposure, faults, str(fault))
+        parts.append((work if work_showing is exposure else _sum_work(work_showing, by)).assign(fault=fault))
+    return pd.concat(parts) if parts else work.assign(fault=pd.Series(dtype=object))
+
+
+def monitored_faults(periods: "Iterable[Frames]") -> "pd.DataFrame":
+    """Return the faults that each site has rows for, as columns site and fault."""
+    import pandas as pd
+
+    always: list[pd.DataFrame] = []
+    occurred: list[pd.DataFrame] = []
+    for exposure, faults in periods:
+        sites = pd.concat([exposure["site"], faults["site"]]).drop_duplicates().astype(object)
+        always.append(sites.to_frame().merge(pd.DataFrame({"fault": ALWAYS}, dtype=object), how="cross"))
+        occurred.append(faults.loc[faults["fault"].isin(MISUSE), ["site", "fault"]].astype(object))
+    return pd.concat([*always, *occurred]).drop_duplicates(ignore_index=True)
+
+
+def dispersion_by_fault(periods: "Iterable[Frames]", feeds: Feeds = NO_LIMITS) -> Dispersions:
+    """Return the dispersion of each site's faults, between the days (UTC) of each operator and period."""
+    import pandas as pd
+
+    periods = list(periods)
+    faults_by_site = monitored_faults(periods)
+    days = []
+    for number, (exposure, faults) in enumerate(periods):
+        work = exposure.assign(day=exposure["start"].dt.floor("D"), period=number)
+        counted = faults.assign(day=faults["onset"].dt.floor("D"), period=number)
+        days.append(count_faults(work, counted, ["site", "operator", "period", "day"], faults_by_site, feeds))
+    per_day = pd.concat(days)
+    per_day = per_day[per_day["operator"] != UNASSIGNED]
+    return {
+        key: between_days(
+            (days_of_operator["count"].to_numpy(float), days_of_operator["hours"].to_numpy(float))
+            for _, days_of_operator in rows.groupby(["operator", "period"])
+        )
+        for key, rows in per_day.groupby(["site", "fault"])
+    }
+
+
+def with_week(frame: "pd.DataFrame", zone: str, at: str) -> "pd.DataFrame":
+    """Add a column `week`: the Monday on which the row's week begins in a time zone, as YYYY-MM-DD."""
+    import pandas as pd
+
+    day = frame[at].dt.tz_convert(zone).dt.tz_localize(None).dt.normalize()
+    monday = day - pd.to_timedelta(day.dt.day_of_week, unit="D")
+    return frame.assign(week=monday.dt.strftime("%Y-%m-%d").astype(object))
