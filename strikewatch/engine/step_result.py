@@ -74,7 +74,7 @@ class StepResult:
     def _measured(self, detector: Detector) -> Iterator[Any]:
         """Yield (group, start, end, numbers, operator, tool) for each measurement of a detector."""
         attributions: dict[int, Attribution] = {}
-        for group, _, _, start, end, _, numbers in self.measurements[detector.name].tolist():
+        for group, _, _, _, start, end, _, numbers in self.measurements[detector.name].tolist():
             if group not in attributions:
                 attributions[group] = self._attribution(group)
             attribution = attributions[group]

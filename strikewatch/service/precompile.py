@@ -4,11 +4,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 
-import numpy as np
-
 from strikewatch import numba_cache
-from strikewatch.core.channels import CHANNELS
-from strikewatch.detectors import firing, pose
 from strikewatch.detectors.registry import DETECTORS
 
 
@@ -22,10 +18,9 @@ def precompile(report: Callable[[str], object]) -> None:
                     detector.compile()
     for detector in DETECTORS:
         detector.compile()
-    firing.compile_firing()
-    pose.compile_pose()
-    for name in ("active", "oil_c"):
-        firing.impossible(np.zeros(1), CHANNELS[name])
+    from strikewatch.detectors import compiler
+
+    compiler.compile_step()
 
 
 if __name__ == "__main__":
