@@ -44,4 +44,4 @@ def prepare() -> str | None:
 def ready() -> bool:
     """Tell whether the detectors are compiled already; the first start has to wait for them."""
     folder = prepare()
-    return folder is not None and any(Path(folder).rglob("manual_greasing.run*.nbi"))
+    return folder is not None and any(Path(folder).rglob("*.manual_greasing-*.nbi"))

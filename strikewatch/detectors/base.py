@@ -11,9 +11,8 @@ from pydantic import BaseModel, ConfigDict, model_validator
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT, FINDING, NEVER, SPAN, compile_kernel, read_only
+from strikewatch.detectors.kernels import NEVER
 
-NO_BITS: Final = np.empty(0, CHANNEL_BITS)
 FIRING: Final = ("active", "pressure_bar")
 """Channels that show whether the hammer fires."""
 FIRES_ON: Final = max(CHANNELS[name].hold_ns for name in FIRING) + 1
@@ -89,10 +88,11 @@ class Detector:
         state: dtype of one hammer's record; `version` is the version of its layout, `fresh` has the fields that do not
             start at zero, and `older` the layouts of earlier versions that can still be read.
         params: converts the settings to one record of `params_dtype`, times in integer nanoseconds.
-        run: the kernel, `run(report, spans, time_ns, firing_ends, states, all_params, *reads, findings)`. It writes to
-            `findings` and returns their number. With `report`, also the faults active at the watermark, with their
-            evidence up to there.
-        reads: the inputs that the kernel takes: channels, or `events`, `bad`, `good`.
+        run: takes a tile, `run(tile, state, params, rows, *columns, out)`; see `tiles`. With `tile.report`, it also
+            writes the faults active at the watermark, with their evidence up to there.
+        quiet: tells whether nothing can happen in a tile, `quiet(tile, state, params, rows, *columns)`, and then leaves
+            the state that `run` would leave. None: `run` takes every tile.
+        reads: the channels whose columns they take.
         measures: whether it also measures each bout or stretch of work (MEASURED).
         slow_to_compile: whether it takes about as long to compile as all quick detectors together.
         needs: groups of channels; without one of each group in the feed it can find nothing.
@@ -111,7 +111,8 @@ class Detector:
     state: np.dtype[Any]
     params_dtype: np.dtype[Any]
     params: Callable[[Any], tuple[Any, ...]]
-    run: Callable[..., int]
+    run: Callable[..., None]
+    quiet: Callable[..., bool] | None = None
     reads: tuple[str, ...] = ()
     fresh: Mapping[str, Any] = field(default_factory=dict)
     older: Mapping[int, Older] = field(default_factory=dict)
@@ -123,17 +124,8 @@ class Detector:
     pending: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
     under_way: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
 
-    def compile(self) -> None:
-        """Compile the kernel, or load it from the cache."""
-        nothing: dict[str, Any] = {"events": np.empty(0, EVENT), "bad": NO_BITS, "good": NO_BITS}
-        compile_kernel(
-            self.run,
-            False,
-            np.empty(0, SPAN),
-            read_only(np.empty(0, np.int64)),
-            np.empty(0, np.int64),
-            np.empty(2, [("state", self.state), ("padding", "<i8")])["state"],
-            np.empty(0, self.params_dtype),
-            *(read_only(nothing.get(name, np.empty(0))) for name in self.reads),
-            np.empty(0, FINDING),
-        )
+    def compile(self) -> int:
+        """Compile the detector, or load it from the cache; return its address (see `step`)."""
+        from strikewatch.detectors import compiler
+
+        return compiler.compile_detector(self)

@@ -20,15 +20,13 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
     first_below,
-    kernel,
-    new_output,
+    part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -52,58 +50,46 @@ PARAMS: Final = np.dtype([("limit", "<f8"), ("firing", "<i8")])
 _HOLD: Final = CHANNELS["oil_c"].hold_ns
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    oil_c: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        i = span.first - 1
-        while i < span.last:
-            if not state.cold:
-                i = first_below(oil_c, max(i, span.first), span.last, params.limit)
-                if i == span.last:
-                    break
-            start = span.since
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                value = sample(oil_c, i)
-                if value == value:
-                    state.oil_until = start + _HOLD
-                    if value >= params.limit:
-                        evidence = (float(state.fired), state.lowest)
-                        state.onset = emit(out, 0, CLEARED, state.onset, start, LOW, evidence)
-                        state.cold = 0
-                    elif not state.cold:
-                        state.cold = 1
-                        state.fired = 0
-                        state.lowest = value
-                    elif value < state.lowest:
-                        state.lowest = value
-            i += 1
-            if state.cold:
-                end = unchecked(time_ns, i) if i < span.last else span.upto
-                counts_until = min(unchecked(firing_ends, i + group), state.oil_until, end)
-                if counts_until > start:
-                    before = state.fired
-                    state.fired = before + (counts_until - start)
-                    if state.onset == NEVER and state.fired >= params.firing:
-                        onset = start + params.firing - before
-                        evidence = (float(params.firing), state.lowest)
-                        state.onset = emit(out, 0, RAISED, onset, onset, LOW, evidence)
-        if report:
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(state.fired), state.lowest))
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    oil_c = oil_c.values
+    i = tile.first - 1
+    while i < tile.last:
+        if not state.cold:
+            i = first_below(oil_c, max(i, tile.first), tile.last, params.limit)
+            if i == tile.last:
+                break
+        start = tile.since
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            value = sample(oil_c, i)
+            if value == value:
+                state.oil_until = start + _HOLD
+                if value >= params.limit:
+                    evidence = (float(state.fired), state.lowest)
+                    state.onset = emit(out, 0, CLEARED, state.onset, start, LOW, evidence)
+                    state.cold = 0
+                elif not state.cold:
+                    state.cold = 1
+                    state.fired = 0
+                    state.lowest = value
+                elif value < state.lowest:
+                    state.lowest = value
+        i += 1
+        if state.cold:
+            end = unchecked(time_ns, i) if i < tile.last else tile.upto
+            counts_until = min(unchecked(firing_ends, i), state.oil_until, end)
+            if counts_until > start:
+                before = state.fired
+                state.fired = before + (counts_until - start)
+                if state.onset == NEVER and state.fired >= params.firing:
+                    onset = start + params.firing - before
+                    evidence = (float(params.firing), state.lowest)
+                    state.onset = emit(out, 0, RAISED, onset, onset, LOW, evidence)
+    if tile.report:
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(state.fired), state.lowest))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

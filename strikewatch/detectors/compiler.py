@@ -5,18 +5,20 @@ under the import lock, so other threads wait. A name that another module importe
 numba finds the dispatcher in it.
 """
 
-from collections.abc import Iterable
-from typing import Any, Final
+from collections.abc import Callable
+from types import FunctionType
+from typing import Any, Final, cast
 
 import numba
 import numpy as np
 from numba.extending import typeof_impl
 
 from strikewatch import numba_cache
-from strikewatch.detectors.kernels import FINDING, Kernel, Output, compiler_loaded
+from strikewatch.detectors.base import Detector
+from strikewatch.detectors.kernels import CURSOR, FINDING, Kernel, Output, compiled, compiler_loaded
 
 _INT: Final = numba.int64
-_OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(2, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
+_OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
 
 def _emit_signature(evidence: int) -> Any:
@@ -39,13 +41,40 @@ def _typeof(kernel: Kernel, context: Any) -> Any:
     return typeof_impl(kernel.compiled, context)
 
 
-def compile_for(dispatcher: Any, like: Iterable[Any]) -> None:
-    """Compile a dispatcher for arguments like these, or load it from the cache, and refuse all other types."""
-    if dispatcher.signatures:
-        return
-    dispatcher.compile(tuple(numba.typeof(argument) for argument in like))  # type: ignore[no-untyped-call]
-    dispatcher.disable_compile()
+def compile_detector(detector: Detector) -> int:
+    """Compile a detector, or load it from the cache; return its address."""
+    # The detectors of one rule share it.
+    key = detector.run, len(detector.reads)
+    if key not in _compiled:
+        from strikewatch.detectors import detect
+
+        name = compiled(detector.run).py_func.__module__.rpartition(".")[2]
+        own = {
+            "STATE": detector.state,
+            "PARAMS": detector.params_dtype,
+            "PARAMS_SIZE": detector.params_dtype.itemsize,
+            "READS": len(detector.reads),
+            "quiet": compiled(detector.quiet or detect.never_quiet),
+            "run": compiled(detector.run),
+        }
+        function = FunctionType(detect.take_tile.__code__, {**vars(detect), **own}, name)
+        function.__qualname__ = name  # numba names its cache file by it
+        _compiled[key] = numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
+    return int(_compiled[key].address)
 
 
+def compile_step() -> Callable[[int], int]:
+    """Compile the step, or load it from the cache; return it."""
+    from strikewatch.detectors import detect
+
+    step = compiled(detect.detect)
+    if not step.signatures:
+        step.compile("int64(int64)")
+        step.disable_compile()
+    return cast(Callable[[int], int], step)
+
+
+_compiled: Final[dict[tuple[Any, int], Any]] = {}
+"""The compiled detectors."""
 numba.config.CACHE_DIR = numba_cache.prepare() or numba.config.CACHE_DIR  # type: ignore[attr-defined]
 compiler_loaded(_make_dispatcher)

@@ -10,7 +10,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors import pose
 from strikewatch.detectors.base import Detector, DetectorSettings
 from strikewatch.detectors.greasing import manual_greasing
-from strikewatch.detectors.kernels import NEVER, SPAN, compile_kernel, kernel, read_only, unchecked
+from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.registry import DETECTORS
 
 NAME: Final = "feed"
@@ -19,34 +19,8 @@ STATE: Final = np.dtype([("at", "<i8", (len(CHANNELS),))])
 """`at`: when each channel was last sampled, in the order of CHANNELS."""
 FRESH: Final = {"at": NEVER}
 
-_NAMES: Final = tuple(CHANNELS)
 _ABSENT_AFTER: Final = 3600 * SECOND
 """A channel that is missing for longer than this while others come is no longer in the feed, ns."""
-
-
-@kernel
-def _last_sampled(spans: Any, time_ns: Any, column: Any, at: Any) -> None:
-    for group in range(len(spans)):
-        span = spans[group]
-        i = span.last - 1
-        while i >= span.first and unchecked(column, i) != unchecked(column, i):
-            i -= 1
-        if i >= span.first:
-            at[group] = unchecked(time_ns, i)
-
-
-def compile_coverage() -> None:
-    """Compile the kernel, or load it from the cache."""
-    at = np.empty(2, STATE)["at"][:, 0]
-    compile_kernel(
-        _last_sampled, np.empty(0, SPAN), read_only(np.empty(0, np.int64)), read_only(np.empty(0)), at
-    )
-
-
-def update(state: Any, spans: Any, time_ns: Any, columns: Mapping[str, Any]) -> None:
-    """Update which channels the feeds have; `state` [groups] of STATE."""
-    for name, column in columns.items():
-        _last_sampled(spans, time_ns, column, state["at"][:, _NAMES.index(name)])
 
 
 def channels_of(record: Any) -> set[str]:

@@ -24,15 +24,12 @@ from strikewatch.detectors.kernels import (
     MEASURED,
     NEVER,
     SIGNED,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -187,88 +184,74 @@ def _advance(
     return k
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    engine_rpm: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        k = _next_change(events, span.first_event, span.last_event)
-        fires_until = unchecked(firing_ends, span.first + group)
-        # Up to here rows only add to the counts.
-        uneventful_until = NEVER
-        operating = state.operating
-        firing = state.firing
-        done = state.done
-        has_engine_rpm = state.has_engine_rpm
-        rpm_until = state.rpm_until
-        last_row = state.last_row
-        for i in range(span.first, span.last):
-            now = unchecked(time_ns, i)
-            if done != NEVER:
-                works_until = carrier.works_until(
-                    has_engine_rpm, rpm_until, last_row, now, params.steady, done
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    engine_rpm = engine_rpm.values
+    events = rows.events
+    k = _next_change(events, tile.first_event, tile.last_event)
+    fires_until = unchecked(firing_ends, tile.first)
+    # Up to here rows only add to the counts.
+    uneventful_until = NEVER
+    operating = state.operating
+    firing = state.firing
+    done = state.done
+    has_engine_rpm = state.has_engine_rpm
+    rpm_until = state.rpm_until
+    last_row = state.last_row
+    for i in range(tile.first, tile.last):
+        now = unchecked(time_ns, i)
+        if done != NEVER:
+            works_until = carrier.works_until(has_engine_rpm, rpm_until, last_row, now, params.steady, done)
+            if now < uneventful_until and works_until >= now:
+                operating += now - done
+                if fires_until > done:
+                    firing += min(fires_until, now) - done
+            else:
+                if uneventful_until != NEVER:
+                    state.end = done
+                state.operating = operating
+                state.firing = firing
+                state.done = done
+                state.has_engine_rpm = has_engine_rpm
+                state.last_row = last_row
+                k = _advance(
+                    state, events, k, tile.last_event, now, params.steady, works_until, fires_until, out
                 )
-                if now < uneventful_until and works_until >= now:
-                    operating += now - done
-                    if fires_until > done:
-                        firing += min(fires_until, now) - done
-                else:
-                    if uneventful_until != NEVER:
-                        state.end = done
-                    state.operating = operating
-                    state.firing = firing
-                    state.done = done
-                    state.has_engine_rpm = has_engine_rpm
-                    state.last_row = last_row
-                    k = _advance(
-                        state, events, k, span.last_event, now, params.steady, works_until, fires_until, out
-                    )
-                    operating = state.operating
-                    firing = state.firing
-                    uneventful_until = NEVER
-                    if state.begin != NEVER and state.end == now:
-                        uneventful_until = _next_cut(state, now)
-                        if k < span.last_event:
-                            uneventful_until = min(uneventful_until, events[k].at)
-            done = now
-            value = sample(engine_rpm, i)
-            if value == value:
-                has_engine_rpm = 1
-                rpm_until = carrier.turns_until(value, now, params.working_rpm)
-            last_row = now
-            fires_until = unchecked(firing_ends, i + 1 + group)
-        if uneventful_until != NEVER:
-            state.end = done
-        state.operating = operating
-        state.firing = firing
-        state.done = done
-        state.last_row = last_row
-        state.has_engine_rpm = has_engine_rpm
-        state.rpm_until = rpm_until
-        silent = has_engine_rpm or not carrier.rows_close(last_row, span.upto, params.steady)
-        if done != NEVER and span.upto > done and silent:
-            works_until = rpm_until if has_engine_rpm else done
-            k = _advance(
-                state, events, k, span.last_event, span.upto, params.steady, works_until, fires_until, out
-            )
-        while k < span.last_event:
-            _enqueue(state, events[k])
-            k = _next_change(events, k + 1, span.last_event)
-        if report and state.begin != NEVER:
-            emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
-    return written(out)
+                operating = state.operating
+                firing = state.firing
+                uneventful_until = NEVER
+                if state.begin != NEVER and state.end == now:
+                    uneventful_until = _next_cut(state, now)
+                    if k < tile.last_event:
+                        uneventful_until = min(uneventful_until, events[k].at)
+        done = now
+        value = sample(engine_rpm, i)
+        if value == value:
+            has_engine_rpm = 1
+            rpm_until = carrier.turns_until(value, now, params.working_rpm)
+        last_row = now
+        fires_until = unchecked(firing_ends, i + 1)
+    if uneventful_until != NEVER:
+        state.end = done
+    state.operating = operating
+    state.firing = firing
+    state.done = done
+    state.last_row = last_row
+    state.has_engine_rpm = has_engine_rpm
+    state.rpm_until = rpm_until
+    silent = has_engine_rpm or not carrier.rows_close(last_row, tile.upto, params.steady)
+    if done != NEVER and tile.upto > done and silent:
+        works_until = rpm_until if has_engine_rpm else done
+        k = _advance(
+            state, events, k, tile.last_event, tile.upto, params.steady, works_until, fires_until, out
+        )
+    while k < tile.last_event:
+        _enqueue(state, events[k])
+        k = _next_change(events, k + 1, tile.last_event)
+    if tile.report and state.begin != NEVER:
+        emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -298,7 +281,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("engine_rpm", "events"),
+    reads=("engine_rpm",),
     fresh={
         "begin": NEVER,
         "end": NEVER,

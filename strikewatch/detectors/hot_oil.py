@@ -23,16 +23,14 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
     first_above,
     kernel,
-    new_output,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 OilGrade = Literal["VG 32", "VG 46", "VG 68", "VG 100"]
 
@@ -122,62 +120,50 @@ def _take_oil(state: Any, params: Any, value: float, now: int, out: Any) -> None
         state.above_since = now
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    oil_c: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        i = span.first - 1
-        while i < span.last:
-            if not state.hot and state.above_since == NEVER:
-                # Neither hot nor on its way there: only a value above the limit matters.
-                i = first_above(oil_c, max(i, span.first), span.last, params.limit)
-                if i == span.last:
-                    break
-            start = span.since
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                value = sample(oil_c, i)
-                if value == value:
-                    _take_oil(state, params, value, start, out)
-            i += 1
-            if not state.hot and state.above_since == NEVER:
-                continue
-            last = i == span.last
-            end = span.upto if last else unchecked(time_ns, i)
-            hot_from = start
-            if not state.hot:
-                due = state.above_since + params.on_delay
-                # A row at `due` decides about that instant; at the watermark itself there is none.
-                if due < state.oil_until and (due < end or (last and due == end)):
-                    state.hot = 1
-                    state.above_since = NEVER
-                    state.peak = state.oil
-                    state.fired = 0
-                    hot_from = due
-                elif state.oil_until < end or (last and state.oil_until == end):
-                    state.above_since = NEVER
-            fires_until = unchecked(firing_ends, i + group)
-            if state.hot and fires_until > hot_from:
-                if state.onset == NEVER:
-                    state.onset = hot_from
-                    state.high = 1 if state.peak > params.high else 0
-                    _emit(state, params, RAISED, hot_from, 0, out)
-                state.fired += max(0, min(fires_until, end) - hot_from)
-        if report and state.onset != NEVER:
-            _emit(state, params, STANDING, span.upto, state.fired, out)
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    oil_c = oil_c.values
+    i = tile.first - 1
+    while i < tile.last:
+        if not state.hot and state.above_since == NEVER:
+            # Neither hot nor on its way there: only a value above the limit matters.
+            i = first_above(oil_c, max(i, tile.first), tile.last, params.limit)
+            if i == tile.last:
+                break
+        start = tile.since
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            value = sample(oil_c, i)
+            if value == value:
+                _take_oil(state, params, value, start, out)
+        i += 1
+        if not state.hot and state.above_since == NEVER:
+            continue
+        last = i == tile.last
+        end = tile.upto if last else unchecked(time_ns, i)
+        hot_from = start
+        if not state.hot:
+            due = state.above_since + params.on_delay
+            # A row at `due` decides about that instant; at the watermark itself there is none.
+            if due < state.oil_until and (due < end or (last and due == end)):
+                state.hot = 1
+                state.above_since = NEVER
+                state.peak = state.oil
+                state.fired = 0
+                hot_from = due
+            elif state.oil_until < end or (last and state.oil_until == end):
+                state.above_since = NEVER
+        fires_until = unchecked(firing_ends, i)
+        if state.hot and fires_until > hot_from:
+            if state.onset == NEVER:
+                state.onset = hot_from
+                state.high = 1 if state.peak > params.high else 0
+                _emit(state, params, RAISED, hot_from, 0, out)
+            state.fired += max(0, min(fires_until, end) - hot_from)
+    if tile.report and state.onset != NEVER:
+        _emit(state, params, STANDING, tile.upto, state.fired, out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -3,20 +3,7 @@
 `@kernel` and `@part` only record a function. So importing a detector, as the settings do, loads no compiler;
 `strikewatch.detectors.compiler` is imported when a kernel is first compiled or called.
 
-A kernel is a plain loop over intervals of time. A hammer's new rows divide the time from its previous watermark to its
-new one into intervals [start, end). Within an interval every channel keeps its value, except where its hold time
-runs out:
-
-    previous watermark ── row ── row ── … ── row ── new watermark
-           first interval  │                     last interval
-
-`firing_ends` holds one instant per interval: how long the hammer is known to fire. Entry `first + group` belongs to
-the first interval of a group, and entry `i + group + 1` to the interval that begins with row i. With
-`fires_until = firing_ends[...]` the hammer fires at `start` if `fires_until > start`, and then on
-[start, min(fires_until, end)). The last interval may be empty; values known at its instant still count.
-
-Names used in every kernel: `state` and `params` are the records of one hammer, `group` is its number in the batch,
-`out` collects findings.
+What a detector is given is in `tiles`.
 """
 
 import math
@@ -50,18 +37,6 @@ if len(CHANNELS) > 53:
     raise AssertionError(
         "there are more than 53 channels: give sensor_fault's evidence a second number for them"
     )
-
-SPAN: Final = np.dtype(
-    [
-        ("slot", "<i8"),  # index of this hammer's record of `params`
-        ("since", "<i8"),  # previous watermark
-        ("upto", "<i8"),  # new watermark
-        ("first", "<i8"),  # this hammer's rows are first..last-1
-        ("last", "<i8"),
-        ("first_event", "<i8"),  # its events are first_event..last_event-1
-        ("last_event", "<i8"),
-    ]
-)
 
 EVENT: Final = np.dtype(
     [
@@ -102,7 +77,8 @@ EVIDENCE: Final = 20
 
 FINDING: Final = np.dtype(
     [
-        ("group", "<i8"),
+        ("group", "<i8"),  # number of the hammer in the step
+        ("detector", "<i8"),  # index among the detectors
         ("fault", "<i8"),  # index among the detector's faults
         ("step", "<i8"),  # RAISED, ESCALATED, CLEARED, STANDING or MEASURED
         ("onset", "<i8"),  # identifies the fault; the same in all its findings
@@ -119,11 +95,13 @@ class Output(NamedTuple):
     findings: Any
     """Array of FINDING, large enough."""
     cursor: Any
-    """[2] int64: the group in work (GROUP), and the number of findings written so far (WRITTEN)."""
+    """[CURSOR] int64: the group and the detector in work, and the number of findings written so far."""
 
 
 GROUP: Final = 0
-WRITTEN: Final = 1
+DETECTOR: Final = 1
+WRITTEN: Final = 2
+CURSOR: Final = 3
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -173,22 +151,6 @@ def compiled(function: Any) -> Any:
     return function
 
 
-def read_only(array: Any) -> Any:
-    """Make an array read-only, like the columns of a recording. A kernel compiled for it accepts writable ones too."""
-    array.flags.writeable = False
-    return array
-
-
-def compile_kernel(function: Any, *like: Any) -> None:
-    """Compile a kernel for arguments like these, and for no others.
-
-    Otherwise numba would compile it again whenever a single hammer's record happens to be contiguous.
-    """
-    from strikewatch.detectors import compiler
-
-    compiler.compile_for(compiled(function), like)
-
-
 def part(function: _Function) -> _Function:
     """Declare a part of a kernel. It cannot be called from Python, which saves compiling a wrapper."""
     return cast(_Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True))
@@ -202,19 +164,6 @@ def kernel(function: _Function) -> _Function:
 def _emit_sizes(function: _Function) -> Any:
     """Declare for these numbers of evidence. Without it numba compiles it for each combination of constants."""
     return _declare(function, (1, 2, 3, 4), no_cpython_wrapper=True, no_cfunc_wrapper=True)
-
-
-@part
-def new_output(findings: Any) -> Any:
-    """Begin to write into an array of FINDING."""
-    return Output(findings, np.zeros(2, np.int64))
-
-
-@part
-def begin_group(out: Any, spans: Any, group: int) -> Any:
-    """Begin to write for a group; return its record of SPAN."""
-    out.cursor[GROUP] = group
-    return spans[group]
 
 
 @_emit_sizes
@@ -235,6 +184,7 @@ def emit(out: Any, fault: int, step: int, onset: int, at: int, priority: int, ev
     finding = out.findings[out.cursor[WRITTEN]]
     out.cursor[WRITTEN] += 1
     finding.group = out.cursor[GROUP]
+    finding.detector = out.cursor[DETECTOR]
     finding.fault = fault
     finding.step = step
     finding.onset = onset
@@ -256,12 +206,6 @@ def emit_array(out: Any, fault: int, step: int, onset: int, at: int, priority: i
         for k in range(len(evidence)):
             finding.evidence[k] = evidence[k]
     return active  # type: ignore[no-any-return]
-
-
-@part
-def written(out: Any) -> int:
-    """Return how many findings were written."""
-    return out.cursor[WRITTEN]  # type: ignore[no-any-return]
 
 
 @part
@@ -329,8 +273,8 @@ def first_row_at(time_ns: Any, i: int, last: int, instant: int) -> int:
 
 
 @part
-def next_firing_row(time_ns: Any, firing_ends: Any, group: int, i: int, last: int) -> int:
-    """Return the group's first row from i on at which the hammer fires; `last` if there is none."""
-    while i < last and unchecked(firing_ends, i + 1 + group) <= unchecked(time_ns, i):
+def next_firing_row(time_ns: Any, firing_ends: Any, i: int, last: int) -> int:
+    """Return the first row from i on at which the hammer fires; `last` if there is none."""
+    while i < last and unchecked(firing_ends, i + 1) <= unchecked(time_ns, i):
         i += 1
     return i

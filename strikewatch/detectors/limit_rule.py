@@ -25,15 +25,12 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 SIGNED: Final = 0
 ABSOLUTE: Final = 1
@@ -153,62 +150,50 @@ def _count(state: Any, params: Any, start: int, stop: int, out: Any) -> None:
         state.onset = emit(out, 0, RAISED, onset, onset, MEDIUM, _evidence(state, params, params.limit))
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    first: Any,
-    second: Any,
-    third: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        sampled = first.size > 0 or second.size > 0 or third.size > 0
-        start = span.since
-        beyond_until = _beyond_until(state)
-        i = span.first - 1
-        while i < span.last:
-            if not state.open and beyond_until <= start:
-                i = _next_beyond(first, second, third, params, max(i, span.first), span.last)
-                if i == span.last:
-                    break
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                if sampled:
-                    _take_sample(state, params, 0, sample(first, i), start)
-                    _take_sample(state, params, 1, sample(second, i), start)
-                    _take_sample(state, params, 2, sample(third, i), start)
-                    beyond_until = _beyond_until(state)
-            i += 1
-            end = unchecked(time_ns, i) if i < span.last else span.upto
-            counts_until = beyond_until
-            if params.only_firing:
-                counts_until = min(beyond_until, unchecked(firing_ends, i + group))
-            if counts_until > start:
-                _count(state, params, start, min(counts_until, end), out)
-            # The row at `end` may go on counting; after the watermark itself no row is left to.
-            over = state.last < end or (i == span.last and counts_until <= end)
-            if state.open and over and end - state.last >= params.pause:
-                evidence = _evidence(state, params, state.counted)
-                emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, evidence)
-                state.open = 0
-        for k in range(3):
-            if state.until[k] <= span.upto:
-                # The same bytes however the stream was cut.
-                state.until[k] = NEVER
-                state.measure[k] = 0.0
-        if report and state.open:
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, third: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    first = first.values
+    second = second.values
+    third = third.values
+    sampled = first.size > 0 or second.size > 0 or third.size > 0
+    start = tile.since
+    beyond_until = _beyond_until(state)
+    i = tile.first - 1
+    while i < tile.last:
+        if not state.open and beyond_until <= start:
+            i = _next_beyond(first, second, third, params, max(i, tile.first), tile.last)
+            if i == tile.last:
+                break
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            if sampled:
+                _take_sample(state, params, 0, sample(first, i), start)
+                _take_sample(state, params, 1, sample(second, i), start)
+                _take_sample(state, params, 2, sample(third, i), start)
+                beyond_until = _beyond_until(state)
+        i += 1
+        end = unchecked(time_ns, i) if i < tile.last else tile.upto
+        counts_until = beyond_until
+        if params.only_firing:
+            counts_until = min(beyond_until, unchecked(firing_ends, i))
+        if counts_until > start:
+            _count(state, params, start, min(counts_until, end), out)
+        # The row at `end` may go on counting; after the watermark itself no row is left to.
+        over = state.last < end or (i == tile.last and counts_until <= end)
+        if state.open and over and end - state.last >= params.pause:
             evidence = _evidence(state, params, state.counted)
-            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, evidence)
-    return written(out)
+            emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, evidence)
+            state.open = 0
+    for k in range(3):
+        if state.until[k] <= tile.upto:
+            # The same bytes however the stream was cut.
+            state.until[k] = NEVER
+            state.measure[k] = 0.0
+    if tile.report and state.open:
+        evidence = _evidence(state, params, state.counted)
+        emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, evidence)
 
 
 _TRANSFORMS: Final[Mapping[int, Callable[[Any], Any]]] = {

@@ -26,16 +26,14 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
     first_row_at,
     kernel,
-    new_output,
     next_firing_row,
     part,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -137,62 +135,50 @@ def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
         state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    oil_c: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        total = state.sum
-        taken = state.n
-        i = span.first
-        start = span.since
-        fires_until = unchecked(firing_ends, i + group)
-        if state.bin_end == NEVER:
-            state.bin_end = start - start % GRID + GRID
-        fired = state.fired or fires_until > start
-        while True:
-            bin_end = state.bin_end
-            first = i
-            i = first_row_at(time_ns, i, span.last, bin_end)
-            fired = fired or next_firing_row(time_ns, firing_ends, group, first, i) < i
-            if oil_c.size > 0:
-                for k in range(first, i):
-                    value = unchecked(oil_c, k)
-                    if value == value:
-                        total += value
-                        taken += 1
-            now = unchecked(time_ns, i) if i < span.last else span.upto
-            if now < bin_end:
-                break
-            fires_until = min(unchecked(firing_ends, i + group), now)
-            state.fired = fired
-            if state.filled or taken or state.onset != NEVER:
-                _close(state, params, total, taken, out)
-                total = 0.0
-                taken = 0
-            else:
-                state.bin_end = now - now % GRID
-            state.bin_end += GRID
-            fired = fires_until > state.bin_end - GRID
-        state.sum = total
-        state.n = taken
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    oil_c = oil_c.values
+    total = state.sum
+    taken = state.n
+    i = tile.first
+    start = tile.since
+    fires_until = unchecked(firing_ends, i)
+    if state.bin_end == NEVER:
+        state.bin_end = start - start % GRID + GRID
+    fired = state.fired or fires_until > start
+    while True:
+        bin_end = state.bin_end
+        first = i
+        i = first_row_at(time_ns, i, tile.last, bin_end)
+        fired = fired or next_firing_row(time_ns, firing_ends, first, i) < i
+        if oil_c.size > 0:
+            for k in range(first, i):
+                value = unchecked(oil_c, k)
+                if value == value:
+                    total += value
+                    taken += 1
+        now = unchecked(time_ns, i) if i < tile.last else tile.upto
+        if now < bin_end:
+            break
+        fires_until = min(unchecked(firing_ends, i), now)
         state.fired = fired
-        if report and state.onset != NEVER:
-            now, slope, _spread, _sxx, _one, _offset = line(state.mean)
-            reach = (params.limit - now) / slope * GRID if slope > 0.0 else math.nan
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, _evidence(now, slope, reach))
-    return written(out)
+        if state.filled or taken or state.onset != NEVER:
+            _close(state, params, total, taken, out)
+            total = 0.0
+            taken = 0
+        else:
+            state.bin_end = now - now % GRID
+        state.bin_end += GRID
+        fired = fires_until > state.bin_end - GRID
+    state.sum = total
+    state.n = taken
+    state.fired = fired
+    if tile.report and state.onset != NEVER:
+        now, slope, _spread, _sxx, _one, _offset = line(state.mean)
+        reach = (params.limit - now) / slope * GRID if slope > 0.0 else math.nan
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, _evidence(now, slope, reach))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

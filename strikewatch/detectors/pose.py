@@ -21,16 +21,7 @@ from pydantic import Field, model_validator
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import (
-    NEVER,
-    SPAN,
-    compile_kernel,
-    kernel,
-    part,
-    read_only,
-    sample,
-    unchecked,
-)
+from strikewatch.detectors.kernels import NEVER, part, sample, unchecked
 
 LENGTHS: Final = ("boom_m", "stick_m", "tool_m", "boom_foot_m")
 
@@ -73,8 +64,6 @@ FRESH: Final = {"until": NEVER}
 PARAMS: Final = np.dtype([("arm", "<i8"), ("level", "<i8"), ("length", "<f8", (3,)), ("foot", "<f8")])
 ANGLES: Final = ("boom_deg", "stick_deg", "bucket_deg", "swing_deg")
 TIP: Final = ("tool_x_m", "tool_y_m")
-READS: Final = frozenset((*ANGLES, *TIP))
-"""A batch without any of these channels needs no derived position."""
 
 _HOLD: Final = CHANNELS["boom_deg"].hold_ns
 _RADIANS: Final = math.pi / 180.0
@@ -88,29 +77,6 @@ def params(settings: DetectorSettings) -> tuple[Any, ...]:
     if foot is None:
         return 0, 0, (0.0, 0.0, 0.0), 0.0
     return 1, settings.angles == "level", length, foot
-
-
-def compile_pose() -> None:
-    """Compile the kernel, or load it from the cache."""
-    state = np.empty(2, [("one", STATE), ("other", "<i8")])["one"]
-    times, angle = read_only(np.empty(0, np.int64)), read_only(np.empty(0))
-    tip = np.empty(0)
-    compile_kernel(
-        _derive, np.empty(0, SPAN), times, state, np.empty(0, PARAMS), *(angle,) * len(ANGLES), tip, tip
-    )
-
-
-def derive(spans: Any, time_ns: Any, state: Any, params: Any, inputs: dict[str, Any]) -> None:
-    """Add tool positions to the inputs, for hammers whose arm is configured and whose feed never had a position.
-
-    Args:
-        state: [groups] of STATE.
-        params: PARAMS by slot.
-        inputs: columns by channel; they are replaced, never written to.
-    """
-    tip = [inputs[name].copy() if inputs[name].size else np.full(len(time_ns), np.nan) for name in TIP]
-    _derive(spans, time_ns, state, params, *(inputs[name] for name in ANGLES), *tip)
-    inputs.update(zip(TIP, tip, strict=True))
 
 
 @part
@@ -134,39 +100,31 @@ def _reach(params: Any, deg: Any) -> float:
     return reach  # type: ignore[no-any-return]
 
 
-@kernel
-def _derive(
-    spans: Any,
-    time_ns: Any,
-    states: Any,
-    all_params: Any,
-    boom_deg: Any,
-    stick_deg: Any,
-    bucket_deg: Any,
-    swing_deg: Any,
-    tool_x_m: Any,
-    tool_y_m: Any,
+@part
+def derive(
+    tile: Any, state: Any, params: Any, time_ns: Any, angles: Any, tool_x_m: Any, tool_y_m: Any
 ) -> None:
-    for group in range(len(spans)):
-        span = spans[group]
-        state = states[group]
-        params = all_params[span.slot]
-        if not params.arm:
-            continue
-        for i in range(span.first, span.last):
-            if unchecked(tool_x_m, i) == unchecked(tool_x_m, i):
-                state.has_tool_x_m = 1
-            if unchecked(tool_y_m, i) == unchecked(tool_y_m, i):
-                state.has_tool_y_m = 1
-            if state.has_tool_x_m or state.has_tool_y_m:
-                break
-            now = unchecked(time_ns, i)
-            sampled = _take_angle(state, 0, sample(boom_deg, i), now)
-            sampled |= _take_angle(state, 1, sample(stick_deg, i), now)
-            sampled |= _take_angle(state, 2, sample(bucket_deg, i), now)
-            sampled |= _take_angle(state, 3, sample(swing_deg, i), now)
-            if sampled and min(state.until[0], state.until[1], state.until[2], state.until[3]) > now:
-                reach = _reach(params, state.deg)
-                swing = state.deg[3] * _RADIANS
-                tool_x_m[i] = reach * math.cos(swing)
-                tool_y_m[i] = reach * math.sin(swing)
+    """Write the positions derived in a tile to `tool_x_m` and `tool_y_m`, until the feed has a position itself.
+
+    Args:
+        state, params: records of STATE and PARAMS; the arm is configured.
+        angles: the columns of ANGLES.
+    """
+    boom_deg, stick_deg, bucket_deg, swing_deg = angles
+    for i in range(tile.first, tile.last):
+        if unchecked(tool_x_m, i) == unchecked(tool_x_m, i):
+            state.has_tool_x_m = 1
+        if unchecked(tool_y_m, i) == unchecked(tool_y_m, i):
+            state.has_tool_y_m = 1
+        if state.has_tool_x_m or state.has_tool_y_m:
+            break
+        now = unchecked(time_ns, i)
+        sampled = _take_angle(state, 0, sample(boom_deg, i), now)
+        sampled |= _take_angle(state, 1, sample(stick_deg, i), now)
+        sampled |= _take_angle(state, 2, sample(bucket_deg, i), now)
+        sampled |= _take_angle(state, 3, sample(swing_deg, i), now)
+        if sampled and min(state.until[0], state.until[1], state.until[2], state.until[3]) > now:
+            reach = _reach(params, state.deg)
+            swing = state.deg[3] * _RADIANS
+            tool_x_m[np.uintp(i)] = reach * math.cos(swing)
+            tool_y_m[np.uintp(i)] = reach * math.sin(swing)

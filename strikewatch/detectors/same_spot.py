@@ -26,17 +26,14 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     newest_row,
     next_firing_row,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -122,101 +119,99 @@ def _catch_up_position(state: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, f
         state.y_until = time_ns[k] + _HOLD_POSE
 
 
-@kernel
+@part
 def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
+    tile: Any,
+    state: Any,
+    params: Any,
+    rows: Any,
     tool_x_m: Any,
     tool_y_m: Any,
     pressure_bar: Any,
     oil_c: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        has_position = tool_x_m.size > 0 or tool_y_m.size > 0
-        fired, oil_max = state.fired, state.oil_max
-        pressure_sum, pressure_n = state.pressure_sum, state.pressure_n
-        start = span.since
-        i = span.first - 1
-        while i < span.last:
-            if not state.open and i >= span.first:
-                i = next_firing_row(time_ns, firing_ends, group, i, span.last)
-                if i == span.last:
-                    break
-            is_row = i >= span.first
-            if is_row:
-                start = unchecked(time_ns, i)
-            if is_row and has_position:
-                x = sample(tool_x_m, i)
-                y = sample(tool_y_m, i)
-                if x == x:
-                    state.x = x
-                    state.x_until = start + _HOLD_POSE
-                    state.position_new = 1
-                if y == y:
-                    state.y = y
-                    state.y_until = start + _HOLD_POSE
-                    state.position_new = 1
-            end = unchecked(time_ns, i + 1) if i + 1 < span.last else span.upto
-            fires_until = unchecked(firing_ends, i + 1 + group)
-            if fires_until > start:
-                if not state.open:
-                    _catch_up_oil(state, time_ns, oil_c, span.first, i)
-                    _catch_up_position(state, time_ns, tool_x_m, tool_y_m, span.first, i)
-                    fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-                if state.position_new and state.x_until > start and state.y_until > start:
-                    state.position_new = 0
-                    moved_m = math.hypot(state.x - state.ref_x, state.y - state.ref_y)
-                    if state.placed and moved_m > params.radius:
-                        if state.onset != NEVER:
-                            _emit(state, CLEARED, start, fired, oil_max, pressure_sum, pressure_n, out)
-                        _catch_up_oil(state, time_ns, oil_c, span.first, i)
-                        fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-                    if not state.placed:
-                        state.placed = 1
-                        state.ref_x = state.x
-                        state.ref_y = state.y
-                if is_row:
-                    value = sample(pressure_bar, i)
-                    if value == value:
-                        pressure_sum += value
-                        pressure_n += 1
-                    value = sample(oil_c, i)
-                    if value == value and not value <= oil_max:
-                        oil_max = value
-                before = fired
-                state.last_fire = min(fires_until, end)
-                fired += state.last_fire - start
-                if fired >= params.limit:
-                    if state.onset == NEVER:
-                        state.onset = at = start + params.limit - before
-                        _emit(state, RAISED, at, params.limit, oil_max, pressure_sum, pressure_n, out)
-                    high = 2 * params.limit
-                    if not state.high and fired >= high:
-                        state.high = 1
-                        at = start + high - before
-                        _emit(state, ESCALATED, at, high, oil_max, pressure_sum, pressure_n, out)
-            i += 1
-            if state.open and end - state.last_fire >= params.reposition:
-                if state.onset != NEVER:
-                    _emit(state, CLEARED, state.last_fire, fired, oil_max, pressure_sum, pressure_n, out)
-                state.open = 0
+    out: Any,
+) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    tool_x_m = tool_x_m.values
+    tool_y_m = tool_y_m.values
+    pressure_bar = pressure_bar.values
+    oil_c = oil_c.values
+    has_position = tool_x_m.size > 0 or tool_y_m.size > 0
+    fired, oil_max = state.fired, state.oil_max
+    pressure_sum, pressure_n = state.pressure_sum, state.pressure_n
+    start = tile.since
+    i = tile.first - 1
+    while i < tile.last:
+        if not state.open and i >= tile.first:
+            i = next_firing_row(time_ns, firing_ends, i, tile.last)
+            if i == tile.last:
+                break
+        is_row = i >= tile.first
+        if is_row:
+            start = unchecked(time_ns, i)
+        if is_row and has_position:
+            x = sample(tool_x_m, i)
+            y = sample(tool_y_m, i)
+            if x == x:
+                state.x = x
+                state.x_until = start + _HOLD_POSE
+                state.position_new = 1
+            if y == y:
+                state.y = y
+                state.y_until = start + _HOLD_POSE
+                state.position_new = 1
+        end = unchecked(time_ns, i + 1) if i + 1 < tile.last else tile.upto
+        fires_until = unchecked(firing_ends, i + 1)
+        if fires_until > start:
+            if not state.open:
+                _catch_up_oil(state, time_ns, oil_c, tile.first, i)
+                _catch_up_position(state, time_ns, tool_x_m, tool_y_m, tile.first, i)
+                fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
+            if state.position_new and state.x_until > start and state.y_until > start:
                 state.position_new = 0
-        state.fired, state.oil_max = fired, oil_max
-        state.pressure_sum, state.pressure_n = pressure_sum, pressure_n
-        _catch_up_oil(state, time_ns, oil_c, span.first, span.last - 1)
-        _catch_up_position(state, time_ns, tool_x_m, tool_y_m, span.first, span.last - 1)
-        if report and state.open and state.onset != NEVER:
-            _emit(state, STANDING, span.upto, fired, oil_max, pressure_sum, pressure_n, out)
-    return written(out)
+                moved_m = math.hypot(state.x - state.ref_x, state.y - state.ref_y)
+                if state.placed and moved_m > params.radius:
+                    if state.onset != NEVER:
+                        _emit(state, CLEARED, start, fired, oil_max, pressure_sum, pressure_n, out)
+                    _catch_up_oil(state, time_ns, oil_c, tile.first, i)
+                    fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
+                if not state.placed:
+                    state.placed = 1
+                    state.ref_x = state.x
+                    state.ref_y = state.y
+            if is_row:
+                value = sample(pressure_bar, i)
+                if value == value:
+                    pressure_sum += value
+                    pressure_n += 1
+                value = sample(oil_c, i)
+                if value == value and not value <= oil_max:
+                    oil_max = value
+            before = fired
+            state.last_fire = min(fires_until, end)
+            fired += state.last_fire - start
+            if fired >= params.limit:
+                if state.onset == NEVER:
+                    state.onset = at = start + params.limit - before
+                    _emit(state, RAISED, at, params.limit, oil_max, pressure_sum, pressure_n, out)
+                high = 2 * params.limit
+                if not state.high and fired >= high:
+                    state.high = 1
+                    at = start + high - before
+                    _emit(state, ESCALATED, at, high, oil_max, pressure_sum, pressure_n, out)
+        i += 1
+        if state.open and end - state.last_fire >= params.reposition:
+            if state.onset != NEVER:
+                _emit(state, CLEARED, state.last_fire, fired, oil_max, pressure_sum, pressure_n, out)
+            state.open = 0
+            state.position_new = 0
+    state.fired, state.oil_max = fired, oil_max
+    state.pressure_sum, state.pressure_n = pressure_sum, pressure_n
+    _catch_up_oil(state, time_ns, oil_c, tile.first, tile.last - 1)
+    _catch_up_position(state, time_ns, tool_x_m, tool_y_m, tile.first, tile.last - 1)
+    if tile.report and state.open and state.onset != NEVER:
+        _emit(state, STANDING, tile.upto, fired, oil_max, pressure_sum, pressure_n, out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

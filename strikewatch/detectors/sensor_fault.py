@@ -26,16 +26,13 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
     first_row_at,
-    kernel,
-    new_output,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -144,106 +141,92 @@ def _newest_change(column: Any, first: int, last: int) -> int:
     return first
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    pressure_bar: Any,
-    oil_c: Any,
-    bad: Any,
-    good: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        sound = bad.size == 0 and state.impossible == 0
-        troubled = state.onset != NEVER
-        pressure = state.pressure
-        pressure_until = state.pressure_until
-        pressure_same = state.pressure_same
-        oil = state.oil
-        oil_until = state.oil_until
-        oil_same = state.oil_same
-        start = span.since
-        i = span.first - 1
-        looked_to = span.first
-        while i < span.last:
-            if i >= looked_to and sound and not troubled:
-                # Nothing can freeze before `soonest`: until then only the newest change of each channel counts.
-                soonest = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
-                looked_to = first_row_at(time_ns, looked_to, span.last, soonest)
-                newest_at = min(
-                    _newest_change(pressure_bar, i, looked_to), _newest_change(oil_c, i, looked_to)
-                )
-                if newest_at > i:
-                    i = newest_at
-                    pressure = oil = math.nan
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                value = sample(pressure_bar, i)
-                if value == value:
-                    pressure_until = start + _HOLD_PRESSURE
-                    if value != pressure:
-                        pressure = value
-                        pressure_same = 0
-                        if troubled:
-                            state.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
-                value = sample(oil_c, i)
-                if value == value:
-                    oil_until = start + _HOLD_OIL
-                    if value != oil:
-                        oil = value
-                        oil_same = 0
-                        if troubled:
-                            state.frozen &= ~CHANNEL_BITS(_OIL_BIT)
-                if not sound:
-                    state.impossible = (state.impossible | bad[i]) & ~good[i]
-                    troubled = troubled or state.impossible != 0
-                if troubled:
-                    _update(state, params, start, out)
-                    troubled = state.onset != NEVER
-            i += 1
-            fires_until = unchecked(firing_ends, i + group)
-            if fires_until <= start:
-                continue
-            fires_until = min(fires_until, unchecked(time_ns, i) if i < span.last else span.upto)
-            pressure_was = pressure_same
-            pressure_same += max(0, min(fires_until, pressure_until) - start)
-            oil_was = oil_same
-            oil_same += max(0, min(fires_until, oil_until) - start)
-            pressure_froze = pressure_was < params.frozen <= pressure_same
-            oil_froze = oil_was < params.frozen <= oil_same
-            if pressure_froze or oil_froze:
-                troubled = True
-                # The earlier of the two first, so that the onset is the first instant of either.
-                pressure_at = start + params.frozen - pressure_was
-                oil_at = start + params.frozen - oil_was
-                if oil_froze and not (pressure_froze and pressure_at < oil_at):
-                    state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _update(state, params, oil_at, out)
-                if pressure_froze:
-                    state.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
-                    _update(state, params, pressure_at, out)
-                if oil_froze:
-                    state.frozen |= CHANNEL_BITS(_OIL_BIT)
-                    _update(state, params, oil_at, out)
-        state.pressure = pressure
-        state.pressure_until = pressure_until
-        state.pressure_same = pressure_same
-        state.oil = oil
-        state.oil_until = oil_until
-        state.oil_same = oil_same
-        _clear(state, params, span.upto, out)
-        if report:
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, _evidence(state))
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, oil_c: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    pressure_bar = pressure_bar.values
+    oil_c = oil_c.values
+    bad = rows.bad
+    good = rows.good
+    sound = bad.size == 0 and state.impossible == 0
+    troubled = state.onset != NEVER
+    pressure = state.pressure
+    pressure_until = state.pressure_until
+    pressure_same = state.pressure_same
+    oil = state.oil
+    oil_until = state.oil_until
+    oil_same = state.oil_same
+    start = tile.since
+    i = tile.first - 1
+    looked_to = tile.first
+    while i < tile.last:
+        if i >= looked_to and sound and not troubled:
+            # Nothing can freeze before `soonest`: until then only the newest change of each channel counts.
+            soonest = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
+            looked_to = first_row_at(time_ns, looked_to, tile.last, soonest)
+            newest_at = min(_newest_change(pressure_bar, i, looked_to), _newest_change(oil_c, i, looked_to))
+            if newest_at > i:
+                i = newest_at
+                pressure = oil = math.nan
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            value = sample(pressure_bar, i)
+            if value == value:
+                pressure_until = start + _HOLD_PRESSURE
+                if value != pressure:
+                    pressure = value
+                    pressure_same = 0
+                    if troubled:
+                        state.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
+            value = sample(oil_c, i)
+            if value == value:
+                oil_until = start + _HOLD_OIL
+                if value != oil:
+                    oil = value
+                    oil_same = 0
+                    if troubled:
+                        state.frozen &= ~CHANNEL_BITS(_OIL_BIT)
+            if not sound:
+                state.impossible = (state.impossible | bad[i]) & ~good[i]
+                troubled = troubled or state.impossible != 0
+            if troubled:
+                _update(state, params, start, out)
+                troubled = state.onset != NEVER
+        i += 1
+        fires_until = unchecked(firing_ends, i)
+        if fires_until <= start:
+            continue
+        fires_until = min(fires_until, unchecked(time_ns, i) if i < tile.last else tile.upto)
+        pressure_was = pressure_same
+        pressure_same += max(0, min(fires_until, pressure_until) - start)
+        oil_was = oil_same
+        oil_same += max(0, min(fires_until, oil_until) - start)
+        pressure_froze = pressure_was < params.frozen <= pressure_same
+        oil_froze = oil_was < params.frozen <= oil_same
+        if pressure_froze or oil_froze:
+            troubled = True
+            # The earlier of the two first, so that the onset is the first instant of either.
+            pressure_at = start + params.frozen - pressure_was
+            oil_at = start + params.frozen - oil_was
+            if oil_froze and not (pressure_froze and pressure_at < oil_at):
+                state.frozen |= CHANNEL_BITS(_OIL_BIT)
+                _update(state, params, oil_at, out)
+            if pressure_froze:
+                state.frozen |= CHANNEL_BITS(_PRESSURE_BIT)
+                _update(state, params, pressure_at, out)
+            if oil_froze:
+                state.frozen |= CHANNEL_BITS(_OIL_BIT)
+                _update(state, params, oil_at, out)
+    state.pressure = pressure
+    state.pressure_until = pressure_until
+    state.pressure_same = pressure_same
+    state.oil = oil
+    state.oil_until = oil_until
+    state.oil_same = oil_same
+    _clear(state, params, tile.upto, out)
+    if tile.report:
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, _evidence(state))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -274,7 +257,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("pressure_bar", "oil_c", "bad", "good"),
+    reads=("pressure_bar", "oil_c"),
     fresh={
         "onset": NEVER,
         "pressure": np.nan,

@@ -20,14 +20,10 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     newest_row,
     part,
     unchecked,
-    written,
 )
 
 
@@ -72,39 +68,26 @@ def _raise_if_silent(state: Any, params: Any, now: int, out: Any) -> None:
         state.onset = emit(out, 0, RAISED, onset, onset, LOW, (float(params.silence),))
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,  # noqa: ARG001 - every kernel is called alike
-    states: Any,
-    all_params: Any,
-    engine_rpm: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        before = state.last_row
-        lost = state.onset != NEVER
-        for i in range(span.first, span.last):
-            now = unchecked(time_ns, i)
-            if now - before >= params.silence or lost:
-                if i > span.first:
-                    _take(state, params, time_ns, engine_rpm, span.first, i - 1)
-                _raise_if_silent(state, params, now, out)
-                state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
-                lost = False
-            before = now
-        if span.last > span.first:
-            _take(state, params, time_ns, engine_rpm, span.first, span.last - 1)
-        _raise_if_silent(state, params, span.upto, out)
-        if report:
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(span.upto - state.last_row),))
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    engine_rpm = engine_rpm.values
+    before = state.last_row
+    lost = state.onset != NEVER
+    for i in range(tile.first, tile.last):
+        now = unchecked(time_ns, i)
+        if now - before >= params.silence or lost:
+            if i > tile.first:
+                _take(state, params, time_ns, engine_rpm, tile.first, i - 1)
+            _raise_if_silent(state, params, now, out)
+            state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
+            lost = False
+        before = now
+    if tile.last > tile.first:
+        _take(state, params, time_ns, engine_rpm, tile.first, tile.last - 1)
+    _raise_if_silent(state, params, tile.upto, out)
+    if tile.report:
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(tile.upto - state.last_row),))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from fractions import Fraction
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -11,8 +11,6 @@ from strikewatch.core.batch import Batch, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import METER_REASONS, TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors import firing
-from strikewatch.detectors.base import NO_BITS
 from strikewatch.detectors.kernels import (
     CHANNEL_BITS,
     CHECKED,
@@ -22,67 +20,75 @@ from strikewatch.detectors.kernels import (
     GREASING,
     INSPECTED,
     METERED,
-    NEVER,
     NOTHING,
     SERVICED,
     SIGNED,
-    SPAN,
     STORED,
 )
+from strikewatch.detectors.step import SPAN
 from strikewatch.engine.attribution import SIGN_ON_EXPIRES_AFTER
 
-_NO_INPUT: Final[Mapping[str, Any]] = {
-    **{name: np.empty(0, np.float64) for name in (*CHANNELS, "nothing")},
-    "events": np.empty(0, EVENT),
-    "bad": NO_BITS,
-    "good": NO_BITS,
-}
+_NO_EVENTS: Final = np.empty(0, EVENT)
 
 
-def spans_and_events(batch: Batch, slots: Any, state: Any) -> tuple[Any, Any]:
-    """Return each hammer's range of rows, watermarks and range of events (SPAN), and the event records (EVENT).
+class Inputs(NamedTuple):
+    """What the detectors read of a batch.
 
-    `slots` [n] and `state` [n]: of the portions of the batch.
+    `time_ns` [n], `columns` [n] by channel, `events` of EVENT. `bad` and `good`: sets of the channels with an
+    impossible and with a possible value [n]; None if no value is impossible and no hammer has a sensor fault.
+    """
+
+    time_ns: Any
+    columns: Mapping[str, Any]
+    events: Any
+    bad: Any = None
+    good: Any = None
+
+
+def spans_and_events(batch: Batch, slots: Any) -> tuple[Any, Any]:
+    """Return each hammer's range of rows, watermark and range of events (SPAN), and the event records (EVENT).
+
+    `slots` [n]: of the portions of the batch.
     """
     spans = np.zeros(len(slots), SPAN)
-    encoded = [_NO_INPUT["events"]]
+    encoded = [_NO_EVENTS]
     first_row = first_event = 0
     for g, portion in enumerate(batch.portions):
-        before = int(state[g]["reading"]["upto"])
-        if before == NEVER:
-            before = int(portion.rows.time_ns[0]) if len(portion.rows) else portion.watermark
         end_row, end_event = first_row + len(portion.rows), first_event
         if portion.events:
             encoded.append(event_records(portion.events))
             end_event += len(encoded[-1])
-        spans[g] = (slots[g], before, portion.watermark, first_row, end_row, first_event, end_event)
+        spans[g] = (slots[g], portion.watermark, first_row, end_row, first_event, end_event)
         first_row, first_event = end_row, end_event
-    return spans, np.concatenate(encoded) if first_event else _NO_INPUT["events"]
+    return spans, np.concatenate(encoded) if first_event else _NO_EVENTS
 
 
-def columns(rows: Rows, events: Any, any_sensor_fault: bool) -> dict[str, Any]:
-    """Return the columns that detectors read by name, without impossible values.
+def inputs_of(rows: Rows, events: Any) -> Inputs:
+    """Return the input of the detectors, as it is."""
+    n = len(rows)
+    columns = {name: np.ascontiguousarray(column, np.float64) for name, column in rows.columns.items()}
+    if any(len(column) != n for column in columns.values()):
+        raise ValueError("columns of different lengths")
+    return Inputs(np.ascontiguousarray(rows.time_ns, np.int64), columns, events)
 
-    `bad` and `good`: bit masks [n] of the channels with an impossible and with a possible value, empty where no value
-    is impossible and no hammer of the batch has a channel with a sensor fault (`any_sensor_fault`).
+
+def without_impossible(inputs: Inputs) -> Inputs:
+    """Return the input without physically impossible values, and with `bad` and `good`.
+
+    A boolean channel allows 0 and 1 only.
     """
-    inputs: dict[str, Any] = {**_NO_INPUT, "events": events}
-    impossible: dict[str, Any] = {}
-    for name, column in rows.columns.items():
-        bad = firing.impossible(column, CHANNELS[name])
-        if bad is not None:
-            impossible[name] = bad
-            column = np.where(bad, np.nan, column)
-        inputs[name] = column
-    if impossible or any_sensor_fault:
-        inputs["bad"] = np.zeros(len(rows), CHANNEL_BITS)
-        inputs["good"] = np.zeros(len(rows), CHANNEL_BITS)
-        for bit, name in enumerate(CHANNELS):
-            if name in rows.columns:
-                if name in impossible:
-                    inputs["bad"] |= impossible[name].astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
-                inputs["good"] |= (inputs[name] == inputs[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
-    return inputs
+    columns: dict[str, Any] = {}
+    bad, good = np.zeros((2, len(inputs.time_ns)), CHANNEL_BITS)
+    for bit, (name, channel) in enumerate(CHANNELS.items()):
+        if name in inputs.columns:
+            column = inputs.columns[name]
+            wrong = (column < channel.low) | (column > channel.high)
+            if channel.boolean:
+                wrong |= (column > channel.low) & (column < channel.high)
+            columns[name] = np.where(wrong, np.nan, column)
+            bad |= wrong.astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+            good |= (columns[name] == columns[name]).astype(CHANNEL_BITS) << CHANNEL_BITS(bit)
+    return inputs._replace(columns=columns, bad=bad, good=good)
 
 
 def event_records(events: Iterable[Event]) -> Any:

@@ -4,7 +4,7 @@ It knows no clock, disk or socket, nor whether the rows are live or recorded. A 
 makes its result the current state. So a step can be stored durably first, or be discarded as a look-ahead.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -15,18 +15,18 @@ from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, firing, pose
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import FINDING, MEASURED, NEVER, compiled
+from strikewatch.detectors.kernels import EVIDENCE, FINDING, MEASURED, NEVER
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
-from strikewatch.engine.inputs import columns, spans_and_events
+from strikewatch.engine.compiled_step import CompiledStep, ImpossibleValuesError
+from strikewatch.engine.inputs import Inputs, inputs_of, spans_and_events, without_impossible
 from strikewatch.engine.state import PARTS, RAW, STATE, fresh, saved_parts
 from strikewatch.engine.step_result import StepResult
 
 HammerSettings = Mapping[str, DetectorSettings]
 """The settings of one hammer: by detector name, `firing` for the firing signal, and `pose` for the carrier's arm."""
 
-_WITH_SENSOR_FAULTS: Final = tuple(detector.name for detector in DETECTORS if "bad" in detector.reads)
 _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 
 
@@ -37,12 +37,7 @@ class Pipeline:
     """
 
     def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        firing.compile_firing()
-        coverage.compile_coverage()
-        pose.compile_pose()
-        for detector in DETECTORS:
-            detector.compile()
-        self._runs = [compiled(detector.run) for detector in DETECTORS]
+        self._compiled = CompiledStep()
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._settings: dict[Key, HammerSettings] = {}
@@ -54,10 +49,6 @@ class Pipeline:
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
         self._horizons: dict[Key, int] = {}
-        self._any_arm = False  # whether the arm of any carrier is configured
-        # Buffers reused from step to step.
-        self._fire_until = np.empty(0, np.int64)
-        self._found = np.empty(0, FINDING)
 
     @property
     def hammers(self) -> tuple[Key, ...]:
@@ -155,61 +146,39 @@ class Pipeline:
         portions = batch.portions
         keys = tuple(portion.key for portion in portions)
         slots = np.array([self._slot(key) for key in keys], np.int64)
-        state = self._raw[slots].view(STATE)
         rows = Rows.join([portion.rows for portion in portions]) if portions else NO_ROWS
-        spans, events = spans_and_events(batch, slots, state)
-        inputs = columns(rows, events, any(state[name]["impossible"].any() for name in _WITH_SENSOR_FAULTS))
-        intervals = len(rows) + len(portions)
-        if len(self._fire_until) < intervals:
-            self._fire_until = np.empty(intervals, np.int64)
-        fire_until = self._fire_until[:intervals]
-        firing.derive_firing(
-            spans,
-            rows.time_ns,
-            state["reading"],
-            self._params["firing"],
-            inputs["active"],
-            inputs["pressure_bar"],
-            fire_until,
-        )
-        coverage.update(state["feed"], spans, rows.time_ns, {name: inputs[name] for name in rows.columns})
-        if self._any_arm and not pose.READS.isdisjoint(rows.columns):
-            pose.derive(spans, rows.time_ns, state[pose.NAME], self._params[pose.NAME], inputs)
+        spans, events = spans_and_events(batch, slots)
+        inputs = inputs_of(rows, events)
+        before = self._raw[slots]
+        try:
+            state, found = self._detect(inputs, spans, before.copy(), report=report)
+        except ImpossibleValuesError:
+            state, found = self._detect(without_impossible(inputs), spans, before, report=report)
         attributions = self._attributions(batch, state)
-        # Space for the largest number of findings possible; memory that is not written to costs nothing.
-        capacity = 4 * (len(fire_until) + 4 * len(events)) + 40 * len(portions)
-        if len(self._found) < capacity:
-            self._found = np.empty(capacity, FINDING)
-        findings: list[Finding] = []
-        measurements: dict[str, Any] = {}
-        not_found_before = _not_found(state) if len(events) else 0
-        for detector, run in zip(DETECTORS, self._runs, strict=True):
-            n = run(
-                report,
-                spans,
-                rows.time_ns,
-                fire_until,
-                state[detector.name],
-                self._params[detector.name],
-                *(inputs[name] for name in detector.reads),
-                self._found,
-            )
-            found = self._found[:n]
-            if detector.measures:
-                measured = found["step"] == MEASURED
-                measurements[detector.name] = found[measured]
-                found = found[~measured]
-            findings += [
-                Finding(keys[g], detector.faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(numbers))
-                for g, k, step, onset, at, p, numbers in found.tolist()
-            ]
         self._save_attributions(attributions, batch, slots, state)
-        findings = self._grouped(findings, keys, slots, state)
+        measured = found["step"] == MEASURED
+        findings = self._grouped(_findings(found[~measured], keys), keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        with_not_found = np.flatnonzero(_not_found(state) > not_found_before) if len(events) else ()
-        not_found = tuple(keys[g] for g in with_not_found)
+        measurements = {
+            detector.name: found[measured & (found["detector"] == k)]
+            for k, detector in enumerate(DETECTORS)
+            if detector.measures
+        }
+        not_found: tuple[Key, ...] = ()
+        if len(events):
+            more = _not_found(state) > _not_found(np.frombuffer(self._raw[slots], STATE))
+            not_found = tuple(keys[g] for g in np.flatnonzero(more))
         return StepResult(keys, slots, state, findings, measurements, attributions, not_found)
+
+    def _detect(self, inputs: Inputs, spans: Any, raw: Any, *, report: bool) -> tuple[Any, Any]:
+        """Run all detectors; return the state (STATE [groups], in the memory of `raw`) and the findings (FINDING [n]).
+
+        The findings are in order of the detectors, then of the hammers, then as they were found.
+        """
+        found = [part.copy() for part in self._compiled.run(inputs, spans, raw, report=report)]
+        findings = np.concatenate(found) if len(found) > 1 else found[0]
+        return np.frombuffer(raw, STATE), findings[np.lexsort((findings["group"], findings["detector"]))]
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
@@ -267,6 +236,7 @@ class Pipeline:
                 self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
                     self._params[name] = np.concatenate([params, np.zeros(growth, params.dtype)])
+                self._compiled.set_params(self._params)
             self._settings[key] = self._settings_of(key)
             self._set_params(key, self._settings[key])
         return slot
@@ -278,9 +248,20 @@ class Pipeline:
         assert isinstance(signal, firing.Settings)
         self._params["firing"][slot] = (signal.on_bar, signal.off_bar)
         self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
-        self._any_arm |= bool(self._params[pose.NAME][slot]["arm"])
         for detector in DETECTORS:
             self._params[detector.name][slot] = detector.params(settings[detector.name])
+
+
+def _findings(found: Any, keys: Sequence[Key]) -> list[Finding]:
+    """Convert records of FINDING to findings."""
+    # All fields have 8 bytes. Plain columns become Python numbers far faster than records do.
+    table = found.view(np.int64).reshape(len(found), FINDING.itemsize // 8)
+    heads = table[:, :-EVIDENCE].tolist()
+    numbers = table[:, -EVIDENCE:].view(np.float64).tolist()
+    return [
+        Finding(keys[g], DETECTORS[d].faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(own))
+        for (g, d, k, step, onset, at, p), own in zip(heads, numbers, strict=True)
+    ]
 
 
 def _not_found(state: Any) -> Any:

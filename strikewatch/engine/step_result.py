@@ -74,7 +74,7 @@ class StepResult:
 
     def _measured(self, detector: Detector) -> Iterator[Any]:
         """Yield (group, start, end, numbers, operator, tool) for each measurement of a detector."""
-        for group, _, _, start, end, _, numbers in self.measurements[detector.name].tolist():
+        for group, _, _, _, start, end, _, numbers in self.measurements[detector.name].tolist():
             attribution = self._attribution(group)
             yield group, start, end, numbers, attribution.on_duty(start), attribution.tool_at(start)
 

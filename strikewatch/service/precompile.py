@@ -4,11 +4,8 @@ import subprocess
 import sys
 from collections.abc import Callable
 
-import numpy as np
-
 from strikewatch import numba_cache
-from strikewatch.core.channels import CHANNELS
-from strikewatch.detectors import firing, pose
+from strikewatch.detectors import compiler
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.sources.decode.scan_kernel import compile_scanner
 
@@ -23,11 +20,8 @@ def precompile(report: Callable[[str], object]) -> None:
                     detector.compile()
     for detector in DETECTORS:
         detector.compile()
-    firing.compile_firing()
+    compiler.compile_step()
     compile_scanner()
-    pose.compile_pose()
-    for name in ("active", "oil_c"):
-        firing.impossible(np.zeros(1), CHANNELS[name])
 
 
 if __name__ == "__main__":

@@ -8,11 +8,14 @@ import pytest
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors import sensor_fault
-from strikewatch.detectors.kernels import CHANNEL_BITS, FINDING, SPAN
+from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.step import SPAN
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
+from strikewatch.engine.inputs import Inputs
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.state import LAYOUT, STATE, part_of
+from strikewatch.engine.state import LAYOUT, RAW, STATE, fresh, part_of
 from strikewatch.settings.faults import Faults
 from strikewatch.storage.privacy import erase_from_state
 
@@ -108,16 +111,12 @@ def test_a_sensor_fault_of_an_earlier_layout_is_read_on(version: int, layout: np
 
 
 def test_a_fortieth_channel_can_be_out_of_range() -> None:
-    sensor_fault.DETECTOR.compile()
-    state = np.zeros(2, [("one", sensor_fault.STATE), ("other", "<i8")])["one"]
-    state["onset"] = -(1 << 62)
-    spans, out = np.zeros(1, SPAN), np.zeros(4, FINDING)
-    spans[0] = (0, NOON, NOON, 0, 1, 0, 0)
-    state["plausible_since"] = -(1 << 62)
-    params = np.full(1, 600 * SECOND, sensor_fault.PARAMS)
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    pipeline.settings(KEY)
+    spans = np.array([(0, NOON, 0, 1, 0, 0)], SPAN)
     bad, none = np.array([1 << 40], CHANNEL_BITS), np.array([0], CHANNEL_BITS)
-    values = np.array([np.nan])
-    never = np.full(2, -(1 << 62))
-    n = sensor_fault.run(False, spans, np.array([NOON]), never, state, params, values, values, bad, none, out)
-    assert n == 1
-    assert out[0]["evidence"][0] == float(1 << 40)
+    inputs = Inputs(np.array([NOON]), {}, np.empty(0, EVENT), bad, none)
+    (found,) = pipeline._compiled.run(inputs, spans, fresh().view(RAW), report=False)
+    names = [detector.name for detector in DETECTORS]
+    assert found["detector"].tolist() == [names.index(sensor_fault.DETECTOR.name)]
+    assert found[0]["evidence"][0] == float(1 << 40)

@@ -23,7 +23,7 @@ from strikewatch.errors import InputError, StoreError
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
     from strikewatch.storage.outbox.deliveries import Delivery
-    from strikewatch.storage.outbox.messages import Attempt
+    from strikewatch.storage.outbox.outcomes import Attempt
 
 STATES: Final = ("waiting", "sent", "parked")
 DEFAULT_LIMIT: Final = 50

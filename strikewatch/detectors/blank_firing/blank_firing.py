@@ -39,15 +39,13 @@ from strikewatch.detectors.kernels import (
     NEVER,
     SERVICED,
     STANDING,
-    begin_group,
     emit_array,
-    kernel,
-    new_output,
     next_firing_row,
+    part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 Direction = Literal["falls", "rises"]
 
@@ -90,93 +88,79 @@ OTHER_SPEED: Final = 0.03
 """Engine speeds that differ by more than this share are two working points."""
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    pressure_bar: Any,
-    engine_rpm: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        event_index = span.first_event
-        start = span.since
-        i = span.first - 1
-        while i < span.last:
-            if state.bout == NEVER and i >= span.first:
-                i = next_firing_row(time_ns, firing_ends, group, i, span.last)
-                if i == span.last:
-                    break
-            is_row = i >= span.first
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, engine_rpm: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    pressure_bar = pressure_bar.values
+    engine_rpm = engine_rpm.values
+    events = rows.events
+    event_index = tile.first_event
+    start = tile.since
+    i = tile.first - 1
+    while i < tile.last:
+        if state.bout == NEVER and i >= tile.first:
+            i = next_firing_row(time_ns, firing_ends, i, tile.last)
+            if i == tile.last:
+                break
+        is_row = i >= tile.first
+        if is_row:
+            start = unchecked(time_ns, i)
+            if state.bout != NEVER and pressure_bar.size:
+                j = skip_ordinary(state, params, time_ns, firing_ends, pressure_bar, engine_rpm, i, tile.last)
+                if j > i:
+                    i = j
+                    start = unchecked(time_ns, i)
+        fires_until = unchecked(firing_ends, i + 1)
+        i += 1
+        firing = fires_until > start
+        if not firing and state.bout == NEVER:
+            continue
+        end = unchecked(time_ns, i) if i < tile.last else tile.upto
+        if firing:
+            began = state.bout == NEVER
+            if began:
+                while event_index < tile.last_event and events[event_index].at <= start:
+                    state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
+                    event_index += 1
+                if state.waiting.on and (state.serviced or start >= state.waiting.until):
+                    resolve(state, params, OPEN, out)
+                if state.serviced:
+                    baseline.relearn(state, start, out)
+                    state.serviced = 0
+                begin_bout(state, params, start)
             if is_row:
-                start = unchecked(time_ns, i)
-                if state.bout != NEVER and pressure_bar.size:
-                    j = skip_ordinary(
-                        state, params, time_ns, firing_ends, pressure_bar, engine_rpm, group, i, span.last
-                    )
-                    if j > i:
-                        i = j
-                        start = unchecked(time_ns, i)
-            fires_until = unchecked(firing_ends, i + 1 + group)
-            i += 1
-            firing = fires_until > start
-            if not firing and state.bout == NEVER:
-                continue
-            end = unchecked(time_ns, i) if i < span.last else span.upto
-            if firing:
-                began = state.bout == NEVER
-                if began:
-                    while event_index < span.last_event and events[event_index].at <= start:
-                        state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
-                        event_index += 1
-                    if state.waiting.on and (state.serviced or start >= state.waiting.until):
-                        resolve(state, params, OPEN, out)
-                    if state.serviced:
-                        baseline.relearn(state, start, out)
-                        state.serviced = 0
-                    begin_bout(state, params, start)
-                if is_row:
-                    if state.rpm > 0.0 and start > state.rpm_until:
-                        state.rpm = 0.0
-                        state.factor = 1.0
-                    rpm = sample(engine_rpm, i - 1)
-                    if rpm > 0.0:
-                        state.rpm_until = start + RPM_HOLD
-                        if rpm != state.rpm:
-                            if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
-                                new_speed(state)
-                            state.rpm = rpm
-                            state.factor = baseline.factor(state.baseline, rpm)
-                if is_row and not began:
-                    value = sample(pressure_bar, i - 1)
-                    if value == value:
-                        take_pressure(state, params, value, start, out)
-                state.fire_end = min(fires_until, end)
-            if fires_until < end or not firing:
-                end_bout(state, params, out)
-        while event_index < span.last_event:
-            state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
-            event_index += 1
-        if state.waiting.on and state.bout == NEVER and span.upto >= state.waiting.until:
-            resolve(state, params, OPEN, out)
-        if report:
-            priority = HIGH if state.high else MEDIUM
-            emit_array(out, 0, STANDING, state.onset, span.upto, priority, state.valid)
-            if state.waiting.on:
-                deferred = state.waiting
-                emit_array(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, deferred.bout_numbers)
-            if state.bout != NEVER:
-                emit_bout(state, params, 0.0, state.baseline.level, rejection_reason(state, params), out)
-    return written(out)
+                if state.rpm > 0.0 and start > state.rpm_until:
+                    state.rpm = 0.0
+                    state.factor = 1.0
+                rpm = sample(engine_rpm, i - 1)
+                if rpm > 0.0:
+                    state.rpm_until = start + RPM_HOLD
+                    if rpm != state.rpm:
+                        if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
+                            new_speed(state)
+                        state.rpm = rpm
+                        state.factor = baseline.factor(state.baseline, rpm)
+            if is_row and not began:
+                value = sample(pressure_bar, i - 1)
+                if value == value:
+                    take_pressure(state, params, value, start, out)
+            state.fire_end = min(fires_until, end)
+        if fires_until < end or not firing:
+            end_bout(state, params, out)
+    while event_index < tile.last_event:
+        state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
+        event_index += 1
+    if state.waiting.on and state.bout == NEVER and tile.upto >= state.waiting.until:
+        resolve(state, params, OPEN, out)
+    if tile.report:
+        priority = HIGH if state.high else MEDIUM
+        emit_array(out, 0, STANDING, state.onset, tile.upto, priority, state.valid)
+        if state.waiting.on:
+            deferred = state.waiting
+            emit_array(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, deferred.bout_numbers)
+        if state.bout != NEVER:
+            emit_bout(state, params, 0.0, state.baseline.level, rejection_reason(state, params), out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -322,7 +306,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("pressure_bar", "engine_rpm", "events"),
+    reads=("pressure_bar", "engine_rpm"),
     fresh=FRESH,
     measures=True,
     needs=(("pressure_bar",),),

@@ -65,7 +65,6 @@ def skip_ordinary(
     firing_ends: Any,
     pressure_bar: Any,
     engine_rpm: Any,
-    group: int,
     i: int,
     last: int,
 ) -> int:
@@ -110,7 +109,7 @@ def skip_ordinary(
     early = False
     while i + 1 < last:
         now = unchecked(time_ns, i)
-        if unchecked(firing_ends, i + 1 + group) < unchecked(time_ns, i + 1):
+        if unchecked(firing_ends, i + 1) < unchecked(time_ns, i + 1):
             break
         middle = (window + now) // 2
         if middle >= next_bin:

@@ -21,16 +21,13 @@ from strikewatch.detectors.kernels import (
     NEVER,
     RAISED,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     newest_row,
     part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -205,47 +202,35 @@ def _advance(state: Any, params: Any, start: int, end: int, fires_until: int, la
             state.outside_since = NEVER
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    level: Any,
-    flow: Any,
-    bar: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        start = span.since
-        untaken = span.first
-        i = span.first - 1
-        while i < span.last:
-            if _is_uneventful(state, start):
-                i = _next_suspicious(level, flow, bar, params, max(i, span.first), span.last)
-                if i == span.last:
-                    break
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                _take_rows(state, params, time_ns, level, flow, bar, untaken, i - 1)
-                _take_rows(state, params, time_ns, level, flow, bar, i, i)
-                untaken = i + 1
-                _check_line(state, start)
-                _update(state, start, out)
-            i += 1
-            last = i == span.last
-            end = span.upto if last else unchecked(time_ns, i)
-            _advance(state, params, start, end, unchecked(firing_ends, i + group), last, out)
-        _take_rows(state, params, time_ns, level, flow, bar, untaken, span.last - 1)
-        if report:
-            emit(out, 0, STANDING, state.onset, span.upto, MEDIUM, _evidence(state))
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, level: Any, flow: Any, bar: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    level = level.values
+    flow = flow.values
+    bar = bar.values
+    start = tile.since
+    untaken = tile.first
+    i = tile.first - 1
+    while i < tile.last:
+        if _is_uneventful(state, start):
+            i = _next_suspicious(level, flow, bar, params, max(i, tile.first), tile.last)
+            if i == tile.last:
+                break
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            _take_rows(state, params, time_ns, level, flow, bar, untaken, i - 1)
+            _take_rows(state, params, time_ns, level, flow, bar, i, i)
+            untaken = i + 1
+            _check_line(state, start)
+            _update(state, start, out)
+        i += 1
+        last = i == tile.last
+        end = tile.upto if last else unchecked(time_ns, i)
+        _advance(state, params, start, end, unchecked(firing_ends, i), last, out)
+    _take_rows(state, params, time_ns, level, flow, bar, untaken, tile.last - 1)
+    if tile.report:
+        emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, _evidence(state))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -36,14 +36,12 @@ from strikewatch.detectors.kernels import (
     MEDIUM,
     NEVER,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
+    part,
     sample,
     unchecked,
-    written,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -78,115 +76,103 @@ class Settings(DetectorSettings):
         return "it is greased automatically" if self.method == "automatic" else None
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    engine_rpm: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        event_index = enqueue(state, events, span.first_event, span.last_event)
-        start = span.since
-        clock = state.clock
-        limit = next_limit(state, params)
-        event_at = next_event_at(state)
-        has_engine_rpm = state.has_engine_rpm
-        rpm_until = state.rpm_until
-        last_row = state.last_row
-        i = span.first - 1
-        while i < span.last:
-            by_rows = not (params.by_firing or has_engine_rpm)
-            if by_rows and i >= span.first and last_row != NEVER and not engine_rpm.size:
-                # Rows close together: the clock runs through all of them, short of the next limit or event.
-                short_of = min(last_row + (limit - clock), event_at)
-                through = last_row
-                while i < span.last:
-                    now = unchecked(time_ns, i)
-                    if now >= short_of or not carrier.rows_close(through, now, params.steady):
-                        break
-                    through = now
-                    i += 1
-                clock += through - last_row
-                start = last_row = through
-                if i == span.last:
-                    i -= 1
-            after = i + 1
-            if has_engine_rpm and not params.by_firing:
-                # Only rows with an engine speed matter.
-                while after < span.last and sample(engine_rpm, after) != sample(engine_rpm, after):
-                    after += 1
-            end = unchecked(time_ns, after) if after < span.last else span.upto
-            if i >= span.first:
-                start = unchecked(time_ns, i)
-                if by_rows:
-                    counts = carrier.rows_close(last_row, start, params.steady)
-                    ran = start - last_row if counts else 0
-                    if clock + ran < limit and start < event_at:
-                        clock += ran
-                    else:
-                        state.clock = clock
-                        state.done = max(state.done, last_row)
-                        advance(state, params, start, start if counts else NEVER, out)
-                        event_index = enqueue(state, events, event_index, span.last_event)
-                        clock = state.clock
-                        limit = next_limit(state, params)
-                        event_at = next_event_at(state)
-                value = sample(engine_rpm, i)
-                if value == value:
-                    has_engine_rpm = 1
-                    rpm_until = carrier.turns_until(value, start, params.working_rpm)
-                last_row = start
-            runs_until = NEVER
-            if params.by_firing:
-                runs_until = unchecked(firing_ends, i + 1 + group)
-            elif has_engine_rpm:
-                runs_until = rpm_until
-            i = after
-            if not (params.by_firing or has_engine_rpm) and carrier.rows_close(last_row, end, params.steady):
-                continue
-            ran = max(0, min(runs_until, end) - start)
-            if clock + ran < limit and end < event_at:
-                clock += ran
-            else:
-                state.clock = clock
-                state.done = max(state.done, start)
-                advance(state, params, end, runs_until, out)
-                event_index = enqueue(state, events, event_index, span.last_event)
-                clock = state.clock
-                limit = next_limit(state, params)
-                event_at = next_event_at(state)
-        state.clock = clock
-        while event_index < span.last_event:
-            advance(state, params, state.at[0], NEVER, out)
-            event_index = enqueue(state, events, event_index, span.last_event)
-        state.has_engine_rpm = has_engine_rpm
-        state.rpm_until = rpm_until
-        if span.last > span.first:
-            last_row = unchecked(time_ns, span.last - 1)
-        state.last_row = last_row
-        silent = not carrier.rows_close(last_row, span.upto, params.steady)
-        if params.by_firing or has_engine_rpm or silent:
-            state.done = max(state.done, span.upto)
-        elif span.last > span.first:
-            state.done = max(state.done, last_row)
-        if report:
-            if state.waiting:
-                advance(state, params, state.at[state.waiting - 1], NEVER, out)
-            evidence = (float(state.clock),)
-            emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, evidence)
-            priority = HIGH if state.high else MEDIUM
-            emit(out, OVERDUE, STANDING, state.overdue_onset, span.upto, priority, evidence)
-    return written(out)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    engine_rpm = engine_rpm.values
+    events = rows.events
+    event_index = enqueue(state, events, tile.first_event, tile.last_event)
+    start = tile.since
+    clock = state.clock
+    limit = next_limit(state, params)
+    event_at = next_event_at(state)
+    has_engine_rpm = state.has_engine_rpm
+    rpm_until = state.rpm_until
+    last_row = state.last_row
+    i = tile.first - 1
+    while i < tile.last:
+        by_rows = not (params.by_firing or has_engine_rpm)
+        if by_rows and i >= tile.first and last_row != NEVER and not engine_rpm.size:
+            # Rows close together: the clock runs through all of them, short of the next limit or event.
+            short_of = min(last_row + (limit - clock), event_at)
+            through = last_row
+            while i < tile.last:
+                now = unchecked(time_ns, i)
+                if now >= short_of or not carrier.rows_close(through, now, params.steady):
+                    break
+                through = now
+                i += 1
+            clock += through - last_row
+            start = last_row = through
+            if i == tile.last:
+                i -= 1
+        after = i + 1
+        if has_engine_rpm and not params.by_firing:
+            # Only rows with an engine speed matter.
+            while after < tile.last and sample(engine_rpm, after) != sample(engine_rpm, after):
+                after += 1
+        end = unchecked(time_ns, after) if after < tile.last else tile.upto
+        if i >= tile.first:
+            start = unchecked(time_ns, i)
+            if by_rows:
+                counts = carrier.rows_close(last_row, start, params.steady)
+                ran = start - last_row if counts else 0
+                if clock + ran < limit and start < event_at:
+                    clock += ran
+                else:
+                    state.clock = clock
+                    state.done = max(state.done, last_row)
+                    advance(state, params, start, start if counts else NEVER, out)
+                    event_index = enqueue(state, events, event_index, tile.last_event)
+                    clock = state.clock
+                    limit = next_limit(state, params)
+                    event_at = next_event_at(state)
+            value = sample(engine_rpm, i)
+            if value == value:
+                has_engine_rpm = 1
+                rpm_until = carrier.turns_until(value, start, params.working_rpm)
+            last_row = start
+        runs_until = NEVER
+        if params.by_firing:
+            runs_until = unchecked(firing_ends, i + 1)
+        elif has_engine_rpm:
+            runs_until = rpm_until
+        i = after
+        if not (params.by_firing or has_engine_rpm) and carrier.rows_close(last_row, end, params.steady):
+            continue
+        ran = max(0, min(runs_until, end) - start)
+        if clock + ran < limit and end < event_at:
+            clock += ran
+        else:
+            state.clock = clock
+            state.done = max(state.done, start)
+            advance(state, params, end, runs_until, out)
+            event_index = enqueue(state, events, event_index, tile.last_event)
+            clock = state.clock
+            limit = next_limit(state, params)
+            event_at = next_event_at(state)
+    state.clock = clock
+    while event_index < tile.last_event:
+        advance(state, params, state.at[0], NEVER, out)
+        event_index = enqueue(state, events, event_index, tile.last_event)
+    state.has_engine_rpm = has_engine_rpm
+    state.rpm_until = rpm_until
+    if tile.last > tile.first:
+        last_row = unchecked(time_ns, tile.last - 1)
+    state.last_row = last_row
+    silent = not carrier.rows_close(last_row, tile.upto, params.steady)
+    if params.by_firing or has_engine_rpm or silent:
+        state.done = max(state.done, tile.upto)
+    elif tile.last > tile.first:
+        state.done = max(state.done, last_row)
+    if tile.report:
+        if state.waiting:
+            advance(state, params, state.at[state.waiting - 1], NEVER, out)
+        evidence = (float(state.clock),)
+        emit(out, DUE, STANDING, state.due_onset, tile.upto, LOW, evidence)
+        priority = HIGH if state.high else MEDIUM
+        emit(out, OVERDUE, STANDING, state.overdue_onset, tile.upto, priority, evidence)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -251,7 +237,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("engine_rpm", "events"),
+    reads=("engine_rpm",),
     fresh={
         "done": NEVER,
         "last_row": NEVER,

@@ -28,13 +28,9 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     STORED,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     part,
     unchecked,
-    written,
 )
 from strikewatch.detectors.maintenance import corrections
 from strikewatch.detectors.maintenance.corrections import (
@@ -48,6 +44,7 @@ from strikewatch.detectors.maintenance.corrections import (
     replace_or_remove,
     with_history,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -227,65 +224,53 @@ def _fire(state: Any, params: Any, now: int, out: Any) -> None:
     state.stored = 0
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        event_index = span.first_event
-        i = span.first
-        now = span.since
-        fires_until = unchecked(firing_ends, span.first + group)
-        while True:
-            while event_index < span.last_event and events[event_index].at <= now:
-                _apply_event(state, params, events[event_index], out)
-                event_index += 1
-            if i < span.last and unchecked(time_ns, i) <= now:
-                if state.base == NEVER:
-                    state.base = now
-                fires_until = unchecked(firing_ends, i + 1 + group)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    events = rows.events
+    event_index = tile.first_event
+    i = tile.first
+    now = tile.since
+    fires_until = unchecked(firing_ends, tile.first)
+    while True:
+        while event_index < tile.last_event and events[event_index].at <= now:
+            _apply_event(state, params, events[event_index], out)
+            event_index += 1
+        if i < tile.last and unchecked(time_ns, i) <= now:
+            if state.base == NEVER:
+                state.base = now
+            fires_until = unchecked(firing_ends, i + 1)
+            i += 1
+        # Nothing is known about the time after the watermark, where an event may come.
+        if fires_until > now and now <= tile.upto:
+            _fire(state, params, now, out)
+        event_at = events[event_index].at if event_index < tile.last_event else tile.upto + 1
+        if state.base != NEVER and not state.stored and not _awaits_firing(state):
+            # It fired not long ago: until the next event rows change nothing but `base`.
+            uneventful_until = min(event_at, state.base + params.idle)
+            first = i
+            base = state.base
+            while i < tile.last and unchecked(time_ns, i) < uneventful_until:
+                row_time = unchecked(time_ns, i)
+                if fires_until > now:
+                    base = min(fires_until, row_time)
+                now = row_time
                 i += 1
-            # Nothing is known about the time after the watermark, where an event may come.
-            if fires_until > now and now <= span.upto:
+                fires_until = unchecked(firing_ends, i)
+            if base != state.base:
+                state.put_in = 0
+                state.base = base
+            if i > first and fires_until > now:
                 _fire(state, params, now, out)
-            event_at = events[event_index].at if event_index < span.last_event else span.upto + 1
-            if state.base != NEVER and not state.stored and not _awaits_firing(state):
-                # It fired not long ago: until the next event rows change nothing but `base`.
-                uneventful_until = min(event_at, state.base + params.idle)
-                first = i
-                base = state.base
-                while i < span.last and unchecked(time_ns, i) < uneventful_until:
-                    row_time = unchecked(time_ns, i)
-                    if fires_until > now:
-                        base = min(fires_until, row_time)
-                    now = row_time
-                    i += 1
-                    fires_until = unchecked(firing_ends, i + group)
-                if base != state.base:
-                    state.put_in = 0
-                    state.base = base
-                if i > first and fires_until > now:
-                    _fire(state, params, now, out)
-            until = min(event_at, unchecked(time_ns, i)) if i < span.last else event_at
-            _advance(state, params, now, min(until, span.upto), fires_until, out)
-            if i == span.last and event_index == span.last_event:
-                break
-            now = until
-        if report:
-            emit(out, DUE, STANDING, state.due_onset, span.upto, LOW, (float(span.upto - state.base),))
-            emit(out, USE, STANDING, state.use_onset, span.upto, MEDIUM, (float(state.idle),))
-    return written(out)
+        until = min(event_at, unchecked(time_ns, i)) if i < tile.last else event_at
+        _advance(state, params, now, min(until, tile.upto), fires_until, out)
+        if i == tile.last and event_index == tile.last_event:
+            break
+        now = until
+    if tile.report:
+        emit(out, DUE, STANDING, state.due_onset, tile.upto, LOW, (float(tile.upto - state.base),))
+        emit(out, USE, STANDING, state.use_onset, tile.upto, MEDIUM, (float(state.idle),))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -337,7 +322,6 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("events",),
     fresh={
         "base": NEVER,
         "readied": NEVER,

@@ -22,7 +22,7 @@ from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
-from strikewatch.detectors.kernels import NEVER, begin_group, kernel, new_output, sample, unchecked, written
+from strikewatch.detectors.kernels import NEVER, part, sample, unchecked
 from strikewatch.detectors.maintenance.due_items import (
     ITEMS,
     STAGES,
@@ -78,89 +78,76 @@ class Settings(DetectorSettings):
         return self
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,  # noqa: ARG001 - all kernels have the same signature
-    states: Any,
-    all_params: Any,
-    engine_rpm: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        event_index = span.first_event
-        i = span.first
-        while i < span.last or event_index < span.last_event:
-            event_at = events[event_index].at if event_index < span.last_event else FOREVER
-            if i == span.last or event_at < unchecked(time_ns, i):
-                apply_event(state, params, events[event_index], span.upto, out)
-                event_index += 1
-                continue
-            # Rows that only add to the hours are taken together.
-            until = min(uneventful_until(state, params), event_at)
-            has_engine_rpm = state.has_engine_rpm
-            rpm_until = state.rpm_until
-            counted_to = state.done if has_engine_rpm else state.last_row
-            left = work_left(state, params)
-            worked = 0
-            first = i
-            while i < span.last and unchecked(time_ns, i) < until:
-                now = unchecked(time_ns, i)
-                works_until = carrier.works_until(
-                    has_engine_rpm, rpm_until, counted_to, now, params.steady, NEVER
-                )
-                ran = max(0, min(works_until, now) - counted_to)
-                value = sample(engine_rpm, i)
-                if worked + ran >= left or (value == value and not has_engine_rpm):
-                    break
-                if value == value:
-                    rpm_until = carrier.turns_until(value, now, params.working_rpm)
-                worked += ran
-                counted_to = now
-                i += 1
-            if i > first:
-                for k in range(2):
-                    state.clock[k] += worked
-                state.meter += worked
-                state.total += worked
-                state.today += worked
-                state.done = state.last_row = counted_to
-                state.rpm_until = rpm_until
-                continue
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    engine_rpm = engine_rpm.values
+    events = rows.events
+    event_index = tile.first_event
+    i = tile.first
+    while i < tile.last or event_index < tile.last_event:
+        event_at = events[event_index].at if event_index < tile.last_event else FOREVER
+        if i == tile.last or event_at < unchecked(time_ns, i):
+            apply_event(state, params, events[event_index], tile.upto, out)
+            event_index += 1
+            continue
+        # Rows that only add to the hours are taken together.
+        until = min(uneventful_until(state, params), event_at)
+        has_engine_rpm = state.has_engine_rpm
+        rpm_until = state.rpm_until
+        counted_to = state.done if has_engine_rpm else state.last_row
+        left = work_left(state, params)
+        worked = 0
+        first = i
+        while i < tile.last and unchecked(time_ns, i) < until:
             now = unchecked(time_ns, i)
-            begin(state, now)
-            if state.first_row == NEVER:
-                state.first_row = now
-            for k in range(2):
-                if state.since[k] == NEVER:
-                    state.since[k] = now
             works_until = carrier.works_until(
-                has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER
+                has_engine_rpm, rpm_until, counted_to, now, params.steady, NEVER
             )
-            advance(state, params, now, works_until, out)
-            if works_until == NEVER:
-                cancel_drops(state)
+            ran = max(0, min(works_until, now) - counted_to)
             value = sample(engine_rpm, i)
+            if worked + ran >= left or (value == value and not has_engine_rpm):
+                break
             if value == value:
-                state.has_engine_rpm = 1
-                state.rpm_until = carrier.turns_until(value, now, params.working_rpm)
-            state.last_row = now
+                rpm_until = carrier.turns_until(value, now, params.working_rpm)
+            worked += ran
+            counted_to = now
             i += 1
-        if state.done != NEVER and state.done <= span.upto:
-            if state.has_engine_rpm:
-                advance(state, params, span.upto, state.rpm_until, out)
-            elif report or not carrier.rows_close(state.last_row, span.upto, params.steady):
-                advance(state, params, span.upto, NEVER, out)
-        if report:
-            report_active(state, params, span.upto, out)
-    return written(out)
+        if i > first:
+            for k in range(2):
+                state.clock[k] += worked
+            state.meter += worked
+            state.total += worked
+            state.today += worked
+            state.done = state.last_row = counted_to
+            state.rpm_until = rpm_until
+            continue
+        now = unchecked(time_ns, i)
+        begin(state, now)
+        if state.first_row == NEVER:
+            state.first_row = now
+        for k in range(2):
+            if state.since[k] == NEVER:
+                state.since[k] = now
+        works_until = carrier.works_until(
+            has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER
+        )
+        advance(state, params, now, works_until, out)
+        if works_until == NEVER:
+            cancel_drops(state)
+        value = sample(engine_rpm, i)
+        if value == value:
+            state.has_engine_rpm = 1
+            state.rpm_until = carrier.turns_until(value, now, params.working_rpm)
+        state.last_row = now
+        i += 1
+    if state.done != NEVER and state.done <= tile.upto:
+        if state.has_engine_rpm:
+            advance(state, params, tile.upto, state.rpm_until, out)
+        elif tile.report or not carrier.rows_close(state.last_row, tile.upto, params.steady):
+            advance(state, params, tile.upto, NEVER, out)
+    if tile.report:
+        report_active(state, params, tile.upto, out)
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -244,7 +231,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("engine_rpm", "events"),
+    reads=("engine_rpm",),
     fresh={
         "since": NEVER,
         "start": NEVER,

@@ -27,13 +27,9 @@ from strikewatch.detectors.kernels import (
     RAISED,
     SIGNED,
     STANDING,
-    begin_group,
     emit,
-    kernel,
-    new_output,
     part,
     unchecked,
-    written,
 )
 from strikewatch.detectors.maintenance.corrections import (
     AT,
@@ -45,6 +41,7 @@ from strikewatch.detectors.maintenance.corrections import (
     replace_or_remove,
     with_history,
 )
+from strikewatch.detectors.tiles import firing_by_row
 
 
 class Settings(DetectorSettings):
@@ -149,57 +146,45 @@ def _apply_event(state: Any, params: Any, event: Any, out: Any) -> None:
         state.lapses = event.lapses
 
 
-@kernel
-def run(
-    report: bool,
-    spans: Any,
-    time_ns: Any,
-    firing_ends: Any,
-    states: Any,
-    all_params: Any,
-    events: Any,
-    findings: Any,
-) -> int:
-    out = new_output(findings)
-    for group in range(len(spans)):
-        span = begin_group(out, spans, group)
-        state = states[group]
-        params = all_params[span.slot]
-        event_index = span.first_event
-        i = span.first
-        now = span.since
-        fires_until = unchecked(firing_ends, span.first + group)
-        while True:
-            while event_index < span.last_event and events[event_index].at <= now:
-                _apply_event(state, params, events[event_index], out)
-                event_index += 1
-            if i < span.last and unchecked(time_ns, i) <= now:
-                if now - state.last_row >= params.break_ns and now >= state.lapses:
-                    _begin(state, params, now, out)
-                state.last_row = now
-                fires_until = unchecked(firing_ends, i + 1 + group)
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
+    time_ns = rows.time_ns
+    firing_ends = firing_by_row(tile, rows)
+    events = rows.events
+    event_index = tile.first_event
+    i = tile.first
+    now = tile.since
+    fires_until = unchecked(firing_ends, tile.first)
+    while True:
+        while event_index < tile.last_event and events[event_index].at <= now:
+            _apply_event(state, params, events[event_index], out)
+            event_index += 1
+        if i < tile.last and unchecked(time_ns, i) <= now:
+            if now - state.last_row >= params.break_ns and now >= state.lapses:
+                _begin(state, params, now, out)
+            state.last_row = now
+            fires_until = unchecked(firing_ends, i + 1)
+            i += 1
+        if state.wanted and fires_until > now and now <= tile.upto:
+            _fire(state, now, out)
+        event_at = events[event_index].at if event_index < tile.last_event else tile.upto + 1
+        if not state.wanted:
+            # Until an event or a break rows change nothing else.
+            first = i
+            while (
+                i < tile.last
+                and unchecked(time_ns, i) < event_at
+                and unchecked(time_ns, i) - state.last_row < params.break_ns
+            ):
+                state.last_row = unchecked(time_ns, i)
                 i += 1
-            if state.wanted and fires_until > now and now <= span.upto:
-                _fire(state, now, out)
-            event_at = events[event_index].at if event_index < span.last_event else span.upto + 1
-            if not state.wanted:
-                # Until an event or a break rows change nothing else.
-                first = i
-                while (
-                    i < span.last
-                    and unchecked(time_ns, i) < event_at
-                    and unchecked(time_ns, i) - state.last_row < params.break_ns
-                ):
-                    state.last_row = unchecked(time_ns, i)
-                    i += 1
-                if i > first:
-                    fires_until = unchecked(firing_ends, i + group)
-            if i == span.last and event_index == span.last_event:
-                break
-            now = min(unchecked(time_ns, i), event_at) if i < span.last else event_at
-        if report:
-            emit(out, 0, STANDING, state.onset, span.upto, LOW, (float(state.onset - state.began),))
-    return written(out)
+            if i > first:
+                fires_until = unchecked(firing_ends, i)
+        if i == tile.last and event_index == tile.last_event:
+            break
+        now = min(unchecked(time_ns, i), event_at) if i < tile.last else event_at
+    if tile.report:
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(state.onset - state.began),))
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -222,7 +207,6 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
-    reads=("events",),
     fresh={
         "began": NEVER,
         "onset": NEVER,

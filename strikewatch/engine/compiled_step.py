@@ -1,0 +1,131 @@
+"""One compiled call for all detectors: it packs their input into a record of `STEP`, and yields what they found."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.core.channels import CHANNELS
+from strikewatch.detectors import coverage, pose
+from strikewatch.detectors.kernels import CURSOR, FINDING, WRITTEN
+from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.step import DONE, IMPOSSIBLE, MAX_READS, NOT_BEGUN, STEP
+from strikewatch.detectors.tiles import DIGEST, NOTHING, RUN, TILE, TILE_ROWS
+from strikewatch.engine.inputs import Inputs
+from strikewatch.engine.state import STATE
+
+_FIRING: Final = "reading"
+_SENSOR_FAULT: Final = "sensor_fault"
+_MOST: Final = 4 * (TILE_ROWS + 1) + 40
+"""The most findings of a detector in a tile without events."""
+
+
+class ImpossibleValuesError(Exception):
+    """There are physically impossible values among the input."""
+
+
+class CompiledStep:
+    """The compiled detectors with the memory that they work in; for one thread at a time."""
+
+    def __init__(self, *, tile_rows: int = TILE_ROWS, never_quiet: bool = False) -> None:
+        from strikewatch.detectors import compiler
+
+        self._run = compiler.compile_step()
+        self._record = np.zeros(1, STEP)
+        self._step = self._record[0]
+        self._kept: dict[str, Any] = {}
+        step = self._step
+        step["own"] = _address(self._record)
+        step["detectors"] = len(DETECTORS)
+        for k, detector in enumerate(DETECTORS):
+            step["run"][k] = detector.compile()
+            step["state_offset"][k] = _offset(detector.name)
+            names = (*detector.reads, *("nothing",) * MAX_READS)[:MAX_READS]
+            step["reads"][k] = [_INDEX.get(name, NOTHING) for name in names]
+        step["state_size"] = STATE.itemsize
+        step["firing_offset"] = _offset(_FIRING)
+        step["coverage_offset"] = _offset(coverage.NAME)
+        step["pose_offset"] = _offset(pose.NAME)
+        step["impossible_offset"] = _offset(_SENSOR_FAULT, "impossible")
+        step["tile_rows"] = tile_rows
+        step["never_quiet"] = never_quiet
+        self._keep("tile", np.zeros(1, TILE))
+        self._keep("digests", np.zeros(NOTHING + 1, DIGEST))
+        step_digests = self._kept["digests"]
+        step_digests["lowest"], step_digests["highest"] = np.inf, -np.inf
+        self._keep("bits", np.zeros(TILE_ROWS // 64 + 1, np.uint64))
+        self._keep("runs", np.zeros(TILE_ROWS + 2, RUN))
+        for name in ("firing_ends", "tool_x_m", "tool_y_m"):
+            self._keep(name, np.zeros(TILE_ROWS + 1, np.int64))
+        self._cursor = np.zeros(CURSOR, np.int64)
+        self._keep("cursor", self._cursor)
+        self._findings = np.empty(0, FINDING)
+
+    def set_params(self, params: Mapping[str, Any]) -> None:
+        """Set the arrays of parameters by slot, by the name of the detector, of `firing` and of `pose`."""
+        self._keep("firing_params", params["firing"])
+        self._keep("pose_params", params[pose.NAME])
+        for k, detector in enumerate(DETECTORS):
+            self._kept[detector.name] = params[detector.name]
+            self._step["params"][k] = _address(params[detector.name])
+
+    def run(self, inputs: Inputs, spans: Any, states: Any, *, report: bool) -> Iterator[Any]:
+        """Run all detectors; yield arrays of FINDING, each valid until the next.
+
+        Args:
+            spans: SPAN [groups].
+            states: the raw records of STATE of the groups; they are advanced.
+
+        Raises:
+            ImpossibleValuesError: the input has impossible values, or a hammer has a channel with a sensor fault, and
+                there are no `bad` and `good`; `states` are then no longer of use.
+        """
+        step = self._step
+        most = len(DETECTORS) * (_MOST + 16 * len(inputs.events))
+        if len(self._findings) < most:
+            self._findings = np.empty(most, FINDING)
+            self._keep("findings", self._findings)
+            step["capacity"] = most
+        step["groups"] = len(spans)
+        step["rows"] = len(inputs.time_ns)
+        step["report"] = report
+        step["group"] = 0
+        step["row"] = NOT_BEGUN
+        for name, array in (
+            ("spans", spans),
+            ("states", states),
+            ("time_ns", inputs.time_ns),
+            ("events", inputs.events),
+        ):
+            step[name] = _address(array)
+        step["columns"] = 0
+        for name, column in inputs.columns.items():
+            step["columns"][_INDEX[name]] = _address(column)
+        step["bad"] = 0 if inputs.bad is None else _address(inputs.bad)
+        step["good"] = 0 if inputs.good is None else _address(inputs.good)
+        while True:
+            self._cursor[WRITTEN] = 0
+            outcome = self._run(int(step["own"]))
+            if outcome == IMPOSSIBLE:
+                raise ImpossibleValuesError
+            yield self._findings[: self._cursor[WRITTEN]]
+            if outcome == DONE:
+                return
+
+    def _keep(self, name: str, array: Any) -> None:
+        self._kept[name] = array
+        self._step[name] = _address(array)
+
+
+_INDEX: Final = {name: k for k, name in enumerate(CHANNELS)}
+
+
+def _address(array: Any) -> int:
+    return int(array.__array_interface__["data"][0])
+
+
+def _offset(part: str, field: str = "") -> int:
+    """Return where a part of the state, or a field of it, begins in a hammer's record, bytes."""
+    fields: Any = STATE.fields
+    offset: int = fields[part][1]
+    return offset + (STATE[part].fields[field][1] if field else 0)  # type: ignore[index]
