@@ -13,7 +13,7 @@ import numpy as np
 
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.instant import LATEST, SECOND, Instant
-from strikewatch.detectors.kernels import compile_kernel, kernel, part
+from strikewatch.detectors.kernels import compiled, kernel, part
 
 UNUSUAL: Final = -1
 NAMES: Final = (*CHANNELS, *ALIASES)
@@ -351,18 +351,10 @@ def scan_payloads(
 
 
 def compile_scanner() -> None:
-    """Compile the scanner or load it from the cache, for precompilation."""
-    integers = np.empty(0, np.int64)
-    text = np.frombuffer(b"\0", np.uint8)
-    compile_kernel(
-        scan_payloads,
-        text,
-        integers,
-        np.empty(0, bool),
-        integers,
-        1,
-        integers,
-        integers,
-        integers,
-        np.empty((COLUMNS, 0)),
-    )
+    """Compile the scanner or load it from the cache, for the types that `Scanner` gives it and no others."""
+    scan = compiled(scan_payloads)
+    if not scan.signatures:
+        none = np.empty(0, np.int64)
+        text = np.frombuffer(b"\0", np.uint8)
+        scan(text, none, np.empty(0, bool), none, 1, none, none, none, np.empty((COLUMNS, 0)))
+        scan.disable_compile()
