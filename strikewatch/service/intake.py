@@ -162,7 +162,7 @@ class Intake:
         payloads = [message.payload for message in messages]
         latest = [message.received_ns + ahead_ns for message in messages]
         done = 0
-        for run in self._scanner.scan(payloads, keys, latest, self._max_keys):
+        for run in self._scanner.scan(payloads, keys, latest):
             for k in range(done, run.first):
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]

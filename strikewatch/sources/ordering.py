@@ -57,7 +57,10 @@ class Reorderer:
         self.policy = policy
         self._allowed_lateness_ns = allowed_lateness_ns
         self._buffers: dict[Key, HammerBuffer] = {}
-        self._duplicates_reported = 0
+        self._waiting: dict[
+            Key, None
+        ] = {}  # hammers with rows that wait, so that a step need not look at all
+        self._duplicates = 0  # since they were last taken
 
     @property
     def keys(self) -> tuple[Key, ...]:
@@ -81,7 +84,7 @@ class Reorderer:
     @property
     def waiting_hammers(self) -> list[Key]:
         """The hammers with rows that wait."""
-        return [key for key, buffer in self._buffers.items() if len(buffer.waiting) or len(buffer.suspect)]
+        return list(self._waiting)
 
     def waiting(self, key: Key) -> Rows:
         """Return the rows that have arrived but are not released: part of the state to save."""
@@ -90,9 +93,8 @@ class Reorderer:
 
     def take_duplicate_counts(self) -> dict[str, int]:
         """Return the number of duplicates since the last call, as {"duplicate": n}; their rows are not kept."""
-        total = sum(buffer.counts.duplicate for buffer in self._buffers.values())
-        reported, self._duplicates_reported = self._duplicates_reported, total
-        return {"duplicate": total - reported} if total > reported else {}
+        found, self._duplicates = self._duplicates, 0
+        return {"duplicate": found} if found else {}
 
     def restore(self, key: Key, newest: Instant, waiting: Rows, events: Iterable[Event]) -> None:
         """Restore the saved state of a hammer."""
@@ -102,6 +104,7 @@ class Reorderer:
         jumps = np.flatnonzero(np.diff(waiting.time_ns, prepend=before) > CLOCK_JUMP_NS)
         plausible = int(jumps[0]) if len(jumps) else len(waiting)
         buffer.waiting, buffer.suspect = waiting[:plausible], waiting[plausible:]
+        self._note_waiting(key, buffer)
         for event in events:
             self.add_event(event)
 
@@ -163,19 +166,30 @@ class Reorderer:
         if not len(time_ns):
             return NO_ROWS
         before = int(buffer.waiting.time_ns[-1]) if len(buffer.waiting) else buffer.newest
-        if time_ns[0] > before and not len(buffer.suspect) and np.all(time_ns[1:] > time_ns[:-1]):
-            if self.policy == "in_order":
-                return buffer.release(rows)
-            first_step = 1 if before == NEVER else int(time_ns[0]) - before
-            largest_step = int(np.diff(time_ns).max(initial=first_step))
-            if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting)):
-                if largest_step <= int(GAP_FACTOR * buffer.usual_step):
-                    return buffer.release(rows)
-            elif self.policy == "window" and largest_step <= CLOCK_JUMP_NS:
-                return buffer.append_in_order(rows, self._allowed_lateness_ns)
-        elif self.policy == "window" and buffer.continues_in_order(rows, self._allowed_lateness_ns):
-            return buffer.append_in_order(rows, self._allowed_lateness_ns)
-        return buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
+        steps = time_ns[1:] - time_ns[:-1]
+        in_order = time_ns[0] > before and not len(buffer.suspect) and (not len(steps) or steps.min() > 0)
+        largest_step = 1 if before == NEVER else int(time_ns[0]) - before
+        if len(steps):
+            largest_step = max(largest_step, int(steps.max()))
+        if in_order and self._need_not_wait(buffer, largest_step):
+            return buffer.release(rows)
+        duplicates = buffer.counts.duplicate
+        if self.policy == "window" and (
+            (in_order and largest_step <= CLOCK_JUMP_NS)
+            or buffer.continues_in_order(rows, self._allowed_lateness_ns)
+        ):
+            released = buffer.append_in_order(rows, self._allowed_lateness_ns)
+        else:
+            released = buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
+        self._duplicates += buffer.counts.duplicate - duplicates
+        self._note_waiting(key, buffer)
+        return released
+
+    def _need_not_wait(self, buffer: HammerBuffer, largest_step: int) -> bool:
+        """Tell whether rows in order are released at once; `largest_step`: before one of them, ns."""
+        if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting)):
+            return largest_step <= int(GAP_FACTOR * buffer.usual_step)
+        return self.policy == "in_order"
 
     def add_sorted_rows(self, key: Key, rows: Rows, largest_step: int) -> Iterator[Rows]:
         """Add rows strictly increasing in time, with steps of at most this size, ns; yield those that can be released.
@@ -200,6 +214,7 @@ class Reorderer:
         buffer = self._buffer(key)
         rows = Rows.join([buffer.waiting, buffer.suspect])
         buffer.waiting = buffer.suspect = NO_ROWS
+        self._note_waiting(key, buffer)
         return buffer.release(rows)
 
     def portion(
@@ -222,6 +237,12 @@ class Reorderer:
         buffer = self._buffer(key)
         due = bisect_right(buffer.events, watermark, key=_effective)
         return Portion(key, NO_ROWS, watermark, tuple(buffer.events[:due]))
+
+    def _note_waiting(self, key: Key, buffer: HammerBuffer) -> None:
+        if len(buffer.waiting) or len(buffer.suspect):
+            self._waiting[key] = None
+        else:
+            self._waiting.pop(key, None)
 
     def _buffer(self, key: Key) -> HammerBuffer:
         buffer = self._buffers.get(key)

@@ -16,7 +16,6 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode import MAX_AHEAD, Decoded, Samples, decode
 from strikewatch.sources.decode.samples import MAX_UNKNOWN
 from strikewatch.sources.decode.scanner import Scanner
-from strikewatch.sources.decode.strict_json import MAX_KEYS
 from strikewatch.sources.reasons import REASONS
 
 RECEIVED = instant.parse("2026-03-04T07:20:00Z")
@@ -312,7 +311,7 @@ def check_scanned(scanner: Scanner, payload: bytes, decoded: Samples | None) -> 
 
     Returns whether it was scanned. What is rejected, in part or whole, must not be.
     """
-    runs = scanner.scan([payload], [0], [RECEIVED + MAX_AHEAD], MAX_KEYS)
+    runs = scanner.scan([payload], [0], [RECEIVED + MAX_AHEAD])
     if runs:
         assert decoded is not None and not decoded.rejected and not decoded.unknown, payload  # noqa: PT018
         assert bits(runs[0].rows) == bits(decoded.rows), payload

@@ -59,7 +59,7 @@ def test_nothing_is_lost_and_order_is_kept_within_a_hammer_and_for_acknowledgeme
         else:
             hammer, kind, size = one
             came.append(message(len(came), hammer, kind, bytes(size)))
-            fair.put(came[-1])
+            fair.put([came[-1]])
     acknowledged += [mid for _, mid in fair.done(open_)]
     assert acknowledged == [one.mid for one in came]
     for hammer in HAMMERS:
@@ -73,9 +73,9 @@ def test_a_backlog_of_one_hammer_delays_no_other(hours: int, limit: int) -> None
     """What others have just sent is in the very next step, whatever waits; the rest of the step is filled."""
     fair = queue()
     for number in range(hours):
-        fair.put(message(number, "HB-99"))
+        fair.put([message(number, "HB-99")])
     for number, hammer in enumerate(HAMMERS[:2]):
-        fair.put(message(hours + number, hammer))
+        fair.put([message(hours + number, hammer)])
     taken = fair.take(limit)
     assert {f"strikewatch/pit/{hammer}/samples" for hammer in HAMMERS[:2]} <= {one.topic for one in taken}
     assert len(taken) == min(limit, hours + 2)
@@ -85,7 +85,7 @@ def test_a_backlog_of_one_hammer_delays_no_other(hours: int, limit: int) -> None
 def test_with_more_hammers_than_fit_into_a_step_each_gets_its_turn() -> None:
     fair = queue()
     for number in range(100):
-        fair.put(message(number, f"HB-{number % 10}"))
+        fair.put([message(number, f"HB-{number % 10}")])
     turns = [{one.topic for one in fair.take(4)} for _ in range(5)]
     assert len(set.union(*turns)) == 10
     assert all(len(turn) == 4 for turn in turns)
@@ -95,9 +95,9 @@ def test_large_messages_weigh_more() -> None:
     """A step is bounded by what is in it; one message larger than a step makes one by itself."""
     fair = queue()
     for number in range(6):
-        fair.put(message(number, "HB-01", payload=bytes(4 * WEIGHT_BYTES)))
+        fair.put([message(number, "HB-01", payload=bytes(4 * WEIGHT_BYTES))])
     assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
-    fair.put(message(6, "HB-01", payload=bytes(100 * WEIGHT_BYTES)))
+    fair.put([message(6, "HB-01", payload=bytes(100 * WEIGHT_BYTES))])
     assert len(fair.take(10)) == 1
 
 
@@ -106,18 +106,20 @@ def test_large_messages_weigh_more() -> None:
     st.integers(0, 30),
     st.integers(1, 100),
 )
-def test_long_queues_wait_where_only_short_ones_are_taken(
-    came: list[tuple[str, int]], longest: int, limit: int
+def test_backlogs_wait_where_only_current_messages_are_taken(
+    came: list[tuple[str, int]], heaviest: int, limit: int
 ) -> None:
     """And what waited comes whole and in order afterwards."""
     fair = queue()
     messages = [message(number, hammer, payload=bytes(size)) for number, (hammer, size) in enumerate(came)]
     for one in messages:
-        fair.put(one)
-    lengths = {hammer: sum(one == hammer for one, _ in came) for hammer in HAMMERS}
-    first = fair.take(limit, longest=longest)
-    assert all(lengths[one.topic.split("/")[2]] <= longest for one in first)
-    assert bool(first) == any(0 < length <= longest for length in lengths.values())
+        fair.put([one])
+    weights = {
+        hammer: sum(1 + size // WEIGHT_BYTES for one, size in came if one == hammer) for hammer in HAMMERS
+    }
+    first = fair.take(limit, heaviest=heaviest)
+    assert all(weights[one.topic.split("/")[2]] <= heaviest for one in first)
+    assert bool(first) == any(0 < weight <= heaviest for weight in weights.values())
     rest = fair.take(10**9)
     for hammer in HAMMERS:
         of = f"/{hammer}/"
@@ -136,8 +138,8 @@ def test_a_backlog_of_a_machine_with_many_topics_comes_in_order(limit: int, othe
     sent = [(start + k * step, tag) for k in range(60) for tag in tags]
     for number, (at, tag) in enumerate(sent):
         if number < others:
-            fair.put(message(number, "HB-02"))
-        fair.put(Message(f"strikewatch/pit/EX21/{tag}/value", b"", at, number, 1, 1, False))
+            fair.put([message(number, "HB-02")])
+        fair.put([Message(f"strikewatch/pit/EX21/{tag}/value", b"", at, number, 1, 1, False)])
     key, reorderer = ("pit", "EX21"), Reorderer("gap")
     while taken := fair.take(limit):
         for one in taken:

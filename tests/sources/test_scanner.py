@@ -22,9 +22,9 @@ from tests.sources.malformed import HAND_PICKED, RECEIVED, SAMPLES, bits, check_
 SCANNER = Scanner()
 
 
-def scan(messages: Sequence[bytes], groups: Sequence[int] | None = None, max_keys: int = 256) -> list[Any]:
+def scan(messages: Sequence[bytes], groups: Sequence[int] | None = None) -> list[Any]:
     latest = [RECEIVED + MAX_AHEAD] * len(messages)
-    return SCANNER.scan(messages, groups or [0] * len(messages), latest, max_keys)
+    return SCANNER.scan(messages, groups or [0] * len(messages), latest)
 
 
 def scanned(payload: bytes) -> Rows | None:
@@ -33,10 +33,10 @@ def scanned(payload: bytes) -> Rows | None:
     return runs[0].rows if runs else None
 
 
-def strictly(payload: bytes, max_keys: int = 256) -> Samples | None:
+def strictly(payload: bytes) -> Samples | None:
     """Return what the strict decoder makes of a payload; None if it rejects it, or something in it."""
     try:
-        decoded = decode(SAMPLES, payload, RECEIVED, "strikewatch", MAX_AHEAD, max_keys=max_keys)
+        decoded = decode(SAMPLES, payload, RECEIVED, "strikewatch", MAX_AHEAD)
     except Rejected:
         return None
     assert isinstance(decoded, Samples)
@@ -224,10 +224,3 @@ def test_every_day_is_the_instant_of_the_calendar() -> None:
         rows = scanned(b'{"time":"%s"}' % instant.text(at).encode())
         assert rows is not None
         assert rows.time_ns.tolist() == [at]
-
-
-@given(st.integers(1, 8))
-def test_the_bound_on_keys_is_that_of_the_strict_decoder(limit: int) -> None:
-    payload = b'{"time":"2026-03-04T07:15:00Z","oil_c":1,"active":true,"pressure_bar":1}'
-    runs = scan([payload], max_keys=limit)
-    assert bool(runs) == (strictly(payload, limit) is not None) == (limit >= 4)

@@ -219,19 +219,15 @@ def _array(text: Any, at: int, boolean: bool, cells: Any) -> tuple[int, int]:
 
 
 @part
-def _object(
-    text: Any, at: int, row: int, latest: Instant, max_keys: int, times: Any, cells: Any
-) -> tuple[int, int, int]:
+def _object(text: Any, at: int, row: int, latest: Instant, times: Any, cells: Any) -> tuple[int, int, int]:
     """Scan an object into the rows from `row` on; return also the row after them, and its columns as bits."""
     time = UNUSUAL
     step = 0
     length = 0  # of the arrays; 0: there is none
     columns, arrays, channels = 0, 0, 0  # as bits
-    keys = 0
     while True:
         at, key = _key(text, _skip_space(text, at + 1))
-        keys += 1
-        if at < 0 or keys > max_keys:
+        if at < 0:
             return UNUSUAL, 0, 0
         if key == _STEP_S:
             if step:
@@ -292,7 +288,6 @@ def _payload(
     row: int,
     known: int,
     latest: Instant,
-    max_keys: int,
     times: Any,
     cells: Any,
 ) -> tuple[int, int, int]:
@@ -306,7 +301,7 @@ def _payload(
         if text[at] != _OBJECT:
             return UNUSUAL, 0, 0
         start = row
-        at, row, columns = _object(text, at, start, latest, max_keys, times, cells)
+        at, row, columns = _object(text, at, start, latest, times, cells)
         if at < 0 or (start > payload_row and times[start] < times[start - 1]):
             return UNUSUAL, 0, 0
         known = _fill_gaps(cells, first, start, row, known, columns)
@@ -326,7 +321,6 @@ def scan_payloads(
     ends: Any,
     begins: Any,
     latest: Any,
-    max_keys: int,
     rows: Any,
     known: Any,
     times: Any,
@@ -341,7 +335,7 @@ def scan_payloads(
     for k in range(len(ends)):
         if begins[k] or rows[k - 1] < 0:
             first, columns = row, 0
-        end, rows[k], found = _payload(text, at, first, row, columns, latest[k], max_keys, times, cells)
+        end, rows[k], found = _payload(text, at, first, row, columns, latest[k], times, cells)
         if end == ends[k]:
             row, columns = rows[k], found
         else:
@@ -356,5 +350,5 @@ def compile_scanner() -> None:
     if not scan.signatures:
         none = np.empty(0, np.int64)
         text = np.frombuffer(b"\0", np.uint8)
-        scan(text, none, np.empty(0, bool), none, 1, none, none, none, np.empty((COLUMNS, 0)))
+        scan(text, none, np.empty(0, bool), none, none, none, none, np.empty((COLUMNS, 0)))
         scan.disable_compile()

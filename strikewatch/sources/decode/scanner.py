@@ -43,7 +43,7 @@ class Scanner:
         self._cells = np.empty((COLUMNS, 0))
 
     def scan(
-        self, payloads: Sequence[bytes], groups: Sequence[Hashable], latest: Sequence[Instant], max_keys: int
+        self, payloads: Sequence[bytes], groups: Sequence[Hashable], latest: Sequence[Instant]
     ) -> list[Run]:
         """Scan payloads, those of a group one after the other; unusual ones are in no run.
 
@@ -61,7 +61,6 @@ class Scanner:
             np.cumsum(sizes) - 1,
             np.array(begins),
             np.minimum(latest, LATEST - 1),
-            max_keys,
             rows,
             known,
             self._times,

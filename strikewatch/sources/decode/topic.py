@@ -41,6 +41,7 @@ def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
     return (levels[0], levels[1]), cast(Kind, levels[2])
 
 
+@lru_cache(maxsize=32_768)
 def machine(topic: str, prefix: str) -> str:
     """Return the part of a topic that names the machine: prefix, site and hammer."""
     levels = prefix.count("/") + 3

@@ -7,7 +7,7 @@ once all messages before it are done.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
 from strikewatch.core.instant import Instant
@@ -37,6 +37,7 @@ class FairQueue:
     def __init__(self, machine_of: Callable[[str], str]) -> None:
         self._machine_of = machine_of
         self._queues: dict[str, deque[Message]] = {}  # by machine; one that was served goes to the end
+        self._weights: dict[str, int] = {}  # of what waits, by machine
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
@@ -44,41 +45,50 @@ class FairQueue:
     def __len__(self) -> int:
         return self._waiting
 
-    def put(self, message: Message) -> None:
-        """Add a message."""
-        self._queues.setdefault(self._machine_of(message.topic), deque()).append(message)
-        self._waiting += 1
-        if message.qos == 1:
-            self._arrived.append((message.generation, message.mid))
+    def put(self, messages: Sequence[Message]) -> None:
+        """Add messages."""
+        for message in messages:
+            machine = self._machine_of(message.topic)
+            if machine not in self._queues:
+                self._queues[machine], self._weights[machine] = deque(), 0
+            self._queues[machine].append(message)
+            self._weights[machine] += 1 + len(message.payload) // WEIGHT_BYTES
+            if message.qos == 1:
+                self._arrived.append((message.generation, message.mid))
+        self._waiting += len(messages)
 
-    def take(self, limit: int, *, longest: int | None = None) -> list[Message]:
+    def take(self, limit: int, *, heaviest: int | None = None) -> list[Message]:
         """Take messages up to a total weight of `limit`, about equally from all machines.
 
-        `longest`: machines with more messages waiting than this are left out.
+        `heaviest`: machines for which more than this weight waits are left out.
         """
         taken: list[Message] = []
         left = limit
         while left > 0:
             machines = [
-                one for one, queue in self._queues.items() if longest is None or len(queue) <= longest
+                machine for machine, weight in self._weights.items() if heaviest is None or weight <= heaviest
             ]
             if not machines:
                 break
             share = max(left // len(machines), 1)
             for machine in machines:
-                queue = self._queues.pop(machine)
-                quota = min(share, left)
-                while queue and quota > 0:
-                    taken.append(queue.popleft())
-                    weight = 1 + len(taken[-1].payload) // WEIGHT_BYTES
-                    quota -= weight
-                    left -= weight
-                if queue:
-                    self._queues[machine] = queue
+                used = self._take_from(machine, min(share, left), taken)
+                left -= used
                 if left <= 0:
                     break
         self._waiting -= len(taken)
         return taken
+
+    def _take_from(self, machine: str, quota: int, taken: list[Message]) -> int:
+        """Take a machine's messages up to a weight of `quota`, but at least one; return their weight."""
+        queue, waiting = self._queues.pop(machine), self._weights.pop(machine)
+        used = 0
+        while queue and used < quota:
+            taken.append(queue.popleft())
+            used += 1 + len(taken[-1].payload) // WEIGHT_BYTES
+        if queue:
+            self._queues[machine], self._weights[machine] = queue, waiting - used
+        return used
 
     def done(self, messages: Iterable[Message]) -> list[tuple[int, int]]:
         """Mark messages as done; return (generation, mid) of those to acknowledge now, in order of arrival."""

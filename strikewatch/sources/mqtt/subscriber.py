@@ -31,8 +31,8 @@ IN_USE: Final = "another client uses the processor's client id at the broker"
 _POLL_S: Final = 0.5
 _BACKLOG_ARRIVING: Final = 20
 """More messages than this between two calls of `take`: a gateway is sending its backlog."""
-_LONG_QUEUE: Final = 20
-"""A machine with more messages waiting than this has a backlog."""
+_CURRENT: Final = 20
+"""A machine for which more than this weight of messages waits has a backlog."""
 _PAUSE_S: Final = 0.003
 _MAX_ACKS_PER_POLL: Final = 1000
 """Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
@@ -109,13 +109,12 @@ class Subscriber:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
             was_full = not self._room()
             arrived = len(self._queue)
-            for _ in range(arrived):
-                self._fair_queue.put(self._queue.popleft())
+            self._fair_queue.put([self._queue.popleft() for _ in range(arrived)])
             # A backlog waits until it has arrived completely, so that current messages are processed first.
             backlog_arriving = (
                 arrived > _BACKLOG_ARRIVING and 2 * self._waiting() < self._settings.queue_limit
             )
-            taken = self._fair_queue.take(limit, longest=_LONG_QUEUE if backlog_arriving else None)
+            taken = self._fair_queue.take(limit, heaviest=_CURRENT if backlog_arriving else None)
             self._bytes_out += sum(len(message.payload) for message in taken)
         if was_full:
             self._wake()
