@@ -7,7 +7,7 @@ once all messages before it are done.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
 from strikewatch.core.instant import Instant
@@ -79,6 +79,12 @@ class FairQueue:
                     break
         self._waiting -= len(taken)
         return taken
+
+    def put_back(self, messages: Sequence[Message]) -> None:
+        """Put messages that were taken, in this order, before all others of their machines."""
+        for message in reversed(messages):
+            self._queues.setdefault(self._machine_of(message.topic), deque()).appendleft(message)
+        self._waiting += len(messages)
 
     def done(self, messages: Iterable[Message]) -> list[tuple[int, int]]:
         """Mark messages as done; return (generation, mid) of those to acknowledge now, in order of arrival."""
