@@ -168,6 +168,6 @@ ATTACKS = (
         program="tests.long.attacks.poisoned",
         deaths=DEATHS,
     ),
-    Attack("held", "250 messages a day apart, each of which holds values for a day", held, 0.1),
+    Attack("held", "250 messages a day apart, each of which holds values for a day", held, 0.04),
     Attack("backlog", "8 h kept by a gateway, as fast as it can send", backlog, 0.1),
 )
