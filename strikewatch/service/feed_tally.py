@@ -21,8 +21,10 @@ _log: Final = structlog.get_logger("worker")
 WRITE_EVERY_NS: Final = 10 * SECOND
 MAX_KEYS: Final = 20
 """How many unknown keys of a hammer are counted by name; others are counted together."""
-MAX_HAMMERS: Final = 10_000
-"""For how many hammers unknown keys are counted by name, which bounds the memory if a sender makes up topics."""
+MAX_NAMED: Final = 1000
+"""How many unknown keys of all hammers are counted by name: as many problems as the database keeps."""
+MAX_WRITTEN: Final = 10_000
+"""Of how many kinds of counts it is known that they were written before."""
 OTHER_KEYS: Final = "more unknown keys than are listed individually"
 
 
@@ -31,6 +33,7 @@ class FeedTally:
 
     def __init__(self) -> None:
         self._keys: dict[Key, dict[str, str]] = {}  # hammer → unknown key → advice
+        self._named = 0
         self._waiting: dict[tuple[Key, str, str], int] = {}
         self._written: set[tuple[Key, str, str]] = set()
         self._fresh = False  # whether something waits that was never written
@@ -38,12 +41,10 @@ class FeedTally:
 
     def unknown(self, key: Key, names: Sequence[str], known: Sequence[str] = SAMPLE_KEYS) -> None:
         """Count the unknown keys of one message and log the first of each; `known`: the valid keys."""
-        if key not in self._keys and len(self._keys) == MAX_HAMMERS:
-            self._add(key, "unknown_key", "", len(names))
-            return
         seen = self._keys.setdefault(key, {})
         for name in names:
-            if name not in seen and len(seen) < MAX_KEYS:
+            if name not in seen and len(seen) < MAX_KEYS and self._named < MAX_NAMED:
+                self._named += 1
                 meant = similar_key(name, known)
                 seen[name] = unknown_key_message(name, meant)
                 _log.warning(
@@ -68,7 +69,7 @@ class FeedTally:
             FeedCount(key, reason, n, name, self._detail(key, reason, name))
             for (key, reason, name), n in self._waiting.items()
         ]
-        if len(self._written) < MAX_KEYS * MAX_HAMMERS:
+        if len(self._written) < MAX_WRITTEN:
             self._written.update(self._waiting)
         self._waiting.clear()
         self._fresh, self._next = False, now + WRITE_EVERY_NS
@@ -77,7 +78,7 @@ class FeedTally:
     def _add(self, key: Key, reason: str, name: str, n: int) -> None:
         what = key, reason, name
         self._waiting[what] = self._waiting.get(what, 0) + n
-        if what not in self._written and len(self._written) < MAX_KEYS * MAX_HAMMERS:
+        if what not in self._written and len(self._written) < MAX_WRITTEN:
             self._fresh = True
 
     def _detail(self, key: Key, reason: str, name: str) -> str:

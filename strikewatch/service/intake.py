@@ -23,7 +23,7 @@ from strikewatch.sources.decode.events import FIELDS
 from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.decode.scanner import Scanner
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
-from strikewatch.sources.hold import Hold, bounds_of
+from strikewatch.sources.hold import Hold, bounds_of, has_hold_columns
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import LAYOUT as ORDERING_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
@@ -33,6 +33,10 @@ from strikewatch.storage.commit.step import Reject
 
 LAYOUT: Final = f"{HOLD_LAYOUT} {ORDERING_LAYOUT}"
 """The layout of what `saved` returns; waiting rows follow it."""
+HELD_PER_STEP_NS: Final = 86_400 * SECOND
+"""Time of held values that a step fills in, a row a second: a few bytes can stand for a day of them."""
+HELD_LITTLE_NS: Final = 600 * SECOND
+"""A message that holds values for no longer does not wait for another step."""
 IN_TIME_NS: Final = 10 * SECOND
 """Rows that arrive within this time have not waited at the broker."""
 
@@ -40,7 +44,7 @@ IN_TIME_NS: Final = 10 * SECOND
 class Step:
     """The data of one step: decoded rows and events, what the detectors found, and rejects.
 
-    `received`: wall time. `redelivered`: hammers with redelivered messages.
+    `received`: wall time. `redelivered`: hammers with redelivered messages. `postponed`: messages for another step.
     """
 
     def __init__(self, received: Instant) -> None:
@@ -53,6 +57,9 @@ class Step:
         self.bouts: list[AttributedBout] = []
         self.stretches: list[AttributedStretch] = []
         self.rejects: list[Reject] = []
+        self.postponed: list[Message] = []
+        self.postponed_hammers: set[Key] = set()
+        self.held_ns = 0
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
         """Reject a payload."""
@@ -167,7 +174,7 @@ class Intake:
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
             # where a null ends a hold, the scanner's NaN would be wrong
-            if key not in self._admission or key in self._hold:
+            if key not in self._admission or key in self._hold or key in step.postponed_hammers:
                 for message in own:
                     self._decode_strictly(message, key, step)
             else:
@@ -181,6 +188,9 @@ class Intake:
         received = message.received_ns - self.clock.lead_ns
         try:
             self._admission.check(key)
+            if key in step.postponed_hammers:
+                step.postponed.append(message)
+                return
             decoded = decode(
                 message.topic,
                 message.payload,
@@ -199,6 +209,10 @@ class Intake:
             return
         self._admission.add(key)
         if isinstance(decoded, Samples):
+            if self._must_wait(key, decoded.rows, step):
+                step.postponed_hammers.add(key)
+                step.postponed.append(message)
+                return
             self._hold.expect(key, decoded.rows)
             newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
             self._add_rows(key, decoded.rows, newest, (message,), step)
@@ -236,6 +250,24 @@ class Intake:
             return
         step.events.append(event)
         self.add_event(event)
+
+    def _must_wait(self, key: Key, rows: Rows, step: Step) -> bool:
+        """Return whether held values would make more rows of a message than the step has room for."""
+        if not len(rows) or (key not in self._hold and not has_hold_columns(rows)):
+            return False
+        newest = max(
+            [
+                self.reorderer.newest(key),
+                *(int(one.time_ns[-1]) for one in step.rows.get(key, ()) if len(one)),
+            ]
+        )
+        span = int(rows.time_ns[-1]) - (newest if newest != NEVER else int(rows.time_ns[0]))
+        if span <= HELD_LITTLE_NS:
+            return False
+        if step.held_ns and step.held_ns + span > HELD_PER_STEP_NS:
+            return True
+        step.held_ns += span
+        return False
 
     def add_event(self, event: Event) -> None:
         """Let an event take effect between the rows."""

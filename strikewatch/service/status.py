@@ -4,7 +4,7 @@ import contextlib
 import os
 import socket
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 import structlog
@@ -67,6 +67,9 @@ class InstrumentedSource:
     def acknowledge(self, messages: Iterable[Message]) -> None:
         self._source.acknowledge(messages)
         self._stats.end_step()
+
+    def put_back(self, messages: Sequence[Message]) -> None:
+        self._source.put_back(messages)
 
 
 class StatusLog:

@@ -12,7 +12,7 @@ is where a process that is killed for other reasons ends.
 
 import os
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from enum import IntEnum
 from hashlib import blake2b
@@ -196,6 +196,9 @@ class JournaledSource:
         committed = list(messages)
         self._journal.done(committed)
         self._source.acknowledge(committed)
+
+    def put_back(self, messages: Sequence[Message]) -> None:
+        self._source.put_back(messages)
 
 
 def _count_end(known: dict[bytes, tuple[int, int]], found: bytes) -> None:

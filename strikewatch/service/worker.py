@@ -60,6 +60,8 @@ class Source(Protocol):
 
     def take(self, limit: int, timeout_s: float) -> list[Message]: ...
     def acknowledge(self, messages: Iterable[Message]) -> None: ...
+    def put_back(self, messages: Sequence[Message]) -> None:
+        """Let the next `take` return these messages again, before later ones of their hammers."""
 
 
 OnStep = Callable[[Instant, Sequence[Portion], StepResult], None]
@@ -142,6 +144,10 @@ class Worker:
                 part.portions = [portion]
                 self._advance(part)
                 self._commit(part, [portion.key], ())
+            if step.postponed:
+                postponed = set(map(id, step.postponed))
+                messages = [message for message in messages if id(message) not in postponed]
+                self._source.put_back(step.postponed)
             self._source.acknowledge(messages)
         self.messages += len(messages)
         return len(messages)

@@ -78,7 +78,7 @@ class Intake(BaseModel):
         description="Largest number of events of a hammer that wait for its samples; more are refused",
     )
     max_hammers: int = Field(
-        1_000,
+        500,
         ge=1,
         description="Largest number of hammers that `hammers` does not list; data of further new ones is refused",
     )
@@ -86,7 +86,7 @@ class Intake(BaseModel):
         200, ge=1, description="The same at one site; hammers that `hammers` lists do not count"
     )
     max_sites: int = Field(
-        200,
+        100,
         ge=1,
         description="Largest number of sites that `sites.zones` does not list; data of further new ones is refused",
     )

@@ -295,6 +295,16 @@ def has_hold_columns(rows: Rows) -> bool:
     return any(":" in name for name in rows.columns)
 
 
+def without_hold(rows: Rows, n: int) -> Rows:
+    """Return rows of which the first `n` hold no value."""
+    columns = dict(rows.columns)
+    for name in [name for name in columns if name in CHANNELS]:
+        limit_s = columns.get(hold_column(name), np.full(len(rows), np.nan)).copy()
+        limit_s[:n] = 0.0
+        columns[hold_column(name)] = limit_s
+    return Rows(rows.time_ns, columns)
+
+
 def _fresh() -> Any:
     state = np.zeros(1, _STATE)[0]
     state["last"] = state["done"] = NEVER

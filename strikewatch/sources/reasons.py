@@ -43,6 +43,11 @@ REASONS: Final = {
         "a hammer at a new site beyond the number allowed",
         "correct the site's id in the topic; or list the site in `sites.zones`, or raise intake.max_sites",
     ),
+    "hold_too_old": Reason(
+        "rows that were more than 31 days old when they arrived: they are used, but their values are not held",
+        "send data sooner; where that cannot be, send a row at least every 2 s, or give an old recording to "
+        "`strikewatch replay`",
+    ),
     "ended_process": Reason(
         "the process ended again and again while it processed this message",
         "this release does not process it again: correct the sender, and report the message with its payload",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service.feed_tally import MAX_KEYS, WRITE_EVERY_NS, FeedTally
+from strikewatch.service.feed_tally import MAX_KEYS, MAX_NAMED, WRITE_EVERY_NS, FeedTally
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import events
@@ -137,3 +137,14 @@ def test_counts_of_a_repeated_key_are_written_at_once_and_then_at_intervals() ->
     assert written[0] == (0, 1)
     assert [k for k, _ in written] == list(range(0, 100, steps))
     assert sum(n for _, n in written) == 91
+
+
+def test_unknown_keys_of_many_hammers_are_all_counted_and_a_bounded_number_is_named() -> None:
+    """A sender that invents hammers, too, causes at most this many names, log lines and rows."""
+    tally = FeedTally()
+    for n in range(400):
+        tally.unknown(("fennick-hollow", f"HB-{n}"), [f"made_up_{n}_{k}" for k in range(MAX_KEYS)])
+    found = tally.take(0)
+    assert sum(one.n for one in found) == 400 * MAX_KEYS
+    assert sum(one.name != "" for one in found) == MAX_NAMED
+    assert len(found) <= MAX_NAMED + 400

@@ -1,11 +1,9 @@
 """Malformed payloads cost nothing else: no crash, each counted and kept within bounds, every message acknowledged.
 
-At length: `python -m tests.service.test_flood --count 1000000`.
+At length: `python -m tests.long.malformed --live`.
 """
 
-import argparse
 import sqlite3
-import tempfile
 from collections import Counter
 from collections.abc import Iterable
 from contextlib import closing
@@ -69,14 +67,3 @@ def test_malformed_payloads_are_counted_kept_and_acknowledged(tmp_path: Path) ->
     assert len(worker.rejected) > 12
     assert sum(worker.rejected.values()) > 10_000
     assert kept == KEPT
-
-
-if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=1_000_000)
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        source, _, counted, held = run(Path(name), options.count)
-    for reason, n in counted.most_common():
-        print(f"{n:>10,}  {reason}")
-    print(f"{source.acknowledged:>10,}  messages acknowledged, {held:,} rejects kept, no crash")

@@ -155,3 +155,19 @@ def test_the_machine_of_a_topic_is_its_site_and_hammer() -> None:
     assert topic.machine("strikewatch/pit/HB-01/samples", "strikewatch") == "strikewatch/pit/HB-01"
     assert topic.machine("a/b/pit/HB-01/Press/value", "a/b") == "a/b/pit/HB-01"
     assert topic.machine("other", "strikewatch") == "other"
+
+
+def test_messages_that_were_put_back_come_again_before_later_ones_of_their_machine() -> None:
+    queue = FairQueue(lambda topic: topic)
+    messages = [Message("a" if n % 2 else "b", b"", 0, n, 1, 1, False) for n in range(8)]
+    for message in messages:
+        queue.put(message)
+    first = queue.take(6)
+    kept = [message for message in first if message.mid != 0]
+    queue.put_back(kept)
+    assert len(queue) == 7
+    again = queue.take(10)
+    for name in "ab":
+        expected = [one.mid for one in messages if one.topic == name and one.mid != 0]
+        assert [one.mid for one in again if one.topic == name] == expected
+    assert queue.done([messages[0], *again]) == [(1, n) for n in range(8)]

@@ -137,6 +137,22 @@ def test_a_recording_of_more_than_one_chunk_is_complete(
     assert spooled(store) == 0
 
 
+def test_large_steps_are_read_few_at_a_time(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is read at once is bounded by its bytes, so that a backlog of large steps does not exceed the size limit."""
+    monkeypatch.setattr(recording, "CHUNK_MIB", 0.0005)
+    folder = tmp_path / "recordings"
+    steps = [step(k, WALL) for k in range(30)]
+    for one in steps:
+        store.commit(one)
+    recorder = Recorder(store, RecorderSettings(folder=folder, roll_mib=0.001))
+    recorder.tick(WALL)
+    recorder.flush(WALL)
+    assert recorded(folder) == admitted(steps)
+    assert len(names(folder)) > 3
+
+
 def test_recordings_stay_in_order_when_the_wall_clock_is_set_back(store: Store, tmp_path: Path) -> None:
     folder = tmp_path / "recordings"
     recorder = Recorder(store, RecorderSettings(folder=folder))

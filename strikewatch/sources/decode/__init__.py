@@ -20,13 +20,18 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import samples, senml, strict_json, topic
 from strikewatch.sources.decode.events import decode_event
-from strikewatch.sources.hold import has_hold_columns
+from strikewatch.sources.hold import has_hold_columns, without_hold
 
 MAX_AHEAD: Final = 300 * SECOND
 DAY: Final = 86_400 * SECOND
 MAX_HELD_SPAN: Final = 7 * DAY
 """Maximum time from the first to the last row of a message whose values are held: a few bytes a day would otherwise
 become 86,400 rows each."""
+
+
+MAX_HELD_AGE: Final = 31 * DAY
+"""The values of rows older than this at their arrival are not held: otherwise messages a day apart, from 1970 on, would
+become a billion rows."""
 
 
 class Samples(NamedTuple):
@@ -78,11 +83,11 @@ def decode(
     null_ends_hold = key in held
     if start == b"{":
         decoded = samples.decode_object(payload, latest, null_ends_hold, max_keys)
-        return _samples(key, decoded, null_ends_hold)
+        return _samples(key, decoded, null_ends_hold, received)
     pack = strict_json.read(payload) if payload.strip() else None
     if isinstance(pack, dict):
         decoded = samples.decode_object(payload, latest, null_ends_hold, max_keys)
-        return _samples(key, decoded, null_ends_hold)
+        return _samples(key, decoded, null_ends_hold, received)
     if not isinstance(pack, list):
         raise _not_an_object(payload)
     if not pack:
@@ -91,20 +96,25 @@ def decode(
         rows, rejected, unknown = senml.decode_pack(pack, payload, received, latest, max_keys)
     else:
         rows, rejected, unknown = samples.decode_array(pack, payload, latest, null_ends_hold, max_keys)
-    return _samples(key, (_sorted(rows), rejected, unknown), null_ends_hold)
+    return _samples(key, (_sorted(rows), rejected, unknown), null_ends_hold, received)
 
 
-def _samples(key: Key, decoded: samples.Decoded, may_hold: bool) -> Samples:
+def _samples(key: Key, decoded: samples.Decoded, may_hold: bool, received: Instant) -> Samples:
     """Check how much a hold can add to the rows, which are in time order: one row a second. Raises Rejected."""
-    rows = decoded[0]
-    if (may_hold or has_hold_columns(rows)) and len(rows) > 1:
-        span = int(rows.time_ns[-1] - rows.time_ns[0])
-        if span > MAX_HELD_SPAN:
-            raise Rejected(
-                "too_large",
-                f"payload: {span // DAY} days of values that are held; at most {MAX_HELD_SPAN // DAY} in a message",
-            )
-    return Samples(key, *decoded)
+    rows, rejected, unknown = decoded
+    if not len(rows) or not (may_hold or has_hold_columns(rows)):
+        return Samples(key, *decoded)
+    span = int(rows.time_ns[-1] - rows.time_ns[0])
+    if span > MAX_HELD_SPAN:
+        raise Rejected(
+            "too_large",
+            f"payload: {span // DAY} days of values that are held; at most {MAX_HELD_SPAN // DAY} in a message",
+        )
+    if n := int(np.searchsorted(rows.time_ns, received - MAX_HELD_AGE)):
+        rows = without_hold(rows, n)
+        detail = f"payload: {n} rows are older than {MAX_HELD_AGE // DAY} days, so their values are not held"
+        rejected = (*rejected, Rejected("hold_too_old", detail, n))
+    return Samples(key, rows, rejected, unknown)
 
 
 def _sorted(rows: Rows) -> Rows:

@@ -24,7 +24,7 @@ def is_id(text: str) -> bool:
     return _ID.match(text) is not None
 
 
-@lru_cache(maxsize=32_768)
+@lru_cache(maxsize=4096)
 def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
     """Return the hammer and the kind of message of a topic. Raises Rejected("topic")."""
     if not topic.startswith(prefix + "/"):

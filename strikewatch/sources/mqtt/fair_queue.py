@@ -49,10 +49,8 @@ class FairQueue:
         """Add messages."""
         for message in messages:
             machine = self._machine_of(message.topic)
-            if machine not in self._queues:
-                self._queues[machine], self._weights[machine] = deque(), 0
-            self._queues[machine].append(message)
-            self._weights[machine] += 1 + len(message.payload) // WEIGHT_BYTES
+            self._queues.setdefault(machine, deque()).append(message)
+            self._weights[machine] = self._weights.get(machine, 0) + _weight(message)
             if message.qos == 1:
                 self._arrived.append((message.generation, message.mid))
         self._waiting += len(messages)
@@ -85,10 +83,18 @@ class FairQueue:
         used = 0
         while queue and used < quota:
             taken.append(queue.popleft())
-            used += 1 + len(taken[-1].payload) // WEIGHT_BYTES
+            used += _weight(taken[-1])
         if queue:
             self._queues[machine], self._weights[machine] = queue, waiting - used
         return used
+
+    def put_back(self, messages: Sequence[Message]) -> None:
+        """Put messages that were taken, in this order, before all others of their machines."""
+        for message in reversed(messages):
+            machine = self._machine_of(message.topic)
+            self._queues.setdefault(machine, deque()).appendleft(message)
+            self._weights[machine] = self._weights.get(machine, 0) + _weight(message)
+        self._waiting += len(messages)
 
     def done(self, messages: Iterable[Message]) -> list[tuple[int, int]]:
         """Mark messages as done; return (generation, mid) of those to acknowledge now, in order of arrival."""
@@ -98,3 +104,7 @@ class FairQueue:
             acknowledgeable.append(self._arrived.popleft())
             self._done.remove(acknowledgeable[-1])
         return acknowledgeable
+
+
+def _weight(message: Message) -> int:
+    return 1 + len(message.payload) // WEIGHT_BYTES

@@ -10,7 +10,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
@@ -131,6 +131,12 @@ class Subscriber:
         with self._changed:
             self._done.extend(self._fair_queue.done(messages))
         self._wake()
+
+    def put_back(self, messages: Sequence[Message]) -> None:
+        """Let messages be taken again, before later ones of the same hammers."""
+        with self._changed:
+            self._fair_queue.put_back(messages)
+            self._bytes_out -= sum(len(message.payload) for message in messages)
 
     def status(self) -> Status:
         """Return the current state of the connection."""

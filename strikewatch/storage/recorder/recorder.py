@@ -33,6 +33,8 @@ MIB: Final = 1 << 20
 MILLISECOND: Final = SECOND // 1000
 CHUNK: Final = 500
 """How many spooled steps are read or deleted at a time, so that the writer never waits long."""
+CHUNK_MIB: Final = 4
+"""No more is read at a time, MiB, unless a single step is larger."""
 
 
 @dataclass(slots=True)
@@ -70,11 +72,11 @@ class Recorder:
         `now`: wall time.
         """
         roll = seconds(self._settings.roll_s)
-        while more := self._read_chunk(self._last_read):
+        more = True
+        while more:
+            more = self._read_chunk(self._last_read)
             if self._segment.size >= self._settings.roll_mib * MIB:
                 self._roll(now)
-            if more < CHUNK:
-                break
         # also when the clock was set back
         if self._segment.last and self._segment.began // roll != now // roll:
             self._roll(now)
@@ -86,12 +88,21 @@ class Recorder:
         if self._segment.last:
             self._roll(now)
 
-    def _read_chunk(self, after: int, upto: int = 1 << 62) -> int:
-        """Read a chunk of steps from the spool into the segment; return how many."""
+    def _read_chunk(self, after: int, upto: int = 1 << 62) -> bool:
+        """Read a chunk of steps from the spool into the segment; return whether there may be more."""
         segment = self._segment
         pieces: dict[Key, list[Rows]] = defaultdict(list)
         with self._store.read() as connection:
-            found = connection.execute(_SPOOLED, {"after": after, "upto": upto}).all()
+            sizes = connection.execute(_SIZES, {"after": after, "upto": upto}).all()
+            n, total = 0, 0
+            for _, size in sizes:
+                total += size
+                if n and total > CHUNK_MIB * MIB:
+                    break
+                n += 1
+            found = (
+                connection.execute(_SPOOLED, {"after": after, "upto": sizes[n - 1].seq}).all() if n else []
+            )
         for seq, received, blob in found:
             if not segment.last:
                 segment.first, segment.began = seq, received
@@ -104,7 +115,7 @@ class Recorder:
                 segment.events[event.site].append(event)
         for key, parts in pieces.items():
             segment.rows[key].append(Rows.join(parts))
-        return len(found)
+        return n < len(sizes) or n == CHUNK
 
     def _roll(self, now: Instant) -> None:
         self._plan()
@@ -233,11 +244,16 @@ def _folder_name(at: Instant) -> str:
     return text(at).replace("-", "").replace(":", "")[:-4] + "Z"
 
 
+_SIZES: Final = (
+    select(arrived.c.seq, arrived.c.size)
+    .where(arrived.c.seq > bindparam("after"), arrived.c.seq <= bindparam("upto"))
+    .order_by(arrived.c.seq)
+    .limit(CHUNK)
+)
 _SPOOLED: Final = (
     select(arrived.c.seq, arrived.c.received_ns, arrived.c.rows)
     .where(arrived.c.seq > bindparam("after"), arrived.c.seq <= bindparam("upto"))
     .order_by(arrived.c.seq)
-    .limit(CHUNK)
 )
 _NEWEST: Final = select(func.max(segments.c.began_ns)).where(segments.c.site == bindparam("site"))
 _RECORDINGS: Final = (

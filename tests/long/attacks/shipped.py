@@ -26,6 +26,8 @@ PROCESSOR_PASSWORD = "processor"
 ATTACKER = "HB-66"
 LATE = "HB-67"
 """Its gateway had no network: nothing newer may have come of it."""
+HOLDING = "HB-68"
+"""Its gateway sends on change only."""
 COLLECTOR = "collector"
 
 
@@ -52,7 +54,7 @@ class ShippedBroker(Broker):
         own = [port for name, port in ports.items() if name != "1883"]
         self.processor_port = own[0] if own else ports["1883"]
         super().__init__(folder, port=ports["1883"], conf=f"{text}\nuser root\nlog_dest stderr\n")
-        gateways = {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE)}
+        gateways = {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE, HOLDING)}
         for name, accounts in (
             ("passwords", {COLLECTOR: PASSWORD, **gateways}),
             ("processor_passwords", {"processor": PROCESSOR_PASSWORD}),

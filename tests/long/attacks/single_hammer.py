@@ -9,7 +9,7 @@ from strikewatch.core.instant import SECOND
 from tests.long.attacks.attack import Attack, AttackReport
 from tests.long.attacks.honest import SITE
 from tests.long.attacks.poisoned import MARK
-from tests.long.attacks.shipped import ATTACKER, LATE, Sender
+from tests.long.attacks.shipped import ATTACKER, HOLDING, LATE, Sender
 from tests.long.attacks.site import Site, wait_until
 
 STEP_S = 0.001
@@ -129,6 +129,33 @@ def backlog(site: Site, scale: float) -> AttackReport:
     return done
 
 
+DAYS = 250
+DAY = 86_400 * SECOND
+
+
+def held(site: Site, scale: float) -> AttackReport:
+    """Send a few bytes a day, each valid for a day: 86,400 rows each."""
+    days = max(round(DAYS * scale), 3)
+    start = (time.time_ns() // SECOND - 60) * SECOND - days * DAY
+    limits_s = {"active": 86_400, "oil_c": 86_400, "pressure_bar": 86_400}
+    with Sender(site.broker, f"{SITE}/{HOLDING}") as sender:
+        for day in range(1, days + 1):
+            row = {
+                "time": instant.text(start + day * DAY),
+                "active": False,
+                "oil_c": 50,
+                "pressure_bar": 20.0,
+            }
+            sender.send({**row, "hold_s": limits_s}, hammer=HOLDING)
+    done = AttackReport(sender.sent, notes={"days": days})
+    upto = start + (days - 1) * DAY
+    done.expect(
+        wait_until(lambda: site.worked_through(HOLDING) >= upto, 120.0, 0.5),
+        "it was not worked through in 120 s",
+    )
+    return done
+
+
 ATTACKS = (
     Attack("flips", "2,000 flips of a loose plug", partial(flips, count=2_000), 0.5),
     Attack("flips-12000", "12,000 flips of a loose plug", partial(flips, count=12_000)),
@@ -141,5 +168,6 @@ ATTACKS = (
         program="tests.long.attacks.poisoned",
         deaths=DEATHS,
     ),
+    Attack("held", "250 messages a day apart, each of which holds values for a day", held, 0.04),
     Attack("backlog", "8 h kept by a gateway, as fast as it can send", backlog, 0.1),
 )
