@@ -62,6 +62,7 @@ SECTIONS: Final[dict[str, dict[str, Entry]]] = {
     "Administration": {
         "token": Entry("Manage access to the HTTP interface.", "token add kim --role act"),
         "backup": Entry("Copy the database, in use or not.", "backup copy.db"),
+        "restore": Entry("Restore a copy, and replay what was recorded since.", "restore copy.db"),
         "export-operator": Entry(
             "Print everything stored about an operator.", "export-operator op-14", ("operators", "export")
         ),
