@@ -32,6 +32,8 @@ _log = structlog.get_logger(__name__)
 
 MIB: Final = 1 << 20
 MILLISECOND: Final = SECOND // 1000
+_DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS)
+"""Errors of the disk that may end by themselves or by somebody's help; the steps wait in the database meanwhile."""
 CHUNK: Final = 500
 """How many spooled steps are read or deleted at a time, so that the writer never waits long."""
 
@@ -55,7 +57,7 @@ class _Segment:
 class Recorder:
     """Records what the store spools. Call `tick` every few seconds and `flush` at a clean stop.
 
-    Raises StoreError if the disk fails, StoreBlocked if it is full.
+    Raises StoreBlocked if the disk is full or fails, StoreError if the folder cannot be used.
     """
 
     def __init__(self, store: Store, settings: RecorderSettings) -> None:
@@ -171,7 +173,7 @@ class Recorder:
                 disk.publish_folder(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
         except OSError as error:
-            kind = StoreBlocked if error.errno in (errno.ENOSPC, errno.EDQUOT) else StoreError
+            kind = StoreBlocked if error.errno in _DISK_ERRORS else StoreError
             raise kind(f"cannot record into {target}: {error}") from error
 
     def _delivered(self, site: str, began: Instant) -> list[Delivery]:
