@@ -40,7 +40,7 @@ class Postgresql:
 
     def __init__(self, **extra: str) -> None:
         self.port = free_port()
-        self._programs = Path(need_program("postgres")).parent
+        self._programs = Path(need_program("postgres")).resolve().parent
         self._settings = SETTINGS | extra
         self._folder = Path(tempfile.mkdtemp(prefix="postgresql-", dir="/tmp"))
         self._as_user: list[str] = []
@@ -122,6 +122,16 @@ class Postgresql:
         with psycopg.connect(self._address(database or "postgres"), autocommit=True) as connection:
             cursor = connection.execute(sql)
             return cursor.fetchall() if cursor.description else []
+
+    def dump(self, url: URL) -> bytes:
+        """Return a copy of a database, made by pg_dump."""
+        command = self._command("pg_dump", "--format=custom", str(url))
+        return subprocess.run(command, check=True, capture_output=True, cwd="/").stdout
+
+    def restore(self, url: URL, copy: bytes) -> None:
+        """Replace a database by a copy, with pg_restore."""
+        command = self._command("pg_restore", "--clean", "--if-exists", f"--dbname={url}")
+        subprocess.run(command, check=True, capture_output=True, cwd="/", input=copy)
 
     def _address(self, database: str) -> str:
         return f"postgresql://strikewatch@127.0.0.1:{self.port}/{database}"

@@ -12,6 +12,7 @@ import pytest
 from strikewatch.programs import find_program
 
 PACKAGES: Final = {
+    "cc": "gcc",
     "chattr": "e2fsprogs",
     "mosquitto_passwd": "mosquitto",
     "postgres": "postgresql",

@@ -57,6 +57,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Administration": {
         "token": ("administration", "Manage access to the HTTP interface."),
         "backup": ("administration", "Copy the database, in use or not."),
+        "restore": ("administration", "Restore a copy, and replay what was recorded since."),
         "export-operator": ("administration", "Print everything stored about an operator."),
         "erase-operator": ("administration", "Remove an operator's id; counts are kept."),
     },

@@ -127,6 +127,10 @@ class Pipeline:
         self._state[slot] = record[0]
         return unreadable
 
+    def reset_part(self, key: Key, name: str) -> None:
+        """Let one part of a hammer's state begin anew."""
+        self._state[self._slot(key)][name] = fresh()[0][name]
+
     def state_of(self, key: Key) -> Any:
         """Return a copy of a hammer's current record of `STATE`."""
         slot = self._slot(key)

@@ -28,7 +28,13 @@ CLIENT_ID_IN_USE: Final = Fault(
     "Another client connects to the broker with the processor's client id, so that data may be delayed or missing.",
     {},
 )
-SELF_ALERTS: Final = (DISK_FULL, SESSION_LOST, CLIENT_ID_IN_USE)
+DATA_MISSING: Final = Fault(
+    "data_missing",
+    "The database was restored from a copy. Data that arrived from {missing_since} to {missing_until} may be "
+    "missing: no recording has it.",
+    {"missing_since": str, "missing_until": str},
+)
+SELF_ALERTS: Final = (DISK_FULL, SESSION_LOST, CLIENT_ID_IN_USE, DATA_MISSING)
 CLEAR_DELAY_NS: Final = 5 * SECOND
 """Off-delay: the disk must have had space for this long before the alert clears, so that it does not chatter."""
 SESSION_CLEAR_DELAY_NS: Final = 60 * SECOND

@@ -1,10 +1,11 @@
 """The housekeeping thread: records admitted rows and removes old data.
 
-A full disk or a locked database interrupts it; it then starts again from the state in the database.
+A full or failing disk or a locked database interrupts it; it then starts again from the state in the database.
 """
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Final
 
 import structlog
@@ -44,7 +45,9 @@ class Housekeeping:
         self._wall = wall
         self._wait = wait
         self._failed = failed
-        self._recorder: Recorder | None = Recorder(store, settings.recording)
+        self._recorder: Recorder | None = None
+        with suppress(StoreBlocked):  # the thread tries again, and logs it
+            self._recorder = Recorder(store, settings.recording)
         self._retention = Retention(store, settings.store, monotonic)
         thread = threading.Thread(target=self._run, name="recorder")
         self.start = thread.start

@@ -44,11 +44,13 @@ IN_TIME_NS: Final = 10 * SECOND
 class Step:
     """The data of one step: decoded rows and events, what the detectors found, and rejects.
 
-    `received`: wall time. `redelivered`: hammers with redelivered messages. `postponed`: messages for another step.
+    `received`: wall time. `recorded`: from our own recordings, so not to be recorded. `redelivered`: hammers with
+    redelivered messages. `postponed`: messages for another step.
     """
 
-    def __init__(self, received: Instant) -> None:
+    def __init__(self, received: Instant, *, recorded: bool = False) -> None:
         self.received = received
+        self.recorded = recorded
         self.rows: dict[Key, list[Rows]] = {}
         self.redelivered: set[Key] = set()
         self.events: list[Event] = []
@@ -313,6 +315,19 @@ class Intake:
                 step.portions.append(self._hold.portion(self.reorderer.portion(key, rows)))
                 changed.append(key)
         return changed
+
+    def take_recorded(self, key: Key, rows: Rows, events: Sequence[Event], step: Step) -> None:
+        """Add rows and events of our own recordings to a step, apart from those that are known already."""
+        self.last_heard.setdefault(key, self._monotonic())
+        for event in events:
+            if not self._is_stored(event):
+                step.events.append(replace(event, applied=-1))
+                self.reorderer.add_event(event)
+        rows = rows[rows.time_ns > self.reorderer.newest(key)]
+        if len(rows):
+            # Whether values are still held is not recorded: each is unknown until the next one is sent.
+            self._hold.reset(key)
+            step.portions.append(self.reorderer.portion(key, self.reorderer.add_recorded(key, rows)))
 
     def newest_row(self, key: Key) -> Instant:
         """Return the time of a hammer's newest row: passed on, or to be filled in while a channel is held."""

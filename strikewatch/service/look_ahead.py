@@ -38,6 +38,20 @@ class LookAhead:
                 portion = self._intake.reorderer.look_ahead(key, until)
                 if self._needed(portion):
                     portions.append(self._intake.fill_held(portion))
+        return self._look(portions)
+
+    def run_until(self, until: Instant) -> tuple[StepResult, dict[Key, Instant]] | None:
+        """Look ahead to an instant for every hammer that has not reached it."""
+        reorderer = self._intake.reorderer
+        return self._look(
+            [
+                self._intake.fill_held(reorderer.look_ahead(key, until))
+                for key in self._intake.last_heard
+                if until > self._pipeline.watermark(key) > 0
+            ]
+        )
+
+    def _look(self, portions: list[Portion]) -> tuple[StepResult, dict[Key, Instant]] | None:
         if not portions:
             return None
         result = self._pipeline.step(Batch(portions), report=True)

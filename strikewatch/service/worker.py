@@ -5,7 +5,7 @@ after a crash behind it, ordering drops the repetitions.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from itertools import count
@@ -15,7 +15,7 @@ import structlog
 
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
-from strikewatch.core.batch import Batch, Key, Portion
+from strikewatch.core.batch import Batch, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
@@ -51,6 +51,7 @@ CORRECTION_TOO_LATE: Final = (
     "corrected"
 )
 RETRY_COMMIT_S: Final = 1.0
+SIGNAL_LOST: Final = "signal_lost"
 LOG_EVERY_REFUSALS: Final = 60
 """A refused commit is logged once in this many attempts."""
 
@@ -66,6 +67,8 @@ class Source(Protocol):
 
 OnStep = Callable[[Instant, Sequence[Portion], StepResult], None]
 """Called with the wall time at which a step began, its portions and their result."""
+Recorded = Mapping[Key, tuple[Rows, Sequence[Event]]]
+"""By hammer, rows and events of our own recordings, in order."""
 SendUrgent = Callable[[Sequence[tuple[str, OutboxMessage]]], None]
 """Called with (endpoint, message) to be sent before they are stored."""
 
@@ -119,6 +122,10 @@ class Worker:
         """Return the present state of every hammer; call before the first turn."""
         return [(key, self._pipeline.state_of(key)) for key in self._pipeline.hammers]
 
+    def newest_rows(self) -> dict[Key, Instant]:
+        """Return the time of every hammer's newest row."""
+        return {key: self._intake.reorderer.newest(key) for key in self._pipeline.hammers}
+
     def turn(self, timeout_s: float) -> int:
         """Make one step with the messages that arrive within `timeout_s`; return how many there were."""
         messages = self._source.take(STEP_MESSAGES, timeout_s)
@@ -137,13 +144,7 @@ class Worker:
         own_changes = self._disk_full.check(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
         if messages or step.changes or own_changes or self._session.must_save:
-            later = {portion.key for portion in flooding}
-            self._commit(step, [key for key in changed if key not in later], own_changes)
-            for portion in flooding:
-                part = Step(step.received)
-                part.portions = [portion]
-                self._advance(part)
-                self._commit(part, [portion.key], ())
+            self._commit_in_turns(step, changed, flooding, own_changes)
             if step.postponed:
                 postponed = set(map(id, step.postponed))
                 messages = [message for message in messages if id(message) not in postponed]
@@ -151,6 +152,47 @@ class Worker:
             self._source.acknowledge(messages)
         self.messages += len(messages)
         return len(messages)
+
+    def replay_recorded(self, recorded: Recorded, received: Instant) -> None:
+        """Make one step with rows and events of our own recordings, as it was made when they arrived.
+
+        They were ordered and filled before they were recorded, and are not recorded again. `received`: wall time.
+        """
+        step = Step(received, recorded=True)
+        for key, (rows, events) in recorded.items():
+            self._intake.take_recorded(key, rows, events, step)
+        flooding = self._advance(step)
+        if self._process_due(received):
+            self._alerts_changed()
+        self._commit_in_turns(step, list(recorded), flooding, ())
+
+    def end_recorded(self, until: Instant, own_changes: Sequence[Change]) -> None:
+        """End a replay of recordings that reach to `until`; what follows them may be missing.
+
+        Silence up to there is looked at as by a live run. Silence after it is not the hammers', and raises no
+        `signal_lost`. `own_changes`: changes of self alerts to be stored.
+        """
+        step = Step(until)
+        self._apply_look_ahead(step, self._look_ahead_runner.run_until(until))
+        lost = {
+            (alert.site, alert.hammer) for alert in self._tracker.open_alerts() if alert.fault == SIGNAL_LOST
+        }
+        for key in self._pipeline.hammers:
+            if key not in lost:
+                self._pipeline.reset_part(key, SIGNAL_LOST)
+        self._commit(step, self._pipeline.hammers, own_changes)
+
+    def _commit_in_turns(
+        self, step: Step, changed: Sequence[Key], flooding: Sequence[Portion], own_changes: Sequence[Change]
+    ) -> None:
+        """Commit a step, and then each portion that was set aside."""
+        later = {portion.key for portion in flooding}
+        self._commit(step, [key for key in changed if key not in later], own_changes)
+        for portion in flooding:
+            part = Step(step.received, recorded=step.recorded)
+            part.portions = [portion]
+            self._advance(part)
+            self._commit(part, [portion.key], ())
 
     def _restore(self, saved: Saved) -> None:
         """Restore the state of the last commit."""
@@ -205,7 +247,10 @@ class Worker:
         return sorted(flooding, key=lambda portion: numbers[portion.key])
 
     def _look_ahead(self, step: Step, now: Instant) -> None:
-        if (ahead := self._look_ahead_runner.run(now)) is None:
+        self._apply_look_ahead(step, self._look_ahead_runner.run(now))
+
+    def _apply_look_ahead(self, step: Step, ahead: tuple[StepResult, dict[Key, Instant]] | None) -> None:
+        if ahead is None:
             return
         result, until = ahead
         for finding in result.findings:
@@ -256,6 +301,7 @@ class Worker:
             counts=self._intake.reorderer.take_duplicate_counts(),
             feed=self._intake.tally.take(self._monotonic()),
             session_held=self._session.unsaved,
+            recorded=step.recorded,
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows

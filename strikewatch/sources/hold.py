@@ -122,6 +122,10 @@ class Hold:
         """Read a hammer's hold limits again after its settings have changed."""
         self._bounds.pop(key, None)
 
+    def reset(self, key: Key) -> None:
+        """Hold no value of a hammer any more."""
+        self._states.pop(key, None)
+
     def saved(self, key: Key) -> bytes:
         """Return a hammer's state as bytes of `LAYOUT`."""
         state: bytes = self._states.get(key, _FRESH).tobytes()

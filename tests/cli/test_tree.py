@@ -204,7 +204,7 @@ def test_without_a_command_the_help_is_shown(words: list[str], capsys: pytest.Ca
 @pytest.mark.parametrize(
     ("words", "found"),
     [
-        ("strikewatch re", {"replay", "rejects", "review"}),
+        ("strikewatch re", {"replay", "rejects", "restore", "review"}),
         ("strikewatch alerts ac", {"acknowledge"}),
         ("strikewatch alerts --prio", {"--priority"}),
         ("strikewatch alerts --priority ", {"low", "medium", "high"}),

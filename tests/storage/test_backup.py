@@ -15,7 +15,7 @@ from strikewatch.core.batch import Rows
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines.sqlite import backup
+from strikewatch.storage.engines.copies import backup
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.settings import RecorderSettings
 from tests.storage.test_store import KEY, NOW, change

@@ -13,7 +13,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines.sqlite import backup
+from strikewatch.storage.engines.copies import backup
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.settings import RecorderSettings
 from tests.broker import Broker

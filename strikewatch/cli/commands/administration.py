@@ -1,4 +1,4 @@
-"""`strikewatch token`, `backup`, `export-operator` and `erase-operator`: access, copies and personal data."""
+"""`strikewatch token`, `backup`, `restore`, `export-operator` and `erase-operator`: access, copies and personal data."""
 
 import json
 import sys
@@ -87,21 +87,64 @@ def revoke(options: Namespace) -> None:
 def backup(options: Namespace) -> None:
     """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
     from strikewatch.errors import InputError
-    from strikewatch.storage.engines import sqlite
+    from strikewatch.storage.engines.copies import backup as copy_database
 
     store, target = load_database_settings(options.config).store, options.target
     if store.url is not None:
         raise InputError(
             "PostgreSQL makes its own copies: "
-            f"pg_dump --format=custom --file={target} {store.url}, and pg_restore takes them back"
+            f"pg_dump --format=custom --file={target} {store.url}; pg_restore takes them back, and "
+            "strikewatch restore --recordings-only replays what was recorded since"
         )
     with output.progress_status("Copying the database"):
-        size = sqlite.backup(store.path, target)
+        size = copy_database(store.path, target)
     print(f"{target}: {size / 2**20:.1f} MiB, complete and checked.")
+    print(f"To restore it, stop the processor and run: strikewatch restore {target}")
+
+
+@shared.command("strikewatch restore strikewatch-backup.db", "strikewatch restore --recordings-only")
+@click.argument("copy", type=shared.PATH, metavar="[COPY]", required=False)
+@click.option(
+    "--recordings-only",
+    is_flag=True,
+    help="Replay what the database does not know: after pg_restore, or a restore that was interrupted.",
+)
+@shared.config
+def restore(options: Namespace) -> None:
+    """Restore the database from COPY, which `strikewatch backup` made. Stop the processor first.
+
+    The recordings made since are replayed, so that no alert in them is missing; what was sent is not sent again. The
+    present database is kept beside the restored one.
+    """
+    from strikewatch.core import instant
+    from strikewatch.errors import InputError
+    from strikewatch.service.precompile import precompile
+    from strikewatch.service.restore import restore as restore_database
+    from strikewatch.sinks import log
+    from strikewatch.sinks.settings import LogSettings
+    from strikewatch.storage.engines.disk import private_umask
+
+    if (options.copy is None) != options.recordings_only:
+        raise InputError("give either the COPY to restore, or --recordings-only")
+    settings = load_settings(options.config)
+    log.set_up(LogSettings(level="error"))
+    precompile(output.notes().print)
+    with private_umask(), output.progress_status("Restoring"):
+        done = restore_database(settings, options.copy, time.time_ns())
+    if done.aside is not None:
+        print(f"The former database is now {done.aside}; delete it when it is no longer needed.")
+    if done.unread:
+        print(f"It could not be read, so what it had not recorded is missing: {done.unread}")
     print(
-        f"To restore it, stop the processor, move the database {store.path} and the files beside it (-wal, -shm) away, "
-        "put the copy in its place, and start again."
+        f"{done.recordings} recordings were made since: {done.rows:,} rows replayed, {done.alerts:,} alerts found, "
+        f"{done.marked:,} messages were delivered before."
     )
+    if done.missing_since is None:
+        print("No data is missing.")
+    else:
+        since = instant.text(done.missing_since)[:19]
+        print(f"Data that arrived after {since}Z may be missing; the alert data_missing says so.")
+    print("Start the processor again: it continues from here.")
 
 
 @shared.command("strikewatch export-operator op-14 > op-14.jsonl")

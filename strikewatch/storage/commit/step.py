@@ -47,7 +47,7 @@ class StepRecord:
     with its `applied` instant. `bouts` and `stretches`: ended. `states`: the new state of every hammer that changed,
     in the named `layout`. `counts`: rows dropped without being kept (duplicates, late rows), by reason; the `rejects`
     are counted by their own reasons in addition. `feed`: counts by sender. `session_held`: wall time at which the
-    broker held the session; None: not to be written.
+    broker held the session; None: not to be written. `recorded`: rows and applied events are in recordings already.
     """
 
     received: Instant
@@ -63,6 +63,7 @@ class StepRecord:
     stretches: Sequence[AttributedStretch] = ()
     feed: Sequence[FeedCount] = ()
     session_held: Instant | None = None
+    recorded: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -149,7 +149,8 @@ class Store:
 
     def commit(self, step: StepRecord) -> None:
         """Make one step durable; its messages may be acknowledged afterwards."""
-        blob = spool.encode(step.rows, step.applied) if step.rows or step.applied else b""
+        to_record = not step.recorded and (step.rows or step.applied)
+        blob = spool.encode(step.rows, step.applied) if to_record else b""
         states = [
             {"site": site, "hammer": hammer, "layout": step.layout, "state": state}
             for (site, hammer), state in step.states.items()

@@ -2,8 +2,6 @@
 
 WAL with synchronous FULL, and BEGIN IMMEDIATE for every writing transaction: one that begins as a reader and then
 writes fails at once, whatever the busy timeout is.
-
-A backup can be made while the database is in use; the copy is complete and checked, or does not appear.
 """
 
 import errno
@@ -12,7 +10,6 @@ import glob
 import os
 import sqlite3
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +17,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.storage.engines import disk
+from strikewatch.storage.engines.copies import backup
 from strikewatch.storage.engines.database import Refusal
 from strikewatch.storage.engines.disk import Reserve
 from strikewatch.storage.schema import tables
@@ -234,47 +232,3 @@ def _unwritable(path: Path, error: Exception) -> StoreError:
 def _identity(path: Path) -> tuple[int, int]:
     found = path.stat()
     return found.st_dev, found.st_ino
-
-
-PAGES: Final = 4096
-"""How many pages are copied at a time (16 MiB)."""
-
-
-def backup(path: Path, target: Path) -> int:
-    """Copy the SQLite database at `path` to `target` by SQLite's online backup; return the copy's size in bytes.
-
-    The copy holds one committed state even while others write. It is synced and checked before it gets its name, and
-    replaces an older file of that name. Raises StoreError with the remedy.
-    """
-    part = target.with_name(f".{target.name}.part")
-    try:
-        if not path.is_file():
-            raise StoreError(f"there is no database {path}: see the setting store.path")
-        if target.exists() and target.samefile(path):
-            raise StoreError(f"{target} is the database itself: name another file")
-        part.unlink(missing_ok=True)
-        disk.create_file(part)
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as source:
-            _copy(source, part)
-        disk.sync(part)
-        part.replace(target)
-        disk.sync(target.parent)
-        return target.stat().st_size
-    except (OSError, sqlite3.Error) as error:
-        part.unlink(missing_ok=True)
-        raise StoreError(
-            f"cannot copy {path} to {target}: {error}. Check that its disk has room and that it may be written"
-        ) from error
-
-
-def _copy(source: sqlite3.Connection, part: Path) -> None:
-    with closing(sqlite3.connect(part, isolation_level=None)) as copy:
-        source.execute(
-            "BEGIN"
-        )  # one state for the whole copy: otherwise a busy writer makes it start over again and again
-        source.execute("SELECT count(*) FROM sqlite_master").fetchall()
-        source.backup(copy, pages=PAGES)
-        copy.execute("PRAGMA journal_mode=DELETE")  # a single file without a log
-        (found,) = copy.execute("PRAGMA integrity_check").fetchone()
-        if found != "ok":
-            raise StoreError(f"the database is damaged, and so is its copy {part}: {found}")

@@ -23,6 +23,7 @@ from strikewatch.errors import StoreBlocked, StoreError
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
+from strikewatch.storage.recorder.delivery_log import Delivery, delivered, write_deliveries
 from strikewatch.storage.recorder.parquet import write_shift
 from strikewatch.storage.schema.tables import arrived, segments
 from strikewatch.storage.settings import RecorderSettings
@@ -31,6 +32,8 @@ _log = structlog.get_logger(__name__)
 
 MIB: Final = 1 << 20
 MILLISECOND: Final = SECOND // 1000
+_DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS)
+"""Errors of the disk that may end by themselves or by somebody's help; the steps wait in the database meanwhile."""
 CHUNK: Final = 500
 """How many spooled steps are read or deleted at a time, so that the writer never waits long."""
 CHUNK_MIB: Final = 4
@@ -56,7 +59,7 @@ class _Segment:
 class Recorder:
     """Records what the store spools. Call `tick` every few seconds and `flush` at a clean stop.
 
-    Raises StoreError if the disk fails, StoreBlocked if it is full.
+    Raises StoreBlocked if the disk is full or fails, StoreError if the folder cannot be used.
     """
 
     def __init__(self, store: Store, settings: RecorderSettings) -> None:
@@ -158,7 +161,7 @@ class Recorder:
         for site, name in names.items():
             rows = {hammer: Rows.join(parts) for (at, hammer), parts in segment.rows.items() if at == site}
             target = self._settings.folder / site / name
-            sizes[site] = self._write(target, site, rows, segment.events[site])
+            sizes[site] = self._write(target, site, rows, segment.events[site], segment.began)
         with self._store.write() as connection:
             for site, size in sizes.items():
                 connection.execute(
@@ -168,18 +171,29 @@ class Recorder:
                 )
         self._delete_spooled(segment.last)
 
-    def _write(self, target: Path, site: str, rows: dict[str, Rows], events: Iterable[Event]) -> int:
+    def _write(
+        self, target: Path, site: str, rows: dict[str, Rows], events: Iterable[Event], began: Instant
+    ) -> int:
         """Write one recording, complete or not at all; return its size in bytes."""
         try:
             if not target.exists():
                 part = target.with_name(f".{target.name}.part")
                 disk.make_folder(part)
                 write_shift(part, site, rows, events, live=True)
+                write_deliveries(part, self._delivered(site, began))
                 disk.publish_folder(part, target)
             return sum(file.stat().st_size for file in target.iterdir())
         except OSError as error:
-            kind = StoreBlocked if error.errno in (errno.ENOSPC, errno.EDQUOT) else StoreError
+            kind = StoreBlocked if error.errno in _DISK_ERRORS else StoreError
             raise kind(f"cannot record into {target}: {error}") from error
+
+    def _delivered(self, site: str, began: Instant) -> list[Delivery]:
+        """Return the deliveries since the recording before the one that `began`: an outcome may be stored late."""
+        with self._store.read() as connection:
+            before = select(func.max(segments.c.began_ns)).where(
+                segments.c.site == site, segments.c.began_ns < began
+            )
+            return delivered(connection, connection.scalar(before) or 0, site)
 
     def _delete_spooled(self, upto: int) -> None:
         """Delete recorded steps from the spool, chunk by chunk."""
