@@ -70,7 +70,7 @@ class DeliveryLoop:
             return
         outcomes: list[Outcome] = []
         for message in handed:
-            if message.seq > self._last_seq and message.seq not in self._handed:
+            if message.seq > self._last_seq:
                 self._handed.add(message.seq)
                 outcomes += self._add(message)
         self.outbox.record_outcomes(outcomes)
