@@ -32,13 +32,14 @@ def token(_options: Namespace) -> None:
     "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
 )
 @shared.config
+@shared.as_json("one object")
 def add(options: Namespace) -> None:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
 
     with open_connection(options.config, write=True) as connection:
         made = tokens.add(connection, options.name, options.role, time.time_ns())
-    print(made)
+    output.print_result(options, {"name": options.name, "role": options.role, "token": made}, made)
 
 
 @token.command("list", examples=("strikewatch token list --json",))
@@ -72,18 +73,21 @@ def list_tokens(options: Namespace) -> None:
 @token.command("revoke", examples=("strikewatch token revoke kim",))
 @click.argument("name", metavar="NAME")
 @shared.config
+@shared.as_json("one object")
 def revoke(options: Namespace) -> None:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
 
     with open_connection(options.config, write=True) as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
-    print(f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}.")
+    message = f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}."
+    output.print_result(options, {"name": options.name, "changed": was_good}, message)
 
 
 @shared.command("strikewatch backup strikewatch-backup.db")
 @click.argument("target", type=shared.PATH, metavar="FILE")
 @shared.config
+@shared.as_json("one object")
 def backup(options: Namespace) -> None:
     """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
     from strikewatch.errors import InputError
@@ -97,10 +101,11 @@ def backup(options: Namespace) -> None:
         )
     with output.progress_status("Copying the database"):
         size = sqlite.backup(store.path, target)
-    print(f"{target}: {size / 2**20:.1f} MiB, complete and checked.")
-    print(
-        f"To restore it, stop the processor, move the database {store.path} and the files beside it (-wal, -shm) away, "
-        "put the copy in its place, and start again."
+    output.print_result(
+        options,
+        {"file": str(target), "bytes": size},
+        f"{target}: {size / 2**20:.1f} MiB, complete and checked. To restore it, stop the processor, move the database",
+        f"{store.path} and the files beside it (-wal, -shm) away, put the copy in its place, and start again.",
     )
 
 
