@@ -3,6 +3,7 @@
 A command's module in `commands/` is imported when the command is used.
 """
 
+import errno
 import os
 import sys
 from collections.abc import Sequence
@@ -86,12 +87,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return shell_complete(root, {}, NAME, COMPLETE, instruction)
     try:
         code = _run(words)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # The reader has closed the pipe, which is not a failure. Python flushes again at exit, into the null device.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if sys.stdout is not None:  # it was closed before the start
+            sys.stdout.flush()
+    except BrokenPipeError:  # the reader has closed the pipe, which is not a failure
+        _discard_output()
         return 0
+    except OSError as error:
+        if error.errno != errno.ENOSPC:
+            raise
+        _print_error(f"the output cannot be written ({error.strerror}); make room, or write it elsewhere")
+        _discard_output()
+        return 1
     return code
+
+
+def _discard_output() -> None:
+    """Let Python, which flushes again at exit, do so into the null device."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _run(words: list[str]) -> int:

@@ -22,11 +22,24 @@ PATH: Final = click.Path(path_type=Path)
 _SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 
 
+class _Help(click.HelpFormatter):
+    def write_heading(self, heading: str) -> None:
+        super().write_heading(
+            click.style(heading, bold=True)
+        )  # on a terminal; `click.echo` leaves it out elsewhere
+
+
+class _Context(click.Context):
+    formatter_class = _Help
+
+
 class Command(click.Command):
-    """A command with examples in its help and the options --quiet and --verbose.
+    """A command with examples in its help, and the options --quiet, --verbose and --no-color.
 
     Its function gets all options as one object; an option given before a subcommand counts as if given after it.
     """
+
+    context_class = _Context
 
     def __init__(self, *args: Any, examples: Sequence[str] = (), **kwargs: Any) -> None:
         kwargs["context_settings"] = _SETTINGS
@@ -39,14 +52,16 @@ class Command(click.Command):
             click.Option(
                 ["-v", "--verbose"], is_flag=True, help="Print details, such as which settings are used."
             ),
+            click.Option(["--no-color"], is_flag=True, help="Print without colors; NO_COLOR does the same."),
         ]
 
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the description, and the examples right after it."""
+        super().format_help_text(ctx, formatter)
         if self.examples:
             with formatter.section("Examples"):
                 for example in self.examples:  # not wrapped, ready to copy
                     formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
-        super().format_epilog(ctx, formatter)
 
 
 class Group(Command, click.Group):
@@ -77,7 +92,7 @@ def _with_options(run: Run) -> Callable[..., int | None]:
         if context.invoked_subcommand is not None:
             return None
         options = _merged(context)
-        output.set_verbosity(context, options.verbose - options.quiet)
+        output.configure(context, verbosity=options.verbose - options.quiet, no_color=options.no_color)
         return run(options)
 
     return call

@@ -33,32 +33,34 @@ UNWRAPPED: Final = 10_000
 SENTENCES: Final = 120
 """Width in columns from which each alert is also described in a sentence."""
 _VERBOSITY: Final = "strikewatch.verbosity"
+_NO_COLOR: Final = "strikewatch.no_color"
 _SITES: Final = "strikewatch.sites"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _UTC: Final = ZoneInfo("UTC")
 
 
-def set_verbosity(context: click.Context, level: int) -> None:
-    """Set what is printed on standard error: below 0 errors only, above 0 details too."""
-    context.meta[_VERBOSITY] = level
+def configure(context: click.Context, *, verbosity: int, no_color: bool) -> None:
+    """Set what is printed on standard error (below 0 errors only, above 0 details too), and whether in color."""
+    context.meta.update({_VERBOSITY: verbosity, _NO_COLOR: no_color})
 
 
-def verbosity() -> int:
-    """Return the level of the command that is running, 0 by default."""
+def _setting(name: str) -> int:
+    """Return a setting of the command that is running, 0 by default."""
     context = click.get_current_context(silent=True)
-    return 0 if context is None else int(context.meta.get(_VERBOSITY, 0))
+    return 0 if context is None else int(context.meta.get(name, 0))
 
 
 def notes() -> "Console":
     """Return the console for notes, warnings and progress: standard error, silent with --quiet."""
     from rich.console import Console
 
-    return Console(stderr=True, highlight=False, soft_wrap=True, quiet=verbosity() < 0)
+    quiet, no_color = _setting(_VERBOSITY) < 0, bool(_setting(_NO_COLOR)) or None
+    return Console(stderr=True, highlight=False, soft_wrap=True, quiet=quiet, no_color=no_color)
 
 
 def detail(text: str) -> None:
     """Print a line on standard error with --verbose only."""
-    if verbosity() > 0:
+    if _setting(_VERBOSITY) > 0:
         click.echo(text, err=True)
 
 
@@ -76,7 +78,8 @@ def tables(piped_width: int = UNWRAPPED) -> "Console":
             raise BrokenPipeError
 
     wraps = sys.stdout.isatty() or "COLUMNS" in environ
-    return Tables(highlight=False, markup=False, emoji=False, width=None if wraps else piped_width)
+    width, no_color = None if wraps else piped_width, bool(_setting(_NO_COLOR)) or None
+    return Tables(highlight=False, markup=False, emoji=False, width=width, no_color=no_color)
 
 
 def print_json(records: Iterable[Mapping[str, Any]]) -> None:
@@ -94,11 +97,17 @@ def print_result(options: Namespace, record: Mapping[str, Any], *lines: str) -> 
             print(line)
 
 
+def print_cut(listed: int, total: int, what: str) -> None:
+    """Note on standard error that a list of so many was cut by its limit."""
+    if listed < total:
+        notes().print(f"{listed:,} of {total:,} {what}; --limit {total} lists all.", style="dim")
+
+
 @contextmanager
-def progress_status(what: str) -> Iterator[None]:
+def progress_status(what: str, *, shown: bool = True) -> Iterator[None]:
     """Show on standard error, if it is a terminal, that work of unknown length is in progress."""
     console = notes()
-    if not console.is_terminal:
+    if not shown or not console.is_terminal:
         yield
         return
     with console.status(what):

@@ -11,7 +11,7 @@ import tempfile
 import time
 from argparse import Namespace
 from collections.abc import Mapping
-from contextlib import ExitStack, nullcontext
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -58,9 +58,8 @@ def review(options: Namespace, settings: Settings, notes: Console) -> Review:
     """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy."""
     texts = coaching.read(options.coaching)
     # replayed shifts show a progress bar of their own
-    reading = nullcontext() if options.paths else output.progress_status("Reading the database")
     with ExitStack() as stack:
-        with reading:
+        with output.progress_status("Reading the database", shown=not options.paths):
             source = stack.enter_context(open_review_data(options, settings, time.time_ns(), notes))
             tables = _tables(source, settings, options.site)
         highlights = _highlights(options, settings, texts, source, tables, notes)

@@ -57,6 +57,9 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
     # The gravest active one first, what has ended last.
     assert [one["fault"] for one in lines(capsys, "alerts")] == ["same_spot", "grease_overdue", "hot_oil"]
     assert "2 of 3 alerts; --limit 3 shows all." in run_command(capsys, "alerts", "--limit", "2")
+    assert main(["alerts", "--limit", "2", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert (len(out.splitlines()), err) == (2, "2 of 3 alerts; --limit 3 lists all.\n")
 
 
 def test_every_active_alert_is_listed(scenario: AlertScenario, capsys: pytest.CaptureFixture[str]) -> None:

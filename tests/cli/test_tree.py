@@ -1,5 +1,7 @@
 """The tree of commands: help, suggestions, completion, lookup of settings, and how little is loaded."""
 
+import contextlib
+import io
 import json
 import os
 import subprocess
@@ -9,7 +11,9 @@ from pathlib import Path
 import click
 import pytest
 
+from strikewatch.cli import output
 from strikewatch.cli.main import COMMANDS, RENAMED, load, main, root
+from strikewatch.cli.options import Command
 from strikewatch.storage.commit.store import Store
 from tests.cli.command import ROOT
 
@@ -318,6 +322,62 @@ def test_a_closed_pipe_exits_with_0(words: list[str]) -> None:
     )
     os.close(writer)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("words", [["--help"], ["channels"], ["channels", "--json"]])
+def test_a_full_disk_under_the_output_is_named(words: list[str]) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "strikewatch.cli.main", *words],
+            cwd=ROOT,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert done.returncode == 1
+    assert done.stderr.startswith("strikewatch: the output cannot be written (No space left on device)")
+    assert done.stderr.count("\n") == 1
+
+
+def test_without_standard_output_a_command_still_succeeds() -> None:
+    command = f"{sys.executable} -m strikewatch.cli.main --version >&-"
+    done = subprocess.run(
+        ["sh", "-c", command], cwd=ROOT, stderr=subprocess.PIPE, text=True, timeout=60, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("words", [["--no-color"], []])
+def test_colors_can_be_switched_off(words: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a terminal; piped text never has any."""
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+
+    def show() -> None:
+        output.notes().print("late rows", style="yellow")
+
+    probe = Command("probe", callback=lambda _options: show())
+    with contextlib.redirect_stderr(io.StringIO()) as err:
+        probe.main(words, standalone_mode=False)
+    assert ("\x1b[33m" in err.getvalue()) is (not words)
+
+
+def test_tokens_are_made_and_revoked_with_json(folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Store(folders / "work" / "strikewatch.db").close()
+    capsys.readouterr()
+
+    def run(*words: str) -> dict[str, object]:
+        assert main(["token", *words, "--json"]) == 0
+        found: dict[str, object] = json.loads(capsys.readouterr().out)
+        return found
+
+    made = run("add", "kim", "--role", "act")
+    assert (made["name"], made["role"], len(str(made["token"])) > 20) == ("kim", "act", True)
+    assert run("revoke", "kim") == {"name": "kim", "changed": True}
+    assert run("revoke", "kim") == {"name": "kim", "changed": False}
 
 
 def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:

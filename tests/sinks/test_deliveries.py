@@ -185,6 +185,8 @@ def test_the_command_tests_an_endpoint_without_a_running_processor(
         (2, "test", "sent"),
         (1, "test", "sent"),
     ]
+    _, out, err = run("list", "--limit", "1", "--json")
+    assert (len(out.splitlines()), err) == (1, "Only the newest 1; --limit lists more.\n")
     (shown,) = run.json("show", "1")
     assert shown["tried"][0]["took_ms"] > 0
     assert "office" in run("list")[1]

@@ -32,13 +32,14 @@ def token(_options: Namespace) -> None:
     "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
 )
 @shared.config
+@shared.as_json("one object")
 def add(options: Namespace) -> None:
     """Make a token for NAME and print it, once. Every action is recorded under that name."""
     from strikewatch.storage.actions import tokens
 
     with open_connection(options.config, write=True) as connection:
         made = tokens.add(connection, options.name, options.role, time.time_ns())
-    print(made)
+    output.print_result(options, {"name": options.name, "role": options.role, "token": made}, made)
 
 
 @token.command("list", examples=("strikewatch token list --json",))
@@ -72,18 +73,21 @@ def list_tokens(options: Namespace) -> None:
 @token.command("revoke", examples=("strikewatch token revoke kim",))
 @click.argument("name", metavar="NAME")
 @shared.config
+@shared.as_json("one object")
 def revoke(options: Namespace) -> None:
     """Revoke the token of NAME, at once."""
     from strikewatch.storage.actions import tokens
 
     with open_connection(options.config, write=True) as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
-    print(f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}.")
+    message = f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}."
+    output.print_result(options, {"name": options.name, "changed": was_good}, message)
 
 
 @shared.command("strikewatch backup strikewatch-backup.db")
 @click.argument("target", type=shared.PATH, metavar="FILE")
 @shared.config
+@shared.as_json("one object")
 def backup(options: Namespace) -> None:
     """Copy the database to FILE, while it is in use or not. An older copy of that name is replaced."""
     from strikewatch.errors import InputError
@@ -98,8 +102,12 @@ def backup(options: Namespace) -> None:
         )
     with output.progress_status("Copying the database"):
         size = copy_database(store.path, target)
-    print(f"{target}: {size / 2**20:.1f} MiB, complete and checked.")
-    print(f"To restore it, stop the processor and run: strikewatch restore {target}")
+    output.print_result(
+        options,
+        {"file": str(target), "bytes": size},
+        f"{target}: {size / 2**20:.1f} MiB, complete and checked.",
+        f"To restore it, stop the processor and run: strikewatch restore {target}",
+    )
 
 
 @shared.command("strikewatch restore strikewatch-backup.db", "strikewatch restore --recordings-only")
@@ -110,6 +118,7 @@ def backup(options: Namespace) -> None:
     help="Replay what the database does not know: after pg_restore, or a restore that was interrupted.",
 )
 @shared.config
+@shared.as_json("one object")
 def restore(options: Namespace) -> None:
     """Restore the database from COPY, which `strikewatch backup` made. Stop the processor first.
 
@@ -131,20 +140,32 @@ def restore(options: Namespace) -> None:
     precompile(output.notes().print)
     with private_umask(), output.progress_status("Restoring"):
         done = restore_database(settings, options.copy, time.time_ns())
-    if done.aside is not None:
-        print(f"The former database is now {done.aside}; delete it when it is no longer needed.")
-    if done.unread:
-        print(f"It could not be read, so what it had not recorded is missing: {done.unread}")
-    print(
+    lines = [
         f"{done.recordings} recordings were made since: {done.rows:,} rows replayed, {done.alerts:,} alerts found, "
         f"{done.marked:,} messages were delivered before."
-    )
-    if done.missing_since is None:
-        print("No data is missing.")
+    ]
+    if done.aside is not None:
+        lines.append(f"The former database is now {done.aside}; delete it when it is no longer needed.")
+    if done.unread:
+        lines.append(f"It could not be read, so what it had not recorded is missing: {done.unread}")
+    missing_since = None if done.missing_since is None else instant.text(done.missing_since)
+    if missing_since is None:
+        lines.append("No data is missing.")
     else:
-        since = instant.text(done.missing_since)[:19]
-        print(f"Data that arrived after {since}Z may be missing; the alert data_missing says so.")
-    print("Start the processor again: it continues from here.")
+        lines.append(
+            f"Data that arrived after {missing_since[:19]}Z may be missing; the alert data_missing says so."
+        )
+    lines.append("Start the processor again: it continues from here.")
+    record = {
+        "former_database": done.aside and str(done.aside),
+        "unread": done.unread or None,
+        "recordings": done.recordings,
+        "rows": done.rows,
+        "alerts": done.alerts,
+        "delivered_before": done.marked,
+        "missing_since": missing_since,
+    }
+    output.print_result(options, record, *lines)
 
 
 @shared.command("strikewatch export-operator op-14 > op-14.jsonl")

@@ -38,7 +38,11 @@ def alarm_metrics(options: Namespace) -> None:
     begin, end = shared.instants(options, now, "30d")
     assert begin is not None
     end = now if end is None else end
-    with open_database(settings) as database, database.read() as connection:
+    with (
+        output.progress_status("Reading the database"),
+        open_database(settings) as database,
+        database.read() as connection,
+    ):
         by_site = intervals(connection, end)
     if options.site is not None:
         if options.site not in by_site:

@@ -58,6 +58,7 @@ def alerts(options: Namespace) -> None:
         found, total = ([], 0) if options.muted else _search(actions, options, period)
     if options.json:
         output.print_json(entry.json() for entry in (muted if options.muted else found))
+        output.print_cut(len(found), total, "alerts")
         return
     console = output.tables()
     if not options.muted:

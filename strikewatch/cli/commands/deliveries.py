@@ -65,13 +65,16 @@ def list_deliveries(options: Namespace) -> None:
             alert=options.alert,
             begin=begin,
             end=end,
-            limit=options.limit,
+            limit=options.limit + 1,
         )
         off = outbox.switched_off(connection)
+    listed = found[: options.limit]
     if options.json:
-        output.print_json(delivery.json() for delivery in found)
+        output.print_json(delivery.json() for delivery in listed)
     else:
-        _show_list(output.tables(), found, off)
+        _show_list(output.tables(), listed, off)
+    if len(found) > len(listed):
+        output.notes().print(f"Only the newest {len(listed)}; --limit lists more.", style="dim")
 
 
 @deliveries.command("show", examples=("strikewatch deliveries show 17",))

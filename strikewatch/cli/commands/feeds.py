@@ -129,6 +129,7 @@ def rejects(options: Namespace) -> None:
     senders, limit = _by_sender(found), options.limit or SENDERS
     if options.json:
         output.print_json(item.json() for own in list(senders.values())[:limit] for item in own)
+        output.print_cut(min(limit, len(senders)), len(senders), "senders")
     else:
         _show_senders(output.tables(), senders, limit)
 

@@ -50,8 +50,8 @@ def due(options: Namespace) -> None:
     from strikewatch.web.live.snapshot import Limits, due_items, take_snapshot
 
     settings, now = load_settings(options.config), time.time_ns()
-    pipeline = Pipeline(settings.of_hammer)
-    with open_database(settings) as database:
+    with output.progress_status("Reading the database"), open_database(settings) as database:
+        pipeline = Pipeline(settings.of_hammer)
         for key, layout, state in baselines.states(database, options.site, options.hammer):
             pipeline.restore(key, layout, state)
     found: list[tuple[Key, DueItem]] = []
@@ -126,9 +126,8 @@ def wear(options: Namespace) -> None:
     Over the inspections in the database, or in recorded shifts.
     """
     from strikewatch.review.wear.condition import wear_record
-    from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
+    found = _condition(options)
     if options.json:
         output.print_json([{"hammers": [wear_record(one) for one in found.worn], "caution": CAUTION}])
         return
@@ -149,9 +148,8 @@ def tools(options: Namespace) -> None:
     Over the tool changes in the database, or in recorded shifts.
     """
     from strikewatch.review.wear.condition import fitted_record, group_record, tool_record
-    from strikewatch.service.inputs.hammers import condition_from_options
 
-    found = condition_from_options(options, load_settings(options.config), time.time_ns(), output.notes())
+    found = _condition(options)
     if options.json:
         records = {
             "fitted": [fitted_record(one) for one in found.fitted],
@@ -163,6 +161,14 @@ def tools(options: Namespace) -> None:
     console = output.tables()
     _show_tools(console, found)
     console.print(CAUTION, style="dim") if found.tools or found.fitted else console.print(NO_TOOL)
+
+
+def _condition(options: Namespace) -> "Condition":
+    from strikewatch.service.inputs.hammers import condition_from_options
+
+    settings = load_settings(options.config)
+    with output.progress_status("Reading the database", shown=not options.paths):
+        return condition_from_options(options, settings, time.time_ns(), output.notes())
 
 
 def _show_tools(console: Console, condition: "Condition") -> None:

@@ -1,5 +1,6 @@
 """`strikewatch demo`, `guide` and `completion`: what a newcomer starts with."""
 
+import os
 from argparse import Namespace
 from typing import Final
 
@@ -47,9 +48,21 @@ def guide(options: Namespace) -> None:
     elif options.markdown:
         print(text, end="")
     else:
-        from rich.markdown import Markdown
+        _show_guide(text)
 
-        output.tables(PAGE).print(Markdown(text))
+
+def _show_guide(markdown: str) -> None:
+    """Print a guide for reading, on a terminal through the pager."""
+    from rich.markdown import Markdown
+
+    console = output.tables(PAGE)
+    if not console.is_terminal:
+        console.print(Markdown(markdown))
+        return
+    with console.capture() as page:
+        console.print(Markdown(markdown))
+    os.environ.setdefault("LESS", "-FRX")  # with colors; a text that fits on the screen is not paged
+    click.echo_via_pager(page.get())
 
 
 @shared.command(

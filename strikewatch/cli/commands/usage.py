@@ -3,7 +3,6 @@
 import time
 from argparse import Namespace
 from collections.abc import Hashable, Mapping, Sequence
-from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -46,7 +45,7 @@ def usage(options: Namespace) -> None:
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")
     # replayed shifts show a progress bar of their own
-    with nullcontext() if options.paths else output.progress_status("Reading the database"):
+    with output.progress_status("Reading the database", shown=not options.paths):
         table, begin, end = usage_from_options(
             options, load_settings(options.config), time.time_ns(), output.notes()
         )
@@ -136,7 +135,7 @@ def baseline(options: Namespace) -> None:
     settings = load_settings(options.config)
     begin, end = shared.instants(options, time.time_ns(), "30d")
     assert begin is not None
-    with open_database(settings) as database:
+    with output.progress_status("Reading the database"), open_database(settings) as database:
         found = []
         for key, layout, state in baselines.states(database, options.site, options.hammer):
             own = settings.of_hammer(key)[blank_firing.DETECTOR.name]

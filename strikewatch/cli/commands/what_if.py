@@ -48,7 +48,7 @@ def what_if(options: Namespace) -> None:
     Or sweep one setting over several values and show the faults per firing hour at each.
     """
     if bool(options.set) == bool(options.sweep):
-        raise InputError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
+        raise click.UsageError("give a change: --set NAME=VALUE, or --sweep NAME=FIRST:LAST:STEP")
     settings = load_settings(options.config)
     from strikewatch.service.precompile import precompile
 
