@@ -49,12 +49,14 @@ class CompiledStep:
         step["impossible_offset"] = _offset(_SENSOR_FAULT, "impossible")
         step["tile_rows"] = tile_rows
         step["never_quiet"] = never_quiet
-        self._keep("tile", np.zeros(1, TILE))
-        self._keep("digests", np.zeros(NOTHING + 1, DIGEST))
-        step_digests = self._kept["digests"]
-        step_digests["lowest"], step_digests["highest"] = np.inf, -np.inf
         self._keep("bits", np.zeros(TILE_ROWS // 64 + 1, np.uint64))
-        self._keep("runs", np.zeros(TILE_ROWS + 2, RUN))
+        for name in ("tile", "part"):
+            self._keep(name, np.zeros(1, TILE))
+        for name in ("digests", "part_digests"):
+            self._keep(name, np.zeros(NOTHING + 1, DIGEST))
+            self._kept[name]["lowest"], self._kept[name]["highest"] = np.inf, -np.inf
+        for name in ("runs", "part_runs"):
+            self._keep(name, np.zeros(TILE_ROWS + 2, RUN))
         for name in ("firing_ends", "tool_x_m", "tool_y_m"):
             self._keep(name, np.zeros(TILE_ROWS + 1, np.int64))
         self._cursor = np.zeros(CURSOR, np.int64)
