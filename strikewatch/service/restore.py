@@ -182,6 +182,9 @@ class _NoMessages:
     def acknowledge(self, messages: object) -> None:
         del messages
 
+    def put_back(self, messages: object) -> None:
+        del messages
+
 
 class _Replay:
     """The replay of the recordings that the database does not know."""

@@ -1,4 +1,4 @@
-"""`strikewatch token`, `backup`, `restore`, `export-operator` and `erase-operator`: access, copies and personal data."""
+"""`strikewatch token`, `backup`, `restore`, `export-operator`, `erase-operator`: access, copies, personal data."""
 
 import json
 import sys
