@@ -10,7 +10,8 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.messages import Outbox, Outcome
+from strikewatch.storage.outbox.messages import Outbox
+from strikewatch.storage.outbox.outcomes import Outcome
 from strikewatch.storage.recorder.delivery_log import (
     DELIVERIES,
     Delivery,
