@@ -6,8 +6,8 @@ step at `MAX_DEATHS` such ends is rejected in place of being processed.
 
 Each step writes the digests of its messages to the file, without syncing it: what a process has written outlives the
 process. After the machine itself has restarted the file may be outdated, and it counts against no message. Ends while
-the database refuses do not count either, and those during a commit less: most of a step's time is spent there, so that
-is where a process that is killed for other reasons ends.
+the database refuses or people's entries are taken do not count either, and those during a commit less: most of a step's
+time is spent there, so that is where a process that is killed for other reasons ends.
 """
 
 import os
@@ -40,9 +40,7 @@ MAX_LISTED: Final = 1000
 
 _DIGEST_BYTES: Final = 16
 _HEADER: Final = struct.Struct("<8s16s16sI")  # format, machine start, release, number of known messages
-_KNOWN: Final = struct.Struct(
-    "<16sBB"
-)  # digest, ends while processing it alone, ends while committing it alone
+_KNOWN: Final = struct.Struct("<16sBB")  # digest, ends while it was processed alone, and committed alone
 _STEP: Final = struct.Struct("<II")  # phase, number of messages
 _PHASE: Final = struct.Struct("<I")
 _FORMAT: Final = b"step/1\0\0"
@@ -53,12 +51,12 @@ _MACHINE_START: Final = Path("/proc/sys/kernel/random/boot_id")
 
 
 class Phase(IntEnum):
-    """What a step does. `REFUSED`: it waits until the database accepts its commit."""
+    """What a step does. `UNRELATED`: something else than its messages, such as waiting for the database."""
 
     NONE = 0
     PROCESSING = 1
     COMMITTING = 2
-    REFUSED = 3
+    UNRELATED = 3
 
 
 class StepJournal:
@@ -130,7 +128,9 @@ class StepJournal:
             for message in messages:
                 self._suspects.pop(_digest(message), None)
             if len(self._suspects) < before:
-                self._write_known()
+                packed = self._packed()
+                self._write(_KNOWN_AT, packed)
+                self._write(_HEADER.size - _PHASE.size, _PHASE.pack(len(packed) // _KNOWN.size))
 
     def close(self) -> None:
         """Note that the process ends for another reason than its messages, and close the file."""
@@ -156,17 +156,15 @@ class StepJournal:
                 for digest, deaths in known.items():
                     too_many = deaths[0] >= MAX_DEATHS or sum(deaths) >= MAX_DEATHS_WITH_COMMITS
                     (self._refused if too_many else self._suspects)[digest] = deaths
-        empty = _HEADER.pack(_FORMAT, machine_start, release, 0).ljust(_SIZE, b"\0")
-        if os.pwrite(self._file, empty, 0) != _SIZE:
+        packed = self._packed()
+        header = _HEADER.pack(_FORMAT, machine_start, release, len(packed) // _KNOWN.size)
+        if os.pwrite(self._file, (header.ljust(_KNOWN_AT, b"\0") + packed).ljust(_SIZE, b"\0"), 0) != _SIZE:
             raise OSError("there is no room for it on the disk")
         os.fsync(self._file)  # so that its blocks are allocated, and later writes need no room
-        self._write_known()
 
-    def _write_known(self) -> None:
+    def _packed(self) -> bytes:
         known = self._refused | self._suspects
-        packed = b"".join(_KNOWN.pack(digest, *deaths) for digest, deaths in known.items())
-        self._write(_KNOWN_AT, packed)
-        self._write(_HEADER.size - _PHASE.size, _PHASE.pack(len(known)))
+        return b"".join(_KNOWN.pack(digest, *deaths) for digest, deaths in known.items())
 
     def _write(self, at: int, data: bytes) -> None:
         if self._file is not None:
@@ -198,7 +196,10 @@ class JournaledSource:
         self._source.acknowledge(committed)
 
     def put_back(self, messages: Sequence[Message]) -> None:
-        self._source.put_back(messages)
+        if self._kept:
+            self._kept = [*messages, *self._kept]
+        else:
+            self._source.put_back(messages)
 
 
 def _count_end(known: dict[bytes, tuple[int, int]], found: bytes) -> None:

@@ -136,6 +136,7 @@ class Worker:
         flooding = self._advance(step)
         if now - self._last_poll >= POLL_EVERY_NS and not flooding:
             self._last_poll = now
+            self._journal.mark(Phase.UNRELATED)
             self._take_manual_events()
             self._look_ahead(step, now)
             if self._process_due(step.received):
@@ -317,7 +318,7 @@ class Worker:
             except StoreLost:
                 raise
             except StoreError as error:
-                self._journal.mark(Phase.REFUSED)
+                self._journal.mark(Phase.UNRELATED)
                 if refused % LOG_EVERY_REFUSALS == 0:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"

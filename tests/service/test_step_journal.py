@@ -72,9 +72,9 @@ def test_messages_of_a_step_with_several_come_alone_and_are_not_counted(path: Pa
     assert not journal.is_suspect(C)
 
 
-def test_an_end_during_a_commit_counts_less_and_while_the_database_refuses_not_at_all(path: Path) -> None:
+def test_an_end_during_a_commit_counts_less_and_one_unrelated_to_the_messages_not_at_all(path: Path) -> None:
     for _ in range(5):
-        end_in(path, A, phase=Phase.REFUSED)
+        end_in(path, A, phase=Phase.UNRELATED)
     for _ in range(MAX_DEATHS_WITH_COMMITS - 1):
         end_in(path, A, phase=Phase.COMMITTING)
         assert not is_refused(StepJournal(path, "1"), A)
@@ -172,6 +172,13 @@ def test_suspects_come_alone_and_the_order_stays(path: Path) -> None:
     assert steps == [[1, 4], [2], [3], [5, 6]]
     assert [one.mid for one in given.acknowledged] == [1, 4, 2, 3, 5, 6]
     assert not journal.has_suspects
+
+
+def test_messages_that_are_put_back_stay_before_those_that_were_kept_for_later_steps(path: Path) -> None:
+    end_in(path, A, B)
+    source = JournaledSource(Given([A, B, C]), StepJournal(path, "1"))
+    source.put_back(source.take(250, 0.0))
+    assert [one.mid for one in source.take(250, 0.0)] == [1]
 
 
 class PoisonedProcessor(Processor):
