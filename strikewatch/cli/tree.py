@@ -23,9 +23,15 @@ class Entry:
 
 SECTIONS: Final[dict[str, dict[str, Entry]]] = {
     "Start here": {
-        "demo": Entry("Run an invented site on this machine, with nothing to install.", "demo"),
-        "guide": Entry("Show a user guide, or list them.", "guide faults"),
-        "completion": Entry("Print the shell completion script.", 'eval "$(strikewatch completion bash)"'),
+        "demo": Entry(
+            "Run an invented site on this machine, with nothing to install.", "demo", ("start", "demo")
+        ),
+        "guide": Entry("Show a user guide, or list them.", "guide faults", ("start", "guide")),
+        "completion": Entry(
+            "Print the shell completion script.",
+            'eval "$(strikewatch completion bash)"',
+            ("start", "completion"),
+        ),
     },
     "Recorded shifts": {
         "replay": Entry("Run recorded shifts through the detectors.", "replay replay_data/hot-bench"),
@@ -35,8 +41,8 @@ SECTIONS: Final[dict[str, dict[str, Entry]]] = {
         ),
     },
     "Live": {
-        "run": Entry("Run the live processor.", "run --config strikewatch.toml"),
-        "check": Entry("Check settings, broker, database and disk.", "check"),
+        "run": Entry("Run the live processor.", "run --config strikewatch.toml", ("processor", "run")),
+        "check": Entry("Check settings, broker, database and disk.", "check", ("processor", "check")),
         "settings": Entry("Check the settings and print those in force.", "settings"),
         "channels": Entry("List the channels of a feed: units, hold times, ranges.", "channels --json"),
         "rejects": Entry("List data that was not used, by sender and reason.", "rejects --from 2h"),
@@ -61,8 +67,10 @@ SECTIONS: Final[dict[str, dict[str, Entry]]] = {
     },
     "Administration": {
         "token": Entry("Manage access to the HTTP interface.", "token add kim --role act"),
-        "backup": Entry("Copy the database, in use or not.", "backup copy.db"),
-        "restore": Entry("Restore a copy, and replay what was recorded since.", "restore copy.db"),
+        "backup": Entry("Copy the database, in use or not.", "backup copy.db", ("processor", "backup")),
+        "restore": Entry(
+            "Restore a copy, and replay what was recorded since.", "restore copy.db", ("processor", "restore")
+        ),
         "export-operator": Entry(
             "Print everything stored about an operator.", "export-operator op-14", ("operators", "export")
         ),
