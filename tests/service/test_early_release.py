@@ -7,6 +7,8 @@ alerts stand, and all deliveries wait after two attempts each.
 import gzip
 import json
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -72,6 +74,26 @@ def test_the_early_database_is_migrated_with_open_alerts_and_deliveries(folder: 
     store.close()
 
 
+def test_alerts_that_an_early_flood_held_are_in_one_digest(folder: Path) -> None:
+    """Held as that release held them: not sent, and waiting for the digest of the episode."""
+    held = "told = '', told_priority = '', held = 1"
+    with closing(sqlite3.connect(folder / "strikewatch.db")) as early:
+        early.execute(f"UPDATE handling SET {held} WHERE storm = 1 AND fault = 'same_spot'")
+        early.execute("DELETE FROM outbox WHERE alert_id IN (SELECT id FROM handling WHERE held)")
+        ids = {row[0] for row in early.execute("SELECT id FROM handling WHERE held")}
+        early.commit()
+    alarms = load(EARLY / "settings.toml").alarms
+    store = Store(folder / "strikewatch.db", {"office": OLD_URL}, alarms=alarms)
+    for hours in (1, 2, 3):
+        store.process_due(END + hours * 3600 * SECOND)
+    with store.read() as connection:
+        query = "select body from outbox where step = 'digest'"
+        bodies = [json.loads(row[0]) for row in connection.exec_driver_sql(query)]
+    assert len(ids) == 5
+    assert [{one["id"] for one in body["alerts"]} for body in bodies] == [ids]
+    store.close()
+
+
 def test_the_early_recording_replays_to_the_alerts_it_raised(folder: Path) -> None:
     (shift,) = (folder / "recordings" / SITE).iterdir()
     store = Store(folder / "strikewatch.db", {"office": OLD_URL})
@@ -83,7 +105,7 @@ def test_the_early_recording_replays_to_the_alerts_it_raised(folder: Path) -> No
 
 
 def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
-    """Waiting deliveries are sent, and active alerts clear at the first cool rows."""
+    """Waiting deliveries are sent once; active alerts clear at the first cool rows."""
     with Broker(folder / "b") as broker, Receiver(decode_secret(SECRET)) as receiver:
         processor = Processor(folder, broker)
         text = (EARLY / "settings.toml").read_text()
@@ -120,6 +142,9 @@ def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
             assert {("HB-01", "cleared"), ("HB-02", "cleared")} <= steps("same_spot")
             lost = {part for line in processor.lines("state_lost") for part in line["reset_parts"]}
             assert not lost & KEPT
+            until(lambda: processor.query("select count(*) from outbox where state = 'waiting'") == [(0,)])
             assert processor.stop() == 0
+            names = [one.name for one in receiver.received]
+            assert len(names) == len(set(names))
         finally:
             processor.end()

@@ -1,5 +1,6 @@
 """Databases of every release are upgraded to this one, on SQLite and PostgreSQL, without loss."""
 
+import hashlib
 import re
 import sqlite3
 from contextlib import closing
@@ -12,12 +13,17 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, text
 
+from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError
+from strikewatch.storage.commit.statements import alert_row
+from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.database import open_database
 from strikewatch.storage.engines.sqlite import PROCESSOR_PRAGMAS, open_engine
 from strikewatch.storage.outbox.messages import Outbox
+from strikewatch.storage.outbox.writer import to_json
 from strikewatch.storage.schema import tables, version
+from tests.storage.test_store import NOW, change
 
 FIRST_RELEASE = """
 CREATE TABLE strikewatch_schema (version INTEGER NOT NULL, PRIMARY KEY (version));
@@ -107,6 +113,57 @@ def test_a_database_of_the_first_release_is_upgraded_without_loss(tmp_path: Path
     with closing(sqlite3.connect(copy)) as old:
         assert old.execute("SELECT version FROM strikewatch_schema").fetchall() == [(1,)]
     Store(path).close()
+
+
+def test_alerts_and_deliveries_under_way_in_the_first_release_end_once(tmp_path: Path) -> None:
+    """One alert whose message waits after two attempts, one that was sent, and one whose message was given up.
+
+    They clear, each receiver of `raised` gets one `cleared`, and nothing is sent a second time.
+    """
+    path, now = tmp_path / "watch.db", NOW + 3600 * SECOND
+    first_release(path)
+    onsets = [NOW + k * SECOND for k in range(3)]
+    raised = [change(onset=onset) for onset in onsets]
+    with closing(sqlite3.connect(path)) as old:
+        old.execute("DELETE FROM alerts")
+        old.execute("DELETE FROM outbox")
+        for k, one in enumerate(raised):
+            row = alert_row(one, NOW)
+            marks = ", ".join("?" * len(row))
+            old.execute(f"INSERT INTO alerts ({', '.join(row)}) VALUES ({marks})", list(row.values()))
+            state, attempts = (("waiting", 2), ("sent", 1), ("parked", 9))[k]
+            done = None if state == "waiting" else NOW
+            body = to_json(one.record)
+            content = f"pit\n{one.alert_id}\nraised\n{body}"
+            name = hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+            old.execute(
+                "INSERT INTO outbox (endpoint, message, site, alert_id, step, body, created_ns, due_ns, attempts, "
+                "state, finished_ns) VALUES ('bench', ?, 'pit', ?, 'raised', ?, ?, ?, ?, ?, ?)",
+                [name, one.alert_id, body, NOW, NOW, attempts, state, done],
+            )
+        old.commit()
+    store = Store(path, {"bench": "http://bench.test/"})
+    assert len(store.load().alerts) == 3
+    store.process_due(now)
+    store.commit(StepRecord(now, changes=raised))  # found again, as after a redelivery
+    cleared = [change("cleared", onset=onset, cleared=now) for onset in onsets]
+    for _ in range(2):
+        store.commit(StepRecord(now, changes=cleared))
+    store.process_due(now + 3600 * SECOND)
+    assert store.load().alerts == []
+    with store.read() as connection:
+        sent = connection.execute(text("select alert_id, step, state, attempts from outbox order by seq"))
+        found = [tuple(row) for row in sent]
+        states = connection.execute(text("select state from handling")).scalars().all()
+    ids = [one.alert_id for one in raised]
+    assert found[:3] == [
+        (ids[0], "raised", "waiting", 2),
+        (ids[1], "raised", "sent", 1),
+        (ids[2], "raised", "parked", 9),
+    ]
+    assert found[3:] == [(name, "cleared", "waiting", 0) for name in ids]
+    assert states == ["returned_unacknowledged"] * 3
+    store.close()
 
 
 def test_a_migrated_database_equals_a_new_one(tmp_path: Path) -> None:
