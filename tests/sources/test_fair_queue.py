@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.fair_queue import WEIGHT_BYTES, FairQueue, Message
+from strikewatch.sources.mqtt.fair_queue import (
+    CURRENT_FOR_S,
+    HEAVIEST_CURRENT,
+    SHORT_STEP,
+    WEIGHT_BYTES,
+    FairQueue,
+    Message,
+)
 from strikewatch.sources.ordering import Reorderer
 from tests.profiles import examples
 
@@ -99,6 +106,21 @@ def test_large_messages_weigh_more() -> None:
     assert [len(fair.take(10)) for _ in range(3)] == [2, 2, 2]
     fair.put([message(6, "HB-01", payload=bytes(100 * WEIGHT_BYTES))])
     assert len(fair.take(10)) == 1
+
+
+def test_steps_are_short_while_others_send_beside_a_backlog() -> None:
+    fair = queue()
+    assert fair.step_limit(250, 0.0) == 250
+    fair.put([message(number, "HB-99") for number in range(HEAVIEST_CURRENT + 1)])
+    assert fair.step_limit(250, 1.0) == 250, "nobody else sends"
+    fair.put([message(100, "HB-01")])
+    assert fair.step_limit(250, 2.0) == SHORT_STEP
+    assert [one.mid for one in fair.take(10, heaviest=HEAVIEST_CURRENT)] == [100]
+    assert fair.step_limit(250, 2.0 + CURRENT_FOR_S / 2) == SHORT_STEP
+    assert fair.step_limit(250, 2.1 + CURRENT_FOR_S) == 250
+    fair.take(1)
+    fair.put([message(101, "HB-01")])
+    assert fair.step_limit(250, 3.0) == 250, "no backlog waits"
 
 
 @given(

@@ -6,6 +6,7 @@ its values would be late. MQTT requires acknowledgements in order of arrival, so
 once all messages before it are done.
 """
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
@@ -14,6 +15,13 @@ from strikewatch.core.instant import Instant
 
 WEIGHT_BYTES: Final = 1024
 """This many bytes of payload count as one more message, so that a step is bounded by its amount of data."""
+
+HEAVIEST_CURRENT: Final = 20
+"""A machine for which more than this weight waits has a backlog; what others send is current."""
+CURRENT_FOR_S: Final = 0.2
+"""For this long after current messages, others are expected."""
+SHORT_STEP: Final = 100
+"""Weight of a step while they are."""
 
 
 class Message(NamedTuple):
@@ -41,6 +49,7 @@ class FairQueue:
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
+        self._current_s = -math.inf  # when a machine without a backlog had messages
 
     def __len__(self) -> int:
         return self._waiting
@@ -54,6 +63,17 @@ class FairQueue:
             if message.qos == 1:
                 self._arrived.append((message.generation, message.mid))
         self._waiting += len(messages)
+
+    def step_limit(self, limit: int, now_s: float) -> int:
+        """Return the weight that a step may have, at most `limit`; `now_s`: monotonic.
+
+        A message of another machine may have to wait for a whole step. So while a backlog waits and other machines
+        send, steps are short.
+        """
+        if min(self._weights.values(), default=HEAVIEST_CURRENT + 1) <= HEAVIEST_CURRENT:
+            self._current_s = now_s
+        backlog = max(self._weights.values(), default=0) > HEAVIEST_CURRENT
+        return min(limit, SHORT_STEP) if backlog and now_s - self._current_s < CURRENT_FOR_S else limit
 
     def take(self, limit: int, *, heaviest: int | None = None) -> list[Message]:
         """Take messages up to a total weight of `limit`, about equally from all machines.

@@ -20,7 +20,7 @@ import paho.mqtt.client as paho
 from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.fair_queue import FairQueue, Message
+from strikewatch.sources.mqtt.fair_queue import HEAVIEST_CURRENT, FairQueue, Message
 from strikewatch.sources.mqtt.publish_packets import Publish
 from strikewatch.sources.mqtt.session import SESSION_TAKEN_OVER, Connection, ConnectionLostError
 from strikewatch.sources.mqtt.settings import Settings
@@ -31,8 +31,6 @@ IN_USE: Final = "another client uses the processor's client id at the broker"
 _POLL_S: Final = 0.5
 _BACKLOG_ARRIVING: Final = 20
 """More messages than this between two calls of `take`: a gateway is sending its backlog."""
-_CURRENT: Final = 20
-"""A machine for which more than this weight of messages waits has a backlog."""
 _PAUSE_S: Final = 0.003
 _MAX_ACKS_PER_POLL: Final = 1000
 """Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
@@ -114,7 +112,8 @@ class Subscriber:
             backlog_arriving = (
                 arrived > _BACKLOG_ARRIVING and 2 * self._waiting() < self._settings.queue_limit
             )
-            taken = self._fair_queue.take(limit, heaviest=_CURRENT if backlog_arriving else None)
+            limit = self._fair_queue.step_limit(limit, time.monotonic())
+            taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if backlog_arriving else None)
             self._bytes_out += sum(len(message.payload) for message in taken)
         if was_full:
             self._wake()

@@ -18,6 +18,7 @@ PARTS: Final = {
     "h": ("page", "The page"),
     "i": ("year", "The trainer's review of long times"),
     "j": ("detectors", "Every detector beside the others"),
+    "k": ("backlog", "Live alerts beside a backlog"),
 }
 
 if __name__ == "__main__":
