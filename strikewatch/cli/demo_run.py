@@ -41,7 +41,7 @@ DRAIN_S: Final = 0.7
 STYLES: Final = {"high": "bold", "medium": "", "low": "dim"}
 
 
-def run_demo(seconds: float | None) -> int:
+def run_demo(seconds: float | None) -> None:
     """Run the demo for some seconds, or until Ctrl-C; print alerts as they come and a summary at the end."""
     screen = Screen(Console(highlight=False, soft_wrap=True))
     precompile(screen.say)
@@ -67,7 +67,6 @@ def run_demo(seconds: float | None) -> int:
                     gateways.stop()
                     time.sleep(DRAIN_S)
         screen.end(gateways.sent, receiver.refused, clock)
-    return 0
 
 
 def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:

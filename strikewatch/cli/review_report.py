@@ -136,10 +136,10 @@ def _report(
     nothing = ""
     if not names:
         place = f"at {options.site} " if options.site else ""
-        nothing = f"No work {place}is recorded in this time: no carrier was seen working."
+        nothing = f"No work {place}is recorded in this period: no carrier was seen working."
     elif options.operator and options.operator not in people:
         nothing = (
-            f"{options.operator} was not signed on in this time; operators who were: {', '.join(people)}."
+            f"{options.operator} was not signed on in this period; operators who were: {', '.join(people)}."
         )
     return Report(
         period=wording.period(source.begin, source.end, next(iter(zones.values()), ZoneInfo("UTC"))),

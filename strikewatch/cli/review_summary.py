@@ -20,8 +20,8 @@ SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": "
 def show(console: Console, report: Report, written: Sequence[str]) -> None:
     """Print a summary of the report; `written`: the files that were written."""
     console.print(Text.assemble(("The trainer's review", "bold"), f"  {report.period}"))
-    for words in report.notes:
-        console.print(words, style="yellow")
+    for sentence in report.notes:
+        console.print(sentence, style="yellow")
     if report.nothing:
         console.print(report.nothing)
     for site in report.sites:
@@ -29,8 +29,8 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
     if report.sites:
         console.print()
         console.print("▲ above, ▼ below the others; ● within chance; □ not enough data.", style="dim")
-        for words in _signs(report):
-            console.print(words, style="dim")
+        for sentence in _signs(report):
+            console.print(sentence, style="dim")
         console.print(CAUTION, style="dim")
     for path in written:
         console.print(f"Written: {path}", highlight=False)
@@ -46,8 +46,8 @@ def _site(console: Console, site: Site) -> None:
         line = card.line
         rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
         console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
-    for words in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
-        console.print(words)
+    for sentence in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
+        console.print(sentence)
     console.print()
     console.print(_people(site.people))
     if site.unassigned:
@@ -82,8 +82,8 @@ def _usage(console: Console, usage: UsagePart) -> None:
             table.add_row(hammer, line.name, line.amount, line.rate, line.site_rate)
             hammer = ""
     console.print(table)
-    for words in usage.gaps:
-        console.print(words, style="dim")
+    for sentence in usage.gaps:
+        console.print(sentence, style="dim")
 
 
 def _condition(console: Console, section: WearAndTools) -> None:

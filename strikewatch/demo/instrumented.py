@@ -104,7 +104,7 @@ class InstrumentedWorker(Worker):
             self.advance(self._vary(MOVE_S), WORKING_RPM)
 
     def advance(
-        self, lasting_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
+        self, duration_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
     ) -> None:
         """Advance the timeline, with the values of the additional sensors."""
         running = rpm > 0.0
@@ -114,21 +114,21 @@ class InstrumentedWorker(Worker):
         side_bar = self._vary(self._side_bar) if firing else 3.0 * running
         first_s, last_s = self.equipment.greaser.dry_s
         flow = running and not first_s <= self.now_s < last_s
-        self._pump(lasting_s, firing, dry=running and not flow, flow=flow)
+        self._pump(duration_s, firing, dry=running and not flow, flow=flow)
         self.timeline.stance = self._stance._replace(
             feed_bar=feed_bar, side_load_bar=side_bar, grease_level=self.level, grease_flow=float(flow)
         )
-        self._fired_s += lasting_s * firing
-        super().advance(lasting_s, rpm, firing, hard, blank)
+        self._fired_s += duration_s * firing
+        super().advance(duration_s, rpm, firing, hard, blank)
 
-    def _pump(self, lasting_s: float, firing: bool, dry: bool, flow: bool) -> None:
+    def _pump(self, duration_s: float, firing: bool, dry: bool, flow: bool) -> None:
         now_ns = self.timeline.now_ns
         if dry:
             since_ns, firing_s = self._dry or (now_ns, 0.0)
-            self._dry = (since_ns, firing_s + lasting_s * firing)
+            self._dry = (since_ns, firing_s + duration_s * firing)
         elif flow:
             self._end_dry()
-            self.level = max(0.0, self.level - self.equipment.greaser.use_per_h * lasting_s / 3600.0)
+            self.level = max(0.0, self.level - self.equipment.greaser.use_per_h * duration_s / 3600.0)
         if self.level < LOW_LEVEL and self._low_ns is None:
             self._low_ns = now_ns
 
@@ -179,7 +179,7 @@ class InstrumentedWorker(Worker):
         self._begin(misuse)
         start_ns, before_s = self.timeline.now_ns, self._fired_s
         super()._spot(hard)
-        for truth in self._truths(misuse):
+        for truth in self._labels_of_spot(misuse):
             self._label(truth, start_ns, self._fired_s - before_s)
         if misuse == "prying":
             self._pry()
@@ -207,7 +207,7 @@ class InstrumentedWorker(Worker):
             self._hold(tilt_deg, height_m)
             self.advance(self._vary(MOVE_S), WORKING_RPM)
 
-    def _truths(self, misuse: Misuse | None) -> Iterator[str]:
+    def _labels_of_spot(self, misuse: Misuse | None) -> Iterator[str]:
         """Yield the labels that are true for the whole spot."""
         if misuse == "askew_at_end":
             yield from ("end_of_stroke", "off_square")
@@ -218,21 +218,21 @@ class InstrumentedWorker(Worker):
         if self.operator.flow < RATED_LEAST:
             yield "low_engine_speed"
 
-    def _label(self, truth: str, start_ns: Instant, lasting_s: float) -> None:
+    def _label(self, truth: str, start_ns: Instant, duration_s: float) -> None:
         self.timeline.label(
-            truth, start_ns, self.timeline.now_ns, operator=self.operator.name, s=round(lasting_s, 3)
+            truth, start_ns, self.timeline.now_ns, operator=self.operator.name, s=round(duration_s, 3)
         )
 
     def _pry(self) -> None:
         """Pry broken pieces apart with the tool."""
         self.advance(0.5, WORKING_RPM)
-        start_ns, lasting_s = self.timeline.now_ns, self._vary(PRIED_S)
+        start_ns, duration_s = self.timeline.now_ns, self._vary(PRIED_S)
         self.timeline.stance = self.timeline.stance._replace(side_load_bar=self._vary(PRIED_BAR))
-        super().advance(lasting_s, WORKING_RPM)
-        self._label("prying", start_ns, lasting_s)
+        super().advance(duration_s, WORKING_RPM)
+        self._label("prying", start_ns, duration_s)
 
-    def _blank(self, kind: str, lasting_s: float, hard: float) -> None:
+    def _blank(self, kind: str, duration_s: float, hard: float) -> None:
         start_ns = self.timeline.now_ns
-        super()._blank(kind, lasting_s, hard)
-        if lasting_s >= LONG_BLANK_S:
-            self._label("feed_force", start_ns, lasting_s)
+        super()._blank(kind, duration_s, hard)
+        if duration_s >= LONG_BLANK_S:
+            self._label("feed_force", start_ns, duration_s)

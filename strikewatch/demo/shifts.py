@@ -61,7 +61,7 @@ def _instrumented_plan(
 
 def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
     """Simulate plans; return what their gateways sample, without faults."""
-    arrivals, events, truths = [], [], []
+    arrivals, events, labels = [], [], []
     for plan in plans:
         worker = simulate(plan, seed)
         rows = sense(
@@ -73,8 +73,8 @@ def _record(seed: int, plans: Sequence[Plan]) -> Recorded:
         )
         arrivals.append(Arrivals.undelayed(plan.hammer, rows))
         events.extend(worker.events)
-        truths.extend(worker.timeline.labels)
-    return arrivals, sorted(events, key=lambda event: (event.time, event.hammer)), truths
+        labels.extend(worker.timeline.labels)
+    return arrivals, sorted(events, key=lambda event: (event.time, event.hammer)), labels
 
 
 def hot_bench() -> Recorded:
@@ -107,7 +107,7 @@ def pad_handover() -> Recorded:
 def trench_feed() -> Recorded:
     """The trench on a cold morning, with feeds that drop out, send backlogs, repeat rows, and have a wrong clock."""
     start = instant.parse("2026-03-04T06:30:00Z")
-    (fifth, sixth), events, truths = _record(
+    (fifth, sixth), events, labels = _record(
         303,
         [
             _plan(
@@ -131,7 +131,7 @@ def trench_feed() -> Recorded:
     )
     sixth = sixth.wrong_clock(at(28), at(28.5), 40.0 * 60.0)
     sixth = sixth.backlog(at(36), at(38.5), 0.0)
-    return [fifth, sixth], events, truths
+    return [fifth, sixth], events, labels
 
 
 def quiet_bench() -> Recorded:
@@ -228,7 +228,7 @@ AS_CSV: Final = ("trench-feed",)
 
 def write(name: str, folder: Path) -> None:
     """Make the shift `name` into `folder`: samples, events and labels; goldens are left alone."""
-    arrivals, events, truths = SHIFTS[name]()
+    arrivals, events, labels = SHIFTS[name]()
     if name in AS_CSV:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "samples.csv").write_text(_csv(arrivals), encoding="utf-8")
@@ -239,8 +239,8 @@ def write(name: str, folder: Path) -> None:
     profiles = {each.hammer: PROFILES[each.hammer] for each in arrivals if "feed_bar" in each.rows.columns}
     if profiles:
         (folder / SETTINGS).write_text(_toml(profiles), encoding="utf-8")
-    truths = truths + [label for each in arrivals for label in each.labels]
-    (folder / "labels.jsonl").write_text(label_lines(truths), encoding="utf-8")
+    labels = labels + [label for each in arrivals for label in each.labels]
+    (folder / "labels.jsonl").write_text(label_lines(labels), encoding="utf-8")
 
 
 def _toml(profiles: Mapping[str, Mapping[str, Mapping[str, float | str]]]) -> str:

@@ -131,16 +131,16 @@ class Timeline:
 
     def advance(
         self,
-        lasting_s: float,
+        duration_s: float,
         rpm: float,
         firing: bool = False,
         flow: float = 1.0,
         hard: float = 0.0,
         blank: float = 0.0,
     ) -> None:
-        """Let `lasting_s` pass (to the millisecond) with the engine at `rpm`, firing or not."""
+        """Let `duration_s` pass (to the millisecond) with the engine at `rpm`, firing or not."""
         breaker, circuit = self.breaker, self.circuit
-        step_ns = round(lasting_s * 1000.0) * MILLI
+        step_ns = round(duration_s * 1000.0) * MILLI
         if step_ns <= 0:
             return
         step_s = step_ns / SECOND

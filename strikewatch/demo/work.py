@@ -124,12 +124,12 @@ class Worker:
         self.events.append(Event(self.plan.site, self.plan.hammer, kind, self.timeline.now_ns, fields))
 
     def advance(
-        self, lasting_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
+        self, duration_s: float, rpm: float, firing: bool = False, hard: float = 0.0, blank: float = 0.0
     ) -> None:
         """Advance the timeline and the grease timer."""
         timeline = self.timeline
         before_s, start_ns = timeline.running_s, timeline.now_ns
-        timeline.advance(lasting_s, rpm, firing, self.operator.flow if firing else 1.0, hard, blank)
+        timeline.advance(duration_s, rpm, firing, self.operator.flow if firing else 1.0, hard, blank)
         due_s = self.greased_s + GREASE_LIMIT_S
         if before_s < due_s <= timeline.running_s:
             self.overdue_ns = start_ns + round((due_s - before_s) * SECOND)
@@ -278,17 +278,17 @@ class Worker:
             through = self._chance(operator.through_share)
             self._blank("end", self._draw(operator.through_s if through else operator.release_s), hard)
 
-    def _loaded(self, lasting_s: float, hard: float) -> None:
+    def _loaded(self, duration_s: float, hard: float) -> None:
         """Strike loaded blows; the resistance of the stone varies a little about every second."""
-        while lasting_s > 0.0:
-            piece_s = min(lasting_s, self._draw((0.8, 1.6)))
+        while duration_s > 0.0:
+            piece_s = min(duration_s, self._draw((0.8, 1.6)))
             hardness = float(np.clip(hard + self.rng.normal(0.0, 0.25), 0.0, 1.0))
             self.advance(piece_s, WORKING_RPM * self.operator.flow, firing=True, hard=hardness)
-            lasting_s -= piece_s
+            duration_s -= piece_s
 
-    def _blank(self, kind: str, lasting_s: float, hard: float) -> None:
+    def _blank(self, kind: str, duration_s: float, hard: float) -> None:
         start_ns, fall = self.timeline.now_ns, self._draw((0.2, 0.6))
-        self.advance(lasting_s, WORKING_RPM * self.operator.flow, firing=True, hard=hard, blank=fall)
+        self.advance(duration_s, WORKING_RPM * self.operator.flow, firing=True, hard=hard, blank=fall)
         end_ns = self.timeline.now_ns
         fields = {"operator": self.operator.name, "kind": kind, "fall": round(fall, 3)}
         self.timeline.label("blank", start_ns, end_ns, **fields, s=round((end_ns - start_ns) / SECOND, 3))

@@ -23,7 +23,7 @@ from strikewatch.web.pages.alerts import ActiveAlerts
 from strikewatch.web.pages.formatting import SOURCE, Formatting, load_translations
 from strikewatch.web.pages.routes import page_routes
 from strikewatch.web.pages.templating import Templates
-from strikewatch.web.pages.timelines import Timelines, read_past
+from strikewatch.web.pages.timelines import Timelines, read_recorded_hours
 from strikewatch.web.pages.views import Pages
 from strikewatch.web.server import Server
 
@@ -86,7 +86,7 @@ def _fill_timelines(
     now = wall()
     begin = now - round(settings.http.strip_h * 3600 * SECOND)
     with suppress(StoreError):
-        live_state.fill(lambda key: read_past(store, settings.recording.folder, key, begin, now))
+        live_state.fill(lambda key: read_recorded_hours(store, settings.recording.folder, key, begin, now))
 
 
 def _database_bytes(where: object) -> int | None:

@@ -163,12 +163,12 @@ class Authenticator:
     def __init__(
         self,
         settings: Settings,
-        place: DatabaseAccess,
+        database: DatabaseAccess,
         wall: Callable[[], Instant],
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings = settings
-        self._place = place
+        self._database = database
         self._wall = wall
         self._proxies = networks(settings.trusted_proxies)
         self._limiter = FailureLimiter(settings.failures, monotonic)
@@ -180,7 +180,7 @@ class Authenticator:
         bearer = scheme.lower() == "bearer"  # any other scheme concerns the browser and a proxy
         cookie = request.cookies.get(SESSION_COOKIE, "")
         holder = None
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             if bearer:
                 holder = tokens.holder_of(connection, token.strip())
             elif cookie:
@@ -213,17 +213,17 @@ class Authenticator:
 
     def sign_in(self, request: Request, token: str) -> str | None:
         """Return the cookie of a new session, None for an invalid token. Raises Problem 429."""
-        with self._place.read() as connection:
+        with self._database.read() as connection:
             holder = tokens.holder_of(connection, token.strip())
         if holder is None:
             self._record_failure(token.strip(), find_client(request, self._proxies))
             return None
-        with self._place.write() as connection:
+        with self._database.write() as connection:
             return tokens.begin_session(connection, holder, self._wall())
 
     def sign_out(self, request: Request) -> None:
         """End the session of a request."""
-        with self._place.write() as connection:
+        with self._database.write() as connection:
             tokens.end_session(connection, request.cookies.get(SESSION_COOKIE, ""))
 
     def _is_local(self, request: Request, client: Client) -> bool:

@@ -53,10 +53,14 @@ class Server:
     """
 
     def __init__(
-        self, settings: Settings, place: DatabaseAccess, app: ASGIApp, failed: Callable[[BaseException], None]
+        self,
+        settings: Settings,
+        database: DatabaseAccess,
+        app: ASGIApp,
+        failed: Callable[[BaseException], None],
     ) -> None:
         self._failed = failed
-        with place.read() as connection:
+        with database.read() as connection:
             any_valid = any(holder.revoked is None for holder in tokens.holders(connection))
         if not settings.loopback and not any_valid:
             what = (

@@ -134,7 +134,7 @@ def test_a_user_acknowledges_shelves_and_reads_the_history(scenario: AlertScenar
 @pytest.mark.usefixtures("scenario")
 def test_a_hammer_is_taken_out_of_service_and_put_back(capsys: pytest.CaptureFixture[str]) -> None:
     out = ("hammer", "out-of-service", "HB-03", "--by", "fitter", "--reason", "seals")
-    assert "HB-03 at fennick-hollow is out of service until it is put in service; 1 open" in run_command(
+    assert "HB-03 at fennick-hollow is out of service until it is put back in service; 1 open" in run_command(
         capsys, *out
     )
     assert lines(capsys, *out)[0]["changed"] == 0

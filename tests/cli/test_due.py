@@ -65,7 +65,7 @@ def test_the_table_lists_what_is_not_monitored(config: Path, capsys: pytest.Capt
 
 def test_an_unknown_hammer_is_reported(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config), "--hammer", "HB-09"]) == 0
-    assert "No data of such a hammer yet." in capsys.readouterr().out
+    assert "No matching hammer has data yet." in capsys.readouterr().out
 
 
 def test_without_a_running_processor_the_last_known_state_is_shown(

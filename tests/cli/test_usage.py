@@ -51,7 +51,7 @@ def test_one_hammer_and_a_period_can_be_selected_and_shown_as_a_table(
 @pytest.mark.parametrize(
     ("options", "why"),
     [
-        (("--hammer", "HB-99"), "HB-99 did not work in this time; hammers that did: HB-03, HB-04"),
+        (("--hammer", "HB-99"), "HB-99 did not work in this period; hammers that did: HB-03, HB-04"),
         (("--from", SPAN[3], "--to", SPAN[1]), "--from must be before --to"),
     ],
 )

@@ -80,7 +80,7 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
     line = fit_trend([float(hour) for hour, _ in pairs], [value / 10 for _, value in pairs])
     assert line is not None
     limit_mm, sign = limit / 10, -1.0 if falling else 1.0
-    meeting = line.crossing(limit_mm, falling=falling)
+    crossing = line.crossing(limit_mm, falling=falling)
 
     def beyond(hour: float) -> tuple[float, float, float]:
         """How far the line, the edge that is first and the edge that is last are beyond the limit, mm."""
@@ -88,7 +88,7 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
         first, last = (low, high) if falling else (high, low)
         return sign * (value - limit_mm), sign * (first - limit_mm), sign * (last - limit_mm)
 
-    for number, hour in enumerate(meeting):
+    for number, hour in enumerate(crossing):
         now = beyond(line.last_h)[number]
         if hour is None:
             probe = [line.last_h + step for step in (0.0, 1.0, 10.0, 100.0, 1e3, 1e4, 1e5)]
@@ -102,7 +102,7 @@ def test_the_trend_reaches_the_limit_at_its_crossing_and_not_before(
             between = [line.last_h + part * (hour - line.last_h) / 20 for part in range(20)]
             assert all(beyond(inner)[number] <= 1e-6 * max(1.0, abs(hour)) for inner in between)
     crossings = [
-        math.inf if hour is None else hour for hour in (meeting.first_h, meeting.line_h, meeting.last_h)
+        math.inf if hour is None else hour for hour in (crossing.first_h, crossing.line_h, crossing.last_h)
     ]
     assert crossings == sorted(crossings), "the line lies between its edges"
 
@@ -151,10 +151,10 @@ def test_readings_are_over_operating_hours() -> None:
     assert [reading.hours for reading in bore.readings] == pytest.approx([5, 10, 15])
     assert worn.hours == pytest.approx(20)
     assert worn.bushing.verdict == "reuse"
-    assert bore.meeting is not None
-    assert bore.meeting.line_h == pytest.approx(50.0)
+    assert bore.crossing is not None
+    assert bore.crossing.line_h == pytest.approx(50.0)
     (silent,) = inspections.inspected_hammers(hours(20), events, {KEY: Settings()})
-    assert silent.measured[0].meeting is None
+    assert silent.measured[0].crossing is None
     assert silent.measured[0].trend == bore.trend
     assert silent.bushing.verdict is None
 
@@ -180,8 +180,8 @@ def test_a_tool_is_identified_by_its_serial_number_over_its_own_hours() -> None:
     assert moil.serial == "T-1"
     assert [reading.hours for reading in moil.readings] == pytest.approx([4, 8, 12])
     assert moil.hours == pytest.approx(15)
-    assert moil.meeting is not None
-    assert moil.meeting.line_h == pytest.approx(14)
+    assert moil.crossing is not None
+    assert moil.crossing.line_h == pytest.approx(14)
 
 
 @pytest.mark.parametrize(

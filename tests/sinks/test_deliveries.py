@@ -241,4 +241,4 @@ def test_unknown_names_are_reported(
     assert (code, err) == (2, "strikewatch: the settings name no endpoint 'offce'; there are: office\n")
     run("test", "office")
     assert "no delivery 7" in run("show", "7")[2]
-    assert "Nothing of that is parked" in run("send", "1")[1]
+    assert "None of these is parked" in run("send", "1")[1]

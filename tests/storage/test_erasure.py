@@ -195,11 +195,11 @@ def test_the_erase_command_counts_first_and_erases_with_yes(
     )
     command = ["erase-operator", "op-14", "--config", str(config)]
     assert main(command) == 0
-    assert "Nothing was changed: --yes erases it" in capsys.readouterr().out
+    assert "Nothing was changed: repeat with --yes" in capsys.readouterr().out
     assert main([*command, "--yes"]) == 0
     assert "op-14 is now 'forgotten'" in capsys.readouterr().out
     assert main([*command, "--yes"]) == 0
-    assert "No entry names op-14 in" in capsys.readouterr().out
+    assert "nor the recordings name op-14." in capsys.readouterr().out
     running = Store(tmp_path / "watch.db")
     assert main([*command, "--yes"]) == 1
     assert "in use by another strikewatch" in capsys.readouterr().err

@@ -80,7 +80,7 @@ def revoke(options: Namespace) -> None:
 
     with open_connection(options.config, write=True) as connection:
         was_good = tokens.revoke(connection, options.name, time.time_ns())
-    message = f"{options.name}'s token {'is revoked' if was_good else 'was revoked before'}."
+    message = f"{options.name}'s token {'is revoked' if was_good else 'was already revoked'}."
     output.print_result(options, {"name": options.name, "changed": was_good}, message)
 
 
@@ -171,6 +171,7 @@ def restore(options: Namespace) -> None:
 @shared.command("strikewatch export-operator op-14 > op-14.jsonl")
 @click.argument("operator", metavar="OPERATOR")
 @shared.config
+@shared.as_json("one object a line, with or without this option")
 def export_operator(options: Namespace) -> None:
     """Print everything stored about OPERATOR (such as op-14), one JSON object a line.
 
@@ -215,11 +216,13 @@ def erase_operator(options: Namespace) -> None:
     for place, n in sorted(changed.items()):
         print(f"{n:>9,}  {place}")
     if not changed:
-        print(f"No entry names {name} in {store.name} and the recordings.")
+        print(f"Neither {store.name} nor the recordings name {name}.")
     elif options.yes:
         print(f"{name} is now '{privacy.ERASED_ID}' there; all counts are unchanged.")
     else:
-        print(f"These entries name {name}. Nothing was changed: --yes erases it. It cannot be undone.")
+        print(
+            f"These entries name {name}. Nothing was changed: repeat with --yes to erase it, which cannot be undone."
+        )
     log = settings.log.file
     print(
         f"Not touched: {'the log' if log is None else log}, copies of the database, and what endpoints received."

@@ -233,7 +233,7 @@ def out_of_service(options: Namespace) -> None:
             options.hammer, by=options.by, reason=options.reason, until=until, now=now, site=options.site
         )
     if until is None:
-        record, ends = None, "until it is put in service"
+        record, ends = None, "until it is put back in service"
     else:
         record, ends = instant.text(until), f"until {minute_and_zone(until, result.key[0])}"
     _print_service(options, result, "out_of_service", f"is out of service {ends}", record)

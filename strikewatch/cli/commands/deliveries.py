@@ -115,7 +115,7 @@ def send(options: Namespace) -> None:
             raise InputError(f"{name} is switched off ({off[name]}): first strikewatch deliveries on {name}")
         with database.write() as connection:
             changed = outbox.send_again(connection, time.time_ns(), numbers=numbers, endpoint=endpoint)
-    message = f"{changed} to be sent again." if changed else "Nothing of that is parked."
+    message = f"{changed} will be sent again." if changed else "None of these is parked."
     output.print_result(options, {"again": changed}, message)
 
 
@@ -150,10 +150,10 @@ def switch_on(options: Namespace) -> None:
         was_off = outbox.switch_on(connection, endpoint)
         parked = len(outbox.search(connection, endpoint=endpoint, state="parked"))
     record = {"endpoint": endpoint, "was_off": was_off, "parked": parked}
-    lines = [f"{endpoint} is on again." if was_off else f"{endpoint} was on."]
+    lines = [f"{endpoint} is on again." if was_off else f"{endpoint} was already on."]
     if parked:
         lines.append(
-            f"{parked} are parked; to send them too: strikewatch deliveries send --endpoint {endpoint}"
+            f"{parked} deliveries are parked; to send them: strikewatch deliveries send --endpoint {endpoint}"
         )
     output.print_result(options, record, *lines)
 
@@ -277,7 +277,7 @@ def _show_one(console: Console, delivery: "Delivery", tried: "Sequence[Attempt]"
 def _show_test(
     console: Console, address: str, delivery: "Delivery", tried: "Sequence[Attempt]", off: str | None
 ) -> None:
-    """Print what a test of an endpoint came to, step by step."""
+    """Print the outcome of a test of an endpoint, step by step."""
     console.print(f"{delivery.endpoint} at {address}")
     for attempt in tried:
         for step in attempt.trace.splitlines():

@@ -49,11 +49,11 @@ def _described() -> list[dict[str, Any]]:
             "hold_s": channel.hold_ns / SECOND,
             "low": channel.low,
             "high": channel.high,
-            "accepted_instead": [alias for alias, (meant, _) in ALIASES.items() if meant == name],
+            "accepted_instead": [alias for alias, (target, _) in ALIASES.items() if target == name],
             "senml_names": [
                 senml_name
-                for senml_name, (meant, _) in NAMES.items()
-                if meant == name and senml_name not in (name, *ALIASES)
+                for senml_name, (target, _) in NAMES.items()
+                if target == name and senml_name not in (name, *ALIASES)
             ],
             "senml_units": [] if channel.boolean else list(UNITS[channel.unit]),
         }
@@ -116,7 +116,7 @@ def rejects(options: Namespace) -> None:
             shown = feed_problems.examples(connection, options.sender, options.limit or EXAMPLES)
             if not found and not shown:
                 raise Refused(
-                    f"no rejected data of {options.sender!r}; `strikewatch rejects` lists the senders"
+                    f"no rejected data from {options.sender!r}; `strikewatch rejects` lists the senders"
                 )
     if end is not None:
         found = [item for item in found if item.first < end]
@@ -151,7 +151,7 @@ def _show_senders(console: Console, senders: "dict[str, list[Problem]]", limit: 
         _show_problems(console, sender, own)
     if len(senders) > len(listed):
         console.print(f"{len(senders) - len(listed):,} more senders; --limit {len(senders)} lists all.")
-    console.print("Examples of one: strikewatch rejects --sender SENDER", style="dim")
+    console.print("Examples for one sender: strikewatch rejects --sender SENDER", style="dim")
 
 
 def _show_problems(console: Console, sender: str, problems: "list[Problem]") -> None:
@@ -183,7 +183,7 @@ def _show_sender(console: Console, problems: "list[Problem]", examples: "list[Ex
     for sender, own in _by_sender(problems).items():
         _show_problems(console, sender, own)
     if not examples:
-        console.print("No payloads of it are kept: unknown keys and duplicates are only counted.")
+        console.print("No payloads are kept for this sender: unknown keys and duplicates are only counted.")
     for example in examples:
         console.print(Text.assemble((_when(example.at), "bold"), f"  {example.topic}  {example.reason}"))
         console.print(Padding(example.detail, (0, 0, 0, 4)))

@@ -57,7 +57,7 @@ def check(options: Namespace) -> int:
     if options.json:
         output.print_json(map(asdict, found))
     else:
-        table = output.plain_table("what", "how", "seen", "remedy", wrap=("seen", "remedy"))
+        table = output.plain_table("what", "result", "found", "remedy", wrap=("found", "remedy"))
         for result in found:
             table.add_row(result.what, result.word, result.seen, result.remedy)
         output.tables().print(table)

@@ -70,7 +70,7 @@ def due(options: Namespace) -> None:
         return
     console = output.tables()
     if not found:
-        console.print("No data of such a hammer yet.")
+        console.print("No matching hammer has data yet.")
         return
     console.print(_due_table(found))
     if stale:
@@ -91,7 +91,7 @@ def _rounded(item: "DueItem") -> dict[str, object]:
 
 def _due_table(found: "list[tuple[Key, DueItem]]") -> Table:
     left = "hours left", "days left"
-    table = plain_table("site", "hammer", "what", "", *left, "at the present use", right=left)
+    table = plain_table("site", "hammer", "what", "", *left, "at the current use", right=left)
     for (site, hammer), item in found:
         table.add_row(
             site,
@@ -109,7 +109,7 @@ def _forecast(item: "DueItem") -> str:
     if item.earliest_days is None:
         return ""
     if item.latest_days is None:
-        return f"not before {item.earliest_days:.0f} days"
+        return f"in {item.earliest_days:.0f} days or later"
     if item.latest_days - item.earliest_days < 1:
         return f"in about {item.latest_days:.0f} days"
     return f"in {math.floor(item.earliest_days)} to {math.ceil(item.latest_days)} days"

@@ -83,7 +83,9 @@ def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
         own = [record for record in records if (record["site"], record["hammer"]) == key]
         console.print()
         console.print(_heading(key, firing_h, len(own), with_site=len(sites) > 1))
-        console.print(_judged_share(worked for worked in bouts if worked.bout.key == key), style="dim")
+        console.print(
+            _judged_share(attributed for attributed in bouts if attributed.bout.key == key), style="dim"
+        )
         if own:
             console.print(_alerts_table(own, sentences=console.width >= SENTENCES))
     if records:
@@ -184,28 +186,28 @@ def _judged_share(bouts: "Iterable[AttributedBout]") -> str:
 def _operators_table(bouts: "Sequence[AttributedBout]") -> Table:
     """Return a table by operator and tool: bouts, firing, share judged, seconds and blows suspected blank."""
     rows: dict[tuple[str, str], list[AttributedBout]] = defaultdict(list)
-    for worked in bouts:
-        rows[worked.operator or "unassigned", worked.tool or "·"].append(worked)
+    for attributed in bouts:
+        rows[attributed.operator or "unassigned", attributed.tool or "·"].append(attributed)
     numbers = "bouts", "firing", "judged", "blank", "blows", "blank blows"
     table = plain_table("operator", "tool", *numbers, right=numbers)
     for (operator, tool), own in sorted(rows.items()):
-        firing_s = sum(worked.bout.end - worked.bout.start for worked in own) / SECOND
-        judged_s = sum(worked.bout.judged_ns for worked in own) / SECOND
+        firing_s = sum(attributed.bout.end - attributed.bout.start for attributed in own) / SECOND
+        judged_s = sum(attributed.bout.judged_ns for attributed in own) / SECOND
         cells = (
             operator,
             tool,
             str(len(own)),
             f"{firing_s / 60.0:.1f} min",
             f"{100.0 * judged_s / firing_s:.0f} %" if firing_s else "·",
-            f"{sum(worked.bout.blank_ns for worked in own) / SECOND:.1f} s",
-            _sum(worked.bout.blows for worked in own),
-            _sum(worked.bout.blank_blows for worked in own),
+            f"{sum(attributed.bout.blank_ns for attributed in own) / SECOND:.1f} s",
+            _known_sum(attributed.bout.blows for attributed in own),
+            _known_sum(attributed.bout.blank_blows for attributed in own),
         )
         table.add_row(*cells)
     return table
 
 
-def _sum(counts: Iterable[float]) -> str:
+def _known_sum(counts: Iterable[float]) -> str:
     """Return the sum of the known counts; a dot if no blows were counted."""
     known = [count for count in counts if count == count]
     return f"{sum(known):,.0f}" if known else "·"

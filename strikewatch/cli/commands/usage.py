@@ -65,7 +65,7 @@ def _narrowed(table: "pd.DataFrame", site: str | None, hammer: str | None) -> "p
         table = table[table["site"] == site]
     if hammer is not None and hammer not in set(table["hammer"]):
         known = ", ".join(sorted(set(table["hammer"]))) or "none"
-        raise Refused(f"{hammer} did not work in this time; hammers that did: {known}")
+        raise Refused(f"{hammer} did not work in this period; hammers that did: {known}")
     return (table if hammer is None else table[table["hammer"] == hammer]).reset_index(drop=True)
 
 
@@ -75,7 +75,7 @@ def _show_usage(console: Console, table: "pd.DataFrame", period: str) -> None:
 
     console.print(Text.assemble(("Hammer usage", "bold"), f"  {period}"))
     if not len(table):
-        console.print("No work is recorded in this time: no carrier was seen working.")
+        console.print("No work is recorded in this period: no carrier was seen working.")
         return
     for site, own in table.groupby("site", sort=True):
         console.print()
@@ -156,7 +156,7 @@ def baseline(options: Namespace) -> None:
         return
     console = output.tables()
     if not found:
-        console.print("No data of such a hammer yet.")
+        console.print("No matching hammer has data yet.")
         return
     console.print(_levels_table(found))
     for _, _, days in found:

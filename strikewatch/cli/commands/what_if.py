@@ -150,7 +150,7 @@ def _time_change(name: str, before: str | None, after: str | None) -> str:
 def _rates_table(before: "Run", after: "Run") -> Table:
     from strikewatch.review.statistics.poisson import rate_limits
 
-    table = plain_table("fault", "now", "changed", "per firing hour now", "changed")
+    table = plain_table("fault", "now", "changed", "per firing hour", "per firing hour, changed")
     counts = before.counts(), after.counts()
     for fault in sorted({*counts[0], *counts[1]}):
         cells = [fault, str(counts[0][fault]), str(counts[1][fault])]

@@ -74,19 +74,22 @@ def draw_funnel(ident: str, funnel: Funnel, title: str) -> str:
 
 
 def _points(drawing: Drawing, funnel: Funnel, x: Scale, y: Scale) -> None:
-    every = len(funnel.names) <= _NAMED
-    out = [every or standing in ("above", "below") for standing in funnel.standing]
-    named = [i for i, name in enumerate(funnel.names) if name and out[i]]
+    all_named = len(funnel.names) <= _NAMED
+    named = [
+        i
+        for i, (name, standing) in enumerate(zip(funnel.names, funnel.standing, strict=True))
+        if name and (all_named or standing in ("above", "below"))
+    ]
     heights = spread_labels([y(float(funnel.rate[i])) for i in named], 12.0, _FUNNEL.top, _FUNNEL.bottom - 8)
     for i, height in zip(named, heights, strict=True):
         name = shorten(funnel.names[i], 16)
-        at = x(float(funnel.hours[i])), y(float(funnel.rate[i]))
-        left = at[0] + 14 + LETTER * len(name) > _FUNNEL.right
-        beside = at[0] - 12 if left else at[0] + 12
-        if abs(height - at[1]) > 4:
-            drawing.line(*at, beside, height, "grid")
+        point_x, point_y = x(float(funnel.hours[i])), y(float(funnel.rate[i]))
+        on_left = point_x + 14 + LETTER * len(name) > _FUNNEL.right
+        label_x = point_x - 12 if on_left else point_x + 12
+        if abs(height - point_y) > 4:
+            drawing.line(point_x, point_y, label_x, height, "grid")
         style = "strong" if funnel.standing[i] in ("above", "below") else "soft"
-        drawing.text(beside, height + 4, name, style, "end" if left else "start")
+        drawing.text(label_x, height + 4, name, style, "end" if on_left else "start")
     for i, standing in enumerate(funnel.standing):
         name, rate, hours = funnel.names[i] or "another", float(funnel.rate[i]), float(funnel.hours[i])
         tooltip = f"{name}: {format_number(rate)} per hour over {format_number(hours)} h"

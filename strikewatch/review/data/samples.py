@@ -1,6 +1,7 @@
 """Sources of the samples around an instant: recordings of live runs, or the recorded shifts under review."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -65,12 +66,12 @@ class ShiftSamples:
                 yield shift
 
 
+@dataclass(frozen=True, slots=True)
 class StoredSamples:
     """Samples of the recordings next to a database, with the bouts in the database."""
 
-    def __init__(self, database: DatabaseAccess, recordings: Path) -> None:
-        self._database = database
-        self._recordings = recordings
+    _database: DatabaseAccess
+    _recordings: Path
 
     def rows(self, key: Key, begin: Instant, end: Instant) -> Rows:
         rows = _join_rows(self._overlapping_recordings(key, begin, end), key, begin, end)

@@ -145,7 +145,9 @@ class _SiteBuilder:
             verdict=row.get("verdict", ""),
             change=row.get("change_words", ""),
             limits=row["limits"],
-            more=wording.more(float(row["more_h"]), row["over"]) if row["limits"] == "little" else "",
+            more=wording.further_hours(float(row["more_h"]), row["over"])
+            if row["limits"] == "little"
+            else "",
             less_certain=int(row.get("less_certain", 0)),
         )
 

@@ -48,11 +48,13 @@ def _sentences(table: "pd.DataFrame", column: str, head: str) -> Iterator[str]:
         )
         by_reasons.setdefault(reasons, []).append(str(hammer))
     for reasons, hammers in by_reasons.items():
-        listed = "; ".join(f"{join_names([plain(name) for name in names])} ({why})" for why, names in reasons)
+        listed = "; ".join(
+            f"{join_names([*map(label_in_sentence, names)])} ({why})" for why, names in reasons
+        )
         yield f"{head} {join_names(hammers)}: {listed}."
 
 
-def plain(measure: str) -> str:
+def label_in_sentence(measure: str) -> str:
     """Return a measure's label for use within a sentence."""
     label = MEASURES[measure].label
     return label[:1].lower() + label[1:]
@@ -74,7 +76,7 @@ def usage_part(table: "pd.DataFrame") -> UsagePart | None:
 def _hammer_usage(hammer: str, table: "pd.DataFrame", site_rates: dict[str, str]) -> HammerUsage:
     rows = [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
     lines = [_usage_line(row, site_rates[row["measure"]]) for row in rows if row["amount"] > 0]
-    none = [plain(row["measure"]) for row in rows if not row["amount"] > 0]
+    none = [label_in_sentence(row["measure"]) for row in rows if not row["amount"] > 0]
     return HammerUsage(hammer, lines, f"None of: {', '.join(none)}." if none else "")
 
 
@@ -141,12 +143,12 @@ def describe_trend(length: MeasuredLength) -> list[str]:
         return [f"{slope}."]
     _, lower, upper = length.trend.at(length.hours)
     sentences = [f"{slope}; a reading now would be {lower:.1f} to {upper:.1f} mm (95 %)."]
-    return sentences if length.meeting is None else [*sentences, _meets(length, length.meeting)]
+    return sentences if length.crossing is None else [*sentences, _describe_crossing(length, length.crossing)]
 
 
-def _meets(length: MeasuredLength, meeting: LimitCrossing) -> str:
+def _describe_crossing(length: MeasuredLength, crossing: LimitCrossing) -> str:
     """Say in how many operating hours from now the trend reaches the limit."""
-    line, first, last = (None if hour is None else max(0.0, hour - length.hours) for hour in meeting)
+    line, first, last = (None if hour is None else max(0.0, hour - length.hours) for hour in crossing)
     if last == 0:
         return "According to the trend, the limit has been reached."
     if first is None:
@@ -256,7 +258,7 @@ def _reading(length: MeasuredLength, anchor: str, hammer: str) -> WearReading:
         points = [(reading.hours, reading.value_mm) for reading in length.readings]
         title = f"{hammer}: {length.measure.words}"
         svg = draw_readings(
-            anchor, points, length.hours, length.trend, length.limit_mm, length.meeting, title
+            anchor, points, length.hours, length.trend, length.limit_mm, length.crossing, title
         )
         figure = Figure(svg, " ".join(describe_trend(length)))
     return WearReading(describe_reading(length), "" if figure else " ".join(describe_trend(length)), figure)

@@ -72,7 +72,7 @@ def worked(exposure: "pd.DataFrame") -> str:
     return f"{work}; {plural(bouts, 'bout')}{counted}. {share}"
 
 
-def more(hours: float, over: Hours) -> str:
+def further_hours(hours: float, over: Hours) -> str:
     """Say how many further hours give useful limits; empty if not known."""
     return verdicts.round_hours(hours, over) if hours == hours else ""
 

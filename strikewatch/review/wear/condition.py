@@ -122,7 +122,7 @@ def wear_record(wear: HammerWear) -> dict[str, Any]:
 
 
 def _length_record(length: MeasuredLength) -> dict[str, Any]:
-    trend, meeting = length.trend, length.meeting
+    trend, crossing = length.trend, length.crossing
     record: dict[str, Any] = {
         "what": length.measure.name,
         "tool": length.kind,
@@ -150,11 +150,11 @@ def _length_record(length: MeasuredLength) -> dict[str, Any]:
             "now_lower_mm": lower,
             "now_upper_mm": upper,
         }
-    if meeting is not None:
+    if crossing is not None:
         names = ("line_in_h", "first_in_h", "last_in_h")
         record["limit_met"] = {
             name: None if hour is None else hour - length.hours
-            for name, hour in zip(names, meeting, strict=True)
+            for name, hour in zip(names, crossing, strict=True)
         }
     return record
 
@@ -182,7 +182,7 @@ def tool_record(tool: Tool) -> dict[str, Any]:
 def group_record(group: Group) -> dict[str, Any]:
     """Return the life of a group of tools as one JSON object, with the whole survival curve."""
     median = group.median
-    columns = (group.lasting.hours, group.lasting.share, group.lasting.lower, group.lasting.upper)
+    columns = (group.survival.hours, group.survival.share, group.survival.lower, group.survival.upper)
     return {
         "site": group.site,
         "by": group.by,

@@ -54,7 +54,7 @@ class MeasuredLength:
     """Readings of one length of the bushing or of one tool, oldest first.
 
     `in_use`: the bushing or tool is fitted now. `hours`: operating hours now, on the scale of the readings. `trend`:
-    None with too few readings. `meeting`: when the trend reaches the limit; None without a trend or a limit.
+    None with too few readings. `crossing`: when the trend reaches the limit; None without a trend or a limit.
     """
 
     measure: Measure
@@ -66,7 +66,7 @@ class MeasuredLength:
     limit_mm: float | None
     decision: Decision
     trend: Trend | None
-    meeting: LimitCrossing | None
+    crossing: LimitCrossing | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +217,6 @@ def _measured(
     of_tool = measure.falling
     decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
     trend = fit_trend([reading.hours for reading in readings], [reading.value_mm for reading in readings])
-    meeting = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
+    crossing = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
     serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)
-    return MeasuredLength(measure, serial, kind, in_use, readings, now, limit, decision, trend, meeting)
+    return MeasuredLength(measure, serial, kind, in_use, readings, now, limit, decision, trend, crossing)

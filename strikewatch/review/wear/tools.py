@@ -76,7 +76,7 @@ class Group:
     tools: int
     ended: int
     firing_h: float
-    lasting: SurvivalCurve
+    survival: SurvivalCurve
     median: MedianLife
 
 

@@ -105,14 +105,12 @@ class Metrics:
         return generate_latest(self._registry)
 
 
+@dataclass(frozen=True, eq=False)
 class _Collector(Collector):
-    def __init__(
-        self, health: Health, database: DatabaseAccess, gauges: Gauges, suppressed: Collection[str]
-    ) -> None:
-        self._health = health
-        self._database = database
-        self._gauges = gauges
-        self._suppressed = suppressed
+    _health: Health
+    _database: DatabaseAccess
+    _gauges: Gauges
+    _suppressed: Collection[str]
 
     def describe(self) -> list[Metric]:
         """Return nothing, so that registering does not collect."""

@@ -184,10 +184,10 @@ class LiveState:
         first = min((at for at in heard if at is not None), default=end)
         return max(earliest, min(first - first % HOUR, end - HOUR)), end
 
-    def fill(self, read_past: Callable[[Key], tuple[Iterable[Span], Rows]]) -> None:
+    def fill(self, read_recorded_hours: Callable[[Key], tuple[Iterable[Span], Rows]]) -> None:
         """Fill the last hours of known hammers with what is on record: bouts and rows."""
         for key, hammer in self.hammers.items():
-            bouts, rows = read_past(key)
+            bouts, rows = read_recorded_hours(key)
             hammer.hours.add_rows(rows)
             hammer.hours.add_bouts(bouts, None)
 

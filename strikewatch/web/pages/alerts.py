@@ -3,6 +3,7 @@
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -31,13 +32,13 @@ CARDS: Final = 12
 DAY: Final = 86_400 * SECOND
 
 
+@dataclass(frozen=True, slots=True)
 class ActiveAlerts:
-    """What needs somebody now. `suppressed`: the faults that the settings suppress."""
+    """What needs somebody now. `_suppressed`: the faults that the settings suppress."""
 
-    def __init__(self, database: DatabaseAccess, timelines: Timelines, suppressed: Collection[str]) -> None:
-        self._database = database
-        self._timelines = timelines
-        self._suppressed = suppressed
+    _database: DatabaseAccess
+    _timelines: Timelines
+    _suppressed: Collection[str]
 
     def variables(self, formatting: Formatting, now: Instant, with_timelines: bool = False) -> dict[str, Any]:
         """Return the variables of `_active.html`, on request with the hours around each card. Raises StoreError."""

@@ -1,6 +1,7 @@
 """The routes of the page: sign-in, pages, the stream, data for scripts, static files."""
 
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qs
@@ -28,16 +29,16 @@ MOST_READERS: Final = 300
 """Pages that may follow the stream at once."""
 
 
+@dataclass(frozen=True, slots=True)
 class Login:
     """Exchanges a token for a session, kept in a cookie that no script can read."""
 
-    def __init__(self, templates: Templates, authenticator: Authenticator, tls_only: bool) -> None:
-        self._templates = templates
-        self._authenticator = authenticator
-        self._tls_only = tls_only
+    _templates: Templates
+    _authenticator: Authenticator
+    _tls_only: bool
 
     def form(self, request: Request, status: int = 200, error_key: str = "", to: str = "/") -> Response:
-        """Show the form; `wrong` is the key of a text."""
+        """Show the form; `error_key` is the key of a text, `to` the page that follows."""
         to = _local_path(request.query_params.get("to", to))
         formatting = self._templates.formatting(request)
         return self._templates.render(formatting, "sign_in.html", status, error_key=error_key, to=to)

@@ -53,22 +53,15 @@ class Mark:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
 class Timelines:
-    """Draws timelines with the faults in the database. `formatting`: of those drawn once for all readers."""
+    """Draws timelines with the faults in the database. `_formatting`: of those drawn once for all readers."""
 
-    def __init__(
-        self,
-        database: DatabaseAccess,
-        recordings: Path,
-        live_state: LiveState,
-        sites: Sites,
-        formatting: Formatting,
-    ) -> None:
-        self._database = database
-        self._recordings = recordings
-        self._live_state = live_state
-        self._sites = sites
-        self._formatting = formatting
+    _database: DatabaseAccess
+    _recordings: Path
+    _live_state: LiveState
+    _sites: Sites
+    _formatting: Formatting
 
     def recent(self, key: Key, hammer: LiveHammer, now: Instant) -> str:
         """Draw a hammer's last hours, as SVG."""
@@ -117,16 +110,16 @@ class Timelines:
     def _from_record(self, key: Key, window: Span) -> RecentHours:
         """Return the hours of a window from the database and recordings."""
         hours = RecentHours((window[1] - window[0]) / HOUR)
-        ended, rows = read_past(self._database, self._recordings, key, *window)
+        ended, rows = read_recorded_hours(self._database, self._recordings, key, *window)
         hours.add_rows(rows)
         hours.add_bouts(ended, None)
         return hours
 
 
-def read_past(
+def read_recorded_hours(
     database: DatabaseAccess, recordings: Path, key: Key, begin: Instant, end: Instant
 ) -> tuple[list[Span], Rows]:
-    """Read the bouts, and the rows with the oil, of a time on record. Raises StoreError."""
+    """Read what is on record of a time: the bouts, and the rows with the oil. Raises StoreError."""
     column = bouts.c
     query = (
         select(column.start_ns, column.end_ns)

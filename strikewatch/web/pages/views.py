@@ -5,6 +5,7 @@ operations of the HTTP interface, under the session's cookie and CSRF token.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -59,29 +60,18 @@ GetReview = Callable[[str, Instant, Instant], Review | None]
 """Returns the trainer's review of a site in a time; None while the first one is being made."""
 
 
+@dataclass(frozen=True, slots=True)
 class Pages:
-    """The pages. `recordings` is the folder of recordings."""
+    """The pages. `_recordings` is the folder of recordings."""
 
-    def __init__(
-        self,
-        context: ApiContext,
-        templates: Templates,
-        live_state: LiveState,
-        timelines: Timelines,
-        active: ActiveAlerts,
-        sites: Sites,
-        recordings: Path,
-        get_review: GetReview,
-    ) -> None:
-        self._context = context
-        self._database = context.database
-        self._templates = templates
-        self._live_state = live_state
-        self._timelines = timelines
-        self._active = active
-        self._sites = sites
-        self._recordings = recordings
-        self._get_review = get_review
+    _context: ApiContext
+    _templates: Templates
+    _live_state: LiveState
+    _timelines: Timelines
+    _active: ActiveAlerts
+    _sites: Sites
+    _recordings: Path
+    _get_review: GetReview
 
     def views(self) -> dict[str, View]:
         """Return the pages for the role view, by path."""
@@ -161,7 +151,7 @@ class Pages:
         site = page.request.path_params["site"]
         alert = self._context.alert_actions.alert(page.request.path_params["alert"], site)
         ident = alert.record["id"]
-        with self._database.read() as connection:
+        with self._context.database.read() as connection:
             sent = deliveries.search(
                 connection, endpoint=None, state=None, alert=ident, limit=MOST_DELIVERIES
             )
@@ -177,7 +167,7 @@ class Pages:
     def trace(self, request: Request) -> dict[str, Any]:
         """Return the samples around an alert, for a sender with the role view."""
         alert = self._context.alert_actions.alert(request.path_params["alert"], request.path_params["site"])
-        return trace(self._database, self._recordings, self._live_state, alert, self._context.wall())
+        return trace(self._context.database, self._recordings, self._live_state, alert, self._context.wall())
 
     def log(self, page: PageRequest) -> Response:
         """Show the forms for what was done to a hammer, and the recent entries."""
@@ -188,8 +178,8 @@ class Pages:
         values: dict[str, Any] = {"recent": [], "meter_h": None, "advice": {}, "tool_note": None}
         if chosen:
             hammer = self._live_state.hammers[chosen]
-            recent = list_entries(self._database, chosen, RECENT_ENTRIES)
-            fitted = read_events(self._database, ("work", "tool_change"), page.now, chosen[0])
+            recent = list_entries(self._context.database, chosen, RECENT_ENTRIES)
+            fitted = read_events(self._context.database, ("work", "tool_change"), page.now, chosen[0])
             values = {
                 "recent": recent,
                 "meter_h": hammer.meter_h,
@@ -227,7 +217,7 @@ class Pages:
             page,
             "week.html",
             weeks_back=page.weeks_back,
-            sites=read_weeks(self._database, self._sites, rules, page.now, page.weeks_back),
+            sites=read_weeks(self._context.database, self._sites, rules, page.now, page.weeks_back),
             can_review=page.holder.may("review") and page.holder is not ANONYMOUS,
         )
 
@@ -251,7 +241,7 @@ class Pages:
     def feed(self, page: PageRequest) -> Response:
         """Show rejected data by sender; for one sender also examples."""
         sender = page.query.get("sender")
-        with self._database.read() as connection:
+        with self._context.database.read() as connection:
             problems = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
             examples = [] if sender is None else feed_problems.examples(connection, sender, FEED_EXAMPLES)
         senders: dict[str, list[feed_problems.Problem]] = {}
@@ -281,7 +271,7 @@ class Pages:
         return self._page(page, "guide.html", guide=guide, title=guide_topics()[topic])
 
     def _page(self, page: PageRequest, template: str, status: int = 200, **values: Any) -> Response:
-        with self._database.read() as connection:
+        with self._context.database.read() as connection:
             bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
         values = {
             **common_variables(page, self._sites),
