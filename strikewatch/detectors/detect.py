@@ -350,6 +350,8 @@ def _next_part(step: Any, tile: Any, part: Any, rows: Any) -> None:
         if step.columns[k]:
             digest_column(digests[k], _values(step, k), part.first, part.last)
             digest_steps(digests[k], part, rows.time_ns, _values(step, k))
+        else:
+            clear(digests[k])
 
 
 STATE: Any = None

@@ -112,3 +112,11 @@ def records_by_fault(rows: Rows) -> dict[str, list[dict[str, Any]]]:
     for record in replayed({"HB-01": rows}, {}, Faults()).records:
         by_fault.setdefault(record["fault"], []).append(record)
     return by_fault
+
+
+def is_impossible(channel: str, *values: float) -> bool:
+    """Tell whether the last of these values of a channel is taken for impossible."""
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    rows = rows_of(len(values), **{channel: np.array(values)})
+    outcome = pipeline.step(Batch([Portion((SITE, "HB-01"), rows, int(rows.time_ns[-1]))]))
+    return bool(outcome.state[0]["sensor_fault"]["impossible"])

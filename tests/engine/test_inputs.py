@@ -1,10 +1,14 @@
-"""The event records that the detectors read."""
+"""The event records and the columns that the detectors read."""
+
+import math
 
 import pytest
 
+from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import ENTRY_KINDS, KINDS, TIMER_RESETTING_KINDS, Event, EventField, reference_to
 from strikewatch.detectors.kernels import CORRECTED
 from strikewatch.engine.inputs import event_records
+from tests.detectors.recorded import is_impossible
 
 NOON = 1_780_000_000_000_000_000
 VALUES = {"choice": None, "id": "op-14", "word": "moil", "number": 12.5, "flag": True, "counts": [12, 12]}
@@ -36,3 +40,15 @@ def test_an_event_that_resets_a_timer_and_its_correction_reach_the_detectors(kin
     assert records["kind"][1] == CORRECTED
     assert records["wrong"][1] == records["right"][1] == records["kind"][0]
     assert records["wrong_time"][1] == NOON
+
+
+@pytest.mark.parametrize("channel", CHANNELS)
+def test_values_are_possible_from_the_lowest_to_the_highest(channel: str) -> None:
+    """At both ends, next to them, and between them, where a boolean has nothing; also after an impossible value."""
+    low, high = CHANNELS[channel].low, CHANNELS[channel].high
+    below, above = math.nextafter(low, -math.inf), math.nextafter(high, math.inf)
+    between = (low + high) / 2
+    assert [is_impossible(channel, value) for value in (low, high)] == [False, False]
+    assert [is_impossible(channel, value) for value in (below, above, -math.inf, math.inf)] == [True] * 4
+    assert is_impossible(channel, between) == CHANNELS[channel].boolean
+    assert [is_impossible(channel, above, low), is_impossible(channel, low, math.nan, above)] == [False, True]

@@ -17,7 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strikewatch.detectors import pose
-from strikewatch.detectors.kernels import SPAN
+from strikewatch.detectors.kernels import kernel
+from strikewatch.detectors.tiles import TILE
 from strikewatch.settings.faults import Faults
 
 Lengths = tuple[float, float, float]
@@ -31,6 +32,12 @@ degrees = st.integers(-360 * 1024, 360 * 1024).map(lambda k: k / 1024)
 angles = st.tuples(*[degrees] * 4)
 
 
+@kernel
+def derive(tile: Any, state: Any, params: Any, time_ns: Any, angles: Any, found: Any) -> None:
+    columns = angles[0], angles[1], angles[2], angles[3]
+    pose.derive(tile[0], state[0], params[0], time_ns, columns, found[0], found[1])
+
+
 def tips(length: Lengths, foot: float, given_deg: Sequence[Angles], convention: str = "joint") -> Any:
     """The derived (x, y) [n, 2], m; one row of a feed for each."""
     arm = {
@@ -42,14 +49,13 @@ def tips(length: Lengths, foot: float, given_deg: Sequence[Angles], convention: 
     }
     settings = Faults.model_validate({"pose": arm}).pose
     n = len(given_deg)
-    inputs: dict[str, Any] = {name: np.empty(0) for name in pose.TIP}
-    columns = np.array(given_deg, float).reshape(n, 4).T
-    inputs |= {name: column.copy() for name, column in zip(pose.ANGLES, columns, strict=True)}
-    state = np.zeros(2, [("one", pose.STATE), ("other", "<i8")])["one"]
-    spans = np.array([(0, 0, n, 0, n, 0, 0)], SPAN)
-    pose.compile_pose()
-    pose.derive(spans, np.arange(n), state[:1], np.array([pose.params(settings)], pose.PARAMS), inputs)
-    return np.column_stack([inputs[name] for name in pose.TIP])
+    tile = np.zeros(1, TILE)
+    tile["last"] = n
+    found = np.full((2, n), np.nan)
+    columns = np.array(given_deg, float).reshape(n, 4).T.copy()
+    params = np.array([pose.params(settings)], pose.PARAMS)
+    derive(tile, np.zeros(1, pose.STATE), params, np.arange(n), columns, found)
+    return found.T
 
 
 def by_library(length: Lengths, foot: float, deg: Angles) -> Any:
