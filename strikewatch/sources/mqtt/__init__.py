@@ -1,9 +1,8 @@
 """MQTT: `Subscriber` receives messages from a broker, and acknowledges those the caller has finished with.
 
-subscriber.py  the network thread, queue and status       settings.py         broker, credentials and limits
-session.py     one connection, from CONNECT to its end    buffered_socket.py  a socket with large buffers
-connect.py     opens the socket, with TLS                 fair_queue.py       takes hammers in turn
-                                                          publish_packets.py  reads the bulk of messages at once
+subscriber.py  the network thread, queue and status     settings.py         broker, credentials and limits
+session.py     one connection, from CONNECT to its end  publish_packets.py  reads messages from what was received
+connect.py     the socket: TLS, large buffers           fair_queue.py       takes hammers in turn
 """
 
 from importlib import import_module

@@ -17,8 +17,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from strikewatch.sources.mqtt.buffered_socket import BufferedSocket
-from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
+from strikewatch.sources.mqtt.connect import BufferedSocket, open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, read_publishes
 from strikewatch.sources.mqtt.settings import Settings
 
