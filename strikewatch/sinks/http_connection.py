@@ -141,14 +141,12 @@ class HttpConnection:
         ):
             return None
         remaining = int(length) - (len(received) - found.end())
-        if remaining < 0:
-            return None
         try:
             while remaining > 0 and (read := len(_receive(sock))):
                 remaining -= read
         except OSError:
             pass  # the status has arrived, and only that counts
-        if remaining:
+        if remaining:  # cut off, or followed by something that was not asked for
             self.close()
         retry_after = fields.get(b"retry-after")
         return Response(status, None if retry_after is None else retry_after.decode("latin-1"))
@@ -160,12 +158,13 @@ class HttpConnection:
             response.begin()
             try:
                 response.read(_MAX_RESPONSE_BYTES)
-                complete = response.isclosed() and not response.will_close
+                complete = response.isclosed() and not response.will_close and not response.length
             except (OSError, http.client.HTTPException):
                 complete = False  # as above
             if not complete:
                 self.close()
-            return Response(response.status, response.headers.get("retry-after"))
+            retry_after = response.headers.get("retry-after")
+            return Response(response.status, None if retry_after is None else retry_after.strip())
         finally:
             response.close()
 

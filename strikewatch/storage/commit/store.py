@@ -30,7 +30,7 @@ from strikewatch.storage.commit.statements import (
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
 from strikewatch.storage.outbox.messages import Handover, Message
-from strikewatch.storage.outbox.notifications import Notifications, Outgoing, any_due
+from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
 from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
 from strikewatch.storage.schema import tables
@@ -67,6 +67,7 @@ class Store:
         """What was just committed, for the delivery loop of each endpoint."""
         self._queued: list[tuple[str, Message]] = []
         self._alarms = alarms or Alarms()
+        self._due_query = DueQuery(self._alarms)
         self._route = route
         self.disk_warning: str | None = None
         """A warning about the database's disk; None while it has room."""
@@ -132,7 +133,7 @@ class Store:
         Returns whether anything was queued. Writes nothing if nothing is due.
         """
         with self.read() as connection:
-            if not any_due(connection, self._alarms, now):
+            if not self._due_query.any_due(connection, now):
                 return False
         with self.write() as connection:
             outgoing = Notifications(connection, self._alarms, now).process_due()

@@ -74,7 +74,9 @@ class Digest:
         )
 
 
-def is_due(due: ColumnElement[int], now: Instant, longest: Instant) -> ColumnElement[bool]:
+def is_due(
+    due: ColumnElement[int], now: Instant | ColumnElement[int], longest: Instant
+) -> ColumnElement[bool]:
     """Return the condition that a time has come, or lies beyond the longest wait (the clock was set back)."""
     return or_(due <= now, due > now + longest)
 

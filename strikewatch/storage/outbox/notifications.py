@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from sqlalchemy import Connection, bindparam, delete, exists, or_, select, tuple_
+from sqlalchemy import BigInteger, Connection, bindparam, delete, exists, or_, select, tuple_
 
 from strikewatch.core.alert import Change, Step
 from strikewatch.core.instant import Instant
@@ -42,22 +42,32 @@ class Outgoing:
     digests: list[Digest] = field(default_factory=list)
 
 
-def any_due(connection: Connection, alarms: Settings, now: Instant) -> bool:
-    """Return whether `Notifications.process_due` would change anything."""
-    rules = Rules.of(alarms)
-    waits = (
-        exists().where(DUE, is_due(handling.c.due_ns, now, rules.longest_delay)),
-        exists().where(STORM_DUE, is_due(storms.c.due_ns, now, rules.digest_every)),
-        exists().where(shelves.c.until_ns <= now),
-        exists().where(workshop.c.until_ns <= now),
-        exists().where(*_no_longer_suppressed(alarms)),
-    )
-    return bool(connection.scalar(select(or_(*waits))))
+class DueQuery:
+    """Asks whether `Notifications.process_due` would change anything; compiled once, since it is asked every second."""
+
+    def __init__(self, alarms: Settings) -> None:
+        rules = Rules.of(alarms)
+        waits = (
+            exists().where(DUE, is_due(handling.c.due_ns, _NOW, rules.longest_delay)),
+            exists().where(STORM_DUE, is_due(storms.c.due_ns, _NOW, rules.digest_every)),
+            exists().where(shelves.c.until_ns <= _NOW),
+            exists().where(workshop.c.until_ns <= _NOW),
+            exists().where(*_no_longer_suppressed(alarms)),
+        )
+        self._query = PreparedQuery(select(or_(*waits)))
+
+    def any_due(self, connection: Connection, now: Instant) -> bool:
+        ((found,),) = self._query.fetch(connection, now=now)
+        return bool(found)
+
+
+_NOW: Final = bindparam("now", type_=BigInteger)
 
 
 def _no_longer_suppressed(alarms: Settings) -> tuple[Any, ...]:
     """Return the conditions for open alerts whose fault the settings no longer suppress."""
-    return OPEN, handling.c.state == "suppressed_by_design", handling.c.fault.not_in(alarms.suppressed)
+    still = [handling.c.fault != fault for fault in alarms.suppressed]
+    return OPEN, handling.c.state == "suppressed_by_design", *still
 
 
 class Notifications:
