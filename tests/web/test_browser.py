@@ -219,6 +219,7 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     for k in range(2):
         page.locator("details[open] input[name=strokes]").nth(k).fill("12")
     page.click("details[open] button")
+    expect(page.locator("#saved")).to_contain_text("Saved.")  # by the script, which then answers clicks
     expect(page.locator(".story")).to_contain_text("12 + 12")
     page.click("[data-event=grease][data-correct]")
     correcting = page.locator("details[open] .correcting")
