@@ -46,7 +46,7 @@ def compile_detector(detector: Detector) -> int:
     # The detectors of one rule share it.
     key = detector.run, len(detector.reads)
     if key not in _compiled:
-        from strikewatch.detectors import detect
+        from strikewatch.detectors import entries
 
         name = compiled(detector.run).py_func.__module__.rpartition(".")[2]
         own = {
@@ -57,11 +57,25 @@ def compile_detector(detector: Detector) -> int:
             "quiet": compiled(detector.quiet),
             "run": compiled(detector.run),
         }
-        take = detect.take_parts if detector.quiet else detect.take_tile
-        function = FunctionType(take.__code__, {**vars(detect), **own}, name)
+        take = entries.take_parts if detector.quiet else entries.take_tile
+        function = FunctionType(take.__code__, {**vars(entries), **own}, name)
         function.__qualname__ = name  # numba names its cache file by it
-        _compiled[key] = numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
+        _compiled[key] = _by_address(function)
     return int(_compiled[key].address)
+
+
+def compile_next_part() -> int:
+    """Compile `entries.next_part`, or load it from the cache; return its address."""
+    from strikewatch.detectors import entries
+
+    if entries.next_part not in _compiled:
+        _compiled[entries.next_part] = _by_address(entries.next_part)
+    return int(_compiled[entries.next_part].address)
+
+
+def _by_address(function: Any) -> Any:
+    """Compile a function that is called by its address."""
+    return numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
 
 
 def compile_step() -> Callable[[int], int]:
@@ -75,7 +89,7 @@ def compile_step() -> Callable[[int], int]:
     return cast(Callable[[int], int], step)
 
 
-_compiled: Final[dict[tuple[Any, int], Any]] = {}
+_compiled: Final[dict[Any, Any]] = {}
 """The compiled detectors."""
 numba.config.CACHE_DIR = numba_cache.prepare() or numba.config.CACHE_DIR  # type: ignore[attr-defined]
 compiler_loaded(_make_dispatcher)

@@ -39,6 +39,28 @@ def widest_step(time_ns: Any, first: int, last: int) -> int:
 
 
 @part
+def bound(
+    tile: Any, whole: Any, first: int, most: int, first_event: int, report: bool, time_ns: Any, events: Any
+) -> None:
+    """Set the bounds of the next tile of `whole`, which has `last`, `upto` and `last_event`, after `since`."""
+    tile.first = first
+    tile.last = min(first + most, whole.last)
+    ends = tile.last == whole.last
+    tile.upto = whole.upto if ends else unchecked(time_ns, tile.last - 1)
+    tile.first_event = first_event
+    tile.last_event = whole.last_event
+    if not ends:
+        tile.last_event = first_event
+        while tile.last_event < whole.last_event and events[tile.last_event].at <= tile.upto:
+            tile.last_event += 1
+    tile.report = report and ends
+    has_rows = tile.last > tile.first
+    tile.first_at = unchecked(time_ns, tile.first) if has_rows else tile.upto
+    tile.last_at = unchecked(time_ns, tile.last - 1) if has_rows else tile.since
+    tile.widest = widest_step(time_ns, tile.first, tile.last) if has_rows else 0
+
+
+@part
 def clear(digest: Any) -> None:
     """Make the digest of a column without values."""
     digest.n = 0

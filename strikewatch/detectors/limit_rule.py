@@ -26,10 +26,11 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
+    newest_row,
     part,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row, interval, value_at
+from strikewatch.detectors.tiles import firing_by_row, interval, newest, value_at
 
 SIGNED: Final = 0
 ABSOLUTE: Final = 1
@@ -151,15 +152,64 @@ def _may_be_beyond(column: Any, params: Any) -> bool:
 
 
 @part
-def quiet(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, third: Any) -> bool:  # noqa: ARG001
-    """Tell whether no spell is open, and no value is known to be beyond or becomes so."""
-    return not (
-        state.open
-        or _beyond_until(state) != NEVER
+def _counts(tile: Any, state: Any, params: Any, rows: Any, k: int, column: Any) -> bool:
+    """Tell whether channel k is beyond at an instant of firing."""
+    if not _may_be_beyond(column, params) and state.until[k] == NEVER:
+        return False
+    for j in range(tile.runs):
+        run = rows.runs[j]
+        before = newest_row(column.values, tile.first, run.first - 1)
+        if before < tile.first:
+            if state.until[k] > run.start:
+                return True
+        elif (
+            _is_beyond(unchecked(column.values, before), params)
+            and unchecked(rows.time_ns, before) + params.hold > run.start
+        ):
+            return True
+        if column.n > 0:
+            for i in range(run.first, run.last):
+                if _is_beyond(unchecked(column.values, i), params):
+                    return True
+    return False
+
+
+@part
+def _forget(tile: Any, state: Any) -> None:
+    """Forget what is no longer beyond, so that the bytes are the same however the stream was cut."""
+    for k in range(3):
+        if state.until[k] <= tile.upto:
+            state.until[k] = NEVER
+            state.measure[k] = 0.0
+
+
+@part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, third: Any) -> bool:
+    """Tell whether no spell is open, and no instant counts; keep which of the newest values are beyond."""
+    if state.open:
+        return False
+    if params.only_firing:
+        if (
+            _counts(tile, state, params, rows, 0, first)
+            or _counts(tile, state, params, rows, 1, second)
+            or _counts(tile, state, params, rows, 2, third)
+        ):
+            return False
+    elif (
+        _beyond_until(state) != NEVER
         or _may_be_beyond(first, params)
         or _may_be_beyond(second, params)
         or _may_be_beyond(third, params)
-    )
+    ):
+        return False
+    value, at = newest(rows, first)
+    _take_sample(state, params, 0, value, at)
+    value, at = newest(rows, second)
+    _take_sample(state, params, 1, value, at)
+    value, at = newest(rows, third)
+    _take_sample(state, params, 2, value, at)
+    _forget(tile, state)
+    return True
 
 
 @part
@@ -180,11 +230,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, 
         if state.open and over and end - state.last >= params.pause:
             emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, _evidence(state, params, state.counted))
             state.open = 0
-    for k in range(3):
-        if state.until[k] <= tile.upto:
-            # The same bytes however the stream was cut.
-            state.until[k] = NEVER
-            state.measure[k] = 0.0
+    _forget(tile, state)
     if tile.report and state.open:
         emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, _evidence(state, params, state.counted))
 

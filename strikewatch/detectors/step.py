@@ -27,6 +27,7 @@ STEP: Final = np.dtype(
         # The detectors.
         ("detectors", "<i8"),
         ("run", "<i8", (MAX_DETECTORS,)),  # address of each compiled detector
+        ("next_part", "<i8"),  # address of `entries.next_part`
         ("state_offset", "<i8", (MAX_DETECTORS,)),  # of its part in a hammer's state, bytes
         ("params", "<i8", (MAX_DETECTORS,)),  # address of its records of parameters, by slot
         ("reads", "<i8", (MAX_DETECTORS, MAX_READS)),  # indices of the channels that it reads

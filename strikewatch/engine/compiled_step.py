@@ -17,6 +17,7 @@ from strikewatch.engine.state import STATE
 _FIRING: Final = "reading"
 _SENSOR_FAULT: Final = "sensor_fault"
 FEW: Final = 256
+"""Up to so many rows are copied rather than referred to."""
 _MOST: Final = 4 * (TILE_ROWS + 1) + 40
 """The most findings of a detector in a tile without events."""
 
@@ -41,8 +42,9 @@ class CompiledStep:
         for k, detector in enumerate(DETECTORS):
             step["run"][k] = detector.compile()
             step["state_offset"][k] = _offset(detector.name)
-            names = (*detector.reads, *("nothing",) * MAX_READS)[:MAX_READS]
-            step["reads"][k] = [_INDEX.get(name, NOTHING) for name in names]
+            unused = MAX_READS - len(detector.reads)
+            step["reads"][k] = [*(_INDEX[name] for name in detector.reads), *(NOTHING,) * unused]
+        step["next_part"] = compiler.compile_next_part()
         step["state_size"] = STATE.itemsize
         step["firing_offset"] = _offset(_FIRING)
         step["coverage_offset"] = _offset(coverage.NAME)
@@ -132,7 +134,7 @@ class CompiledStep:
         self._step[name] = _address(array)
 
 
-_INDEX: Final = {name: k for k, name in enumerate(CHANNELS)}
+_INDEX: Final = {name: k for k, name in enumerate((*CHANNELS, "nothing"))}
 
 
 def _address(array: Any) -> int:
