@@ -9,7 +9,8 @@ from typing import Any, Final
 from pydantic import Field
 
 from strikewatch.core.channels import CHANNELS
-from strikewatch.detectors.kernels import part
+from strikewatch.detectors.kernels import part, unchecked
+from strikewatch.detectors.tiles import known_throughout
 
 WORKING_RPM: Final[Any] = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
 STEADY_S: Final[Any] = Field(
@@ -38,3 +39,29 @@ def works_until(has_engine_rpm: int, rpm_until: int, last_row: int, row: int, st
     if has_engine_rpm:
         return rpm_until
     return row if rows_close(last_row, row, steady) else idle
+
+
+@part
+def works_throughout(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> bool:
+    """Tell whether the carrier works from the previous watermark to the new one.
+
+    `state` has `has_engine_rpm`, `rpm_until` and `last_row`; `params` has `working_rpm` and `steady`. On a feed without
+    engine speed both watermarks must be instants of rows.
+    """
+    if state.has_engine_rpm:
+        fast = engine_rpm.lowest > params.working_rpm
+        return fast and known_throughout(tile, rows, engine_rpm, state.rpm_until, HOLD)
+    by_rows = engine_rpm.n == 0 and state.last_row == tile.since and tile.last_at == tile.upto
+    return by_rows and max(tile.first_at - tile.since, tile.widest) <= params.steady  # type: ignore[no-any-return]
+
+
+@part
+def take_newest(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> None:
+    """Take the instant of the newest row and the newest engine speed."""
+    if tile.last > tile.first:
+        state.last_row = tile.last_at
+    if engine_rpm.n > 0:
+        state.has_engine_rpm = 1
+        sampled_at = unchecked(rows.time_ns, engine_rpm.last)
+        newest = unchecked(engine_rpm.values, engine_rpm.last)
+        state.rpm_until = turns_until(newest, sampled_at, params.working_rpm)

@@ -21,12 +21,10 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    first_below,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, interval, value_at
 
 
 class Settings(DetectorSettings):
@@ -51,43 +49,36 @@ _HOLD: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any) -> bool:  # noqa: ARG001
+    """Tell whether the oil is not cold."""
+    return not state.cold and oil_c.lowest >= params.limit
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
-    time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    oil_c = oil_c.values
-    i = tile.first - 1
-    while i < tile.last:
-        if not state.cold:
-            i = first_below(oil_c, max(i, tile.first), tile.last, params.limit)
-            if i == tile.last:
-                break
-        start = tile.since
-        if i >= tile.first:
-            start = unchecked(time_ns, i)
-            value = sample(oil_c, i)
-            if value == value:
-                state.oil_until = start + _HOLD
-                if value >= params.limit:
-                    evidence = (float(state.fired), state.lowest)
-                    state.onset = emit(out, 0, CLEARED, state.onset, start, LOW, evidence)
-                    state.cold = 0
-                elif not state.cold:
-                    state.cold = 1
-                    state.fired = 0
-                    state.lowest = value
-                elif value < state.lowest:
-                    state.lowest = value
-        i += 1
-        if state.cold:
-            end = unchecked(time_ns, i) if i < tile.last else tile.upto
-            counts_until = min(unchecked(firing_ends, i), state.oil_until, end)
-            if counts_until > start:
-                before = state.fired
-                state.fired = before + (counts_until - start)
-                if state.onset == NEVER and state.fired >= params.firing:
-                    onset = start + params.firing - before
-                    evidence = (float(params.firing), state.lowest)
-                    state.onset = emit(out, 0, RAISED, onset, onset, LOW, evidence)
+    for i in range(tile.first - 1, tile.last):
+        start, end = interval(tile, rows, i)
+        value = value_at(tile, oil_c, i)
+        if value < params.limit:
+            if not state.cold:
+                state.cold = 1
+                state.fired = 0
+                state.lowest = value
+            state.lowest = min(state.lowest, value)
+            state.oil_until = start + _HOLD
+        elif value >= params.limit and state.cold:
+            state.oil_until = start + _HOLD
+            state.onset = emit(out, 0, CLEARED, state.onset, start, LOW, (float(state.fired), state.lowest))
+            state.cold = 0
+        counts_until = min(unchecked(firing_ends, i + 1), state.oil_until, end)
+        if state.cold and counts_until > start:
+            before = state.fired
+            state.fired = before + (counts_until - start)
+            if state.onset == NEVER and state.fired >= params.firing:
+                onset = start + params.firing - before
+                evidence = (float(params.firing), state.lowest)
+                state.onset = emit(out, 0, RAISED, onset, onset, LOW, evidence)
     if tile.report:
         emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(state.fired), state.lowest))
 
@@ -111,6 +102,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("oil_c",),
     fresh={"oil_until": NEVER, "onset": NEVER},
     needs=(FIRING, ("oil_c",)),

@@ -54,10 +54,11 @@ def compile_detector(detector: Detector) -> int:
             "PARAMS": detector.params_dtype,
             "PARAMS_SIZE": detector.params_dtype.itemsize,
             "READS": len(detector.reads),
-            "quiet": compiled(detector.quiet or detect.never_quiet),
+            "quiet": compiled(detector.quiet),
             "run": compiled(detector.run),
         }
-        function = FunctionType(detect.take_tile.__code__, {**vars(detect), **own}, name)
+        take = detect.take_parts if detector.quiet else detect.take_tile
+        function = FunctionType(take.__code__, {**vars(detect), **own}, name)
         function.__qualname__ = name  # numba names its cache file by it
         _compiled[key] = numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
     return int(_compiled[key].address)

@@ -1,8 +1,8 @@
 """The compiled step: it takes all rows tile by tile, digests each tile, and gives it to every detector.
 
-Each detector is compiled by itself and called by its address: `take_tile`, with the detector's own functions and
-layouts in place of the globals that stand for them. So one call from Python takes a whole step, and a tile is still in
-the processor's cache when the last detector reads it.
+Each detector is compiled by itself and called by its address: `take_tile` or `take_parts`, with the detector's own
+functions and layouts in place of the globals that stand for them. So one call from Python takes a whole step, and a
+tile is still in the processor's cache when the last detector reads it.
 
 It imports numba: import it only to compile.
 """
@@ -18,6 +18,8 @@ from numba.extending import intrinsic
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import firing, pose
 from strikewatch.detectors.digest import (
+    add_run,
+    clear,
     digest_column,
     digest_steps,
     has_steps,
@@ -41,7 +43,18 @@ from strikewatch.detectors.kernels import (
     unchecked,
 )
 from strikewatch.detectors.step import DONE, FULL, IMPOSSIBLE, NOT_BEGUN, SPAN, STEP
-from strikewatch.detectors.tiles import DIGEST, HOLD_ACTIVE, NOTHING, RUN, TILE, TILE_ROWS, Column, Rows
+from strikewatch.detectors.tiles import (
+    DIGEST,
+    HOLD_ACTIVE,
+    NOTHING,
+    PART_ROWS,
+    RUN,
+    TILE,
+    TILE_ROWS,
+    Column,
+    Rows,
+    firing_by_row,
+)
 
 _INT: Final = np.dtype("<i8")
 _FLOAT: Final = np.dtype("<f8")
@@ -110,29 +123,37 @@ def _state_address(step: Any, tile: Any) -> int:
 
 
 @part
+def _bound(
+    tile: Any, whole: Any, first: int, most: int, first_event: int, report: bool, time_ns: Any, events: Any
+) -> None:
+    """Set the bounds of the next tile of `whole`, which has `last`, `upto` and `last_event`, after `since`."""
+    tile.first = first
+    tile.last = min(first + most, whole.last)
+    ends = tile.last == whole.last
+    tile.upto = whole.upto if ends else unchecked(time_ns, tile.last - 1)
+    tile.first_event = first_event
+    tile.last_event = whole.last_event
+    if not ends:
+        tile.last_event = first_event
+        while tile.last_event < whole.last_event and events[tile.last_event].at <= tile.upto:
+            tile.last_event += 1
+    tile.report = report and ends
+    has_rows = tile.last > tile.first
+    tile.first_at = unchecked(time_ns, tile.first) if has_rows else tile.upto
+    tile.last_at = unchecked(time_ns, tile.last - 1) if has_rows else tile.since
+    tile.widest = widest_step(time_ns, tile.first, tile.last) if has_rows else 0
+
+
+@part
 def _begin_tile(step: Any, tile: Any, span: Any, reading: Any, time_ns: Any, events: Any) -> None:
     """Set the bounds of the group's next tile."""
     if step.row == NOT_BEGUN:
         step.row = span.first
         step.event = span.first_event
-    tile.first = step.row
-    tile.last = min(step.row + step.tile_rows, span.last)
-    ends = tile.last == span.last
-    tile.upto = span.upto if ends else unchecked(time_ns, tile.last - 1)
     tile.since = reading.upto
     if reading.upto == NEVER:
-        tile.since = unchecked(time_ns, tile.first) if tile.last > tile.first else span.upto
-    tile.first_event = step.event
-    tile.last_event = span.last_event
-    if not ends:
-        tile.last_event = step.event
-        while tile.last_event < span.last_event and events[tile.last_event].at <= tile.upto:
-            tile.last_event += 1
-    tile.report = step.report and ends
-    has_rows = tile.last > tile.first
-    tile.first_at = unchecked(time_ns, tile.first) if has_rows else tile.upto
-    tile.last_at = unchecked(time_ns, tile.last - 1) if has_rows else tile.since
-    tile.widest = widest_step(time_ns, tile.first, tile.last) if has_rows else 0
+        tile.since = unchecked(time_ns, step.row) if span.last > step.row else span.upto
+    _bound(tile, span, step.row, step.tile_rows, step.event, step.report, time_ns, events)
 
 
 @part
@@ -141,9 +162,7 @@ def _digest(step: Any, tile: Any, digests: Any, time_ns: Any, bits: Any) -> bool
     for k in range(NOTHING):
         digest = digests[k]
         if not step.columns[k] or tile.last == tile.first:
-            digest.n = 0
-            digest.lowest = np.inf
-            digest.highest = -np.inf
+            clear(digest)
             continue
         values = _values(step, k)
         if k == _ACTIVE and read_bits(values, tile.first, tile.last, bits) == 0:
@@ -154,11 +173,10 @@ def _digest(step: Any, tile: Any, digests: Any, time_ns: Any, bits: Any) -> bool
             digest.last = tile.last - 1
             continue
         digest_column(digest, values, tile.first, tile.last)
-        if digest.n > 0:
-            if is_impossible(k, digest, values, tile.first, tile.last):
-                return True
-            if has_steps(k):
-                digest_steps(digest, time_ns, values)
+        if digest.n > 0 and is_impossible(k, digest, values, tile.first, tile.last):
+            return True
+        if has_steps(k):
+            digest_steps(digest, tile, time_ns, values)
     return False
 
 
@@ -266,31 +284,74 @@ def detect(address: int) -> int:
 
 
 @part
-def _column(step: Any, k: int) -> Any:
-    digest = array_at(step.digests, NOTHING + 1, DIGEST)[k]
+def _column(step: Any, digests: Any, k: int) -> Any:
+    digest = digests[k]
     return Column(
         _values(step, k), digest.n, digest.lowest, digest.highest, digest.first, digest.last, digest.widest
     )
 
 
 @part
-def _columns(step: Any) -> Any:
-    """Return the columns that the detector in work reads, and others up to MAX_READS."""
+def _columns(step: Any, address: int) -> Any:
+    """Return the columns that the detector in work reads, with the digests at an address, and more up to MAX_READS."""
     reads = step.reads[step.detector]
-    return _column(step, reads[0]), _column(step, reads[1]), _column(step, reads[2]), _column(step, reads[3])
+    digests = array_at(address, NOTHING + 1, DIGEST)
+    return (
+        _column(step, digests, reads[0]),
+        _column(step, digests, reads[1]),
+        _column(step, digests, reads[2]),
+        _column(step, digests, reads[3]),
+    )
 
 
 @part
-def _rows(step: Any, tile: Any) -> Any:
+def _rows(step: Any, tile: Any, runs: int) -> Any:
+    """Return the rows of a tile, with the runs of firing at an address."""
     masks = step.rows if step.bad else 0
     return Rows(
         array_at(step.time_ns, step.rows, _INT),
-        array_at(step.runs, tile.runs, RUN),
+        array_at(runs, tile.runs, RUN),
         array_at(step.events, tile.last_event, EVENT),
         array_at(step.bad, masks, _WORDS),
         array_at(step.good, masks, _WORDS),
-        _indexed_like_rows(step.firing_ends, tile, _INT),
+        _indexed_like_rows(step.firing_ends, record_at(step.tile, TILE), _INT),
     )
+
+
+@part
+def _output(step: Any) -> Any:
+    """Return where the detector in work writes its findings."""
+    cursor = array_at(step.cursor, CURSOR, _INT)
+    cursor[GROUP] = step.group
+    cursor[DETECTOR] = step.detector
+    return Output(array_at(step.findings, step.capacity, FINDING), cursor)
+
+
+@part
+def _next_part(step: Any, tile: Any, part: Any, rows: Any) -> None:
+    """Make the next part of a tile, with its own digests and runs."""
+    part.since = part.upto
+    most = tile.last - tile.first if step.never_quiet else PART_ROWS
+    _bound(part, tile, part.last, most, part.last_event, tile.report, rows.time_ns, rows.events)
+    firing_ends = firing_by_row(tile, rows)
+    part.by_row = 1
+    part.fires_before = firing_ends[np.uintp(part.first)]
+    part.fires_until = firing_ends[np.uintp(part.last)]
+    part.runs = 0
+    part.fired = 0
+    runs = array_at(step.part_runs, TILE_ROWS + 2, RUN)
+    for k in range(tile.runs):
+        run = rows.runs[k]
+        if run.end > part.since and run.start <= part.upto:
+            first, last = max(run.first, part.first), min(run.last, part.last)
+            add_run(part, runs, max(run.start, part.since), min(run.end, part.upto), first, last)
+    digests = array_at(step.part_digests, NOTHING + 1, DIGEST)
+    for k in step.reads[step.detector]:
+        if step.columns[k]:
+            digest_column(digests[k], _values(step, k), part.first, part.last)
+            digest_steps(digests[k], part, rows.time_ns, _values(step, k))
+        else:
+            clear(digests[k])
 
 
 STATE: Any = None
@@ -299,33 +360,38 @@ PARAMS_SIZE: Any = None
 READS: Any = None
 quiet: Any = None
 run: Any = None
-"""Of each detector, in `take_tile`; `compiler` sets them."""
+"""Of each detector, in `take_tile` and `take_parts`; `compiler` sets them."""
 
 
 def take_tile(address: int) -> None:
-    """Give the tile in work to a detector."""
+    """Give the tile in work to a detector that takes every tile."""
     step = record_at(address, STEP)
     tile = record_at(step.tile, TILE)
-    k = step.detector
-    state = record_at(_state_address(step, tile) + step.state_offset[k], STATE)
-    params = record_at(step.params[k] + tile.slot * PARAMS_SIZE, PARAMS)
-    columns = _columns(step)[:READS]
-    rows = _rows(step, tile)
-    if step.never_quiet or tile.report or not quiet(tile, state, params, rows, *columns):
-        cursor = array_at(step.cursor, CURSOR, _INT)
-        cursor[GROUP] = tile.group
-        cursor[DETECTOR] = k
-        run(
-            tile,
-            state,
-            params,
-            rows,
-            *columns,
-            Output(array_at(step.findings, step.capacity, FINDING), cursor),
-        )
+    state = record_at(_state_address(step, tile) + step.state_offset[step.detector], STATE)
+    params = record_at(step.params[step.detector] + tile.slot * PARAMS_SIZE, PARAMS)
+    columns = _columns(step, step.digests)[:READS]
+    run(tile, state, params, _rows(step, tile, step.runs), *columns, _output(step))
 
 
-@part
-def never_quiet(tile: Any, state: Any, params: Any, rows: Any, *columns: Any) -> bool:  # noqa: ARG001
-    """Stand in for `quiet` of a detector that takes every tile."""
-    return False
+def take_parts(address: int) -> None:
+    """Give the tile in work to a detector, unless it is quiet: in parts, of which some may be quiet after all."""
+    step = record_at(address, STEP)
+    tile = record_at(step.tile, TILE)
+    state = record_at(_state_address(step, tile) + step.state_offset[step.detector], STATE)
+    params = record_at(step.params[step.detector] + tile.slot * PARAMS_SIZE, PARAMS)
+    rows = _rows(step, tile, step.runs)
+    by_rows = step.never_quiet or tile.report
+    if not by_rows and quiet(tile, state, params, rows, *_columns(step, step.digests)[:READS]):
+        return
+    part = record_at(step.part, TILE)
+    part.upto = tile.since
+    part.last = tile.first
+    part.last_event = tile.first_event
+    while True:
+        _next_part(step, tile, part, rows)
+        columns = _columns(step, step.part_digests)[:READS]
+        part_rows = _rows(step, part, step.part_runs)
+        if step.never_quiet or part.report or not quiet(part, state, params, part_rows, *columns):
+            run(part, state, params, part_rows, *columns, _output(step))
+        if part.last == tile.last:
+            return

@@ -39,6 +39,15 @@ def widest_step(time_ns: Any, first: int, last: int) -> int:
 
 
 @part
+def clear(digest: Any) -> None:
+    """Make the digest of a column without values."""
+    digest.n = 0
+    digest.lowest = np.inf
+    digest.highest = -np.inf
+    digest.widest = 0
+
+
+@part
 def digest_column(digest: Any, values: Any, first: int, last: int) -> None:
     """Write the number, the extremes and the first and last row of the values of rows first..last-1."""
     n = 0
@@ -51,11 +60,10 @@ def digest_column(digest: Any, values: Any, first: int, last: int) -> None:
         lowest = min(lowest, number if known else HIGHEST_ORDER)
         highest = max(highest, number if known else LOWEST_ORDER)
         n += known
-    digest.n = n
     if n == 0:
-        digest.lowest = np.inf
-        digest.highest = -np.inf
+        clear(digest)
         return
+    digest.n = n
     digest.lowest = from_order(lowest)
     digest.highest = from_order(highest)
     i = first
@@ -69,8 +77,13 @@ def digest_column(digest: Any, values: Any, first: int, last: int) -> None:
 
 
 @part
-def digest_steps(digest: Any, time_ns: Any, values: Any) -> None:
+def digest_steps(digest: Any, tile: Any, time_ns: Any, values: Any) -> None:
     """Write the largest step from value to value."""
+    if digest.n == tile.last - tile.first:
+        digest.widest = tile.widest
+        return
+    if digest.n == 0:
+        return
     widest = 0
     before = unchecked(time_ns, digest.first)
     for i in range(digest.first, digest.last + 1):
@@ -131,7 +144,8 @@ def read_bits(active: Any, first: int, last: int, bits: Any) -> int:
 
 
 @part
-def _add_run(tile: Any, runs: Any, start: int, end: int, first: int, last: int) -> None:
+def add_run(tile: Any, runs: Any, start: int, end: int, first: int, last: int) -> None:
+    """Write a run of firing after those of the tile."""
     run = runs[np.uintp(tile.runs)]
     run.start = start
     run.end = end
@@ -157,7 +171,7 @@ def runs_from_bits(tile: Any, firing: Any, time_ns: Any, bits: Any, runs: Any) -
     first = tile.first
     if firing.until < tile.first_at:
         if fires:
-            _add_run(tile, runs, start, firing.until, first, first)
+            add_run(tile, runs, start, firing.until, first, first)
             fires = False
         _end_bout(firing, firing.until)
     was_on = np.uint64(fires)
@@ -173,7 +187,7 @@ def runs_from_bits(tile: Any, firing: Any, time_ns: Any, bits: Any, runs: Any) -
             edges &= edges - np.uint64(1)
             at = unchecked(time_ns, i)
             if fires:
-                _add_run(tile, runs, start, at, first, i)
+                add_run(tile, runs, start, at, first, i)
                 _end_bout(firing, at)
             else:
                 start = at
@@ -188,7 +202,7 @@ def runs_from_bits(tile: Any, firing: Any, time_ns: Any, bits: Any, runs: Any) -
     firing.has_active = 1
     firing.until = tile.last_at + HOLD_ACTIVE if fires else tile.last_at
     if fires:
-        _add_run(tile, runs, start, min(firing.until, tile.upto), first, tile.last)
+        add_run(tile, runs, start, min(firing.until, tile.upto), first, tile.last)
 
 
 @part
@@ -214,7 +228,7 @@ def runs_by_row(
         now = unchecked(time_ns, i)
         if until < now:
             if fires:
-                _add_run(tile, runs, start, until, first, i)
+                add_run(tile, runs, start, until, first, i)
                 fires = False
             _end_bout(firing, until)
         value = unchecked(active, i) if active.size else np.nan
@@ -239,12 +253,12 @@ def runs_by_row(
                 first = i
         else:
             if fires:
-                _add_run(tile, runs, start, now, first, i)
+                add_run(tile, runs, start, now, first, i)
                 fires = False
             _end_bout(firing, now)
         firing_ends[np.uintp(i + 1)] = until
     if fires:
-        _add_run(tile, runs, start, min(until, tile.upto), first, tile.last)
+        add_run(tile, runs, start, min(until, tile.upto), first, tile.last)
     firing.until = until
     firing.on = on
     firing.has_active = has_active

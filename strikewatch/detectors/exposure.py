@@ -26,10 +26,9 @@ from strikewatch.detectors.kernels import (
     SIGNED,
     emit,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, value_at
 
 
 class Settings(DetectorSettings):
@@ -185,71 +184,49 @@ def _advance(
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> bool:
+    """Tell whether one stretch goes on, with work throughout and no event; count it."""
+    apart = state.begin == NEVER or state.done != tile.since or state.end != tile.since
+    if apart or state.waiting or tile.first_event < tile.last_event:
+        return False
+    if tile.upto >= _next_cut(state, tile.since):
+        return False
+    if not carrier.works_throughout(tile, state, params, rows, engine_rpm):
+        return False
+    state.operating += tile.upto - tile.since
+    state.firing += tile.fired
+    state.done = tile.upto
+    state.end = tile.upto
+    carrier.take_newest(tile, state, params, rows, engine_rpm)
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
-    time_ns = rows.time_ns
+    events, last = rows.events, tile.last_event
     firing_ends = firing_by_row(tile, rows)
-    engine_rpm = engine_rpm.values
-    events = rows.events
-    k = _next_change(events, tile.first_event, tile.last_event)
-    fires_until = unchecked(firing_ends, tile.first)
-    # Up to here rows only add to the counts.
-    uneventful_until = NEVER
-    operating = state.operating
-    firing = state.firing
-    done = state.done
-    has_engine_rpm = state.has_engine_rpm
-    rpm_until = state.rpm_until
-    last_row = state.last_row
+    k = _next_change(events, tile.first_event, last)
     for i in range(tile.first, tile.last):
-        now = unchecked(time_ns, i)
-        if done != NEVER:
-            works_until = carrier.works_until(has_engine_rpm, rpm_until, last_row, now, params.steady, done)
-            if now < uneventful_until and works_until >= now:
-                operating += now - done
-                if fires_until > done:
-                    firing += min(fires_until, now) - done
-            else:
-                if uneventful_until != NEVER:
-                    state.end = done
-                state.operating = operating
-                state.firing = firing
-                state.done = done
-                state.has_engine_rpm = has_engine_rpm
-                state.last_row = last_row
-                k = _advance(
-                    state, events, k, tile.last_event, now, params.steady, works_until, fires_until, out
-                )
-                operating = state.operating
-                firing = state.firing
-                uneventful_until = NEVER
-                if state.begin != NEVER and state.end == now:
-                    uneventful_until = _next_cut(state, now)
-                    if k < tile.last_event:
-                        uneventful_until = min(uneventful_until, events[k].at)
-        done = now
-        value = sample(engine_rpm, i)
-        if value == value:
-            has_engine_rpm = 1
-            rpm_until = carrier.turns_until(value, now, params.working_rpm)
-        last_row = now
-        fires_until = unchecked(firing_ends, i + 1)
-    if uneventful_until != NEVER:
-        state.end = done
-    state.operating = operating
-    state.firing = firing
-    state.done = done
-    state.last_row = last_row
-    state.has_engine_rpm = has_engine_rpm
-    state.rpm_until = rpm_until
-    silent = has_engine_rpm or not carrier.rows_close(last_row, tile.upto, params.steady)
-    if done != NEVER and tile.upto > done and silent:
-        works_until = rpm_until if has_engine_rpm else done
-        k = _advance(
-            state, events, k, tile.last_event, tile.upto, params.steady, works_until, fires_until, out
-        )
-    while k < tile.last_event:
+        now = unchecked(rows.time_ns, i)
+        if state.done != NEVER:
+            works_until = carrier.works_until(
+                state.has_engine_rpm, state.rpm_until, state.last_row, now, params.steady, state.done
+            )
+            k = _advance(state, events, k, last, now, params.steady, works_until, firing_ends[i], out)
+        state.done = now
+        state.last_row = now
+        rpm = value_at(tile, engine_rpm, i)
+        if rpm == rpm:
+            state.has_engine_rpm = 1
+            state.rpm_until = carrier.turns_until(rpm, now, params.working_rpm)
+    silent = state.has_engine_rpm or not carrier.rows_close(state.last_row, tile.upto, params.steady)
+    if state.done != NEVER and tile.upto > state.done and silent:
+        works_until = state.rpm_until if state.has_engine_rpm else state.done
+        fires_until = firing_ends[tile.last]
+        k = _advance(state, events, k, last, tile.upto, params.steady, works_until, fires_until, out)
+    while k < last:
         _enqueue(state, events[k])
-        k = _next_change(events, k + 1, tile.last_event)
+        k = _next_change(events, k + 1, last)
     if tile.report and state.begin != NEVER:
         emit(out, 0, MEASURED, state.begin, state.end, LOW, (float(state.operating), float(state.firing)))
 
@@ -281,6 +258,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("engine_rpm",),
     fresh={
         "begin": NEVER,

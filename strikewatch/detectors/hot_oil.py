@@ -24,13 +24,11 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    first_above,
     kernel,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, interval, value_at
 
 OilGrade = Literal["VG 32", "VG 46", "VG 68", "VG 100"]
 
@@ -121,30 +119,22 @@ def _take_oil(state: Any, params: Any, value: float, now: int, out: Any) -> None
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any) -> bool:  # noqa: ARG001
+    """Tell whether the oil is neither hot nor on its way there."""
+    return not state.hot and state.above_since == NEVER and oil_c.highest <= params.limit
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
-    time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    oil_c = oil_c.values
-    i = tile.first - 1
-    while i < tile.last:
-        if not state.hot and state.above_since == NEVER:
-            # Neither hot nor on its way there: only a value above the limit matters.
-            i = first_above(oil_c, max(i, tile.first), tile.last, params.limit)
-            if i == tile.last:
-                break
-        start = tile.since
-        if i >= tile.first:
-            start = unchecked(time_ns, i)
-            value = sample(oil_c, i)
-            if value == value:
-                _take_oil(state, params, value, start, out)
-        i += 1
-        if not state.hot and state.above_since == NEVER:
-            continue
-        last = i == tile.last
-        end = tile.upto if last else unchecked(time_ns, i)
+    for i in range(tile.first - 1, tile.last):
+        start, end = interval(tile, rows, i)
+        value = value_at(tile, oil_c, i)
+        if value > params.limit or (value == value and (state.hot or state.above_since != NEVER)):
+            _take_oil(state, params, value, start, out)
         hot_from = start
-        if not state.hot:
+        if state.above_since != NEVER:
+            last = i + 1 == tile.last
             due = state.above_since + params.on_delay
             # A row at `due` decides about that instant; at the watermark itself there is none.
             if due < state.oil_until and (due < end or (last and due == end)):
@@ -155,7 +145,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> 
                 hot_from = due
             elif state.oil_until < end or (last and state.oil_until == end):
                 state.above_since = NEVER
-        fires_until = unchecked(firing_ends, i)
+        fires_until = unchecked(firing_ends, i + 1)
         if state.hot and fires_until > hot_from:
             if state.onset == NEVER:
                 state.onset = hot_from
@@ -198,6 +188,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("oil_c",),
     fresh={"oil_until": NEVER, "above_since": NEVER, "onset": NEVER},
     needs=(FIRING, ("oil_c",)),

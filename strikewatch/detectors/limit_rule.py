@@ -27,10 +27,9 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, interval, value_at
 
 SIGNED: Final = 0
 ABSOLUTE: Final = 1
@@ -106,19 +105,6 @@ def _take_sample(state: Any, params: Any, k: int, value: float, now: int) -> Non
 
 
 @part
-def _next_beyond(first: Any, second: Any, third: Any, params: Any, i: int, last: int) -> int:
-    """Return the first row from i on with a value beyond; `last` if there is none."""
-    several = second.size > 0 or third.size > 0
-    if first.size == 0 and not several:
-        return last
-    while i < last and not _is_beyond(sample(first, i), params):
-        if several and (_is_beyond(sample(second, i), params) or _is_beyond(sample(third, i), params)):
-            return i
-        i += 1
-    return i
-
-
-@part
 def _evidence(state: Any, params: Any, counted: int) -> Any:
     if params.reports == HIGHEST:
         return float(counted), state.highest, state.lowest
@@ -151,40 +137,48 @@ def _count(state: Any, params: Any, start: int, stop: int, out: Any) -> None:
 
 
 @part
+def _may_be_beyond(column: Any, params: Any) -> bool:
+    """Tell whether a value of the tile may be beyond; without the sign, only as far as the extremes show it."""
+    if column.n == 0:
+        return False
+    lowest, highest = column.lowest, column.highest
+    if params.measure != SIGNED:
+        largest = max(abs(lowest), abs(highest))
+        if params.measure == FROM_LINE and largest > 90.0:
+            return True
+        lowest, highest = 0.0, largest
+    return lowest < params.low or highest > params.high  # type: ignore[no-any-return]
+
+
+@part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, third: Any) -> bool:  # noqa: ARG001
+    """Tell whether no spell is open, and no value is known to be beyond or becomes so."""
+    return not (
+        state.open
+        or _beyond_until(state) != NEVER
+        or _may_be_beyond(first, params)
+        or _may_be_beyond(second, params)
+        or _may_be_beyond(third, params)
+    )
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, third: Any, out: Any) -> None:
-    time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    first = first.values
-    second = second.values
-    third = third.values
-    sampled = first.size > 0 or second.size > 0 or third.size > 0
-    start = tile.since
-    beyond_until = _beyond_until(state)
-    i = tile.first - 1
-    while i < tile.last:
-        if not state.open and beyond_until <= start:
-            i = _next_beyond(first, second, third, params, max(i, tile.first), tile.last)
-            if i == tile.last:
-                break
-        if i >= tile.first:
-            start = unchecked(time_ns, i)
-            if sampled:
-                _take_sample(state, params, 0, sample(first, i), start)
-                _take_sample(state, params, 1, sample(second, i), start)
-                _take_sample(state, params, 2, sample(third, i), start)
-                beyond_until = _beyond_until(state)
-        i += 1
-        end = unchecked(time_ns, i) if i < tile.last else tile.upto
-        counts_until = beyond_until
+    for i in range(tile.first - 1, tile.last):
+        start, end = interval(tile, rows, i)
+        _take_sample(state, params, 0, value_at(tile, first, i), start)
+        _take_sample(state, params, 1, value_at(tile, second, i), start)
+        _take_sample(state, params, 2, value_at(tile, third, i), start)
+        counts_until = _beyond_until(state)
         if params.only_firing:
-            counts_until = min(beyond_until, unchecked(firing_ends, i))
+            counts_until = min(counts_until, unchecked(firing_ends, i + 1))
         if counts_until > start:
             _count(state, params, start, min(counts_until, end), out)
         # The row at `end` may go on counting; after the watermark itself no row is left to.
-        over = state.last < end or (i == tile.last and counts_until <= end)
+        over = state.last < end or (i + 1 == tile.last and counts_until <= end)
         if state.open and over and end - state.last >= params.pause:
-            evidence = _evidence(state, params, state.counted)
-            emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, evidence)
+            emit(out, 0, CLEARED, state.onset, state.last, MEDIUM, _evidence(state, params, state.counted))
             state.open = 0
     for k in range(3):
         if state.until[k] <= tile.upto:
@@ -192,8 +186,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, first: Any, second: Any, 
             state.until[k] = NEVER
             state.measure[k] = 0.0
     if tile.report and state.open:
-        evidence = _evidence(state, params, state.counted)
-        emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, evidence)
+        emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, _evidence(state, params, state.counted))
 
 
 _TRANSFORMS: Final[Mapping[int, Callable[[Any], Any]]] = {
@@ -254,6 +247,7 @@ def limit_rule(
         params_dtype=PARAMS,
         params=params,
         run=run,
+        quiet=quiet,
         reads=(*channels, "nothing", "nothing")[:3],
         fresh={"last": NEVER, "onset": NEVER, "until": NEVER},
         needs=(*((FIRING,) if only_firing else ()), channels),

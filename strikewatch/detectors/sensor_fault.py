@@ -9,7 +9,6 @@ its occurrences. The delay is the only hysteresis: a deadband of values would le
 values lie at an end of its range, as 0 bar does.
 """
 
-import math
 from typing import Any, Final
 
 import numpy as np
@@ -27,12 +26,10 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    first_row_at,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import fired_since, firing_by_row, known_throughout, value_at
 
 
 class Settings(DetectorSettings):
@@ -119,34 +116,68 @@ def _update(state: Any, params: Any, at: int, out: Any) -> None:
 
 
 @part
-def _newest_change(column: Any, first: int, last: int) -> int:
-    """Return the newest row of first..last-1 whose value differs from the one before among these; `first` if none
+def _newest_change(column: Any, before: float) -> int:
+    """Return the newest row whose value differs from the one before it, which for the first is `before`; -1 if none
     does.
-
-    Without the channel: last - 1, for there is nothing to miss.
     """
-    if column.size == 0:
-        return last - 1
-    i = last
-    newer = math.nan
-    newer_at = first
-    while i > first:
-        i -= 1
-        value = unchecked(column, i)
-        if value == value:
-            if newer == newer and value != newer:
-                return newer_at
-            newer = value
-            newer_at = i
-    return first
+    if column.lowest < column.highest:
+        i = column.last
+        change = i
+        newest = unchecked(column.values, i)
+        while True:
+            i -= 1
+            value = unchecked(column.values, i)
+            if value == value:
+                if value != newest:
+                    return change  # type: ignore[no-any-return]
+                change = i
+    return column.first if unchecked(column.values, column.first) != before else -1
+
+
+@part
+def _is_steady(tile: Any, rows: Any, column: Any, known_until: int, hold: int) -> bool:
+    """Tell whether a channel is known throughout the tile, or not at all."""
+    unknown = column.n == 0 and known_until <= tile.since
+    return unknown or known_throughout(tile, rows, column, known_until, hold)
+
+
+@part
+def _newest(tile: Any, rows: Any, column: Any, value: float, same: int, known_until: int, hold: int) -> Any:
+    """Return a channel's value, its firing time without a change, and how long it is known, after a steady tile."""
+    if column.n == 0:
+        return value, same + (tile.fired if known_until > tile.since else 0), known_until
+    change = _newest_change(column, value)
+    if change >= 0:
+        value = unchecked(column.values, change)
+        same = fired_since(tile, rows, unchecked(rows.time_ns, change))
+    else:
+        same += tile.fired
+    return value, same, unchecked(rows.time_ns, column.last) + hold
+
+
+@part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, oil_c: Any) -> bool:
+    """Tell whether nothing is wrong and there is no time to freeze; keep how long each channel has been the same."""
+    same = max(state.pressure_same, state.oil_same)
+    if rows.bad.size > 0 or state.impossible or state.onset != NEVER or same + tile.fired >= params.frozen:
+        return False
+    if not _is_steady(tile, rows, pressure_bar, state.pressure_until, _HOLD_PRESSURE):
+        return False
+    if not _is_steady(tile, rows, oil_c, state.oil_until, _HOLD_OIL):
+        return False
+    state.pressure, state.pressure_same, state.pressure_until = _newest(
+        tile, rows, pressure_bar, state.pressure, state.pressure_same, state.pressure_until, _HOLD_PRESSURE
+    )
+    state.oil, state.oil_same, state.oil_until = _newest(
+        tile, rows, oil_c, state.oil, state.oil_same, state.oil_until, _HOLD_OIL
+    )
+    return True
 
 
 @part
 def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, oil_c: Any, out: Any) -> None:
     time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    pressure_bar = pressure_bar.values
-    oil_c = oil_c.values
     bad = rows.bad
     good = rows.good
     sound = bad.size == 0 and state.impossible == 0
@@ -159,19 +190,10 @@ def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, oil_c:
     oil_same = state.oil_same
     start = tile.since
     i = tile.first - 1
-    looked_to = tile.first
     while i < tile.last:
-        if i >= looked_to and sound and not troubled:
-            # Nothing can freeze before `soonest`: until then only the newest change of each channel counts.
-            soonest = unchecked(time_ns, i) + params.frozen - max(pressure_same, oil_same)
-            looked_to = first_row_at(time_ns, looked_to, tile.last, soonest)
-            newest_at = min(_newest_change(pressure_bar, i, looked_to), _newest_change(oil_c, i, looked_to))
-            if newest_at > i:
-                i = newest_at
-                pressure = oil = math.nan
         if i >= tile.first:
             start = unchecked(time_ns, i)
-            value = sample(pressure_bar, i)
+            value = value_at(tile, pressure_bar, i)
             if value == value:
                 pressure_until = start + _HOLD_PRESSURE
                 if value != pressure:
@@ -179,7 +201,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, oil_c:
                     pressure_same = 0
                     if troubled:
                         state.frozen &= ~CHANNEL_BITS(_PRESSURE_BIT)
-            value = sample(oil_c, i)
+            value = value_at(tile, oil_c, i)
             if value == value:
                 oil_until = start + _HOLD_OIL
                 if value != oil:
@@ -257,6 +279,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("pressure_bar", "oil_c"),
     fresh={
         "onset": NEVER,

@@ -21,10 +21,10 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    newest_row,
     part,
     unchecked,
 )
+from strikewatch.detectors.tiles import value_at
 
 
 class Settings(DetectorSettings):
@@ -48,18 +48,6 @@ PARAMS: Final = np.dtype([("silence", "<i8"), ("working_rpm", "<f8"), ("steady",
 
 
 @part
-def _take(state: Any, params: Any, time_ns: Any, engine_rpm: Any, first: int, i: int) -> None:
-    """Take row i, the newest of first..i; of the engine speeds only the newest counts."""
-    before = unchecked(time_ns, i - 1) if i > first else state.last_row
-    state.last_row = unchecked(time_ns, i)
-    state.steady = 1 if carrier.rows_close(before, state.last_row, params.steady) else 0
-    k = newest_row(engine_rpm, first, i)
-    if k >= first:
-        state.has_engine_rpm = 1
-        state.rpm_until = carrier.turns_until(engine_rpm[k], unchecked(time_ns, k), params.working_rpm)
-
-
-@part
 def _raise_if_silent(state: Any, params: Any, now: int, out: Any) -> None:
     """Raise the fault if no row came from the last one until now for too long."""
     working = state.rpm_until > state.last_row if state.has_engine_rpm else state.steady == 1
@@ -69,22 +57,30 @@ def _raise_if_silent(state: Any, params: Any, now: int, out: Any) -> None:
 
 
 @part
-def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
-    time_ns = rows.time_ns
-    engine_rpm = engine_rpm.values
-    before = state.last_row
-    lost = state.onset != NEVER
-    for i in range(tile.first, tile.last):
-        now = unchecked(time_ns, i)
-        if now - before >= params.silence or lost:
-            if i > tile.first:
-                _take(state, params, time_ns, engine_rpm, tile.first, i - 1)
-            _raise_if_silent(state, params, now, out)
-            state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
-            lost = False
-        before = now
+def quiet(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> bool:
+    """Tell whether the signal is there and rows come often enough; keep the instants of the newest rows."""
+    silence = max(tile.first_at - state.last_row, tile.widest, tile.upto - tile.last_at)
+    if state.onset != NEVER or silence >= params.silence:
+        return False
     if tile.last > tile.first:
-        _take(state, params, time_ns, engine_rpm, tile.first, tile.last - 1)
+        before = unchecked(rows.time_ns, tile.last - 2) if tile.last - tile.first > 1 else state.last_row
+        state.steady = carrier.rows_close(before, tile.last_at, params.steady)
+        carrier.take_newest(tile, state, params, rows, engine_rpm)
+    return True
+
+
+@part
+def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
+    for i in range(tile.first, tile.last):
+        now = unchecked(rows.time_ns, i)
+        _raise_if_silent(state, params, now, out)
+        state.onset = emit(out, 0, CLEARED, state.onset, now, LOW, (float(now - state.last_row),))
+        state.steady = carrier.rows_close(state.last_row, now, params.steady)
+        state.last_row = now
+        rpm = value_at(tile, engine_rpm, i)
+        if rpm == rpm:
+            state.has_engine_rpm = 1
+            state.rpm_until = carrier.turns_until(rpm, now, params.working_rpm)
     _raise_if_silent(state, params, tile.upto, out)
     if tile.report:
         emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(tile.upto - state.last_row),))
@@ -113,6 +109,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("engine_rpm",),
     horizon=lambda settings: instant.seconds(settings.silence_s),
     fresh={"last_row": NEVER, "rpm_until": NEVER, "onset": NEVER},

@@ -56,6 +56,9 @@ STEP: Final = np.dtype(
         ("bits", "<i8"),
         ("runs", "<i8"),
         ("firing_ends", "<i8"),
+        ("part", "<i8"),  # a part of the tile, its digests and runs
+        ("part_digests", "<i8"),
+        ("part_runs", "<i8"),
         ("tool_x_m", "<i8"),
         ("tool_y_m", "<i8"),
         # The output.

@@ -36,9 +36,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from strikewatch.core.channels import CHANNELS
-from strikewatch.detectors.kernels import part, unchecked
+from strikewatch.detectors.kernels import NEVER, part, unchecked
 
 TILE_ROWS: Final = 2048
+PART_ROWS: Final = 128
+"""A tile that is not quiet for a detector is given to it in parts of this size, of which most may be quiet."""
 
 TILE: Final = np.dtype(
     [
@@ -83,7 +85,7 @@ DIGEST: Final = np.dtype(
         ("widest", "<i8"),  # largest step from value to value, ns; only for channels of WITH_STEPS
     ]
 )
-WITH_STEPS: Final = ("engine_rpm",)
+WITH_STEPS: Final = ("pressure_bar", "oil_c", "engine_rpm")
 """Channels whose digest has the steps between their values."""
 NOTHING: Final = len(CHANNELS)
 """Index of the channel that no feed has."""
@@ -142,9 +144,39 @@ def firing_by_row(tile: Any, rows: Any) -> Any:
 
 
 @part
-def row_end(tile: Any, rows: Any, i: int) -> int:
-    """Return the end of the interval that ends with row i."""
-    return unchecked(rows.time_ns, i) if i < tile.last else tile.upto  # type: ignore[no-any-return]
+def interval(tile: Any, rows: Any, i: int) -> Any:
+    """Return start and end of the interval that begins with row i; with tile.first - 1, that begins with `since`."""
+    start = unchecked(rows.time_ns, i) if i >= tile.first else tile.since
+    end = unchecked(rows.time_ns, i + 1) if i + 1 < tile.last else tile.upto
+    return start, end
+
+
+@part
+def value_at(tile: Any, column: Any, i: int) -> float:
+    """Return the value of row i; NaN where not sampled, and before the tile's first row."""
+    if i < tile.first or column.n == 0:
+        return math.nan
+    return unchecked(column.values, i)  # type: ignore[no-any-return]
+
+
+@part
+def newest(rows: Any, column: Any) -> Any:
+    """Return the newest value of a column and its instant; NaN without one."""
+    if column.n == 0:
+        return math.nan, NEVER
+    return unchecked(column.values, column.last), unchecked(rows.time_ns, column.last)
+
+
+@part
+def known_throughout(tile: Any, rows: Any, column: Any, known_until: int, hold: int) -> bool:
+    """Tell whether a channel is known from `since` to `upto`; `known_until`: how long it is without the tile's rows."""
+    if column.n == 0:
+        return known_until >= tile.upto  # type: ignore[no-any-return]
+    return (  # type: ignore[no-any-return]
+        known_until >= unchecked(rows.time_ns, column.first)
+        and column.widest <= hold
+        and unchecked(rows.time_ns, column.last) + hold >= tile.upto
+    )
 
 
 @part

@@ -16,6 +16,7 @@ from strikewatch.engine.state import STATE
 
 _FIRING: Final = "reading"
 _SENSOR_FAULT: Final = "sensor_fault"
+FEW: Final = 256
 _MOST: Final = 4 * (TILE_ROWS + 1) + 40
 """The most findings of a detector in a tile without events."""
 
@@ -49,17 +50,21 @@ class CompiledStep:
         step["impossible_offset"] = _offset(_SENSOR_FAULT, "impossible")
         step["tile_rows"] = tile_rows
         step["never_quiet"] = never_quiet
-        self._keep("tile", np.zeros(1, TILE))
-        self._keep("digests", np.zeros(NOTHING + 1, DIGEST))
-        step_digests = self._kept["digests"]
-        step_digests["lowest"], step_digests["highest"] = np.inf, -np.inf
         self._keep("bits", np.zeros(TILE_ROWS // 64 + 1, np.uint64))
-        self._keep("runs", np.zeros(TILE_ROWS + 2, RUN))
+        for name in ("tile", "part"):
+            self._keep(name, np.zeros(1, TILE))
+        for name in ("digests", "part_digests"):
+            self._keep(name, np.zeros(NOTHING + 1, DIGEST))
+            self._kept[name]["lowest"], self._kept[name]["highest"] = np.inf, -np.inf
+        for name in ("runs", "part_runs"):
+            self._keep(name, np.zeros(TILE_ROWS + 2, RUN))
         for name in ("firing_ends", "tool_x_m", "tool_y_m"):
             self._keep(name, np.zeros(TILE_ROWS + 1, np.int64))
         self._cursor = np.zeros(CURSOR, np.int64)
         self._keep("cursor", self._cursor)
         self._findings = np.empty(0, FINDING)
+        self._few_times, self._few = np.zeros(FEW, np.int64), np.zeros((NOTHING, FEW))
+        self._few_times_at, self._few_at = _address(self._few_times), _address(self._few)
 
     def set_params(self, params: Mapping[str, Any]) -> None:
         """Set the arrays of parameters by slot, by the name of the detector, of `firing` and of `pose`."""
@@ -86,21 +91,14 @@ class CompiledStep:
             self._findings = np.empty(most, FINDING)
             self._keep("findings", self._findings)
             step["capacity"] = most
-        step["groups"] = len(spans)
-        step["rows"] = len(inputs.time_ns)
         step["report"] = report
         step["group"] = 0
         step["row"] = NOT_BEGUN
-        for name, array in (
-            ("spans", spans),
-            ("states", states),
-            ("time_ns", inputs.time_ns),
-            ("events", inputs.events),
-        ):
-            step[name] = _address(array)
-        step["columns"] = 0
-        for name, column in inputs.columns.items():
-            step["columns"][_INDEX[name]] = _address(column)
+        step["groups"] = len(spans)
+        step["spans"] = _address(spans)
+        step["states"] = _address(states)
+        step["events"] = _address(inputs.events) if len(inputs.events) else 0
+        self._set_columns(inputs)
         step["bad"] = 0 if inputs.bad is None else _address(inputs.bad)
         step["good"] = 0 if inputs.good is None else _address(inputs.good)
         while True:
@@ -112,6 +110,23 @@ class CompiledStep:
             if outcome == DONE:
                 return
 
+    def _set_columns(self, inputs: Inputs) -> None:
+        """Set the addresses of the columns; a few rows are copied to a fixed place, which costs less."""
+        step = self._step
+        n = len(inputs.time_ns)
+        few = n <= FEW
+        step["rows"] = n
+        if few:
+            self._few_times[:n] = inputs.time_ns
+        step["time_ns"] = self._few_times_at if few else _address(inputs.time_ns)
+        addresses = [0] * (NOTHING + 1)
+        for name, column in inputs.columns.items():
+            k = _INDEX[name]
+            if few:
+                self._few[k, :n] = column
+            addresses[k] = self._few_at + k * self._few.strides[0] if few else _address(column)
+        step["columns"] = addresses
+
     def _keep(self, name: str, array: Any) -> None:
         self._kept[name] = array
         self._step[name] = _address(array)
@@ -121,7 +136,7 @@ _INDEX: Final = {name: k for k, name in enumerate(CHANNELS)}
 
 
 def _address(array: Any) -> int:
-    return int(array.__array_interface__["data"][0])
+    return int(array.ctypes.data)
 
 
 def _offset(part: str, field: str = "") -> int:

@@ -27,17 +27,20 @@ from strikewatch.engine.step_result import StepResult
 HammerSettings = Mapping[str, DetectorSettings]
 """The settings of one hammer: by detector name, `firing` for the firing signal, and `pose` for the carrier's arm."""
 
+_MEASURING: Final = tuple(k for k, detector in enumerate(DETECTORS) if detector.measures)
 _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 
 
 class Pipeline:
     """The detectors' state of every hammer seen, and the step that advances it.
 
-    `settings_of` returns a hammer's settings; it is called once per hammer.
+    `settings_of` returns a hammer's settings; it is called once per hammer. `compiled`: for tests.
     """
 
-    def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        self._compiled = CompiledStep()
+    def __init__(
+        self, settings_of: Callable[[Key], HammerSettings], compiled: CompiledStep | None = None
+    ) -> None:
+        self._compiled = compiled or CompiledStep()
         self._settings_of = settings_of
         self._slots: dict[Key, int] = {}
         self._settings: dict[Key, HammerSettings] = {}
@@ -149,42 +152,45 @@ class Pipeline:
         rows = Rows.join([portion.rows for portion in portions]) if portions else NO_ROWS
         spans, events = spans_and_events(batch, slots)
         inputs = inputs_of(rows, events)
-        before = self._raw[slots]
         try:
-            state, found = self._detect(inputs, spans, before.copy(), report=report)
+            state, found = self._detect(inputs, spans, slots, report=report)
         except ImpossibleValuesError:
-            state, found = self._detect(without_impossible(inputs), spans, before, report=report)
+            state, found = self._detect(without_impossible(inputs), spans, slots, report=report)
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
         measured = found["step"] == MEASURED
-        findings = self._grouped(_findings(found[~measured], keys), keys, slots, state)
+        measurements = {
+            DETECTORS[k].name: found[measured & (found["detector"] == k)] if len(found) else found
+            for k in _MEASURING
+        }
+        findings: list[Finding] = []
+        if len(found):
+            findings = self._grouped(_findings(found[~measured], keys), keys, slots, state)
         if len(findings) > 1:
             findings.sort(key=lambda finding: finding.at)
-        measurements = {
-            detector.name: found[measured & (found["detector"] == k)]
-            for k, detector in enumerate(DETECTORS)
-            if detector.measures
-        }
         not_found: tuple[Key, ...] = ()
         if len(events):
             more = _not_found(state) > _not_found(np.frombuffer(self._raw[slots], STATE))
             not_found = tuple(keys[g] for g in np.flatnonzero(more))
         return StepResult(keys, slots, state, findings, measurements, attributions, not_found)
 
-    def _detect(self, inputs: Inputs, spans: Any, raw: Any, *, report: bool) -> tuple[Any, Any]:
-        """Run all detectors; return the state (STATE [groups], in the memory of `raw`) and the findings (FINDING [n]).
+    def _detect(self, inputs: Inputs, spans: Any, slots: Any, *, report: bool) -> tuple[Any, Any]:
+        """Run all detectors; return the new state (STATE [groups]) and the findings (FINDING [n]).
 
         The findings are in order of the detectors, then of the hammers, then as they were found.
         """
+        raw = self._raw[slots]
         found = [part.copy() for part in self._compiled.run(inputs, spans, raw, report=report)]
         findings = np.concatenate(found) if len(found) > 1 else found[0]
-        return np.frombuffer(raw, STATE), findings[np.lexsort((findings["group"], findings["detector"]))]
+        if len(findings) > 1:
+            findings = findings[np.lexsort((findings["group"], findings["detector"]))]
+        return np.frombuffer(raw, STATE), findings
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
         """Look up operators and tools of the hammers with events, or with more than one of either in their state."""
-        several = np.flatnonzero((state[OPERATORS.name]["n"] > 1) | (state[TOOLS.name]["n"] > 1)).tolist()
-        found = {g: Attribution(state[g]) for g in several}
+        several = (state[OPERATORS.name]["n"] > 1) | (state[TOOLS.name]["n"] > 1)
+        found = {g: Attribution(state[g]) for g, more in enumerate(several.tolist()) if more}
         for g, portion in enumerate(batch.portions):
             if portion.events:
                 found.setdefault(g, Attribution(state[g])).apply(portion.events)

@@ -7,6 +7,8 @@ attribution  operator and tool of each finding, bout and stretch are those at it
              with more sign-ons and tool changes than a record has room for
 company      other hammers in the same batches change nothing
 purity       a step that is not committed changes nothing
+quiet        a detector that passes over a quiet tile leaves the same state as by rows, to the last bit, and finds the
+             same; so does it with tiles of any size
 """
 
 import os
@@ -22,6 +24,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch
+from strikewatch.engine.compiled_step import CompiledStep
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
 from strikewatch.engine.step_result import StepResult
@@ -74,8 +77,8 @@ class Stream:
                 own[:] = sorted([*own, *many], key=lambda event: event.effective)
         self.faults: Faults = faults_of(recording.settings)
 
-    def pipeline(self) -> Pipeline:
-        return Pipeline(lambda _key: self.faults.by_detector())
+    def pipeline(self, compiled: CompiledStep | None = None) -> Pipeline:
+        return Pipeline(lambda _key: self.faults.by_detector(), compiled)
 
     def portions(self, key: Key, watermarks: Sequence[int]) -> Iterator[Portion]:
         """Yield the stream of one hammer, cut at these watermarks (inclusive), with its end."""
@@ -278,3 +281,32 @@ def test_purity(make: Callable[[int], Recording], seed: int) -> None:
         last = pipeline.step(Batch([Portion(key, NO_ROWS, pipeline.watermark(key))]), report=True)
         assert lines([*found, *attributed(last)]) == expected
         assert before == {name: column.tobytes() for name, column in rows.columns.items()}
+
+
+@EVERY
+def test_quiet(make: Callable[[int], Recording], seed: int) -> None:
+    """Step by step without quiet tiles, and in small tiles."""
+    rng = random.Random(seed)
+    stream = Stream(seed, make)
+    tile_rows = rng.choice((1, 2, 7, 60, 400))
+    for key in stream.rows:
+        usual = stream.pipeline()
+        by_rows = stream.pipeline(CompiledStep(never_quiet=True))
+        in_small_tiles = stream.pipeline(CompiledStep(tile_rows=tile_rows))
+        for portion in stream.portions(key, aimed_cuts(rng, stream, key, [])):
+            outcomes = [p.step(Batch([portion])) for p in (usual, by_rows, in_small_tiles)]
+            for pipeline, outcome in zip((usual, by_rows, in_small_tiles), outcomes, strict=True):
+                pipeline.commit(outcome)
+            found, found_by_rows, found_in_small_tiles = (lines(attributed(each)) for each in outcomes)
+            assert found == found_by_rows == found_in_small_tiles
+            assert different_parts(outcomes[0], outcomes[1]) == []
+        assert state(in_small_tiles, key) == state(usual, key)
+
+
+def different_parts(one: StepResult, other: StepResult) -> list[str]:
+    """Return the parts of the state in which two results differ, each with both records."""
+    return [
+        f"{name}: {one.state[name]} {other.state[name]}"
+        for name in one.state.dtype.names
+        if one.state[name].tobytes() != other.state[name].tobytes()
+    ]

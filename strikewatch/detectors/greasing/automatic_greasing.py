@@ -22,12 +22,10 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    newest_row,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, interval, newest, value_at
 
 
 class Settings(DetectorSettings):
@@ -115,11 +113,6 @@ def _update(state: Any, at: int, out: Any) -> None:
 
 
 @part
-def _outside(bar: float, params: Any) -> bool:
-    return bar < params.line_low or bar > params.line_high  # type: ignore[no-any-return]
-
-
-@part
 def _is_uneventful(state: Any, start: int) -> bool:
     """Tell whether no cause is active and none is building up, so that ordinary rows change nothing."""
     dry = not state.flows and state.flow_until > start
@@ -127,48 +120,41 @@ def _is_uneventful(state: Any, start: int) -> bool:
 
 
 @part
-def _next_suspicious(level: Any, flow: Any, bar: Any, params: Any, i: int, last: int) -> int:
-    """Return the first row from i on that may begin a cause; `last` if there is none."""
-    if level.size == 0 and flow.size == 0 and bar.size == 0:
-        return last
-    while i < last and not (
-        sample(level, i) < params.low or sample(flow, i) < 0.5 or _outside(sample(bar, i), params)
-    ):
-        i += 1
-    return i
+def _take_level(state: Any, params: Any, level: float, at: int) -> None:
+    """Take the reservoir's level, if it was sampled."""
+    if level == level:
+        state.level = level
+        state.level_until = at + _HOLD_LEVEL
+        if level < params.low:
+            state.causes |= RESERVOIR
+        elif level >= params.refilled:
+            state.causes &= ~RESERVOIR
+        if state.onset != NEVER and not level >= state.lowest:
+            state.lowest = level
 
 
 @part
-def _take_rows(
-    state: Any, params: Any, time_ns: Any, level: Any, flow: Any, bar: Any, first: int, i: int
-) -> None:
-    """Take the newest values of rows first..i, and begin or end the causes that depend on them alone."""
-    k = newest_row(level, first, i)
-    if k >= first:
-        state.level = unchecked(level, k)
-        state.level_until = unchecked(time_ns, k) + _HOLD_LEVEL
-        if state.level < params.low:
-            state.causes |= RESERVOIR
-        elif state.level >= params.refilled:
-            state.causes &= ~RESERVOIR
-        if state.onset != NEVER and not state.level >= state.lowest:
-            state.lowest = state.level
-    k = newest_row(flow, first, i)
-    if k >= first:
-        state.flows = 1 if unchecked(flow, k) >= 0.5 else 0
-        state.flow_until = unchecked(time_ns, k) + _HOLD_FLOW
+def _take_flow(state: Any, flow: float, at: int) -> None:
+    """Take whether the pump gives flow, if it was sampled."""
+    if flow == flow:
+        state.flows = 1 if flow >= 0.5 else 0
+        state.flow_until = at + _HOLD_FLOW
         if state.flows:
             state.dry = 0
             state.causes &= ~FLOW
-    k = newest_row(bar, first, i)
-    if k >= first:
-        state.outside = 1 if _outside(unchecked(bar, k), params) else 0
-        state.line_until = unchecked(time_ns, k) + _HOLD_LINE
+
+
+@part
+def _take_pressure(state: Any, params: Any, bar: float, at: int) -> None:
+    """Take the pressure of the line, if it was sampled."""
+    if bar == bar:
+        state.outside = 1 if bar < params.line_low or bar > params.line_high else 0
+        state.line_until = at + _HOLD_LINE
 
 
 @part
 def _check_line(state: Any, start: int) -> None:
-    """Update how long the line's pressure has been outside, once all values of the row at `start` are untaken."""
+    """Update how long the line's pressure has been outside, once all values of the row at `start` are taken."""
     if state.flows and min(state.flow_until, state.line_until) > start:
         if not state.outside:
             state.outside_since = NEVER
@@ -203,32 +189,34 @@ def _advance(state: Any, params: Any, start: int, end: int, fires_until: int, la
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, level: Any, flow: Any, bar: Any) -> bool:
+    """Tell whether no cause is active or building up; keep the newest values."""
+    inside = bar.lowest >= params.line_low and bar.highest <= params.line_high
+    if not (_is_uneventful(state, tile.since) and level.lowest >= params.low and flow.lowest >= 0.5):
+        return False
+    if bar.n > 0 and not inside:
+        return False
+    value, at = newest(rows, level)
+    _take_level(state, params, value, at)
+    value, at = newest(rows, flow)
+    _take_flow(state, value, at)
+    value, at = newest(rows, bar)
+    _take_pressure(state, params, value, at)
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, level: Any, flow: Any, bar: Any, out: Any) -> None:
-    time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    level = level.values
-    flow = flow.values
-    bar = bar.values
-    start = tile.since
-    untaken = tile.first
-    i = tile.first - 1
-    while i < tile.last:
-        if _is_uneventful(state, start):
-            i = _next_suspicious(level, flow, bar, params, max(i, tile.first), tile.last)
-            if i == tile.last:
-                break
+    for i in range(tile.first - 1, tile.last):
+        start, end = interval(tile, rows, i)
         if i >= tile.first:
-            start = unchecked(time_ns, i)
-            _take_rows(state, params, time_ns, level, flow, bar, untaken, i - 1)
-            _take_rows(state, params, time_ns, level, flow, bar, i, i)
-            untaken = i + 1
+            _take_level(state, params, value_at(tile, level, i), start)
+            _take_flow(state, value_at(tile, flow, i), start)
+            _take_pressure(state, params, value_at(tile, bar, i), start)
             _check_line(state, start)
             _update(state, start, out)
-        i += 1
-        last = i == tile.last
-        end = tile.upto if last else unchecked(time_ns, i)
-        _advance(state, params, start, end, unchecked(firing_ends, i), last, out)
-    _take_rows(state, params, time_ns, level, flow, bar, untaken, tile.last - 1)
+        _advance(state, params, start, end, unchecked(firing_ends, i + 1), i + 1 == tile.last, out)
     if tile.report:
         emit(out, 0, STANDING, state.onset, tile.upto, MEDIUM, _evidence(state))
 
@@ -265,6 +253,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("grease_level", "grease_flow", "grease_bar"),
     fresh={
         "level_until": NEVER,

@@ -38,10 +38,9 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     part,
-    sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import firing_by_row, value_at
 
 
 class Settings(DetectorSettings):
@@ -77,10 +76,25 @@ class Settings(DetectorSettings):
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> bool:
+    """Tell whether the clock runs throughout, and reaches no limit; run it."""
+    if state.waiting or tile.first_event < tile.last_event:
+        return False
+    if not params.by_firing and not carrier.works_throughout(tile, state, params, rows, engine_rpm):
+        return False
+    ran = tile.fired if params.by_firing else tile.upto - tile.since
+    if state.clock + ran >= next_limit(state, params):
+        return False
+    state.clock += ran
+    state.done = max(state.done, tile.upto)
+    carrier.take_newest(tile, state, params, rows, engine_rpm)
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
     time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
-    engine_rpm = engine_rpm.values
     events = rows.events
     event_index = enqueue(state, events, tile.first_event, tile.last_event)
     start = tile.since
@@ -93,25 +107,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any
     i = tile.first - 1
     while i < tile.last:
         by_rows = not (params.by_firing or has_engine_rpm)
-        if by_rows and i >= tile.first and last_row != NEVER and not engine_rpm.size:
-            # Rows close together: the clock runs through all of them, short of the next limit or event.
-            short_of = min(last_row + (limit - clock), event_at)
-            through = last_row
-            while i < tile.last:
-                now = unchecked(time_ns, i)
-                if now >= short_of or not carrier.rows_close(through, now, params.steady):
-                    break
-                through = now
-                i += 1
-            clock += through - last_row
-            start = last_row = through
-            if i == tile.last:
-                i -= 1
         after = i + 1
-        if has_engine_rpm and not params.by_firing:
-            # Only rows with an engine speed matter.
-            while after < tile.last and sample(engine_rpm, after) != sample(engine_rpm, after):
-                after += 1
         end = unchecked(time_ns, after) if after < tile.last else tile.upto
         if i >= tile.first:
             start = unchecked(time_ns, i)
@@ -128,7 +124,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any
                     clock = state.clock
                     limit = next_limit(state, params)
                     event_at = next_event_at(state)
-            value = sample(engine_rpm, i)
+            value = value_at(tile, engine_rpm, i)
             if value == value:
                 has_engine_rpm = 1
                 rpm_until = carrier.turns_until(value, start, params.working_rpm)
@@ -237,6 +233,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("engine_rpm",),
     fresh={
         "done": NEVER,

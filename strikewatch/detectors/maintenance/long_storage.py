@@ -225,6 +225,18 @@ def _fire(state: Any, params: Any, now: int, out: Any) -> None:
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any) -> bool:
+    """Tell whether it fired not long ago and there is no event; keep the end of the last firing."""
+    unused = state.base == NEVER or state.stored or state.due_onset != NEVER or _awaits_firing(state)
+    if unused or tile.first_event < tile.last_event or tile.upto >= state.base + params.idle:
+        return False
+    if tile.runs > 0:
+        state.base = rows.runs[tile.runs - 1].end
+        state.put_in = 0
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
     time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
@@ -246,23 +258,6 @@ def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
         if fires_until > now and now <= tile.upto:
             _fire(state, params, now, out)
         event_at = events[event_index].at if event_index < tile.last_event else tile.upto + 1
-        if state.base != NEVER and not state.stored and not _awaits_firing(state):
-            # It fired not long ago: until the next event rows change nothing but `base`.
-            uneventful_until = min(event_at, state.base + params.idle)
-            first = i
-            base = state.base
-            while i < tile.last and unchecked(time_ns, i) < uneventful_until:
-                row_time = unchecked(time_ns, i)
-                if fires_until > now:
-                    base = min(fires_until, row_time)
-                now = row_time
-                i += 1
-                fires_until = unchecked(firing_ends, i)
-            if base != state.base:
-                state.put_in = 0
-                state.base = base
-            if i > first and fires_until > now:
-                _fire(state, params, now, out)
         until = min(event_at, unchecked(time_ns, i)) if i < tile.last else event_at
         _advance(state, params, now, min(until, tile.upto), fires_until, out)
         if i == tile.last and event_index == tile.last_event:
@@ -322,6 +317,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     fresh={
         "base": NEVER,
         "readied": NEVER,

@@ -22,7 +22,7 @@ from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import carrier
 from strikewatch.detectors.base import FOREVER, Detector, DetectorSettings, Older, hours, tenth
-from strikewatch.detectors.kernels import NEVER, part, sample, unchecked
+from strikewatch.detectors.kernels import NEVER, part, unchecked
 from strikewatch.detectors.maintenance.due_items import (
     ITEMS,
     STAGES,
@@ -43,6 +43,7 @@ from strikewatch.detectors.maintenance.history import (
     cancel_drops,
     from_first,
 )
+from strikewatch.detectors.tiles import value_at
 
 
 class Settings(DetectorSettings):
@@ -79,9 +80,28 @@ class Settings(DetectorSettings):
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any) -> bool:
+    """Tell whether the carrier works throughout, and nothing becomes due; count it."""
+    worked = tile.upto - tile.since
+    if state.done != tile.since or tile.first_event < tile.last_event:
+        return False
+    if tile.upto >= uneventful_until(state, params) or worked >= work_left(state, params):
+        return False
+    if not carrier.works_throughout(tile, state, params, rows, engine_rpm):
+        return False
+    for k in range(2):
+        state.clock[k] += worked
+    state.meter += worked
+    state.total += worked
+    state.today += worked
+    state.done = tile.upto
+    carrier.take_newest(tile, state, params, rows, engine_rpm)
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any) -> None:
     time_ns = rows.time_ns
-    engine_rpm = engine_rpm.values
     events = rows.events
     event_index = tile.first_event
     i = tile.first
@@ -91,37 +111,6 @@ def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any
             apply_event(state, params, events[event_index], tile.upto, out)
             event_index += 1
             continue
-        # Rows that only add to the hours are taken together.
-        until = min(uneventful_until(state, params), event_at)
-        has_engine_rpm = state.has_engine_rpm
-        rpm_until = state.rpm_until
-        counted_to = state.done if has_engine_rpm else state.last_row
-        left = work_left(state, params)
-        worked = 0
-        first = i
-        while i < tile.last and unchecked(time_ns, i) < until:
-            now = unchecked(time_ns, i)
-            works_until = carrier.works_until(
-                has_engine_rpm, rpm_until, counted_to, now, params.steady, NEVER
-            )
-            ran = max(0, min(works_until, now) - counted_to)
-            value = sample(engine_rpm, i)
-            if worked + ran >= left or (value == value and not has_engine_rpm):
-                break
-            if value == value:
-                rpm_until = carrier.turns_until(value, now, params.working_rpm)
-            worked += ran
-            counted_to = now
-            i += 1
-        if i > first:
-            for k in range(2):
-                state.clock[k] += worked
-            state.meter += worked
-            state.total += worked
-            state.today += worked
-            state.done = state.last_row = counted_to
-            state.rpm_until = rpm_until
-            continue
         now = unchecked(time_ns, i)
         begin(state, now)
         if state.first_row == NEVER:
@@ -130,12 +119,12 @@ def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any
             if state.since[k] == NEVER:
                 state.since[k] = now
         works_until = carrier.works_until(
-            has_engine_rpm, rpm_until, state.last_row, now, params.steady, NEVER
+            state.has_engine_rpm, state.rpm_until, state.last_row, now, params.steady, NEVER
         )
         advance(state, params, now, works_until, out)
         if works_until == NEVER:
             cancel_drops(state)
-        value = sample(engine_rpm, i)
+        value = value_at(tile, engine_rpm, i)
         if value == value:
             state.has_engine_rpm = 1
             state.rpm_until = carrier.turns_until(value, now, params.working_rpm)
@@ -231,6 +220,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     reads=("engine_rpm",),
     fresh={
         "since": NEVER,

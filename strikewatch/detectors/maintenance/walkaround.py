@@ -147,6 +147,17 @@ def _apply_event(state: Any, params: Any, event: Any, out: Any) -> None:
 
 
 @part
+def quiet(tile: Any, state: Any, params: Any, rows: Any) -> bool:  # noqa: ARG001
+    """Tell whether there is no event, no break, and no inspection wanted; keep the instant of the newest row."""
+    pause = max(tile.first_at - state.last_row, tile.widest)
+    if state.wanted or tile.first_event < tile.last_event or pause >= params.break_ns:
+        return False
+    if tile.last > tile.first:
+        state.last_row = tile.last_at
+    return True
+
+
+@part
 def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
     time_ns = rows.time_ns
     firing_ends = firing_by_row(tile, rows)
@@ -168,18 +179,6 @@ def run(tile: Any, state: Any, params: Any, rows: Any, out: Any) -> None:
         if state.wanted and fires_until > now and now <= tile.upto:
             _fire(state, now, out)
         event_at = events[event_index].at if event_index < tile.last_event else tile.upto + 1
-        if not state.wanted:
-            # Until an event or a break rows change nothing else.
-            first = i
-            while (
-                i < tile.last
-                and unchecked(time_ns, i) < event_at
-                and unchecked(time_ns, i) - state.last_row < params.break_ns
-            ):
-                state.last_row = unchecked(time_ns, i)
-                i += 1
-            if i > first:
-                fires_until = unchecked(firing_ends, i)
         if i == tile.last and event_index == tile.last_event:
             break
         now = min(unchecked(time_ns, i), event_at) if i < tile.last else event_at
@@ -207,6 +206,7 @@ DETECTOR: Final = Detector(
     params_dtype=PARAMS,
     params=_params,
     run=run,
+    quiet=quiet,
     fresh={
         "began": NEVER,
         "onset": NEVER,
