@@ -9,6 +9,8 @@ from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors import oil_heating, same_spot, sensor_fault
 from strikewatch.detectors.base import Detector
+from strikewatch.detectors.blank_firing import blank_firing
+from strikewatch.detectors.blank_firing.score import SCORE
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.detectors.step import SPAN
@@ -147,6 +149,32 @@ def test_oil_means_of_version_1_are_read_on() -> None:
     assert np.flatnonzero(new["mean"] == oil_heating.MISSING).tolist() == [3]
     assert np.delete(new["mean"], 3) * UNIT == pytest.approx(np.delete(old["mean"][0], 3), abs=UNIT)
     assert (new["filled"], new["sum"] * UNIT, new["n"], new["onset"]) == (29, 130.5, 2, NOON)
+
+
+def test_blank_firing_of_version_3_is_read_on() -> None:
+    """It had the whole evidence of the run in place of its score, and counted ramp-ups without a bound."""
+    detector = blank_firing.DETECTOR
+    old = np.zeros(1, detector.older[3].layout)
+    old["bout"], old["run"], old["fast"], old["long_windows"] = NOON, NOON + 5, 1, 300
+    old["evidence"][0, SCORE] = 0.8
+    old["valid"] = np.arange(20.0)
+    old["baseline"]["level"], old["cusum"]["noise"], old["blows"]["period"] = 151.5, 2.5, 0.1
+    old["ramp_up"]["share"], old["ramp_up"]["bouts"], old["ramp_up"]["steady_n"] = 0.875, 1000, 7
+    old["waiting"]["on"], old["waiting"]["onset"], old["waiting"]["bout_numbers"] = 1, NOON, np.arange(12.0)
+    new = restored(detector, 3, old)
+    assert (new["bout"], new["run"], new["fast"], new["long_windows"], new["score"]) == (
+        NOON,
+        NOON + 5,
+        1,
+        1,
+        0.8,
+    )
+    assert new["valid"].tolist() == list(range(20))
+    assert (new["baseline"]["level"], new["cusum"]["noise"], new["blows"]["period"]) == (151.5, 2.5, 0.1)
+    ramp = new["ramp_up"]
+    assert (set(ramp["share"]), set(ramp["bouts"]), ramp["steady_n"]) == ({0.875}, {255}, 7)
+    assert (new["waiting"]["on"], new["waiting"]["onset"]) == (1, NOON)
+    assert new["waiting"]["bout_numbers"].tolist() == list(range(9))
 
 
 def test_a_fortieth_channel_can_be_out_of_range() -> None:
