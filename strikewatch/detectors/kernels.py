@@ -156,6 +156,16 @@ def part(function: _Function) -> _Function:
     return cast(_Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True))
 
 
+def inlined(function: _Function) -> _Function:
+    """Declare a part that is compiled into each of its callers.
+
+    A column or array costs many arguments in a call. Use it for parts that take those, and have few callers.
+    """
+    return cast(
+        _Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True, forceinline=True)
+    )
+
+
 def kernel(function: _Function) -> _Function:
     """Declare a function called from Python, compiled once and cached on disk (see `strikewatch.numba_cache`)."""
     return cast(_Function, _declare(function))
@@ -257,7 +267,19 @@ def first_below(column: Any, i: int, last: int, limit: float) -> int:
 
 @part
 def first_row_at(time_ns: Any, i: int, last: int, instant: int) -> int:
-    """Return the first row from i on at or after an instant; `last` if none is. Gallops, then bisects."""
+    """Return the first row from i on at or after an instant; `last` if none is.
+
+    Looks first where it is if rows are evenly spaced; then it gallops, then bisects.
+    """
+    if i >= last or unchecked(time_ns, last - 1) < instant:
+        return last
+    behind = instant - unchecked(time_ns, i)
+    if behind <= 0:
+        return i
+    step = unchecked(time_ns, i + 1) - unchecked(time_ns, i)
+    guess = i + (behind + step - 1) // step
+    if guess < last and unchecked(time_ns, guess) >= instant and unchecked(time_ns, guess - 1) < instant:
+        return guess  # type: ignore[no-any-return]
     reach = 1
     while i + reach <= last and unchecked(time_ns, i + reach - 1) < instant:
         i += reach

@@ -19,7 +19,15 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors.base import FIRING, Detector, DetectorSettings, hundredth, tenth
+from strikewatch.detectors.base import (
+    FIRING,
+    Detector,
+    DetectorSettings,
+    Older,
+    fields_of,
+    hundredth,
+    tenth,
+)
 from strikewatch.detectors.kernels import (
     CLEARED,
     LOW,
@@ -28,12 +36,12 @@ from strikewatch.detectors.kernels import (
     STANDING,
     emit,
     first_row_at,
+    inlined,
     kernel,
-    next_firing_row,
     part,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import UNIT, fixed_sum
 
 
 class Settings(DetectorSettings):
@@ -55,15 +63,34 @@ T_975: Final = np.fromstring(
 )
 """Student's t, two-sided 95 %, by degrees of freedom from 1 (NIST/SEMATECH e-Handbook 1.3.6.7.2)."""
 
+MISSING: Final = -(1 << 31)
+"""The mean of an interval without a sample."""
+
 STATE: Final = np.dtype(
     [
         ("bin_end", "<i8"),  # the current grid interval ends here
+        ("sum", "<i8"),  # of its samples, in UNITs of `tiles`
+        ("onset", "<i8"),
+        ("n", "<u4"),  # its samples
+        (
+            "mean",
+            "<i4",
+            (BINS,),
+        ),  # means of the last intervals, oldest first, in UNITs; MISSING where not sampled
+        ("filled", "<u1"),  # number of means that are not MISSING
+        ("fired", "<u1"),  # whether it fired in this interval
+    ],
+    align=True,
+)
+_VERSION_1: Final = np.dtype(
+    [
+        ("bin_end", "<i8"),
         ("sum", "<f8"),
         ("n", "<i8"),
-        ("fired", "<i8"),  # whether it fired in this interval
+        ("fired", "<i8"),
         ("onset", "<i8"),
-        ("mean", "<f8", (BINS,)),  # means of the last intervals, oldest first; NaN where not sampled
-        ("filled", "<i8"),  # number of means that are not NaN
+        ("mean", "<f8", (BINS,)),
+        ("filled", "<i8"),
     ]
 )
 PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
@@ -71,33 +98,33 @@ PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
 
 @kernel
 def line(mean: Any) -> Any:
-    """Fit a line to BINS means, one per grid interval, NaN where missing; at least three must be present.
+    """Fit a line to BINS means in UNITs, one per grid interval; at least three must not be MISSING.
 
-    Returns the line's value at the end of the last interval, its slope per interval, and what the prediction band
-    needs: t s, Sxx, 1 + 1/n, and the distance from the end of the last interval to the mean of x.
+    Returns the line's value at the end of the last interval, degC, its slope per interval, and what the prediction
+    band needs: t s, Sxx, 1 + 1/n, and the distance from the end of the last interval to the mean of x.
     """
-    count = 0
-    sx = sy = sxx = sxy = syy = 0.0
-    # x and y are centred, so that the sums of squares keep their digits.
-    level = mean[BINS - 1] if mean[BINS - 1] == mean[BINS - 1] else 60.0
+    # The sums are exact. x is doubled; x and y are centred, so that differences of squares keep their digits.
+    level = np.int64(mean[BINS - 1] if mean[BINS - 1] != MISSING else mean.max())
+    count = sx = sy = sxx = sxy = syy = 0
     for k in range(BINS):
-        y = mean[k] - level
-        if y == y:
-            x = k + 0.5 - BINS / 2
-            count += 1
-            sx += x
-            sy += y
-            sxx += x * x
-            sxy += x * y
-            syy += y * y
-    mx = sx / count
-    sxx -= sx * mx
-    sxy -= sx * sy / count
-    slope = sxy / sxx
-    rss = max(0.0, syy - sy * sy / count - slope * sxy)
-    spread = T_975[count - 3] * math.sqrt(rss / (count - 2))
-    offset = BINS / 2 - mx
-    return level + sy / count + slope * offset, slope, spread, sxx, 1.0 + 1.0 / count, offset
+        known = mean[k] != MISSING
+        x = 2 * k + 1 - BINS if known else 0
+        y = mean[k] - level if known else 0
+        count += known
+        sx += x
+        sy += y
+        sxx += x * x
+        sxy += x * y
+        syy += y * y
+    mean_x = 0.5 * sx / count
+    mean_y = UNIT * sy / count
+    variation_x = 0.25 * sxx - mean_x * mean_x * count
+    variation_y = UNIT * UNIT * syy - mean_y * mean_y * count
+    slope = (0.5 * UNIT * sxy - mean_x * mean_y * count) / variation_x
+    residual = max(0.0, variation_y - slope * slope * variation_x)
+    spread = T_975[count - 3] * math.sqrt(residual / (count - 2))
+    offset = BINS / 2 - mean_x
+    return UNIT * level + mean_y + slope * offset, slope, spread, variation_x, 1.0 + 1.0 / count, offset
 
 
 @part
@@ -106,16 +133,14 @@ def _evidence(now_c: float, slope: float, reach_ns: float) -> Any:
 
 
 @part
-def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
+def _close(state: Any, params: Any, out: Any) -> None:
     """End a grid interval: add its mean, and raise or clear the warning."""
     at = state.bin_end
-    if state.mean[0] == state.mean[0]:
-        state.filled -= 1
+    state.filled -= state.mean[0] != MISSING
     for k in range(BINS - 1):
         state.mean[k] = state.mean[k + 1]
-    state.mean[BINS - 1] = total / taken if taken else math.nan
-    if taken:
-        state.filled += 1
+    state.mean[BINS - 1] = (2 * state.sum + state.n) // (2 * state.n) if state.n else MISSING
+    state.filled += state.n > 0
     warn = False
     now = math.nan
     reach = math.nan
@@ -135,50 +160,51 @@ def _close(state: Any, params: Any, total: float, taken: int, out: Any) -> None:
         state.onset = emit(out, 0, RAISED, at, at, LOW, evidence)
 
 
+@inlined
+def _take_samples(state: Any, oil_c: Any, i: int, j: int) -> None:
+    """Take the samples of rows i..j-1 into the current grid interval."""
+    if oil_c.n:
+        total, n = fixed_sum(oil_c.values, i, j)
+        state.sum += total
+        state.n += n
+
+
 @part
 def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> None:
-    time_ns = rows.time_ns
-    firing_ends = firing_by_row(tile, rows)
-    oil_c = oil_c.values
-    total = state.sum
-    taken = state.n
-    i = tile.first
-    start = tile.since
-    fires_until = unchecked(firing_ends, i)
     if state.bin_end == NEVER:
-        state.bin_end = start - start % GRID + GRID
-    fired = state.fired or fires_until > start
+        state.bin_end = tile.since - tile.since % GRID + GRID
+    i = tile.first
+    k = 0
     while True:
-        bin_end = state.bin_end
-        first = i
-        i = first_row_at(time_ns, i, tile.last, bin_end)
-        fired = fired or next_firing_row(time_ns, firing_ends, first, i) < i
-        if oil_c.size > 0:
-            for k in range(first, i):
-                value = unchecked(oil_c, k)
-                if value == value:
-                    total += value
-                    taken += 1
-        now = unchecked(time_ns, i) if i < tile.last else tile.upto
-        if now < bin_end:
+        # The current grid interval: its rows i..j-1, and the first run of firing that reaches into it.
+        j = first_row_at(rows.time_ns, i, tile.last, state.bin_end)
+        _take_samples(state, oil_c, i, j)
+        while k < tile.runs and rows.runs[k].end <= state.bin_end - GRID:
+            k += 1
+        if k < tile.runs and rows.runs[k].start < state.bin_end:
+            state.fired = 1
+        i = j
+        now = unchecked(rows.time_ns, i) if i < tile.last else tile.upto
+        if now < state.bin_end:
             break
-        fires_until = min(unchecked(firing_ends, i), now)
-        state.fired = fired
-        if state.filled or taken or state.onset != NEVER:
-            _close(state, params, total, taken, out)
-            total = 0.0
-            taken = 0
+        if state.filled or state.n or state.onset != NEVER:
+            _close(state, params, out)
+            state.bin_end += GRID
         else:
-            state.bin_end = now - now % GRID
-        state.bin_end += GRID
-        fired = fires_until > state.bin_end - GRID
-    state.sum = total
-    state.n = taken
-    state.fired = fired
+            state.bin_end = now - now % GRID + GRID
+        state.sum = 0
+        state.n = 0
+        state.fired = 0
     if tile.report and state.onset != NEVER:
-        now, slope, _spread, _sxx, _one, _offset = line(state.mean)
-        reach = (params.limit - now) / slope * GRID if slope > 0.0 else math.nan
-        emit(out, 0, STANDING, state.onset, tile.upto, LOW, _evidence(now, slope, reach))
+        now_c, slope, _spread, _sxx, _one, _offset = line(state.mean)
+        reach = (params.limit - now_c) / slope * GRID if slope > 0.0 else math.nan
+        emit(out, 0, STANDING, state.onset, tile.upto, LOW, _evidence(now_c, slope, reach))
+
+
+def _carry_over(record: Any) -> dict[str, Any]:
+    mean = record["mean"]
+    fixed = np.where(np.isnan(mean), MISSING, np.round(np.nan_to_num(mean) / UNIT))
+    return {**fields_of(record), "sum": round(record["sum"] / UNIT), "mean": fixed}
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -187,7 +213,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
 
 DETECTOR: Final = Detector(
     name="oil_heating",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "oil_heating",
@@ -201,7 +227,8 @@ DETECTOR: Final = Detector(
     params=_params,
     run=run,
     reads=("oil_c",),
-    fresh={"bin_end": NEVER, "onset": NEVER, "mean": np.nan},
+    fresh={"bin_end": NEVER, "onset": NEVER, "mean": MISSING},
+    older={1: Older(_VERSION_1, _carry_over)},
     needs=(FIRING, ("oil_c",)),
     # The interval of the last row, and empty ones until too few means are left for a line.
     horizon=lambda _settings: (BINS - NEEDED + 2) * GRID,

@@ -17,7 +17,16 @@ from pydantic import Field
 from strikewatch.core import instant
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault, Highlight
-from strikewatch.detectors.base import FIRES_ON, FIRING, Detector, DetectorSettings, seconds, tenth
+from strikewatch.detectors.base import (
+    FIRES_ON,
+    FIRING,
+    Detector,
+    DetectorSettings,
+    Older,
+    fields_of,
+    seconds,
+    tenth,
+)
 from strikewatch.detectors.kernels import (
     CLEARED,
     ESCALATED,
@@ -27,13 +36,14 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
+    first_row_at,
+    inlined,
     newest_row,
-    next_firing_row,
     part,
     sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
+from strikewatch.detectors.tiles import UNIT, fixed_sum, highest_of
 
 
 class Settings(DetectorSettings):
@@ -50,19 +60,31 @@ class Settings(DetectorSettings):
 
 STATE: Final = np.dtype(
     [
-        ("open", "<i8"),  # a spot has begun and not ended
         ("fired", "<i8"),  # ns of firing in the spot
         ("last_fire", "<i8"),  # end of the last firing
         ("onset", "<i8"),
-        ("high", "<i8"),
-        ("placed", "<i8"),  # whether the position at the spot's beginning is known
-        ("ref_x", "<f8"),  # that position, m
+        ("ref_x", "<f8"),  # position at the spot's beginning, m
         ("ref_y", "<f8"),
         ("x", "<f8"),  # last known position, m
         ("y", "<f8"),
         ("x_until", "<i8"),  # how long it is known
         ("y_until", "<i8"),
-        ("position_new", "<i8"),  # whether it is not yet compared with the spot's beginning
+        ("oil", "<f8"),
+        ("oil_until", "<i8"),
+        ("oil_max", "<f8"),
+        ("pressure_sum", "<i8"),  # in UNITs of `tiles`
+        ("pressure_n", "<u4"),
+        ("open", "<u1"),  # a spot has begun and not ended
+        ("high", "<u1"),
+        ("placed", "<u1"),  # whether the position at the spot's beginning is known
+    ],
+    align=True,
+)
+_VERSION_1: Final = np.dtype(
+    [
+        *((name, "<i8") for name in ("open", "fired", "last_fire", "onset", "high", "placed")),
+        *((name, "<f8") for name in ("ref_x", "ref_y", "x", "y")),
+        *((name, "<i8") for name in ("x_until", "y_until", "position_new")),
         ("oil", "<f8"),
         ("oil_until", "<i8"),
         ("oil_max", "<f8"),
@@ -77,46 +99,166 @@ _HOLD_OIL: Final = CHANNELS["oil_c"].hold_ns
 
 
 @part
-def _emit(
-    state: Any, step: int, at: int, fired: int, oil_max: float, pressure_sum: float, pressure_n: int, out: Any
-) -> None:
-    """Write a step of the fault with its evidence."""
-    pressure = pressure_sum / pressure_n if pressure_n else math.nan
-    evidence = (float(fired), float(state.placed), pressure, oil_max)
+def _emit(state: Any, step: int, at: int, fired: int, out: Any) -> None:
+    """Write a step of the fault with its evidence, if there is a fault."""
+    pressure = state.pressure_sum * UNIT / state.pressure_n if state.pressure_n else math.nan
+    evidence = (float(fired), float(state.placed), pressure, state.oil_max)
     emit(out, 0, step, state.onset, at, HIGH if state.high else MEDIUM, evidence)
 
 
 @part
-def _begin(state: Any, at: int) -> Any:
-    """Begin a spot; return its firing time, highest oil temperature, sum and number of pressures so far."""
+def _begin(state: Any, at: int) -> None:
+    """Begin a spot."""
     state.open = 1
+    state.fired = 0
     state.onset = NEVER
     state.high = 0
     state.placed = 0
-    state.position_new = 1
-    return 0, state.oil if state.oil_until > at else math.nan, 0.0, 0
+    state.oil_max = state.oil if state.oil_until > at else math.nan
+    state.pressure_sum = 0
+    state.pressure_n = 0
 
 
 @part
-def _catch_up_oil(state: Any, time_ns: Any, oil_c: Any, first: int, i: int) -> None:
-    """Take the newest oil temperature of rows first..i."""
-    k = newest_row(oil_c, first, i)
-    if k >= first:
-        state.oil = oil_c[k]
-        state.oil_until = unchecked(time_ns, k) + _HOLD_OIL
+def _end(state: Any, at: int, out: Any) -> None:
+    """End the spot."""
+    _emit(state, CLEARED, at, state.fired, out)
+    state.onset = NEVER
+    state.open = 0
 
 
 @part
-def _catch_up_position(state: Any, time_ns: Any, tool_x_m: Any, tool_y_m: Any, first: int, i: int) -> None:
-    """Take the newest position of the tool tip of rows first..i."""
-    k = newest_row(tool_x_m, first, i)
-    if k >= first:
-        state.x = tool_x_m[k]
-        state.x_until = time_ns[k] + _HOLD_POSE
-    k = newest_row(tool_y_m, first, i)
-    if k >= first:
-        state.y = tool_y_m[k]
-        state.y_until = time_ns[k] + _HOLD_POSE
+def _end_if_repositioned(state: Any, params: Any, now: int, out: Any) -> None:
+    """End the spot if there was no firing for long enough until now."""
+    if state.open and now - state.last_fire >= params.reposition:
+        _end(state, state.last_fire, out)
+
+
+@part
+def _is_known(state: Any, now: int) -> bool:
+    """Tell whether the position of the tool tip is known."""
+    return state.x_until > now and state.y_until > now  # type: ignore[no-any-return]
+
+
+@part
+def _is_elsewhere(state: Any, params: Any) -> bool:
+    """Tell whether the tool tip is away from where the spot began."""
+    x = state.x - state.ref_x
+    y = state.y - state.ref_y
+    # hypot is exact where squares are not, but slow: most positions are far within the radius.
+    return 1.5 * max(abs(x), abs(y)) > params.radius and math.hypot(x, y) > params.radius  # type: ignore[no-any-return]
+
+
+@inlined
+def _place(state: Any, params: Any, tile: Any, rows: Any, oil_c: Any, at: int, i: int, out: Any) -> None:
+    """Begin a spot at an instant of firing, if there is none or the tool is elsewhere by then; row i is the newest."""
+    known = _is_known(state, at)
+    if known and state.open and state.placed and _is_elsewhere(state, params):
+        _end(state, at, out)
+    if not state.open:
+        _take_oil(state, tile, rows, oil_c, i)
+        _begin(state, at)
+    if known and not state.placed:
+        state.placed = 1
+        state.ref_x = state.x
+        state.ref_y = state.y
+
+
+@inlined
+def _fire(
+    state: Any,
+    params: Any,
+    rows: Any,
+    pressure_bar: Any,
+    oil_c: Any,
+    start: int,
+    end: int,
+    i: int,
+    j: int,
+    out: Any,
+) -> None:
+    """Fire in the spot from `start` to `end`, at rows i..j-1."""
+    while not state.high:
+        limit = 2 * params.limit if state.onset != NEVER else params.limit
+        at = start + limit - state.fired
+        if at > end:
+            break
+        # The evidence is that before this instant.
+        due = first_row_at(rows.time_ns, i, j, at)
+        _take_values(state, pressure_bar, oil_c, i, due)
+        i = due
+        if state.onset == NEVER:
+            state.onset = at
+            _emit(state, RAISED, at, limit, out)
+        else:
+            state.high = 1
+            _emit(state, ESCALATED, at, limit, out)
+    _take_values(state, pressure_bar, oil_c, i, j)
+    state.fired += end - start
+    state.last_fire = end
+
+
+@inlined
+def _take_values(state: Any, pressure_bar: Any, oil_c: Any, i: int, j: int) -> None:
+    """Take pressure and oil temperature of rows i..j-1 into the evidence."""
+    if pressure_bar.n:
+        total, n = fixed_sum(pressure_bar.values, i, j)
+        state.pressure_sum += total
+        state.pressure_n += n
+    if oil_c.n and not oil_c.highest <= state.oil_max:
+        highest = highest_of(oil_c.values, i, j)
+        if highest > -math.inf and not highest <= state.oil_max:
+            state.oil_max = highest
+
+
+@inlined
+def _take_oil(state: Any, tile: Any, rows: Any, oil_c: Any, i: int) -> None:
+    """Take the newest oil temperature of the tile's rows up to i."""
+    if oil_c.n == 0 or i < oil_c.first:
+        return
+    k = oil_c.last if i >= oil_c.last else newest_row(oil_c.values, tile.first, i)
+    state.oil = unchecked(oil_c.values, k)
+    state.oil_until = unchecked(rows.time_ns, k) + _HOLD_OIL
+
+
+@inlined
+def _take_position(state: Any, tile: Any, rows: Any, tool_x_m: Any, tool_y_m: Any, i: int) -> None:
+    """Take the newest position of the tool tip of the tile's rows up to i."""
+    k = newest_row(tool_x_m.values, tile.first, i)
+    if k >= tile.first:
+        state.x = unchecked(tool_x_m.values, k)
+        state.x_until = unchecked(rows.time_ns, k) + _HOLD_POSE
+    k = newest_row(tool_y_m.values, tile.first, i)
+    if k >= tile.first:
+        state.y = unchecked(tool_y_m.values, k)
+        state.y_until = unchecked(rows.time_ns, k) + _HOLD_POSE
+
+
+@inlined
+def _next_place(state: Any, params: Any, rows: Any, tool_x_m: Any, tool_y_m: Any, i: int, last: int) -> int:
+    """Take positions of firing rows from row i on, up to one that changes the spot or its place.
+
+    Returns that row; `last` if there is none.
+    """
+    x = tool_x_m.values if tool_x_m.n else tool_y_m.values
+    y = tool_y_m.values if tool_y_m.n else tool_x_m.values
+    while True:
+        while i < last and unchecked(x, i) != unchecked(x, i) and unchecked(y, i) != unchecked(y, i):
+            i += 1
+        if i == last:
+            return last
+        now = unchecked(rows.time_ns, i)
+        value = sample(tool_x_m.values, i)
+        if value == value:
+            state.x = value
+            state.x_until = now + _HOLD_POSE
+        value = sample(tool_y_m.values, i)
+        if value == value:
+            state.y = value
+            state.y_until = now + _HOLD_POSE
+        if _is_known(state, now) and (not state.placed or _is_elsewhere(state, params)):
+            return i
+        i += 1
 
 
 @part
@@ -131,87 +273,37 @@ def run(
     oil_c: Any,
     out: Any,
 ) -> None:
-    time_ns = rows.time_ns
-    firing_ends = firing_by_row(tile, rows)
-    tool_x_m = tool_x_m.values
-    tool_y_m = tool_y_m.values
-    pressure_bar = pressure_bar.values
-    oil_c = oil_c.values
-    has_position = tool_x_m.size > 0 or tool_y_m.size > 0
-    fired, oil_max = state.fired, state.oil_max
-    pressure_sum, pressure_n = state.pressure_sum, state.pressure_n
-    start = tile.since
-    i = tile.first - 1
-    while i < tile.last:
-        if not state.open and i >= tile.first:
-            i = next_firing_row(time_ns, firing_ends, i, tile.last)
-            if i == tile.last:
+    positioned = tool_x_m.n + tool_y_m.n > 0
+    for k in range(tile.runs):
+        run = rows.runs[k]
+        _end_if_repositioned(state, params, run.start, out)
+        start, i = run.start, run.first
+        at_row = i < run.last and unchecked(rows.time_ns, i) == start
+        newest = i if at_row else i - 1
+        if positioned:
+            _take_position(state, tile, rows, tool_x_m, tool_y_m, newest)
+        while True:
+            _place(state, params, tile, rows, oil_c, start, newest, out)
+            j = run.last
+            if positioned:
+                j = _next_place(state, params, rows, tool_x_m, tool_y_m, newest + 1, j)
+            end = unchecked(rows.time_ns, j) if j < run.last else run.end
+            _fire(state, params, rows, pressure_bar, oil_c, start, end, i, j, out)
+            if j == run.last:
                 break
-        is_row = i >= tile.first
-        if is_row:
-            start = unchecked(time_ns, i)
-        if is_row and has_position:
-            x = sample(tool_x_m, i)
-            y = sample(tool_y_m, i)
-            if x == x:
-                state.x = x
-                state.x_until = start + _HOLD_POSE
-                state.position_new = 1
-            if y == y:
-                state.y = y
-                state.y_until = start + _HOLD_POSE
-                state.position_new = 1
-        end = unchecked(time_ns, i + 1) if i + 1 < tile.last else tile.upto
-        fires_until = unchecked(firing_ends, i + 1)
-        if fires_until > start:
-            if not state.open:
-                _catch_up_oil(state, time_ns, oil_c, tile.first, i)
-                _catch_up_position(state, time_ns, tool_x_m, tool_y_m, tile.first, i)
-                fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-            if state.position_new and state.x_until > start and state.y_until > start:
-                state.position_new = 0
-                moved_m = math.hypot(state.x - state.ref_x, state.y - state.ref_y)
-                if state.placed and moved_m > params.radius:
-                    if state.onset != NEVER:
-                        _emit(state, CLEARED, start, fired, oil_max, pressure_sum, pressure_n, out)
-                    _catch_up_oil(state, time_ns, oil_c, tile.first, i)
-                    fired, oil_max, pressure_sum, pressure_n = _begin(state, start)
-                if not state.placed:
-                    state.placed = 1
-                    state.ref_x = state.x
-                    state.ref_y = state.y
-            if is_row:
-                value = sample(pressure_bar, i)
-                if value == value:
-                    pressure_sum += value
-                    pressure_n += 1
-                value = sample(oil_c, i)
-                if value == value and not value <= oil_max:
-                    oil_max = value
-            before = fired
-            state.last_fire = min(fires_until, end)
-            fired += state.last_fire - start
-            if fired >= params.limit:
-                if state.onset == NEVER:
-                    state.onset = at = start + params.limit - before
-                    _emit(state, RAISED, at, params.limit, oil_max, pressure_sum, pressure_n, out)
-                high = 2 * params.limit
-                if not state.high and fired >= high:
-                    state.high = 1
-                    at = start + high - before
-                    _emit(state, ESCALATED, at, high, oil_max, pressure_sum, pressure_n, out)
-        i += 1
-        if state.open and end - state.last_fire >= params.reposition:
-            if state.onset != NEVER:
-                _emit(state, CLEARED, state.last_fire, fired, oil_max, pressure_sum, pressure_n, out)
-            state.open = 0
-            state.position_new = 0
-    state.fired, state.oil_max = fired, oil_max
-    state.pressure_sum, state.pressure_n = pressure_sum, pressure_n
-    _catch_up_oil(state, time_ns, oil_c, tile.first, tile.last - 1)
-    _catch_up_position(state, time_ns, tool_x_m, tool_y_m, tile.first, tile.last - 1)
-    if tile.report and state.open and state.onset != NEVER:
-        _emit(state, STANDING, tile.upto, fired, oil_max, pressure_sum, pressure_n, out)
+            start, i, newest = end, j, j
+    _end_if_repositioned(state, params, tile.upto, out)
+    _take_oil(state, tile, rows, oil_c, tile.last - 1)
+    if positioned:
+        _take_position(state, tile, rows, tool_x_m, tool_y_m, tile.last - 1)
+    if tile.report:
+        _emit(state, STANDING, tile.upto, state.fired, out)
+
+
+def _carry_over(record: Any) -> dict[str, Any]:
+    fields = fields_of(record)
+    del fields["position_new"]
+    return {**fields, "pressure_sum": round(fields["pressure_sum"] / UNIT)}
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -228,7 +320,7 @@ def _horizon(settings: Settings) -> int:
 
 DETECTOR: Final = Detector(
     name="same_spot",
-    version=1,
+    version=2,
     faults=(
         Fault(
             "same_spot",
@@ -245,6 +337,7 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("tool_x_m", "tool_y_m", "pressure_bar", "oil_c"),
     fresh={"last_fire": NEVER, "onset": NEVER, "x_until": NEVER, "y_until": NEVER, "oil_until": NEVER},
+    older={1: Older(_VERSION_1, _carry_over)},
     needs=(FIRING,),
     horizon=_horizon,
 )

@@ -7,10 +7,14 @@ import pytest
 
 from strikewatch.core.batch import NO_ROWS, Batch, Portion
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors import sensor_fault
+from strikewatch.detectors import oil_heating, same_spot, sensor_fault
+from strikewatch.detectors.base import Detector
+from strikewatch.detectors.blank_firing import blank_firing
+from strikewatch.detectors.blank_firing.score import SCORE
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.detectors.step import SPAN
+from strikewatch.detectors.tiles import UNIT
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.inputs import Inputs
@@ -108,6 +112,69 @@ def test_a_sensor_fault_of_an_earlier_layout_is_read_on(version: int, layout: np
         61.5,
         1,
     ]
+
+
+def restored(detector: Detector, version: int, record: Any) -> Any:
+    """Return a record of a detector's earlier layout [1] as it is read today."""
+    parts = {part: np.zeros(1, STATE[part]) for part in STATE.names or ()}
+    parts[detector.name] = record
+    own = f"{detector.name}/{detector.version}:{detector.state.itemsize}"
+    assert own in LAYOUT
+    saved_as = LAYOUT.replace(own, f"{detector.name}/{version}:{record.dtype.itemsize}")
+    pipeline = Pipeline(lambda _key: Faults().by_detector())
+    assert pipeline.restore(KEY, saved_as, b"".join(part.tobytes() for part in parts.values())) == []
+    return pipeline.state_of(KEY)[detector.name]
+
+
+def test_a_spot_of_version_1_is_read_on() -> None:
+    """Its sum of pressures was a float; it is now counted in units of `tiles`."""
+    detector = same_spot.DETECTOR
+    old = np.zeros(1, detector.older[1].layout)
+    kept = {"open": 1, "fired": 16 * SECOND, "onset": NOON, "placed": 1, "ref_x": 3.25, "x_until": NOON + 7}
+    for field, value in {**kept, "pressure_sum": 1234.5, "pressure_n": 9, "oil_max": 71.25}.items():
+        old[field] = value
+    new = restored(detector, 1, old)
+    assert {field: new[field] for field in kept} == kept
+    assert (new["pressure_sum"] * UNIT, new["pressure_n"], new["oil_max"]) == (1234.5, 9, 71.25)
+
+
+def test_oil_means_of_version_1_are_read_on() -> None:
+    """They were floats, NaN where missing."""
+    detector = oil_heating.DETECTOR
+    old = np.zeros(1, detector.older[1].layout)
+    old["mean"] = np.linspace(50.0, 79.0, oil_heating.BINS)
+    old["mean"][0, 3] = np.nan
+    old["filled"], old["sum"], old["n"], old["onset"] = 29, 130.5, 2, NOON
+    new = restored(detector, 1, old)
+    assert np.flatnonzero(new["mean"] == oil_heating.MISSING).tolist() == [3]
+    assert np.delete(new["mean"], 3) * UNIT == pytest.approx(np.delete(old["mean"][0], 3), abs=UNIT)
+    assert (new["filled"], new["sum"] * UNIT, new["n"], new["onset"]) == (29, 130.5, 2, NOON)
+
+
+def test_blank_firing_of_version_3_is_read_on() -> None:
+    """It had the whole evidence of the run in place of its score, and counted ramp-ups without a bound."""
+    detector = blank_firing.DETECTOR
+    old = np.zeros(1, detector.older[3].layout)
+    old["bout"], old["run"], old["fast"], old["long_windows"] = NOON, NOON + 5, 1, 300
+    old["evidence"][0, SCORE] = 0.8
+    old["valid"] = np.arange(20.0)
+    old["baseline"]["level"], old["cusum"]["noise"], old["blows"]["period"] = 151.5, 2.5, 0.1
+    old["ramp_up"]["share"], old["ramp_up"]["bouts"], old["ramp_up"]["steady_n"] = 0.875, 1000, 7
+    old["waiting"]["on"], old["waiting"]["onset"], old["waiting"]["bout_numbers"] = 1, NOON, np.arange(12.0)
+    new = restored(detector, 3, old)
+    assert (new["bout"], new["run"], new["fast"], new["long_windows"], new["score"]) == (
+        NOON,
+        NOON + 5,
+        1,
+        1,
+        0.8,
+    )
+    assert new["valid"].tolist() == list(range(20))
+    assert (new["baseline"]["level"], new["cusum"]["noise"], new["blows"]["period"]) == (151.5, 2.5, 0.1)
+    ramp = new["ramp_up"]
+    assert (set(ramp["share"]), set(ramp["bouts"]), ramp["steady_n"]) == ({0.875}, {255}, 7)
+    assert (new["waiting"]["on"], new["waiting"]["onset"]) == (1, NOON)
+    assert new["waiting"]["bout_numbers"].tolist() == list(range(9))
 
 
 def test_a_fortieth_channel_can_be_out_of_range() -> None:

@@ -13,6 +13,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.demo.machine import approach
 from strikewatch.detectors import oil_heating
 from strikewatch.detectors.hot_oil import WALTHER, OilGrade, viscosity_mm2_s
+from strikewatch.detectors.tiles import UNIT
 from tests.detectors.recorded import SITE, START, faults_of, records_by_fault, replayed, rows_of
 
 BANDS = {"VG 32": (28.8, 35.2), "VG 46": (41.4, 50.6), "VG 68": (61.2, 74.8), "VG 100": (90.0, 110.0)}
@@ -55,11 +56,13 @@ def test_the_line_is_least_squares() -> None:
     """Slope, value now and residual spread against scipy's linregress, with gaps."""
     rng = np.random.default_rng(3)
     mean = 60.0 + 0.12 * np.arange(oil_heating.BINS) + rng.normal(0, 0.3, oil_heating.BINS)
+    mean = np.round(mean / UNIT) * UNIT
     mean[[2, 7, 8, 20]] = np.nan
     x = np.arange(oil_heating.BINS) + 0.5 - oil_heating.BINS
     there = ~np.isnan(mean)
     fit = stats.linregress(x[there], mean[there])
-    now, slope, spread, sxx, factor, offset = oil_heating.line(mean)
+    fixed = np.where(there, np.round(np.nan_to_num(mean) / UNIT), oil_heating.MISSING).astype(np.int32)
+    now, slope, spread, sxx, factor, offset = oil_heating.line(fixed)
     n = int(there.sum())
     rss = float(((mean[there] - fit.intercept - fit.slope * x[there]) ** 2).sum())
     assert now == pytest.approx(fit.intercept, abs=1e-9)

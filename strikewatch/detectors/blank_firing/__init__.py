@@ -4,7 +4,7 @@ The rows of a bout become windows (`windows`), each the mean pressure over a sho
 segments of one level: cumulative sums find the steps between them (`cusum`, `segments`). A level is compared with the
 baseline of the hammer (`baseline`), with regard to how its pressure rises at the start of a bout (`ramp_up`). Low
 segments form a run (`runs`). The score of a run is the share of runs with such evidence that are real (`score`). A run
-that only the next bout can confirm is deferred (`waiting`). When a bout is over, it is measured and learned from
+that only the next bout can confirm is deferred. When a bout is over, it is measured and learned from
 (`bout`). In fast feeds blows are counted too (`blow_counter`).
 
 Where the definition in `guide/faults.md` says nothing:

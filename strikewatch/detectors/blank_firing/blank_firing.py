@@ -21,17 +21,32 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from strikewatch.core import instant
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.finding import Fault, Highlight
-from strikewatch.detectors.base import FIRES_ON, Detector, DetectorSettings, hundredth, seconds, tenth, whole
+from strikewatch.detectors.base import (
+    FIRES_ON,
+    Detector,
+    DetectorSettings,
+    Older,
+    hundredth,
+    seconds,
+    tenth,
+    whole,
+)
 from strikewatch.detectors.blank_firing import baseline, score
 from strikewatch.detectors.blank_firing.bout import begin_bout, emit_bout, end_bout, rejection_reason
-from strikewatch.detectors.blank_firing.runs import resolve
+from strikewatch.detectors.blank_firing.runs import WITHIN, resolve
 from strikewatch.detectors.blank_firing.score import OPEN
-from strikewatch.detectors.blank_firing.segments import new_speed
-from strikewatch.detectors.blank_firing.state import FRESH, LEAVING, MIRROR, PARAMS, STATE
-from strikewatch.detectors.blank_firing.waiting import WITHIN
-from strikewatch.detectors.blank_firing.windows import skip_ordinary, take_pressure
+from strikewatch.detectors.blank_firing.segments import take_speed
+from strikewatch.detectors.blank_firing.state import (
+    FRESH,
+    LEAVING,
+    MIRROR,
+    PARAMS,
+    STATE,
+    VERSION_3,
+    carry_over,
+)
+from strikewatch.detectors.blank_firing.windows import take_rows
 from strikewatch.detectors.kernels import (
     HIGH,
     MEASURED,
@@ -40,12 +55,12 @@ from strikewatch.detectors.kernels import (
     SERVICED,
     STANDING,
     emit_array,
-    next_firing_row,
+    first_row_at,
+    inlined,
     part,
     sample,
     unchecked,
 )
-from strikewatch.detectors.tiles import firing_by_row
 
 Direction = Literal["falls", "rises"]
 
@@ -83,74 +98,35 @@ class Settings(DetectorSettings):
     )
 
 
-RPM_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
-OTHER_SPEED: Final = 0.03
-"""Engine speeds that differ by more than this share are two working points."""
-
-
 @part
 def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, engine_rpm: Any, out: Any) -> None:
-    time_ns = rows.time_ns
-    firing_ends = firing_by_row(tile, rows)
-    pressure_bar = pressure_bar.values
-    engine_rpm = engine_rpm.values
-    events = rows.events
-    event_index = tile.first_event
-    start = tile.since
-    i = tile.first - 1
-    while i < tile.last:
-        if state.bout == NEVER and i >= tile.first:
-            i = next_firing_row(time_ns, firing_ends, i, tile.last)
-            if i == tile.last:
-                break
-        is_row = i >= tile.first
-        if is_row:
-            start = unchecked(time_ns, i)
-            if state.bout != NEVER and pressure_bar.size:
-                j = skip_ordinary(state, params, time_ns, firing_ends, pressure_bar, engine_rpm, i, tile.last)
-                if j > i:
-                    i = j
-                    start = unchecked(time_ns, i)
-        fires_until = unchecked(firing_ends, i + 1)
-        i += 1
-        firing = fires_until > start
-        if not firing and state.bout == NEVER:
-            continue
-        end = unchecked(time_ns, i) if i < tile.last else tile.upto
-        if firing:
-            began = state.bout == NEVER
-            if began:
-                while event_index < tile.last_event and events[event_index].at <= start:
-                    state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
-                    event_index += 1
-                if state.waiting.on and (state.serviced or start >= state.waiting.until):
-                    resolve(state, params, OPEN, out)
-                if state.serviced:
-                    baseline.relearn(state, start, out)
-                    state.serviced = 0
-                begin_bout(state, params, start)
-            if is_row:
-                if state.rpm > 0.0 and start > state.rpm_until:
-                    state.rpm = 0.0
-                    state.factor = 1.0
-                rpm = sample(engine_rpm, i - 1)
-                if rpm > 0.0:
-                    state.rpm_until = start + RPM_HOLD
-                    if rpm != state.rpm:
-                        if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
-                            new_speed(state)
-                        state.rpm = rpm
-                        state.factor = baseline.factor(state.baseline, rpm)
-            if is_row and not began:
-                value = sample(pressure_bar, i - 1)
-                if value == value:
-                    take_pressure(state, params, value, start, out)
-            state.fire_end = min(fires_until, end)
-        if fires_until < end or not firing:
+    event = tile.first_event
+    if state.bout != NEVER and (tile.runs == 0 or rows.runs[0].start > tile.since):
+        end_bout(state, params, out)
+    for k in range(tile.runs):
+        run = rows.runs[k]
+        i = run.first
+        began = state.bout == NEVER
+        if began:
+            event = _take_services(state, tile, rows, event, run.start)
+            if state.waiting.on and (state.serviced or run.start >= state.waiting.until):
+                resolve(state, params, OPEN, out)
+            if state.serviced:
+                baseline.relearn(state, run.start, out)
+                state.serviced = 0
+            begin_bout(state, params, run.start)
+        begins_at_row = began and i < run.last and unchecked(rows.time_ns, i) == run.start
+        first = i + begins_at_row
+        while i < run.last:
+            take_speed(state, sample(engine_rpm.values, i), unchecked(rows.time_ns, i))
+            j = _end_of_speed(state, rows, engine_rpm, i + 1, run.last)
+            if pressure_bar.n:
+                take_rows(state, params, rows.time_ns, pressure_bar.values, max(i, first), j, out)
+            i = j
+        state.fire_end = run.end
+        if run.last < tile.last or run.end < tile.upto:
             end_bout(state, params, out)
-    while event_index < tile.last_event:
-        state.serviced = max(state.serviced, events[event_index].kind == SERVICED)
-        event_index += 1
+    _take_services(state, tile, rows, event, tile.upto)
     if state.waiting.on and state.bout == NEVER and tile.upto >= state.waiting.until:
         resolve(state, params, OPEN, out)
     if tile.report:
@@ -161,6 +137,28 @@ def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, engine
             emit_array(out, 0, MEASURED, deferred.bout, deferred.fire_end, 0, deferred.bout_numbers)
         if state.bout != NEVER:
             emit_bout(state, params, 0.0, state.baseline.level, rejection_reason(state, params), out)
+
+
+@inlined
+def _take_services(state: Any, tile: Any, rows: Any, event: int, upto: int) -> int:
+    """Take the events from number `event` on, up to an instant; return the next event."""
+    while event < tile.last_event and rows.events[event].at <= upto:
+        if rows.events[event].kind == SERVICED:
+            state.serviced = 1
+        event += 1
+    return event
+
+
+@inlined
+def _end_of_speed(state: Any, rows: Any, engine_rpm: Any, i: int, last: int) -> int:
+    """Return the first row from i on with a new engine speed, or at which it is no longer known; `last` if none."""
+    if state.rpm > 0.0 and i < last and unchecked(rows.time_ns, last - 1) > state.rpm_until:
+        last = first_row_at(rows.time_ns, i, last, state.rpm_until + 1)
+    if engine_rpm.n:
+        while i < last and unchecked(engine_rpm.values, i) != unchecked(engine_rpm.values, i):
+            i += 1
+        return i
+    return last
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:
@@ -259,7 +257,7 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 
 DETECTOR: Final = Detector(
     name="blank_firing",
-    version=3,
+    version=4,
     slow_to_compile=True,
     faults=(
         Fault(
@@ -308,6 +306,7 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("pressure_bar", "engine_rpm"),
     fresh=FRESH,
+    older={3: Older(VERSION_3, carry_over)},
     measures=True,
     needs=(("pressure_bar",),),
     horizon=lambda _settings: FIRES_ON + WITHIN,

@@ -19,14 +19,13 @@ from strikewatch.detectors.blank_firing.runs import (
 )
 from strikewatch.detectors.blank_firing.score import OPEN, REFUTED, can_show, run_level
 from strikewatch.detectors.blank_firing.segments import count_loaded
-from strikewatch.detectors.blank_firing.state import END, UNSURE, WHOLE, bar, least_step
-from strikewatch.detectors.blank_firing.waiting import BOUT_NUMBERS
+from strikewatch.detectors.blank_firing.state import BOUT_NUMBERS, END, UNSURE, WHOLE, bar, least_step
 from strikewatch.detectors.kernels import MEASURED, NEVER, emit_array, part
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
 TYPICAL: Final = 3_000_000_000
-"""A bout is not judged place the feed could not show a blank run of this length, ns."""
+"""A bout is not judged if the feed could not show a blank run of this length, ns."""
 
 NO_PRESSURE: Final = REASONS.index("no pressure")
 SPARSE: Final = REASONS.index("sparse")
@@ -86,7 +85,7 @@ def rejection_reason(state: Any, params: Any) -> int:
 
 @part
 def measure(state: Any, params: Any, level: float, expected: float, reason: int, numbers: Any) -> None:
-    """Fill `numbers` [at least 9] with those of a `core.bout.Bout`."""
+    """Fill `numbers` [BOUT_NUMBERS] with those of a `core.bout.Bout`."""
     rate_hz = blow_counter.mean_rate(state.loaded_pulse)
     numbers[0] = 0.0 if reason == UNCLEAR else float(state.judged)
     numbers[1] = float(state.blank)

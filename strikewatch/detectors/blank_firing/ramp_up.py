@@ -21,19 +21,22 @@ STEP: Final = 0.01
 """A bout moves a share by at most this: the few bouts that begin blank do not count."""
 UNSEEN: Final = 0.1
 """Spread of shares until bouts have shown it."""
+MOST: Final = 255
+"""Bouts are counted up to this; more make no difference."""
 VARIES: Final = 0.06
 """Where bouts differ by more, the ramp-up says nothing about the load."""
 
 STATE: Final = np.dtype(
     [
-        ("share", "<f8", (BINS,)),
-        ("spread", "<f8", (BINS,)),  # mean absolute deviation of bouts from that share
-        ("bouts", "<i8", (BINS,)),
-        ("sum", "<f8", (BINS,)),  # of the windows of the current bout
-        ("n", "<i8", (BINS,)),
         ("steady", "<f8"),  # sum of the windows of the current bout from `STEADY` on
         ("steady_n", "<i8"),
-    ]
+        ("share", "<f4", (BINS,)),
+        ("spread", "<f4", (BINS,)),  # mean absolute deviation of bouts from that share
+        ("sum", "<f4", (BINS,)),  # of the windows of the current bout
+        ("n", "<u1", (BINS,)),
+        ("bouts", "<u1", (BINS,)),  # up to MOST
+    ],
+    align=True,
 )
 
 
@@ -100,16 +103,18 @@ def learn(state: Any) -> None:
         if state.n[k] == 0:
             continue
         share = state.sum[k] / state.n[k] / steady
-        state.bouts[k] += 1
-        if state.bouts[k] == 1:
+        bouts = min(state.bouts[k] + 1, MOST)
+        state.bouts[k] = bouts
+        if bouts == 1:
             state.share[k] = share
             state.spread[k] = UNSEEN
         else:
-            off = min(abs(share - state.share[k]), 2.0 * UNSEEN)
-            state.spread[k] += max(0.05, 1.0 / state.bouts[k]) * (off - state.spread[k])
+            seldom = 1.0 / bouts
+            off = share - state.share[k]
+            state.spread[k] += max(0.05, seldom) * (min(abs(off), 2.0 * UNSEEN) - state.spread[k])
             # First a mean, then a median: it moves by a small step towards the share of the bout.
-            step = max(STEP, 0.5 / state.bouts[k])
-            state.share[k] += max(-step, min(step, share - state.share[k]))
+            step = max(STEP, 0.5 * seldom)
+            state.share[k] += max(-step, min(step, off))
 
 
 @part

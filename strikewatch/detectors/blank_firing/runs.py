@@ -1,9 +1,17 @@
-"""Runs of suspicious windows: scored while they grow, raised, ended, or deferred to the next bout (`waiting`)."""
+"""Runs of suspicious windows: scored while they grow, raised, ended, or deferred to the next bout.
+
+Where engine speed is unknown, a level that falls no further than a throttle can lower it, and stays low until the
+release, may be a throttle's. The next bout decides: at the loaded level again, the tool was not loaded; still low, the
+pump had changed. Until then the suspicion is deferred in `state.waiting`, with the measurements of its bout. If no bout
+follows in time, or the next one does not decide, it is raised with the score that it has.
+"""
 
 from typing import Any, Final
 
+import numpy as np
+
 from strikewatch.core.bout import REASONS
-from strikewatch.detectors.blank_firing import baseline, ramp_up, waiting
+from strikewatch.detectors.blank_firing import baseline, ramp_up
 from strikewatch.detectors.blank_firing.score import (
     PLACE,
     REFUTED,
@@ -32,6 +40,11 @@ CONTINUES: Final = 0
 ROSE: Final = 1
 RELEASED: Final = 2
 """Why a run is considered: it continues; the level rose again inside the bout; the bout is over."""
+WITHIN: Final = 60_000_000_000
+"""How long after the release the next bout is waited for, ns."""
+THROTTLE: Final = 0.5
+"""A throttle lowers the level by less than this share (common practice, no published source: engines work down to
+about 70 % of their rated speed, and pressure goes as the 1.5th to 2nd power of it)."""
 PUMP_CHANGED: Final = float(REASONS.index("pump changed"))
 BOUT_JUDGED: Final = 0
 BOUT_BLANK: Final = 1
@@ -48,7 +61,7 @@ def place_of(state: Any) -> int:
 @part
 def may_be_throttle(state: Any) -> bool:
     """Tell whether, as far as is known, a throttle may have lowered the level of the run."""
-    return state.rpm == 0.0 and run_level(state) > reference_level(state) * (1.0 - waiting.THROTTLE)
+    return state.rpm == 0.0 and run_level(state) > reference_level(state) * (1.0 - THROTTLE)
 
 
 @part
@@ -80,12 +93,14 @@ def update_evidence(state: Any, params: Any, place: int) -> bool:
             least = least_start_change(state)
         if run_level(state) >= reference_level(state) * (1.0 - least):
             return False
-    evidence(state, params, place, state.evidence)
-    if state.evidence[SCORE] < params.least_score:
+    numbers = np.empty(EVIDENCE)
+    evidence(state, params, place, numbers)
+    state.score = numbers[SCORE]
+    if state.score < params.least_score:
         return False
     state.valid_end = state.run_end
     for k in range(EVIDENCE):
-        state.valid[k] = state.evidence[k]
+        state.valid[k] = numbers[k]
     return True
 
 
@@ -96,7 +111,7 @@ def raise_if_due(state: Any, params: Any, cause: int, out: Any) -> None:
     if (
         state.onset == NEVER
         and enough
-        and (cause != CONTINUES or state.evidence[SCORE] >= params.at_once)
+        and (cause != CONTINUES or state.score >= params.at_once)
         and not must_wait(state, cause)
     ):
         raise_run(state, out)
@@ -142,6 +157,17 @@ def drop_run(state: Any) -> None:
 
 
 @part
+def emit_deferred(deferred: Any, out: Any) -> None:
+    """Write the suspicion: raised and cleared."""
+    evidence = deferred.evidence
+    priority = HIGH if deferred.high_at != NEVER else MEDIUM
+    emit_array(out, 0, RAISED, deferred.onset, deferred.onset, MEDIUM, evidence)
+    if deferred.high_at != NEVER:
+        emit_array(out, 0, ESCALATED, deferred.onset, deferred.high_at, HIGH, evidence)
+    emit_array(out, 0, CLEARED, deferred.onset, deferred.end, priority, evidence)
+
+
+@part
 def resolve(state: Any, params: Any, outcome: float, out: Any) -> None:
     """Decide the deferred suspicion: `outcome` is CONFIRMED, OPEN or REFUTED."""
     deferred = state.waiting
@@ -155,7 +181,7 @@ def resolve(state: Any, params: Any, outcome: float, out: Any) -> None:
             numbers[BOUT_JUDGED] = 0.0
             numbers[BOUT_REASON] = PUMP_CHANGED
     elif evidence[SCORE] >= params.least_score:
-        waiting.emit_deferred(deferred, out)
+        emit_deferred(deferred, out)
         numbers[BOUT_BLANK] += deferred.end - deferred.onset
         if deferred.stepped:
             baseline.learn_fall(state.baseline, 1.0 - deferred.deepest / deferred.reference)
@@ -167,7 +193,7 @@ def defer(state: Any, params: Any, place: int) -> None:
     """Defer the run to the next bout; `end_bout` adds the measurements of its bout."""
     deferred = state.waiting
     deferred.on = 1
-    deferred.until = state.fire_end + waiting.WITHIN
+    deferred.until = state.fire_end + WITHIN
     deferred.onset = state.run
     deferred.end = state.run_end
     deferred.high_at = state.run + params.high if state.run_end - state.run >= params.high else NEVER

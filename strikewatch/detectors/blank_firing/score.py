@@ -56,7 +56,7 @@ just reached the floor often falls below it again."""
 CONFIRMED: Final = 1.0
 OPEN: Final = 0.0
 REFUTED: Final = -1.0
-"""What the next bout showed of a suspicion that was deferred to it (`waiting`)."""
+"""What the next bout showed of a suspicion that was deferred to it."""
 
 
 @part

@@ -7,6 +7,7 @@ is always low.
 
 from typing import Any, Final
 
+from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up
 from strikewatch.detectors.blank_firing.runs import (
     CONTINUES,
@@ -38,6 +39,9 @@ from strikewatch.detectors.blank_firing.state import (
 )
 from strikewatch.detectors.kernels import NEVER, part
 
+RPM_HOLD: Final = CHANNELS["engine_rpm"].hold_ns
+OTHER_SPEED: Final = 0.03
+"""Engine speeds that differ by more than this share are two working points."""
 SPENT: Final = 0.7
 """A suspicious run ends when its score falls below this share of the floor."""
 STALE: Final = 2_500_000_000
@@ -138,6 +142,12 @@ def _is_low_from_start(state: Any) -> bool:
 
 
 @part
+def _has_risen(state: Any) -> bool:
+    """Tell whether the level is no longer clearly below the baseline."""
+    return state.cusum.level > state.baseline.level * (1.0 - 0.6 * least_start_change(state))  # type: ignore[no-any-return]
+
+
+@part
 def add_block(state: Any, total: float) -> None:
     """Add a block of loaded windows to the running variance of their means (Welford), for the sway."""
     mean = total / BLOCK
@@ -165,7 +175,7 @@ def _continue_run(state: Any, params: Any, end: int, out: Any) -> bool:
     steps = state.cusum
     state.run_end = end
     raise_if_due(state, params, CONTINUES, out)
-    if state.valid_end != NEVER and state.evidence[SCORE] < SPENT * params.least_score:
+    if state.valid_end != NEVER and state.score < SPENT * params.least_score:
         # The run ended where its score last reached the floor.
         was_waiting = state.onset == NEVER and not _is_low_from_start(state)
         if was_waiting and state.valid[SCORE] >= params.at_once:
@@ -224,9 +234,7 @@ def take_window(state: Any, params: Any, pressure_bar: float, end: int, out: Any
         _check_start(state, params, doubt, end)
     if state.fast:
         _tally_blows(state, level, least)
-    least_rise = 0.6 * least_start_change(state)
-    is_up = steps.level > state.baseline.level * (1.0 - least_rise)
-    if state.segment == LOW_LEVEL and _is_low_from_start(state) and is_up:
+    if state.segment == LOW_LEVEL and _is_low_from_start(state) and _has_risen(state):
         # It only rose slowly.
         state.run_end = state.calm_until
         end_run(state, params, START, out)
@@ -248,6 +256,21 @@ def take_window(state: Any, params: Any, pressure_bar: float, end: int, out: Any
         resolve(state, params, CONFIRMED if is_loaded else REFUTED, out)
         if not is_loaded:
             baseline.replace_level(state.baseline, steps.level)
+
+
+@part
+def take_speed(state: Any, rpm: float, now: int) -> None:
+    """Take the engine speed of a firing row; NaN where not sampled."""
+    if state.rpm > 0.0 and now > state.rpm_until:
+        state.rpm = 0.0
+        state.factor = 1.0
+    if rpm > 0.0:
+        state.rpm_until = now + RPM_HOLD
+        if rpm != state.rpm:
+            if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
+                new_speed(state)
+            state.rpm = rpm
+            state.factor = baseline.factor(state.baseline, rpm)
 
 
 @part

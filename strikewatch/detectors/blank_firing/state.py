@@ -1,16 +1,40 @@
-"""The state and parameters of `blank_firing`, and the quantities that follow from them."""
+"""The state and parameters of `blank_firing`, what follows from them, and an earlier layout of the state."""
 
 from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up, waiting
+from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ramp_up
 from strikewatch.detectors.kernels import EVIDENCE, NEVER, part
 
 TERMS: Final = 27
 """Terms of the score (`score.terms`)."""
 CALIBRATION: Final = 4
 """Numbers of `score.CALIBRATION`."""
+
+BOUT_NUMBERS: Final = 9
+"""Numbers of a bout: those of a `core.bout.Bout`."""
+
+WAITING: Final = np.dtype(
+    [
+        ("until", "<i8"),  # how long the next bout is waited for
+        ("onset", "<i8"),
+        ("end", "<i8"),
+        ("high_at", "<i8"),  # when it became high; NEVER: it did not
+        ("level", "<f8"),  # of the run
+        ("reference", "<f8"),  # level that it was compared with
+        ("deepest", "<f8"),  # lowest level in the run
+        ("evidence", "<f8", (EVIDENCE,)),
+        ("bout", "<i8"),  # start of its bout
+        ("fire_end", "<i8"),  # end of its bout
+        ("bout_numbers", "<f8", (BOUT_NUMBERS,)),
+        ("on", "<u1"),  # whether a suspicion is deferred
+        ("whole", "<u1"),  # whether the run was the whole bout
+        ("stepped", "<u1"),  # whether the run began or ended with a step
+    ],
+    align=True,
+)
+"""A suspicion that only the next bout can confirm; see `runs`."""
 
 STATE: Final = np.dtype(
     [
@@ -19,55 +43,56 @@ STATE: Final = np.dtype(
         ("last_row", "<i8"),
         ("window", "<i8"),  # start of the current window
         ("window_sum", "<f8"),  # its samples: sum and number
-        ("window_n", "<i8"),
-        ("windows", "<i8"),  # windows of this bout
-        ("long_windows", "<i8"),  # windows that were too long
+        ("window_n", "<u4"),
+        ("windows", "<u4"),  # windows of this bout
         ("judged", "<i8"),  # ns of this bout that could be judged
         ("blank", "<i8"),  # ns of this bout that are suspected
-        ("no_step", "<i8"),  # whether the bout had no step yet
         ("recent", "<f8"),  # level of the last few windows
         ("deepest", "<f8"),  # its minimum in the run
-        ("segment", "<i8"),  # kind of the current segment: UNSURE, LOADED or LOW_LEVEL
         ("least_change", "<f8"),  # least suspicious change of level in this bout, share of the level
         ("bout_level", "<f8"),  # loaded level of this bout; 0: not known yet
         ("loaded_sum", "<f8"),  # windows of loaded segments that are over: sum and number
         ("loaded_n", "<f8"),
         ("loaded_ns", "<i8"),  # duration of these segments
         ("block", "<f8"),  # windows of the current block: sum and number, for the sway
-        ("block_n", "<i8"),
-        ("blocks", "<i8"),
+        ("block_n", "<u4"),
+        ("blocks", "<u4"),
         ("blocks_mean", "<f8"),  # mean of blocks, and sum of their squared deviations
         ("blocks_square", "<f8"),
         ("run", "<i8"),  # start of the suspicious run; NEVER: there is none
         ("run_end", "<i8"),
         ("run_sum", "<f8"),  # windows of its segments that are over: sum and number
         ("run_n", "<f8"),
-        ("dips", "<i8"),  # steps down and up again in this bout
-        ("dip_sum", "<f8"),  # their total depth, share of the level
+        ("dip_sum", "<f8"),  # total depth of steps down and up again in this bout, share of the level
+        ("dips", "<u4"),  # their number
+        ("segment", "<u1"),  # kind of the current segment: UNSURE, LOADED or LOW_LEVEL
+        ("no_step", "<u1"),  # whether the bout had no step yet
+        ("long_windows", "<u1"),  # whether a window was too long
+        ("stepped", "<u1"),  # whether the run began or ended with a step inside the bout
         ("calm_until", "<i8"),  # end of the last window that was near its segment's level
-        ("stepped", "<i8"),  # whether the run began or ended with a step inside the bout
-        ("pump_changed", "<i8"),  # whether previous bouts had the same low level
         ("onset", "<i8"),
-        ("high", "<i8"),
         ("step", "<f8"),  # usual length of a window where the level moves, ns
+        ("score", "<f8"),  # of the run, when it was last computed
         ("valid_end", "<i8"),  # where the score of the run last reached the floor
         ("valid", "<f8", (EVIDENCE,)),  # evidence at that instant
-        ("evidence", "<f8", (EVIDENCE,)),  # current evidence of the run
-        ("waiting", waiting.STATE),
-        ("straddles", "<i8"),  # whether the engine speed changed within the current window
+        ("waiting", WAITING),
         ("rpm", "<f8"),  # 0: unknown
         ("rpm_until", "<i8"),
         ("factor", "<f8"),  # from a pressure now to one at the reference engine speed
-        ("fast", "<i8"),  # whether blows can be counted in this bout
         ("loaded_pulse", blow_counter.TALLY),
         ("low_pulse", blow_counter.TALLY),
         ("cusum", cusum.STATE),
         ("baseline", baseline.STATE),
         ("ramp_up", ramp_up.STATE),
         ("blows", blow_counter.STATE),
-        ("serviced", "<i8"),  # whether to relearn at the next bout
         ("accumulator_onset", "<i8"),
-    ]
+        ("pump_changed", "<u1"),  # whether previous bouts had the same low level
+        ("high", "<u1"),
+        ("straddles", "<u1"),  # whether the engine speed changed within the current window
+        ("fast", "<u1"),  # whether blows can be counted in this bout
+        ("serviced", "<u1"),  # whether to relearn at the next bout
+    ],
+    align=True,
 )
 FRESH: Final = {
     "factor": 1.0,
@@ -175,3 +200,83 @@ def bar(state: Any, params: Any, level: float) -> float:
 def still_learning(state: Any, params: Any) -> bool:
     """Tell whether the baseline is still being learned, though it is known well enough to judge."""
     return state.baseline.learned < 8 * params.learn  # type: ignore[no-any-return]
+
+
+_I8: Final = "<i8"
+_F8: Final = "<f8"
+_SCORE_3: Final = 8
+"""Where version 3 had the score among the evidence."""
+_WAITING_3: Final = [
+    *((name, _I8) for name in ("on", "until", "onset", "end", "high_at", "whole")),
+    *((name, _F8) for name in ("level", "reference", "deepest")),
+    ("stepped", _I8),
+    ("evidence", _F8, (EVIDENCE,)),
+    ("bout", _I8),
+    ("fire_end", _I8),
+    ("bout_numbers", _F8, (12,)),
+]
+_RAMP_UP_3: Final = [
+    ("share", _F8, (24,)),
+    ("spread", _F8, (24,)),
+    ("bouts", _I8, (24,)),
+    ("sum", _F8, (24,)),
+    ("n", _I8, (24,)),
+    ("steady", _F8),
+    ("steady_n", _I8),
+]
+VERSION_3: Final = np.dtype(
+    [
+        *((name, _I8) for name in ("bout", "fire_end", "last_row", "window")),
+        ("window_sum", _F8),
+        *((name, _I8) for name in ("window_n", "windows", "long_windows", "judged", "blank", "no_step")),
+        *((name, _F8) for name in ("recent", "deepest")),
+        ("segment", _I8),
+        *((name, _F8) for name in ("least_change", "bout_level", "loaded_sum", "loaded_n")),
+        ("loaded_ns", _I8),
+        ("block", _F8),
+        *((name, _I8) for name in ("block_n", "blocks")),
+        *((name, _F8) for name in ("blocks_mean", "blocks_square")),
+        *((name, _I8) for name in ("run", "run_end")),
+        *((name, _F8) for name in ("run_sum", "run_n")),
+        ("dips", _I8),
+        ("dip_sum", _F8),
+        *((name, _I8) for name in ("calm_until", "stepped", "pump_changed", "onset", "high")),
+        ("step", _F8),
+        ("valid_end", _I8),
+        ("valid", _F8, (EVIDENCE,)),
+        ("evidence", _F8, (EVIDENCE,)),
+        ("waiting", _WAITING_3),
+        ("straddles", _I8),
+        ("rpm", _F8),
+        ("rpm_until", _I8),
+        ("factor", _F8),
+        ("fast", _I8),
+        ("loaded_pulse", blow_counter.TALLY),
+        ("low_pulse", blow_counter.TALLY),
+        ("cusum", cusum.STATE),
+        ("baseline", baseline.STATE),
+        ("ramp_up", _RAMP_UP_3),
+        ("blows", blow_counter.STATE),
+        ("serviced", _I8),
+        ("accumulator_onset", _I8),
+    ]
+)
+
+
+def carry_over(record: Any) -> dict[str, Any]:
+    """Return the fields of the current layout from a record of version 3."""
+    narrow = {"waiting": WAITING, "ramp_up": ramp_up.STATE}
+    fields = {
+        name: record[name] for name in STATE.names or () if name in record.dtype.names and name not in narrow
+    }
+    fields["long_windows"] = record["long_windows"] > 0
+    fields["score"] = record["evidence"][_SCORE_3]
+    for nested, layout in narrow.items():
+        carried = np.zeros(1, layout)[0]
+        for name in layout.names or ():
+            carried[name] = (
+                record[nested][name][:BOUT_NUMBERS] if name == "bout_numbers" else record[nested][name]
+            )
+        fields[nested] = carried
+    fields["ramp_up"]["bouts"] = np.minimum(record["ramp_up"]["bouts"], ramp_up.MOST)
+    return fields
