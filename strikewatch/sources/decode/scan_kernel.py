@@ -203,11 +203,17 @@ def _value(text: Any, at: int, boolean: bool) -> tuple[int, float]:
 
 
 @part
-def _array(text: Any, at: int, boolean: bool, cells: Any) -> tuple[int, int]:
-    """Scan an array of values into `cells`; return also how many there are."""
+def _clear(cells: Any, key: int, start: int, end: int) -> None:
+    for row in range(start, end):
+        cells[key, row] = np.nan
+
+
+@part
+def _array(text: Any, at: int, key: int, row: int, cells: Any) -> tuple[int, int]:
+    """Scan an array of values into a column from `row` on; return also how many there are."""
     count = 0
     while True:
-        at, cells[count] = _value(text, _skip_space(text, at + 1), boolean)
+        at, cells[key, row + count] = _value(text, _skip_space(text, at + 1), _BOOLEAN[key])
         if at < 0:
             return UNUSUAL, 0
         count += 1
@@ -244,7 +250,7 @@ def _object(text: Any, at: int, row: int, latest: Instant, times: Any, cells: An
             columns |= 1 << key
             if text[at] == _ARRAY:
                 arrays |= 1 << key
-                at, count = _array(text, at, _BOOLEAN[key], cells[key, row:])
+                at, count = _array(text, at, key, row, cells)
                 if length and count != length:
                     return UNUSUAL, 0, 0
                 length = count
@@ -264,7 +270,7 @@ def _object(text: Any, at: int, row: int, latest: Instant, times: Any, cells: An
         times[k] = time + (k - row) * step
     for key in range(COLUMNS):  # a value beside arrays belongs to the first row
         if columns >> key & 1 and not arrays >> key & 1:
-            cells[key, row + 1 : end] = np.nan
+            _clear(cells, key, row + 1, end)
     return at + 1, end, columns
 
 
@@ -274,9 +280,9 @@ def _fill_gaps(cells: Any, first: int, row: int, end: int, known: int, columns: 
     for key in range(COLUMNS):
         if columns >> key & 1:
             if not known >> key & 1:
-                cells[key, first:row] = np.nan
+                _clear(cells, key, first, row)
         elif known >> key & 1:
-            cells[key, row:end] = np.nan
+            _clear(cells, key, row, end)
     return known | columns
 
 
@@ -331,10 +337,13 @@ def scan_payloads(
     Writes for each the row after its last one, or UNUSUAL, and the columns of its group so far, which begin anew after
     an unusual payload.
     """
-    at, row, first, columns = 0, 0, 0, 0
+    zero: Any = np.int64(
+        0
+    )  # a plain 0 has a type of its own, for which numba would compile the parts once more
+    at = row = first = columns = zero
     for k in range(len(ends)):
         if begins[k] or rows[k - 1] < 0:
-            first, columns = row, 0
+            first, columns = row, zero
         end, rows[k], found = _payload(text, at, first, row, columns, latest[k], times, cells)
         if end == ends[k]:
             row, columns = rows[k], found
