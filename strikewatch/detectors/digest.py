@@ -108,10 +108,19 @@ def digest_steps(digest: Any, tile: Any, time_ns: Any, values: Any) -> None:
         return
     widest = 0
     before = unchecked(time_ns, digest.first)
-    for i in range(digest.first, digest.last + 1):
-        if unchecked(values, i) == unchecked(values, i):
-            widest = max(widest, unchecked(time_ns, i) - before)
-            before = unchecked(time_ns, i)
+    base = digest.first
+    while base <= digest.last:
+        rows = min(_WORD, digest.last + 1 - base)
+        known = np.uint64(0)
+        for k in range(np.uintp(rows)):
+            value = values[np.uintp(base) + k]
+            known |= np.uint64(value == value) << np.uint64(k)
+        while known:
+            now = unchecked(time_ns, base + np.int64(trailing_zeros(known)))
+            known &= known - np.uint64(1)
+            widest = max(widest, now - before)
+            before = now
+        base += _WORD
     digest.widest = widest
 
 

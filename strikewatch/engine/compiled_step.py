@@ -16,10 +16,9 @@ from strikewatch.engine.state import STATE
 
 _FIRING: Final = "reading"
 _SENSOR_FAULT: Final = "sensor_fault"
+ROOM: Final = 4096
 FEW: Final = 256
 """Up to so many rows are copied rather than referred to."""
-_MOST: Final = 4 * (TILE_ROWS + 1) + 40
-"""The most findings of a detector in a tile without events."""
 
 
 class ImpossibleValuesError(Exception):
@@ -27,9 +26,15 @@ class ImpossibleValuesError(Exception):
 
 
 class CompiledStep:
-    """The compiled detectors with the memory that they work in; for one thread at a time."""
+    """The compiled detectors with the memory that they work in; for one thread at a time.
 
-    def __init__(self, *, tile_rows: int = TILE_ROWS, never_quiet: bool = False) -> None:
+    Args:
+        tile_rows: up to TILE_ROWS.
+        room: for so many findings beyond the most of one tile; if there are more, the call is interrupted.
+        never_quiet: every detector takes every tile by rows.
+    """
+
+    def __init__(self, *, tile_rows: int = TILE_ROWS, room: int = ROOM, never_quiet: bool = False) -> None:
         from strikewatch.detectors import compiler
 
         self._run = compiler.compile_step()
@@ -51,6 +56,8 @@ class CompiledStep:
         step["pose_offset"] = _offset(pose.NAME)
         step["impossible_offset"] = _offset(_SENSOR_FAULT, "impossible")
         step["tile_rows"] = tile_rows
+        self._most = 4 * (tile_rows + 1) + 40  # findings of a detector in a tile without events
+        self._room = room
         step["never_quiet"] = never_quiet
         self._keep("bits", np.zeros(TILE_ROWS // 64 + 1, np.uint64))
         for name in ("tile", "part"):
@@ -88,7 +95,7 @@ class CompiledStep:
                 there are no `bad` and `good`; `states` are then no longer of use.
         """
         step = self._step
-        most = len(DETECTORS) * (_MOST + 16 * len(inputs.events))
+        most = len(DETECTORS) * (self._most + 16 * len(inputs.events)) + self._room
         if len(self._findings) < most:
             self._findings = np.empty(most, FINDING)
             self._keep("findings", self._findings)

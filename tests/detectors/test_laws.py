@@ -24,6 +24,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch
+from strikewatch.detectors.step import FULL
 from strikewatch.engine.compiled_step import CompiledStep
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT
@@ -292,7 +293,7 @@ def test_quiet(make: Callable[[int], Recording], seed: int) -> None:
     for key in stream.rows:
         usual = stream.pipeline()
         by_rows = stream.pipeline(CompiledStep(never_quiet=True))
-        in_small_tiles = stream.pipeline(CompiledStep(tile_rows=tile_rows))
+        in_small_tiles = stream.pipeline(CompiledStep(tile_rows=tile_rows, room=0))
         for portion in stream.portions(key, aimed_cuts(rng, stream, key, [])):
             outcomes = [p.step(Batch([portion])) for p in (usual, by_rows, in_small_tiles)]
             for pipeline, outcome in zip((usual, by_rows, in_small_tiles), outcomes, strict=True):
@@ -301,6 +302,26 @@ def test_quiet(make: Callable[[int], Recording], seed: int) -> None:
             assert found == found_by_rows == found_in_small_tiles
             assert different_parts(outcomes[0], outcomes[1]) == []
         assert state(in_small_tiles, key) == state(usual, key)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_call_without_room_for_more_findings_is_continued(seed: int) -> None:
+    """Row by row, interrupted after each finding; without events, which would make room."""
+    stream = Stream(seed)
+    outcomes: list[int] = []
+    for key in stream.rows:
+        stream.events[key].clear()
+        compiled = CompiledStep(tile_rows=1, room=0)
+        call = compiled._run
+
+        def recorded(address: int, call: Callable[[int], int] = call) -> int:
+            outcomes.append(call(address))
+            return outcomes[-1]
+
+        compiled._run = recorded
+        found = run(stream.pipeline(compiled), stream.portions(key, []))
+        assert found == run(stream.pipeline(), stream.portions(key, []))
+    assert FULL in outcomes
 
 
 def different_parts(one: StepResult, other: StepResult) -> list[str]:
