@@ -5,7 +5,9 @@ under the import lock, so other threads wait. A name that another module importe
 numba finds the dispatcher in it.
 """
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import FunctionType
 from typing import Any, Final, cast
 
@@ -16,6 +18,24 @@ from numba.extending import typeof_impl
 from strikewatch import numba_cache
 from strikewatch.detectors.base import Detector
 from strikewatch.detectors.kernels import CURSOR, FINDING, Kernel, Output, compiled, compiler_loaded
+
+
+@contextmanager
+def _without(*modules: str) -> Iterator[None]:
+    """Let imports of these modules fail, unless they are imported already."""
+    hidden = [name for name in modules if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(hidden))  # type: ignore[arg-type] # None is how Python marks such a module
+    try:
+        yield
+    finally:
+        for name in hidden:
+            del sys.modules[name]
+
+
+# numba looks for them to compile linear algebra and calls of C, which no kernel has; they take longer than the rest.
+with _without("cffi", "scipy.linalg"):
+    import numba.core.typing.cffi_utils
+    import numba.np.arraymath
 
 _INT: Final = numba.int64
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped

@@ -21,7 +21,7 @@ from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
 from strikewatch.engine.compiled_step import CompiledStep, ImpossibleValuesError
 from strikewatch.engine.inputs import Inputs, inputs_of, spans_and_events, without_impossible
-from strikewatch.engine.state import PARTS, RAW, STATE, fresh, saved_parts
+from strikewatch.engine.state import RAW, STATE, fresh, restored
 from strikewatch.engine.step_result import StepResult
 
 HammerSettings = Mapping[str, DetectorSettings]
@@ -118,14 +118,7 @@ class Pipeline:
 
     def restore(self, key: Key, layout: str, state: bytes) -> list[str]:
         """Restore a hammer's saved state; return the names of the parts that cannot be read and start from zero."""
-        record = fresh()
-        unreadable: list[str] = []
-        saved = saved_parts(layout, state)
-        for name, *_ in PARTS:
-            if name in saved:
-                record[name] = saved[name]
-            else:
-                unreadable.append(name)
+        record, unreadable = restored(layout, state)
         slot = self._slot(key)
         self._state[slot] = record[0]
         return unreadable

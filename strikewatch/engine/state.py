@@ -59,6 +59,15 @@ def saved_parts(layout: str, state: bytes) -> dict[str, Any]:
     return found
 
 
+def restored(layout: str, state: bytes) -> tuple[Any, list[str]]:
+    """Return a saved state as STATE [1], and the names of the parts that cannot be read and start from zero."""
+    record = fresh()
+    saved = saved_parts(layout, state)
+    for name, part in saved.items():
+        record[name] = part
+    return record, [name for name, *_ in PARTS if name not in saved]
+
+
 def part_of(layout: str, state: bytes, name: str) -> Any:
     """Read one part of a saved state; None if it is missing or in a version that cannot be read."""
     return saved_parts(layout, state).get(name)

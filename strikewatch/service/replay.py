@@ -4,13 +4,13 @@ Each hammer's rows are taken in time order, in whatever order recordings and row
 """
 
 import math
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from itertools import chain, islice
+from itertools import chain
 from operator import itemgetter
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from strikewatch.core import instant
 from strikewatch.core.alert import Alert
@@ -22,23 +22,17 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
-from strikewatch.service.replay_run import ReplayInput, ReplayRun, SettingsOf
-from strikewatch.service.serial_queue import SerialQueue, usable_cores
+from strikewatch.service.replay_run import ReplayInput, SettingsOf
+from strikewatch.service.replay_threads import divide, process_rows, usable_cores
 from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
-from strikewatch.sources.recordings.merge import Merge, ReadPart
+from strikewatch.sources.recordings.merge import Merge
 from strikewatch.sources.recordings.read_options import KNOWN, near
 from strikewatch.sources.recordings.table import ROW_REASONS
 
 Progress = Callable[[int, int], None]
 """Called with the rows done and the total number of rows."""
-
-RUNS_PER_CORE: Final = 4
-"""More than one, so that no core is idle long at the end where hammers have different numbers of rows."""
-PARTS_AHEAD: Final = 2
-PIECES_AHEAD: Final = 8
-"""Parts that are read, and pieces that wait, at most: they bound the memory that a replay needs."""
 
 DEFAULT_ALLOWED_PERCENT: Final = 1.0
 """Percent of a recording's rows, or of a column's values, that may be left out by default."""
@@ -192,8 +186,8 @@ def replay_shifts(
         merge = Merge(shifts, only, pool.map)
         replayed = ReplayInput.of(merge, settings_of, own or {}, reorder_ns)
         keys = [*merge.starts, *(key for key in replayed.events if key not in merge.starts)]
-        runs = _divided(replayed, keys, pool)
-        _process_rows(merge, runs, pool, (lambda done: progress(done, total)) if progress else None)
+        runs = divide(replayed, keys, pool)
+        process_rows(merge, runs, pool, (lambda done: progress(done, total)) if progress else None)
         every = list(dict.fromkeys(runs.values()))
         ends = [one.queue.submit(one.run.finish_rows) for one in every]
         end = max((future.result() for future in ends), default=0)
@@ -230,60 +224,6 @@ def replay_shifts(
             f"{result.examples[reason]}"
         )
     return result
-
-
-class _QueuedRun(NamedTuple):
-    """The replay of some hammers, and the queue of its work."""
-
-    run: ReplayRun
-    queue: SerialQueue
-
-
-def _divided(replayed: ReplayInput, keys: Sequence[Key], pool: Executor) -> dict[Key, _QueuedRun]:
-    """Divide the hammers among a few runs, so that each has about as many rows."""
-    parts: list[list[Key]] = [[] for _ in range(min(len(keys), RUNS_PER_CORE * usable_cores()))]
-    rows = [0] * len(parts)
-    counts = replayed.merge.row_counts
-    for key in sorted(keys, key=lambda key: -counts.get(key, 0)):
-        least = rows.index(min(rows))
-        parts[least].append(key)
-        rows[least] += counts.get(key, 0)
-    runs = [(_QueuedRun(ReplayRun(replayed, part), SerialQueue(pool)), part) for part in parts]
-    return {key: run for run, part in runs for key in part}
-
-
-def _process_rows(
-    merge: Merge,
-    runs: Mapping[Key, _QueuedRun],
-    pool: Executor,
-    progress: Callable[[int], None] | None,
-) -> None:
-    """Read the parts of a merge ahead, and have each hammer's run process its pieces."""
-    reading: deque[Future[ReadPart]] = deque()
-    running: deque[tuple[Future[None], int]] = deque()
-    done = number = 0
-
-    def wait_until(n: int) -> None:
-        """Wait until at most n pieces are left."""
-        nonlocal done
-        while len(running) > n:
-            future, rows = running.popleft()
-            future.result()
-            done += rows
-            if progress:
-                progress(done)
-
-    coming = iter(merge.parts)
-    reading.extend(pool.submit(merge.read, part) for part in islice(coming, PARTS_AHEAD))
-    for part in merge.parts:
-        read = reading.popleft().result()
-        reading.extend(pool.submit(merge.read, part) for part in islice(coming, 1))
-        for piece in merge.take(part, read):
-            run, queue = runs[piece.group.key]
-            running.append((queue.submit(run.rows, number, piece), len(piece.rows)))
-            number += 1
-            wait_until(PIECES_AHEAD)
-    wait_until(0)
 
 
 def losses(merge: Merge) -> list[Loss]:

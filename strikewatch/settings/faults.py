@@ -7,9 +7,11 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from strikewatch.detectors.firing import Settings as Firing
 from strikewatch.detectors.pose import Settings as Pose
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.review.wear.advice import Settings as Wear
 from strikewatch.sources.hold import Settings as OnChange
+
+if TYPE_CHECKING:
+    from strikewatch.engine.pipeline import HammerSettings
 
 
 class _Signals(BaseModel):
@@ -21,7 +23,7 @@ class _Signals(BaseModel):
     on_change: OnChange = Field(default_factory=OnChange)
     pose: Pose = Field(default_factory=Pose)
 
-    def by_detector(self) -> HammerSettings:
+    def by_detector(self) -> "HammerSettings":
         return {name: getattr(self, name) for name in type(self).model_fields}
 
 

@@ -11,13 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from reprlib import repr as short
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
 from strikewatch.core.batch import Key
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import SettingsError
 from strikewatch.review.statistics.verdicts import Settings as Judgement
 from strikewatch.settings.environment import (
@@ -41,6 +40,9 @@ from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store
 from strikewatch.web.settings import Settings as Http
+
+if TYPE_CHECKING:
+    from strikewatch.engine.pipeline import HammerSettings
 
 _CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 Loc = tuple[str | int, ...]
@@ -138,7 +140,7 @@ class Settings(BaseModel):
             raise ValueError(f"{', '.join(twice)}: give each endpoint a name of its own")
         return webhooks
 
-    def of_hammer(self, key: Key) -> HammerSettings:
+    def of_hammer(self, key: Key) -> "HammerSettings":
         """Return the detectors' settings for one hammer: the common ones, changed by the hammer's own table."""
         own = self.hammers.get(key[1])
         return _overlaid(self.faults, own).by_detector() if own else self.faults.by_detector()

@@ -1,6 +1,8 @@
 """`strikewatch due` over the database that a processor left: what comes due, when, and what is not watched."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +54,15 @@ def test_due_items_have_hours_left_and_a_forecast(config: Path, capsys: pytest.C
     assert inspection["earliest_days"] == inspection["latest_days"] == pytest.approx(2.0, abs=0.01)
     assert inspection["recorded"] is False
     assert expected["service"]["hours_left"] == pytest.approx(960.0, abs=0.01)
+
+
+def test_no_detector_is_compiled(config: Path) -> None:
+    code = (
+        "import sys\nfrom strikewatch.cli.main import main\n"
+        f"assert main(['due', '--config', {str(config)!r}, '--json']) == 0\n"
+        "assert 'numba' not in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL, timeout=60)
 
 
 def test_the_table_lists_what_is_not_monitored(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -28,6 +28,7 @@ HEAVIEST = (
     "uvicorn",
 )
 """What a command that only reads settings does not load."""
+NOT_TO_REPLAY = ("alembic", "cffi", "pandas", "scipy.linalg", "sqlalchemy")
 WITH_DATABASE = tuple(set(HEAVIEST) - {"sqlalchemy", "asyncio"})
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from strikewatch.errors import InputError
-from strikewatch.service import replay
+from strikewatch.service import replay, replay_threads
 from strikewatch.service.recordings import Recordings
 from strikewatch.service.replay import ReplayResult, replay_shifts
-from strikewatch.service.serial_queue import SerialQueue
+from strikewatch.service.replay_threads import SerialQueue
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
@@ -46,7 +46,7 @@ def everything(result: ReplayResult) -> dict[str, Any]:
 def slow_at_times(monkeypatch: pytest.MonkeyPatch) -> None:
     """Make pieces and parts take a while at random, so that the threads change places."""
     chance = random.Random(5)
-    rows, read_part = replay.ReplayRun.rows, ParquetShift.read_part
+    rows, read_part = replay_threads.ReplayRun.rows, ParquetShift.read_part
 
     def slow_rows(self: Any, *arguments: Any) -> None:
         time.sleep(chance.choice((0.0, 0.002)))
@@ -56,7 +56,7 @@ def slow_at_times(monkeypatch: pytest.MonkeyPatch) -> None:
         time.sleep(chance.choice((0.0, 0.004)))
         return read_part(self, number)
 
-    monkeypatch.setattr(replay.ReplayRun, "rows", slow_rows)
+    monkeypatch.setattr(replay_threads.ReplayRun, "rows", slow_rows)
     monkeypatch.setattr(ParquetShift, "read_part", slow_read)
 
 
@@ -66,7 +66,8 @@ def test_any_number_of_threads_gives_the_same(paths: list[Path], monkeypatch: py
     recordings = Recordings(paths, load())
     found = []
     for cores in (1, 2, 5):
-        monkeypatch.setattr(replay, "usable_cores", lambda cores=cores: cores)
+        for module in (replay, replay_threads):
+            monkeypatch.setattr(module, "usable_cores", lambda cores=cores: cores)
         found.append(everything(recordings.replay(recordings.open())))
     assert found[0]["records"]
     assert found[1] == found[0]
@@ -87,7 +88,8 @@ def test_the_first_bad_row_is_named_whichever_part_is_read_first(
     faults = Faults().by_detector()
     found = []
     for cores in (1, 4):
-        monkeypatch.setattr(replay, "usable_cores", lambda cores=cores: cores)
+        for module in (replay, replay_threads):
+            monkeypatch.setattr(module, "usable_cores", lambda cores=cores: cores)
         found.append(everything(replay_shifts(open_shifts(path), lambda _key: faults)))
     assert found[0]["examples"]["time"].endswith("row 71: `time` None is empty")
     assert found[0]["bad"] == {"time": 4, "hammer": 2}

@@ -106,6 +106,31 @@ def test_rows_delayed_within_the_window_are_released_in_order(
 
 
 @pytest.mark.parametrize("policy", POLICIES)
+@given(times=any_times, at=cuts)
+def test_rows_added_as_sorted_are_released_like_others(
+    policy: Policy, times: list[Instant], at: set[int]
+) -> None:
+    """The same rows after each batch, and the same counts at the end; what waited comes apart and first."""
+    plain, sorted_too = Reorderer(policy, REORDER), Reorderer(policy, REORDER)
+    for batch in cut(times, at):
+        added = rows(batch)
+        steps = np.diff(added.time_ns)
+        expected = plain.add_rows(HB, added)
+        if len(added) and steps.min(initial=1) > 0:
+            parts = list(sorted_too.add_sorted_rows(HB, added, int(steps.max(initial=0))))
+        else:
+            parts = [sorted_too.add_rows(HB, added)]
+        found = Rows.join([NO_ROWS, *parts])
+        assert found.time_ns.tolist() == expected.time_ns.tolist()
+        if len(expected):
+            assert found.columns["pressure_bar"].tolist() == expected.columns["pressure_bar"].tolist()
+        assert sorted_too.newest(HB) == plain.newest(HB)
+    assert sorted_too.counts() == plain.counts()
+    assert sorted_too.flush(HB).time_ns.tolist() == plain.flush(HB).time_ns.tolist()
+    assert sorted_too.saved(HB) == plain.saved(HB)
+
+
+@pytest.mark.parametrize("policy", POLICIES)
 @given(
     n=st.integers(4, 40),
     place=st.integers(0, 40),

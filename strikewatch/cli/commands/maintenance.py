@@ -44,24 +44,24 @@ def due(options: Namespace) -> None:
     the rate of work of the last four weeks (a 95 % range).
     """
     from strikewatch.core.instant import SECOND
-    from strikewatch.detectors.kernels import NEVER
-    from strikewatch.engine.pipeline import Pipeline
+    from strikewatch.detectors import coverage
+    from strikewatch.engine.state import restored
     from strikewatch.storage.queries import baselines
-    from strikewatch.web.live.snapshot import Limits, due_items, take_snapshot
+    from strikewatch.web.live.snapshot import due_items
 
     settings, now = load_settings(options.config), time.time_ns()
     with output.progress_status("Reading the database"), open_database(settings) as database:
-        pipeline = Pipeline(settings.of_hammer)
-        for key, layout, state in baselines.states(database, options.site, options.hammer):
-            pipeline.restore(key, layout, state)
+        saved = list(baselines.states(database, options.site, options.hammer))
     found: list[tuple[Key, DueItem]] = []
     stale = []
-    for key in pipeline.hammers:
-        own, record = settings.of_hammer(key), pipeline.state_of(key)
-        seen = take_snapshot(record, Limits.of(own), (NEVER, float("nan")))
-        found += [(key, item) for item in due_items(record, own, seen, seen.data_until)]
-        if now - seen.data_until > STALE_S * SECOND:
-            stale.append(f"{key[1]} {local(seen.data_until, key[0]):%Y-%m-%d %H:%M %Z}")
+    unmonitored: dict[Key, list[tuple[str, str]]] = {}
+    for key, layout, state in saved:
+        own, record = settings.of_hammer(key), restored(layout, state)[0][0]
+        data_until = int(record["reading"]["upto"])
+        found += [(key, item) for item in due_items(record, own, data_until)]
+        unmonitored[key] = list(coverage.unmonitored_faults(own, coverage.channels_of(record)))
+        if now - data_until > STALE_S * SECOND:
+            stale.append(f"{key[1]} {local(data_until, key[0]):%Y-%m-%d %H:%M %Z}")
     found.sort(key=lambda entry: entry[1].urgency)
     if options.json:
         output.print_json(
@@ -76,7 +76,7 @@ def due(options: Namespace) -> None:
     if stale:
         console.print()
         console.print(f"Last processed: {', '.join(stale)}.", style="dim")
-    for line in not_monitored({key: pipeline.unmonitored_faults(key) for key in pipeline.hammers}):
+    for line in not_monitored(unmonitored):
         console.print()
         console.print(line, style="dim")
     console.print()

@@ -110,7 +110,7 @@ class LiveHammer:
 
     def due_items(self, now: Instant) -> list[DueItem]:
         """List its maintenance tasks."""
-        return due_items(self._record, self.settings, self.snapshot, now)
+        return due_items(self._record, self.settings, now)
 
     @property
     def meter_h(self) -> float:

@@ -1,7 +1,7 @@
 """One hammer at one instant, in the units that people read: its values, their limits, and its due items."""
 
 from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -13,7 +13,9 @@ from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.maintenance import long_storage, service_intervals
 from strikewatch.detectors.oil_heating import GRID, NEEDED, line
 from strikewatch.engine import attribution
-from strikewatch.engine.pipeline import HammerSettings
+
+if TYPE_CHECKING:
+    from strikewatch.engine.pipeline import HammerSettings
 
 Level = Literal["later", "soon", "due", "overdue"]
 LEVELS: Final[tuple[Level, ...]] = ("later", "soon", "due", "overdue")
@@ -34,7 +36,7 @@ class Limits:
     grease_overdue_h: float | None
 
     @staticmethod
-    def of(settings: HammerSettings) -> "Limits":
+    def of(settings: "HammerSettings") -> "Limits":
         """Read the limits from a hammer's settings."""
         spot, oil, greasing = settings["same_spot"], settings["hot_oil"], settings["grease"]
         assert isinstance(spot, same_spot.Settings)
@@ -112,9 +114,9 @@ class DueItem(NamedTuple):
         return -LEVELS.index(self.level), min(left_h, default=float("inf"))
 
 
-def due_items(record: Any, settings: HammerSettings, snapshot: Snapshot, now: Instant) -> list[DueItem]:
+def due_items(record: Any, settings: "HammerSettings", now: Instant) -> list[DueItem]:
     """List a hammer's maintenance tasks at an instant, ns, from its record of `engine.state.STATE`."""
-    items = [_greasing(snapshot)]
+    items = [_greasing(Limits.of(settings), int(record["grease"]["clock"]) / _HOUR)]
     intervals, storage = settings["upkeep"], settings["long_storage"]
     assert isinstance(intervals, service_intervals.Settings)
     assert isinstance(storage, long_storage.Settings)
@@ -134,12 +136,9 @@ def due_items(record: Any, settings: HammerSettings, snapshot: Snapshot, now: In
     return items
 
 
-def _greasing(snapshot: Snapshot) -> DueItem:
-    limits = snapshot.limits
+def _greasing(limits: Limits, grease_h: float) -> DueItem:
     if limits.grease_overdue_h is None or limits.grease_due_h is None:
         return DueItem("grease", "later")  # automatic
-    left_h = limits.grease_overdue_h - snapshot.grease_h
-    level: Level = (
-        "overdue" if left_h <= 0 else "due" if snapshot.grease_h >= limits.grease_due_h else "later"
-    )
+    left_h = limits.grease_overdue_h - grease_h
+    level: Level = "overdue" if left_h <= 0 else "due" if grease_h >= limits.grease_due_h else "later"
     return DueItem("grease", level, hours_left=left_h)

@@ -1,11 +1,15 @@
-"""`python -m tests.long.benchmarks [a b …]`: a table of ratios, each of two things measured in one run."""
+"""`python -m tests.long.benchmarks [a b …] [--record]`: a table of ratios, each of two things measured in one run.
 
+Ends with 1 if a figure is worse than the recorded one by more than noise; `--record` records the figures instead.
+"""
+
+import argparse
 import importlib
 import os
 import sys
 from typing import Final
 
-from tests.long.benchmarks.table import show
+from tests.long.benchmarks.table import read_recorded, show, write_recorded
 
 PARTS: Final = {
     "a": ("columns", "All detectors over columns in memory"),
@@ -21,8 +25,32 @@ PARTS: Final = {
     "k": ("backlog", "Live alerts beside a backlog"),
 }
 
-if __name__ == "__main__":
-    for part in sys.argv[1:] or PARTS:
+
+def main() -> int:
+    """Run the parts that are named, or all; return the exit code."""
+    arguments = argparse.ArgumentParser(prog="python -m tests.long.benchmarks")
+    arguments.add_argument(
+        "parts", nargs="*", metavar="PART", help=f"some of {' '.join(PARTS)}; all by default"
+    )
+    arguments.add_argument("--record", action="store_true", help="record the figures, on a quiet machine")
+    given = arguments.parse_args()
+    if unknown := [part for part in given.parts if part not in PARTS]:
+        arguments.error(f"no part {' '.join(unknown)}; there are {' '.join(PARTS)}")
+    recorded, worse, figures = read_recorded(), [], {}
+    for part in given.parts or PARTS:
         module, title = PARTS[part]
+        load = os.getloadavg()[0]
         lines = importlib.import_module(f"tests.long.benchmarks.{module}").lines()
-        show(f"({part}) {title}; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", lines)
+        title = f"({part}) {title}; load {load:.1f} before, on {os.cpu_count()} cores"
+        worse += [f"({part}) {name}" for name in show(title, lines, recorded.get(part))]
+        figures[part] = {line.name: line.figures() for line in lines}
+    if given.record:
+        write_recorded(figures)
+        return 0
+    if worse:
+        print("Worse than recorded by more than noise:", "; ".join(worse), file=sys.stderr)
+    return 1 if worse else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

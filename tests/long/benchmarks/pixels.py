@@ -56,15 +56,15 @@ def measure_display_delays(url: str, published: Published, seconds: float) -> li
     p95 = late_s[int(0.95 * len(late_s))]
     paint_s = statistics.median(paints) / 1000
     return [
-        Line(f"first paint, {LOADS} loads, worst {max(paints):.0f} ms", "median / 0.5 s", 2 * paint_s, "< 1"),
+        Line(f"first paint: {LOADS} loads, worst {max(paints):.0f} ms", "median / 0.5 s", 2 * paint_s, "< 1"),
         Line(
-            f"main thread at {shows:.1f} updates/s of {len(published)} hammers",
+            f"main thread: at {shows:.1f} updates/s of {len(published)} hammers",
             "busy / whole",
             busy / took,
             "< 0.1",
         ),
         Line(
-            f"published, then on the screen after {statistics.median(late_s):.2f} s, p95 {p95:.2f} s, "
+            f"published, then on the screen: after {statistics.median(late_s):.2f} s, p95 {p95:.2f} s, "
             f"longest {late_s[-1]:.2f} s",
             "p95 / 1 s",
             p95,

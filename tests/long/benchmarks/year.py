@@ -193,14 +193,14 @@ def lines(days: int = MONTH) -> list[Line]:
     scene = ", ".join(f"{days * n:,.0f} {what}" for what, n in made.items())
     return [
         Line(
-            f"{days} days ({scene}) reviewed in {reviewing:.0f} s",
+            f"review of {days} days: {reviewing:.0f} s ({scene})",
             "review / reading",
             reviewing / reading,
             "<= 3",
         ),
-        Line(f"memory at most {most:.0f} MiB (one day: {least:.0f})", "to one day", most / least, ""),
-        Line(f"frames from the database in {asked:.1f} s", "to reading the recordings", asked / reading, ""),
-        Line(f"rates of them in {rated:.1f} s", "to reading the recordings", rated / reading, ""),
+        Line(f"memory: at most {most:.0f} MiB (one day {least:.0f})", "to one day", most / least, ""),
+        Line(f"frames from the database: {asked:.1f} s", "to reading the recordings", asked / reading, ""),
+        Line(f"rates of them: {rated:.1f} s", "to reading the recordings", rated / reading, ""),
     ]
 
 
