@@ -246,26 +246,6 @@ def newest_row(column: Any, first: int, i: int) -> int:
 
 
 @part
-def first_above(column: Any, i: int, last: int, limit: float) -> int:
-    """Return the first row from i on whose value is above the limit; `last` if none is."""
-    if column.size == 0:
-        return last
-    while i < last and not unchecked(column, i) > limit:
-        i += 1
-    return i
-
-
-@part
-def first_below(column: Any, i: int, last: int, limit: float) -> int:
-    """Return the first row from i on whose value is below the limit; `last` if none is."""
-    if column.size == 0:
-        return last
-    while i < last and not unchecked(column, i) < limit:
-        i += 1
-    return i
-
-
-@part
 def first_row_at(time_ns: Any, i: int, last: int, instant: int) -> int:
     """Return the first row from i on at or after an instant; `last` if none is.
 
