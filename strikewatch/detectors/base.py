@@ -125,7 +125,7 @@ class Detector:
     under_way: Callable[[Any, Any, Instant], Iterable[Instant]] = lambda _state, _params, _upto: ()
 
     def compile(self) -> int:
-        """Compile the detector, or load it from the cache; return its address (see `step`)."""
-        from strikewatch.detectors import compiler
+        """Compile the detector, or load it from the cache; return its address (see `compiled.step`)."""
+        from strikewatch.detectors.compiled import compiler
 
         return compiler.compile_detector(self)

@@ -1,4 +1,4 @@
-"""When the hammer fires: settings and state. `digest` derives it.
+"""When the hammer fires: settings and state. `compiled.digest` derives it.
 
 `active` is held for 2 s. A feed that never had an `active` channel fires by its pressure, with a deadband: each
 pressure sample then says on or off, and is held like any pressure.

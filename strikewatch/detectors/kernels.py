@@ -1,7 +1,7 @@
 """What all kernels share: how they are declared, the layout of their input, and how they write findings.
 
 `@kernel` and `@part` only record a function. So importing a detector, as the settings do, loads no compiler;
-`strikewatch.detectors.compiler` is imported when a kernel is first compiled or called.
+`strikewatch.detectors.compiled.compiler` is imported when a kernel is first compiled or called.
 
 What a detector is given is in `tiles`.
 """
@@ -146,7 +146,7 @@ def compiled(function: Any) -> Any:
     """Return the dispatcher of a kernel, for direct calls; any other function unchanged."""
     if isinstance(function, Kernel):
         if function.compiled is None:
-            from strikewatch.detectors import compiler  # noqa: F401 - loading it makes all dispatchers
+            from strikewatch.detectors.compiled import compiler  # noqa: F401 - loading it makes all dispatchers
         return function.compiled
     return function
 

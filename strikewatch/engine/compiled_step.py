@@ -7,9 +7,9 @@ import numpy as np
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import coverage, pose
+from strikewatch.detectors.compiled.step import DONE, IMPOSSIBLE, MAX_READS, NOT_BEGUN, STEP
 from strikewatch.detectors.kernels import CURSOR, FINDING, WRITTEN
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.detectors.step import DONE, IMPOSSIBLE, MAX_READS, NOT_BEGUN, STEP
 from strikewatch.detectors.tiles import DIGEST, NOTHING, RUN, TILE, TILE_ROWS
 from strikewatch.engine.inputs import Inputs
 from strikewatch.engine.state import STATE
@@ -35,7 +35,7 @@ class CompiledStep:
     """
 
     def __init__(self, *, tile_rows: int = TILE_ROWS, room: int = ROOM, never_quiet: bool = False) -> None:
-        from strikewatch.detectors import compiler
+        from strikewatch.detectors.compiled import compiler
 
         self._run = compiler.compile_step()
         self._record = np.zeros(1, STEP)

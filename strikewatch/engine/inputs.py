@@ -11,6 +11,7 @@ from strikewatch.core.batch import Batch, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import METER_REASONS, TIMER_RESETTING_KINDS, Event
 from strikewatch.core.instant import SECOND
+from strikewatch.detectors.compiled.step import SPAN
 from strikewatch.detectors.kernels import (
     CHANNEL_BITS,
     CHECKED,
@@ -25,7 +26,6 @@ from strikewatch.detectors.kernels import (
     SIGNED,
     STORED,
 )
-from strikewatch.detectors.step import SPAN
 from strikewatch.engine.attribution import SIGN_ON_EXPIRES_AFTER
 
 _NO_EVENTS: Final = np.empty(0, EVENT)

@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable
 
 from strikewatch import numba_cache
-from strikewatch.detectors import compiler
+from strikewatch.detectors.compiled import compiler
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.sources.decode.scan_kernel import compile_scanner
 

@@ -24,7 +24,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch
-from strikewatch.detectors.step import FULL
+from strikewatch.detectors.compiled.step import FULL
 from strikewatch.engine.compiled_step import CompiledStep
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT

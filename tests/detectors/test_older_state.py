@@ -11,9 +11,9 @@ from strikewatch.detectors import oil_heating, same_spot, sensor_fault
 from strikewatch.detectors.base import Detector
 from strikewatch.detectors.blank_firing import blank_firing
 from strikewatch.detectors.blank_firing.score import SCORE
+from strikewatch.detectors.compiled.step import SPAN
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT
 from strikewatch.detectors.registry import DETECTORS
-from strikewatch.detectors.step import SPAN
 from strikewatch.detectors.tiles import UNIT
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at

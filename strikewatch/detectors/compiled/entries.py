@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from strikewatch.detectors.digest import add_run, bound, clear, digest_column, digest_steps
-from strikewatch.detectors.memory import (
+from strikewatch.detectors.compiled.digest import add_run, bound, clear, digest_column, digest_steps
+from strikewatch.detectors.compiled.memory import (
     array_at,
     call_at,
     columns_of,
@@ -18,7 +18,7 @@ from strikewatch.detectors.memory import (
     state_address,
     values_of,
 )
-from strikewatch.detectors.step import STEP
+from strikewatch.detectors.compiled.step import STEP
 from strikewatch.detectors.tiles import DIGEST, NOTHING, PART_ROWS, RUN, TILE, TILE_ROWS, firing_by_row
 
 STATE: Any = None

@@ -66,7 +66,7 @@ def compile_detector(detector: Detector) -> int:
     # The detectors of one rule share it.
     key = detector.run, len(detector.reads)
     if key not in _compiled:
-        from strikewatch.detectors import entries
+        from strikewatch.detectors.compiled import entries
 
         name = compiled(detector.run).py_func.__module__.rpartition(".")[2]
         own = {
@@ -86,7 +86,7 @@ def compile_detector(detector: Detector) -> int:
 
 def compile_next_part() -> int:
     """Compile `entries.next_part`, or load it from the cache; return its address."""
-    from strikewatch.detectors import entries
+    from strikewatch.detectors.compiled import entries
 
     if entries.next_part not in _compiled:
         _compiled[entries.next_part] = _by_address(entries.next_part)
@@ -100,7 +100,7 @@ def _by_address(function: Any) -> Any:
 
 def compile_step() -> Callable[[int], int]:
     """Compile the step, or load it from the cache; return it."""
-    from strikewatch.detectors import detect
+    from strikewatch.detectors.compiled import detect
 
     step = compiled(detect.detect)
     if not step.signatures:

@@ -12,7 +12,7 @@ import numpy as np
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors import firing, pose
-from strikewatch.detectors.digest import (
+from strikewatch.detectors.compiled.digest import (
     bound,
     clear,
     digest_column,
@@ -23,16 +23,7 @@ from strikewatch.detectors.digest import (
     runs_by_row,
     runs_from_bits,
 )
-from strikewatch.detectors.kernels import (
-    CURSOR,
-    EVENT,
-    NEVER,
-    WRITTEN,
-    kernel,
-    part,
-    unchecked,
-)
-from strikewatch.detectors.memory import (
+from strikewatch.detectors.compiled.memory import (
     FLOAT,
     INT,
     SIZE,
@@ -44,7 +35,16 @@ from strikewatch.detectors.memory import (
     state_address,
     values_of,
 )
-from strikewatch.detectors.step import DONE, FULL, IMPOSSIBLE, NOT_BEGUN, SPAN, STEP
+from strikewatch.detectors.compiled.step import DONE, FULL, IMPOSSIBLE, NOT_BEGUN, SPAN, STEP
+from strikewatch.detectors.kernels import (
+    CURSOR,
+    EVENT,
+    NEVER,
+    WRITTEN,
+    kernel,
+    part,
+    unchecked,
+)
 from strikewatch.detectors.tiles import (
     DIGEST,
     HOLD_ACTIVE,
