@@ -36,7 +36,7 @@ _DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS)
 """Errors of the disk that may end by themselves or by somebody's help; the steps wait in the database meanwhile."""
 CHUNK: Final = 500
 """How many spooled steps are read or deleted at a time, so that the writer never waits long."""
-CHUNK_MIB: Final = 4
+CHUNK_MIB: Final = 2
 """No more is read at a time, MiB, unless a single step is larger."""
 
 
