@@ -100,7 +100,7 @@ class RecorderSettings(BaseModel):
     )
     roll_s: float = Field(default=3600.0, ge=1, description="A recording ends at whole multiples of this, s")
     roll_mib: float = Field(
-        default=16.0,
+        default=8.0,
         gt=0,
         le=1024,
         description="A recording ends earlier at this size of raw data, which is held in memory, MiB",

@@ -221,3 +221,24 @@ def test_events_of_a_hammer_without_samples_are_bounded_until_its_first_rows(
         ("too_many_events", "100 events of this hammer wait for its samples")
     ] * 4
     store.close()
+
+
+@given(
+    length=st.sampled_from([strict_json.MAX_STRING_BYTES, strict_json.MAX_STRING_BYTES + 1]),
+    before=st.integers(0, 3) | st.integers(1_000_000, 1_100_000),
+    escaped=st.booleans(),
+    as_key=st.booleans(),
+    ended=st.booleans(),
+)
+def test_a_string_beyond_the_limit_is_refused_before_it_is_parsed(
+    length: int, before: int, escaped: bool, as_key: bool, ended: bool
+) -> None:
+    long = b'\\"' * (length // 2) + b"x" * (length % 2) if escaped else b"x" * length
+    text = b'"' + long + b'"' * ended
+    payload = b" " * before + b'{"time":"' + TIME.encode() + b'",'
+    payload += text + b":1}" if as_key else b'"note":' + text + b"}"
+    if length > strict_json.MAX_STRING_BYTES:
+        with pytest.raises(Rejected, match="too_large: payload: a string of "):
+            strict_json.check_size(payload)
+    elif ended:
+        strict_json.check_size(payload)

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, read_publishes
+from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, begin_large, read_publishes
 
 OTHERS = (
     b"\x40\x02\x00\x01",  # PUBACK
@@ -76,6 +76,47 @@ def test_any_bytes_can_be_read(data: bytes, at: int, five: bool) -> None:
 def test_long_properties_are_left_to_the_client() -> None:
     data = packet(Publish(b"t", b"p", 1, False), bytes(200), False)
     assert read_publishes(data, 0, 10, has_properties=True) == ([], 0)
+
+
+@given(
+    message=messages,
+    five=st.booleans(),
+    arrived=st.integers(0, 1000),
+    part=st.integers(1, 5000),
+    max_bytes=st.sampled_from([100, 17_000, 1 << 24]),
+)
+def test_a_large_message_in_parts_is_the_message(
+    message: Publish, five: bool, arrived: int, part: int, max_bytes: int
+) -> None:
+    message = message._replace(payload=message.payload * 3)
+    data = packet(message, b"" if five else None, False)
+    head = len(data) - len(message.payload)
+    large = begin_large(data[:arrived], 0, 0, max_bytes, has_properties=five)
+    if large is None:
+        assert arrived < max(head, 5) or arrived >= len(data)
+        return
+    assert head <= arrived < len(data)
+    assert large.left == len(data) - arrived
+    at = arrived
+    while large.left:
+        step = min(part, large.left)
+        large.add(data[at : at + step])
+        at += step
+    assert at == len(data)
+    assert large.whole() == message._replace(payload=message.payload[:max_bytes])
+
+
+@given(st.binary(max_size=60), st.booleans())
+def test_any_bytes_can_begin_a_large_message(data: bytes, five: bool) -> None:
+    large = begin_large(data, 0, 0, 100, has_properties=five)
+    assert large is None or large.left > 0
+
+
+def test_a_small_or_complete_message_is_not_begun() -> None:
+    data = packet(Publish(b"t", b"p" * 100, 1, False), None, False)
+    assert begin_large(data[:50], 0, 200, 1000, has_properties=False) is None
+    assert begin_large(data, 0, 10, 1000, has_properties=False) is None
+    assert begin_large(data[:50], 0, 10, 1000, has_properties=False) is not None
 
 
 def test_acknowledgements_are_those_of_section_3_4() -> None:

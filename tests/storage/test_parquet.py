@@ -65,6 +65,32 @@ def test_every_value_comes_back_bit_for_bit(
                 assert values.tobytes() == given_column[~np.isnan(given_column)].tobytes()
 
 
+@given(
+    sizes=st.lists(st.integers(0, 9), max_size=8),
+    group_rows=st.integers(1, 7),
+    with_oil=st.lists(st.booleans(), min_size=8, max_size=8),
+)
+@settings(max_examples=examples(60))
+def test_parts_are_written_like_the_whole(
+    tmp_path_factory: pytest.TempPathFactory, sizes: list[int], group_rows: int, with_oil: list[bool]
+) -> None:
+    folder = tmp_path_factory.mktemp("shift")
+    parts, n = [], 0
+    for size, oil in zip(sizes, with_oil, strict=False):
+        times = START + np.arange(n, n + size) * 100_000_000
+        columns = {"pressure_bar": np.arange(n, n + size) / 3} | (
+            {"oil_c": np.full(size, 60.5)} if oil else {}
+        )
+        parts.append(Rows(times, columns))
+        n += size
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(parquet, "GROUP_ROWS", group_rows)
+        parquet.write_parts(folder / "parts", "pit", {"HB-01": parts})
+        write_shift(folder / "whole", "pit", {"HB-01": Rows.join(parts)} if parts else {})
+    one, other = ((folder / name / "samples.parquet").read_bytes() for name in ("parts", "whole"))
+    assert one == other
+
+
 def test_the_layout_is_that_of_the_documented_contract(tmp_path: Path) -> None:
     """One hammer a row group, sorted, at most 131,072 rows; encodings, types and the mark of a live feed."""
     n = parquet.GROUP_ROWS + 5

@@ -189,7 +189,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, n: int) -> Callable[[], bool]:
 
         monkeypatch.setattr(module, name, wrapped)
 
-    around(recording, "write_shift")
+    around(recording, "write_parts")
     around(disk, "publish_folder")
     around(disk, "remove_folder")
     around(disk, "sync")

@@ -10,10 +10,12 @@ digits).
 """
 
 import json
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+import numpy as np
 from pydantic_core import ErrorDetails, ValidationError, from_json
 
 from strikewatch.errors import Rejected
@@ -24,6 +26,8 @@ MAX_BYTES: Final = 16 * 1024 * 1024
 """Maximum bytes of one payload: all channels of MAX_ROWS rows fit."""
 MAX_EVENT_BYTES: Final = 64 * 1024
 """Maximum bytes of one event: a note of 2000 characters is the largest part of it."""
+MAX_STRING_BYTES: Final = MAX_EVENT_BYTES
+"""Maximum bytes of one string or key. A parser needs up to four times the bytes of a payload for a string."""
 MAX_KEYS: Final = 256
 """Default maximum of keys in one object: ten times those of the contract, because gateways also send their own."""
 _MAX_PARTS: Final = (
@@ -32,6 +36,11 @@ _MAX_PARTS: Final = (
     (b"[", "arrays", 4 * MAX_ROWS),
 )
 """The character by which parts of a payload are counted, their name, and how many MAX_ROWS rows can have at most."""
+
+_STRING: Final = re.compile(rb'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
+"""A string with its quotation marks; the last one may be missing at the end of a payload."""
+_SCANNED_BYTES: Final = 1024 * 1024
+"""How much is searched for quotation marks at a time."""
 
 _REMEDIES: Final = {
     "finite_number": "must be a finite number; send null where not sampled",
@@ -121,13 +130,39 @@ def check_size(payload: bytes, max_bytes: int = MAX_BYTES) -> None:
     """Check, without parsing, the size of a payload and an upper bound of its values. Raises Rejected("too_large")."""
     if len(payload) > max_bytes:
         raise Rejected("too_large", f"payload: {len(payload)} bytes; at most {max_bytes}")
-    if len(payload) <= 2 * MAX_ROWS:
-        return
-    for character, name, limit in _MAX_PARTS:
+    for character, name, limit in _MAX_PARTS if len(payload) > 2 * MAX_ROWS else ():
         if payload.count(character) > limit:
             raise Rejected(
                 "too_large", f"payload: more than {limit} {name}; at most {MAX_ROWS} rows a payload"
             )
+    if len(payload) > MAX_STRING_BYTES:
+        _check_strings(payload)
+
+
+def _check_strings(payload: bytes) -> None:
+    """Check the length of each string and key without parsing. Raises Rejected("too_large")."""
+    if b"\\" in payload:
+        longest = max((found.end() - found.start() for found in _STRING.finditer(payload)), default=0)
+    else:
+        longest = _longest_unescaped(payload)
+    if longest > MAX_STRING_BYTES + 2:
+        raise Rejected(
+            "too_large", f"payload: a string of {longest - 2} bytes; at most {MAX_STRING_BYTES} in a string"
+        )
+
+
+def _longest_unescaped(payload: bytes) -> int:
+    """Return the length of the longest string, with its quotation marks, where none of these is escaped."""
+    text = np.frombuffer(payload, np.uint8)
+    longest, opened = 0, -1  # `opened`: where a string begins whose end is not found yet
+    for start in range(0, len(text), _SCANNED_BYTES):
+        marks = np.flatnonzero(text[start : start + _SCANNED_BYTES] == ord('"')) + start
+        if opened >= 0:
+            marks = np.concatenate([[opened], marks])
+        pairs = len(marks) // 2 * 2
+        longest = max(longest, int((marks[1:pairs:2] - marks[:pairs:2]).max(initial=-1)) + 1)
+        opened = int(marks[-1]) if len(marks) % 2 else -1
+    return longest if opened < 0 else max(longest, len(text) + 1 - opened)
 
 
 def check_keys(payload: bytes, max_keys: int) -> None:

@@ -60,6 +60,8 @@ class BufferedSocket:
         self.received = b""
         self.position = 0
         """Of the first byte of `received` that is not read yet."""
+        self.ended = False
+        """Whether the other end has closed the connection."""
         self._raw = raw
         self._to_send = bytearray()
 
@@ -81,6 +83,7 @@ class BufferedSocket:
     def _receive(self) -> None:
         self.received = self._raw.recv(_READ_BYTES)
         self.position = 0
+        self.ended = not self.received
         self.last_received = time.monotonic()
 
     def pending(self) -> int:

@@ -2,10 +2,12 @@
 
 The MQTT client's state machine handles each packet in some thirty steps of Python, and keeps nothing of such a message
 when acknowledgements are sent by hand. So whole PUBLISH packets at QoS 1, the bulk of all traffic, are read here;
-everything else is left to the client: other packets, incomplete ones, topic aliases and long properties.
+everything else is left to the client: other packets, incomplete ones, topic aliases and long properties. Of a large
+message the client would hold three copies while it reads it; `LargePublish` holds one.
 Section numbers are those of MQTT 3.1.1 and 5.0 (OASIS).
 """
 
+import io
 import struct
 from collections.abc import Iterable
 from typing import Final, NamedTuple
@@ -58,6 +60,65 @@ def read_publishes(data: bytes, at: int, most: int, *, has_properties: bool) -> 
         found.append(Publish(data[topic_at:mid_at], data[start:end], mid, data[at] & _DUP != 0))
         at = end
     return found, at
+
+
+class LargePublish:
+    """A message at QoS 1 whose payload is received in parts and kept once. `left`: bytes that are still to come."""
+
+    def __init__(self, head: Publish, left: int, max_bytes: int) -> None:
+        """`head`: the message with the payload so far. Bytes beyond `max_bytes` of payload are dropped."""
+        self.left = left
+        self._head = head
+        self._max_bytes = max_bytes
+        self._payload = io.BytesIO()
+        self._keep(head.payload)
+
+    def add(self, data: bytes) -> None:
+        """Add the next bytes of the payload, at most `left`."""
+        self.left -= len(data)
+        self._keep(data)
+
+    def _keep(self, data: bytes) -> None:
+        self._payload.write(data[: max(self._max_bytes - self._payload.tell(), 0)])
+
+    def whole(self) -> Publish:
+        """Return the complete message."""
+        return self._head._replace(payload=self._payload.getvalue())  # getvalue shares its buffer: no copy
+
+
+def begin_large(
+    data: bytes, at: int, larger_than: int, max_bytes: int, *, has_properties: bool
+) -> LargePublish | None:
+    """Begin the message at position `at` if it is at QoS 1, longer than `larger_than` bytes and not complete.
+
+    All of `data` then belongs to it. `max_bytes`: see `LargePublish`. Returns None for everything else, and where the
+    part before the payload has not arrived.
+    """
+    head_bytes = data[at : at + 1 + _LONGEST_LENGTH]
+    if len(head_bytes) < 1 + _LONGEST_LENGTH or head_bytes[0] & _IGNORING_DUP_AND_RETAIN != _PUBLISH_AT_QOS_1:
+        return None
+    length, last = 0, at
+    for shift in range(0, 7 * _LONGEST_LENGTH, 7):
+        last += 1
+        length |= (data[last] & ~_CONTINUES) << shift
+        if not data[last] & _CONTINUES:
+            break
+    arrived = len(data) - last - 1
+    if length <= larger_than or arrived >= length:
+        return None
+    # the same packet, cut short: its length is that of what has arrived
+    cut = data[at : at + 1] + _variable_length(arrived) + data[last + 1 :]
+    found, _ = read_publishes(cut, 0, 1, has_properties=has_properties)
+    return LargePublish(found[0], length - arrived, max_bytes) if found else None
+
+
+def _variable_length(length: int) -> bytes:
+    """Encode a remaining length, section 2.2.3."""
+    encoded = bytearray()
+    while length > ~_CONTINUES & 0xFF:
+        encoded.append(length & ~_CONTINUES & 0xFF | _CONTINUES)
+        length >>= 7
+    return bytes([*encoded, length])
 
 
 def acknowledgements(mids: Iterable[int]) -> bytes:

@@ -17,13 +17,22 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from strikewatch.sources.decode.strict_json import MAX_BYTES
 from strikewatch.sources.mqtt.connect import BufferedSocket, open_socket, read_password, tls_context
-from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, read_publishes
+from strikewatch.sources.mqtt.publish_packets import (
+    LargePublish,
+    Publish,
+    acknowledgements,
+    begin_large,
+    read_publishes,
+)
 from strikewatch.sources.mqtt.settings import Settings
 
 SESSION_TAKEN_OVER: Final = 0x8E
 _PACKETS_PER_READ: Final = 500
 """Maximum number of packets read before acknowledgements and pings are sent."""
+_LARGE_BYTES: Final = 64 * 1024
+"""Messages from this size on are received in parts if they are not complete."""
 _LINGER_S: Final = 2.0
 _PINGREQ: Final = b"\xc0\x00"
 _REFUSED: Final = {
@@ -75,6 +84,7 @@ class Connection:
         self._on_ready = on_ready
         self._on_grant = on_grant
         self._end: ConnectionLostError | None = None
+        self._large: LargePublish | None = None
         self.ready = False
         five = settings.version == "5"
         self._client = client = _Client(
@@ -157,18 +167,46 @@ class Connection:
     def _read(self, socket: BufferedSocket, room: Callable[[], int]) -> None:
         """Read messages at QoS 1 from the buffer, many at once, and all other packets by the client."""
         if not socket.fill():
-            self._client.loop_read()  # the connection has ended
+            if self._large is None or socket.ended:
+                self._client.loop_read()  # it notices that the connection has ended
             return
+        five = self._settings.version == "5"
         for _ in range(_PACKETS_PER_READ):
-            if self.ready and not self._client._in_packet["command"]:  # the client holds no part of a packet
+            if self._large is None and self.ready and not self._client._in_packet["command"]:
+                # the client holds no part of a packet
                 most = min(room(), _PACKETS_PER_READ)
                 found, socket.position = read_publishes(
-                    socket.received, socket.position, most, has_properties=self._settings.version == "5"
+                    socket.received, socket.position, most, has_properties=five
                 )
                 if found:
                     self._on_messages(found)
-            if not socket.pending() or not room() or self._client.loop_read() or self._end is not None:
+                if room():
+                    self._begin_large(socket, five)
+            if self._large is not None:
+                if not socket.fill():
+                    break
+                self._read_large(socket, self._large)
+            elif not socket.pending() or not room() or self._client.loop_read() or self._end is not None:
                 break
+
+    def _begin_large(self, socket: BufferedSocket, has_properties: bool) -> None:
+        """Begin to read a large message if the rest of the buffer is the first part of one."""
+        self._large = begin_large(
+            socket.received,
+            socket.position,
+            _LARGE_BYTES,
+            MAX_BYTES + 1,  # so that a longer one is still found to be too large
+            has_properties=has_properties,
+        )
+        if self._large is not None:
+            socket.position = len(socket.received)
+
+    def _read_large(self, socket: BufferedSocket, large: LargePublish) -> None:
+        """Read the next bytes of a large message; some must be in the buffer."""
+        large.add(socket.recv(large.left))
+        if not large.left:
+            self._large = None
+            self._on_messages([large.whole()])
 
     def _check_liveness(self, socket: BufferedSocket, reading: bool) -> None:
         now = time.monotonic()

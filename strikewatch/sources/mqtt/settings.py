@@ -74,9 +74,9 @@ class Settings(BaseModel):
         description="Largest number of messages that wait to be processed; the broker keeps the rest",
     )
     queue_limit_mib: int = Field(
-        64,
+        16,
         ge=1,
-        description="Largest amount of payload that waits to be processed, MiB; the broker keeps the rest",
+        description="Largest amount of payload that waits or is being processed, MiB; the broker keeps the rest",
     )
     connect_timeout_s: float = Field(
         10.0, gt=0, description="How long to wait for the broker to answer a connection attempt, s"

@@ -105,7 +105,6 @@ class Subscriber:
             )
             if self._failure is not None:
                 raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
-            was_full = not self._room()
             arrived = len(self._queue)
             self._fair_queue.put([self._queue.popleft() for _ in range(arrived)])
             # A backlog waits until it has arrived completely, so that current messages are processed first.
@@ -114,28 +113,26 @@ class Subscriber:
             )
             limit = self._fair_queue.step_limit(limit, time.monotonic())
             taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if backlog_arriving else None)
-            self._bytes_out += sum(len(message.payload) for message in taken)
-        if was_full:
-            self._wake()
         if backlog_arriving and not taken:
             time.sleep(_PAUSE_S)
         return taken
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
-        """Acknowledge messages, in order of arrival, each once all before it are done. Thread-safe.
+        """Acknowledge messages that were taken, in order of arrival, each once all before it are done. Thread-safe.
 
         Messages of an earlier connection are left out: the broker sends them again, and may already use their packet id
         for a new message.
         """
         with self._changed:
-            self._done.extend(self._fair_queue.done(messages))
+            done = list(messages)
+            self._done.extend(self._fair_queue.done(done))
+            self._bytes_out += sum(len(message.payload) for message in done)
         self._wake()
 
     def put_back(self, messages: Sequence[Message]) -> None:
         """Let messages be taken again, before later ones of the same hammers."""
         with self._changed:
             self._fair_queue.put_back(messages)
-            self._bytes_out -= sum(len(message.payload) for message in messages)
 
     def status(self) -> Status:
         """Return the current state of the connection."""

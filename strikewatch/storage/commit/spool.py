@@ -31,10 +31,10 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
         },
         separators=(",", ":"),
     ).encode()
-    pieces = [MAGIC, _LENGTH.pack(len(header)), header]
+    pieces: list[bytes | memoryview] = [MAGIC, _LENGTH.pack(len(header)), header]
     for _, part in rows:
-        pieces.append(part.time_ns.astype("<i8", copy=False).tobytes())
-        pieces += [column.astype("<f8", copy=False).tobytes() for column in part.columns.values()]
+        pieces.append(np.ascontiguousarray(part.time_ns, "<i8").data)
+        pieces += [np.ascontiguousarray(column, "<f8").data for column in part.columns.values()]
     return b"".join(pieces)
 
 

@@ -5,7 +5,7 @@ delta-encoded and floats split by byte before zstd, which is smaller and faster 
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,10 +36,26 @@ def write_shift(
     `rows`: each hammer's samples in event time; NaN is written as null, every other value bit for bit. `live`: mark
     the rows as an admitted live stream. Raises ValueError if a hammer's times go backwards, OSError if the disk fails.
     """
+    write_parts(folder, site, {hammer: [part] for hammer, part in rows.items()}, events, live)
+
+
+def write_parts(
+    folder: Path,
+    site: str,
+    rows: Mapping[str, Sequence[Rows]],
+    events: Iterable[Event] = (),
+    live: bool = False,
+) -> None:
+    """Write a recorded shift like `write_shift`, from each hammer's samples in parts; only a row group is copied."""
     folder.mkdir(parents=True, exist_ok=True)
-    for hammer, part in rows.items():
-        if np.any(np.diff(part.time_ns) < 0):
-            raise ValueError(f"rows of {hammer} are not in time order: sort them before recording")
+    for hammer, parts in rows.items():
+        newest = None
+        for part in parts:
+            if np.any(np.diff(part.time_ns) < 0) or (
+                newest is not None and np.any(part.time_ns[:1] < newest)
+            ):
+                raise ValueError(f"rows of {hammer} are not in time order: sort them before recording")
+            newest = part.time_ns[-1] if len(part) else newest
     schema = _schema(rows, live)
     floats = [field.name for field in schema if field.type == pa.float64()]
     encodings = {"time": "DELTA_BINARY_PACKED"} | dict.fromkeys(floats, "BYTE_STREAM_SPLIT")
@@ -51,15 +67,31 @@ def write_shift(
         column_encoding=encodings,
         write_statistics=True,
     ) as writer:
-        for hammer, part in rows.items():
-            for start in range(0, len(part), GROUP_ROWS):
-                group = _table(schema, site, hammer, part[start : start + GROUP_ROWS])
-                writer.write_table(group, row_group_size=GROUP_ROWS)
+        for hammer, parts in rows.items():
+            for group in _groups(parts):
+                writer.write_table(_table(schema, site, hammer, group), row_group_size=GROUP_ROWS)
     lines = [json.dumps(event_object(event), ensure_ascii=False) + "\n" for event in events]
     if lines:
         (folder / EVENTS).write_text("".join(lines), encoding="utf-8")
     else:
         (folder / EVENTS).unlink(missing_ok=True)
+
+
+def _groups(parts: Iterable[Rows]) -> Iterator[Rows]:
+    """Yield the rows of all parts, GROUP_ROWS at a time."""
+    group: list[Rows] = []
+    room = GROUP_ROWS
+    for part in parts:
+        start = 0
+        while start < len(part):
+            group.append(part[start : start + room])
+            start += len(group[-1])
+            room -= len(group[-1])
+            if not room:
+                yield Rows.join(group)
+                group, room = [], GROUP_ROWS
+    if group:
+        yield Rows.join(group)
 
 
 def event_object(event: Event) -> dict[str, Any]:
@@ -75,9 +107,10 @@ def event_object(event: Event) -> dict[str, Any]:
     return shown
 
 
-def _schema(rows: Mapping[str, Rows], live: bool) -> pa.Schema:
+def _schema(rows: Mapping[str, Sequence[Rows]], live: bool) -> pa.Schema:
     """Return the schema of all hammers' columns: known channels in their order, then any others by name."""
-    present = {name for part in rows.values() for name in part.columns}
+    all_parts = [part for parts in rows.values() for part in parts]
+    present = {name for part in all_parts for name in part.columns}
     names = [name for name in CHANNELS if name in present] + sorted(present - CHANNELS.keys())
     word = pa.dictionary(pa.int32(), pa.string())
     fields = [
@@ -86,7 +119,7 @@ def _schema(rows: Mapping[str, Rows], live: bool) -> pa.Schema:
         pa.field("hammer", word, nullable=False),
     ]
     for name in names:
-        columns = [part.columns[name] for part in rows.values() if name in part.columns]
+        columns = [part.columns[name] for part in all_parts if name in part.columns]
         fields.append(pa.field(name, pa.bool_() if _is_bool(name, columns) else pa.float64()))
     return pa.schema(fields, metadata={FEED: AS_IT_CAME} if live else None)
 

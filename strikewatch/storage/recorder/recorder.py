@@ -8,7 +8,7 @@ their names sort in order of admission, whatever the hammers' clocks show.
 
 import errno
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -24,7 +24,7 @@ from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder.delivery_log import Delivery, delivered, write_deliveries
-from strikewatch.storage.recorder.parquet import write_shift
+from strikewatch.storage.recorder.parquet import write_parts
 from strikewatch.storage.schema.tables import arrived, segments
 from strikewatch.storage.settings import RecorderSettings
 
@@ -36,7 +36,7 @@ _DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS)
 """Errors of the disk that may end by themselves or by somebody's help; the steps wait in the database meanwhile."""
 CHUNK: Final = 500
 """How many spooled steps are read or deleted at a time, so that the writer never waits long."""
-CHUNK_MIB: Final = 4
+CHUNK_MIB: Final = 2
 """No more is read at a time, MiB, unless a single step is larger."""
 
 
@@ -159,7 +159,7 @@ class Recorder:
             names = {planned.site: planned.name for planned in plan}
         sizes = {}
         for site, name in names.items():
-            rows = {hammer: Rows.join(parts) for (at, hammer), parts in segment.rows.items() if at == site}
+            rows = {hammer: parts for (at, hammer), parts in segment.rows.items() if at == site}
             target = self._settings.folder / site / name
             sizes[site] = self._write(target, site, rows, segment.events[site], segment.began)
         with self._store.write() as connection:
@@ -172,14 +172,19 @@ class Recorder:
         self._delete_spooled(segment.last)
 
     def _write(
-        self, target: Path, site: str, rows: dict[str, Rows], events: Iterable[Event], began: Instant
+        self,
+        target: Path,
+        site: str,
+        rows: Mapping[str, Sequence[Rows]],
+        events: Iterable[Event],
+        began: Instant,
     ) -> int:
         """Write one recording, complete or not at all; return its size in bytes."""
         try:
             if not target.exists():
                 part = target.with_name(f".{target.name}.part")
                 disk.make_folder(part)
-                write_shift(part, site, rows, events, live=True)
+                write_parts(part, site, rows, events, live=True)
                 write_deliveries(part, self._delivered(site, began))
                 disk.publish_folder(part, target)
             return sum(file.stat().st_size for file in target.iterdir())

@@ -22,6 +22,8 @@ from strikewatch.web.live.snapshot import DueItem, Limits, Snapshot, due_items, 
 
 MINUTE: Final = 60 * SECOND
 HOUR: Final = 60 * MINUTE
+CONDENSED_ROWS: Final = 1000
+"""Of a portion with more rows than this, the page's thread gets only what it needs: a message can become 86,400."""
 MOST_PENDING_STEPS: Final = 20_000
 """Steps that may wait to be applied; beyond that the page leaves out the oldest."""
 _MOST_BOUTS_PER_MINUTE: Final = 12
@@ -137,6 +139,21 @@ def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     return by_reason
 
 
+def _condensed(portion: Portion) -> Portion:
+    """Return a portion for the page: of many rows, one a minute with the peak of the oil, and the last of the oil."""
+    rows = portion.rows
+    if len(rows) <= CONDENSED_ROWS:
+        return portion
+    minute = rows.time_ns // MINUTE
+    begins = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
+    times, columns = rows.time_ns[begins], {}
+    oil = rows.columns.get("oil_c")
+    if oil is not None and len(known := np.flatnonzero(~np.isnan(oil))):
+        times = np.append(times, rows.time_ns[known[-1]])
+        columns = {"oil_c": np.append(np.fmax.reduceat(oil, begins), oil[known[-1]])}
+    return Portion(portion.key, Rows(times, columns), portion.watermark)
+
+
 class LiveState:
     """The hammers on the page, with timelines of `hours`. `settings_of` is called once for each hammer."""
 
@@ -148,7 +165,7 @@ class LiveState:
 
     def enqueue_step(self, received: Instant, portions: Sequence[Portion], result: StepResult) -> None:
         """Queue a step for the page. Called by the worker's thread."""
-        self._pending.append((received, portions, result))
+        self._pending.append((received, [_condensed(portion) for portion in portions], result))
 
     def restore(self, records: Iterable[tuple[Key, Any]]) -> None:
         """Start with the hammers' states as saved when the processor last stopped."""
