@@ -183,7 +183,7 @@ def test_messages_that_were_put_back_come_again_before_later_ones_of_their_machi
     queue = FairQueue(lambda topic: topic)
     messages = [Message("a" if n % 2 else "b", b"", 0, n, 1, 1, False) for n in range(8)]
     for message in messages:
-        queue.put(message)
+        queue.put([message])
     first = queue.take(6)
     kept = [message for message in first if message.mid != 0]
     queue.put_back(kept)
