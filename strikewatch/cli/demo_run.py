@@ -113,6 +113,7 @@ def _running(live: Processor) -> Iterator[Processor]:
             live.run()
         except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
             errors.append(error)
+            live.stop()
             live.ready.set()
 
     thread = threading.Thread(target=run, name="processor")
@@ -120,6 +121,8 @@ def _running(live: Processor) -> Iterator[Processor]:
     try:
         if not live.ready.wait(READY_S):
             raise StrikewatchError("the processor cannot connect to the demo's broker")
+        if errors:
+            raise errors[0]
         yield live
     finally:
         live.stop()

@@ -1,18 +1,21 @@
 """The demo: what the instrumented hammers show and when; and as a new user runs it, until Ctrl-C."""
 
 import signal
+import socket
 import subprocess
 import sys
 from itertools import takewhile
 
 import pytest
 
+from strikewatch.cli import demo_run
 from strikewatch.core.batch import Batch, Portion, Rows
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.gateways import START_NS, hammer_messages
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, PROFILES
 from strikewatch.engine.pipeline import Pipeline
+from strikewatch.errors import SettingsError
 from strikewatch.settings.tree import load
 from strikewatch.sources.decode import DecodedEvent, Samples, decode
 
@@ -74,11 +77,25 @@ def test_the_demo_shows_alerts_that_its_webhook_has_verified_and_ends_by_itself(
 def test_ctrl_c_ends_it_cleanly() -> None:
     demo = subprocess.Popen([*COMMAND], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert demo.stdout is not None
-    for line in demo.stdout:
-        if "blank_firing" in line or "same_spot" in line:
-            break
-    demo.send_signal(signal.SIGINT)
-    remaining, errors = demo.communicate(timeout=60)
+    try:
+        for line in demo.stdout:
+            if "blank_firing" in line or "same_spot" in line:
+                break
+        demo.send_signal(signal.SIGINT)
+        remaining, errors = demo.communicate(timeout=60)
+    finally:
+        demo.kill()
     assert demo.returncode == 0, errors
     assert "By fault:" in remaining
     assert "Traceback" not in errors
+
+
+def test_what_kills_the_processor_ends_the_demo_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another program takes the page's port just before the page is opened."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        monkeypatch.setattr(demo_run, "free_port", lambda _wanted: port)
+        with pytest.raises(SettingsError, match=f"cannot listen on 127.0.0.1 port {port}"):
+            demo_run.run_demo(None)
