@@ -1,10 +1,11 @@
 """The demo: what the instrumented hammers show and when; and as a new user runs it, until Ctrl-C."""
 
 import signal
-import socket
 import subprocess
 import sys
+import threading
 from itertools import takewhile
+from typing import Any, cast
 
 import pytest
 
@@ -90,12 +91,17 @@ def test_ctrl_c_ends_it_cleanly() -> None:
     assert "Traceback" not in errors
 
 
-def test_what_kills_the_processor_ends_the_demo_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Another program takes the page's port just before the page is opened."""
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen()
-        port = taken.getsockname()[1]
-        monkeypatch.setattr(demo_run, "free_port", lambda _wanted: port)
-        with pytest.raises(SettingsError, match=f"cannot listen on 127.0.0.1 port {port}"):
-            demo_run.run_demo(None)
+class DyingProcessor:
+    """A processor that cannot open its page."""
+
+    def __init__(self) -> None:
+        self.ready = threading.Event()
+        self.stop = self.ready.set
+
+    def run(self) -> None:
+        raise SettingsError([("http", "cannot listen on port 8470")])
+
+
+def test_what_kills_the_processor_ends_the_demo_at_once() -> None:
+    with pytest.raises(SettingsError, match="8470"), demo_run._running(cast(Any, DyingProcessor())):
+        pytest.fail("the demo goes on")
