@@ -145,7 +145,7 @@ def post_directly(host: str, port: int, url: str) -> None:
 def lines() -> list[Line]:
     (_, plain), (early, whole) = measure_delays_ms(whole=False), measure_delays_ms(whole=True)
     median = float(np.median(early))
-    what = f"(d') first {WARM_S:g} s of {HAMMERS} new hammers, {len(early)} alerts"
+    what = f"(d') first {WARM_S:g} s of {HAMMERS} new hammers: {len(early)} alerts"
     found = [Line(what, "p50, ms", median, "<= 100")]
     for share in (50, 99):
         a, b = float(np.percentile(whole, share)), float(np.percentile(plain, share))
