@@ -50,7 +50,7 @@ class SerialQueue:
             future, function, arguments = self._tasks.popleft()
         try:
             future.set_result(function(*arguments))
-        except BaseException as error:  # noqa: BLE001 - whoever waits for the result gets it
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits for the result
             future.set_exception(error)
         with self._lock:
             self._running = bool(self._tasks)

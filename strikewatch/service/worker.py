@@ -6,7 +6,6 @@ after a crash behind it, ordering drops the repetitions.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from itertools import count
 from typing import Any, Final, Protocol
@@ -21,11 +20,12 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
+from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
-from strikewatch.errors import StoreBlocked, StoreError, StoreLost
+from strikewatch.errors import StoreError, StoreLost
 from strikewatch.service.broker_session import SessionWatch
+from strikewatch.service.disk_full import DiskFullMonitor, SendUrgent
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
@@ -36,8 +36,6 @@ from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.outbox.messages import Message as OutboxMessage
-from strikewatch.storage.outbox.messages import queued_messages
 
 _log: Final = structlog.get_logger("worker")
 
@@ -69,8 +67,6 @@ OnStep = Callable[[Instant, Sequence[Portion], StepResult], None]
 """Called with the wall time at which a step began, its portions and their result."""
 Recorded = Mapping[Key, tuple[Rows, Sequence[Event]]]
 """By hammer, rows and events of our own recordings, in order."""
-SendUrgent = Callable[[Sequence[tuple[str, OutboxMessage]]], None]
-"""Called with (endpoint, message) to be sent before they are stored."""
 
 
 class Worker:
@@ -330,43 +326,3 @@ class Worker:
         if step.changes or own_changes:
             self._alerts_changed()
             log_changes(step.changes)
-
-
-class DiskFullMonitor:
-    """Raises and clears the alert about a full disk; used by the worker's thread only.
-
-    The alert must be sent while the database cannot be written: it is logged and sent to every endpoint at once, and
-    stored with the step that waits for room.
-    """
-
-    def __init__(self, store: Store, send_urgent: SendUrgent, monotonic: Callable[[], Instant]) -> None:
-        self._store = store
-        self._send_urgent = send_urgent
-        self._monotonic = monotonic
-        self._alert = DiskFullAlert()
-        self._unsent: list[Change] = []
-        self.restore = self._alert.restore
-
-    def check(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
-        """Check the disk; return the changes of the alert to be stored with this step, at the wall time `now`."""
-        if self._store.disk_warning is not None:
-            self._store.check_disk_space()
-        full = self._store.disk_warning is not None
-        changes = self._alert.update(full, (site for site, _ in hammers), now, self._monotonic())
-        if changes:
-            log_changes(changes)
-        self._unsent += changes
-        return changes
-
-    def after_refusal(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
-        """Check the disk after a refused commit, and send the changes to the endpoints at once."""
-        changes = self.check(now, hammers)
-        if self._unsent:
-            with suppress(StoreBlocked):  # the database may be locked, too: then after the next refusal
-                self._send_urgent(queued_messages(self._store, self._unsent, now))
-                self._unsent.clear()
-        return changes
-
-    def after_commit(self) -> None:
-        """Note that the step was committed: its changes are sent from the database."""
-        self._unsent.clear()
