@@ -126,6 +126,7 @@ def _run(words: list[str]) -> int:
         _print_error(str(error))
         return 2 if isinstance(error, InputError | Refused | SettingsError) else 1
     except (KeyboardInterrupt, click.Abort):
+        _print_error("interrupted")
         return 130
 
 

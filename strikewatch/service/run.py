@@ -114,7 +114,9 @@ class Processor:
     def run(self) -> None:
         """Run until stopped. Raises StrikewatchError for unusable settings, store or broker, or if a thread died."""
         settings = self._settings
-        precompile(_log.info)
+        precompile(_log.info, self._stopping.is_set)
+        if self.stopped:
+            return
         store = open_store(settings)
         try:
             dispatcher = Dispatcher(

@@ -1,0 +1,32 @@
+"""Ctrl-C while the detectors are compiled."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_ctrl_c_while_compiling_ends_with_one_plain_line(tmp_path: Path) -> None:
+    """As in a terminal, the whole process group gets SIGINT; no child goes on compiling."""
+    command = [sys.executable, "-m", "strikewatch.cli.main", "replay", "replay_data/hot-bench"]
+    process = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(
+            signal.SIGINT, signal.default_int_handler
+        ),  # also if pytest ignores it
+    )
+    assert process.stdout is not None
+    first = process.stdout.readline()
+    assert first.startswith("First start: compiling the detectors")
+    os.killpg(process.pid, signal.SIGINT)
+    rest, _ = process.communicate(timeout=60)  # a child that went on would hold the pipe open
+    assert (process.returncode, rest) == (130, "strikewatch: interrupted\n")
