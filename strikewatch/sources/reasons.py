@@ -4,8 +4,6 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 from typing import Final, NamedTuple
 
-from strikewatch.sources.decode.samples import KEYS
-
 _CUTOFF: Final = 0.6
 _MAX_KEY_LENGTH: Final = 80
 
@@ -136,7 +134,7 @@ def explain(reason: str) -> Reason:
     return known or Reason(reason, "see the detail; this reason comes from another release")
 
 
-def similar_key(key: str, known: Sequence[str] = KEYS) -> str | None:
+def similar_key(key: str, known: Sequence[str]) -> str | None:
     """Return the known key with the most similar spelling, or else with the same first word; None if there is none."""
     plain = key[:_MAX_KEY_LENGTH].lower().replace("-", "_").replace(" ", "_")
     if close := get_close_matches(plain, known, n=1, cutoff=_CUTOFF):

@@ -45,18 +45,18 @@ def test_an_unknown_reason_is_shown_as_it_is() -> None:
     ],
 )
 def test_the_most_similar_key_is_suggested(key: str, suggested: str | None) -> None:
-    assert similar_key(key) == suggested
+    assert similar_key(key, KEYS) == suggested
     assert (f"did you mean `{suggested}`?" in unknown_key_message(key, suggested)) == (suggested is not None)
 
 
 def test_every_channel_and_alias_can_be_suggested() -> None:
     assert set(KEYS) >= CHANNELS.keys() | ALIASES.keys()
-    assert all(similar_key(name) == name for name in KEYS)
+    assert all(similar_key(name, KEYS) == name for name in KEYS)
 
 
 @given(st.text())
 def test_any_key_gets_a_short_printable_sentence(key: str) -> None:
-    message = unknown_key_message(key, similar_key(key))
+    message = unknown_key_message(key, similar_key(key, KEYS))
     assert len(message) < 150
     assert message.isprintable()
 

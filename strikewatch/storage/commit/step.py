@@ -2,14 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from strikewatch.core.alert import Alert, Change
-from strikewatch.core.batch import Key, Rows
-from strikewatch.core.bout import AttributedBout
-from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.core.stretch import AttributedStretch
+
+if TYPE_CHECKING:  # commands that only read the database do not load numpy
+    from strikewatch.core.batch import Key, Rows
+    from strikewatch.core.bout import AttributedBout
+    from strikewatch.core.events import Event
+    from strikewatch.core.stretch import AttributedStretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,7 @@ class Reject:
     payload: bytes
     reason: str
     detail: str
-    key: Key | None = None
+    key: "Key | None" = None
     rows: int = 1
 
 
@@ -32,7 +34,7 @@ class Reject:
 class FeedCount:
     """A count of a hammer's feed that is kept without payloads: duplicates, or one unknown key, `name`."""
 
-    key: Key
+    key: "Key"
     reason: str
     n: int
     name: str = ""
@@ -51,16 +53,16 @@ class StepRecord:
     """
 
     received: Instant
-    rows: Sequence[tuple[Key, Rows]] = ()
-    events: Sequence[Event] = ()
-    applied: Sequence[Event] = ()
+    rows: "Sequence[tuple[Key, Rows]]" = ()
+    events: "Sequence[Event]" = ()
+    applied: "Sequence[Event]" = ()
     changes: Sequence[Change] = ()
-    bouts: Sequence[AttributedBout] = ()
-    states: Mapping[Key, bytes] = field(default_factory=dict)
+    bouts: "Sequence[AttributedBout]" = ()
+    states: "Mapping[Key, bytes]" = field(default_factory=dict)
     layout: str = ""
     rejects: Sequence[Reject] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
-    stretches: Sequence[AttributedStretch] = ()
+    stretches: "Sequence[AttributedStretch]" = ()
     feed: Sequence[FeedCount] = ()
     session_held: Instant | None = None
     recorded: bool = False
@@ -104,7 +106,7 @@ class Saved:
     the newest step on record; 0 if there is none.
     """
 
-    states: dict[Key, tuple[str, bytes]]
+    states: "dict[Key, tuple[str, bytes]]"
     alerts: list[SavedAlert]
-    events: list[Event]
+    events: "list[Event]"
     newest: Instant

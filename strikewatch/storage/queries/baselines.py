@@ -1,18 +1,17 @@
 """Pressure baselines of hammers: the learned state, bouts by day, and the request to learn a baseline again."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import func, select
 
-from strikewatch.core.batch import Key
-from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
-from strikewatch.storage.commit import statements
-from strikewatch.storage.commit.statements import event_row
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import bouts, hammer_state
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
 
 DAY: Final = 86_400 * SECOND
 
@@ -30,7 +29,7 @@ class Day:
     pulse_spread_bar: float | None
 
 
-def states(database: DatabaseAccess, site: str | None, hammer: str | None) -> list[tuple[Key, str, bytes]]:
+def states(database: DatabaseAccess, site: str | None, hammer: str | None) -> "list[tuple[Key, str, bytes]]":
     """Return (hammer, layout, saved state) of all matching hammers, sorted by name."""
     c = hammer_state.c
     query = select(c.site, c.hammer, c.layout, c.state).order_by(c.site, c.hammer)
@@ -41,7 +40,7 @@ def states(database: DatabaseAccess, site: str | None, hammer: str | None) -> li
         return [((row[0], row[1]), row[2], bytes(row[3])) for row in connection.execute(query)]
 
 
-def days(database: DatabaseAccess, key: Key, since: Instant) -> list[Day]:
+def days(database: DatabaseAccess, key: "Key", since: Instant) -> list[Day]:
     """Return a hammer's bouts summed up by day, from the day of `since` on."""
     c = bouts.c
     day = (c.start_ns - c.start_ns % DAY).label("day")
@@ -78,11 +77,14 @@ def _day(start: Any, n: int, firing: Any, judged: Any, blank: Any, level: Any, p
 
 def relearn(
     database: DatabaseAccess, site: str | None, hammer: str, *, by: str, reason: str, now: Instant
-) -> Key:
+) -> "Key":
     """Request that a hammer's baseline be learned again from now on; the processor applies the event within a second.
 
     Raises Refused for a hammer that is unknown, or that exists at two sites.
     """
+    from strikewatch.core.events import Event
+    from strikewatch.storage.commit.statements import EVENT, event_row
+
     found = [key for key, _, _ in states(database, site, hammer)]
     if not found:
         raise Refused(f"no hammer {hammer!r} is known: `strikewatch baseline` lists all")
@@ -92,5 +94,5 @@ def relearn(
     (key,) = found
     event = Event(*key, "relearn", now, {"by": by, "note": reason})
     with database.write() as connection:
-        statements.EVENT.run(connection, [event_row(event, now, by)])
+        EVENT.run(connection, [event_row(event, now, by)])
     return key
