@@ -20,6 +20,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
 from tests.broker import Broker
+from tests.service.forked import Forked
 
 SITE = "fennick-hollow"
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
@@ -45,8 +46,8 @@ class Processor:
     `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
     """
 
-    program = "strikewatch.cli.main"
-    """The module that is run."""
+    program: str | None = None
+    """A module to run in place of `strikewatch`."""
 
     def __init__(
         self,
@@ -60,7 +61,7 @@ class Processor:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.recordings = folder / "recordings"
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: Forked | subprocess.Popen[bytes] | None = None
         self._url: str | None = tables.get("store", {}).get("url")
         settings: dict[str, dict[str, Any]] = {
             "mqtt": {
@@ -88,19 +89,19 @@ class Processor:
     def start(self, *, connected: bool = True) -> "Processor":
         """Start the process; wait until the broker has let it in, or, not `connected`, do not wait."""
         before = self.log().count("broker_connected")
-        command = [
-            sys.executable,
-            "-m",
-            self.program,
-            "run",
-            "--config",
-            str(self.folder / "settings.toml"),
-        ]
-        with (self.folder / "stderr").open("ab") as errors:
-            self._process = process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=errors)
+        self._process = process = self._launch(
+            ["run", "--config", str(self.folder / "settings.toml")], self.folder / "stderr"
+        )
         if connected:
             until(lambda: self.log().count("broker_connected") > before or process.poll() is not None)
         return self
+
+    def _launch(self, words: list[str], errors: Path) -> "Forked | subprocess.Popen[bytes]":
+        if self.program is None:
+            return Forked(words, errors)
+        with errors.open("ab") as file:
+            command = [sys.executable, "-m", self.program, *words]
+            return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=file)
 
     def stop(self) -> int:
         """SIGTERM; the exit code."""
@@ -170,6 +171,12 @@ class Processor:
             same = same + 1 if now == last else 0
             last = now
             time.sleep(0.2)
+
+
+class FreshProcessor(Processor):
+    """With an interpreter of its own, where time or memory is measured."""
+
+    program = "strikewatch.cli.main"
 
 
 class Gateway:

@@ -24,7 +24,7 @@ from strikewatch.core.instant import SECOND
 from tests.broker import Broker
 from tests.long.benchmarks.subscribers import FILTERS, client
 from tests.long.benchmarks.table import Line
-from tests.service.processor import EVERY_FLIP, NO_STORMS, Processor, now_ns, until
+from tests.service.processor import EVERY_FLIP, NO_STORMS, FreshProcessor, now_ns, until
 
 PER_SECOND = 500
 HAMMERS = 50
@@ -92,7 +92,7 @@ def measure_delays_ms(whole: bool) -> tuple[np.ndarray[Any, Any], np.ndarray[Any
         Broker(Path(folder) / "broker", max_inflight=1000) as broker,
     ):
         if whole:
-            processor = Processor(
+            processor = FreshProcessor(
                 Path(folder) / "processor",
                 broker,
                 desk.url,

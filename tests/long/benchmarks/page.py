@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.broker import Broker, free_port
 from tests.long.benchmarks.pixels import Published, measure_display_delays, oil_c
 from tests.long.benchmarks.table import Line
-from tests.service.processor import SITE, Gateway, Processor, until
+from tests.service.processor import SITE, FreshProcessor, Gateway, until
 
 HAMMERS = 50
 PER_S = 10
@@ -77,7 +77,7 @@ def lines() -> list[Line]:
     with tempfile.TemporaryDirectory() as name, Broker(Path(name) / "broker") as broker:
         port = free_port()
         http = {"enabled": True, "port": port}
-        processor = Processor(Path(name) / "processor", broker, http=http).start()
+        processor = FreshProcessor(Path(name) / "processor", broker, http=http).start()
         try:
             with Feed(broker) as feed:
                 until(lambda: processor.query(f"select 1 from hammer_state where hammer = 'HB-{HAMMERS}'"))
@@ -107,7 +107,7 @@ def lines() -> list[Line]:
     ]
 
 
-def _cost(processor: Processor, readers: list[object]) -> float:
+def _cost(processor: FreshProcessor, readers: list[object]) -> float:
     """Return the cores that the processor uses while the readers read."""
 
     async def all_of_them() -> None:
