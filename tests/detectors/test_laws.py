@@ -39,7 +39,7 @@ from tests.twins.signals import accepted, operator_at, tool_at
 from tests.twins.streams import Stream as Recording
 from tests.twins.streams import arm_angle_stream, boundary_stream, columns
 
-CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "1000"))
+CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "360"))
 SEEDS = 40
 CASES = [
     *((boundary_stream, seed) for seed in range(SEEDS)),

@@ -78,7 +78,7 @@ def from_twin(
     }
 
 
-@pytest.mark.parametrize("seeds", blocks(SEEDS, 25))
+@pytest.mark.parametrize("seeds", blocks(SEEDS // 3, 25))
 def test_faults_of_every_feed(seeds: tuple[int, ...]) -> None:
     """Through a replay. Of two alerts within a microsecond, which have one id, the later counts."""
     for seed in seeds:
