@@ -13,29 +13,57 @@ from tests.postgresql import Postgresql
 
 profiles.make_reproducible()
 
+ROOT = Path(__file__).parents[1]
 ALONE = ("tests/service/test_trials.py", "tests/storage/test_kill.py", "tests/web/test_browser.py")
 """Many processes at once, with times that matter: one after the other, in one worker."""
 SPREAD = ("tests/detectors", "tests/guide", "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
+FIRST = (
+    *ALONE,
+    "tests/service",
+    "tests/physics/test_blank_firing.py",
+    "tests/review",
+    "tests/cli",
+    "tests/physics",
+    "tests/sinks",
+    "tests/storage",
+    "tests/web",
+)
+"""What takes longest is begun first, so that all workers end at about the same time."""
+LAST = ("tests/detectors",)
+"""Hundreds of short tests, to fill the gaps."""
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Compile the detectors once, before workers start that would each compile them."""
     if getattr(session.config.option, "numprocesses", None):
+        session.config.option.loadscopereorder = False  # it begins with the files of most tests
         precompile = "from strikewatch.service.precompile import precompile; precompile(print)"
-        subprocess.run([sys.executable, "-c", precompile], check=True, cwd=Path(__file__).parents[1])
+        subprocess.run([sys.executable, "-c", precompile], check=True, cwd=ROOT)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Group tests for `--dist loadgroup`."""
+    """Group and sort tests for `--dist loadgroup`."""
     if not config.pluginmanager.hasplugin("xdist"):
         return
     for item in items:
-        file = item.path.relative_to(config.rootpath).as_posix()
+        file = _file(item)
         if file.startswith(ALONE):
             item.add_marker(pytest.mark.xdist_group("alone"))
         elif not file.startswith(SPREAD) and item.get_closest_marker("xdist_group") is None:
             item.add_marker(pytest.mark.xdist_group(file))
+    items.sort(key=_rank)
+
+
+def _file(item: pytest.Item) -> str:
+    return item.path.relative_to(ROOT).as_posix()
+
+
+def _rank(item: pytest.Item) -> int:
+    file = _file(item)
+    if file.startswith(LAST):
+        return len(FIRST) + 1
+    return next((k for k, first in enumerate(FIRST) if file.startswith(first)), len(FIRST))
 
 
 @pytest.fixture(scope="session", autouse=True)
