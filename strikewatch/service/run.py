@@ -19,7 +19,7 @@ from typing import Any, Final
 import structlog
 
 from strikewatch.core.instant import Instant, seconds
-from strikewatch.errors import BrokerError, StoreError, StrikewatchError
+from strikewatch.errors import BrokerError, StoreError, StrikewatchError, Unstorable
 from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
@@ -179,7 +179,9 @@ class Processor:
             try:
                 self._run_worker(worker, subscriber)
                 journal.close()
-            except StrikewatchError:  # not caused by the messages under way
+            except Unstorable:  # counts against the messages under way
+                raise
+            except StrikewatchError:  # not caused by them
                 journal.close()
                 raise
             finally:
