@@ -6,7 +6,8 @@ StrikewatchError
 ├── Rejected          who sends a payload (a gateway): counted and kept, never fatal
 ├── StoreError        who runs the machine: disk, permissions, a locked or foreign database
 │   ├── StoreBlocked  the database refuses for now: nothing is lost, it is tried again
-│   └── StoreLost     the database cannot be used again by this process, which ends; a restart continues
+│   ├── StoreLost     the database cannot be used again by this process, which ends; a restart continues
+│   └── Unstorable    the database refuses this data and no other: trying it again cannot help
 ├── BrokerError       who runs the broker or another instance: refused, taken over
 ├── Refused           who requested something about an alert or a hammer: why it cannot be done, and the remedy
 │   └── Unknown       no alert or hammer has that name
@@ -53,6 +54,10 @@ class StoreBlocked(StoreError):  # noqa: N818 - like Rejected
 
 class StoreLost(StoreError):  # noqa: N818 - likewise
     """The database is no longer the one that was opened, or its session has ended: retrying cannot help."""
+
+
+class Unstorable(StoreError):  # noqa: N818 - likewise
+    """The data breaks a constraint of the database or is out of range; other data can be stored."""
 
 
 class BrokerError(StrikewatchError):

@@ -17,6 +17,12 @@ DISK_FULL: Final = Fault(
     "and alerts with it.",
     {},
 )
+DATABASE_UNAVAILABLE: Final = Fault(
+    "database_unavailable",
+    "The processor cannot write to its database: its log says why. Until then, data from the hammers waits at the "
+    "broker, and alerts with it.",
+    {},
+)
 SESSION_LOST: Final = Fault(
     "session_lost",
     "The broker no longer had the processor's session. Messages that it queued from {missing_since} to "
@@ -34,9 +40,9 @@ DATA_MISSING: Final = Fault(
     "missing: no recording has it.",
     {"missing_since": str, "missing_until": str},
 )
-SELF_ALERTS: Final = (DISK_FULL, SESSION_LOST, CLIENT_ID_IN_USE, DATA_MISSING)
+SELF_ALERTS: Final = (DISK_FULL, DATABASE_UNAVAILABLE, SESSION_LOST, CLIENT_ID_IN_USE, DATA_MISSING)
 CLEAR_DELAY_NS: Final = 5 * SECOND
-"""Off-delay: the disk must have had space for this long before the alert clears, so that it does not chatter."""
+"""Off-delay: the cause must have been gone for this long before the alert clears, so that it does not chatter."""
 SESSION_CLEAR_DELAY_NS: Final = 60 * SECOND
 """Off-delay of `session_lost`: a session lost again within this time continues the alert."""
 

@@ -19,7 +19,7 @@ from typing import Any, Final
 import structlog
 
 from strikewatch.core.instant import Instant, seconds
-from strikewatch.errors import BrokerError, StoreError, StrikewatchError
+from strikewatch.errors import BrokerError, StoreError, StrikewatchError, Unstorable
 from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
@@ -51,8 +51,11 @@ LARGE_BLOCK_BYTES: Final = 256 * 1024
 """Larger than any block of an ordinary step, which would otherwise cost page faults."""
 KEPT_FREE_BYTES: Final = 8 * 1024 * 1024
 """So much free memory is kept at the end of the heap for the next step."""
+ARENAS: Final = 2
+"""Heaps that all threads share: each keeps its own free memory."""
 _M_TRIM_THRESHOLD: Final = -1
 _M_MMAP_THRESHOLD: Final = -3
+_M_ARENA_MAX: Final = -8
 
 
 def run(settings: Settings) -> int:
@@ -72,7 +75,7 @@ def return_freed_memory() -> None:
     """Have the C library return large blocks to the system when they are freed, and no longer keep them.
 
     glibc otherwise raises its threshold with the largest block freed (mallopt(3), M_MMAP_THRESHOLD), and after one
-    large message it keeps some 30 MiB for good. Other C libraries are left alone.
+    large message it keeps some 30 MiB for good, and more for each thread. Other C libraries are left alone.
     """
     if sys.platform != "linux":
         return
@@ -80,6 +83,7 @@ def return_freed_memory() -> None:
     if hasattr(library, "gnu_get_libc_version"):
         library.mallopt(_M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
         library.mallopt(_M_TRIM_THRESHOLD, KEPT_FREE_BYTES)
+        library.mallopt(_M_ARENA_MAX, ARENAS)
 
 
 class Processor:
@@ -177,7 +181,9 @@ class Processor:
             try:
                 self._run_worker(worker, subscriber)
                 journal.close()
-            except StrikewatchError:  # not caused by the messages under way
+            except Unstorable:  # counts against the messages under way
+                raise
+            except StrikewatchError:  # not caused by them
                 journal.close()
                 raise
             finally:

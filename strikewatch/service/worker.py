@@ -20,16 +20,15 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.self_alerts import DISK_FULL
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
-from strikewatch.errors import StoreError, StoreLost
+from strikewatch.errors import StoreError, StoreLost, Unstorable
 from strikewatch.service.broker_session import SessionWatch
-from strikewatch.service.disk_full import DiskFullMonitor, SendUrgent
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
 from strikewatch.service.step_journal import JournaledSource, Phase, StepJournal
+from strikewatch.service.store_monitor import SendUrgent, StoreMonitor
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mqtt import Message
@@ -49,6 +48,8 @@ CORRECTION_TOO_LATE: Final = (
     "corrected"
 )
 RETRY_COMMIT_S: Final = 1.0
+UNSTORABLE_ATTEMPTS: Final = 3
+"""Data that the database refuses so many times is not offered again."""
 SIGNAL_LOST: Final = "signal_lost"
 LOG_EVERY_REFUSALS: Final = 60
 """A refused commit is logged once in this many attempts."""
@@ -109,7 +110,7 @@ class Worker:
         self._last_poll = monotonic()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
-        self._disk_full = DiskFullMonitor(store, send_urgent, monotonic)
+        self._store_monitor = StoreMonitor(store, send_urgent, monotonic)
         self._session = session or SessionWatch()
         self._manual_events = ManualEvents(store)
         self._restore(saved)
@@ -138,7 +139,7 @@ class Worker:
             if self._process_due(step.received):
                 self._alerts_changed()
         heard = self._intake.last_heard
-        own_changes = self._disk_full.check(step.received, heard)
+        own_changes = self._store_monitor.check(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
         if messages or step.changes or own_changes or self._session.must_save:
             self._commit_in_turns(step, changed, flooding, own_changes)
@@ -203,10 +204,7 @@ class Worker:
             self._intake.restore(key, self._pipeline.watermark(key), events.get(key, ()), state)
         for alert in saved.alerts:
             key = alert.record["site"], alert.record["hammer"]
-            if alert.record["fault"] == DISK_FULL.name:
-                self._disk_full.restore(key[0], alert.onset)
-                continue
-            if self._session.restore(alert.record, alert.onset):
+            if any(one.restore(alert.record, alert.onset) for one in (self._store_monitor, self._session)):
                 continue
             watermark = max(self._pipeline.watermark(key), alert.onset)
             self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
@@ -279,7 +277,11 @@ class Worker:
             return False
 
     def _commit(self, step: Step, changed: Sequence[Key], own_changes: Sequence[Change]) -> None:
-        """Commit the step; retry while the database refuses, and let the broker keep the following messages."""
+        """Commit the step; retry while the database refuses, and let the broker keep the following messages.
+
+        Raises Unstorable if it refuses the data of this step in particular. The process must then end: the step
+        journal has the messages processed alone after the restart, and sets the one aside that cannot be stored.
+        """
         record = StepRecord(
             received=step.received,
             rows=[(portion.key, portion.rows) for portion in step.portions],
@@ -308,18 +310,20 @@ class Worker:
                 self._store.commit(record)
                 if refused:
                     _log.warning("commit_succeeded", refused=refused)
-                self._disk_full.after_commit()
+                self._store_monitor.after_commit()
                 self._session.stored(record.session_held)
                 break
             except StoreLost:
                 raise
             except StoreError as error:
+                if isinstance(error, Unstorable) and refused + 1 >= UNSTORABLE_ATTEMPTS:
+                    raise
                 self._journal.mark(Phase.UNRELATED)
                 if refused % LOG_EVERY_REFUSALS == 0:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
                     )
-                more = self._disk_full.after_refusal(step.received, self._intake.last_heard)
+                more = self._store_monitor.after_refusal(step.received, self._intake.last_heard)
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise

@@ -2,13 +2,17 @@
 
 Prints how often each reason was given. Without `--live` the payloads are decoded only, and it fails if anything but
 `Rejected` comes out of one. With it they go through the worker into a database, and it fails if one is not
-acknowledged, if more rejects than the limit are kept, or if the memory grows.
+acknowledged, if more rejects than the limit are kept, or if the memory grows. A process of its own makes them: that
+takes more memory than processing them.
 """
 
 import argparse
+import multiprocessing
 import os
 import sys
 import tempfile
+from collections.abc import Iterator
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import structlog
@@ -39,10 +43,10 @@ def process_all(count: int, seed: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "warm").mkdir()
-        test_flood.run(folder / "warm", WARM_UP, seed)
+        test_flood.run(folder / "warm", made_elsewhere(WARM_UP, seed))
         reset_peak(pid)
         before_mib = resident_mib(pid)
-        source, _, counted, kept = test_flood.run(folder, count, seed)
+        source, _, counted, kept = test_flood.run(folder, made_elsewhere(count, seed))
         grown_mib = resident_mib(pid, peak=True) - before_mib
     for reason, n in counted.most_common():
         print(f"{n:>10,}  {reason:<28} {explain(reason).meaning}")
@@ -50,6 +54,24 @@ def process_all(count: int, seed: int) -> None:
     print(f"{grown_mib:>10.1f}  MiB of memory more at the highest than after {WARM_UP:,}")
     if source.acknowledged != count or kept > test_flood.KEPT or grown_mib > GROWTH_LIMIT_MIB:
         sys.exit("that is not as it should be")
+
+
+def made_elsewhere(count: int, seed: int) -> Iterator[tuple[str, bytes]]:
+    """Yield the payloads of `test_flood.mixed`, made by a process of its own."""
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe(duplex=False)
+    with ours:
+        maker = context.Process(target=_make, args=(theirs, count, seed), daemon=True)
+        maker.start()
+        theirs.close()
+        for _ in range(count):
+            yield ours.recv()
+        maker.join()
+
+
+def _make(to: Connection, count: int, seed: int) -> None:
+    for topic_and_payload in test_flood.mixed(count, seed):
+        to.send(topic_and_payload)
 
 
 def _to_nowhere(*_: object) -> structlog.PrintLogger:

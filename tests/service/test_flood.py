@@ -5,48 +5,54 @@ At length: `python -m tests.long.malformed --live`.
 
 import sqlite3
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 
+from strikewatch.core.instant import SECOND
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
-from tests.sources.malformed import RECEIVED, payloads
+from tests.sources.malformed import OVERSIZED, RECEIVED, payloads
 
 KEPT = 1000
 
 
 class Flood:
-    """A source of malformed payloads that counts the acknowledgements."""
+    """A source of payloads (topic, payload), a second a step, that counts the acknowledgements."""
 
-    def __init__(self, count: int, seed: int) -> None:
-        self._coming = islice(payloads(seed), count)
+    def __init__(self, coming: Iterable[tuple[str, bytes]]) -> None:
+        self._coming = iter(coming)
+        self.now = RECEIVED
         self.acknowledged = 0
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         del timeout_s
+        self.now += SECOND
         return [
-            Message(topic, payload, RECEIVED, 0, 1, 1, False)
+            Message(topic, payload, self.now, 0, 1, 1, False)
             for topic, payload in islice(self._coming, limit)
         ]
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
         self.acknowledged += len(list(messages))
 
+    def put_back(self, messages: Sequence[Message]) -> None:
+        self._coming = chain([(message.topic, message.payload) for message in messages], self._coming)
 
-def run(folder: Path, count: int, seed: int = 1) -> tuple[Flood, Worker, Counter[str], int]:
+
+def run(folder: Path, coming: Iterable[tuple[str, bytes]]) -> tuple[Flood, Worker, Counter[str], int]:
     """Process all payloads; return the counts of rejects in the database and the number kept."""
-    flood = Flood(count, seed)
+    flood = Flood(coming)
     store = Store(folder / "flood.db", rejects_kept=KEPT)
     worker = Worker(
         Settings(),
         store,
         flood,
-        wall=lambda: RECEIVED,
-        monotonic=lambda: 0,
+        wall=lambda: flood.now,
+        monotonic=lambda: flood.now,
         alerts_changed=lambda: None,
         wait=lambda _s: True,
     )
@@ -59,8 +65,14 @@ def run(folder: Path, count: int, seed: int = 1) -> tuple[Flood, Worker, Counter
     return flood, worker, tally, kept
 
 
+def mixed(count: int, seed: int) -> Iterator[tuple[str, bytes]]:
+    """Yield oversized and malformed payloads, `count` in all."""
+    oversized = ((topic, payload) for topic, payload, _ in OVERSIZED)
+    return islice(chain(oversized, payloads(seed)), count)
+
+
 def test_malformed_payloads_are_counted_kept_and_acknowledged(tmp_path: Path) -> None:
-    flood, worker, tally, kept = run(tmp_path, 20_000)
+    flood, worker, tally, kept = run(tmp_path, mixed(20_000, 1))
     assert flood.acknowledged == 20_000
     dropped = ("duplicate",)
     assert {reason: n for reason, n in tally.items() if reason not in dropped} == dict(worker.rejected)

@@ -190,6 +190,8 @@ _ODD_VALUES: list[Any] = [
     "", "150.2", "yes", "NaN", [], [[]], {}, [None], ["1"], {"v": 1},
     "2026-03-04T07:15:00", "5138-11-16T09:46:40Z", "0000-00-00T00:00:00Z", float("nan"), float("inf"), "\x00", "é" * 70,
 ]  # fmt: skip
+MAX_MEMBERS = 20_000
+"""Of an array that was swollen twice: no broker takes messages of hundreds of megabytes. See also OVERSIZED."""
 ODD_KEYS = [
     *CHANNELS,
     *ALIASES,
@@ -261,7 +263,9 @@ def _swell(rng: random.Random, value: Any) -> Any:
         return value
     if isinstance(value, dict):
         return {**value, **{f"key_{k}": k for k in range(rng.choice([90, 300]))}}
-    return value * rng.choice([10, 1000]) if isinstance(value, list) else value
+    if isinstance(value, list):
+        return value * min(rng.choice([10, 1000]), MAX_MEMBERS // max(len(value), 1))
+    return value
 
 
 def _overflow(rng: random.Random, value: Any) -> Any:

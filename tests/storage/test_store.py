@@ -11,7 +11,7 @@ from sqlalchemy import URL, text
 from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
-from strikewatch.errors import StoreError
+from strikewatch.errors import StoreError, Unstorable
 from strikewatch.storage.actions.rows import load_rows
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, SavedAlert, StepRecord
@@ -180,6 +180,13 @@ def test_deferred_outcomes_are_written_once_with_the_next_step(store: Store) -> 
         connection.execute(text("update outbox set state = 'parked'"))
     store.commit(StepRecord(NOW))
     assert outbox.counts() == {"parked": 1}
+
+
+def test_data_that_the_database_cannot_hold_is_refused_as_such_and_other_data_is_stored(store: Store) -> None:
+    with pytest.raises(Unstorable, match="refuses this data"):
+        store.commit(StepRecord(NOW, events=[Event(*KEY, "sign_on", None, {})]))  # type: ignore[arg-type]
+    store.commit(StepRecord(NOW, events=[Event(*KEY, "sign_off", NOW, {})]))
+    assert query(store, "select kind from events") == [("sign_off",)]
 
 
 def test_a_second_processor_is_refused_until_the_first_has_ended(where: Path | URL) -> None:

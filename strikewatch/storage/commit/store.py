@@ -16,7 +16,7 @@ from strikewatch.core.alert import Change
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.errors import StoreBlocked, StoreError, StoreLost
+from strikewatch.errors import StoreBlocked, StoreError, StoreLost, Unstorable
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements
 from strikewatch.storage.commit.statements import (
@@ -246,6 +246,8 @@ class Store:
             )
             if refusal == "full":
                 self.disk_warning = self._database.release_reserve()
+            if refusal == "data":
+                raise Unstorable(f"database {self.name} refuses this data: {cause}") from error
             kind = StoreBlocked if refusal else StoreError
             raise kind(f"database {self.name}: {cause}. {self._database.remedy}") from error
 

@@ -5,7 +5,8 @@ from typing import Literal, Protocol
 
 from sqlalchemy import URL, Connection, Engine
 
-Refusal = Literal["full", "locked", "unwritable"]
+Refusal = Literal["full", "locked", "unwritable", "data"]
+"""Why a database refuses. `data`: because of the data itself, which breaks a constraint or is out of range."""
 
 
 class Database(Protocol):
@@ -34,7 +35,7 @@ class Database(Protocol):
         """Rewrite the database, so that it holds no deleted or replaced data."""
 
     def refusal(self, error: BaseException) -> Refusal | None:
-        """Return why the driver refused, if the write may be retried; None for any other error."""
+        """Return why the database refused; None for an unknown error."""
 
     def release_reserve(self) -> str | None:
         """Release the disk reserve, if there is one; return the disk warning."""

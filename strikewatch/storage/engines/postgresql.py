@@ -23,6 +23,8 @@ LOCKED: Final = (LOCK_NOT_AVAILABLE, "40P01", "40001", "57014")
 """Lock not available, deadlock, serialization failure, statement cancelled (by a time-out)."""
 FULL: Final = ("53100", "53200")
 """Disk full, out of memory."""
+DATA: Final = ("22", "23")
+"""Classes of errors: data exception, integrity constraint violation."""
 READ_ONLY: Final = "25006"
 """A standby server, or one that was set to read-only."""
 _TAKE_WRITER_LOCK: Final = text("SELECT pg_advisory_lock(1398229074, hashtext(current_schema()))")
@@ -89,10 +91,12 @@ class PostgresqlServer:
             connection.execute(text("VACUUM"))
 
     def refusal(self, error: BaseException) -> Refusal | None:
-        """Return why the server refused, if the write may be retried."""
-        state = getattr(error, "sqlstate", None)
+        """Return why the server refused; None for an unknown error."""
+        state = getattr(error, "sqlstate", None) or ""
         if state == READ_ONLY:
             return "unwritable"
+        if state.startswith(DATA):
+            return "data"
         return "full" if state in FULL else "locked" if state in LOCKED else None
 
     def release_reserve(self) -> str:

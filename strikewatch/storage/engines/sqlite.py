@@ -42,6 +42,9 @@ _REFUSALS: Final[dict[int, Refusal]] = {
     sqlite3.SQLITE_LOCKED: "locked",
     sqlite3.SQLITE_IOERR: "unwritable",  # all that SQLite reports when a disk turns read-only under open files
     sqlite3.SQLITE_READONLY: "unwritable",
+    sqlite3.SQLITE_CONSTRAINT: "data",
+    sqlite3.SQLITE_MISMATCH: "data",
+    sqlite3.SQLITE_TOOBIG: "data",
 }
 READER: Final = "strikewatch_reader"
 """Execution option of connections that only read; each statement is its own transaction."""
@@ -135,7 +138,7 @@ class SqliteFile:
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def refusal(self, error: BaseException) -> Refusal | None:
-        """Return why SQLite refused, if the write may be retried."""
+        """Return why SQLite refused; None for an unknown error."""
         return _REFUSALS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF)
 
     def release_reserve(self) -> str | None:
