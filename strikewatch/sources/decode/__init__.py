@@ -5,7 +5,7 @@ samples.py  one instant, a block, an array   times.py        instants and even g
 senml.py    RFC 8428 packs, also in CBOR     events.py       what people do to a hammer
 scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
 cbor.py, messagepack.py  values in binary    binary.py       the bounds of both
-compression.py           gzip, zlib, deflate
+compression.py           gzip, zlib, deflate  sparkplug/      Sparkplug B, with what its births said
 
 Invalid input raises `Rejected`: `reason` is a key of `sources.reasons.REASONS`, `detail` names the place and the
 remedy. What a payload may cost is bounded; see `strict_json`.
