@@ -8,6 +8,6 @@ session at the broker is kept. `protobuf` is loaded only where a source uses thi
 """
 
 from strikewatch.sources.decode.sparkplug.node import LAYOUT, NodeId
-from strikewatch.sources.decode.sparkplug.nodes import ChangedNode, MetricRecord, Nodes, Taken
+from strikewatch.sources.decode.sparkplug.nodes import ChangedNode, MetricRecord, NodeChanges, Nodes, Taken
 
-__all__ = ["LAYOUT", "ChangedNode", "MetricRecord", "NodeId", "Nodes", "Taken"]
+__all__ = ["LAYOUT", "ChangedNode", "MetricRecord", "NodeChanges", "NodeId", "Nodes", "Taken"]

@@ -135,7 +135,12 @@ def is_command(levels: Sequence[str]) -> bool:
 def parse_topic(levels: Sequence[str]) -> tuple[NodeId, str, str]:
     """Return node, kind of message and device of a topic (section 4.1). Raises Rejected("topic")."""
     message = levels[2] if len(levels) in (4, 5) else ""
-    if message not in _MESSAGES or message.startswith("D") != (len(levels) == 5) or "" in levels:
+    if (
+        message not in _MESSAGES
+        or message.startswith("D") != (len(levels) == 5)
+        or "" in levels
+        or "\0" in "".join(levels)
+    ):
         raise Rejected(
             "topic",
             f"{'/'.join(levels)[:200]!r}: expected <namespace>/<group>/<message>/<node> or …/<node>/<device>",

@@ -68,6 +68,13 @@ class ChangedNode(NamedTuple):
     position: str
 
 
+class NodeChanges(NamedTuple):
+    """What is to be saved: nodes that have changed, and those that are no longer kept."""
+
+    changed: list[ChangedNode]
+    removed: list[NodeId]
+
+
 class Nodes:
     """The edge nodes of one source, for one thread.
 
@@ -300,8 +307,8 @@ class Nodes:
         self._nodes[node_id] = node
         return node
 
-    def take_changes(self) -> tuple[list[ChangedNode], list[NodeId]]:
-        """Return the nodes whose state has changed since the last call, and those that are no longer kept."""
+    def take_changes(self) -> NodeChanges:
+        """Return what has changed since the last call; it must be saved with the step that took the messages."""
         changed = [
             ChangedNode(
                 each, self._nodes[each].births() if each in self._born else None, self._nodes[each].position()
@@ -311,7 +318,7 @@ class Nodes:
         ]
         removed = sorted(self._removed)
         self._born, self._moved, self._removed = set(), set(), set()
-        return changed, removed
+        return NodeChanges(changed, removed)
 
     def restore(self, node_id: NodeId, layout: str, births: str, position: str) -> None:
         """Restore a node as it was saved. A state of another layout is left out: the node is asked for its births."""
