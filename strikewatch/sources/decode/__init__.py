@@ -4,6 +4,8 @@ topic.py    hammer and kind of message       strict_json.py  JSON without its lo
 samples.py  one instant, a block, an array   times.py        instants and even grids
 senml.py    RFC 8428 packs                   events.py       what people do to a hammer
 scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
+cbor.py, messagepack.py  values in binary    binary.py       the bounds of both
+compression.py           gzip, zlib, deflate
 
 Invalid input raises `Rejected`: `reason` is a key of `sources.reasons.REASONS`, `detail` names the place and the
 remedy. What a payload may cost is bounded; see `strict_json`.
