@@ -2,7 +2,7 @@
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from strikewatch.core.instant import SECOND, Instant
@@ -61,6 +61,11 @@ class SourceHealth:
         begin = max(now - _RATE_OVER, self.first_heard_ns - SECOND)
         counted = sum(count for at, count in self._recent if at >= begin)
         return counted / max((now - begin) / SECOND, 1.0)
+
+    def copy(self) -> "SourceHealth":
+        """Return a copy that is not changed any more."""
+        rejects = {reason: replace(count) for reason, count in self.rejects.items()}
+        return replace(self, rejects=rejects, passed_over=dict(self.passed_over), _recent=deque(self._recent))
 
     def record(self, received: Instant, values: int, events: int, newest: Instant | None) -> None:
         """Count one message and what it gave; `newest`: the time of its newest row."""

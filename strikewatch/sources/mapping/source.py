@@ -14,12 +14,12 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import MAX_AHEAD, limit_holds, strict_json
 from strikewatch.sources.decode.topic import is_id
-from strikewatch.sources.mapping import paths
 from strikewatch.sources.hold import has_hold_columns
+from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.collector import Collector, Mapped, Row, to_rows
 from strikewatch.sources.mapping.event_fields import EventReader
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
-from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template
+from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template, words_in
 from strikewatch.sources.mapping.payloads import read_payload
 from strikewatch.sources.mapping.tables import ChannelTable, Scalar, SourceTable
 from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
@@ -128,17 +128,22 @@ class Source:
         """Return the words that a topic gives; None if the source does not take it."""
         return next((words for each in self.topics if (words := each.match(topic)) is not None), None)
 
-    def line(self, words: Words) -> Key | tuple[str, ...]:
-        """Return whose messages must stay in order with those of a topic: the hammer's, if the topic names it.
+    def machine(self, words: Words, prefix: str) -> str:
+        """Return the machine whose messages must stay in order with those of a topic: the hammer, if it names one.
 
-        Otherwise all those of the same words in the topic, except the words of a value's name.
+        Otherwise all messages of the source with the same words in the topic, except the words of a value's name.
         """
-        named = f"{self.table.name}"
-        if not paths.is_path(self.table.hammer) and not paths.is_path(self.table.site):
-            key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
-            if isinstance(key, tuple) and not isinstance(key, _Device):
-                return key
-        return self.name, *(value for word, value in words.items() if f"{{{word}}}" not in named)
+        if (key := self._key_of(words)) is not None:
+            return f"{prefix}/{key[0]}/{key[1]}"
+        in_name = words_in(self.table.name or "")
+        return "\0".join([self.name, *(value for word, value in words.items() if word not in in_name)])
+
+    def _key_of(self, words: Words) -> Key | None:
+        """Return the hammer that a topic names, if it does."""
+        if paths.is_path(self.table.hammer) or paths.is_path(self.table.site):
+            return None
+        key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
+        return None if isinstance(key, Rejected | _Device) else key
 
     def map(
         self,
@@ -190,7 +195,7 @@ class Source:
             if message.unmatched:
                 raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
         except Rejected as error:
-            message.reject(error, None)
+            message.reject(error, self._key_of(words))
         self._finish(message)
 
     def _take_all(self, words: Words, tree: Any, message: _Message) -> None:

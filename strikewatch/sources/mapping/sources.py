@@ -9,7 +9,7 @@ from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sources.decode import MAX_AHEAD
-from strikewatch.sources.mapping.collector import Collector, Mapped
+from strikewatch.sources.mapping.collector import Collector, Mapped, PassedOver
 from strikewatch.sources.mapping.health import SourceHealth
 from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mapping.patterns import MAX_LENGTH
@@ -66,10 +66,27 @@ class Sources:
         found = ((source, source.match(topic)) for source in self._live)
         return tuple((source, words) for source, words in found if words is not None)
 
-    def line(self, topic: str) -> Key | tuple[str, ...] | None:
-        """Return whose messages must stay in order with those of a topic: a hammer's, or those of part of a source."""
+    def pass_over_topic(self, topic: str, received: Instant) -> bool:
+        """Count a topic that a source's filter brings and its pattern does not take; tell whether there is one."""
+        for source in self._live:
+            if any(each.covers(topic) for each in source.topics):
+                health = self.health[source.name]
+                health.record(received, 0, 0, None)
+                health.pass_over(PassedOver("topic", topic[:64]), 1)
+                return True
+        return False
+
+    def report(self) -> tuple[SourceHealth, ...]:
+        """Return the health of every source, copied, so that other threads can read it."""
+        return tuple(health.copy() for health in self.health.values())
+
+    def machine(self, topic: str, prefix: str) -> str | None:
+        """Return the machine whose messages must stay in order with those of a topic; None if no source takes it.
+
+        `prefix`: of the contract's topics, so that a hammer's mapped and other messages stay in order too.
+        """
         taken = self.taken(topic)
-        return taken[0][0].line(taken[0][1]) if taken else None
+        return taken[0][0].machine(taken[0][1], prefix) if taken else None
 
     def map(
         self,
