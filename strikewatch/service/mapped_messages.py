@@ -50,7 +50,7 @@ class MappedMessages:
         self._sources.collect(
             taken, message.payload, received, latest, found, retained=message.retained, held=self._held
         )
-        has_clock = not taken[0][0].arrival
+        has_clock = not taken[0].source.arrival
         for key in found.keys:
             of_key = self._messages.get(key)
             if of_key is None:

@@ -106,7 +106,7 @@ class Worker:
         self._intake = Intake(
             settings, wall, monotonic, store.has_event, saved.newest, self._journal.check, sources
         )
-        self.source_health: tuple[SourceHealth, ...] = self._intake.sources.report()
+        self.source_health: tuple[SourceHealth, ...] = self._intake.sources.report(wall())
         """What has been heard of each mapped source, renewed every second; any thread may read it."""
         self._pipeline = Pipeline(settings.of_hammer)
         self._look_ahead_runner = LookAhead(
@@ -139,7 +139,7 @@ class Worker:
         flooding = self._advance(step)
         if now - self._last_poll >= POLL_EVERY_NS and not flooding:
             self._last_poll = now
-            self.source_health = self._intake.sources.report()
+            self.source_health = self._intake.sources.report(step.received)
             self._journal.mark(Phase.UNRELATED)
             self._take_manual_events()
             self._look_ahead(step, now)
