@@ -1,0 +1,145 @@
+"""All sources of a site: which of them take a topic, what to subscribe to, and the health of each."""
+
+from collections.abc import Container, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.errors import Rejected, SettingsError
+from strikewatch.sources.decode import MAX_AHEAD
+from strikewatch.sources.mapping.collector import Collector, Mapped, PassedOver
+from strikewatch.sources.mapping.health import SourceHealth
+from strikewatch.sources.mapping.mistakes import read_tables
+from strikewatch.sources.mapping.patterns import MAX_LENGTH
+from strikewatch.sources.mapping.source import Route, Source
+from strikewatch.sources.mapping.tables import SourceTable
+
+Taken = tuple[Route, ...]
+"""How sources take a topic."""
+
+
+def load_sources(path: Path | None) -> "Sources":
+    """Read a file of source tables; without one there are no sources. Raises SettingsError with every mistake."""
+    if path is None:
+        return Sources({})
+    tables, problems = read_tables(path)
+    if problems:
+        raise SettingsError(problems)
+    return Sources(tables)
+
+
+class Sources:
+    """The sources of a file, compiled. Used by one thread only."""
+
+    def __init__(self, tables: Mapping[str, SourceTable]) -> None:
+        self.by_name: Final = {name: Source(name, table) for name, table in tables.items()}
+        self._live = [source for source in self.by_name.values() if source.topics]
+        self.health: Final = {
+            source.name: SourceHealth(source.name, tuple(topic.filter for topic in source.topics))
+            for source in self._live
+        }
+        self._taken = lru_cache(maxsize=32_768)(self._find)
+
+    def __bool__(self) -> bool:
+        """Return whether any source takes messages."""
+        return bool(self._live)
+
+    @property
+    def filters(self) -> dict[str, int]:
+        """The topic filters to subscribe to, and the QoS of each.
+
+        Without times of its own a source must not receive messages late, so the broker need not keep them: QoS 0.
+        """
+        found: dict[str, int] = {}
+        for source in self._live:
+            for topic in source.topics:
+                found[topic.filter] = max(found.get(topic.filter, 0), 0 if source.arrival else 1)
+        return found
+
+    def taken(self, topic: str) -> Taken:
+        """Return the sources that take a topic."""
+        return self._taken(topic) if len(topic) <= MAX_LENGTH else ()
+
+    def _find(self, topic: str) -> Taken:
+        found = (source.route(topic) for source in self._live)
+        return tuple(route for route in found if route is not None)
+
+    def pass_over_topic(self, topic: str, received: Instant) -> bool:
+        """Count a topic that a source's filter brings and its pattern does not take; tell whether there is one."""
+        for source in self._live:
+            if any(each.covers(topic) for each in source.topics):
+                health = self.health[source.name]
+                health.messages += 1
+                health.last_heard_ns = received
+                health.record((), (), {PassedOver("topic", topic[:64]): 1}, received)
+                return True
+        return False
+
+    def report(self, now: Instant) -> tuple[SourceHealth, ...]:
+        """Return the health of every source at a wall time, copied, so that other threads can read it."""
+        return tuple(health.report(now) for health in self.health.values())
+
+    def machine(self, topic: str, prefix: str) -> str | None:
+        """Return the machine whose messages must stay in order with those of a topic; None if no source takes it.
+
+        `prefix`: of the contract's topics, so that a hammer's mapped and other messages stay in order too.
+        """
+        taken = self.taken(topic)
+        return taken[0].source.machine(taken[0], prefix) if taken else None
+
+    def map(
+        self,
+        topic: str,
+        payload: bytes,
+        received_ns: Instant,
+        *,
+        latest: Instant | None = None,
+        retained: bool = False,
+        held: Container[Key] = (),
+    ) -> Mapped:
+        """Map one message by every source that takes its topic; see `Source.map`."""
+        found = Collector()
+        taken = self.taken(topic)
+        if not taken:
+            found.reject([Rejected("no_source", f"{topic[:200]!r}: no source takes this topic")])
+        latest = received_ns + MAX_AHEAD if latest is None else latest
+        for route in taken:
+            route.source.collect(route, payload, received_ns, latest, found, retained=retained, held=held)
+        return found.result()
+
+    def collect(
+        self,
+        taken: Taken,
+        payload: bytes,
+        received: Instant,
+        latest: Instant,
+        into: Collector,
+        *,
+        retained: bool = False,
+        held: Container[Key] = (),
+    ) -> None:
+        """Add what a message gives to `into`, and to the health of its sources; `taken`: the sources of its topic.
+
+        What is passed over is only counted in the health.
+        """
+        keys: list[Key] = []
+        events, rejects = len(into.events), len(into.rejects)
+        for route in taken:
+            source = route.source
+            health = self.health[source.name]
+            health.messages += 1
+            health.last_heard_ns = received
+            values = into.values
+            source.collect(route, payload, received, latest, into, retained=retained, held=held)
+            if into.values > values:
+                health.values += into.values - values
+                health.last_value_ns = received
+                health.lateness_s = (received - into.newest[into.keys[-1]]) / SECOND
+            if into.events or into.rejects or into.passed_over:
+                health.record(into.events[events:], into.rejects[rejects:], into.passed_over, received)
+                into.passed_over = {}
+                events, rejects = len(into.events), len(into.rejects)
+            keys += into.keys
+        into.keys = keys
