@@ -56,9 +56,19 @@ REASONS: Final = {
         "not UTF-8 JSON: invalid text, NaN or Infinity, or nested too deeply",
         "send UTF-8 JSON (RFC 8259), and null instead of NaN or Infinity",
     ),
-    "shape": Reason(
-        "JSON, but not an object or an array of objects", "send one JSON object, or an array of objects"
+    "not_cbor": Reason(
+        "not CBOR: cut off, malformed, nested too deeply, or with a tag that is not supported",
+        "send one item of CBOR (RFC 8949) without references; on the contract's own topics a SenML pack (RFC 8428)",
     ),
+    "not_msgpack": Reason(
+        "not MessagePack: cut off, malformed, nested too deeply, or with an extension that is not supported",
+        "send one object of MessagePack; of extensions only timestamps are read",
+    ),
+    "bad_compression": Reason(
+        "not compressed as its source says, or cut off",
+        "correct how the source is compressed (gzip, zlib or deflate), or send the payload uncompressed",
+    ),
+    "shape": Reason("not an object or an array of objects", "send one JSON object, or an array of objects"),
     "duplicate_key": Reason("a key occurs twice in one object", "send each key once in an object"),
     "missing": Reason("a required key is missing", "add the key that the detail names"),
     "both_given": Reason(

@@ -4,6 +4,8 @@ topic.py    hammer and kind of message       strict_json.py  JSON without its lo
 samples.py  one instant, a block, an array   times.py        instants and even grids
 senml.py    RFC 8428 packs                   events.py       what people do to a hammer
 scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
+cbor.py, messagepack.py  values in binary    binary.py       the bounds of both
+compression.py           gzip, zlib, deflate
 
 Invalid input raises `Rejected`: `reason` is a key of `sources.reasons.REASONS`, `detail` names the place and the
 remedy. What a payload may cost is bounded; see `strict_json`.
@@ -100,10 +102,19 @@ def decode(
 
 
 def _samples(key: Key, decoded: samples.Decoded, may_hold: bool, received: Instant) -> Samples:
-    """Check how much a hold can add to the rows, which are in time order: one row a second. Raises Rejected."""
+    """Check how much a hold can add to the rows. Raises Rejected."""
     rows, rejected, unknown = decoded
     if not len(rows) or not (may_hold or has_hold_columns(rows)):
         return Samples(key, *decoded)
+    rows, too_old = limit_holds(rows, received)
+    return Samples(key, rows, rejected if too_old is None else (*rejected, too_old), unknown)
+
+
+def limit_holds(rows: Rows, received: Instant) -> tuple[Rows, Rejected | None]:
+    """Limit what a hold can add to the rows of a message, which are in time order: one row a second.
+
+    Returns the rows, and the rejection of holds that are too old. Raises Rejected for a message of too long a time.
+    """
     span = int(rows.time_ns[-1] - rows.time_ns[0])
     if span > MAX_HELD_SPAN:
         raise Rejected(
@@ -113,8 +124,8 @@ def _samples(key: Key, decoded: samples.Decoded, may_hold: bool, received: Insta
     if n := int(np.searchsorted(rows.time_ns, received - MAX_HELD_AGE)):
         rows = without_hold(rows, n)
         detail = f"payload: {n} rows are older than {MAX_HELD_AGE // DAY} days, so their values are not held"
-        rejected = (*rejected, Rejected("hold_too_old", detail, n))
-    return Samples(key, rows, rejected, unknown)
+        return rows, Rejected("hold_too_old", detail, n)
+    return rows, None
 
 
 def _sorted(rows: Rows) -> Rows:

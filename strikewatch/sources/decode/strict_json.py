@@ -208,7 +208,7 @@ def is_plain(payload: bytes, objects: Iterable[Mapping[str, Any]]) -> bool:
     return payload.count(b'"') == quotation_marks and b"NaN" not in payload and b"Infinity" not in payload
 
 
-def read_again(payload: bytes) -> Any:
+def read_again(payload: bytes, *, allow_nan: bool = False) -> Any:
     """Parse like `read`, slower and exact: an object in which a key occurs twice becomes a `Rejected`."""
 
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any] | Rejected:
@@ -223,6 +223,6 @@ def read_again(payload: bytes) -> Any:
         raise Rejected("not_json", f"payload: {word} is not JSON; send null where not sampled")
 
     try:
-        return json.loads(payload, object_pairs_hook=unique, parse_constant=constant)
+        return json.loads(payload, object_pairs_hook=unique, parse_constant=None if allow_nan else constant)
     except (ValueError, RecursionError) as error:
         raise Rejected("not_json", f"payload: {str(error)[:200]}; send UTF-8 JSON (RFC 8259)") from None
