@@ -1,4 +1,4 @@
-"""Messages at QoS 1 are read from the bytes received; everything else is left to the MQTT client."""
+"""Messages at QoS 0 and 1 are read from the bytes received; everything else is left to the MQTT client."""
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,7 +8,7 @@ from strikewatch.sources.mqtt.publish_packets import Publish, acknowledgements, 
 OTHERS = (
     b"\x40\x02\x00\x01",  # PUBACK
     b"\xd0\x00",  # PINGRESP
-    b"\x30\x05\x00\x01abc",  # PUBLISH at QoS 0
+    b"\x30\x03\x00\x00\x00",  # a topic alias at QoS 0
     b"\x34\x06\x00\x01a\x00\x01b",  # PUBLISH at QoS 2
     b"\x32\x04\x00\x00\x00\x01",  # a topic alias in place of the topic
     b"\x32\x01\x00",  # too short for its topic
@@ -27,24 +27,30 @@ def length(value: int) -> bytes:
             return bytes(encoded)
 
 
-def packet(message: Publish, properties: bytes | None, retain: bool) -> bytes:
+def packet(message: Publish, properties: bytes | None) -> bytes:
     """Encode as in section 3.3."""
-    body = len(message.topic).to_bytes(2) + message.topic + message.mid.to_bytes(2)
+    body = len(message.topic).to_bytes(2) + message.topic
+    body += message.mid.to_bytes(2) if message.qos else b""
     body += (b"" if properties is None else length(len(properties)) + properties) + message.payload
-    return bytes([0x32 | message.dup << 3 | retain]) + length(len(body)) + body
+    first = 0x30 | message.dup << 3 | message.qos << 1 | message.retained
+    return bytes([first]) + length(len(body)) + body
 
 
 messages = st.builds(
-    Publish,
+    lambda topic, payload, mid, qos, dup, retained: Publish(
+        topic, payload, mid * qos, qos, bool(dup and qos), retained
+    ),
     st.binary(min_size=1, max_size=300),
     st.binary(max_size=40) | st.sampled_from([b"x" * 110, b"x" * 128, b"x" * 17_000]),
     st.integers(1, 65_535),
+    st.integers(0, 1),
+    st.booleans(),
     st.booleans(),
 )
 
 
 @given(
-    sent=st.lists(st.tuples(messages, st.booleans(), st.binary(max_size=100)), max_size=6),
+    sent=st.lists(st.tuples(messages, st.binary(max_size=100)), max_size=6),
     after=st.sampled_from([b"", *OTHERS]),
     five=st.booleans(),
     most=st.integers(0, 8),
@@ -52,15 +58,15 @@ messages = st.builds(
     before=st.binary(max_size=3),
 )
 def test_whole_messages_are_read_up_to_anything_else(
-    sent: list[tuple[Publish, bool, bytes]], after: bytes, five: bool, most: int, cut: int, before: bytes
+    sent: list[tuple[Publish, bytes]], after: bytes, five: bool, most: int, cut: int, before: bytes
 ) -> None:
-    packets = [packet(message, properties if five else None, retain) for message, retain, properties in sent]
+    packets = [packet(message, properties if five else None) for message, properties in sent]
     data = before + b"".join(packets) + after
     data = data[: max(len(data) - cut, len(before))]
     ends = [len(before)]
     for each in packets:
         ends.append(ends[-1] + len(each))
-    whole = [message for (message, _, _), end in zip(sent, ends[1:], strict=True) if end <= len(data)]
+    whole = [message for (message, _), end in zip(sent, ends[1:], strict=True) if end <= len(data)]
     found, at = read_publishes(data, len(before), most, has_properties=five)
     assert found == whole[:most]
     assert at == ends[len(found)]
@@ -74,7 +80,7 @@ def test_any_bytes_can_be_read(data: bytes, at: int, five: bool) -> None:
 
 
 def test_long_properties_are_left_to_the_client() -> None:
-    data = packet(Publish(b"t", b"p", 1, False), bytes(200), False)
+    data = packet(Publish(b"t", b"p", 1, 1, False, False), bytes(200))
     assert read_publishes(data, 0, 10, has_properties=True) == ([], 0)
 
 
@@ -89,7 +95,7 @@ def test_a_large_message_in_parts_is_the_message(
     message: Publish, five: bool, arrived: int, part: int, max_bytes: int
 ) -> None:
     message = message._replace(payload=message.payload * 3)
-    data = packet(message, b"" if five else None, False)
+    data = packet(message, b"" if five else None)
     head = len(data) - len(message.payload)
     large = begin_large(data[:arrived], 0, 0, max_bytes, has_properties=five)
     if large is None:
@@ -113,7 +119,7 @@ def test_any_bytes_can_begin_a_large_message(data: bytes, five: bool) -> None:
 
 
 def test_a_small_or_complete_message_is_not_begun() -> None:
-    data = packet(Publish(b"t", b"p" * 100, 1, False), None, False)
+    data = packet(Publish(b"t", b"p" * 100, 1, 1, False, False), None)
     assert begin_large(data[:50], 0, 200, 1000, has_properties=False) is None
     assert begin_large(data, 0, 10, 1000, has_properties=False) is None
     assert begin_large(data[:50], 0, 10, 1000, has_properties=False) is not None

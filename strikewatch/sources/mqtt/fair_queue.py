@@ -25,7 +25,10 @@ SHORT_STEP: Final = 100
 
 
 class Message(NamedTuple):
-    """A message as received. `generation`: number of the connection; `redelivered`: it may have been sent before."""
+    """A message as received. `generation`: number of the connection; `redelivered`: it may have been sent before.
+
+    `retained`: the broker had kept it from before the subscription.
+    """
 
     topic: str
     payload: bytes
@@ -34,6 +37,7 @@ class Message(NamedTuple):
     qos: int
     generation: int
     redelivered: bool
+    retained: bool = False
 
 
 class FairQueue:

@@ -1,7 +1,7 @@
-"""Read messages at QoS 1 from the bytes received, and write their acknowledgements.
+"""Read messages at QoS 0 and 1 from the bytes received, and write acknowledgements.
 
 The MQTT client's state machine handles each packet in some thirty steps of Python, and keeps nothing of such a message
-when acknowledgements are sent by hand. So whole PUBLISH packets at QoS 1, the bulk of all traffic, are read here;
+when acknowledgements are sent by hand. So whole PUBLISH packets at QoS 0 and 1, the bulk of all traffic, are read here;
 everything else is left to the client: other packets, incomplete ones, topic aliases and long properties. Of a large
 message the client would hold three copies while it reads it; `LargePublish` holds one.
 Section numbers are those of MQTT 3.1.1 and 5.0 (OASIS).
@@ -12,9 +12,12 @@ import struct
 from collections.abc import Iterable
 from typing import Final, NamedTuple
 
-_PUBLISH_AT_QOS_1: Final = 0x32  # section 3.3.1
-_IGNORING_DUP_AND_RETAIN: Final = 0xF6
+_PUBLISH: Final = 0x30  # section 3.3.1
+_KIND: Final = 0xF4
+"""Bits of the first byte that are those of `_PUBLISH` at QoS 0 and 1."""
 _DUP: Final = 0x08
+_QOS_1: Final = 0x02
+_RETAIN: Final = 0x01
 _CONTINUES: Final = 0x80
 _LONGEST_LENGTH: Final = 4
 _ACKNOWLEDGEMENT: Final = struct.Struct(">HH")
@@ -22,12 +25,17 @@ _PUBACK: Final = 0x4002  # section 3.4: packet type and two bytes more
 
 
 class Publish(NamedTuple):
-    """A message at QoS 1. `mid`: packet identifier; `dup`: it may have been sent before."""
+    """A message. `mid`: packet identifier, 0 at QoS 0; `dup`: it may have been sent before.
+
+    `retained`: the broker had kept it from before the subscription.
+    """
 
     topic: bytes
     payload: bytes
     mid: int
+    qos: int
     dup: bool
+    retained: bool
 
 
 def read_publishes(data: bytes, at: int, most: int, *, has_properties: bool) -> tuple[list[Publish], int]:
@@ -37,9 +45,7 @@ def read_publishes(data: bytes, at: int, most: int, *, has_properties: bool) -> 
     """
     found: list[Publish] = []
     available = len(data)
-    while (
-        len(found) < most and available - at >= 2 and data[at] & _IGNORING_DUP_AND_RETAIN == _PUBLISH_AT_QOS_1
-    ):
+    while len(found) < most and available - at >= 2 and data[at] & _KIND == _PUBLISH:
         last = at + 1  # byte of the remaining length, section 2.2.3
         length = data[last] & ~_CONTINUES
         while data[last] & _CONTINUES and last < at + _LONGEST_LENGTH and last + 1 < available:
@@ -48,22 +54,24 @@ def read_publishes(data: bytes, at: int, most: int, *, has_properties: bool) -> 
         topic_at, end = last + 3, last + 1 + length
         if data[last] & _CONTINUES or end > available or topic_at > end:
             break
-        mid_at = topic_at + (data[last + 1] << 8 | data[last + 2])
-        start = mid_at + 2
+        topic_end = topic_at + (data[last + 1] << 8 | data[last + 2])
+        qos = (data[at] & _QOS_1) >> 1
+        start = after_mid = topic_end + 2 * qos
         if has_properties and start < end:
             if data[start] & _CONTINUES:
                 break
             start += 1 + data[start]
-        if start > end or mid_at == topic_at or (has_properties and start == mid_at + 2):
+        if start > end or topic_end == topic_at or (has_properties and start == after_mid):
             break
-        mid = data[mid_at] << 8 | data[mid_at + 1]
-        found.append(Publish(data[topic_at:mid_at], data[start:end], mid, data[at] & _DUP != 0))
+        mid = data[topic_end] << 8 | data[topic_end + 1] if qos else 0
+        dup, retained = data[at] & _DUP != 0, data[at] & _RETAIN != 0
+        found.append(Publish(data[topic_at:topic_end], data[start:end], mid, qos, dup, retained))
         at = end
     return found, at
 
 
 class LargePublish:
-    """A message at QoS 1 whose payload is received in parts and kept once. `left`: bytes that are still to come."""
+    """A message whose payload is received in parts and kept once. `left`: bytes that are still to come."""
 
     def __init__(self, head: Publish, left: int, max_bytes: int) -> None:
         """`head`: the message with the payload so far. Bytes beyond `max_bytes` of payload are dropped."""
@@ -89,13 +97,13 @@ class LargePublish:
 def begin_large(
     data: bytes, at: int, larger_than: int, max_bytes: int, *, has_properties: bool
 ) -> LargePublish | None:
-    """Begin the message at position `at` if it is at QoS 1, longer than `larger_than` bytes and not complete.
+    """Begin the message at position `at` if it is at QoS 0 or 1, longer than `larger_than` bytes and not complete.
 
     All of `data` then belongs to it. `max_bytes`: see `LargePublish`. Returns None for everything else, and where the
     part before the payload has not arrived.
     """
     head_bytes = data[at : at + 1 + _LONGEST_LENGTH]
-    if len(head_bytes) < 1 + _LONGEST_LENGTH or head_bytes[0] & _IGNORING_DUP_AND_RETAIN != _PUBLISH_AT_QOS_1:
+    if len(head_bytes) < 1 + _LONGEST_LENGTH or head_bytes[0] & _KIND != _PUBLISH:
         return None
     length, last = 0, at
     for shift in range(0, 7 * _LONGEST_LENGTH, 7):

@@ -7,7 +7,7 @@ import contextlib
 import selectors
 import ssl
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, Final
 
 import paho.mqtt.client as paho
@@ -68,18 +68,22 @@ class Connection:
     def __init__(
         self,
         settings: Settings,
-        filters: tuple[str, ...],
+        filters: Mapping[str, int],
+        unwanted: Collection[str],
         on_messages: Callable[[list[Publish]], None],
         on_message: Callable[[paho.MQTTMessage], None],
         on_ready: Callable[[bool], None],
         on_grant: Callable[[dict[str, str]], None],
     ) -> None:
-        """`on_messages` gets messages read from the buffer, `on_message` one read by the client.
+        """`filters`: what to subscribe to, with the QoS of each. `unwanted`: filters of an earlier run to unsubscribe.
+
+        `on_messages` gets messages read from the buffer, `on_message` one read by the client.
 
         `on_ready` gets whether the broker still had our session, `on_grant` what it granted by filter.
         """
         self._settings = settings
-        self._filters = filters
+        self._filters = dict(filters)
+        self._unwanted = list(unwanted)
         self._on_messages = on_messages
         self._on_ready = on_ready
         self._on_grant = on_grant
@@ -165,7 +169,7 @@ class Connection:
         self._selector.close()
 
     def _read(self, socket: BufferedSocket, room: Callable[[], int]) -> None:
-        """Read messages at QoS 1 from the buffer, many at once, and all other packets by the client."""
+        """Read messages at QoS 0 and 1 from the buffer, many at once, and all other packets by the client."""
         if not socket.fill():
             if self._large is None or socket.ended:
                 self._client.loop_read()  # it notices that the connection has ended
@@ -239,10 +243,15 @@ class Connection:
     def _subscribe(self) -> None:
         self._subscribe_due = None
         if self._settings.version == "5":
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-            self._client.subscribe([(each, options) for each in self._filters])
+            new_only = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+            self._client.subscribe(
+                [
+                    (each, SubscribeOptions(qos=qos, retainHandling=new_only))
+                    for each, qos in self._filters.items()
+                ]
+            )
         else:
-            self._client.subscribe([(each, 1) for each in self._filters])
+            self._client.subscribe(list(self._filters.items()))
 
     def _connected(
         self, _client: Any, _userdata: Any, flags: paho.ConnectFlags, reason: ReasonCode, _properties: Any
@@ -253,14 +262,16 @@ class Connection:
             return
         self.ready = True
         self._on_ready(flags.session_present)
+        if self._unwanted and flags.session_present:
+            self._client.unsubscribe(self._unwanted)
         self._subscribe()
 
     def _subscribed(
         self, _client: Any, _userdata: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
     ) -> None:
         grants = {
-            each: str(reason) if reason.is_failure or reason.value == 1 else f"only {reason}"
-            for each, reason in zip(self._filters, reasons, strict=False)
+            each: str(reason) if reason.is_failure or reason.value == qos else f"only {reason}"
+            for (each, qos), reason in zip(self._filters.items(), reasons, strict=False)
         }
         if any(reason.is_failure for reason in reasons):
             self._subscribe_due = time.monotonic() + self._settings.reconnect_max_s

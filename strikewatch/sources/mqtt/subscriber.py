@@ -10,7 +10,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
@@ -60,21 +60,32 @@ class Status:
 
 
 class Subscriber:
-    """Receive `{prefix}/+/+/samples` and `.../events`: `start`, then `take` and `acknowledge` alternately, then `stop`.
+    """Receive `{prefix}/+/+/samples`, `.../events` and more: `start`, `take` and `acknowledge` alternately, `stop`.
 
-    The settings must give a client id. `clock` is the wall clock that stamps messages.
+    The settings must give a client id. `clock` is the wall clock that stamps messages. `filters`: more topic filters,
+    with the QoS of each; `line_of` returns whose messages must stay in order with those of a topic that is not the
+    contract's. `unwanted`: filters that an earlier run subscribed to and this one does not.
     """
 
-    def __init__(self, settings: Settings, clock: Callable[[], Instant] = time.time_ns) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Callable[[], Instant] = time.time_ns,
+        *,
+        filters: Mapping[str, int] = {},  # never changed
+        line_of: Callable[[str], str | None] = lambda _topic: None,
+        unwanted: Collection[str] = (),
+    ) -> None:
         if settings.client_id is None:
             raise ValueError("the subscriber needs a client id: see Settings.with_client_id")
         self._settings = settings
         self._clock = clock
-        self._filters = topic.filters(settings.prefix)
+        self.filters: Final = {**filters, **dict.fromkeys(topic.filters(settings.prefix), 1)}
+        """All topic filters that are subscribed to, and the QoS of each."""
+        self._unwanted = [each for each in unwanted if each not in self.filters]
         self._queue: deque[Message] = deque()  # filled by the network thread
-        self._fair_queue = FairQueue(
-            lambda name: topic.machine(name, settings.prefix)
-        )  # used under the lock only
+        self._line_of = line_of
+        self._fair_queue = FairQueue(lru_cache(maxsize=32_768)(self._machine_of))  # used under the lock only
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
         self._done: deque[tuple[int, int]] = deque()
@@ -154,6 +165,10 @@ class Subscriber:
         with contextlib.suppress(BlockingIOError, OSError):
             self._wake_write.send(b"!")
 
+    def _machine_of(self, name: str) -> str:
+        """Return the machine that a topic belongs to, so that its messages stay in order."""
+        return self._line_of(name) or topic.machine(name, self._settings.prefix)
+
     def _waiting(self) -> int:
         return len(self._queue) + len(self._fair_queue)
 
@@ -216,8 +231,8 @@ class Subscriber:
             self._bytes_in += sum([len(each.payload) for each in found])
             self._queue.extend(
                 [
-                    Message(_topic_text(topic), payload, now, mid, 1, generation, dup)
-                    for topic, payload, mid, dup in found
+                    Message(_topic_text(topic), payload, now, mid, qos, generation, dup, retained)
+                    for topic, payload, mid, qos, dup, retained in found
                 ]
             )
 
@@ -225,7 +240,16 @@ class Subscriber:
             name, payload = _topic_text(message._topic), bytes(message.payload)
             self._bytes_in += len(payload)
             self._queue.append(
-                Message(name, payload, self._clock(), message.mid, message.qos, generation, message.dup)
+                Message(
+                    name,
+                    payload,
+                    self._clock(),
+                    message.mid,
+                    message.qos,
+                    generation,
+                    message.dup,
+                    message.retain,
+                )
             )
 
         def on_ready(resumed: bool) -> None:
@@ -239,13 +263,15 @@ class Subscriber:
             )
 
         def on_grant(grants: dict[str, str]) -> None:
-            bad = [f"{name}: {grant}" for name, grant in grants.items() if grant != "Granted QoS 1"]
+            bad = [f"{name}: {grant}" for name, grant in grants.items() if not grant.startswith("Granted")]
             reason = (
                 f"connected, but the broker denies a subscription: {'; '.join(bad)}" if bad else "connected"
             )
             self._update_status(grants=grants, reason=reason)
 
-        return Connection(self._settings, self._filters, on_messages, on_message, on_ready, on_grant)
+        return Connection(
+            self._settings, self.filters, self._unwanted, on_messages, on_message, on_ready, on_grant
+        )
 
     def _serve(self, connection: Connection, generation: int) -> None:
         """Run the connection until `stop` is called. Raises ConnectionLostError."""

@@ -1,0 +1,41 @@
+"""Mapping: a table says how any topic and payload becomes channels and events, without code.
+
+How a source maps: `load_sources(path)` reads `sources.toml`, one table a source, and raises SettingsError with every
+mistake. `Sources.map(topic, payload, received_ns)` gives a `Mapped`: `rows` by (site, hammer) in order of time,
+`events`, `rejects` with reason and remedy, and what was `passed_over` (other names, other devices, records that `where`
+leaves out). One message costs nothing but itself: mapping never raises, and its work is linear in the bytes.
+
+tables.py   the models of a table             source.py        one source at work
+mistakes.py every mistake at once             collector.py     what messages give
+paths.py    RFC 9535 singular queries         payloads.py      bytes to a tree
+patterns.py topics and names with {word}      event_fields.py  events through words
+values.py   numbers, words, bits, units       health.py        what has been heard of each source
+units.py    units and their conversion        sources.py       all sources, by topic
+times.py    counts, ISO, patterns, zones
+
+`values.reader` and `times.TimeReader` convert single values and whole columns alike, so logger files use the same
+tables (`file`, `payload = "table"` or `"can"`): see `tables.SourceTable`.
+"""
+
+from strikewatch.sources.mapping.collector import Mapped, MappedReject, PassedOver
+from strikewatch.sources.mapping.health import SourceHealth
+from strikewatch.sources.mapping.mistakes import Problem, check_tables, read_tables
+from strikewatch.sources.mapping.source import Source
+from strikewatch.sources.mapping.sources import Sources, load_sources
+from strikewatch.sources.mapping.tables import ChannelTable, SourceTable, TimeTable
+
+__all__ = [
+    "ChannelTable",
+    "Mapped",
+    "MappedReject",
+    "PassedOver",
+    "Problem",
+    "Source",
+    "SourceHealth",
+    "SourceTable",
+    "Sources",
+    "TimeTable",
+    "check_tables",
+    "load_sources",
+    "read_tables",
+]

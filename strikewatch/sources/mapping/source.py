@@ -1,0 +1,463 @@
+"""One source at work: a message becomes rows by hammer, events, rejects, and counts of what is passed over. Pure."""
+
+from collections.abc import Callable, Container, Iterable, Mapping
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Floats, Ints, Key, Rows
+from strikewatch.core.channels import hold_column
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.errors import Rejected
+from strikewatch.sources.decode import MAX_AHEAD, limit_holds, strict_json
+from strikewatch.sources.decode.topic import is_id
+from strikewatch.sources.mapping import paths
+from strikewatch.sources.hold import has_hold_columns
+from strikewatch.sources.mapping.collector import Collector, Mapped, Row, to_rows
+from strikewatch.sources.mapping.event_fields import EventReader
+from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
+from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template
+from strikewatch.sources.mapping.payloads import read_payload
+from strikewatch.sources.mapping.tables import ChannelTable, Scalar, SourceTable
+from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
+from strikewatch.sources.mapping.values import Codes, Mistakes, ValueReader, reader, shown
+
+_ID_HINT: Final = "1 to 64 letters, digits, '.', '_' or '-'; give it a name in `hammers`"
+Words = dict[str, str]
+
+
+class _Channel(NamedTuple):
+    """A channel of a source, compiled. `get`: None where the value is beside a name."""
+
+    name: str
+    reader: ValueReader
+    get: Getter | None
+    pattern: Name | None
+    conditions: "Conditions"
+    hold_s: float | None
+
+
+class _Device(NamedTuple):
+    """A device that the source's table of hammers does not list."""
+
+    name: str
+
+
+class _Message:
+    """What the records of one message share."""
+
+    __slots__ = ("cells", "count", "held", "into", "latest", "mistakes", "received", "rows", "unmatched")
+
+    def __init__(self, received: Instant, latest: Instant, held: Container[Key], into: Collector) -> None:
+        self.received = received
+        self.latest = latest
+        self.held = held
+        self.into = into
+        self.cells: dict[Key, dict[Instant, Row]] = {}
+        self.rows: dict[Key, list[Rows]] = {}
+        self.count = 0
+        self.mistakes: dict[Key | None, Mistakes] = {}
+        self.unmatched = True  # no record had anything that the source uses, or passes over
+
+    def reject(self, error: Rejected, key: Key | None) -> None:
+        self.mistakes.setdefault(key, Mistakes()).add(error)
+
+
+Conditions = tuple[tuple[Callable[[Words, Frame, Any], Any], Codes], ...]
+
+
+def _conditions(where: Mapping[str, Iterable[Scalar]]) -> Conditions:
+    return tuple((_condition(place), Codes(values)) for place, values in where.items())
+
+
+def _condition(place: str) -> Callable[[Words, Frame, Any], Any]:
+    if place.startswith("{"):
+        word = place[1:-1]
+        return lambda words, _frame, _record: words.get(word)
+    get = compile_path(place)
+    return lambda _words, frame, record: get(frame, record)
+
+
+def _fulfilled(conditions: Conditions, words: Words, frame: Frame, record: Any) -> bool:
+    return all(get(words, frame, record) in allowed for get, allowed in conditions)
+
+
+class Source:
+    """One source, compiled from its table."""
+
+    def __init__(self, name: str, table: SourceTable) -> None:
+        self.name: Final = name
+        self.table: Final = table
+        self.topics: Final = tuple(map(Topic, table.topics))
+        self.arrival: Final = table.time is not None and table.time.form == "arrival"
+        """Whether the time of receipt counts, since none is sent."""
+        self._records = paths.parse(table.record_path, many=True).steps
+        self._where = _conditions(table.where)
+        self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
+        self._time: TimeReader | None = None
+        if table.time is not None and table.time.at is not None:
+            self._time = TimeReader(table.time)
+            self._time_at = _joined(table.time.at)
+        self._step_at = compile_path(table.step.at) if table.step is not None else None
+        self._fixed_step = None if table.step_s is None else Fraction(repr(table.step_s)) * SECOND
+        self._name = None if table.name is None else compile_template(table.name)
+        self._value = compile_path(table.value or "@")
+        channels = [_channel(each, spec, table.decimal) for each, spec in table.channels.items()]
+        self._at = [each for each in channels if each.get is not None]
+        self._named = [each for each in channels if each.pattern is not None]
+        self._constants = {
+            each: float(spec.constant)
+            for each, spec in table.channels.items()
+            if isinstance(spec.constant, bool | int | float)
+        }
+        self._event = EventReader(table) if table.event else None
+        self.holds: Final = any(each.hold_s is not None for each in channels)
+        """Whether any channel is held until its next value."""
+        self._by_name = lru_cache(maxsize=4096)(self._find_named)
+        self._by_id = lru_cache(maxsize=4096)(self._find_key)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The patterns of the names that the source uses."""
+        return tuple(each.pattern.text for each in self._named if each.pattern is not None)
+
+    def match(self, topic: str) -> Words | None:
+        """Return the words that a topic gives; None if the source does not take it."""
+        return next((words for each in self.topics if (words := each.match(topic)) is not None), None)
+
+    def line(self, words: Words) -> Key | tuple[str, ...]:
+        """Return whose messages must stay in order with those of a topic: the hammer's, if the topic names it.
+
+        Otherwise all those of the same words in the topic, except the words of a value's name.
+        """
+        named = f"{self.table.name}"
+        if not paths.is_path(self.table.hammer) and not paths.is_path(self.table.site):
+            key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
+            if isinstance(key, tuple) and not isinstance(key, _Device):
+                return key
+        return self.name, *(value for word, value in words.items() if f"{{{word}}}" not in named)
+
+    def map(
+        self,
+        topic: str,
+        payload: bytes,
+        received_ns: Instant,
+        *,
+        latest: Instant | None = None,
+        retained: bool = False,
+        held: Container[Key] = (),
+    ) -> Mapped:
+        """Map one message. Never raises: what is wrong is in `rejects`.
+
+        `latest`: times after it are refused (default: `decode.MAX_AHEAD` after receipt). `held`: hammers whose
+        settings hold values, so that a null ends one.
+        """
+        found = Collector()
+        words = self.match(topic)
+        if words is None:
+            found.reject([Rejected("no_source", f"{topic[:200]!r}: is not a topic of {self.name}")])
+        else:
+            latest = received_ns + MAX_AHEAD if latest is None else latest
+            self.collect(words, payload, received_ns, latest, found, retained=retained, held=held)
+        return found.result()
+
+    def collect(
+        self,
+        words: Words,
+        payload: bytes,
+        received: Instant,
+        latest: Instant,
+        into: Collector,
+        *,
+        retained: bool = False,
+        held: Container[Key] = (),
+    ) -> None:
+        """Add what a message gives to `into`; `words`: those of its topic. Never raises Rejected."""
+        into.keys = []
+        if retained and (self.table.retained == "skip" or self.arrival):
+            into.pass_over("retained")
+            return
+        message = _Message(received, latest, held, into)
+        try:
+            tree = read_payload(payload, self.table)
+            if self._records:
+                self._take_all(words, tree, message)
+            else:
+                self._take(words, (tree,), tree, message)
+            if message.unmatched:
+                raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
+        except Rejected as error:
+            message.reject(error, None)
+        self._finish(message)
+
+    def _take_all(self, words: Words, tree: Any, message: _Message) -> None:
+        """Take every record of a message."""
+        number = -1
+        for number, (own_words, frame, record) in enumerate(records_at(tree, self._records, words, (tree,))):
+            if number >= strict_json.MAX_ROWS:
+                raise Rejected("too_large", f"{self.table.record_path}: more than {number} records")
+            try:
+                self._take(own_words, frame, record, message)
+            except Rejected as error:
+                if error.reason == "too_large":
+                    raise
+                message.unmatched = False
+                message.reject(Rejected(error.reason, f"record {number}: {error.detail}"), None)
+        if number < 0:
+            raise Rejected("no_record", f"{self.table.record_path}: is not in this payload{_there(tree)}")
+
+    def _take(self, words: Words, frame: Frame, record: Any, message: _Message) -> None:
+        """Take one record. Raises Rejected."""
+        if self._where and not _fulfilled(self._where, words, frame, record):
+            message.unmatched = False
+            message.into.pass_over("where")
+            return
+        values: list[tuple[_Channel, Any]] = []
+        if self._name is not None:
+            words = self._add_named(words, frame, record, values, message)
+        for channel in self._at:
+            raw = channel.get(frame, record)  # type: ignore[misc]  # those of `_at` have one
+            if raw is not MISSING and (
+                not channel.conditions or _fulfilled(channel.conditions, words, frame, record)
+            ):
+                values.append((channel, raw))
+        event = None if self._event is None else self._event.read(words, frame, record)
+        if not values and not event and (self._name is not None or not self._constants):
+            return
+        message.unmatched = False
+        key = self._by_id(self._site(words, frame, record), self._hammer(words, frame, record))
+        if isinstance(key, Rejected):
+            raise Rejected(key.reason, key.detail)
+        if isinstance(key, _Device):
+            message.into.pass_over("device", key.name)
+            return
+        raw_time, time = None, message.received
+        if self._time is not None:
+            raw_time = self._time_at(frame, record)
+            if raw_time is MISSING or raw_time is None:
+                raise Rejected("missing", f"time: is missing; nothing is at {self._time.place}")
+            if type(raw_time) is not list:
+                time = self._time.read(raw_time, message.received, message.latest)
+        if event:
+            self._add_event(event, key, time, message)
+        if type(raw_time) is list or any(type(raw) is list for _, raw in values):
+            times = self._grid(values, raw_time, time, frame, record, message)
+            self._add_block(key, times, values, message)
+        elif values or self._constants:
+            self._add_row(key, time, values, message)
+
+    def _add_named(
+        self, words: Words, frame: Frame, record: Any, values: list[tuple[_Channel, Any]], message: _Message
+    ) -> Words:
+        """Add the value beside a name; return the words, with those of the name."""
+        assert self._name is not None
+        name = self._name(words, frame, record)
+        if name is None:
+            raise Rejected("missing", f"name: is missing; nothing is at {self.table.name}")
+        found = self._by_name(name) if len(name) <= MAX_LENGTH else ()
+        if not found:
+            message.unmatched = False
+            message.into.pass_over("name", name[:64])
+            return words
+        for channel, taken in found:
+            words = {**words, **taken} if taken else words
+            raw = self._value(frame, record)
+            if raw is MISSING:
+                continue
+            if not channel.conditions or _fulfilled(channel.conditions, words, frame, record):
+                values.append((channel, raw))
+            else:
+                message.unmatched = False
+                message.into.pass_over("where")
+        return words
+
+    def _find_named(self, name: str) -> tuple[tuple[_Channel, Words], ...]:
+        matches = ((each, each.pattern.match(name)) for each in self._named if each.pattern is not None)
+        return tuple((each, words) for each, words in matches if words is not None)
+
+    def _find_key(self, site: str | None, device: str | None) -> Key | _Device | Rejected:
+        """Return the hammer of a device, or why it has none."""
+        if device is None:
+            return Rejected("missing", f"hammer: is missing; nothing is at {self.table.hammer}")
+        if self.table.hammers:
+            listed = self.table.hammers.get(device)
+            if listed is None:
+                return _Device(device[:64])
+            listed_site, _, device = listed.rpartition("/")
+            site = listed_site or site
+        if site is None:
+            return Rejected("missing", f"site: is missing; nothing is at {self.table.site}")
+        for word, text in (("site", site), ("hammer", device)):
+            if not is_id(text):
+                return Rejected("topic", f"{word}: {shown(text)}: {_ID_HINT}")
+        return site, device
+
+    def _add_row(
+        self, key: Key, time: Instant, values: list[tuple[_Channel, Any]], message: _Message
+    ) -> None:
+        """Add the values of one instant; a bad value costs only itself."""
+        by_time = message.cells.setdefault(key, {})
+        row = by_time.get(time)
+        if row is None:
+            row = {}
+            message.count += 1
+        null_ends_hold = key in message.held
+        for channel, raw in values:
+            try:
+                value = channel.reader.read(raw, null_ends_hold=null_ends_hold)
+            except Rejected as error:
+                message.reject(Rejected(error.reason, f"{channel.name}: {error.detail}"), key)
+                continue
+            before = row.get(channel.name)
+            if before is not None and before == before:
+                if value == value and value != before:
+                    what = f"{channel.name}: is given twice for one instant, {before:g} and {value:g}"
+                    message.reject(Rejected("both_given", f"{what}; the first counts"), key)
+                continue
+            row[channel.name] = value
+            if channel.hold_s is not None:
+                row[hold_column(channel.name)] = channel.hold_s
+        if values and not row:
+            return
+        row.update(self._constants)
+        by_time[time] = row
+
+    def _grid(
+        self,
+        values: list[tuple[_Channel, Any]],
+        raw_time: Any,
+        first: Instant,
+        frame: Frame,
+        record: Any,
+        message: _Message,
+    ) -> Ints:
+        """Return the instants of a block. Raises Rejected."""
+        lengths = {channel.name: len(raw) for channel, raw in values if type(raw) is list}
+        if type(raw_time) is list:
+            lengths = {"time": len(raw_time), **lengths}
+        count = next(iter(lengths.values()))
+        if not count or any(length != count for length in lengths.values()):
+            given = ", ".join(f"{name} {length}" for name, length in lengths.items())
+            raise Rejected("lengths", f"the arrays must have one length, and at least 1; got {given}")
+        message.count += count
+        if message.count > strict_json.MAX_ROWS:
+            raise Rejected("too_large", f"payload: more than {strict_json.MAX_ROWS} rows")
+        if type(raw_time) is list:
+            assert self._time is not None
+            return np.array(
+                [self._time.read(each, message.received, message.latest) for each in raw_time], np.int64
+            )
+        step = self._fixed_step
+        if self._step_at is not None and self.table.step is not None:
+            step = step_ns(self._step_at(frame, record), self.table.step)
+        if step is None and count > 1:
+            raise Rejected("bad_step", "an array of values needs `step`, `step_s`, or as many times")
+        times = even_grid(first, step or Fraction(1), count)
+        if times[-1] > message.latest:
+            at = instant.text(int(times[-1]))
+            raise Rejected("clock_ahead", f"the last value, at {at}, is ahead of the receiver; see `step`")
+        return times
+
+    def _add_block(
+        self, key: Key, times: Ints, values: list[tuple[_Channel, Any]], message: _Message
+    ) -> None:
+        """Add a block; a value that is no array belongs to its first instant."""
+        columns: dict[str, Floats] = {}
+        null_ends_hold = key in message.held
+        for channel, raw in values:
+            column = np.full(len(times), np.nan)
+            several = type(raw) is list
+            cells, errors = channel.reader.column(raw if several else [raw], null_ends_hold=null_ends_hold)
+            column[: len(cells)] = cells
+            columns[channel.name] = column
+            for error in errors:
+                message.reject(Rejected(error.reason, f"{channel.name}{error.detail}", error.count), key)
+            if channel.hold_s is not None:
+                columns[hold_column(channel.name)] = np.where(np.isnan(column), np.nan, channel.hold_s)
+        for name, value in self._constants.items():
+            columns[name] = np.full(len(times), value)
+        order = np.argsort(times, kind="stable")
+        message.rows.setdefault(key, []).append(Rows(times, columns)[order])
+
+    def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: _Message) -> None:
+        assert self._event is not None
+        try:
+            event = self._event.decode(fields, key, time, message.latest)
+        except Rejected as error:
+            message.reject(error, key)
+            return
+        if event is not None:
+            message.into.events.append(event)
+
+    def _finish(self, message: _Message) -> None:
+        """Hand over the rows of a message, in order of time for each hammer, and its rejects."""
+        into = message.into
+        for key in {**message.cells, **message.rows} if message.rows else message.cells:
+            by_time = message.cells.get(key) or {}
+            blocks = message.rows.get(key, [])
+            if len(by_time) == 1 and not blocks and not self.holds and key not in message.held:
+                [(time, row)] = by_time.items()
+                into.add_row(key, time, row)
+            elif by_time or blocks:
+                self._add_sorted(key, by_time, blocks, message)
+        for sender, mistakes in message.mistakes.items():
+            private = self._event is not None and self._event.private
+            named = [Rejected(one.reason, f"{self.name}: {one.detail}", one.count) for one in mistakes.all()]
+            into.reject(named, sender, private=private)
+
+    def _add_sorted(
+        self, key: Key, by_time: dict[Instant, Row], blocks: list[Rows], message: _Message
+    ) -> None:
+        """Add the rows of one hammer in order of time: some senders put the newest record first."""
+        times = sorted(by_time)
+        parts = [*blocks, to_rows(times, [by_time[time] for time in times])] if times else blocks
+        rows = Rows.join(parts)
+        if len(parts) > 1:
+            rows = rows[np.argsort(rows.time_ns, kind="stable")]
+        if key in message.held or has_hold_columns(rows):
+            try:
+                rows, too_old = limit_holds(rows, message.received)
+            except Rejected as error:
+                message.reject(error, key)
+                return
+            if too_old is not None:
+                message.reject(too_old, key)
+        message.into.add_rows(key, rows)
+
+
+def _channel(name: str, table: ChannelTable, decimal: str) -> _Channel:
+    return _Channel(
+        name,
+        reader(name, table, decimal),
+        None if table.at is None else compile_path(table.at),
+        None if table.named is None else Name(table.named),
+        _conditions(table.where),
+        table.hold_s,
+    )
+
+
+def _joined(at: str | tuple[str, ...]) -> Getter:
+    """Return a getter of a time that may be in several places, such as a date and a clock time."""
+    if isinstance(at, str):
+        return compile_path(at)
+    getters = [compile_path(each) for each in at]
+
+    def get(frame: Frame, record: Any) -> Any:
+        parts = [each(frame, record) for each in getters]
+        if any(part is MISSING or part is None or type(part) in (dict, list) for part in parts):
+            return MISSING
+        return " ".join(str(part).strip() for part in parts)
+
+    return get
+
+
+def _there(tree: Any) -> str:
+    """Return what a payload has, for a message."""
+    while type(tree) is list and tree:
+        tree = tree[0]
+    if type(tree) is dict:
+        return f" (there: {', '.join(shown(key).strip(chr(34)) for key in list(tree)[:8])})"
+    return f" (there: {shown(tree)})"
