@@ -14,8 +14,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import MAX_AHEAD, limit_holds, strict_json
 from strikewatch.sources.decode.topic import is_id
-from strikewatch.sources.mapping import paths
 from strikewatch.sources.hold import has_hold_columns
+from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.collector import Collector, Mapped, Row, to_rows
 from strikewatch.sources.mapping.event_fields import EventReader
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at

@@ -6,7 +6,7 @@ A reader converts one value (`read`) or a whole column (`column`), with the same
 import json
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np

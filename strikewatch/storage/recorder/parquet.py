@@ -99,9 +99,10 @@ class SamplesWriter:
         self._writer.close()
 
 
-def write_events(folder: Path, events: Iterable[Event]) -> None:
+def write_events(folder: Path, events: Iterable[Event], *, with_site: bool = False) -> None:
     """Write `events.jsonl` into a folder; without events remove it."""
-    lines = [json.dumps(event_object(event), ensure_ascii=False) + "\n" for event in events]
+    objects = [({"site": event.site} if with_site else {}) | event_object(event) for event in events]
+    lines = [json.dumps(one, ensure_ascii=False) + "\n" for one in objects]
     if lines:
         (folder / EVENTS).write_text("".join(lines), encoding="utf-8")
     else:
