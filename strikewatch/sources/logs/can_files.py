@@ -33,15 +33,16 @@ class CanFileLog(CanLog):
         needs("can", path)
         super().__init__(path)
         self._suffix = suffix
-        self._file, self._raw = open_bytes(path)
+        self._raw: IO[bytes] | None = None
 
     def position(self) -> int:
-        return 0 if self._raw.closed else self._raw.tell()
+        return 0 if self._raw is None or self._raw.closed else self._raw.tell()
 
     def chunks(self) -> Iterator[Frames]:
         """Yield the frames. Raises InputError if the file is not of the format, or is damaged."""
-        with self._raw, self._file:
-            messages = self._blf() if self._suffix == ".blf" else self._text()
+        file, self._raw = open_bytes(self.path)
+        with self._raw, file:
+            messages = self._blf(file) if self._suffix == ".blf" else self._text(file)
             chunk: list[Any] = []
             for message in messages:
                 if message.is_error_frame or message.is_remote_frame:
@@ -54,20 +55,23 @@ class CanFileLog(CanLog):
             if chunk:
                 yield _frames(chunk)
 
-    def _blf(self) -> Iterator[Any]:
+    def _blf(self, file: IO[bytes]) -> Iterator[Any]:
         import struct
 
         from can.io.blf import BLFParseError, BLFReader
 
         n = 0
         try:
-            reader = BLFReader(self._file)  # type: ignore[arg-type]
+            reader = BLFReader(file)  # type: ignore[arg-type]
             start_s = reader.start_timestamp
             self.wall_start_ns = seconds(start_s) // 1_000_000 * 1_000_000 if start_s else None
             for message in reader:
                 n += 1
                 message.timestamp -= start_s
                 yield message
+            size = self.path.stat().st_size
+            if file is self._raw and size < reader.file_size:  # python-can reads a cut file without a word
+                self._damaged(n, f"{size:,} of {reader.file_size:,} bytes are there")
         except (BLFParseError, struct.error, ValueError, EOFError, OSError) as error:
             if not n:
                 raise InputError(f"{self.path}: not a BLF log that can be read ({error})") from None
@@ -77,14 +81,17 @@ class CanFileLog(CanLog):
                 raise
             self._damaged(n, error)
 
-    def _damaged(self, n: int, error: Exception) -> None:
-        self.left.add("damaged", 1, f"after frame {n:,}: the rest of the file is damaged ({error or 'BLF'})")
+    def _damaged(self, n: int, why: object) -> None:
+        self.left.add("damaged", 1, f"after frame {n:,}: the rest of the file is damaged or missing ({why})")
 
-    def _text(self) -> Iterator[Any]:
-        lines = _Lines(self._file)
+    def _text(self, file: IO[bytes]) -> Iterator[Any]:
+        lines = _Lines(file)
         header = lines.header()
         if self._suffix == ".asc":
             self._check_asc(header)
+            if not re.search(r"internal\s+events\s+logged", "".join(header), re.I):
+                # python-can takes the first line that it does not know for the end of the header, and drops it
+                lines.insert("no internal events logged\n")
         while True:  # a line that cannot be read ends the reader, not the file
             reader = self._reader(lines)
             start_s = 0.0
@@ -143,13 +150,19 @@ class _Lines:
             found.append(text)
             if len(found) == _HEADER_LINES or re.match(r"\s*\d+[.)]", text):
                 break
-        self._again = found
+        self._again = list(found)
         return found[:-1] if found and re.match(r"\s*\d+[.)]", found[-1]) else found
 
     def repeat(self, header: list[str]) -> None:
         """Let the next reader begin with these lines."""
         self._again = [*header, *self._again]
         self.number -= len(header)
+
+    def insert(self, line: str) -> None:
+        """Add a line behind the lines at the top that begin with `date`, `base` or `//`."""
+        top = [bool(re.match(r"\s*(date|base|//)", one, re.I)) for one in self._again]
+        self._again.insert(top.index(False) if False in top else len(top), line)
+        self.number -= 1
 
     def __iter__(self) -> "_Lines":
         return self

@@ -34,6 +34,9 @@ class CanReader(LogReader):
             )
         return str(steps[0])
 
+    def close(self) -> None:
+        self._log.close()
+
     def position(self) -> int:
         return self._log.position()
 
@@ -49,7 +52,8 @@ class CanReader(LogReader):
                 described += records.n
                 yield records
             first += len(frames)
-            self.passed_over["frames of other messages"] += len(frames) - described
+            if len(frames) > described:
+                self.passed_over["frames of other messages"] += len(frames) - described
 
 
 def _names_words(table: ChannelTable) -> bool:

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.frames import EXTENDED, CanLog, Frames, open_bytes
 
-CHUNK_BYTES: Final = 1 << 22
+CHUNK_BYTES: Final = 1 << 20
 MAX_LINE_BYTES: Final = 4096
 """The longest line of 64 data bytes has about 250; a longer one is no line of candump."""
 
@@ -44,20 +44,21 @@ class CandumpLog(CanLog):
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
-        self._file, self._raw = open_bytes(path)
+        self._raw: IO[bytes] | None = None
         self._line = _LOG
 
     def position(self) -> int:
-        return 0 if self._raw.closed else self._raw.tell()
+        return 0 if self._raw is None or self._raw.closed else self._raw.tell()
 
     def chunks(self) -> Iterator[Frames]:
         """Yield the frames. Raises InputError if the first lines are not candump's, or the file is damaged."""
         rest = b""
         line_number = 1
-        with self._raw, self._file:
+        file, self._raw = open_bytes(self.path)
+        with self._raw, file:
             while True:
                 try:
-                    read = self._file.read(CHUNK_BYTES)
+                    read = file.read(CHUNK_BYTES)
                 except (OSError, EOFError) as error:
                     raise InputError(f"{self.path}: cannot be read to its end ({error})") from None
                 if not read and not rest:
@@ -65,13 +66,15 @@ class CandumpLog(CanLog):
                 text, newline, rest = (rest + read).rpartition(b"\n") if read else (rest, b"", b"")
                 if len(rest) > MAX_LINE_BYTES:
                     raise self._foreign(rest)
+                if not text:
+                    continue
                 if line_number == 1:
                     self._choose_form(text)
                 yield from self._frames(text, line_number)
                 line_number += text.count(b"\n") + bool(newline)
 
     def _choose_form(self, text: bytes) -> None:
-        self._line = max(_LOG, _TERMINAL, key=lambda form: len(form.findall(text[: CHUNK_BYTES // 64])))
+        self._line = max(_LOG, _TERMINAL, key=lambda form: len(form.findall(text[: CHUNK_BYTES // 16])))
         first = self._line.search(text)
         if first is None:
             raise self._foreign(text)
@@ -96,12 +99,11 @@ class CandumpLog(CanLog):
         if not found:
             return
         seconds, fractions, buses, ids, payloads = zip(*found, strict=True)
-        key = np.array([int(one, 16) | (EXTENDED if len(one) == 8 else 0) for one in ids], np.int64)
+        keys = {one: int(one, 16) | (EXTENDED if len(one) == 8 else 0) for one in set(ids)}
+        key = np.array([keys[one] for one in ids], np.int64)
+        names = {bus: bus.decode("ascii", "backslashreplace") for bus in set(buses)}
         frames = Frames.of(
-            _instants(seconds, fractions),
-            key,
-            [bus.decode("ascii", "backslashreplace") for bus in buses],
-            [bytes.fromhex(payload.decode()) for payload in payloads],
+            _instants(seconds, fractions), key, [names[bus] for bus in buses], payloads, hexadecimal=True
         )
         error = (key & _ERROR) != 0
         if error.any():
@@ -124,5 +126,11 @@ class CandumpLog(CanLog):
 
 
 def _instants(seconds: tuple[bytes, ...], fractions: tuple[bytes, ...]) -> Ints:
-    digits = [fraction.ljust(9, b"0") for fraction in fractions]
-    return np.array(seconds).astype(np.int64) * SECOND + np.array(digits).astype(np.int64)
+    lengths = set(map(len, fractions))
+    digits = len(fractions[0]) if len(lengths) == 1 else 9
+    if len(lengths) > 1:
+        fractions = tuple(fraction.ljust(9, b"0") for fraction in fractions)
+    parts = np.array(fractions).astype(np.int64) * 10 ** (9 - digits)
+    whole: Ints = np.array(seconds).astype(np.int64) * SECOND
+    found: Ints = whole + parts
+    return found

@@ -5,7 +5,7 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.csv as pacsv  # type: ignore[import-untyped]  # ships no types
@@ -34,7 +34,7 @@ class DelimitedLog(LogReader):
     def __init__(self, path: Path, source: SourceTable) -> None:
         super().__init__(path)
         self._source = source
-        self._file, self._raw = open_bytes(path)
+        self._raw: IO[bytes] | None = None
         head = self._read_head()
         self._encoding = source.encoding or next(
             (name for mark, name in _MARKS if head.startswith(mark)), "utf-8"
@@ -50,7 +50,7 @@ class DelimitedLog(LogReader):
         self._heading = Heading(path, rows, source)
 
     def position(self) -> int:
-        return 0 if self._raw.closed else self._raw.tell()
+        return 0 if self._raw is None or self._raw.closed else self._raw.tell()
 
     def column(self, path: str) -> str:
         return self._heading.column(path)
@@ -60,10 +60,10 @@ class DelimitedLog(LogReader):
         names = self._heading.unique
         first = self._heading.first_row
         try:
-            with self._raw, self._file:
-                self._file.seek(0)
+            file, self._raw = open_bytes(self.path)
+            with self._raw, file:
                 read = pacsv.open_csv(
-                    self._file,
+                    file,
                     read_options=pacsv.ReadOptions(
                         column_names=names,
                         skip_rows=first - 1,
@@ -100,8 +100,10 @@ class DelimitedLog(LogReader):
         return "skip"
 
     def _read_head(self) -> bytes:
+        file, raw = open_bytes(self.path)
         try:
-            return self._file.read(_HEAD_BYTES)
+            with raw, file:
+                return file.read(_HEAD_BYTES)
         except (OSError, EOFError) as error:
             raise InputError(f"{self.path}: cannot be read ({error})") from None
 

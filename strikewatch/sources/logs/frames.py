@@ -6,7 +6,7 @@ over and counted.
 
 from abc import ABC, abstractmethod
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
@@ -51,14 +51,18 @@ class Frames:
 
     @staticmethod
     def of(
-        time_ns: Ints, key: Ints, buses: Iterable[str], data: list[bytes], lengths: list[int] | None = None
+        time_ns: Ints, key: Ints, buses: Iterable[str], data: Sequence[bytes], *, hexadecimal: bool = False
     ) -> "Frames":
-        """Create from one bus name and payload per frame."""
+        """Create from one bus name and payload per frame. `hexadecimal`: payloads are pairs of digits."""
         names: dict[str, int] = {}
         bus = np.array([names.setdefault(name, len(names)) for name in buses], np.int64)
-        length = np.array(lengths or [len(payload) for payload in data], np.int64)
-        width = 8 if not len(length) or length.max() <= 8 else 64
-        padded = b"".join([payload.ljust(width, b"\0") for payload in data])
+        length = np.array(list(map(len, data)), np.int64)
+        width = 8 if not len(length) or length.max() <= (16 if hexadecimal else 8) else 64
+        if hexadecimal:
+            length //= 2
+            padded = bytes.fromhex(b"".join([digits.ljust(2 * width, b"0") for digits in data]).decode())
+        else:
+            padded = b"".join([payload.ljust(width, b"\0") for payload in data])
         table = np.frombuffer(padded, np.uint8).reshape(len(data), width)
         return Frames(time_ns, key, bus, tuple(names), table, length)
 
@@ -82,6 +86,9 @@ class CanLog(ABC):
     @abstractmethod
     def chunks(self) -> Iterator[Frames]:
         """Yield the frames in the order of the log. Raises InputError."""
+
+    def close(self) -> None:  # noqa: B027  # few logs keep a file open
+        """Close the file."""
 
     @abstractmethod
     def position(self) -> int:

@@ -42,7 +42,12 @@ class LogSet:
     def open(self, path: Path) -> "LogFile":
         """Open the next file. Raises InputError."""
         self._files += 1
-        return LogFile(path, self, self._reader(path))
+        reader = self._reader(path)
+        try:
+            return LogFile(path, self, reader)
+        except BaseException:
+            reader.close()
+            raise
 
     def check(self) -> list[str]:
         """Return which CAN messages were in no file. Raises InputError if none of the wanted ones was."""
@@ -112,7 +117,13 @@ class LogFile:
         return self._reader.position()
 
     def rows(self) -> Iterator[tuple[Key, Rows]]:
-        """Yield the rows by hammer, in the order of the file. Raises InputError."""
+        """Yield the rows by hammer, in the order of the file, then close it. Raises InputError."""
+        try:
+            yield from self._rows()
+        finally:
+            self._reader.close()
+
+    def _rows(self) -> Iterator[tuple[Key, Rows]]:
         reader, mapper = self._reader, self._mapper
         shift: int | None = None
         wanted = {name: mapper.uses(name) for name in mapper.wanted()}

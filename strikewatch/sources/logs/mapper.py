@@ -74,7 +74,7 @@ class LogMapper:
         keep = np.ones(records.n, bool)
         for place, codes in self._where.items():
             keep &= matches(records.columns[place], codes)
-        account.passed_over[_NOT_ASKED] += records.n - int(keep.sum())
+        account.pass_over(_NOT_ASKED, records.n - int(keep.sum()))
         placed = self._times(records)
         account.twice += placed.twice
         bad = keep & placed.bad
@@ -106,7 +106,7 @@ class LogMapper:
         if all(mask is not None for mask in asked.values()):
             # A record that no channel asks for, such as a frame of another address, is no row.
             wanted = np.any([mask for mask in asked.values() if mask is not None], axis=0)
-            self.account.passed_over[_NOT_ASKED] += int((keep & ~wanted).sum())
+            self.account.pass_over(_NOT_ASKED, int((keep & ~wanted).sum()))
             keep = keep & wanted
         keys = self._keys(records, words, keep)
         if not keys:
@@ -148,7 +148,7 @@ class LogMapper:
                 ):
                     values = self._channels.values(part, Use(value, channel, table), mask, some)
                     yield key, Rows(time_ns[some], {channel: values})[mask]
-        self.account.passed_over["records of other names"] += int((keep & ~known[names.codes]).sum())
+        self.account.pass_over("records of other names", int((keep & ~known[names.codes]).sum()))
 
     def _keys(self, records: Records, words: Mapping[str, str], keep: Mask) -> list[tuple[Key, Mask]]:
         """Return the hammers of the records of `keep`, each with a mask [n] of its own."""
@@ -169,7 +169,7 @@ class LogMapper:
                 what = "site" if device else "hammer"
                 self.account.left.add("hammer", n, _example(records, mask, f"its {what} is empty"))
             elif (key := self._key(place.strip(), device.strip())) is None:
-                self.account.passed_over[f"records of device {device[:40]}"] += n
+                self.account.pass_over(f"records of device {device[:40]}", n)
             else:
                 found.append((key, mask))
         return found

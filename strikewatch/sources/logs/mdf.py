@@ -45,6 +45,9 @@ class MdfLog(LogReader):
         self.done = 0
         self.names = list(self._places)
 
+    def close(self) -> None:
+        self.file.close()
+
     def position(self) -> int:
         return self.done
 
@@ -132,6 +135,9 @@ class MdfCanLog(CanLog):
         super().__init__(path)
         self._log = MdfLog(path)
         self.absolute, self.wall_start_ns = self._log.absolute, self._log.wall_start_ns
+
+    def close(self) -> None:
+        self._log.close()
 
     def position(self) -> int:
         return self._log.position()

@@ -35,6 +35,9 @@ class LogReader(ABC):
     def records(self, wanted: Mapping[str, Sequence[Use]]) -> Iterator[Records]:
         """Yield the wanted columns, each with the channels that it gives. Raises InputError."""
 
+    def close(self) -> None:  # noqa: B027  # few readers keep a file open
+        """Close the file."""
+
     @abstractmethod
     def position(self) -> int:
         """Return the number of bytes read."""

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -64,6 +64,9 @@ class Texts:
         words = np.count_nonzero(~np.isfinite(values)) - array.null_count
         return None if words else values
 
+
+_MAX_KINDS: Final = 1000
+"""So many kinds of records are counted apart."""
 
 Mask = npt.NDArray[np.bool_]
 Column = Cells | Texts | Floats | Ints
@@ -145,6 +148,12 @@ class Account:
     events: list[Event] = field(default_factory=list)
     twice: int = 0
     """Local times in the hour that occurs twice."""
+
+    def pass_over(self, what: str, n: int) -> None:
+        """Count n more records that the table does not ask for."""
+        if n:
+            known = what in self.passed_over or len(self.passed_over) < _MAX_KINDS
+            self.passed_over[what if known else "records of further devices"] += n
 
     def add(self, left: Left, passed_over: Counter[str]) -> None:
         """Add what the reader of a file left out: records that reached no mapper."""
