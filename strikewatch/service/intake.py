@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from math import isfinite
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ from strikewatch.errors import Rejected
 from strikewatch.service.admission import Admission
 from strikewatch.service.clock import CorrectedClock
 from strikewatch.service.feed_tally import FeedTally
+from strikewatch.service.mapped_messages import MappedMessages
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
@@ -24,6 +26,8 @@ from strikewatch.sources.decode.samples import KEYS
 from strikewatch.sources.decode.scanner import Scanner
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold, bounds_of, has_hold_columns
+from strikewatch.sources.mapping import Sources
+from strikewatch.sources.mapping.sources import Taken
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import LAYOUT as ORDERING_LAYOUT
 from strikewatch.sources.ordering import NEVER, Reorderer
@@ -37,6 +41,7 @@ HELD_PER_STEP_NS: Final = 86_400 * SECOND
 """Time of held values that a step fills in, a row a second: a few bytes can stand for a day of them."""
 HELD_LITTLE_NS: Final = 600 * SECOND
 """A message that holds values for no longer does not wait for another step."""
+NO_HAMMER: Final = "", ""
 IN_TIME_NS: Final = 10 * SECOND
 """Rows that arrive within this time have not waited at the broker."""
 
@@ -83,7 +88,7 @@ class Intake:
     """The arrivals of all hammers; used by the worker's thread only.
 
     `wall` and `monotonic` return ns; `is_stored` returns whether an event is in the database; `floor`: see
-    `CorrectedClock`. `check` raises Rejected for a message that must not be processed.
+    `CorrectedClock`. `check` raises Rejected for a message that must not be processed. `sources`: mapped topics.
     """
 
     def __init__(
@@ -94,6 +99,7 @@ class Intake:
         is_stored: Callable[[Event], bool],
         floor: Instant,
         check: Callable[[Message], None] = lambda _message: None,
+        sources: Sources | None = None,
     ) -> None:
         self._prefix = settings.mqtt.prefix
         self._max_ahead_ns = instant.seconds(settings.intake.max_ahead_s)
@@ -112,6 +118,8 @@ class Intake:
         self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._scanner = Scanner()
+        self.sources = sources or Sources({})
+        self._route = lru_cache(maxsize=4096)(self._find_route)
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
         self.clock = CorrectedClock(wall, monotonic, floor)
         self.reorderer = Reorderer("gap", self._reorder_ns)
@@ -146,21 +154,100 @@ class Intake:
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
         samples: dict[Key, list[Message]] = {}
+        mapped = MappedMessages(self.sources, self._hold)
         for message in messages:
             key = None
             try:
-                key, kind = topic.parse(message.topic, self._prefix)
+                key, kind = self._route(message.topic)
                 self._check(message)
             except Rejected as error:
-                step.reject(message.topic, message.payload, error, key)
+                if error.reason != "no_source" or not self.sources.pass_over_topic(
+                    message.topic, message.received_ns
+                ):
+                    step.reject(message.topic, message.payload, error, key)
                 continue
             if kind == "samples":
+                if key in mapped:
+                    self._add_mapped(mapped, step)
                 samples.setdefault(key, []).append(message)
-            else:  # a last will is dated by the samples before it
+            elif kind == "events":  # a last will is dated by the samples before it
                 self._decode_samples(samples, step)
                 samples = {}
+                self._add_mapped(mapped, step)
                 self._decode_strictly(message, key, step)
+            else:
+                samples = self._map(message, kind, mapped, samples, step)
         self._decode_samples(samples, step)
+        self._add_mapped(mapped, step)
+
+    def _find_route(self, name: str) -> tuple[Key, topic.Kind | Taken]:
+        """Return the hammer and the kind of message of a topic; or no hammer, and the sources that map it.
+
+        Raises Rejected.
+        """
+        try:
+            return topic.parse(name, self._prefix)
+        except Rejected as error:
+            if taken := self.sources.taken(name):
+                return NO_HAMMER, taken
+            if self.sources and not name.startswith(f"{self._prefix}/"):
+                raise Rejected("no_source", f"{name[:200]!r}: no source takes this topic") from None
+            raise error
+
+    def _map(
+        self,
+        message: Message,
+        taken: Taken,
+        mapped: MappedMessages,
+        samples: dict[Key, list[Message]],
+        step: Step,
+    ) -> dict[Key, list[Message]]:
+        """Map a message; return which of the samples before it still wait to be decoded."""
+        received = message.received_ns - self.clock.lead_ns
+        latest = received + self._max_ahead_ns + max(self.clock.lead_ns, 0)
+        keys, events, rejects = mapped.map(message, taken, received, latest)
+        for error, key, private in rejects:
+            step.reject(message.topic, b"" if private else message.payload, error, key)
+        if events or not samples.keys().isdisjoint(keys):
+            self._decode_samples(samples, step)
+            samples = {}
+        if events or mapped.spans_much:
+            self._add_mapped(mapped, step)
+        for event in events:
+            self._admit_mapped_event(event, message, received, step)
+        return samples
+
+    def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
+        """Add the rows of mapped messages to the step."""
+        for key, rows, newest, messages, has_clock in mapped.take():
+            if not self._admit(key, messages[0], len(rows), step):
+                continue
+            if key in step.postponed_hammers or self._must_wait(key, rows, step):
+                step.postponed_hammers.add(key)
+                step.postponed += messages
+                continue
+            self._hold.expect(key, rows)
+            self._add_rows(key, rows, newest, messages, step, has_clock=has_clock)
+
+    def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:
+        """Add a hammer to the known ones, or reject what a message gives it."""
+        try:
+            self._admission.check(key)
+        except Rejected as error:
+            self._hold.configure(key)  # forget what mapping has looked up for it
+            refused = Rejected(error.reason, error.detail, count)
+            step.reject(message.topic, message.payload, refused, _sender_of_refused(key, error))
+            return False
+        self._admission.add(key)
+        return True
+
+    def _admit_mapped_event(self, event: Event, message: Message, received: Instant, step: Step) -> None:
+        key = event.site, event.hammer
+        if self._admit(key, message, 1, step):
+            if key in step.postponed_hammers:
+                step.postponed.append(message)
+            else:
+                self._admit_event(event, message, received, step)
 
     def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
         """Scan the usual payloads of all hammers at once, and decode the others, in each hammer's order of arrival."""
@@ -227,13 +314,24 @@ class Intake:
             self.tally.unknown(key, decoded.unknown, known)
 
     def _add_rows(
-        self, key: Key, rows: Rows, newest: Instant, messages: Sequence[Message], step: Step
+        self,
+        key: Key,
+        rows: Rows,
+        newest: Instant,
+        messages: Sequence[Message],
+        step: Step,
+        *,
+        has_clock: bool = True,
     ) -> None:
-        """Add the rows of a hammer's messages to the step; `newest`: of the last message, NEVER if it has none."""
+        """Add the rows of a hammer's messages to the step; `newest`: of the last message, NEVER if it has none.
+
+        `has_clock`: their times are those of a clock of the hammer's own.
+        """
         step.rows.setdefault(key, []).append(rows)
         if newest != NEVER:
             last = messages[-1]
-            self.clock.record_sample(key, newest)
+            if has_clock:
+                self.clock.record_sample(key, newest)
             in_time = last.received_ns - self.clock.lead_ns - newest <= IN_TIME_NS
             self._in_time[key] = last.generation if in_time else 0
         if any(message.redelivered for message in messages):

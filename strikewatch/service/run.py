@@ -31,6 +31,7 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
+from strikewatch.sources.mapping import load_sources
 from strikewatch.sources.mqtt import IN_USE, Subscriber
 from strikewatch.storage.commit.broker_session import load_session, save_held
 from strikewatch.storage.engines.disk import private_umask
@@ -124,7 +125,13 @@ class Processor:
                 store, settings, self._wall, self._monotonic, self._stopping.wait, self._fail
             )
             session = load_session(store)
-            subscriber = Subscriber(settings.mqtt.with_client_id(session.client_id), self._wall)
+            sources = load_sources(settings.sources_file)
+            subscriber = Subscriber(
+                settings.mqtt.with_client_id(session.client_id),
+                self._wall,
+                filters=sources.filters,
+                machine_of=lambda name: sources.machine(name, settings.mqtt.prefix),
+            )
             journal = StepJournal(_journal_path(settings), version("strikewatch"))
             watch = SessionWatch(subscriber.status, session.held, seconds(settings.mqtt.dead_after_s))
             worker = Worker(
@@ -138,6 +145,7 @@ class Processor:
                 send_urgent=dispatcher.send_urgent,
                 session=watch,
                 journal=journal,
+                sources=sources,
             )
             heartbeat = self._heartbeat(
                 lambda: {

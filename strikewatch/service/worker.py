@@ -32,6 +32,7 @@ from strikewatch.service.look_ahead import LookAhead
 from strikewatch.service.step_journal import JournaledSource, Phase, StepJournal
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
+from strikewatch.sources.mapping import SourceHealth, Sources
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit.step import Saved, StepRecord
@@ -75,6 +76,7 @@ class Worker:
     `wall` and `monotonic` return ns. `alerts_changed` is called after a step that changed alerts, `send_urgent` with
     messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
     session at the broker. `journal`: lists the messages under way, so that none can end the process again and again.
+    `sources`: mapped topics.
     """
 
     def __init__(
@@ -90,6 +92,7 @@ class Worker:
         send_urgent: SendUrgent = lambda _messages: None,
         session: SessionWatch | None = None,
         journal: StepJournal | None = None,
+        sources: Sources | None = None,
     ) -> None:
         self._store = store
         self._journal = journal or StepJournal()
@@ -100,7 +103,11 @@ class Worker:
         self.on_step: OnStep = lambda _received, _portions, _outcome: None
         """Called with the outcome of each step."""
         saved = store.load()
-        self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest, self._journal.check)
+        self._intake = Intake(
+            settings, wall, monotonic, store.has_event, saved.newest, self._journal.check, sources
+        )
+        self.source_health: tuple[SourceHealth, ...] = self._intake.sources.report(wall())
+        """What has been heard of each mapped source, renewed every second; any thread may read it."""
         self._pipeline = Pipeline(settings.of_hammer)
         self._look_ahead_runner = LookAhead(
             self._pipeline, self._intake, instant.seconds(settings.intake.grace_s)
@@ -132,6 +139,7 @@ class Worker:
         flooding = self._advance(step)
         if now - self._last_poll >= POLL_EVERY_NS and not flooding:
             self._last_poll = now
+            self.source_health = self._intake.sources.report(step.received)
             self._journal.mark(Phase.UNRELATED)
             self._take_manual_events()
             self._look_ahead(step, now)
@@ -144,8 +152,8 @@ class Worker:
             self._commit_in_turns(step, changed, flooding, own_changes)
             if step.postponed:
                 postponed = set(map(id, step.postponed))
+                self._source.put_back([message for message in messages if id(message) in postponed])
                 messages = [message for message in messages if id(message) not in postponed]
-                self._source.put_back(step.postponed)
             self._source.acknowledge(messages)
         self.messages += len(messages)
         return len(messages)

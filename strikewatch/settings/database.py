@@ -15,7 +15,18 @@ from strikewatch.storage.settings import Settings as Store
 
 OTHER_TABLES: Final = frozenset(
     (
-        *("mqtt", "intake", "faults", "hammers", "hammers_file", "alive_file", "log", "http", "review"),
+        *(
+            "mqtt",
+            "intake",
+            "faults",
+            "hammers",
+            "hammers_file",
+            "sources_file",
+            "alive_file",
+            "log",
+            "http",
+            "review",
+        ),
         *("mqtt_alerts", "heartbeat", "webhooks"),
     )
 )

@@ -36,6 +36,7 @@ from strikewatch.sinks.settings import LogSettings as Log
 from strikewatch.sinks.settings import MqttSettings as MqttAlerts
 from strikewatch.sinks.settings import WebhookSettings as Webhook
 from strikewatch.sinks.sites import Sites
+from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store
@@ -116,6 +117,10 @@ class Settings(BaseModel):
     hammers_file: Path | None = Field(
         None, description="A file of tables, one a hammer, of what differs from `faults` for it"
     )
+    sources_file: Path | None = Field(
+        None,
+        description="A file of tables, one a source, of how the topics and payloads of gateways are mapped",
+    )
     alive_file: Path | None = Field(
         None, description="A file touched every second while all is well, for health checks; left out: none"
     )
@@ -154,6 +159,7 @@ def load(path: Path | None = None, given: Mapping[str, Any] | None = None) -> Se
     source = _Source(path)
     tables = source.read(path) if path is not None else dict(given or {})
     source.add_hammers_file(tables)
+    source.check_sources_file(tables)
     settings, faults = None, Faults()
     try:
         settings = Settings.model_validate(overlay(tables, environment_tables(Settings)))
@@ -213,19 +219,31 @@ class _Source:
         return {}
 
     def add_hammers_file(self, tables: dict[str, Any]) -> None:
-        """Read the file of hammers and add its tables. A path in a settings file is relative to that file."""
-        named, folder = os.environ.get(f"{PREFIX}HAMMERS_FILE"), Path()
-        if named is None:
-            named, folder = tables.get("hammers_file"), self.path.parent if self.path else Path()
+        """Read the file of hammers and add its tables."""
+        named = self.named_file(tables, "hammers_file")
         own = tables.get("hammers", {})
-        if not isinstance(named, str | Path) or not isinstance(own, dict):
+        if named is None or not isinstance(own, dict):
             return
-        self.hammers_file = folder / named
+        self.hammers_file = named
         others = self.read(self.hammers_file)
         self.hammers = others.keys() - own.keys()
         for twice in sorted(others.keys() & own.keys()):
             self.problems[self.place(("hammers", twice))] = f"is also in {self.hammers_file}; keep one"
         tables |= {"hammers_file": str(self.hammers_file), "hammers": others | own}
+
+    def check_sources_file(self, tables: dict[str, Any]) -> None:
+        """Report the mistakes in the file of sources."""
+        if (named := self.named_file(tables, "sources_file")) is not None:
+            tables["sources_file"] = str(named)
+            self.problems |= dict(read_tables(named)[1])
+
+    def named_file(self, tables: dict[str, Any], key: str) -> Path | None:
+        """Return the file that a setting names, if it does. A path in a settings file is relative to that file."""
+        if (variable := os.environ.get(f"{PREFIX}{key.upper()}")) is not None:
+            return Path(variable)
+        named = tables.get(key)
+        folder = self.path.parent if self.path else Path()
+        return folder / named if isinstance(named, str | Path) else None
 
     def add(self, error: ValidationError, within: Loc = ()) -> None:
         for problem in error.errors():

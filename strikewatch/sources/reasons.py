@@ -100,6 +100,25 @@ REASONS: Final = {
     "unknown_event": Reason(
         "the event is not in the contract", "send one of the events that the detail lists"
     ),
+    "no_source": Reason(
+        "a topic that no source takes, though the broker sends it",
+        "add a source for it to the sources file; if one was taken out, the broker sends no more after a restart",
+    ),
+    "not_text": Reason(
+        "not text in the encoding of its source, or not lines of values",
+        "correct `payload` or `encoding` of the source",
+    ),
+    "no_record": Reason(
+        "the payload has nothing where its source looks for records", "correct `records` of the source"
+    ),
+    "nothing": Reason(
+        "the payload has none of the channels of its source",
+        "correct the paths of the source's channels; or, if this payload has none, narrow its topic or use `where`",
+    ),
+    "unknown_word": Reason(
+        "a word that the table of its source does not list",
+        "add it to `on`, `off`, `words` or `missing` of the source",
+    ),
     "senml_version": Reason(
         "an unsupported version of RFC 8428", "send version 10 of SenML (RFC 8428), or leave bver out"
     ),

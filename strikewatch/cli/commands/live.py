@@ -126,6 +126,8 @@ def _toml_lines(settings: "Settings") -> Iterator[str]:
         elif name == "hammers_file":
             state = "is not set" if value is None else f"= {_toml(value)}; its tables are hammers.… here"
             yield f"# hammers_file {state}"
+        elif name == "sources_file" and value is not None:
+            yield f"{name} = {_toml(value.absolute())}  # relative to the settings file, so in full here"
         elif name != "webhooks":
             yield from _setting(settings, name, "")
     # TOML allows tables of a list only at the end.

@@ -41,6 +41,15 @@ def parse(topic: str, prefix: str) -> tuple[Key, Kind]:
     return (levels[0], levels[1]), cast(Kind, levels[2])
 
 
+def is_own(topic: str, prefix: str) -> bool:
+    """Tell whether a topic is one of the contract's."""
+    try:
+        parse(topic, prefix)
+    except Rejected:
+        return False
+    return True
+
+
 @lru_cache(maxsize=32_768)
 def machine(topic: str, prefix: str) -> str:
     """Return the part of a topic that names the machine: prefix, site and hammer."""

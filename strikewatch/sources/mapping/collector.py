@@ -18,7 +18,7 @@ Row = dict[str, float]
 class PassedOver(NamedTuple):
     """Something that a source leaves out on purpose.
 
-    `what`: `name` (of a value), `device` (not in `hammers`), `where` (a record) or `retained` (a message).
+    `what`: `name` (of a value), `device` (not in `hammers`), `where` (a record), `retained` (a message) or `topic`.
     """
 
     what: str
@@ -78,6 +78,21 @@ class Collector:
         self.newest: dict[Key, Instant] = {}
         """The newest row of each hammer's last message."""
         self.values = 0
+        self._first: Instant | None = None
+        self._last: Instant = 0
+
+    @property
+    def span(self) -> int:
+        """Time from the earliest to the latest row collected, ns."""
+        return 0 if self._first is None else self._last - self._first
+
+    def _extend(self, first: Instant, last: Instant) -> None:
+        if self._first is None:
+            self._first, self._last = first, last
+        elif first < self._first:
+            self._first = first
+        if last > self._last:
+            self._last = last
 
     def add_row(self, key: Key, time: Instant, row: Row) -> None:
         """Add a message's only row of a hammer."""
@@ -85,6 +100,7 @@ class Collector:
         hammer.times.append(time)
         hammer.rows.append(row)
         self.newest[key] = time
+        self._extend(time, time)
         self.values += len(row)
 
     def add_rows(self, key: Key, rows: Rows) -> None:
@@ -93,6 +109,7 @@ class Collector:
         hammer.close()
         hammer.parts.append(rows)
         self.newest[key] = int(rows.time_ns[-1])
+        self._extend(int(rows.time_ns[0]), int(rows.time_ns[-1]))
         self.values += len(rows) * len(rows.columns)
 
     def _hammer(self, key: Key) -> _Hammer:
@@ -113,6 +130,7 @@ class Collector:
         """Return the rows collected so far by hammer, in order of arrival, and forget them."""
         found = {key: hammer.join() for key, hammer in self._hammers.items()}
         self._hammers = {}
+        self._first = None
         return found
 
     def result(self) -> Mapped:

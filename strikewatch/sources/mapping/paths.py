@@ -143,12 +143,33 @@ def compile_path(text: str) -> Getter:
         return lambda frame, _record: walk(frame[level], steps)
     if not steps:
         return lambda _frame, record: record
-    if len(steps) == 1:
-        [step] = steps
-        return lambda _frame, record: (
-            record.get(step, MISSING) if type(record) is dict else walk(record, steps)
-        )
+    if all(isinstance(step, str) for step in steps):
+        return _by_names(steps)
     return lambda _frame, record: walk(record, steps)
+
+
+def _by_names(steps: tuple[Any, ...]) -> Getter:
+    """Return a getter for names only: only a dict can be subscripted by one."""
+    if len(steps) == 1:
+        [name] = steps
+
+        def get_one(_frame: Frame, record: Any) -> Any:
+            try:
+                return record[name]
+            except (KeyError, TypeError):
+                return MISSING
+
+        return get_one
+
+    def get(_frame: Frame, record: Any) -> Any:
+        try:
+            for step in steps:
+                record = record[step]
+        except (KeyError, TypeError):
+            return MISSING
+        return record
+
+    return get
 
 
 def records_at(

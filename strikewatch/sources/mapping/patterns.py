@@ -72,11 +72,19 @@ class Topic:
         start = r"(?!\$)" if self.filter[0] in "+#" else ""  # MQTT 5.0, 4.7.2
         any_below = (".*" if levels == ["#"] else "(?:/.*)?") if levels[-1] == "#" else ""
         self._match = re.compile(start + "/".join(expressions) + any_below, re.DOTALL).fullmatch
+        loose = [
+            "[^/]*" if level == "+" else re.escape(level) for level in self.filter.split("/") if level != "#"
+        ]
+        self._covers = re.compile(start + "/".join(loose) + any_below, re.DOTALL).fullmatch
 
     def match(self, topic: str) -> dict[str, str] | None:
         """Return the words that a topic gives; None if it does not match."""
         found = self._match(topic) if len(topic) <= MAX_LENGTH else None
         return None if found is None else found.groupdict()
+
+    def covers(self, topic: str) -> bool:
+        """Tell whether the broker sends messages of a topic for this filter."""
+        return self._covers(topic) is not None
 
 
 class Name:
@@ -96,7 +104,7 @@ class Name:
 
 
 Template = Callable[[Mapping[str, str], Frame, Any], str | None]
-"""(words, frame, record) → text; None where there is nothing."""
+"""(words, frame, record) → text; None where something is missing."""
 
 
 def compile_template(text: str) -> Template:
@@ -107,10 +115,13 @@ def compile_template(text: str) -> Template:
     names = _WORD.findall(text)
     if not names:
         return lambda _words, _frame, _record: text
+    needed = set(names)
     if text == f"{{{names[0]}}}":
         [name] = names
         return lambda words, _frame, _record: words.get(name)
-    return lambda words, _frame, _record: _WORD.sub(lambda found: words.get(found[1], ""), text)
+    return lambda words, _frame, _record: (
+        _WORD.sub(lambda found: words[found[1]], text) if words.keys() >= needed else None
+    )
 
 
 def as_text(value: Any) -> str | None:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections.abc import Callable
 from typing import Any, Final
 
 from pydantic_core import from_json
@@ -17,29 +18,28 @@ MAX_KEYS: Final = 10_000
 """Maximum number of keys in one object."""
 _GZIP: Final = b"\x1f\x8b"
 _BOM: Final = b"\xef\xbb\xbf"
+_DIGITS: Final = frozenset(bytes([digit]) for digit in b"0123456789-")
+_MAX_DIGITS: Final = 64
+_SIMPLE: Final = frozenset({int, float, bool, type(None)})
 
 
-def read_payload(payload: bytes, table: SourceTable) -> Any:
-    """Read a payload as its source's table says. Raises Rejected."""
-    if not payload:
-        raise Rejected("empty", "payload: is empty")
-    if len(payload) > strict_json.MAX_BYTES:
-        raise Rejected("too_large", f"payload: {len(payload)} bytes; at most {strict_json.MAX_BYTES}")
-    if table.packed is not None:
-        payload = unpack(payload, table.packed, strict_json.MAX_BYTES)
-    match table.payload:
-        case "json":
-            return read_json(payload)
-        case "text":
-            return read_text(payload, table.encoding)
-        case "csv":
-            return read_csv(payload, table)
-        case "cbor":
-            return read_cbor(payload)
-        case "msgpack":
-            return read_msgpack(payload)
-        case _:
-            raise Rejected("shape", f"payload: {table.payload} cannot be read from a message")
+Read = Callable[[bytes], Any]
+"""Reads a payload; raises Rejected."""
+
+
+def payload_reader(table: SourceTable) -> Read:
+    """Return the function that reads a source's payloads as its table says."""
+    readers: dict[str, Read] = {
+        "json": read_json,
+        "text": lambda payload: read_text(payload, table.encoding),
+        "csv": lambda payload: read_csv(payload, table),
+        "cbor": read_cbor,
+        "msgpack": read_msgpack,
+    }
+    read, packed = readers.get(table.payload, read_json), table.packed
+    if packed is None:
+        return read
+    return lambda payload: read(unpack(payload, packed, strict_json.MAX_BYTES))
 
 
 def read_json(payload: bytes) -> Any:
@@ -74,7 +74,7 @@ def _count(values: Any) -> int:
             found += 1
         elif kind is dict:
             found += len(value) + _count(value.values())
-        elif kind is list:
+        elif kind is list and not _SIMPLE.issuperset(map(type, value)):
             found += _count(value)
     return found
 
@@ -96,6 +96,12 @@ def _check_keys(tree: Any) -> None:
 
 def read_text(payload: bytes, encoding: str | None = None) -> Any:
     """Read one value: a JSON number, text, true, false or null, or else the text as it is. Raises Rejected."""
+    if payload[:1] in _DIGITS and len(payload) < _MAX_DIGITS:
+        try:
+            return from_json(payload)
+        except ValueError:
+            pass  # a text that begins with a digit
+    _check_size(payload)
     text = decode_text(payload, encoding).strip()
     if not text:
         raise Rejected("empty", "payload: is empty")
@@ -113,6 +119,7 @@ def read_text(payload: bytes, encoding: str | None = None) -> Any:
 
 def read_csv(payload: bytes, table: SourceTable) -> Any:
     """Read lines of values: a list of lists, or with a header of dicts. Raises Rejected."""
+    _check_size(payload)
     text = decode_text(payload, table.encoding)
     if text.count("\n") > strict_json.MAX_ROWS + table.skip:
         raise Rejected("too_large", f"payload: more than {strict_json.MAX_ROWS} lines")
@@ -130,6 +137,11 @@ def read_csv(payload: bytes, table: SourceTable) -> Any:
         twice = next(name for name in names if names.count(name) > 1)
         raise Rejected("duplicate_key", f"payload: the column {twice[:80]!r} occurs twice")
     return [dict(zip(names, line, strict=False)) for line in lines[1:]]
+
+
+def _check_size(payload: bytes) -> None:
+    if len(payload) > strict_json.MAX_BYTES:
+        raise Rejected("too_large", f"payload: {len(payload)} bytes; at most {strict_json.MAX_BYTES}")
 
 
 def decode_text(payload: bytes, encoding: str | None = None) -> str:

@@ -19,8 +19,8 @@ from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.collector import Collector, Mapped, Row, to_rows
 from strikewatch.sources.mapping.event_fields import EventReader
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
-from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template
-from strikewatch.sources.mapping.payloads import read_payload
+from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template, words_in
+from strikewatch.sources.mapping.payloads import payload_reader
 from strikewatch.sources.mapping.tables import ChannelTable, Scalar, SourceTable
 from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
 from strikewatch.sources.mapping.values import Codes, Mistakes, ValueReader, reader, shown
@@ -38,6 +38,18 @@ class _Channel(NamedTuple):
     pattern: Name | None
     conditions: "Conditions"
     hold_s: float | None
+
+
+class Route(NamedTuple):
+    """A source that takes a topic. `words`: those of the topic. `key`: the hammer that it names, if it does.
+
+    `quick`: what to read of each payload if the topic says all else, by channel; None if it does not.
+    """
+
+    source: "Source"
+    words: "Words"
+    key: Key | None
+    quick: tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None
 
 
 class _Device(NamedTuple):
@@ -94,6 +106,7 @@ class Source:
         self.topics: Final = tuple(map(Topic, table.topics))
         self.arrival: Final = table.time is not None and table.time.form == "arrival"
         """Whether the time of receipt counts, since none is sent."""
+        self._read = payload_reader(table) if self.topics else None
         self._records = paths.parse(table.record_path, many=True).steps
         self._where = _conditions(table.where)
         self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
@@ -124,21 +137,44 @@ class Source:
         """The patterns of the names that the source uses."""
         return tuple(each.pattern.text for each in self._named if each.pattern is not None)
 
-    def match(self, topic: str) -> Words | None:
-        """Return the words that a topic gives; None if the source does not take it."""
-        return next((words for each in self.topics if (words := each.match(topic)) is not None), None)
+    def route(self, topic: str) -> Route | None:
+        """Return how the source takes a topic; None if it does not."""
+        words = next((words for each in self.topics if (words := each.match(topic)) is not None), None)
+        if words is None:
+            return None
+        key = self._key_of(words)
+        return Route(self, words, key, None if key is None else self._quick(words))
 
-    def line(self, words: Words) -> Key | tuple[str, ...]:
-        """Return whose messages must stay in order with those of a topic: the hammer's, if the topic names it.
+    def _quick(self, words: Words) -> tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None:
+        """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
+        if self._records or self._where or self._event or self._constants or self.holds:
+            return None
+        channels = [(each, each.get) for each in self._at]
+        if self._name is not None:
+            if paths.is_path(self.table.name or ""):
+                return None
+            name = self._name(words, (), None)
+            channels += [(each, self._value) for each, _ in self._by_name(name or "")]
+        if not channels or any(channel.conditions for channel, _ in channels):
+            return None
+        return tuple((channel.name, get, channel.reader.read) for channel, get in channels if get is not None)
 
-        Otherwise all those of the same words in the topic, except the words of a value's name.
+    def machine(self, route: Route, prefix: str) -> str:
+        """Return the machine whose messages must stay in order with those of a topic: the hammer, if it names one.
+
+        Otherwise all messages of the source with the same words in the topic, except the words of a value's name.
         """
-        named = f"{self.table.name}"
-        if not paths.is_path(self.table.hammer) and not paths.is_path(self.table.site):
-            key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
-            if isinstance(key, tuple) and not isinstance(key, _Device):
-                return key
-        return self.name, *(value for word, value in words.items() if f"{{{word}}}" not in named)
+        if route.key is not None:
+            return f"{prefix}/{route.key[0]}/{route.key[1]}"
+        in_name = words_in(self.table.name or "")
+        return "\0".join([self.name, *(value for word, value in route.words.items() if word not in in_name)])
+
+    def _key_of(self, words: Words) -> Key | None:
+        """Return the hammer that a topic names, if it does."""
+        if paths.is_path(self.table.hammer) or paths.is_path(self.table.site):
+            return None
+        key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
+        return None if isinstance(key, Rejected | _Device) else key
 
     def map(
         self,
@@ -156,17 +192,17 @@ class Source:
         settings hold values, so that a null ends one.
         """
         found = Collector()
-        words = self.match(topic)
-        if words is None:
+        route = self.route(topic)
+        if route is None:
             found.reject([Rejected("no_source", f"{topic[:200]!r}: is not a topic of {self.name}")])
         else:
             latest = received_ns + MAX_AHEAD if latest is None else latest
-            self.collect(words, payload, received_ns, latest, found, retained=retained, held=held)
+            self.collect(route, payload, received_ns, latest, found, retained=retained, held=held)
         return found.result()
 
     def collect(
         self,
-        words: Words,
+        route: Route,
         payload: bytes,
         received: Instant,
         latest: Instant,
@@ -175,14 +211,45 @@ class Source:
         retained: bool = False,
         held: Container[Key] = (),
     ) -> None:
-        """Add what a message gives to `into`; `words`: those of its topic. Never raises Rejected."""
+        """Add what a message gives to `into`. Never raises Rejected."""
         into.keys = []
         if retained and (self.table.retained == "skip" or self.arrival):
             into.pass_over("retained")
             return
-        message = _Message(received, latest, held, into)
+        if route.quick is not None and route.key not in held:
+            row = self._read_row(route.quick, payload, received, latest)
+            if row is not None and route.key is not None:
+                into.add_row(route.key, *row)
+                return
+        self._collect(route.words, payload, _Message(received, latest, held, into))
+
+    def _read_row(
+        self,
+        quick: Iterable[tuple[str, Getter, Callable[[Any], float]]],
+        payload: bytes,
+        received: Instant,
+        latest: Instant,
+    ) -> tuple[Instant, Row] | None:
+        """Read the only row of a message; None if anything about it is unusual."""
         try:
-            tree = read_payload(payload, self.table)
+            tree = self._read(payload)  # type: ignore[misc]  # a source with topics has a reader
+            frame = (tree,)
+            time = received
+            if self._time is not None:
+                time = self._time.read(self._time_at(frame, tree), received, latest)
+            row: Row = {}
+            for name, get, read in quick:
+                raw = get(frame, tree)
+                if raw is not MISSING:
+                    row[name] = read(raw)
+        except Rejected:
+            return None
+        return (time, row) if row else None
+
+    def _collect(self, words: Words, payload: bytes, message: _Message) -> None:
+        """Add what any message gives."""
+        try:
+            tree = self._read(payload)  # type: ignore[misc]  # a source with topics has a reader
             if self._records:
                 self._take_all(words, tree, message)
             else:
@@ -190,7 +257,7 @@ class Source:
             if message.unmatched:
                 raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
         except Rejected as error:
-            message.reject(error, None)
+            message.reject(error, self._key_of(words))
         self._finish(message)
 
     def _take_all(self, words: Words, tree: Any, message: _Message) -> None:
@@ -368,10 +435,10 @@ class Source:
         columns: dict[str, Floats] = {}
         null_ends_hold = key in message.held
         for channel, raw in values:
-            column = np.full(len(times), np.nan)
             several = type(raw) is list
-            cells, errors = channel.reader.column(raw if several else [raw], null_ends_hold=null_ends_hold)
-            column[: len(cells)] = cells
+            column, errors = channel.reader.column(raw if several else [raw], null_ends_hold=null_ends_hold)
+            if not several:
+                column = np.concatenate([column, np.full(len(times) - 1, np.nan)])
             columns[channel.name] = column
             for error in errors:
                 message.reject(Rejected(error.reason, f"{channel.name}{error.detail}", error.count), key)
@@ -379,8 +446,10 @@ class Source:
                 columns[hold_column(channel.name)] = np.where(np.isnan(column), np.nan, channel.hold_s)
         for name, value in self._constants.items():
             columns[name] = np.full(len(times), value)
-        order = np.argsort(times, kind="stable")
-        message.rows.setdefault(key, []).append(Rows(times, columns)[order])
+        rows = Rows(times, columns)
+        if np.any(times[1:] < times[:-1]):
+            rows = rows[np.argsort(times, kind="stable")]
+        message.rows.setdefault(key, []).append(rows)
 
     def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: _Message) -> None:
         assert self._event is not None

@@ -6,18 +6,18 @@ from pathlib import Path
 from typing import Final
 
 from strikewatch.core.batch import Key
-from strikewatch.core.instant import Instant
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected, SettingsError
 from strikewatch.sources.decode import MAX_AHEAD
-from strikewatch.sources.mapping.collector import Collector, Mapped
+from strikewatch.sources.mapping.collector import Collector, Mapped, PassedOver
 from strikewatch.sources.mapping.health import SourceHealth
 from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mapping.patterns import MAX_LENGTH
-from strikewatch.sources.mapping.source import Source, Words
+from strikewatch.sources.mapping.source import Route, Source
 from strikewatch.sources.mapping.tables import SourceTable
 
-Taken = tuple[tuple[Source, Words], ...]
-"""The sources that take a topic, with the words it gives each."""
+Taken = tuple[Route, ...]
+"""How sources take a topic."""
 
 
 def load_sources(path: Path | None) -> "Sources":
@@ -63,13 +63,31 @@ class Sources:
         return self._taken(topic) if len(topic) <= MAX_LENGTH else ()
 
     def _find(self, topic: str) -> Taken:
-        found = ((source, source.match(topic)) for source in self._live)
-        return tuple((source, words) for source, words in found if words is not None)
+        found = (source.route(topic) for source in self._live)
+        return tuple(route for route in found if route is not None)
 
-    def line(self, topic: str) -> Key | tuple[str, ...] | None:
-        """Return whose messages must stay in order with those of a topic: a hammer's, or those of part of a source."""
+    def pass_over_topic(self, topic: str, received: Instant) -> bool:
+        """Count a topic that a source's filter brings and its pattern does not take; tell whether there is one."""
+        for source in self._live:
+            if any(each.covers(topic) for each in source.topics):
+                health = self.health[source.name]
+                health.messages += 1
+                health.last_heard_ns = received
+                health.record((), (), {PassedOver("topic", topic[:64]): 1}, received)
+                return True
+        return False
+
+    def report(self, now: Instant) -> tuple[SourceHealth, ...]:
+        """Return the health of every source at a wall time, copied, so that other threads can read it."""
+        return tuple(health.report(now) for health in self.health.values())
+
+    def machine(self, topic: str, prefix: str) -> str | None:
+        """Return the machine whose messages must stay in order with those of a topic; None if no source takes it.
+
+        `prefix`: of the contract's topics, so that a hammer's mapped and other messages stay in order too.
+        """
         taken = self.taken(topic)
-        return taken[0][0].line(taken[0][1]) if taken else None
+        return taken[0].source.machine(taken[0], prefix) if taken else None
 
     def map(
         self,
@@ -87,8 +105,8 @@ class Sources:
         if not taken:
             found.reject([Rejected("no_source", f"{topic[:200]!r}: no source takes this topic")])
         latest = received_ns + MAX_AHEAD if latest is None else latest
-        for source, words in taken:
-            source.collect(words, payload, received_ns, latest, found, retained=retained, held=held)
+        for route in taken:
+            route.source.collect(route, payload, received_ns, latest, found, retained=retained, held=held)
         return found.result()
 
     def collect(
@@ -107,17 +125,21 @@ class Sources:
         What is passed over is only counted in the health.
         """
         keys: list[Key] = []
-        for source, words in taken:
-            values, events, rejects = into.values, len(into.events), len(into.rejects)
-            source.collect(words, payload, received, latest, into, retained=retained, held=held)
+        events, rejects = len(into.events), len(into.rejects)
+        for route in taken:
+            source = route.source
             health = self.health[source.name]
-            newest = max([into.newest[key] for key in into.keys]) if into.keys else None
-            health.record(received, into.values - values, len(into.events) - events, newest)
-            if len(into.rejects) > rejects:
-                health.reject(into.rejects[rejects:], received)
-            if into.passed_over:
-                for passed, count in into.passed_over.items():
-                    health.pass_over(passed, count)
+            health.messages += 1
+            health.last_heard_ns = received
+            values = into.values
+            source.collect(route, payload, received, latest, into, retained=retained, held=held)
+            if into.values > values:
+                health.values += into.values - values
+                health.last_value_ns = received
+                health.lateness_s = (received - into.newest[into.keys[-1]]) / SECOND
+            if into.events or into.rejects or into.passed_over:
+                health.record(into.events[events:], into.rejects[rejects:], into.passed_over, received)
                 into.passed_over = {}
+                events, rejects = len(into.events), len(into.rejects)
             keys += into.keys
         into.keys = keys

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Ints
-from strikewatch.core.instant import LATEST, SECOND, Instant
+from strikewatch.core.instant import EARLIEST, LATEST, SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import times
 from strikewatch.sources.mapping.paths import MISSING
@@ -61,6 +61,8 @@ class TimeReader:
         """
         per = NS_PER.get(self.form)
         time = self._text(raw, near) if per is None else self._since + self._count(raw, per)
+        if EARLIEST <= time < LATEST and time <= latest:
+            return time
         try:
             return times.within(time, latest, "", self.place)
         except Rejected as error:

@@ -27,6 +27,9 @@ _MAX_DIGITS: Final = 64
 _YES_NO: Final = {"true": 1.0, "on": 1.0, "1": 1.0, "false": 0.0, "off": 0.0, "0": 0.0}
 _MAX_BITS: Final = 1 << 64
 _QUOTED: Final = 40
+NOTHING: Final[frozenset[type]] = frozenset()
+NUMBERS: Final[frozenset[type]] = frozenset({int, float, type(None)})
+BOOLEANS: Final[frozenset[type]] = frozenset({bool, type(None)})
 MAX_DETAILS: Final = 3
 """How many bad values are reported singly for each reason; the last of them counts the others."""
 
@@ -126,6 +129,7 @@ class ValueReader:
     def __init__(self, table: "ChannelTable", decimal: str) -> None:
         self._decimal = decimal
         self._missing = Codes(table.missing, decimal)
+        self._has_missing = bool(self._missing)
         self._holds = table.hold_s is not None
 
     def read(self, raw: Any, *, null_ends_hold: bool = False) -> float:
@@ -133,7 +137,7 @@ class ValueReader:
 
         Where the channel is held, or with `null_ends_hold`, a null ends the hold: it becomes `hold.NO_VALUE`.
         """
-        if raw is not None and not (self._missing and raw in self._missing):
+        if raw is not None and not (self._has_missing and raw in self._missing):
             value = self._value(raw)
             if value == value:
                 return value
@@ -143,9 +147,9 @@ class ValueReader:
         self, values: Sequence[Any] | npt.NDArray[Any], *, null_ends_hold: bool = False
     ) -> tuple[Floats, list[Rejected]]:
         """Convert a column: float64 [n], NaN where there is no value, and the bad values, which are NaN too."""
-        numbers = _numbers(values)
+        numbers = _numbers(values, self._takes)
         mistakes = Mistakes()
-        if numbers is not None and self._takes_numbers:
+        if numbers is not None:
             with np.errstate(all="ignore"):
                 found, bad = self._convert(numbers)
             if len(self._missing.numbers):
@@ -176,7 +180,8 @@ class ValueReader:
             found[np.isnan(found) & ~bad] = NO_VALUE
         return found, mistakes.all()
 
-    _takes_numbers = True
+    _takes: frozenset[type] = NUMBERS
+    """The types that `_convert` takes, as float64."""
 
     def _value(self, raw: Any) -> float:
         """Convert one value that is not null and no code for "no value"."""
@@ -248,7 +253,10 @@ class YesNoReader(ValueReader):
         super().__init__(table, decimal)
         self._on, self._off = Codes(table.on, decimal), Codes(table.off, decimal)
         self._bit, self._limit = table.bit, table.on_from
-        self._takes_numbers = self._limit is not None
+        plain = not (self._on or self._off or table.bit is not None or self._limit is not None)
+        if self._limit is None:
+            self._takes = BOOLEANS | NUMBERS if plain and not self._has_missing else NOTHING
+        self._plain = plain
 
     def _value(self, raw: Any) -> float:
         if type(raw) is float and raw != raw:
@@ -289,6 +297,8 @@ class YesNoReader(ValueReader):
         return float((raw if type(raw) is int else int(value)) >> bit & 1)
 
     def _convert(self, numbers: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        if self._plain:
+            return numbers, (numbers != 0.0) & (numbers != 1.0) & ~np.isnan(numbers)
         found = np.where(np.isnan(numbers), np.nan, (numbers >= (self._limit or 0.0)).astype(np.float64))
         return found, np.zeros(len(found), bool)
 
@@ -298,11 +308,12 @@ def reader(channel: str, table: "ChannelTable", decimal: str = ".") -> ValueRead
     return YesNoReader(table, decimal) if CHANNELS[channel].boolean else NumberReader(channel, table, decimal)
 
 
-def _numbers(values: Sequence[Any] | npt.NDArray[Any]) -> Floats | None:
-    """Return a column of numbers and nulls as float64 [n]; None if it has anything else, or too large a number."""
+def _numbers(values: Sequence[Any] | npt.NDArray[Any], types: frozenset[type]) -> Floats | None:
+    """Return a column of these types and nulls as float64 [n]; None if it has others, or too large a number."""
     if isinstance(values, np.ndarray):
-        return values.astype(np.float64) if values.dtype.kind in "iuf" else None
-    if not set(map(type, values)) <= {int, float, type(None)}:
+        kinds = ("iuf" if int in types else "") + ("b" if bool in types else "")
+        return values.astype(np.float64) if values.dtype.kind in kinds else None
+    if not types.issuperset(map(type, values)) or not types:
         return None
     try:
         return np.array(values, np.float64)

@@ -63,8 +63,8 @@ class Subscriber:
     """Receive `{prefix}/+/+/samples`, `.../events` and more: `start`, `take` and `acknowledge` alternately, `stop`.
 
     The settings must give a client id. `clock` is the wall clock that stamps messages. `filters`: more topic filters,
-    with the QoS of each; `line_of` returns whose messages must stay in order with those of a topic that is not the
-    contract's. `unwanted`: filters that an earlier run subscribed to and this one does not.
+    with the QoS of each; `machine_of` returns the machine that a topic other than the contract's belongs to.
+    `unwanted`: filters that an earlier run subscribed to and this one does not.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class Subscriber:
         clock: Callable[[], Instant] = time.time_ns,
         *,
         filters: Mapping[str, int] = {},  # never changed
-        line_of: Callable[[str], str | None] = lambda _topic: None,
+        machine_of: Callable[[str], str | None] = lambda _topic: None,
         unwanted: Collection[str] = (),
     ) -> None:
         if settings.client_id is None:
@@ -84,7 +84,7 @@ class Subscriber:
         """All topic filters that are subscribed to, and the QoS of each."""
         self._unwanted = [each for each in unwanted if each not in self.filters]
         self._queue: deque[Message] = deque()  # filled by the network thread
-        self._line_of = line_of
+        self._machine_of_mapped = machine_of
         self._fair_queue = FairQueue(lru_cache(maxsize=32_768)(self._machine_of))  # used under the lock only
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
@@ -166,8 +166,11 @@ class Subscriber:
             self._wake_write.send(b"!")
 
     def _machine_of(self, name: str) -> str:
-        """Return the machine that a topic belongs to, so that its messages stay in order."""
-        return self._line_of(name) or topic.machine(name, self._settings.prefix)
+        """Return the machine that a topic belongs to: messages of one machine stay in order."""
+        prefix = self._settings.prefix
+        return (not topic.is_own(name, prefix) and self._machine_of_mapped(name)) or topic.machine(
+            name, prefix
+        )
 
     def _waiting(self) -> int:
         return len(self._queue) + len(self._fair_queue)

@@ -23,6 +23,7 @@ PARTS: Final = {
     "i": ("year", "The trainer's review of long times"),
     "j": ("detectors", "Every detector beside the others"),
     "k": ("backlog", "Live alerts beside a backlog"),
+    "l": ("mapped", "Mapped sources"),
 }
 
 
