@@ -31,6 +31,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "Recorded shifts": {
         "replay": ("replay", "Run recorded shifts through the detectors."),
+        "convert": ("convert", "Turn logger files into a recorded shift."),
         "what-if": ("what_if", "Replay shifts under other settings and compare."),
     },
     "Live": {

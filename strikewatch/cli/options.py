@@ -196,6 +196,40 @@ def instants(options: Namespace, now: int, default: str | None) -> tuple[int | N
     return begin, end
 
 
+allow_loss: Final = click.option(
+    "--allow-loss",
+    type=float,
+    default=1.0,
+    metavar="PERCENT",
+    help="Share of a recording that may be unusable (default: 1). More is an error, exit code 2.",
+)
+
+
+def source(*, required: bool) -> Decorator:
+    """Add --source and what belongs to it: logger files are read by a table of sources.toml."""
+    return _all(
+        [
+            click.option(
+                "--source",
+                metavar="NAME",
+                required=required,
+                help="Source that says how logger files are read.",
+            ),
+            click.option(
+                "--sources",
+                type=PATH,
+                metavar="FILE",
+                help="Tables of sources (default: `sources_file` of the settings, else ./sources.toml).",
+            ),
+            click.option(
+                "--start",
+                metavar="TIME",
+                help="When a log without a date, or with a wrong one, began: 2026-03-04T07:15:00+01:00.",
+            ),
+        ]
+    )
+
+
 _HOW_TO_READ: Final = (
     click.option(
         "--column",
@@ -210,13 +244,7 @@ _HOW_TO_READ: Final = (
     click.option(
         "--zone", metavar="ZONE", help="Time zone of times without an offset, such as Europe/Vienna."
     ),
-    click.option(
-        "--allow-loss",
-        type=float,
-        default=1.0,
-        metavar="PERCENT",
-        help="Share of a recording that may be unusable (default: 1). More is an error, exit code 2.",
-    ),
+    allow_loss,
 )
 
 

@@ -1,5 +1,6 @@
 """Recorded shifts for commands: paths, read options, settings, and the accepted loss."""
 
+import time
 from argparse import Namespace
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -8,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from rich.console import Console
-from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 
 from strikewatch.core.batch import Key
@@ -130,6 +131,28 @@ def settings_in_folder(shift: Shift) -> Path | None:
         return None
     path = Path(shift.place).parent / SETTINGS_FILE
     return path if path.is_file() else None
+
+
+@contextmanager
+def delayed_bar(console: Console, what: str) -> Iterator[Progress | None]:
+    """Yield a function to report progress to, shown as a bar after a second; None without a terminal."""
+    if not console.is_terminal:
+        yield None
+        return
+    begin = time.monotonic()
+    columns = TextColumn(what), BarColumn(), TaskProgressColumn(), TimeRemainingColumn()
+    bar = Bar(*columns, console=console, transient=True)
+    task = bar.add_task(what)
+
+    def report(done: int, total: int) -> None:
+        if not bar.live.is_started and time.monotonic() - begin > 1.0:
+            bar.start()
+        bar.update(task, completed=done, total=total)
+
+    try:
+        yield report
+    finally:
+        bar.stop()
 
 
 @contextmanager

@@ -3,7 +3,8 @@
 import time
 from argparse import Namespace
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
@@ -27,11 +28,14 @@ from strikewatch.cli.output import (
 from strikewatch.cli.settings_file import load_settings
 from strikewatch.core.instant import SECOND
 from strikewatch.disclaimer import CAUTION
+from strikewatch.errors import InputError
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
     from strikewatch.core.bout import AttributedBout
+    from strikewatch.service.recordings import Recordings
     from strikewatch.service.replay import ReplayResult
+    from strikewatch.settings.tree import Settings
 
 Records = Sequence[dict[str, Any]]
 
@@ -40,8 +44,10 @@ Records = Sequence[dict[str, Any]]
     "strikewatch replay replay_data/hot-bench",
     "strikewatch replay shifts/ --json | jq .summary",
     "strikewatch replay shift.csv --column pressure_bar='Druck [bar]' --zone Europe/Vienna",
+    "strikewatch replay bench.blf --source can-logger",
 )
 @shared.shifts(required=True, count=1)
+@shared.source(required=False)
 @shared.config
 @shared.as_json("one alert record a line")
 @click.option("--bouts", is_flag=True, help="List bouts of firing instead of alerts: seconds, blows, levels.")
@@ -50,18 +56,18 @@ Records = Sequence[dict[str, Any]]
 def replay(options: Namespace) -> None:
     """Run a recorded shift through the detectors.
 
-    PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts. Notes go to standard error. The exit
-    code is 0 whether or not there are alerts.
+    PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts; with --source, a logger file. Notes go
+    to standard error. The exit code is 0 whether or not there are alerts.
     """
-    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.service.recordings import print_notes
     from strikewatch.service.time_window import TimeWindow, parse_period
 
     notes = output.notes()
     settings = load_settings(options.config)
     part = TimeWindow(options.hammer, *parse_period(options.begin, options.end, time.time_ns()))
-    recordings = Recordings.from_options(options, settings)
-    shifts, result = recordings.open_and_replay(notes)
-    print_notes(notes, chain(recordings.notes(shifts), result.notes()))
+    with _recordings(options, settings, notes) as recordings:
+        shifts, result = recordings.open_and_replay(notes)
+        print_notes(notes, chain(recordings.notes(shifts), result.notes()))
     result = result.within(part)
     records = [bout.record() for bout in result.bouts()] if options.bouts else result.records
     if options.json:
@@ -70,6 +76,29 @@ def replay(options: Namespace) -> None:
         _show_bouts(output.tables(), records)
     else:
         _show_alerts(output.tables(), options.paths[0], result)
+
+
+@contextmanager
+def _recordings(options: Namespace, settings: "Settings", notes: Console) -> "Iterator[Recordings]":
+    """Yield the recordings to replay: those at the path, or the logger files at it, converted."""
+    from strikewatch.service.recordings import Recordings
+
+    if options.source is None:
+        if options.sources is not None or options.start is not None:
+            raise InputError(
+                "--sources and --start belong to --source, which names how logger files are read"
+            )
+        yield Recordings.from_options(options, settings)
+        return
+    if options.column or options.as_hammer or options.as_site or options.zone:
+        raise InputError(
+            "--source reads logger files by its table: write columns, hammer, site and zone there, and leave out "
+            "--column, --as-hammer, --as-site and --zone"
+        )
+    from strikewatch.service.logger_files import LoggerFiles
+
+    with LoggerFiles.from_options(options).converted(options.paths, notes) as folder:
+        yield Recordings([folder], settings, options.config)
 
 
 def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:

@@ -189,6 +189,7 @@ def _origin(source: SourceTable) -> Iterator[tuple[Loc, str]]:
         yield ("payload",), f'"{source.payload}" is for a file; give file in place of topic'
     for key, fits in (
         ("dbc", source.payload == "can"),
+        ("j1939", source.payload == "can"),
         ("sheet", source.payload == "table"),
         ("encoding", source.payload in ("table", "csv", "text")),
         ("skip", source.payload in ("table", "csv")),

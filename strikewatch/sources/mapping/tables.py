@@ -236,6 +236,7 @@ class SourceTable(_Table):
     skip: Annotated[int, Field(ge=0, le=10_000)] = 0
     sheet: str | None = None
     dbc: Annotated[tuple[str, ...], BeforeValidator(_as_tuple)] = ()
+    j1939: bool | None = None
 
     @property
     def topics(self) -> tuple[str, ...]:

@@ -201,7 +201,7 @@ def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
         return Times(time_ns, bad)
     if zone is None:
         return Times(time_ns, bad, assumed=len(column) - int(bad.sum()))
-    return _located(np.where(bad, 0, time_ns), bad, ~bad, zone)
+    return located(np.where(bad, 0, time_ns), bad, ~bad, zone)
 
 
 def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
@@ -262,15 +262,27 @@ def _text_times(column: Any, zone: ZoneInfo | None) -> Times:
         except (ValueError, OverflowError):
             bad[i] = True
     local &= ~bad
-    return _located(found, bad, local, zone) if zone is not None and local.any() else Times(found, bad)
+    return located(found, bad, local, zone) if zone is not None and local.any() else Times(found, bad)
 
 
-def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
+@dataclass(slots=True)
+class LastLocal:
+    """The last local row of a part of a table, with which the next part goes on."""
+
+    wall_ns: int = 0
+    twice: bool = False
+    """It lies in the hour that occurs twice,"""
+    again: bool = False
+    """and in its second occurrence."""
+
+
+def located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo, last: LastLocal | None = None) -> Times:
     """Convert wall-clock times [n] of a zone, where `local`, to instants.
 
     A time that does not exist is bad. In the hour that occurs twice, the order of the rows decides: its first
-    occurrence until they step back, then its second.
+    occurrence until they step back, then its second. `last`: of the part before, replaced by that of this one.
     """
+    last = last or LastLocal()
     bins, which = np.unique(wall_ns // _BIN_NS, return_inverse=True)
     first, second = (
         np.array([_offset(zone, int(number), fold) for number in bins], np.int64) for fold in (0, 1)
@@ -279,18 +291,23 @@ def _located(wall_ns: Ints, bad: Bools, local: Bools, zone: ZoneInfo) -> Times:
     missing = local & (early < late)  # PEP 495: in a gap the offset of fold 0 is the smaller
     twice = local & (early > late)
     offset = early
+    places = np.flatnonzero(local)
     if twice.any():
-        places = np.flatnonzero(local)
-        again = _second_occurrence(wall_ns[places], twice[places])
+        again = _second_occurrence(wall_ns[places], twice[places], last)
         offset = offset.copy()
         offset[places[again]] = late[places[again]]
+        last.again = bool(again[-1])
+    if len(places):
+        last.wall_ns, last.twice = int(wall_ns[places[-1]]), bool(twice[places[-1]])
+        last.again &= last.twice
     time_ns = np.where(local, wall_ns - offset, wall_ns)
     wrong = bad | missing | (local & ((time_ns < instant.EARLIEST) | (time_ns >= instant.LATEST)))
     return Times(np.where(wrong, 0, time_ns), wrong, local=int(local.sum()), twice=int(twice.sum()))
 
 
-def _second_occurrence(wall_ns: Ints, twice: Bools) -> Bools:
+def _second_occurrence(wall_ns: Ints, twice: Bools, last: LastLocal) -> Bools:
     """Return a mask [n] of the rows in the second occurrence of the hour that occurs twice."""
+    wall_ns, twice = np.r_[last.wall_ns, wall_ns], np.r_[last.twice, twice]
     again = np.zeros(len(wall_ns), bool)
     stepped = np.zeros(len(wall_ns), bool)
     stepped[1:] = (np.diff(wall_ns) < -_BACK_NS) & twice[:-1] & twice[1:]
@@ -299,9 +316,11 @@ def _second_occurrence(wall_ns: Ints, twice: Bools) -> Bools:
     ends = np.flatnonzero(twice & ~np.r_[twice[1:], False]) + 1
     for begin, end in zip(starts.tolist(), ends.tolist(), strict=True):
         back = np.flatnonzero(stepped[begin:end])
-        if len(back):
+        if last.again and begin == 0:
+            again[begin:end] = True
+        elif len(back):
             again[begin + int(back[0]) : end] = True
-    return again
+    return again[1:]
 
 
 @cache

@@ -5,16 +5,16 @@ delta-encoded and floats split by byte before zstd, which is smaller and faster 
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core import instant
-from strikewatch.core.batch import Floats, Rows
+from strikewatch.core.batch import Floats, Key, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 
@@ -56,21 +56,53 @@ def write_parts(
             ):
                 raise ValueError(f"rows of {hammer} are not in time order: sort them before recording")
             newest = part.time_ns[-1] if len(part) else newest
-    schema = _schema(rows, live)
-    floats = [field.name for field in schema if field.type == pa.float64()]
-    encodings = {"time": "DELTA_BINARY_PACKED"} | dict.fromkeys(floats, "BYTE_STREAM_SPLIT")
-    with pq.ParquetWriter(
-        folder / SAMPLES,
-        schema,
-        compression="zstd",
-        use_dictionary=["site", "hammer"],
-        column_encoding=encodings,
-        write_statistics=True,
-    ) as writer:
+    all_parts = [part for parts in rows.values() for part in parts]
+    present = {name for part in all_parts for name in part.columns}
+    booleans = [
+        name
+        for name in present
+        if _is_bool(name, [part.columns[name] for part in all_parts if name in part.columns])
+    ]
+    with SamplesWriter(folder / SAMPLES, present, booleans, live) as writer:
         for hammer, parts in rows.items():
             for group in _groups(parts):
-                writer.write_table(_table(schema, site, hammer, group), row_group_size=GROUP_ROWS)
-    lines = [json.dumps(event_object(event), ensure_ascii=False) + "\n" for event in events]
+                writer.write((site, hammer), group)
+    write_events(folder, events)
+
+
+class SamplesWriter:
+    """Writes `samples.parquet` one row group at a time. `booleans`: the columns that hold only 0, 1 and NaN."""
+
+    def __init__(
+        self, path: Path, names: Iterable[str], booleans: Container[str] = (), live: bool = False
+    ) -> None:
+        self._schema = _schema(names, booleans, live)
+        floats = [field.name for field in self._schema if field.type == pa.float64()]
+        self._writer = pq.ParquetWriter(
+            path,
+            self._schema,
+            compression="zstd",
+            use_dictionary=["site", "hammer"],
+            column_encoding={"time": "DELTA_BINARY_PACKED"} | dict.fromkeys(floats, "BYTE_STREAM_SPLIT"),
+            write_statistics=True,
+        )
+
+    def write(self, key: Key, rows: Rows) -> None:
+        """Write at most GROUP_ROWS rows of a hammer as a row group."""
+        table = _table(self._schema, key[0], key[1], rows)
+        self._writer.write_table(table, row_group_size=GROUP_ROWS)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._writer.close()
+
+
+def write_events(folder: Path, events: Iterable[Event], *, with_site: bool = False) -> None:
+    """Write `events.jsonl` into a folder; without events remove it."""
+    objects = [({"site": event.site} if with_site else {}) | event_object(event) for event in events]
+    lines = [json.dumps(one, ensure_ascii=False) + "\n" for one in objects]
     if lines:
         (folder / EVENTS).write_text("".join(lines), encoding="utf-8")
     else:
@@ -107,20 +139,17 @@ def event_object(event: Event) -> dict[str, Any]:
     return shown
 
 
-def _schema(rows: Mapping[str, Sequence[Rows]], live: bool) -> pa.Schema:
-    """Return the schema of all hammers' columns: known channels in their order, then any others by name."""
-    all_parts = [part for parts in rows.values() for part in parts]
-    present = {name for part in all_parts for name in part.columns}
-    names = [name for name in CHANNELS if name in present] + sorted(present - CHANNELS.keys())
+def _schema(names: Iterable[str], booleans: Container[str], live: bool) -> pa.Schema:
+    """Return the schema of columns: known channels in their order, then any others by name."""
+    present = set(names)
+    ordered = [name for name in CHANNELS if name in present] + sorted(present - CHANNELS.keys())
     word = pa.dictionary(pa.int32(), pa.string())
     fields = [
         pa.field("time", pa.timestamp("ns", tz="UTC"), nullable=False),
         pa.field("site", word, nullable=False),
         pa.field("hammer", word, nullable=False),
+        *(pa.field(name, pa.bool_() if name in booleans else pa.float64()) for name in ordered),
     ]
-    for name in names:
-        columns = [part.columns[name] for part in all_parts if name in part.columns]
-        fields.append(pa.field(name, pa.bool_() if _is_bool(name, columns) else pa.float64()))
     return pa.schema(fields, metadata={FEED: AS_IT_CAME} if live else None)
 
 

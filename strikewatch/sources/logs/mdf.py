@@ -1,0 +1,194 @@
+"""Measurement files (ASAM MDF 3 and 4), read by asammdf (the extra `mdf`), in parts."""
+
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Floats, Ints
+from strikewatch.errors import InputError
+from strikewatch.sources.logs.channels import Use
+from strikewatch.sources.logs.extras import needs
+from strikewatch.sources.logs.frames import EXTENDED, CanLog, Frames
+from strikewatch.sources.logs.reader import LogReader
+from strikewatch.sources.logs.records import Column, Records, cells
+
+_PART: Final = 131_072
+_FRAME: Final = "CAN_DataFrame"
+
+
+class MdfLog(LogReader):
+    """The signals of a measurement file. Each channel group has times of its own."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        needs("mdf", path)
+        import asammdf
+
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                self.file: Any = asammdf.MDF(path)
+        except Exception as error:  # noqa: BLE001  # asammdf raises whatever a damaged block leads to
+            said = " ".join(str(error).split())[:160]
+            raise InputError(f"{path}: not an MDF file that can be read ({said})") from None
+        start: datetime = self.file.header.start_time  # without an offset on the clock of the logger
+        at_ns = instant.parse((start if start.tzinfo else start.replace(tzinfo=UTC)).isoformat())
+        self.absolute = start.tzinfo is not None
+        self._start_ns = at_ns if self.absolute else 0
+        self.wall_start_ns = None if self.absolute else at_ns
+        self.done = 0
+        self.names = list(self._places)
+
+    def close(self) -> None:
+        self.file.close()
+
+    def position(self) -> int:
+        return self.done
+
+    def column(self, path: str) -> str:
+        raise InputError(f"{self.path}: an MDF file has no columns, so {path} names nothing; use `named`")
+
+    def records(self, wanted: Mapping[str, Sequence[Use]]) -> Iterator[Records]:
+        """Yield the wanted signals, group by group."""
+        places = self._places
+        groups: dict[int, dict[str, int]] = {}
+        for name in wanted:
+            group, index = places[name]
+            groups.setdefault(group, {})[name] = index
+        size = self.path.stat().st_size
+        for k, (group, signals) in enumerate(groups.items()):
+            yield from self._group(group, signals)
+            self.done = size * (k + 1) // len(groups)
+
+    @cached_property
+    def _places(self) -> dict[str, tuple[int, int]]:
+        """Return group and index of each signal by its name."""
+        masters: Mapping[int, int] = self.file.masters_db
+        found: dict[str, list[tuple[int, int]]] = {}
+        for group, one in enumerate(self.file.groups):
+            for index, channel in enumerate(one.channels):
+                if index != masters.get(group) and group in masters:
+                    found.setdefault(channel.name, []).append((group, index))
+        names: dict[str, tuple[int, int]] = {}
+        for name, places in found.items():
+            for place in places:
+                names[name if len(places) == 1 else f"{self._group_name(place[0])}.{name}"] = place
+        return names
+
+    def _group_name(self, group: int) -> str:
+        named = getattr(self.file.groups[group].channel_group, "acq_name", "")
+        others = [getattr(one.channel_group, "acq_name", "") for one in self.file.groups]
+        return named if named and others.count(named) == 1 else f"group {group}"
+
+    def _group(self, group: int, signals: Mapping[str, int]) -> Iterator[Records]:
+        count = self.file.groups[group].channel_group.cycles_nr
+        units = {name: self.file.groups[group].channels[index].unit or "" for name, index in signals.items()}
+        for first in range(0, count, _PART):
+            time_ns = self.times(group, first)
+            columns = {name: self._values(group, index, first) for name, index in signals.items()}
+            yield Records(len(time_ns), columns, time_ns, first + 1, "record", units)
+
+    def times(self, group: int, first: int) -> Ints:
+        seconds = self.file.get_master(group, record_offset=first, record_count=_PART)
+        if self.file.groups[group].channels[self.file.masters_db[group]].unit not in ("s", "", None):
+            raise InputError(
+                f"{self.path}: group {group} is not recorded over time; only times can be mapped"
+            )
+        time_ns: Ints = np.round(np.asarray(seconds, np.float64) * 1e9).astype(np.int64)
+        return time_ns + self._start_ns
+
+    def _values(self, group: int, index: int, first: int) -> Column:
+        """Return the values of a signal; invalid ones are not sampled."""
+        samples, invalid = self.file.get(
+            group=group, index=index, samples_only=True, record_offset=first, record_count=_PART
+        )
+        if samples.ndim > 1 or samples.dtype.names:
+            raise InputError(
+                f"{self.path}: `{self.file.groups[group].channels[index].name}` is an array of values"
+            )
+        if samples.dtype.kind in "iufb":
+            values: Floats = samples.astype(np.float64)
+            if invalid is not None:
+                values = np.where(np.asarray(invalid), np.nan, values)
+            return values
+        texts = [
+            one.decode("utf-8", "replace") if isinstance(one, bytes) else one for one in samples.tolist()
+        ]
+        if invalid is not None:
+            texts = [
+                None if wrong else text
+                for text, wrong in zip(texts, np.asarray(invalid).tolist(), strict=True)
+            ]
+        return cells(texts)
+
+
+class MdfCanLog(CanLog):
+    """The CAN frames that a bus logger recorded in a measurement file (ASAM MDF bus logging)."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._log = MdfLog(path)
+        self.absolute, self.wall_start_ns = self._log.absolute, self._log.wall_start_ns
+
+    def close(self) -> None:
+        self._log.close()
+
+    def position(self) -> int:
+        return self._log.position()
+
+    def chunks(self) -> Iterator[Frames]:
+        """Yield the frames of each group. Raises InputError if there are none."""
+        groups = [
+            (
+                group,
+                {
+                    channel.name.partition(f"{_FRAME}.")[2]: index
+                    for index, channel in enumerate(one.channels)
+                },
+            )
+            for group, one in enumerate(self._log.file.groups)
+            if any(channel.name == f"{_FRAME}.DataBytes" for channel in one.channels)
+        ]
+        if not groups:
+            raise InputError(
+                f'{self.path}: has no recorded CAN frames; if its signals are decoded already, set payload = "table"'
+            )
+        size = self.path.stat().st_size
+        for k, (group, fields) in enumerate(groups):
+            count = self._log.file.groups[group].channel_group.cycles_nr
+            for first in range(0, count, _PART):
+                yield self._frames(group, fields, first)
+            self._log.done = size * (k + 1) // len(groups)
+
+    def _frames(self, group: int, fields: Mapping[str, int], first: int) -> Frames:
+        def column(name: str) -> Any:
+            if name not in fields:
+                return None
+            return self._log.file.get(
+                group=group, index=fields[name], samples_only=True, record_offset=first, record_count=_PART
+            )[0]
+
+        time_ns = self._log.times(group, first)
+        key = np.asarray(column("ID"), np.int64)
+        extended = column("IDE")
+        high = key > 0x7FF if extended is None else np.asarray(extended) != 0
+        key = key & ~EXTENDED | np.where(high | (key & EXTENDED != 0), EXTENDED, 0)
+        data = np.ascontiguousarray(column("DataBytes"), np.uint8)
+        if data.ndim == 1:
+            data = data.reshape(len(key), -1)
+        width = 8 if data.shape[1] <= 8 else 64
+        padded = np.zeros((len(key), width), np.uint8)
+        padded[:, : data.shape[1]] = data[:, :width]
+        length = column("DataLength")
+        if length is None:
+            length = column("DLC")
+        lengths = np.minimum(np.asarray(length, np.int64), data.shape[1])
+        bus = column("BusChannel")
+        numbers, bus_of = np.unique(np.zeros(len(key), np.int64) if bus is None else bus, return_inverse=True)
+        return Frames(time_ns, key, bus_of.astype(np.int64), tuple(map(str, numbers)), padded, lengths)
