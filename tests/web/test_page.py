@@ -211,9 +211,9 @@ def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_
         server.fired(NOW - 60 * SECOND, NOW)
         server.wait(since_h * 3600 * SECOND)
         for path, timelines in (
-            ("/alerts", 1),
+            ("/alerts", 0),
             (f"/alerts/{SITE}/{server.alert}", 1),
-            ("/open?timelines=", 1),
+            ("/open?timelines=", 0),
             ("/", 0),
         ):
             html = server.request("GET", path).text

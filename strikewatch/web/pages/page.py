@@ -107,8 +107,13 @@ class Pages:
         """Render a page's template with the variables of all pages and its own."""
         with self.context.database.read() as connection:
             bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
+        places = sorted({site for site, _ in self.live_state.hammers})
         values = {
             **common_variables(page, self.sites),
+            "sites": self.sites,
+            "site_names": [self.sites.name_of(site) for site in places],
+            "several_sites": len(places) > 1,
+            "home_zone": self.sites.zone_of(places[0] if places else "").key,
             **values,
             "can_act": page.can_act,
             "bad_feeds": bad_feeds,

@@ -15,6 +15,7 @@ from strikewatch.storage.queries.alerts import Filter
 from strikewatch.web.api.problems import invalid
 from strikewatch.web.api.routing import parse_time
 from strikewatch.web.pages.page import PageRequest, Pages
+from strikewatch.web.pages.views.now import active_variables
 
 HISTORY_LENGTH: Final = 100
 
@@ -36,7 +37,7 @@ def alerts(pages: Pages, page: PageRequest) -> Response:
         priorities=PRIORITIES[::-1],
         faults=FAULTS,
         hammers=sorted({hammer for _, hammer in pages.live_state.hammers}),
-        **pages.active.variables(page.formatting, page.now, with_timelines=True),
+        **active_variables(pages, page),
     )
 
 
