@@ -19,12 +19,12 @@ from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.live.worker_stats import WorkerStats
-from strikewatch.web.pages.alerts import ActiveAlerts
+from strikewatch.web.pages.active import ActiveAlerts
 from strikewatch.web.pages.formatting import SOURCE, Formatting, load_translations
+from strikewatch.web.pages.page import Pages
 from strikewatch.web.pages.routes import page_routes
 from strikewatch.web.pages.templating import Templates
 from strikewatch.web.pages.timelines import Timelines, read_recorded_hours
-from strikewatch.web.pages.views import Pages
 from strikewatch.web.server import Server
 
 
@@ -58,13 +58,13 @@ def open_http_server(
     recordings = settings.recording.folder
     source = Formatting(templates.translations[SOURCE])
     timelines = Timelines(store, recordings, live_state, settings.sites, source)
-    active = ActiveAlerts(store, timelines, suppressed)
+    active = ActiveAlerts(store, settings.sites, templates.macro, settings.of_hammer, suppressed)
     reviews = ReviewJobs(settings, wall)
     pages = Pages(
         context, templates, live_state, timelines, active, settings.sites, recordings, reviews.get_report
     )
     fill = partial(_fill_timelines, settings, store, live_state, wall)
-    stream = EventStream(live_state, timelines.recent, active.version, fill, wall)
+    stream = EventStream(live_state, timelines.recent, active.signatures, fill, wall)
     routes = [
         *monitoring_routes(health, metrics, authenticator, http.timeout_s),
         *page_routes(http, authenticator, templates, pages, stream),

@@ -22,7 +22,7 @@ from strikewatch.storage.schema.tables import alerts, hammer_state
 _h: Final = handling.c
 _SAME: Final = and_(alerts.c.site == _h.site, alerts.c.id == _h.id)
 _ACTIVE: Final = (
-    select(_h.site, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
+    select(_h.site, _h.hammer, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
     .join_from(handling, alerts, _SAME)
     .where(OPEN, _h.state.in_(sorted(ACTIVE)))
     .order_by(_h.site, _h.id)
@@ -99,7 +99,10 @@ def counts(connection: Connection) -> dict[tuple[State, Priority], int]:
 
 
 def change_signature(connection: Connection) -> Iterator[tuple[Any, ...]]:
-    """Yield rows that differ as soon as an open alert was added, removed or changed; cheaper than the alerts."""
+    """Yield rows that differ as soon as an open alert was added, removed or changed; cheaper than the alerts.
+
+    Each begins with site and hammer.
+    """
     for query in (_ACTIVE, _ENDED):
         for row in connection.execute(query):
             yield tuple(row)

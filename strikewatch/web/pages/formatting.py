@@ -3,6 +3,7 @@
 There is one file of texts a language; a translation is one more file.
 """
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -36,6 +37,14 @@ _RENAMED_TEXTS: Final = {
     "week": {"figures": "kpis", "yardstick": "benchmark"},
 }
 """Earlier names of tables, and of texts by present table, that translations may still use."""
+_DROPPED: Final = {
+    f"now.{name}"
+    for name in (
+        *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
+        "grease_over",
+    )
+} | {"mute.settings"}
+"""Texts that are no longer shown; translations may still have them."""
 
 
 class Translation:
@@ -78,9 +87,8 @@ def load_translations(folder: Path | None = None) -> dict[str, Translation]:
 
 def _read(path: Path) -> dict[str, str]:
     try:
-        return {
-            _present_key(key): text for key, text in _flat(tomllib.loads(path.read_text(encoding="utf-8")))
-        }
+        texts = _flat(tomllib.loads(path.read_text(encoding="utf-8")))
+        return {key: text for name, text in texts if (key := _present_key(name)) not in _DROPPED}
     except OSError as error:
         raise SettingsError([(str(path), f"cannot be read ({error.strerror})")]) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError) as error:
@@ -110,6 +118,8 @@ PSI_PER_BAR: Final = 14.503773773
 FEET_PER_METRE: Final = 1 / 0.3048
 _LISTS: Final = ("causes", "cylinders")
 """Evidence that is a list of names, separated by blanks."""
+_NAME: Final = re.compile(r"`?\b(pose|active|check|[a-z]+(?:_[a-z]+)+)\b`?")
+"""A channel or a setting in a reason."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -192,6 +202,12 @@ class Formatting:
                 return write(value)
         return f"{value:g}"
 
+    def limit(self, name: str, value: float) -> str:
+        """Format a limit by the unit at the end of its name, without decimals that it does not have: 80 °C, 15 s."""
+        if name.endswith("_c"):
+            return self.temperature(value, 0)
+        return f"{value:g} s" if name.endswith("_s") and value < 60 else self.value(name, value)
+
     def _names(self, table: str, names: str) -> str:
         """Translate each of several names, by its table of texts or as a fault."""
         texts = self.translation.table(table)
@@ -212,6 +228,12 @@ class Formatting:
         text = self.value(name, value)
         label = f"log.{name}"
         return f"{self.translation(label)}: {text}" if self.translation.has(label) else text
+
+    def reason(self, text: str) -> str:
+        """Put names of channels and settings in a reason into the words that people use."""
+        return _NAME.sub(
+            lambda name: self.translation.table("channel").get(name[1], name[0].replace("_", " ")), text
+        )
 
     def fault_name(self, fault: str) -> str:
         """Return what people call a fault."""

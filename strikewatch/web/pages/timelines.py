@@ -5,7 +5,7 @@ style sheet, by class. The review's timeline (`review/charts/over_time`) is for 
 and a key; shapes and hours are the same.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
@@ -17,7 +17,7 @@ import numpy as np
 from sqlalchemy import select
 
 from strikewatch.core import instant
-from strikewatch.core.alert import Priority
+from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.batch import Floats, Ints, Key, Rows
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, time_ticks
@@ -34,12 +34,16 @@ BEFORE_ALERT: Final = 90 * MINUTE
 AFTER_ALERT: Final = 30 * MINUTE
 """Time shown before an alert's onset and, at least, after it."""
 LONGEST: Final = 12 * HOUR
-HEIGHT: Final = 66
+LANE: Final = 36
+LARGE_LANE: Final = 120
+"""Heights of the lane with bars and oil, px. The marks are above it, the hours below."""
 _MARKS_HEIGHT: Final = 16
-"""The marks are at the top; below them oil and bars, then the hours."""
-_LANE_HEIGHT: Final = 36
-_LANE_BOTTOM: Final = _MARKS_HEIGHT + _LANE_HEIGHT
+_HOURS_HEIGHT: Final = 14
 _LOWEST_OIL_C: Final = 20.0
+CLOSE_SHARE: Final = 0.04
+"""Marks closer than this share of the window are one stretch: about the width of a mark on a phone."""
+_PILL_LEFT: Final = 12.0
+"""From here on, in percent of the width, there is room for the number before the mark."""
 _MOST_TICKS: Final = 6
 """Hours that fit on a phone."""
 
@@ -68,6 +72,15 @@ class Timelines:
         window = self._live_state.window(now)
         zone, marks = self._sites.zone_of(key[0]), self._marks(key, window, self._formatting, now)
         return draw(key[1], hammer.hours, window, marks, hammer.limits.oil_c, zone, self._formatting)
+
+    def day(self, key: Key, formatting: Formatting, begin: Instant, now: Instant) -> str:
+        """Draw a hammer's day up to now, large. Raises StoreError."""
+        hammer = self._live_state.hammers[key]
+        window = begin // MINUTE * MINUTE, -(-now // MINUTE) * MINUTE
+        hours = hammer.hours if hammer.hours.covers(begin, now) else self._from_record(key, window)
+        marks = self._marks(key, window, formatting, now)
+        zone, limit_c = self._sites.zone_of(key[0]), hammer.limits.oil_c
+        return draw(key[1], hours, window, marks, limit_c, zone, formatting, lane=LARGE_LANE)
 
     def around(self, record: Mapping[str, Any], formatting: Formatting, now: Instant) -> str:
         """Draw the time around an alert; "" if its hammer is unknown now. Raises StoreError."""
@@ -145,8 +158,12 @@ def draw(
     zone: ZoneInfo,
     formatting: Formatting,
     subject: Mark | None = None,
+    lane: int = LANE,
 ) -> str:
-    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`."""
+    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`.
+
+    `lane`: the height of bars and oil, px.
+    """
     begin, end = window
     width = (end - begin) // MINUTE
     label = name if subject is None else f"{name}-{subject.at}"
@@ -155,6 +172,7 @@ def draw(
     column = ((heard - begin) // MINUTE).astype(np.int64)
     fired = _firing_share(hours, begin, end, width)
     marks = sorted((mark for mark in marks if begin <= mark.at < end), key=lambda mark: mark.at)
+    stretches = cluster(marks, round((end - begin) * CLOSE_SHARE))
     text = formatting.translation
     title = (
         text("timeline.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
@@ -162,22 +180,23 @@ def draw(
         else text("timeline.around", hammer=name, about=subject.text, marks=len(marks))
     )
     description = text("timeline.description", firing=formatting.duration(float(fired.sum()) * 60.0))
+    height = _MARKS_HEIGHT + lane + _HOURS_HEIGHT
     top_c = max(limit_c + 15.0, float(np.nanmax(oil_c)) if np.isfinite(oil_c).any() else 0.0)
     parts = [
-        f'<svg class="timeline" role="img" aria-labelledby="{ident}-t {ident}-d" width="100%" height="{HEIGHT}">',
+        f'<svg class="timeline" role="img" aria-labelledby="{ident}-t {ident}-d" width="100%" height="{height}">',
         f'<title id="{ident}-t">{escape(title)}</title><desc id="{ident}-d">{escape(description)}</desc>',
         f'<defs><pattern id="{ident}-gap" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><path class="hatch" d="M0,0V6"/></pattern></defs>',
-        f'<rect class="ground" y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}"/>',
-        *_gaps(ident, column, width),
-        f'<svg y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}" viewBox="0 0 {width} {_LANE_HEIGHT}" '
+        f'<rect class="ground" y="{_MARKS_HEIGHT}" width="100%" height="{lane}"/>',
+        *_gaps(ident, column, width, lane),
+        f'<svg y="{_MARKS_HEIGHT}" width="100%" height="{lane}" viewBox="0 0 {width} {lane}" '
         'preserveAspectRatio="none">',
-        f'<path class="fired" d="{_bars(fired)}"/>',
-        f'<path class="limit" d="M0,{_height(limit_c, top_c):.1f}H{width}"/>',
-        f'<path class="oil" d="{_oil_line(column, oil_c, top_c)}"/></svg>',
-        *_ticks(begin, end, zone),
-        *([] if subject is None else [_subject_line(subject, begin, end)]),
-        *(_mark(mark, begin, end) for mark in marks),
+        f'<path class="fired" d="{_bars(fired, lane)}"/>',
+        f'<path class="limit" d="M0,{_height(limit_c, top_c, lane):.1f}H{width}"/>',
+        f'<path class="oil" d="{_oil_line(column, oil_c, top_c, lane)}"/></svg>',
+        *_ticks(begin, end, zone, lane),
+        *([] if subject is None else [_subject_line(subject, begin, end, lane)]),
+        *(_stretch(stretch, begin, end, stretch is stretches[-1], formatting) for stretch in stretches),
         "</svg>",
     ]
     return "".join(parts)
@@ -193,63 +212,92 @@ def _firing_share(hours: RecentHours, begin: Instant, end: Instant, width: int) 
     return share
 
 
-def _bars(fired: Floats) -> str:
+def _bars(fired: Floats, lane: int) -> str:
     """Return one outline of all bars; equal neighbours are one bar."""
-    heights = np.round(fired * (_LANE_HEIGHT - 4)).astype(np.int64)
+    heights = np.round(fired * (lane - 4)).astype(np.int64)
     edges = np.flatnonzero(np.diff(heights, prepend=-1, append=-1)).tolist()
     return "".join(
-        f"M{left},{_LANE_HEIGHT}V{_LANE_HEIGHT - heights[left]}H{right}V{_LANE_HEIGHT}"
+        f"M{left},{lane}V{lane - heights[left]}H{right}V{lane}"
         for left, right in pairwise(edges)
         if heights[left] > 0
     )
 
 
-def _height(oil_c: float, top_c: float) -> float:
+def _height(oil_c: float, top_c: float, lane: int) -> float:
     clamped_c = min(max(oil_c, _LOWEST_OIL_C), top_c)
-    return _LANE_HEIGHT - _LANE_HEIGHT * (clamped_c - _LOWEST_OIL_C) / (top_c - _LOWEST_OIL_C)
+    return lane - lane * (clamped_c - _LOWEST_OIL_C) / (top_c - _LOWEST_OIL_C)
 
 
-def _oil_line(column: Ints, oil_c: Floats, top_c: float) -> str:
+def _oil_line(column: Ints, oil_c: Floats, top_c: float, lane: int) -> str:
     """Return the oil minute by minute; a missing minute interrupts the line."""
     points, previous = [], -2
     for x, value_c in zip(column.tolist(), oil_c.tolist(), strict=True):
         if value_c != value_c:
             continue
-        points.append(f"{'L' if x == previous + 1 else 'M'}{x + 0.5:g},{_height(value_c, top_c):.1f}")
+        points.append(f"{'L' if x == previous + 1 else 'M'}{x + 0.5:g},{_height(value_c, top_c, lane):.1f}")
         previous = x
     return "".join(points)
 
 
-def _gaps(ident: str, column: Ints, width: int) -> list[str]:
+def _gaps(ident: str, column: Ints, width: int, lane: int) -> list[str]:
     """Return hatching over the minutes in which nothing was heard."""
     silent = np.ones(width, bool)
     silent[column] = False
     edges = np.flatnonzero(np.diff(silent.astype(np.int8), prepend=0, append=0)).tolist()
     return [
         f'<rect fill="url(#{ident}-gap)" x="{100 * left / width:.2f}%" y="{_MARKS_HEIGHT}" '
-        f'width="{100 * (right - left) / width:.2f}%" height="{_LANE_HEIGHT}"/>'
+        f'width="{100 * (right - left) / width:.2f}%" height="{lane}"/>'
         for left, right in zip(edges[::2], edges[1::2], strict=True)
     ]
 
 
-def _ticks(begin: Instant, end: Instant, zone: ZoneInfo) -> Iterable[str]:
+def _ticks(begin: Instant, end: Instant, zone: ZoneInfo, lane: int) -> Iterable[str]:
     """Yield the site's hours, as many as fit."""
     for at, label in time_ticks(begin, end, zone, _MOST_TICKS):
         x = 100 * (at - begin) / (end - begin)
-        yield f'<svg x="{x:.2f}%" y="{_LANE_BOTTOM}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
+        yield f'<svg x="{x:.2f}%" y="{_MARKS_HEIGHT + lane}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
         if 3 < x < 97:
-            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{label}</text>'
+            yield f'<text class="hour" x="{x:.2f}%" y="{_MARKS_HEIGHT + lane + _HOURS_HEIGHT - 1}">{label}</text>'
 
 
-def _subject_line(mark: Mark, begin: Instant, end: Instant) -> str:
+def _subject_line(mark: Mark, begin: Instant, end: Instant, lane: int) -> str:
     """Return a vertical line at the mark for which the timeline is drawn."""
     x = 100 * (mark.at - begin) / (end - begin)
-    return f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_LANE_BOTTOM}"/></svg>'
-
-
-def _mark(mark: Mark, begin: Instant, end: Instant) -> str:
-    x = 100 * (mark.at - begin) / (end - begin)
     return (
-        f'<svg x="{x:.2f}%" y="8" overflow="visible"><path class="mark {mark.priority}" '
-        f'd="{OUTLINES[BY_PRIORITY[mark.priority]]}"><title>{escape(mark.text)}</title></path></svg>'
+        f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_MARKS_HEIGHT + lane}"/></svg>'
+    )
+
+
+def cluster(marks: Sequence[Mark], close: Instant) -> list[list[Mark]]:
+    """Group marks in order of time: each follows the one before it in its group within `close`."""
+    stretches: list[list[Mark]] = []
+    for mark in marks:
+        if stretches and mark.at - stretches[-1][-1].at <= close:
+            stretches[-1].append(mark)
+        else:
+            stretches.append([mark])
+    return stretches
+
+
+def _stretch(
+    marks: Sequence[Mark], begin: Instant, end: Instant, newest: bool, formatting: Formatting
+) -> str:
+    """Return the marks of one stretch: a single one, or a bar with their number that ends in the newest mark."""
+    last = marks[-1]
+    x = 100 * (last.at - begin) / (end - begin)
+    priority = max((mark.priority for mark in marks), key=PRIORITIES.index)
+    text = last.text
+    bar = count = ""
+    if len(marks) > 1:
+        first_x = 100 * (marks[0].at - begin) / (end - begin)
+        text = formatting.translation("timeline.stretch", n=len(marks), first=marks[0].text, last=last.text)
+        bar = f'<rect class="stretch {priority}" x="{first_x:.2f}%" y="6" width="{x - first_x:.2f}%" height="4"/>'
+        count = (
+            f'<rect class="pill" x="{-31 if x > _PILL_LEFT else 9}" y="-7" width="22" height="14" rx="3"/>'
+            f'<text class="number" x="{-20 if x > _PILL_LEFT else 20}" y="4">{len(marks)}</text>'
+        )
+    size = "" if not newest else ' transform="scale(1.3)"'
+    return (
+        f'{bar}<svg x="{x:.2f}%" y="8" overflow="visible"><g class="mark {last.priority}"><title>{escape(text)}</title>'
+        f'{count}<path{size} d="{OUTLINES[BY_PRIORITY[last.priority]]}"/></g></svg>'
     )
