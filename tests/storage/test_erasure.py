@@ -56,7 +56,8 @@ IMPERSONAL = {
         "from_state",
         "to_state",
     ),
-    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender"),
+    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender", "sites"),
+    *("public_key", "auth", "lowest", "language"),
 }
 """Text that never names a person."""
 
