@@ -19,7 +19,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Refused
 from strikewatch.settings.tree import Settings
-from strikewatch.web.pages.week import Review
+from strikewatch.web.pages.page import Review
 
 _log: Final = structlog.get_logger("http")
 

@@ -84,8 +84,9 @@ def check() -> None:
     from strikewatch.settings.tree import Settings as Tree
     from strikewatch.settings.tree import load
     from strikewatch.sinks.filter import Filter
-    from strikewatch.web.pages import views, week
     from strikewatch.web.pages.formatting import Formatting, load_translations
+    from strikewatch.web.pages.views import alerts as alerts_page
+    from strikewatch.web.pages.views import week
     from tests.guide.generate import settings_text
 
     settings = load(given={"faults": {"overspeed": {"limit_rpm": 1900.0}}})
@@ -131,7 +132,7 @@ def check() -> None:
     assert (panel.name, list(panel.limits)) == ("engine rpm", [1900.0])
 
     assert Filter(faults=("overspeed",)).faults == ("overspeed",)
-    assert "overspeed" in views.FAULTS
+    assert "overspeed" in alerts_page.FAULTS
     assert "overspeed" in week.OPERATOR_FAULTS
     assert (
         dict(coverage.unmonitored_faults(of_hammer, {"active", "pressure_bar"}))["overspeed"]

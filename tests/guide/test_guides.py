@@ -16,7 +16,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.web.pages.templating import render_guide
+from strikewatch.web.pages.views.guide import render_guide
 from tests.guide.documents import TEXTS, TOP
 from tests.guide.generate import api_text, openapi, settings_text
 from tests.web.site import site

@@ -17,7 +17,8 @@ from strikewatch.service import review_jobs
 from strikewatch.service.review_jobs import FRESH_S, RETRY_S, ReviewJobs
 from strikewatch.settings.tree import Settings
 from strikewatch.web.pages.formatting import load_translations
-from strikewatch.web.pages.week import Review, with_status
+from strikewatch.web.pages.page import Review
+from strikewatch.web.pages.views.review import with_status
 from tests.browser import browser
 from tests.service.processor import until
 from tests.web.site import NOW, SITE, site

@@ -1,4 +1,4 @@
-"""A week by hammer and day, in the site's own days; and the trainer's review of a week as the page serves it."""
+"""A week by hammer and day, in the site's own days."""
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
@@ -7,8 +7,8 @@ from datetime import date, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from markupsafe import escape
 from sqlalchemy import select
+from starlette.responses import Response
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
@@ -20,10 +20,24 @@ from strikewatch.sinks.sites import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
 from strikewatch.storage.schema.tables import alerts, exposure
-from strikewatch.web.pages.formatting import Translation, clock, day_begins
+from strikewatch.web.authentication import ANONYMOUS
+from strikewatch.web.pages.formatting import day_begins
+from strikewatch.web.pages.page import PageRequest, Pages
 
 DAYS: Final = 7
 OPERATOR_FAULTS: Final = (*COMMON, *MISUSE)
+
+
+def week(pages: Pages, page: PageRequest) -> Response:
+    """Show firing hours and faults by hammer and day, and the alarm metrics."""
+    rules = Rules.of(pages.context.alarms)
+    return pages.render(
+        page,
+        "week.html",
+        weeks_back=page.weeks_back,
+        sites=read_weeks(pages.context.database, pages.sites, rules, page.now, page.weeks_back),
+        can_review=page.holder.may("review") and page.holder is not ANONYMOUS,
+    )
 
 
 @dataclass(slots=True)
@@ -91,32 +105,3 @@ def read_weeks(
             weeks[site] = SiteWeek(days, {}, kpis)
         weeks[site].hammers[hammer] = hammer_week
     return weeks
-
-
-@dataclass(frozen=True, slots=True)
-class Review:
-    """A report as HTML with data up to `data_until` (ns, wall clock).
-
-    `whole`: the period is over; `renewing`: a newer report is being made; `failed`: the last attempt failed.
-    """
-
-    html: str
-    data_until: Instant
-    whole: bool = False
-    renewing: bool = False
-    failed: bool = False
-
-
-def with_status(review: Review, translation: Translation, zone: ZoneInfo, now: Instant) -> str:
-    """Return the report with a line at its head: how old it is, and a link back to the page."""
-    status = []
-    if not review.whole:
-        status.append(translation("review.as_at", time=clock(review.data_until, zone, now)))
-    if review.renewing:
-        status.append(translation("review.renewing"))
-    elif review.failed:
-        status.append(translation("review.not_renewed"))
-    back = translation("common.back", sheet=translation("menu.week"))
-    line = f'<p role="status">{escape(" ".join(status))} <a href="/week">{escape(back)}</a></p>'
-    head = "<header>" if "<header>" in review.html else "<body>"
-    return review.html.replace(head, f"{head}\n{line}", 1)

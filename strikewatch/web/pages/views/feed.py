@@ -1,0 +1,31 @@
+"""Rejected data by sender."""
+
+from typing import Final
+
+from starlette.responses import Response
+
+from strikewatch.storage.actions import feed_problems
+from strikewatch.web.pages.page import PageRequest, Pages
+
+MOST_FEED_PROBLEMS: Final = 200
+FEED_EXAMPLES: Final = 10
+
+
+def feed(pages: Pages, page: PageRequest) -> Response:
+    """Show rejected data by sender; for one sender also examples."""
+    sender = page.query.get("sender")
+    with pages.context.database.read() as connection:
+        problems = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
+        examples = [] if sender is None else feed_problems.examples(connection, sender, FEED_EXAMPLES)
+    senders: dict[str, list[feed_problems.Problem]] = {}
+    for problem in problems[:MOST_FEED_PROBLEMS]:
+        senders.setdefault(problem.sender, []).append(problem)
+    return pages.render(
+        page,
+        "feed.html",
+        senders=senders,
+        sender=sender,
+        examples=examples,
+        more=len(problems) > MOST_FEED_PROBLEMS,
+        readable=feed_problems.readable,
+    )
