@@ -116,8 +116,7 @@ class AlertActions:
         An alert that ended later was not in the list that the person saw.
         """
         _check_person_and_text(by, comment)
-        if not permits(self._sites, site):
-            raise Unknown(f"no alert at {site} can be seen with this token; name another site")
+        self._check_site(site)
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
             rows = [
@@ -179,6 +178,7 @@ class AlertActions:
     ) -> ActionResult:
         """End the shelving of a hammer and fault early, whether or not an alert is shelved."""
         _check_person_and_text(by, reason)
+        self._check_site(site)
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
             points = [point for point in transaction.shelves if point[1:] == (hammer, fault)]
@@ -244,6 +244,10 @@ class AlertActions:
                 )
             transaction.apply(transaction.rows_of(key), LifecycleEvent("in_service", now, by, reason))
             return ActionResult(None, key, transaction.changed)
+
+    def _check_site(self, site: str | None) -> None:
+        if site is not None and not permits(self._sites, site):
+            raise Unknown(f"nothing at {site} can be seen with this token; name another site")
 
 
 class _Transaction:
